@@ -1,0 +1,1 @@
+"""The verbs behind ``scripts/platelog.py``."""

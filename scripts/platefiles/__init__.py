@@ -1,0 +1,1 @@
+"""Everything that touches files: settings, raw frames, products, provenance."""

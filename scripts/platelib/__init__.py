@@ -1,0 +1,1 @@
+"""Pure modules: arrays and tables in, arrays and tables out."""
