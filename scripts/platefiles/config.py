@@ -1,0 +1,253 @@
+"""Project, recipe and equipment files, loaded and checked.
+
+Imports stay light, because this module is loaded each time that Snakemake reads its rules.
+"""
+
+import difflib
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from platefiles.config_problems import Source, problem_lines
+from platefiles.crosschecks import (
+    check_against_sheet,
+    header_fix_problems,
+    mapping_problems,
+    overlap_problems,
+    raw_problems,
+)
+from platefiles.errors import UserError
+from platefiles.project import NAME_PATTERN, Channel, Equipment, LoadedProject, Project, Site
+from platefiles.recipe import (
+    Calibration,
+    Colour,
+    Integration,
+    Mapping,
+    Measure,
+    Quality,
+    Recipe,
+    Registration,
+    Scale,
+    Settings,
+    Stretch,
+)
+from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
+
+__all__ = [
+    "Calibration",
+    "Channel",
+    "Colour",
+    "ConfigError",
+    "Equipment",
+    "Integration",
+    "LoadedProject",
+    "Mapping",
+    "Measure",
+    "Project",
+    "Quality",
+    "Recipe",
+    "Registration",
+    "Scale",
+    "Site",
+    "Stretch",
+    "check_against_sheet",
+    "find_projects",
+    "load_project",
+    "merge",
+]
+
+SHIPPED = Path(__file__).resolve().parents[2] / "config"
+"""Where the recipes and equipment lie that come with the project."""
+
+_STAND_IN = {"mapping": {"luminance": {"*": 1.0}}}
+
+_Model = TypeVar("_Model", bound=Settings)
+
+
+class ConfigError(UserError):
+    """Every problem of a project and of the files that it names.
+
+    Attributes
+    ----------
+    problems : tuple of str
+        One line each, ``file:line: key: what is wrong - did you mean 'x'?``.
+    """
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
+
+
+def find_projects(projects_dir: str | Path) -> list[Path]:
+    """Project files of a folder by name, without the pinned grids (``*.lock.yaml``)."""
+    files = sorted(Path(projects_dir).glob("*.yaml"), key=lambda path: os.fsencode(path.name))
+    return [path for path in files if not path.name.endswith(".lock.yaml")]
+
+
+def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedProject:
+    """Load a project with its recipe and equipment and check all of it.
+
+    Parameters
+    ----------
+    path_or_name : str or Path
+        The project's file, or its name without ``.yaml``.
+    projects_dir : str or Path
+        Folder in which a name is looked for.
+
+    Raises
+    ------
+    ConfigError
+        With all problems of the three files, if there is any.
+    """
+    path = _project_path(path_or_name, Path(projects_dir))
+    problems: list[str] = []
+    name = path.name.removesuffix(".yaml")
+    if not re.fullmatch(NAME_PATTERN, name):
+        problems.append(
+            f"{shown(path)}: the name of the file must be small letters, digits, - and _ only, "
+            "at most 40, such as 'my-target.yaml'; rename it"
+        )
+    file = _read(path, problems)
+    if file is None:
+        raise ConfigError(problems)
+    project = _validated(Project, file.data, [Source(file)], problems)
+    recipe = _effective_recipe(file, problems)
+    equipment = _equipment(file, problems)
+    folders = _raw_folders(file, problems)
+    if project is not None:
+        problems += overlap_problems(project, file)
+        problems += header_fix_problems(project, file)
+    if problems or project is None or recipe is None or equipment is None:
+        raise ConfigError(problems)
+    return LoadedProject(
+        name=name,
+        path=path,
+        project=project,
+        recipe=recipe,
+        recipe_name=project.recipe,
+        equipment=equipment,
+        raw_folders=folders,
+        lock_path=path.with_name(f"{name}.lock.yaml"),
+    )
+
+
+def merge(recipe: dict[str, Any], overrides: dict[str, Any]) -> dict[str, Any]:
+    """Recipe with overrides laid over it, group by group.
+
+    Rows of the mapping are taken whole: an override of ``red`` replaces all of red, and a row
+    overridden by nothing (``luminance: null``) is gone.
+
+    Parameters
+    ----------
+    recipe, overrides : dict
+        As read from YAML; neither is changed.
+    """
+    return _merged(recipe, overrides, whole=False)
+
+
+def _merged(below: dict[str, Any], above: dict[str, Any], whole: bool) -> dict[str, Any]:
+    out = dict(below)
+    for key, value in above.items():
+        old = out.get(key)
+        if isinstance(value, dict) and isinstance(old, dict) and not whole:
+            out[key] = _merged(old, value, whole=key == "mapping")
+        else:
+            out[key] = value
+    return out
+
+
+def _project_path(path_or_name: str | Path, projects_dir: Path) -> Path:
+    text = os.fspath(path_or_name)
+    if isinstance(path_or_name, Path) or text.endswith(".yaml") or os.sep in text:
+        return Path(text).absolute()
+    path = (projects_dir / f"{text}.yaml").absolute()
+    if not path.exists():
+        names = [found.name.removesuffix(".yaml") for found in find_projects(projects_dir)]
+        msg = f"no project is called '{text}'{_did_you_mean(text, names)}"
+        there = f"{shown(projects_dir)} holds {', '.join(names) or 'no project'}"
+        raise ConfigError([f"{msg}; {there}"])
+    return path
+
+
+def _read(path: Path, problems: list[str]) -> YamlFile | None:
+    try:
+        return read_yaml(path)
+    except YamlError as error:
+        problems += error.problems
+        return None
+
+
+def _validated(
+    model: type[_Model], data: Any, sources: Sequence[Source], problems: list[str]
+) -> _Model | None:
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        problems += problem_lines(error, model, sources)
+        return None
+
+
+def _effective_recipe(file: YamlFile, problems: list[str]) -> Recipe | None:
+    overrides = file.data.get("overrides", {})
+    if not isinstance(overrides, dict):
+        return None
+    above = Source(file, prefix=("overrides",))
+    found = _named_file(file, "recipe", "recipes", problems)
+    if found is None:
+        _validated(Recipe, merge(_STAND_IN, overrides), [above], problems)
+        return None
+    sources = (above, Source(found))
+    data = merge(found.data, overrides)
+    recipe = _validated(Recipe, data, sources, problems)
+    channels = file.data.get("channels")
+    if isinstance(channels, dict):
+        mapping = _validated(Mapping, data.get("mapping"), sources, [])
+        if mapping is not None:
+            problems += mapping_problems(mapping, list(channels), sources)
+    return recipe
+
+
+def _equipment(file: YamlFile, problems: list[str]) -> Equipment | None:
+    if file.data.get("equipment") is None:
+        return Equipment()
+    found = _named_file(file, "equipment", "equipment", problems)
+    if found is None:
+        return None
+    return _validated(Equipment, found.data, [Source(found)], problems)
+
+
+def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> YamlFile | None:
+    name = file.data.get(key)
+    if not isinstance(name, str) or not re.fullmatch(NAME_PATTERN, name):
+        return None
+    folders = [file.path.parent.parent / folder, SHIPPED / folder]
+    for place in folders:
+        if (place / f"{name}.yaml").exists():
+            return _read(place / f"{name}.yaml", problems)
+    names = sorted({found.stem for place in folders for found in place.glob("*.yaml")})
+    hint = _did_you_mean(name, names)
+    there = f"there are {', '.join(names)}" if names else f"{shown(folders[0])} holds none"
+    problems.append(f"{file.where([key])}: {key}: no {key} is called '{name}'{hint}; {there}")
+    return None
+
+
+def _raw_folders(file: YamlFile, problems: list[str]) -> tuple[Path, ...]:
+    given = file.data.get("raw")
+    if not isinstance(given, list):
+        return ()
+    base = file.path.parent
+    folders = [
+        Path(os.path.normpath(base / Path(text).expanduser())) if isinstance(text, str) else None
+        for text in given
+    ]
+    problems += raw_problems(folders, file)
+    return tuple(folder for folder in folders if folder is not None)
+
+
+def _did_you_mean(word: str, words: Sequence[str]) -> str:
+    close = difflib.get_close_matches(word, words, 1)
+    return f" - did you mean '{close[0]}'?" if close else ""

@@ -1,0 +1,167 @@
+"""Refusals of the models as lines with file, line, key and a suggestion."""
+
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from platefiles.project import Project
+from platefiles.recipe import Recipe
+from platefiles.yamlfile import YamlFile
+
+_MESSAGES = {
+    "missing": "is required and missing",
+    "bool_type": "must be true or false",
+    "bool_parsing": "must be true or false",
+    "dict_type": "must be a group of keys and values",
+    "model_type": "must be a group of keys and values",
+    "list_type": "must be a list, such as [one, two]",
+    "float_type": "must be a number",
+    "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "string_type": "must be text; put it in quotes",
+    "finite_number": "must be a finite number",
+    "string_too_short": "must not be empty",
+    "too_short": "must not be empty",
+    "greater_than": "must be greater than {gt}",
+    "greater_than_equal": "must be at least {ge}",
+    "less_than": "must be less than {lt}",
+    "less_than_equal": "must be at most {le}",
+    "literal_error": "must be {expected}",
+}
+_PATTERNS = {
+    r"^[a-z0-9][a-z0-9_-]{0,39}$": "must be small letters, digits, - and _ only, at most 40",
+    r"^[a-z0-9_]{1,20}$": "must be small letters, digits and _ only, at most 20",
+    r"^[A-Z0-9_-]{1,8}$": "must be a FITS keyword: at most 8 capitals, digits, - and _",
+}
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file that gives a part of the checked settings, and under which key it does so."""
+
+    file: YamlFile
+    prefix: tuple[str, ...] = ()
+
+
+def locate(sources: Sequence[Source], loc: Sequence[str | int]) -> str:
+    """``file:line`` of a key in the first source that gives it, else in the last source."""
+    for source in sources:
+        if source.file.has((*source.prefix, *loc)):
+            return source.file.where((*source.prefix, *loc))
+    last = sources[-1]
+    return last.file.where((*last.prefix, *loc))
+
+
+def key_name(sources: Sequence[Source], loc: Sequence[str | int]) -> str:
+    """Key as the file that gives it writes it, with dots and list places counted from 1."""
+    prefix: tuple[str, ...] = ()
+    for source in sources:
+        if source.file.has((*source.prefix, *loc)):
+            prefix = source.prefix
+            break
+    parts = [f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in (*prefix, *loc)]
+    return "".join(parts).removeprefix(".")
+
+
+def problem_lines(
+    error: ValidationError, model: type[BaseModel], sources: Sequence[Source]
+) -> list[str]:
+    """One line for each refusal of a model.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+        What the model said.
+    model : type
+        The model, from which suggestions are taken.
+    sources : sequence of Source
+        Files that the settings came from; the first that gives a key is named.
+    """
+    found = []
+    for detail in error.errors(include_url=False, include_context=True):
+        loc = tuple(part for part in detail["loc"] if part != "[key]")
+        line = sources[-1].file.line(loc) or 0
+        text = f"{locate(sources, loc)}: {key_name(sources, loc)}: {_said(detail, loc, model)}"
+        found.append((line, text))
+    return [text for _, text in sorted(found, key=lambda item: item[0])]
+
+
+def _said(detail: ErrorDetails, loc: tuple[str | int, ...], model: type[BaseModel]) -> str:
+    kind, value = detail["type"], detail["input"]
+    context = detail.get("ctx", {})
+    if kind == "extra_forbidden":
+        return "unknown setting" + _suggest_key(str(loc[-1]), loc[:-1], model)
+    if kind == "value_error":
+        return str(context.get("error", detail["msg"]))
+    if kind == "string_pattern_mismatch":
+        said = _PATTERNS.get(str(context.get("pattern")), detail["msg"])
+    else:
+        said = _MESSAGES.get(kind, detail["msg"].replace("Input should be", "must be"))
+        said = said.format(**context) if kind in _MESSAGES else said
+    if kind in ("missing", "too_short", "string_too_short"):
+        return said
+    return f"{said} (got {_short(value)})" + _suggest_choice(value, context)
+
+
+def _short(value: Any) -> str:
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a group of keys"
+    if isinstance(value, list):
+        return "a list"
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}…"
+
+
+def _suggest_choice(value: Any, context: dict[str, Any]) -> str:
+    if not isinstance(value, str) or "expected" not in context:
+        return ""
+    choices = re.findall(r"'([^']*)'", str(context["expected"]))
+    close = difflib.get_close_matches(value.lower(), choices, 1)
+    return f" - did you mean '{close[0]}'?" if close else ""
+
+
+def _suggest_key(key: str, loc: tuple[str | int, ...], model: type[BaseModel]) -> str:
+    here = _model_at(model, loc)
+    close = difflib.get_close_matches(key.lower(), list(here.model_fields), 1) if here else []
+    if not close and model is Project and key in Recipe.model_fields:
+        return "; settings of the recipe stand under 'overrides'"
+    if not close:
+        every = {name.rsplit(".", 1)[-1]: name for name in reversed(_dotted(model))}
+        near = difflib.get_close_matches(key.lower(), list(every), 1, cutoff=0.8)
+        close = [every[near[0]]] if near else []
+    return f" - did you mean '{close[0]}'?" if close else ""
+
+
+def _model_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> type[BaseModel] | None:
+    current: Any = model
+    for part in loc:
+        if _is_model(current):
+            info = current.model_fields.get(str(part))
+            current = info.annotation if info else None
+        else:
+            current = next(reversed(get_args(current)), None)
+        if type(None) in get_args(current):
+            current = get_args(current)[0]
+    return current if _is_model(current) else None
+
+
+def _is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _dotted(model: type[BaseModel], prefix: str = "") -> list[str]:
+    names = []
+    for name, info in model.model_fields.items():
+        names.append(prefix + name)
+        if _is_model(info.annotation):
+            names += _dotted(info.annotation, f"{prefix}{name}.")  # type: ignore[arg-type]
+    return names

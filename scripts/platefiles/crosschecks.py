@@ -1,0 +1,165 @@
+"""Checks of a project that need more than one key, one file, or the frames."""
+
+import difflib
+import re
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from platefiles.config_problems import Source, key_name, locate
+from platefiles.filters import canonical_filter
+from platefiles.headers import KEYS
+from platefiles.project import LoadedProject, Project
+from platefiles.recipe import Mapping
+from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
+
+if TYPE_CHECKING:
+    from platefiles.frame import Frame
+
+_UNCLAIMED = re.compile(
+    r"(?P<value>FILTER = .*) is in no channel of |has no FILTER, which is in no "
+)
+
+
+def raw_problems(folders: Sequence[Path | None], file: YamlFile) -> list[str]:
+    """List raw folders that are not there, are no folder, or lie inside one another.
+
+    Parameters
+    ----------
+    folders : sequence of Path or None
+        Absolute folders in the order of the key ``raw``; None where the value is no text.
+    file : YamlFile
+        The project's file.
+    """
+    problems = []
+    for index, folder in enumerate(folders):
+        where = f"{file.where(['raw', index])}: raw"
+        if folder is None:
+            continue
+        if not folder.exists():
+            problems.append(f"{where}: no such folder: {shown(folder)}")
+        elif not folder.is_dir():
+            problems.append(f"{where}: not a folder: {shown(folder)}; give the folder it lies in")
+        else:
+            others = [other for other in folders if other is not None and other is not folder]
+            around = [other for other in others if other in folder.parents]
+            around += [other for other in folders[:index] if other == folder]
+            if around:
+                problems.append(
+                    f"{where}: {shown(folder)} is searched already, as {shown(around[0])}; "
+                    "leave one of the two out"
+                )
+    return problems
+
+
+def overlap_problems(project: Project, file: YamlFile) -> list[str]:
+    """List the filters that two channels claim, in any spelling."""
+    problems = []
+    first: dict[str, str] = {}
+    for name, channel in project.channels.items():
+        for index, value in enumerate(channel.filters):
+            owner = first.setdefault(canonical_filter(value), name)
+            if owner != name:
+                where = file.where(["channels", name, "filters", index])
+                problems.append(
+                    f"{where}: channels.{name}.filters: the filter '{value}' is claimed by the "
+                    f"channel '{owner}' already; a filter can feed one channel only"
+                )
+    return problems
+
+
+def header_fix_problems(project: Project, file: YamlFile) -> list[str]:
+    """List header fixes of cards that are never read."""
+    problems = []
+    for pattern, cards in project.header_fixes.items():
+        for key in cards:
+            if key not in KEYS:
+                close = difflib.get_close_matches(key, KEYS, 1)
+                hint = f" - did you mean '{close[0]}'?" if close else ""
+                where = file.where(["header_fixes", pattern, key])
+                problems.append(
+                    f"{where}: header_fixes.{pattern}.{key}: is a card that is never read{hint}"
+                )
+    return problems
+
+
+def mapping_problems(
+    mapping: Mapping, channels: Sequence[str], sources: Sequence[Source]
+) -> list[str]:
+    """List rows of the mapping that name no channel of the project or do not sum to light.
+
+    Parameters
+    ----------
+    mapping : Mapping
+        The effective mapping.
+    channels : sequence of str
+        Names of the project's channels.
+    sources : sequence of Source
+        The project's overrides and the recipe's file.
+    """
+    problems = []
+    for row_name, row in mapping.rows.items():
+        at = ("mapping", row_name)
+        label = f"{locate(sources, at)}: {key_name(sources, at)}"
+        if not row:
+            problems.append(f"{label}: names no channel; leave '{row_name}' out or name one")
+        elif sum(row.values()) <= 0:
+            total = sum(row.values())
+            problems.append(f"{label}: the weights must sum to more than 0 (they sum to {total:g})")
+        for channel in row:
+            if channel != "*" and channel not in channels:
+                loc = (*at, channel)
+                have = ", ".join(channels)
+                problems.append(
+                    f"{locate(sources, loc)}: {key_name(sources, loc)}: the project has no channel "
+                    f"'{channel}' (it has {have}); name the channel so, or give another mapping "
+                    "under 'overrides'"
+                )
+    return problems
+
+
+def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> list[str]:
+    """Say which channels of a project have no lights.
+
+    Parameters
+    ----------
+    loaded : LoadedProject
+        The project.
+    frames : sequence of Frame
+        Its frame sheet, from `platefiles.sheet.build_sheet`.
+
+    Returns
+    -------
+    list of str
+        Lines ``file:line: key: what is wrong``, which also tell what FILTER lights and flats
+        have that no channel takes; empty if every channel has lights.
+    """
+    fed = {frame.channel for frame in frames if frame.role == "light"}
+    seen = _unclaimed(frames)
+    problems = []
+    for name, channel in loaded.project.channels.items():
+        if name not in fed:
+            where = _where(loaded.path, ["channels", name])
+            sought = ", ".join(repr(value) for value in channel.filters)
+            also = f"; frames that no channel takes have {seen}" if seen else ""
+            problems.append(
+                f"{where}: channels.{name}: no usable light has a FILTER that feeds it "
+                f"(sought: {sought}){also}; mend 'filters', or take the channel out"
+            )
+    return problems
+
+
+def _unclaimed(frames: "Sequence[Frame]") -> str:
+    """FILTER values that no channel takes, from the reasons of the frame sheet."""
+    reasons = [frame.reason for frame in frames if frame.role == "unused"]
+    found = [_UNCLAIMED.match(reason) for reason in reasons]
+    counts = Counter(match["value"] or "no FILTER" for match in found if match)
+    return ", ".join(f"{value} ({count} files)" for value, count in sorted(counts.items()))
+
+
+def _where(path: Path, loc: Sequence[str]) -> str:
+    try:
+        return read_yaml(path).where(loc)
+    except YamlError:
+        return shown(path)

@@ -1,0 +1,140 @@
+"""Models of a project and of its equipment, and what a loaded project holds."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, StringConstraints, ValidationError, WrapValidator
+from pydantic_core import PydanticCustomError
+
+from platefiles.recipe import Recipe, Settings, Switch
+
+NAME_PATTERN = r"^[a-z0-9][a-z0-9_-]{0,39}$"
+"""What projects, recipes and equipment may be called."""
+
+CHANNEL_PATTERN = r"^[a-z0-9_]{1,20}$"
+"""What channels may be called."""
+
+
+def _header_value(value: Any, handler: Any) -> Any:
+    try:
+        return handler(value)
+    except ValidationError:
+        kind, msg = "header_value", "Input should be text, a number, true or false"
+        raise PydanticCustomError(kind, msg) from None
+
+
+Text = Annotated[str, StringConstraints(min_length=1)]
+ChannelName = Annotated[str, StringConstraints(pattern=CHANNEL_PATTERN)]
+FileName = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
+Keyword = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9_-]{1,8}$")]
+HeaderValue = Annotated[str | int | float | bool, WrapValidator(_header_value)]
+Masters = Literal["auto", "none"]
+
+
+class Channel(Settings):
+    """One channel of a project: the subs of one filter."""
+
+    filters: list[Text] = Field(min_length=1)
+    """Values of FILTER in the headers; other common spellings of the same filter match too."""
+    wavelength_nm: float | None = Field(default=None, ge=100, le=30_000)
+    """Central wavelength of the filter, in nanometres."""
+    bias: Masters = "auto"
+    """'none' leaves the bias of this channel's subs as it is."""
+    dark: Masters = "auto"
+    """'none' leaves the dark current of this channel's subs as it is."""
+    flat: Masters = "auto"
+    """'none' leaves the uneven light of this channel's subs as it is."""
+
+
+class Site(Settings):
+    """Where the telescope stood."""
+
+    latitude_deg: float = Field(ge=-90, le=90)
+    """Latitude in degrees, north positive."""
+    longitude_deg: float = Field(ge=-180, le=180)
+    """Longitude in degrees, east positive."""
+    elevation_m: float = Field(default=0.0, ge=-500, le=9000)
+    """Height above the sea, in metres."""
+
+
+class Equipment(Settings):
+    """Facts on camera and telescope; what is given here goes before the headers."""
+
+    camera: str | None = None
+    """Name of the camera, for the record."""
+    telescope: str | None = None
+    """Name of the telescope, for the record."""
+    gain_e_per_adu: float | None = Field(default=None, gt=0, le=1000)
+    """Electrons per unit of pixel value."""
+    read_noise_e: float | None = Field(default=None, ge=0, le=1000)
+    """Noise of reading one pixel, in electrons."""
+    saturation_adu: float | None = Field(default=None, gt=0)
+    """Pixel value from which on a star is no longer measured rightly."""
+    pixel_size_um: float | None = Field(default=None, gt=0, le=1000)
+    """Side of a pixel, in micrometres, without binning."""
+    focal_length_mm: float | None = Field(default=None, gt=0, le=100_000)
+    """Focal length of the telescope with its reducer or Barlow lens, in millimetres."""
+    site: Site | None = None
+    """Where the telescope stood; nights are cut at local noon if it is known."""
+
+
+class Project(Settings):
+    """One target: where its frames lie, its channels, and how they are processed."""
+
+    title: Text
+    """Name of the target, as the picture and the record show it."""
+    raw: list[Text] = Field(min_length=1)
+    """Folders of raw frames, searched with all folders inside, relative to this file."""
+    recipe: FileName
+    """Name of the recipe: the file config/recipes/NAME.yaml."""
+    equipment: FileName | None = None
+    """Name of the equipment: the file config/equipment/NAME.yaml."""
+    calibrated: Switch = False
+    """The frames are calibrated already: take them as they are and keep their unit."""
+    reference: str | None = None
+    """File name of the sub whose place and turn the picture takes, instead of the best one."""
+    channels: dict[ChannelName, Channel] = Field(min_length=1)
+    """Channels by name: the subs of one filter each."""
+    exclude: list[Text] = []
+    """Patterns of files to leave out, such as 'clouds/*'."""
+    header_fixes: dict[str, dict[Keyword, HeaderValue]] = {}
+    """Header values to put right, by pattern of the file and keyword."""
+    keep: list[Literal["calibrated", "registered"]] = []
+    """Subs to write to disk as well, calibrated or laid on the grid."""
+    overrides: dict[str, Any] = {}
+    """Settings of the recipe that this project wants otherwise."""
+
+
+@dataclass(frozen=True)
+class LoadedProject:
+    """A project with everything it refers to, checked.
+
+    Attributes
+    ----------
+    name : str
+        Name of the file without ``.yaml``.
+    path : Path
+        The project's file, absolute.
+    project : Project
+        Its content.
+    recipe : Recipe
+        The recipe with the project's overrides applied.
+    recipe_name : str
+        Name of the recipe's file without ``.yaml``.
+    equipment : Equipment
+        Camera and telescope; all facts None if the project names none.
+    raw_folders : tuple of Path
+        Raw folders, absolute, in the order of the file.
+    lock_path : Path
+        Where the grid is pinned: ``NAME.lock.yaml`` beside the project's file.
+    """
+
+    name: str
+    path: Path
+    project: Project
+    recipe: Recipe
+    recipe_name: str
+    equipment: Equipment
+    raw_folders: tuple[Path, ...]
+    lock_path: Path

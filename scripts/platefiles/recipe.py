@@ -1,0 +1,201 @@
+"""Models of a recipe: how subs become a picture, shared by many projects.
+
+The descriptions are shown by editors through the generated JSON schema. Imports stay light,
+because this module is loaded each time that Snakemake reads its rules.
+"""
+
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+
+class Settings(BaseModel):
+    """A frozen group of settings that refuses keys it does not know."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, use_attribute_docstrings=True
+    )
+
+
+Switch = Annotated[bool, Field(strict=False)]
+"""A yes-or-no setting that also takes the words yes, no, on and off."""
+
+Row = dict[str, Annotated[float, Field(ge=0, le=1e6)]]
+"""Weights of channels in one output colour, by channel name."""
+
+
+class Calibration(Settings):
+    """How raw subs are freed of bias, dark current and uneven light."""
+
+    temperature_tolerance_c: float = Field(default=2.0, ge=0, le=50)
+    """Largest difference in sensor temperature between a sub and its darks, in degrees C."""
+    exposure_tolerance: float = Field(default=0.02, ge=0, le=1)
+    """Largest difference in exposure between a sub and its darks, as a fraction."""
+    scale_darks: Switch = False
+    """Scale a dark to the exposure of the sub; needs bias frames."""
+    min_flats: int = Field(default=5, ge=1, le=1000)
+    """With fewer flats on one night, the nights of the channel are pooled."""
+    clip_sigma: float = Field(default=4.0, ge=1, le=100)
+    """Pixels further than this many sigma from the others are left out of a master."""
+    hot_pixel_sigma: float = Field(default=8.0, ge=1, le=1000)
+    """Pixels whose dark current stands out by this many sigma are masked."""
+    dead_pixel_response: float = Field(default=0.5, ge=0, le=1)
+    """Pixels that see less than this fraction of the flat's light are masked."""
+
+
+class Measure(Settings):
+    """How stars and sky of each sub are measured."""
+
+    detection_sigma: float = Field(default=6.0, ge=2, le=1000)
+    """How far a star must stand above the noise of the sky, in sigma."""
+    aperture_fwhm: float = Field(default=2.5, ge=1, le=10)
+    """Radius of the circle in which a star's light is summed, in FWHM of the sub's stars."""
+    background_cell_px: int = Field(default=64, ge=8, le=2048)
+    """Side of the cells in which the sky is measured, in pixels."""
+    max_stars: int = Field(default=2000, ge=20, le=100_000)
+    """The brightest this many stars of each sub are kept."""
+
+
+class Quality(Settings):
+    """Which subs are too poor to be used."""
+
+    min_stars: int = Field(default=8, ge=3, le=100_000)
+    """A sub with fewer stars is left out."""
+    min_transparency: float = Field(default=0.5, ge=0, le=1)
+    """A sub whose stars are fainter than this fraction of the best is left out as clouded."""
+    max_fwhm_ratio: float = Field(default=1.8, ge=1, le=100)
+    """A sub whose stars are wider than this many times the median is left out."""
+    max_ellipticity: float = Field(default=0.45, ge=0, le=1)
+    """A sub whose stars are more drawn out than this (0 round, 1 a line) is left out."""
+    max_background_ratio: float = Field(default=20.0, ge=1)
+    """A sub whose sky is brighter than this many times the median is left out."""
+
+
+class Registration(Settings):
+    """How subs are laid on each other."""
+
+    min_matches: int = Field(default=8, ge=3, le=100_000)
+    """A sub with fewer stars in common with the reference is left out."""
+    max_rms_px: float = Field(default=0.5, gt=0, le=10)
+    """A sub whose stars miss their places by more than this, in pixels rms, is left out."""
+    max_degree: int = Field(default=3, ge=1, le=5)
+    """Highest polynomial degree of the transform: 1 shifts, turns and scales, 3 also bends."""
+
+
+class Integration(Settings):
+    """How the subs of a channel become one image."""
+
+    clip: Literal["noise", "sigma", "mad", "esd", "none"] = "noise"
+    """The test that tells cosmic rays and trails from stars and sky."""
+    clip_low: float = Field(default=4.0, ge=0, le=1000)
+    """Pixels this many sigma too dark are left out."""
+    clip_high: float = Field(default=4.0, ge=0, le=1000)
+    """Pixels this many sigma too bright are left out."""
+    max_iterations: int = Field(default=5, ge=1, le=100)
+    """The clipping is repeated at most this many times."""
+    clip_tolerance: float = Field(default=0.12, ge=0, le=1)
+    """Fraction by which seeing may change the light of a pixel, for the noise test only."""
+    esd_alpha: float = Field(default=0.01, gt=0, lt=0.5)
+    """Chance of a false alarm in one pixel, for the esd test only."""
+    grow_px: int = Field(default=2, ge=0, le=50)
+    """Clipped pixels take their neighbours with them up to this distance, in pixels."""
+    weights: Literal["noise", "noise_and_seeing", "equal"] = "noise"
+    """What makes one sub count for more than another."""
+    background_match: Literal["constant", "plane", "quadratic"] = "quadratic"
+    """The shape of the difference in sky between subs that is taken out."""
+    min_subs: int = Field(default=3, ge=1, le=100_000)
+    """A channel with fewer usable subs than this is not made."""
+    max_excluded: float = Field(default=0.9, ge=0, le=1)
+    """A channel that loses more than this fraction of its subs is not made."""
+
+
+class Mapping(Settings):
+    """Which channels make which output colour, with weights."""
+
+    red: Row | None = None
+    """Channels that make red, each with its weight; '*' is every channel not named beside it."""
+    green: Row | None = None
+    """Channels that make green, each with its weight; '*' is every channel not named beside it."""
+    blue: Row | None = None
+    """Channels that make blue, each with its weight; '*' is every channel not named beside it."""
+    luminance: Row | None = None
+    """Channels that make the brightness; alone, it makes a black-and-white picture."""
+
+    @model_validator(mode="after")
+    def _makes_a_picture(self) -> Self:
+        missing = [name for name in ("red", "green", "blue") if name not in self.rows]
+        if missing and (len(missing) < 3 or self.luminance is None):
+            msg = (
+                f"no channel makes {' and '.join(missing)}: give red, green and blue, "
+                "or luminance alone for a black-and-white picture"
+            )
+            raise ValueError(msg)
+        return self
+
+    @property
+    def rows(self) -> dict[str, Row]:
+        """Rows that are given, by output colour, in the order red, green, blue, luminance."""
+        every = {name: getattr(self, name) for name in ("red", "green", "blue", "luminance")}
+        return {name: row for name, row in every.items() if row is not None}
+
+
+class Scale(Settings):
+    """Factors of the three colours."""
+
+    red: float = Field(default=1.0, gt=0, le=1000)
+    """Factor of red."""
+    green: float = Field(default=1.0, gt=0, le=1000)
+    """Factor of green."""
+    blue: float = Field(default=1.0, gt=0, le=1000)
+    """Factor of blue."""
+
+
+class Colour(Settings):
+    """How the colours are balanced."""
+
+    white: Literal["mean_star", "given"] = "mean_star"
+    """What is made white: the mean star of the field, or what 'scale' gives."""
+    scale: Scale = Scale()
+    """Factors of red, green and blue, used with 'white: given'."""
+    neutral_background: Switch = True
+    """Take the mean colour of the sky out, so that the sky is grey."""
+
+
+class Stretch(Settings):
+    """How faint light is lifted (asinh of Lupton et al. 2004, PASP 116, 133)."""
+
+    sky_level: float = Field(default=0.09, gt=0, le=0.5)
+    """Brightness of the sky in the finished picture, from 0 (black) to 1 (white)."""
+    black_sigma: float = Field(default=2.5, gt=0, le=100)
+    """Black lies this many sigma of the sky below the sky: lower lifts faint light, and noise."""
+    white_share: float = Field(default=0.0005, ge=0, le=0.1)
+    """Share of the pixels that may become white, as a fraction: higher brightens the rest."""
+    saturation: float = Field(default=1.0, ge=0, le=4)
+    """Strength of the colours: 0 grey, 1 as the light gives them."""
+    colour_smoothing_px: float = Field(default=2.0, ge=0, le=20)
+    """Colours of faint light are averaged over about this radius, in pixels; 0 leaves them."""
+
+
+class Recipe(Settings):
+    """Settings shared by many projects."""
+
+    description: str = ""
+    """What the recipe is for, in a sentence."""
+    mapping: Mapping
+    """Which channels make which output colour."""
+    calibration: Calibration = Calibration()
+    """How raw subs are freed of bias, dark current and uneven light."""
+    measure: Measure = Measure()
+    """How stars and sky of each sub are measured."""
+    quality: Quality = Quality()
+    """Which subs are too poor to be used."""
+    registration: Registration = Registration()
+    """How subs are laid on each other."""
+    integration: Integration = Integration()
+    """How the subs of a channel become one image."""
+    colour: Colour = Colour()
+    """How the colours are balanced."""
+    stretch: Stretch = Stretch()
+    """How faint light is lifted."""
+    files: list[Literal["png", "tif", "jpg"]] = ["png", "tif", "jpg"]
+    """Picture files to write; the linear FITS cube is always written."""
