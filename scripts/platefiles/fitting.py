@@ -1,0 +1,98 @@
+"""How well pooled calibration frames fit a sub, or the frames of another pool."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from platefiles.frame import Frame
+from platefiles.pooling import Pool, days_apart, mismatches
+
+_CAMERA = {"camera", "size", "binning", "gain", "offset"}
+_SLACK = 1e-6
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Largest differences that still fit."""
+
+    temperature_c: float
+    exposure: float
+    """As a fraction of the exposure."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A pool compared with what is sought."""
+
+    pool: Pool
+    wrong: tuple[str, ...]
+    """What does not fit: camera, size, binning, gain, offset, temperature, exposure, channel."""
+    unknown: tuple[str, ...]
+    """What only one side knows, and is taken to fit."""
+    warmer_c: float
+    """Temperature of the pool minus the one sought; 0 if unknown."""
+    scale: float
+    """Exposure sought over that of the pool."""
+    nights: int
+    """Nights between them."""
+
+    @property
+    def is_good(self) -> bool:
+        """Whether everything fits."""
+        return not self.wrong
+
+    @property
+    def rank(self) -> tuple[object, ...]:
+        """Sort key: the best comes first."""
+        return (
+            len(_CAMERA.intersection(self.wrong)),
+            "channel" in self.wrong,
+            "exposure" in self.wrong,
+            "temperature" in self.wrong,
+            len(self.unknown),
+            self.nights,
+            round(abs(math.log(self.scale)), 1),
+            abs(self.warmer_c),
+            abs(math.log(self.scale)),
+            self.scale,
+            self.pool.night,
+            self.pool.name,
+        )
+
+
+def fits(
+    kind: str,
+    sought: Frame,
+    pools: Iterable[Pool],
+    tolerance: Tolerance,
+) -> list[Fit]:
+    """Compare pools of one kind with a frame, the best first.
+
+    Camera, size, binning, gain and offset must be the same; for bias and dark the temperature,
+    and for darks the exposure, within the tolerance; flats are of the same channel, the nearest
+    night first, of two as near the earlier. What one side does not know is taken to fit, after
+    pools that are known to.
+    """
+    return sorted(
+        (_compare(kind, sought, pool, tolerance) for pool in pools), key=lambda fit: fit.rank
+    )
+
+
+def _compare(kind: str, sought: Frame, pool: Pool, tolerance: Tolerance) -> Fit:
+    wrong, unknown = mismatches(sought, pool.frames[0])
+    warmer, scale, nights = 0.0, 1.0, 0
+    if kind == "flat":
+        if pool.channel != sought.channel:
+            wrong.append("channel")
+        nights = days_apart(pool.night, sought.night)
+    elif pool.temperature_c is not None and sought.temperature_c is not None:
+        warmer = pool.temperature_c - sought.temperature_c
+        if abs(warmer) > tolerance.temperature_c + _SLACK:
+            wrong.append("temperature")
+    elif pool.temperature_c != sought.temperature_c:
+        unknown.append("temperature")
+    if kind == "dark":
+        scale = max(sought.exposure_s, _SLACK) / max(pool.exposure_s, _SLACK)
+        if abs(1 / scale - 1) > tolerance.exposure + _SLACK:
+            wrong.append("exposure")
+    return Fit(pool, tuple(wrong), tuple(unknown), warmer, scale, nights)

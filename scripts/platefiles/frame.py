@@ -1,0 +1,106 @@
+"""One raw file as the project sees it, and the table of them on disk."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from platefiles.slug import escape, unescape
+from platefiles.wholefile import write_if_changed
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One raw file as the project sees it (a row of `frames.tsv`)."""
+
+    id: str
+    """Safe, unique and stable name made from the path inside the raw folder."""
+    path: str
+    """Absolute path; bytes that are not UTF-8 are kept as surrogates (`os.fsdecode`)."""
+    name: str
+    """Path inside the raw folder, printable."""
+    role: str
+    """bias, dark, flat, light or unused."""
+    reason: str
+    """Why the frame is unused, else empty."""
+    channel: str
+    """Project channel of a flat or light, else empty."""
+    night: str
+    """Date of the evening, `YYYY-MM-DD`, or `undated`."""
+    camera: str
+    width_px: int
+    height_px: int
+    binning: str
+    gain: float | None
+    """Camera gain setting."""
+    offset: float | None
+    """Camera offset (black level) setting."""
+    setting: str
+    """Safe name of camera, size, binning, gain and offset together."""
+    exposure_s: float
+    temperature_c: float | None
+    start_utc: str
+    """Start of the exposure, ISO 8601, the date alone where no time is known, or empty."""
+    egain: float | None
+    """Electrons per ADU as the header has it."""
+    unit: str
+    pedestal: float
+    """To be added to each pixel."""
+    target: str
+    size_bytes: int
+    fingerprint: str
+
+
+_COLUMNS = tuple(field.name for field in fields(Frame))
+_INTEGERS = {"width_px", "height_px", "size_bytes"}
+_FLOATS = {"exposure_s", "pedestal"}
+_OPTIONAL = {"gain", "offset", "temperature_c", "egain"}
+
+
+def write_sheet(frames: Sequence[Frame], path: str | Path) -> bool:
+    """Write `frames.tsv` if it changed: a header line, then a line a frame, fields escaped.
+
+    Returns
+    -------
+    bool
+        Whether it was written.
+    """
+    lines = ["\t".join(_COLUMNS)]
+    lines += ["\t".join(_cell(getattr(frame, name)) for name in _COLUMNS) for frame in frames]
+    return write_if_changed(path, "\n".join(lines) + "\n")
+
+
+def read_sheet(path: str | Path) -> tuple[Frame, ...]:
+    """Read `frames.tsv` back; every value is as it was.
+
+    Raises
+    ------
+    ValueError
+        If the file is no frame sheet of this version.
+    """
+    header, *lines = Path(path).read_text(encoding="utf-8").split("\n")
+    if tuple(header.split("\t")) != _COLUMNS:
+        msg = f"{path} is no frame sheet of this version"
+        raise ValueError(msg)
+    frames = []
+    for line in lines[:-1]:
+        cells = zip(_COLUMNS, line.split("\t"), strict=True)
+        values: dict[str, Any] = {name: _parsed(name, text) for name, text in cells}
+        frames.append(Frame(**values))
+    return tuple(frames)
+
+
+def _cell(value: str | int | float | None) -> str:
+    if isinstance(value, str):
+        return escape(value)
+    return "" if value is None else repr(value)
+
+
+def _parsed(name: str, text: str) -> str | int | float | None:
+    if name in _INTEGERS:
+        return int(text)
+    if name in _FLOATS:
+        return float(text)
+    if name in _OPTIONAL:
+        return float(text) if text else None
+    return unescape(text)

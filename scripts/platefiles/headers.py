@@ -1,0 +1,311 @@
+"""The dialects of FITS headers, brought to one set of facts."""
+
+import fnmatch
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from platefiles.cards import Value
+from platefiles.kinds import MISSING, kind_of_path, kind_of_type
+from platefiles.times import angle, start_utc, utc_of_mjd
+
+_TYPE = ("IMAGETYP", "IMGTYPE", "FRAMETYP", "OBSTYPE", "FRAME")
+_EXPOSURE = ("EXPTIME", "EXPOSURE", "EXP_TIME", "EXP-TIME")
+_FILTER = ("FILTER", "FILTER1", "FILTNAM", "FILT")
+_GAIN = ("GAIN",)
+_EGAIN = ("EGAIN",)
+_OFFSET = ("OFFSET", "BLKLEVEL", "BLACKLVL")
+_TEMPERATURE = ("CCD-TEMP", "CCDTEMP", "DET-TEMP", "DETTEMP", "SET-TEMP", "SETTEMP")
+_BIN_X = ("XBINNING", "XBIN")
+_BIN_Y = ("YBINNING", "YBIN")
+_BINNING = ("BINNING", "CCDSUM")
+_DATE = ("DATE-OBS", "DATE_OBS", "DATE-BEG", "UTDATE")
+_TIME = (
+    "TIME-OBS",
+    "TIME_OBS",
+    "TIME-BEG",
+    "UTCSTART",
+    "UTSTART",
+    "UTC-OBS",
+    "UT-TIME",
+    "UT",
+    "UTC",
+)
+_MJD = ("MJD-OBS", "MJD-BEG")
+_CAMERA = ("INSTRUME", "CAMERA", "DETNAME")
+_TARGET = ("OBJECT",)
+_UNIT = ("BUNIT",)
+_PEDESTAL = ("PEDESTAL",)
+_RA = ("OBJCTRA", "RA")
+_DEC = ("OBJCTDEC", "DEC")
+_FOCAL_LENGTH = ("FOCALLEN",)
+_PIXEL_SIZE = ("XPIXSZ", "PIXSIZE1", "PIXSIZE")
+_LATITUDE = ("SITELAT", "LAT-OBS", "LATITUDE", "OBSGEO-B", "GEOLAT")
+_LONGITUDE = ("SITELONG", "LONG-OBS", "LONGITUD", "GEOLON")
+_LONGITUDE_EAST = ("OBSGEO-L",)
+
+KEYS: tuple[str, ...] = (
+    *_TYPE, *_EXPOSURE, *_FILTER, *_GAIN, "/GAIN", *_EGAIN, *_OFFSET, *_TEMPERATURE,
+    *_BIN_X, *_BIN_Y, *_BINNING, *_DATE, *_TIME, *_MJD, *_CAMERA, *_TARGET, *_UNIT, *_PEDESTAL,
+    *_RA, *_DEC, *_FOCAL_LENGTH, *_PIXEL_SIZE, *_LATITUDE, *_LONGITUDE, *_LONGITUDE_EAST, "BITPIX",
+)  # fmt: skip
+"""Every card that is read; `/GAIN` is the comment of GAIN."""
+
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_PER_ADU = re.compile(r"e-?/|electrons?\b|e-? per|photo-?e", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What a header says, in one unit for each thing; None or empty where it says nothing."""
+
+    role: str
+    """bias, dark, flat, light, or empty with a `problem`."""
+    problem: str
+    filter: str
+    exposure_s: float | None
+    gain: float | None
+    """Gain setting of the camera."""
+    egain: float | None
+    """Electrons per ADU."""
+    offset: float | None
+    temperature_c: float | None
+    binning: str
+    start_utc: str
+    camera: str
+    target: str
+    unit: str
+    pedestal: float
+    ra_deg: float | None
+    dec_deg: float | None
+    focal_length_mm: float | None
+    pixel_size_um: float | None
+    latitude_deg: float | None
+    longitude_deg: float | None
+    """As the header has it: see `longitude_is_east`."""
+    longitude_is_east: bool
+    """False where some programs count west as positive and this header does not say."""
+
+
+class _Header:
+    """A header under the user's fixes: a fixed card goes before each of its synonyms."""
+
+    def __init__(self, cards: Mapping[str, Value], fixes: Mapping[str, Value]):
+        self._sources = (fixes, cards)
+
+    def get(self, keys: tuple[str, ...]) -> Value | None:
+        for source in self._sources:
+            for key in keys:
+                value = source.get(key)
+                if value is not None and value != "":
+                    return value
+        return None
+
+    def text(self, keys: tuple[str, ...]) -> str:
+        value = self.get(keys)
+        if value is None:
+            return ""
+        return {True: "T", False: "F"}[value] if isinstance(value, bool) else str(value).strip()
+
+    def number(self, keys: tuple[str, ...]) -> float | None:
+        for source in self._sources:
+            for key in keys:
+                value = _number(source.get(key))
+                if value is not None:
+                    return value
+        return None
+
+    def is_fixed(self, key: str) -> bool:
+        return key in self._sources[0]
+
+
+def read_facts(
+    header: Mapping[str, Value],
+    inside: str = "",
+    folder: str = "",
+    fixes: Mapping[str, Value] | None = None,
+) -> Facts:
+    """Bring a header of any known dialect to facts.
+
+    Parameters
+    ----------
+    header : mapping
+        Value by keyword.
+    inside : str
+        Path inside the raw folder, which tells the kind where IMAGETYP is missing.
+    folder : str
+        Name of the raw folder.
+    fixes : mapping, optional
+        Cards that go before those of the header (see `fixes_for`).
+
+    Returns
+    -------
+    Facts
+    """
+    cards = _Header(header, fixes or {})
+    exposure = cards.number(_EXPOSURE)
+    if exposure is not None and not 0 <= exposure < 1e6:
+        exposure = None
+    gain, egain = _gains(cards)
+    role, problem = _role(cards, inside, folder, exposure)
+    longitude, is_east = _longitude(cards)
+    return Facts(
+        role=role,
+        problem=problem,
+        filter=cards.text(_FILTER),
+        exposure_s=exposure,
+        gain=gain,
+        egain=egain,
+        offset=cards.number(_OFFSET),
+        temperature_c=_temperature(cards),
+        binning=_binning(cards),
+        start_utc=_start(cards),
+        camera=" ".join(cards.text(_CAMERA).split()),
+        target=" ".join(cards.text(_TARGET).split()),
+        unit=cards.text(_UNIT),
+        pedestal=cards.number(_PEDESTAL) or 0.0,
+        ra_deg=_right_ascension(cards.get(_RA)),
+        dec_deg=_within(_degrees(cards.get(_DEC)), 90),
+        focal_length_mm=_positive(cards.number(_FOCAL_LENGTH)),
+        pixel_size_um=_positive(cards.number(_PIXEL_SIZE)),
+        latitude_deg=_within(_degrees(cards.get(_LATITUDE)), 90),
+        longitude_deg=longitude,
+        longitude_is_east=is_east,
+    )
+
+
+def fixes_for(
+    inside: str, name: str, header_fixes: Mapping[str, Mapping[str, Value]]
+) -> dict[str, Value]:
+    """Collect the cards that a project puts right for one file, later patterns over earlier ones.
+
+    Parameters
+    ----------
+    inside, name : str
+        Path inside the raw folder, as it is and printable.
+    header_fixes : mapping
+        Cards by pattern; see `matches`.
+    """
+    fixes: dict[str, Value] = {}
+    for pattern, cards in header_fixes.items():
+        if matches(inside, pattern) or matches(name, pattern):
+            fixes |= cards
+    return fixes
+
+
+def matches(inside: str, pattern: str) -> bool:
+    """Say whether a pattern fits a file's path inside the raw folder or its bare name."""
+    return fnmatch.fnmatchcase(inside, pattern) or fnmatch.fnmatchcase(
+        inside.rsplit("/", 1)[-1], pattern
+    )
+
+
+def _role(cards: _Header, inside: str, folder: str, exposure: float | None) -> tuple[str, str]:
+    strange = ""
+    for key in _TYPE:
+        value = cards.text((key,))
+        kind = kind_of_type(value)
+        if kind == "master":
+            return "", f"is a combined master already ({key} = {value!r}); single frames are needed"
+        if kind:
+            return kind, ""
+        if key != "FRAME" and value.lower() not in MISSING and not strange:
+            strange = f"{key} = {value!r}"
+    kind = kind_of_path(inside, folder)
+    if kind:
+        return kind, ""
+    if strange:
+        return "", f"{strange} is no known kind of frame; set IMAGETYP under `header_fixes`"
+    if cards.text(_FILTER) and exposure:
+        return "light", ""
+    return "", (
+        "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
+        "set IMAGETYP under `header_fixes`"
+    )
+
+
+def _gains(cards: _Header) -> tuple[float | None, float | None]:
+    """Tell the gain setting from electrons per ADU.
+
+    EGAIN is always electrons per ADU. GAIN is a setting, unless its comment says electrons, or it
+    is no whole number, or it repeats EGAIN: then it is electrons per ADU as well.
+    """
+    gain, egain = cards.number(_GAIN), cards.number(_EGAIN)
+    comment = "" if cards.is_fixed("GAIN") else cards.text(("/GAIN",))
+    if gain is not None and (_PER_ADU.search(comment) or gain != int(gain) or gain == egain):
+        gain, egain = None, egain if egain is not None else gain
+    return gain, _positive(egain)
+
+
+def _temperature(cards: _Header) -> float | None:
+    """Sensor temperature in degrees C; what is above 150 can only be kelvin."""
+    value = cards.number(_TEMPERATURE)
+    if value is not None and value > 150:
+        value -= 273.15
+    return round(value, 3) if value is not None and -150 < value < 80 else None
+
+
+def _binning(cards: _Header) -> str:
+    x, y = cards.number(_BIN_X), cards.number(_BIN_Y)
+    if x is None and y is None:
+        numbers = re.findall(r"\d+", cards.text(_BINNING))
+        x, y = (float(numbers[0]), float(numbers[-1])) if numbers else (1.0, 1.0)
+    x, y = x if x is not None else y, y if y is not None else x
+    return f"{int(x)}x{int(y)}" if x and y and min(x, y) >= 1 and max(x, y) <= 64 else "1x1"
+
+
+def _start(cards: _Header) -> str:
+    start = start_utc(cards.text(_DATE), cards.text(_TIME))
+    mjd = cards.number(_MJD)
+    return utc_of_mjd(mjd) or start if "T" not in start and mjd is not None else start
+
+
+def _longitude(cards: _Header) -> tuple[float | None, bool]:
+    value = _degrees(cards.get(_LONGITUDE_EAST))
+    is_east = value is not None
+    if value is None:
+        given = cards.get(_LONGITUDE)
+        value = _degrees(given)
+        read = angle(given) if isinstance(given, str) else None
+        is_east = read is not None and read[1] in ("E", "W")
+    if value is None or not -360 <= value <= 360:
+        return None, False
+    return (value + 180) % 360 - 180, is_east
+
+
+def _right_ascension(value: Value | None) -> float | None:
+    """Degrees from a number in degrees or a text in hours (OBJCTRA is always in hours)."""
+    if isinstance(value, str):
+        read = angle(value)
+        hours = read[0] if read and re.search(r"\d[\s:h]+\d", value) else None
+        degrees = hours * 15 if hours is not None else _number(value)
+    else:
+        degrees = _number(value)
+    return degrees if degrees is not None and 0 <= degrees <= 360 else None
+
+
+def _degrees(value: Value | None) -> float | None:
+    read = angle(value) if isinstance(value, str) else None
+    return read[0] if read else _number(value)
+
+
+def _number(value: Value | None) -> float | None:
+    if isinstance(value, bool) or value is None:
+        return None
+    if isinstance(value, str):
+        found = _NUMBER.match(value.strip().replace("D", "E"))
+        value = float(found[0]) if found else math.nan
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _positive(value: float | None) -> float | None:
+    return value if value is not None and value > 0 else None
+
+
+def _within(value: float | None, limit: float) -> float | None:
+    return value if value is not None and abs(value) <= limit else None

@@ -1,0 +1,64 @@
+"""Links with safe names to raw files, the only way in which raw paths reach jobs."""
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from platefiles.errors import UserError
+from platefiles.frame import Frame
+from platefiles.slug import escape
+
+
+def link_name(frame: Frame) -> str:
+    """File name of the link to a frame: its id, and the ending that tells how it is packed."""
+    ending = os.path.splitext(frame.path)[1].lower()
+    return f"{frame.id}.fits{ending if ending in ('.fz', '.gz') else ''}"
+
+
+def make_links(frames: Iterable[Frame], folder: str | Path) -> int:
+    """Make a folder of links hold one link to each frame that is used, and no other link.
+
+    Links that are right are left as they are; what is no link is never touched.
+
+    Parameters
+    ----------
+    frames : iterable of Frame
+        The frame sheet.
+    folder : path
+        Made if it is not there.
+
+    Returns
+    -------
+    int
+        How many links were made or removed.
+
+    Raises
+    ------
+    UserError
+        If something that is no link lies where a link must go.
+    """
+    wanted = {link_name(frame): frame.path for frame in frames if frame.role != "unused"}
+    folder = os.fspath(folder)
+    os.makedirs(folder, exist_ok=True)
+    with os.scandir(folder) as entries:
+        there = {entry.name: entry.is_symlink() for entry in entries}
+    changes = 0
+    for name, is_link in sorted(there.items()):
+        if is_link and name not in wanted:
+            os.unlink(os.path.join(folder, name))
+            changes += 1
+    for name, target in sorted(wanted.items()):
+        changes += _link(os.path.join(folder, name), target, there.get(name))
+    return changes
+
+
+def _link(path: str, target: str, is_link: bool | None) -> bool:
+    if is_link is False:
+        msg = f"{escape(path)} is in the way of a link to {escape(target)}: move it elsewhere"
+        raise UserError(msg)
+    if is_link and os.readlink(path) == target:
+        return False
+    fresh = f"{path}.{os.getpid()}.part"
+    os.symlink(target, fresh)
+    os.replace(fresh, path)
+    return True

@@ -1,0 +1,147 @@
+"""Which calibration frames make which masters, and which masters serve which lights."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from platefiles.errors import UserError
+from platefiles.fitting import Fit, Tolerance, fits
+from platefiles.frame import Frame
+from platefiles.matching_notes import notes_on
+from platefiles.shelf import KINDS, MasterGroup, Shelf, fill_shelf
+from platefiles.shortfall import Shortfall, sentences
+
+if TYPE_CHECKING:
+    from platefiles.project import LoadedProject
+
+__all__ = ["Calibrators", "MasterGroup", "Matched", "match_calibration"]
+
+
+@dataclass(frozen=True)
+class Calibrators:
+    """Names of the masters for one light; the dark is multiplied by `dark_scale`."""
+
+    bias: str | None
+    dark: str | None
+    flat: str | None
+    dark_scale: float
+
+
+@dataclass(frozen=True)
+class Matched:
+    """Masters to make, what each light is calibrated with, and what is not done and why."""
+
+    masters: tuple[MasterGroup, ...]
+    """Those that serve a light or another master, bias before dark before flat, by name."""
+    lights: dict[str, Calibrators]
+    """By the id of the frame, in the order of the frame sheet."""
+    notes: tuple[str, ...]
+
+
+def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Matched:
+    """Find the masters for each light of a project.
+
+    A dark that fits comes with its own bias, so that the bias drops out of the difference; a
+    light without a dark takes the bias that fits it. A kind of which the project has no frame at
+    all is gone without, with a note.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        The frame sheet.
+    loaded : LoadedProject
+        The project; `calibrated`, `channels` and the recipe's `calibration` count.
+
+    Returns
+    -------
+    Matched
+
+    Raises
+    ------
+    UserError
+        If there are frames of a kind, but none that fits some lights: a sentence for each group
+        of such lights, with the nearest miss and what can be done.
+    """
+    lights = [frame for frame in frames if frame.role == "light"]
+    if loaded.project.calibrated:
+        note = f"The frames are calibrated already ({loaded.path.name}: calibrated: true)."
+        return Matched((), {f.id: Calibrators(None, None, None, 1.0) for f in lights}, (note,))
+    calibration = loaded.recipe.calibration
+    tolerance = Tolerance(calibration.temperature_tolerance_c, calibration.exposure_tolerance)
+    shelf = fill_shelf(frames, tolerance, calibration.min_flats)
+    matcher = _Matcher(shelf, tolerance, loaded)
+    served = {frame.id: matcher.serve(frame) for frame in lights}
+    if matcher.shortfalls:
+        raise UserError("\n".join(sentences(matcher.shortfalls, loaded)))
+    masters = _in_use(served, matcher.masters)
+    chosen = [(frame, matcher.chosen[frame.id]) for frame in lights]
+    return Matched(masters, served, notes_on(frames, chosen, masters, shelf, loaded))
+
+
+class _Matcher:
+    """Serves lights one by one and keeps what it could not find."""
+
+    def __init__(self, shelf: Shelf, tolerance: Tolerance, loaded: "LoadedProject"):
+        self._shelf, self._tolerance, self._loaded = shelf, tolerance, loaded
+        self.masters = dict(shelf.by_name)
+        self.shortfalls: list[Shortfall] = []
+        self.chosen: dict[str, list[Fit]] = {}
+
+    def serve(self, light: Frame) -> Calibrators:
+        self.chosen[light.id] = []
+        dark, scale = self._dark(light)
+        bias = dark.bias if dark else self._name(self._seek("bias", light))
+        flat = self._name(self._seek("flat", light))
+        return Calibrators(bias, dark.name if dark else None, flat, scale)
+
+    def _dark(self, light: Frame) -> tuple[MasterGroup | None, float]:
+        fit = self._seek("dark", light)
+        if fit is None:
+            return None, 1.0
+        dark = self._shelf.master(fit.pool)
+        if dark.bias and not self._wants("bias", light):
+            dark = replace(dark, name=f"{dark.name}_with_bias", bias=None)
+            self.masters[dark.name] = dark
+        return dark, fit.scale if "exposure" in fit.wrong else 1.0
+
+    def _seek(self, kind: str, light: Frame) -> Fit | None:
+        """Find the best pool of a kind; note a shortfall where some are there but none fits."""
+        if not self._wants(kind, light) or not self._shelf.pools[kind]:
+            return None
+        found = fits(kind, light, self._shelf.pools[kind], self._tolerance)
+        best = found[0] if found[0].is_good else self._scalable(kind, light, found)
+        if best is None:
+            has_bias = self._shelf.master(found[0].pool).bias is not None
+            self.shortfalls.append(Shortfall(kind, light, found[0], has_bias))
+        else:
+            self.chosen[light.id].append(best)
+        return best
+
+    def _scalable(self, kind: str, light: Frame, found: list[Fit]) -> Fit | None:
+        """Find the dark nearest in exposure that may be scaled: one that is freed of its bias."""
+        if kind != "dark" or not self._loaded.recipe.calibration.scale_darks:
+            return None
+        if not self._wants("bias", light):
+            return None
+        usable = (f for f in found if f.wrong == ("exposure",) and f.pool.exposure_s > 0)
+        freed = (f for f in usable if self._shelf.master(f.pool).bias is not None)
+        return min(freed, key=lambda f: (len(f.unknown), max(f.scale, 1 / f.scale)), default=None)
+
+    def _wants(self, kind: str, light: Frame) -> bool:
+        return getattr(self._loaded.project.channels[light.channel], kind) == "auto"
+
+    def _name(self, fit: Fit | None) -> str | None:
+        return self._shelf.master(fit.pool).name if fit else None
+
+
+def _in_use(
+    served: dict[str, Calibrators], masters: dict[str, MasterGroup]
+) -> tuple[MasterGroup, ...]:
+    todo = [name for c in served.values() for name in (c.bias, c.dark, c.flat) if name]
+    used: dict[str, MasterGroup] = {}
+    while todo:
+        master = masters[todo.pop()]
+        if master.name not in used:
+            used[master.name] = master
+            todo += [name for name in (master.bias, master.dark) if name]
+    return tuple(sorted(used.values(), key=lambda m: (KINDS.index(m.kind), m.name)))

@@ -1,0 +1,212 @@
+"""The frame sheet: what each raw file of a project is, and what it is used for."""
+
+import difflib
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from platefiles.errors import UserError
+from platefiles.filters import canonical_filter, claims
+from platefiles.frame import Frame, read_sheet, write_sheet
+from platefiles.headers import KEYS, Facts, fixes_for, matches, read_facts
+from platefiles.scan import RawFile
+from platefiles.slug import digest, escape, frame_id, slug
+from platefiles.times import night_of
+
+if TYPE_CHECKING:
+    from platefiles.project import LoadedProject
+
+__all__ = ["Frame", "build_sheet", "read_sheet", "setting_slug", "site_longitudes", "write_sheet"]
+
+
+def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[Frame, ...]:
+    """Sort the raw files of a project by what they are and what they are used for.
+
+    Parameters
+    ----------
+    raw_files : sequence of RawFile
+        In the order of `platefiles.scan.scan_folders`.
+    loaded : LoadedProject
+        The project: its channels, `exclude`, `header_fixes` and the site, if it is known.
+
+    Returns
+    -------
+    tuple of Frame
+        Sorted by id. What cannot or shall not be used has the role `unused` and the reason.
+
+    Raises
+    ------
+    UserError
+        If `header_fixes` names a card that is never read.
+    """
+    _check_fixes(loaded)
+    frames, ids = [], set()
+    claimed = claims(loaded.project)
+    facts = [_facts(file, loaded) for file in raw_files]
+    longitudes = site_longitudes(facts, loaded)
+    for file, fact, longitude in zip(raw_files, facts, longitudes, strict=True):
+        identity = frame_id(file.inside)
+        if identity in ids:
+            identity += f"_{digest(file.fingerprint + file.folder, 8)}"
+        ids.add(identity)
+        channel = claimed.get(canonical_filter(fact.filter), "")
+        reason = _reason(file, fact, channel, loaded)
+        frames.append(_frame(identity, file, fact, reason, channel, longitude))
+    return tuple(sorted(_odd_sizes_out(_copies_out(frames)), key=lambda frame: frame.id))
+
+
+def site_longitudes(facts: Sequence[Facts], loaded: "LoadedProject") -> list[float | None]:
+    """Longitude of the site for each header, east positive.
+
+    The site of the equipment file goes before the headers. Some programs write SITELONG with west
+    as positive; where the header does not say, the sign is taken that puts the lights of the
+    project nearer to midnight.
+    """
+    if loaded.equipment.site is not None:
+        return [loaded.equipment.site.longitude_deg] * len(facts)
+    unsure = [
+        (float(f.start_utc[11:13]) + float(f.start_utc[14:16]) / 60, f.longitude_deg / 15)
+        for f in facts
+        if f.role == "light"
+        and "T" in f.start_utc
+        and f.longitude_deg is not None
+        and not f.longitude_is_east
+    ]
+    as_east = sum(_from_midnight(hour + shift) for hour, shift in unsure)
+    as_west = sum(_from_midnight(hour - shift) for hour, shift in unsure)
+    sign = -1.0 if as_west < as_east else 1.0
+    return [
+        f.longitude_deg
+        if f.longitude_deg is None or f.longitude_is_east
+        else sign * f.longitude_deg
+        for f in facts
+    ]
+
+
+def setting_slug(facts: Facts, width_px: int, height_px: int) -> str:
+    """Safe name of a camera setting, such as `mono26_1440x1040_g100_o50`."""
+    parts = [slug(facts.camera, 20), f"{width_px}x{height_px}"]
+    if facts.binning != "1x1":
+        parts.append(f"bin{facts.binning}")
+    parts += [
+        f"{letter}{number_slug(v)}"
+        for letter, v in (("g", facts.gain), ("o", facts.offset))
+        if v is not None
+    ]
+    return "_".join(part for part in parts if part)
+
+
+def number_slug(value: float) -> str:
+    """Write a number with letters for its signs: `m` for minus, `p` for the point."""
+    return f"{value:.6g}".replace("-", "m").replace("+", "").replace(".", "p")
+
+
+def _from_midnight(hour: float) -> float:
+    return min(hour % 24, 24 - hour % 24)
+
+
+def _facts(file: RawFile, loaded: "LoadedProject") -> Facts:
+    fixes = fixes_for(file.inside, file.name, loaded.project.header_fixes)
+    return read_facts(file.header, file.inside, Path(file.folder).name, fixes)
+
+
+def _check_fixes(loaded: "LoadedProject") -> None:
+    for pattern, cards in loaded.project.header_fixes.items():
+        for key in cards:
+            if key not in KEYS:
+                near = difflib.get_close_matches(key, KEYS, n=1)
+                hint = f"did you mean {near[0]}?" if near else f"read are {', '.join(KEYS)}"
+                msg = f"{loaded.path}: header_fixes: {pattern}: {key} is never read; {hint}"
+                raise UserError(msg)
+
+
+def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") -> str:
+    """Say why a file is left out by itself, or nothing."""
+    for pattern in loaded.project.exclude:
+        if matches(file.inside, pattern) or matches(file.name, pattern):
+            return f"excluded in {loaded.path.name}"
+    if file.reason:
+        return file.reason
+    if facts.problem:
+        return facts.problem
+    if facts.role in ("light", "flat") and not channel:
+        found = f"FILTER = {facts.filter!r} is" if facts.filter else "has no FILTER, which is"
+        return (
+            f"{found} in no channel of {loaded.path.name}: add it to the `filters` of a channel, "
+            "or set FILTER under `header_fixes`"
+        )
+    if (
+        facts.role == "dark"
+        and facts.exposure_s is None
+        or (facts.role == "light" and not facts.exposure_s)
+    ):
+        return "has no exposure time in its header; set EXPTIME under `header_fixes`"
+    return ""
+
+
+def _frame(
+    identity: str, file: RawFile, facts: Facts, reason: str, channel: str, longitude: float | None
+) -> Frame:
+    return Frame(
+        id=identity,
+        path=file.path,
+        name=file.name,
+        role="unused" if reason else facts.role,
+        reason=reason,
+        channel=channel if facts.role in ("light", "flat") and not reason else "",
+        night=night_of(facts.start_utc, longitude),
+        camera=facts.camera,
+        width_px=file.width_px,
+        height_px=file.height_px,
+        binning=facts.binning,
+        gain=facts.gain,
+        offset=facts.offset,
+        setting=setting_slug(facts, file.width_px, file.height_px),
+        exposure_s=facts.exposure_s or 0.0,
+        temperature_c=facts.temperature_c,
+        start_utc=facts.start_utc,
+        egain=facts.egain,
+        unit=facts.unit,
+        pedestal=facts.pedestal,
+        target=facts.target,
+        size_bytes=file.size_bytes,
+        fingerprint=file.fingerprint,
+    )
+
+
+def _unused(frame: Frame, reason: str) -> Frame:
+    return replace(frame, role="unused", reason=reason, channel="")
+
+
+def _copies_out(frames: Sequence[Frame]) -> list[Frame]:
+    """Leave out every file but the first of those with one fingerprint."""
+    first: dict[str, Frame] = {}
+    kept = []
+    for frame in frames:
+        if frame.role != "unused":
+            original = first.setdefault(frame.fingerprint, frame)
+            if original is not frame:
+                where = original.name if original.name != frame.name else escape(original.path)
+                frame = _unused(frame, f"same content as {where}")
+        kept.append(frame)
+    return kept
+
+
+def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:
+    """Leave out lights of another size than most of the same camera and binning."""
+    sizes: dict[tuple[str, str], Counter[tuple[int, int]]] = defaultdict(Counter)
+    for frame in frames:
+        if frame.role == "light":
+            sizes[slug(frame.camera), frame.binning][frame.width_px, frame.height_px] += 1
+    usual = {key: max((n, size) for size, n in c.items())[1] for key, c in sizes.items()}
+    kept = []
+    for frame in frames:
+        size = frame.width_px, frame.height_px
+        want = usual.get((slug(frame.camera), frame.binning), size)
+        if frame.role == "light" and size != want:
+            reason = f"is {size[0]}x{size[1]} px where the other lights are {want[0]}x{want[1]}"
+            frame = _unused(frame, reason)
+        kept.append(frame)
+    return kept

@@ -1,0 +1,222 @@
+import pytest
+
+from platefiles.headers import Facts, fixes_for, matches, read_facts
+
+CMOS = {
+    "IMAGETYP": "Light Frame",
+    "EXPTIME": 600.0,
+    "FILTER": "Ha",
+    "GAIN": 100,
+    "EGAIN": 0.8,
+    "OFFSET": 50,
+    "CCD-TEMP": -9.98,
+    "SET-TEMP": -10.0,
+    "XBINNING": 1,
+    "YBINNING": 1,
+    "DATE-OBS": "2026-03-01T21:30:00.5",
+    "INSTRUME": "Mono  26",
+    "OBJECT": "Invented Galaxy",
+    "OBJCTRA": "10 30 00",
+    "OBJCTDEC": "-05 30 00",
+    "FOCALLEN": 530.0,
+    "XPIXSZ": 3.76,
+    "BITPIX": 16,
+}
+
+
+def test_a_cmos_header():
+    """All facts of the dialect that most capture programs write."""
+    facts = read_facts(CMOS)
+    assert facts == Facts(
+        role="light",
+        problem="",
+        filter="Ha",
+        exposure_s=600.0,
+        gain=100.0,
+        egain=0.8,
+        offset=50.0,
+        temperature_c=-9.98,
+        binning="1x1",
+        start_utc="2026-03-01T21:30:00.500",
+        camera="Mono 26",
+        target="Invented Galaxy",
+        unit="",
+        pedestal=0.0,
+        ra_deg=157.5,
+        dec_deg=-5.5,
+        focal_length_mm=530.0,
+        pixel_size_um=3.76,
+        latitude_deg=None,
+        longitude_deg=None,
+        longitude_is_east=False,
+    )
+
+
+def test_an_observatory_header():
+    """Another dialect: text for numbers, kelvin, CCDSUM, a separate time, longitude by OBSGEO."""
+    facts = read_facts(
+        {
+            "OBSTYPE": "OBJECT",
+            "EXPOSURE": "53.907456",
+            "FILTER": "g",
+            "GAIN": 2.07,
+            "DETTEMP": 253.15,
+            "CCDSUM": "2 2",
+            "DATE-OBS": "2018-10-13",
+            "UTCSTART": "02:03:10",
+            "RA": 313.72801,
+            "DEC": "-6:17:42.4",
+            "OBSGEO-L": -70.5,
+            "BUNIT": "nanomaggy",
+            "PEDESTAL": -100,
+        }
+    )
+    assert (facts.role, facts.exposure_s, facts.filter) == ("light", 53.907456, "g")
+    assert (facts.gain, facts.egain) == (None, 2.07)
+    assert facts.temperature_c == pytest.approx(-20.0)
+    assert (facts.binning, facts.start_utc) == ("2x2", "2018-10-13T02:03:10.000")
+    assert facts.ra_deg == pytest.approx(313.72801)
+    assert facts.dec_deg == pytest.approx(-6.29511, abs=1e-5)
+    assert (facts.longitude_deg, facts.longitude_is_east) == (-70.5, True)
+    assert (facts.unit, facts.pedestal) == ("nanomaggy", -100.0)
+
+
+@pytest.mark.parametrize(
+    ("cards", "gain", "egain"),
+    [
+        ({"GAIN": 100, "EGAIN": 0.8}, 100.0, 0.8),
+        ({"GAIN": 0}, 0.0, None),
+        ({"GAIN": 2.07}, None, 2.07),
+        ({"GAIN": 2, "/GAIN": "CCD gain in e-/ADU"}, None, 2.0),
+        ({"GAIN": 2, "/GAIN": "electrons per unit"}, None, 2.0),
+        ({"GAIN": 120, "/GAIN": "gain setting"}, 120.0, None),
+        ({"GAIN": 2, "EGAIN": 2.0}, None, 2.0),
+        ({"GAIN": "High"}, None, None),
+        ({"EGAIN": 0.0}, None, None),
+    ],
+)
+def test_gain_is_a_setting_unless_the_header_shows_electrons(cards, gain, egain):
+    """GAIN is e-/ADU if its comment says so, if it is no whole number, or if it repeats EGAIN."""
+    facts = read_facts(cards)
+    assert (facts.gain, facts.egain) == (gain, egain)
+
+
+@pytest.mark.parametrize(
+    ("cards", "binning"),
+    [
+        ({"XBINNING": 2, "YBINNING": 2}, "2x2"),
+        ({"XBINNING": 2}, "2x2"),
+        ({"BINNING": "2x2"}, "2x2"),
+        ({"BINNING": 3}, "3x3"),
+        ({"CCDSUM": "1 2"}, "1x2"),
+        ({"XBINNING": 0, "YBINNING": 0}, "1x1"),
+        ({}, "1x1"),
+    ],
+)
+def test_binning_dialects(cards, binning):
+    """Two cards, one card, or one text."""
+    assert read_facts(cards).binning == binning
+
+
+@pytest.mark.parametrize(
+    ("cards", "temperature"),
+    [
+        ({"CCD-TEMP": -19.98, "SET-TEMP": -20.0}, -19.98),
+        ({"SET-TEMP": -20.0}, -20.0),
+        ({"CCD-TEMP": 263.15}, -10.0),
+        ({"CCD-TEMP": -999.0}, None),
+        ({"CCD-TEMP": "off"}, None),
+    ],
+)
+def test_sensor_temperature(cards, temperature):
+    """Measured before wanted, kelvin above 150, and nonsense is none."""
+    assert read_facts(cards).temperature_c == temperature
+
+
+@pytest.mark.parametrize(
+    ("cards", "longitude", "is_east"),
+    [
+        ({"SITELONG": "+71 29 06.00"}, 71.485, False),
+        ({"SITELONG": -71.485}, -71.485, False),
+        ({"SITELONG": "71 29 06 W"}, -71.485, True),
+        ({"LONG-OBS": 288.515}, -71.485, False),
+        ({"SITELONG": "home"}, None, False),
+    ],
+)
+def test_site_longitude(cards, longitude, is_east):
+    """Sexagesimal or degrees; only a side or OBSGEO-L make the sign sure."""
+    facts = read_facts(cards)
+    assert facts.longitude_is_east is is_east
+    assert facts.longitude_deg == (None if longitude is None else pytest.approx(longitude))
+
+
+def test_frame_number_is_no_type():
+    """FRAME may be a running number as well as a type."""
+    assert read_facts({"FRAME": 47, "FILTER": "g", "EXPTIME": 60}).role == "light"
+    assert read_facts({"FRAME": "Dark"}).role == "dark"
+
+
+def test_without_type_a_filter_and_an_exposure_make_a_light():
+    """Only where neither header, folder nor name tell."""
+    assert read_facts({"FILTER": "g", "EXPTIME": 60}, "a.fits", "raw").role == "light"
+    assert read_facts({"FILTER": "g", "EXPTIME": 60}, "flats/a.fits", "raw").role == "flat"
+    lost = read_facts({"EXPTIME": 60}, "a.fits", "raw")
+    assert lost.role == ""
+    assert "IMAGETYP under `header_fixes`" in lost.problem
+
+
+def test_strange_types_and_masters_have_a_reason():
+    """What is no single frame of a known kind is never guessed."""
+    focus = read_facts({"IMAGETYP": "focus", "FILTER": "g", "EXPTIME": 2})
+    assert (focus.role, focus.problem[:18]) == ("", "IMAGETYP = 'focus'")
+    master = read_facts({"IMAGETYP": "Master Flat"})
+    assert (master.role, "combined master" in master.problem) == ("", True)
+
+
+@pytest.mark.parametrize("value", [-1, 1e9, "long", True])
+def test_an_impossible_exposure_is_none(value):
+    """Negative, absurd or no number."""
+    assert read_facts({"EXPTIME": value}).exposure_s is None
+
+
+def test_fixes_go_before_every_synonym():
+    """A fixed EXPOSURE counts although the header has EXPTIME; a fixed GAIN has no comment."""
+    facts = read_facts(CMOS | {"/GAIN": "e-/ADU"}, fixes={"EXPOSURE": 300, "GAIN": 5})
+    assert (facts.exposure_s, facts.gain) == (300.0, 5.0)
+
+
+def test_fixes_by_pattern():
+    """Patterns fit the path or the bare name, in both cases of letters apart; the last one wins."""
+    fixes = {"*_i.fits": {"FILTER": "i"}, "night1/*": {"FILTER": "x", "GAIN": 1}}
+    assert fixes_for("night1/a_i.fits", "night1/a_i.fits", fixes) == {"FILTER": "x", "GAIN": 1}
+    assert fixes_for("a_i.fits", "a_i.fits", fixes) == {"FILTER": "i"}
+    assert fixes_for("a_I.fits", "a_I.fits", fixes) == {}
+    assert matches("night1/sub_001.fits", "sub_*")
+    assert not matches("night1/sub_001.fits", "night2/*")
+
+
+@pytest.mark.real
+def test_real_night(real_folder):
+    """The CCD dialect: EGAIN alone, PEDESTAL, longitude positive to the west."""
+    from platefiles.scan import scan_folders
+
+    files = {f.inside: f for f in scan_folders([real_folder / "slow-mover"], None, False)}
+    facts = read_facts(files["light_015.fits.fz"].header)
+    assert (facts.role, facts.filter, facts.exposure_s) == ("light", "Open", 180.0)
+    assert (facts.gain, facts.egain, facts.pedestal) == (None, 2.07, -100.0)
+    assert facts.temperature_c == pytest.approx(-19.977)
+    assert facts.longitude_deg == pytest.approx(71.485)
+    assert not facts.longitude_is_east
+    assert read_facts(files["bias_046.fits.fz"].header).role == "bias"
+
+
+@pytest.mark.real
+def test_real_survey_frames(real_folder):
+    """No IMAGETYP, the exposure as text, the date without time, flux units."""
+    from platefiles.scan import scan_folders
+
+    for file in scan_folders([real_folder / "gri-group"], None, False):
+        facts = read_facts(file.header, file.inside)
+        assert (facts.role, facts.filter, facts.unit) == ("light", "g", "nanomaggy")
+        assert facts.exposure_s == pytest.approx(53.907456)
+        assert (facts.start_utc, file.width_px, file.height_px) == ("2000-09-27", 682, 496)

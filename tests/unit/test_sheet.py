@@ -1,0 +1,208 @@
+from pathlib import Path
+
+import pytest
+
+from platefiles.errors import UserError
+from platefiles.frame import read_sheet, write_sheet
+from platefiles.project import Equipment, LoadedProject, Project
+from platefiles.recipe import Recipe
+from platefiles.scan import RawFile, scan_folders
+from platefiles.sheet import build_sheet
+
+LIGHT = {"IMAGETYP": "Light", "FILTER": "Ha", "EXPTIME": 600.0, "GAIN": 100, "OFFSET": 50}
+
+
+def _loaded(site=None, **keys):
+    project = {
+        "title": "Invented",
+        "raw": ["raw"],
+        "recipe": "plain",
+        "channels": {"ha": {"filters": ["Ha"]}, "g": {"filters": ["g"]}},
+        **keys,
+    }
+    return LoadedProject(
+        name="x",
+        path=Path("config/projects/x.yaml"),
+        project=Project.model_validate(project),
+        recipe=Recipe.model_validate({"mapping": {"luminance": {"*": 1.0}}}),
+        recipe_name="plain",
+        equipment=Equipment.model_validate({"site": site}),
+        raw_folders=(Path("/raw"),),
+        lock_path=Path("config/projects/x.lock.yaml"),
+    )
+
+
+def _raw(inside, size=(1440, 1040), folder="/raw", reason="", fingerprint=None, **cards):
+    return RawFile(
+        path=f"{folder}/{inside}",
+        folder=folder,
+        inside=inside,
+        size_bytes=2880,
+        mtime_ns=0,
+        width_px=size[0],
+        height_px=size[1],
+        header={**LIGHT, **{key.replace("_", "-"): value for key, value in cards.items()}},
+        reason=reason,
+        fingerprint=fingerprint or f"{folder}/{inside}",
+    )
+
+
+def _sheet(*raw_files, **keys):
+    return {frame.name: frame for frame in build_sheet(raw_files, _loaded(**keys))}
+
+
+def test_roles_channels_and_settings():
+    """Lights and flats have a channel, bias and dark none; the setting is a safe name."""
+    frames = _sheet(
+        _raw("l.fits", INSTRUME="Mono 26"),
+        _raw("f.fits", IMAGETYP="Flat", FILTER="H-alpha", EXPTIME=2.5),
+        _raw("d.fits", IMAGETYP="Dark", CCD_TEMP=-10.0),
+        _raw("b.fits", IMAGETYP="Bias", EXPTIME=0.0, XBINNING=2),
+    )
+    assert [frames[n].role for n in ("l.fits", "f.fits", "d.fits", "b.fits")] == [
+        "light", "flat", "dark", "bias",
+    ]  # fmt: skip
+    assert [frames[n].channel for n in ("l.fits", "f.fits", "d.fits", "b.fits")] == [
+        "ha", "ha", "", "",
+    ]  # fmt: skip
+    assert frames["l.fits"].setting == "mono_26_1440x1040_g100_o50"
+    assert frames["b.fits"].setting == "1440x1040_bin2x2_g100_o50"
+    assert (frames["d.fits"].temperature_c, frames["d.fits"].exposure_s) == (-10.0, 600.0)
+
+
+@pytest.mark.parametrize(
+    ("raw", "reason"),
+    [
+        (_raw("a.fits", FILTER="sii"), "FILTER = 'sii' is in no channel of x.yaml"),
+        (_raw("a.fits", FILTER="../../x"), "FILTER = '../../x' is in no channel of x.yaml"),
+        (_raw("a.fits", FILTER=""), "has no FILTER, which is in no channel of x.yaml"),
+        (_raw("a.fits", reason="is not a FITS file"), "is not a FITS file"),
+        (_raw("a.fits", IMAGETYP="focus"), "IMAGETYP = 'focus' is no known kind of frame"),
+        (_raw("a.fits", EXPTIME=0.0), "has no exposure time in its header; set EXPTIME"),
+        (_raw("clouds/a.fits"), "excluded in x.yaml"),
+        (_raw("n1/bad_1.fits"), "excluded in x.yaml"),
+        (_raw("n1/bad_1.fits", reason="is not a FITS file"), "excluded in x.yaml"),
+    ],
+)
+def test_what_is_unused_says_why(raw, reason):
+    """The reason holds the value and the remedy, and the frame has no channel."""
+    (frame,) = _sheet(raw, exclude=["clouds/*", "bad_*"]).values()
+    assert (frame.role, frame.channel) == ("unused", "")
+    assert frame.reason.startswith(reason)
+
+
+def test_header_fixes_count_before_everything():
+    """A fix gives a frame its channel and its kind."""
+    fixes = {"*_x.fits": {"FILTER": "g"}, "flats/*": {"IMAGETYP": "flat"}}
+    frames = _sheet(_raw("a_x.fits"), _raw("flats/a.fits"), header_fixes=fixes)
+    assert (frames["a_x.fits"].role, frames["a_x.fits"].channel) == ("light", "g")
+    assert (frames["flats/a.fits"].role, frames["flats/a.fits"].channel) == ("flat", "ha")
+
+
+def test_a_misspelt_fix_is_one_sentence():
+    """It names the file, the pattern and the likely card."""
+    message = r"x\.yaml: header_fixes: \*: FLITER is never read; did you mean FILTER\?"
+    with pytest.raises(UserError, match=message):
+        _sheet(_raw("a.fits"), header_fixes={"*": {"FLITER": "g"}})
+
+
+def test_lights_of_another_size_are_left_out():
+    """Only lights, and only those unlike the others of their camera and binning."""
+    frames = _sheet(
+        *(_raw(f"{n}.fits") for n in range(3)),
+        _raw("small.fits", size=(320, 200)),
+        _raw("binned.fits", size=(720, 520), XBINNING=2),
+        _raw("other.fits", size=(800, 600), INSTRUME="Second"),
+        _raw("flat.fits", size=(320, 200), IMAGETYP="Flat"),
+    )
+    assert {name for name, frame in frames.items() if frame.role == "unused"} == {"small.fits"}
+    assert frames["small.fits"].reason == "is 320x200 px where the other lights are 1440x1040"
+
+
+def test_the_second_copy_is_left_out():
+    """Same content in two places counts once, the first that is found."""
+    first = _raw("n1/a.fits", fingerprint="1")
+    frames = _sheet(first, _raw("n2/b.fits", fingerprint="1"), _raw("n3/c.fits", fingerprint="2"))
+    assert [f.role for f in frames.values()].count("light") == 2
+    assert frames["n2/b.fits"].reason == "same content as n1/a.fits"
+
+
+def test_same_path_in_two_raw_folders():
+    """Ids stay unique, and that of the first folder does not change by the second."""
+    alone = build_sheet([_raw("a.fits", folder="/one")], _loaded())
+    both = build_sheet([_raw("a.fits", folder=f) for f in ("/one", "/two")], _loaded())
+    assert len({frame.id for frame in both}) == 2
+    assert alone[0] in both
+
+
+def test_nights_by_the_site():
+    """The equipment's site goes before the header; without both it is UTC."""
+    evening = {"DATE_OBS": "2026-03-02T01:00:00"}
+    late = {"DATE_OBS": "2026-03-02T12:30:00"}
+    site = {"latitude_deg": 20.0, "longitude_deg": -150.0}
+    assert _sheet(_raw("a.fits", **late))["a.fits"].night == "2026-03-02"
+    assert _sheet(_raw("a.fits", **late), site=site)["a.fits"].night == "2026-03-01"
+    header = _raw("a.fits", SITELONG="75 W", **evening)
+    assert _sheet(header)["a.fits"].night == "2026-03-01"
+    assert _sheet(_raw("a.fits", IMAGETYP="Bias"))["a.fits"].night == "undated"
+
+
+@pytest.mark.parametrize("longitude", [71.485, -71.485])
+def test_longitude_counted_to_the_west_does_not_split_a_night(longitude):
+    """Lights from 23h to 9h UTC can only be of a site in the west, whatever the sign says."""
+    hours = ("01T23", "02T03", "02T06", "02T09")
+    lights = [
+        _raw(f"{n}.fits", SITELONG=longitude, DATE_OBS=f"2026-03-{hour}:30:00")
+        for n, hour in enumerate(hours)
+    ]
+    assert {frame.night for frame in _sheet(*lights).values()} == {"2026-03-01"}
+
+
+def test_the_sheet_comes_back_as_it_was(tmp_path):
+    """Odd names, odd header text and missing numbers survive; an equal sheet is not rewritten."""
+    frames = build_sheet(
+        [
+            _raw("a\tb\n\\x \udcff.fits", OBJECT="caf\u00e9 \\t", PEDESTAL=-100, CCD_TEMP=-10.1),
+            _raw("$(touch x) 'q\" {x}.fits", FILTER="../../x", GAIN=0.1, EGAIN=1 / 3),
+            _raw("empty.fits", reason="is empty (0 bytes)"),
+        ],
+        _loaded(),
+    )
+    path = tmp_path / "results" / "frames.tsv"
+    assert write_sheet(frames, path)
+    assert not write_sheet(frames, path)
+    assert read_sheet(path) == frames
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert len(lines) == 4
+    assert {line.count("\t") for line in lines} == {lines[0].count("\t")}
+    assert lines[0].startswith("id\tpath\tname\trole\treason\tchannel\tnight\tcamera")
+
+
+def test_another_table_is_no_frame_sheet(tmp_path):
+    """Reading says so instead of guessing columns."""
+    (tmp_path / "frames.tsv").write_text("id\tfile\n")
+    with pytest.raises(ValueError, match=r"frames\.tsv is no frame sheet of this version"):
+        read_sheet(tmp_path / "frames.tsv")
+
+
+@pytest.mark.real
+def test_real_night_is_one_night(real_folder):
+    """Ten bias, five dark and 25 light frames, all of the evening of 12 October 2018."""
+    loaded = _loaded(channels={"open": {"filters": ["Open"]}})
+    frames = build_sheet(scan_folders([real_folder / "slow-mover"], None, False), loaded)
+    roles = [frame.role for frame in frames]
+    assert [roles.count(role) for role in ("bias", "dark", "light", "unused")] == [10, 5, 25, 0]
+    assert {frame.night for frame in frames} == {"2018-10-12"}
+    assert {frame.pedestal for frame in frames} == {-100.0}
+
+
+@pytest.mark.real
+def test_real_survey_frames_by_header_fixes(real_folder):
+    """Three bands that all say FILTER g come apart by the file's name."""
+    channels = {band: {"filters": [band]} for band in "gri"}
+    fixes = {"*_i.fits": {"FILTER": "i"}, "*_r.fits": {"FILTER": "r"}}
+    loaded = _loaded(channels=channels, header_fixes=fixes)
+    frames = build_sheet(scan_folders([real_folder / "gri-group"], None, False), loaded)
+    assert {frame.name: (frame.role, frame.channel) for frame in frames} == {
+        f"reprojected_sdss_{band}.fits": ("light", band) for band in "gri"
+    }

@@ -1,0 +1,42 @@
+import re
+
+import pytest
+
+from platefiles.slug import escape, frame_id, slug, unescape
+
+ODD = [
+    "a b",
+    "tab\there",
+    "new\nline",
+    "back\\slash",
+    "\\n",
+    "caf\u00e9",
+    "\udcff\udcfe",
+    "\u2028",
+    "\U000e0001",
+    "",
+]
+
+
+@pytest.mark.parametrize("text", ODD)
+def test_escapes_come_back(text):
+    """An escaped text is printable on one line, and unescaped it is what it was."""
+    assert escape(text).isprintable()
+    assert unescape(escape(text)) == text
+
+
+def test_ids_are_safe_and_tell_paths_apart():
+    """Letters, digits and `_` only, readable, and different for each path in the raw folder."""
+    names = ["n1/a b.fits", "n2/a b.fits", "$(touch x).fits", "{x}.fits", "\udcff.fits.fz", ".fits"]
+    ids = [frame_id(name) for name in names]
+    assert all(re.fullmatch(r"[A-Za-z0-9_]+", identity) for identity in ids)
+    assert len(set(ids)) == len(names)
+    assert frame_id("night1/ha_001.fits.fz").startswith("ha_001_")
+
+
+def test_slugs_are_lower_case_and_cut_with_a_digest():
+    """Two long texts that begin alike do not come out the same."""
+    assert slug("Mono-26 (cooled)") == "mono_26_cooled"
+    long = [slug("a very long camera name, number " + n, 20) for n in "12"]
+    assert long[0] != long[1]
+    assert max(map(len, long)) <= 20
