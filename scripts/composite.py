@@ -1,0 +1,90 @@
+"""The linear colour cube as pictures to look at: PNG, 16-bit TIFF, JPEG."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import has_image, read_image
+from platefiles.joblog import log
+from platefiles.pictures import JPEG_QUALITY, Label, write_picture
+from platefiles.provenance import VERSION, file_sha256
+from platefiles.recipe import Stretch
+from platelib.rendering import Look, Rendering, render
+from platelib.stretch import AsinhCurve
+
+
+def composite(
+    path_to_cube: Path,
+    paths_to_pictures: Sequence[Path],
+    stretch: Stretch,
+    title: str,
+    jpeg_quality: int = JPEG_QUALITY,
+) -> Rendering:
+    """Stretch the linear cube and write it as picture files.
+
+    Parameters
+    ----------
+    path_to_cube : Path
+        From `map_channels`.
+    paths_to_pictures : sequence of Path
+        Written, each in the format of its ending: ``.png``, ``.tif`` or ``.jpg``. They say in
+        their text fields what they show, from which cube, and with which constants.
+    stretch : Stretch
+        How the picture is to look.
+    title : str
+        What the picture shows.
+    jpeg_quality : int
+        From 1 to 100.
+
+    Returns
+    -------
+    Rendering
+        What was drawn, and how.
+
+    Raises
+    ------
+    UserError
+        If there is nothing to draw in the cube.
+    """
+    planes, _ = read_image(path_to_cube)
+    with_luminance = has_image(path_to_cube, "LUMINANCE")
+    luminance = read_image(path_to_cube, "LUMINANCE")[0] if with_luminance else None
+    try:
+        rendering = render(planes, luminance, Look(**stretch.model_dump()))
+    except ValueError as error:
+        msg = f"{path_to_cube}: {error}"
+        raise UserError(msg) from error
+    method = _method(rendering)
+    log.info("%s", method)
+    log.info("%d px mended, %d px left black", rendering.mended_px, rendering.black_px)
+    digest = f"sha256:{file_sha256(path_to_cube)}"
+    label = Label(title, digest, method, f"platelog {VERSION}")
+    for path in paths_to_pictures:
+        write_picture(path, rendering.pixels, label, jpeg_quality)
+    return rendering
+
+
+def _method(rendering: Rendering) -> str:
+    text = f"the asinh stretch of Lupton et al. (2004): {_constants(rendering.curve)}"
+    if rendering.luminance_curve is not None:
+        text += f"; luminance: {_constants(rendering.luminance_curve)}"
+    return text
+
+
+def _constants(curve: AsinhCurve) -> str:
+    return f"minimum {curve.minimum:.6g}, stretch {curve.stretch:.6g}, Q {curve.softening:.6g}"
+
+
+if __name__ == "__main__":
+    import json
+
+    from platefiles.joblog import job_log
+
+    with job_log(snakemake.log[0]):
+        settings = json.loads(snakemake.params.job)["settings"]
+        composite(
+            Path(snakemake.input.cube),
+            [Path(path) for path in snakemake.output],
+            Stretch.model_validate(settings["stretch"]),
+            settings["title"],
+        )

@@ -1,0 +1,162 @@
+"""Filters to output colours: the linear colour cube of a picture."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import image_hdu, read_image, write_product
+from platefiles.joblog import log
+from platefiles.recipe import Colour
+from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
+from platelib.neutral_sky import Sky, measure_sky
+from platelib.white_balance import White, mean_star
+
+
+def map_channels(
+    paths_to_channels: Mapping[str, Path],
+    path_to_cube: Path,
+    matrix: Mapping[str, Mapping[str, float]],
+    colour: Colour,
+    cards: Sequence[tuple] = (),
+) -> None:
+    """Blend channels into output colours, take the sky off and balance the colours.
+
+    Parameters
+    ----------
+    paths_to_channels : mapping of str to Path
+        Integrated channels (image ``SCI``) by name, all on the same grid.
+    path_to_cube : Path
+        Written: ``SCI`` ``(3, ny, nx)`` float32, planes red, green and blue (one plane for a
+        black-and-white picture), and ``LUMINANCE`` where the matrix has one. Linear, with the
+        sky at zero where the recipe wants a neutral background.
+    matrix : mapping
+        Output colour to channel to weight.
+    colour : Colour
+        How to balance.
+    cards : sequence of tuple
+        Provenance, for the primary header.
+
+    Raises
+    ------
+    UserError
+        If the matrix does not fit the channels, or these do not fit each other.
+    """
+    try:
+        weights = plane_weights(matrix, list(paths_to_channels))
+        images, unit = _read(paths_to_channels, weights)
+        planes = np.stack([blend(images, row) for row in weights.values()])
+        del images
+        skies, share = measure_sky(planes)
+    except ValueError as error:
+        msg = f"mapping: {error}"
+        raise UserError(msg) from error
+    names = tuple(weights)
+    neutral = planes - _column(sky.level for sky in skies)
+    white = _white(neutral, skies, colour)
+    result = neutral if colour.neutral_background else planes
+    result[: len(white.factors)] *= _column(white.factors)
+    _report(names, skies, white)
+    facts = [
+        *_mapping_cards(names, weights),
+        *_sky_cards(names, skies, share, colour.neutral_background),
+        *_white_cards(names, white, colour),
+    ]
+    count = len(white.factors)
+    hdus = [image_hdu(result[:count], "SCI", facts, unit)]
+    if LUMINANCE in names[count:]:
+        hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
+    write_product(path_to_cube, cards, hdus)
+
+
+def _read(paths: Mapping[str, Path], weights: Weights) -> tuple[dict[str, np.ndarray], str | None]:
+    """Read the channels that some row needs, and the unit that they share."""
+    needed = [name for name in paths if any(name in row for row in weights.values())]
+    images, units = {}, []
+    for name in needed:
+        images[name], header = read_image(paths[name])
+        units.append(header.get("BUNIT"))
+    return images, units[0] if len(set(units)) == 1 else None
+
+
+def _white(neutral: np.ndarray, skies: Sequence[Sky], colour: Colour) -> White:
+    if len(neutral) < 3:
+        return White((1.0,), (0.0,), 0)
+    if colour.white == "given":
+        scale = colour.scale
+        return White((scale.red, scale.green, scale.blue), (0.0, 0.0, 0.0), 0)
+    return mean_star(neutral[:3], tuple(sky.noise for sky in skies[:3]))
+
+
+def _column(values: Iterable[float]) -> np.ndarray:
+    return np.array(list(values), dtype=np.float32)[:, None, None]
+
+
+def _report(names: Sequence[str], skies: Sequence[Sky], white: White) -> None:
+    for name, sky in zip(names, skies, strict=True):
+        log.info("%s: sky %.6g, noise %.4g", name, sky.level, sky.noise)
+    if white.note:
+        log.warning("%s", white.note)
+    if len(white.factors) < 3:
+        return
+    for name, factor, scatter in zip(names, white.factors, white.scatter, strict=False):
+        log.info("%s: factor %g (one star: %.3f), %d stars", name, factor, scatter, white.stars)
+
+
+def _mapping_cards(names: Sequence[str], weights: Weights) -> list[tuple]:
+    return [
+        (f"MAP{i}", f"{name}: " + " + ".join(f"{w:.6g} {c}" for c, w in weights[name].items()), "")
+        for i, name in enumerate(names, start=1)
+    ]
+
+
+def _sky_cards(
+    names: Sequence[str], skies: Sequence[Sky], share: float, removed: bool
+) -> list[tuple]:
+    cards: list[tuple] = [
+        ("SKYOFF", removed, "SKYLEVn has been taken off"),
+        ("SKYSHARE", round(share, 6), "share of the picture that served as sky"),
+    ]
+    for i, (name, sky) in enumerate(zip(names, skies, strict=True), start=1):
+        cards += [
+            (f"SKYLEV{i}", float(f"{sky.level:.7g}"), f"sky of {name}, before its factor"),
+            (f"SKYSIG{i}", float(f"{sky.noise:.5g}"), f"noise of {name}, before its factor"),
+        ]
+    return cards
+
+
+def _white_cards(names: Sequence[str], white: White, colour: Colour) -> list[tuple]:
+    if len(white.factors) < 3:
+        return []
+    cards: list[tuple] = [
+        ("WHITE", colour.white, "what is made white"),
+        ("WHITENUM", white.stars, "stars that gave the factors"),
+    ]
+    values = zip(names, white.factors, white.scatter, strict=False)
+    for i, (name, factor, scatter) in enumerate(values, start=1):
+        cards += [
+            (f"WHITE{i}", factor, f"{name} has been multiplied by this"),
+            (f"WHITSC{i}", scatter, f"scatter of one star's factor, {name}"),
+        ]
+    if white.note:
+        cards.append(("WHITENOT", white.note, ""))
+    return cards
+
+
+if __name__ == "__main__":
+    import json
+
+    from platefiles.joblog import job_log
+    from platefiles.provenance import making_cards
+
+    with job_log(snakemake.log[0]):
+        job = json.loads(snakemake.params.job)
+        settings = job["settings"]
+        map_channels(
+            {Path(path).stem: Path(path) for path in snakemake.input.channels},
+            Path(snakemake.output[0]),
+            {name: row for name, row in settings["mapping"].items() if row is not None},
+            Colour.model_validate(settings["colour"]),
+            [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
+        )

@@ -1,0 +1,138 @@
+"""Picture files: PNG, JPEG and 16-bit TIFF, whole or not at all, the same bytes every time.
+
+All are RGB with the sRGB profile embedded, grey pictures too, so that every viewer shows them
+alike. Row 0 of an image is the bottom of the picture, as in FITS.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import tifffile
+from PIL import Image, ImageCms, PngImagePlugin
+
+from platefiles.fitsfile import write_whole
+
+JPEG_QUALITY = 92
+_EXIF_DESCRIPTION, _EXIF_SOFTWARE = 0x010E, 0x0131
+_PROFILE_DATE = slice(24, 36)
+_PROFILE_DATE_BYTES = b"".join(part.to_bytes(2, "big") for part in (2000, 1, 1, 0, 0, 0))
+
+
+@dataclass(frozen=True)
+class Label:
+    """What a picture says about itself.
+
+    Attributes
+    ----------
+    title : str
+        What is shown.
+    digest : str
+        Digest of the linear cube that the picture was made from.
+    method : str
+        How light became display values, with its constants.
+    software : str
+        Name and version of what made it.
+    """
+
+    title: str
+    digest: str
+    method: str
+    software: str
+
+    @property
+    def comment(self) -> str:
+        """Source and method in words."""
+        return f"made from the linear cube {self.digest} by {self.method}"
+
+
+@cache
+def srgb_profile() -> bytes:
+    """Return an ICC profile of sRGB; its creation date is fixed, so its bytes are too."""
+    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+    profile[_PROFILE_DATE] = _PROFILE_DATE_BYTES
+    return bytes(profile)
+
+
+def write_picture(
+    path: str | Path, pixels: np.ndarray, label: Label, jpeg_quality: int = JPEG_QUALITY
+) -> None:
+    """Write a picture in the format that its name ends with.
+
+    Parameters
+    ----------
+    path : path-like
+        Ends with ``.png`` or ``.jpg`` (8 bits a colour) or ``.tif`` (16 bits a colour).
+    pixels : numpy.ndarray
+        ``(ny, nx, 3)`` uint16 sRGB display values, row 0 at the bottom.
+    label : Label
+    jpeg_quality : int
+        From 1 to 100; colours are stored at full resolution.
+
+    Raises
+    ------
+    ValueError
+        If the ending is unknown or the pixels are not of that type and shape.
+    """
+    if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] != 3:
+        msg = f"pixels must be (ny, nx, 3) uint16, not {pixels.shape} {pixels.dtype}"
+        raise ValueError(msg)
+    suffix = Path(path).suffix
+    if suffix not in _WRITERS:
+        msg = f"'{path}' ends with '{suffix}': known are {', '.join(_WRITERS)}"
+        raise ValueError(msg)
+    upright = np.ascontiguousarray(pixels[::-1])
+    write_whole(path, lambda target: _WRITERS[suffix](target, upright, label, jpeg_quality))
+
+
+def _png(target: BinaryIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
+    text = PngImagePlugin.PngInfo()
+    text.add_itxt("Title", label.title)
+    text.add_itxt("Comment", label.comment)
+    text.add_itxt("Software", label.software)
+    image = Image.fromarray(_to_8_bits(pixels))
+    image.save(target, format="PNG", pnginfo=text, icc_profile=srgb_profile())
+
+
+def _jpeg(target: BinaryIO, pixels: np.ndarray, label: Label, quality: int) -> None:
+    exif = Image.Exif()
+    exif[_EXIF_DESCRIPTION] = label.title.encode()
+    exif[_EXIF_SOFTWARE] = label.software.encode()
+    Image.fromarray(_to_8_bits(pixels)).save(
+        target,
+        format="JPEG",
+        quality=quality,
+        subsampling=0,
+        icc_profile=srgb_profile(),
+        exif=exif,
+        comment=label.comment.encode(),
+    )
+
+
+def _tiff(target: BinaryIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
+    whole = BytesIO()  # tifffile asks a file for its name, and a temporary one may have none
+    tifffile.imwrite(
+        whole,
+        pixels,
+        photometric="rgb",
+        iccprofile=srgb_profile(),
+        description=f"{label.title}; {label.comment}".encode(),
+        software=label.software.encode(),
+        metadata=None,
+    )
+    target.write(whole.getbuffer())
+
+
+def _to_8_bits(pixels: np.ndarray) -> np.ndarray:
+    return ((pixels.astype(np.uint32) + 128) // 257).astype(np.uint8)
+
+
+_WRITERS: dict[str, Callable[[BinaryIO, np.ndarray, Label, int], None]] = {
+    ".png": _png,
+    ".jpg": _jpeg,
+    ".tif": _tiff,
+}

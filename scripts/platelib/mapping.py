@@ -1,0 +1,109 @@
+"""Filters to output colours: each colour is a weighted mean of channels.
+
+The matrix has a row for each output colour and a column for each channel; broadband pictures,
+narrowband pictures and blends differ in its numbers alone. All arithmetic is in linear light.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+COLOURS = ("red", "green", "blue")
+LUMINANCE = "luminance"
+EVERY = "*"
+
+Weights = dict[str, dict[str, float]]
+
+
+def plane_weights(matrix: Mapping[str, Mapping[str, float]], channels: Sequence[str]) -> Weights:
+    """Turn the matrix as written into weights that sum to one in each row.
+
+    Parameters
+    ----------
+    matrix : mapping
+        Output colour (``red``, ``green``, ``blue``, ``luminance``) to channel name to weight.
+        ``*`` stands for every channel that the row does not name itself.
+    channels : sequence of str
+        Names of the channels there are; their order is the order of summation.
+
+    Returns
+    -------
+    dict
+        Output colour to channel to weight, channels of weight zero left out. Colours come in
+        the order red, green, blue, luminance. Only ``luminance``: a black-and-white picture.
+
+    Raises
+    ------
+    ValueError
+        If a row is unknown, empty or negative, names a channel that is not there, or if some
+        of red, green and blue are given and others not.
+    """
+    unknown = [name for name in matrix if name not in (*COLOURS, LUMINANCE)]
+    if unknown:
+        msg = f"unknown output colour '{unknown[0]}': known are red, green, blue and luminance"
+        raise ValueError(msg)
+    missing = [name for name in COLOURS if name not in matrix]
+    if missing and (len(missing) < len(COLOURS) or LUMINANCE not in matrix):
+        msg = (
+            f"no channel makes {' and '.join(missing)}: give red, green and blue, "
+            "or luminance alone for a black-and-white picture"
+        )
+        raise ValueError(msg)
+    return {
+        colour: _row_weights(colour, matrix[colour], channels)
+        for colour in (*COLOURS, LUMINANCE)
+        if colour in matrix
+    }
+
+
+def _row_weights(
+    colour: str, row: Mapping[str, float], channels: Sequence[str]
+) -> dict[str, float]:
+    for name, weight in row.items():
+        if name != EVERY and name not in channels:
+            msg = f"{colour} asks for channel '{name}', but there are {', '.join(channels)}"
+            raise ValueError(msg)
+        if not 0 <= weight < np.inf:
+            msg = f"the weight of '{name}' in {colour} must be a number of 0 or more, not {weight}"
+            raise ValueError(msg)
+    full = {name: float(row.get(name, row.get(EVERY, 0.0))) for name in channels}
+    total = sum(full.values())
+    if total <= 0:
+        msg = f"the weights of {colour} sum to zero"
+        raise ValueError(msg)
+    return {name: weight / total for name, weight in full.items() if weight > 0}
+
+
+def blend(images: Mapping[str, np.ndarray], weights: Mapping[str, float]) -> np.ndarray:
+    """Average channels with weights.
+
+    Parameters
+    ----------
+    images : mapping of str to numpy.ndarray
+        ``(ny, nx)`` float32 each, linear light, NaN where there are no data.
+    weights : mapping of str to float
+        Weights of one output colour, from `plane_weights`.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(ny, nx)`` float32. A pixel that lacks one of the channels is NaN: the mean of the
+        others would be another colour.
+
+    Raises
+    ------
+    ValueError
+        If the images differ in size.
+    """
+    shapes = {name: images[name].shape for name in weights}
+    if len(set(shapes.values())) > 1:
+        msg = f"channels differ in size: {shapes}"
+        raise ValueError(msg)
+    result: np.ndarray | None = None
+    for name, weight in weights.items():
+        term = images[name].astype(np.float32) * np.float32(weight)
+        result = term if result is None else np.add(result, term, out=result)
+    if result is None:
+        msg = "there is nothing to blend"
+        raise ValueError(msg)
+    return result

@@ -1,0 +1,130 @@
+"""Brightness and noise of the empty sky, over the same pixels in every plane.
+
+The picture is cut into small cells. A cell is sky if its mean lies within the narrow peak of
+cell means in every plane; a cell next to a bright one is not. Means of cells show faint haloes
+that single pixels hide in their noise.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import binary_dilation
+
+from platelib.modes import half_sample_mode
+
+CELL_PX = 8
+_MAD_TO_SIGMA = 1.482602218505602
+_FAINT_SIGMA, _DARK_SIGMA, _BRIGHT_SIGMA = 2.0, 4.0, 5.0
+_MAX_ROUNDS = 30
+_MIN_CELLS = 12
+
+
+@dataclass(frozen=True)
+class Sky:
+    """The empty sky of one plane, in the plane's unit.
+
+    Attributes
+    ----------
+    level : float
+        Median brightness.
+    noise : float
+        Standard deviation of a pixel about its neighbourhood.
+    scatter : float
+        Standard deviation of a pixel about `level`: noise, and what is left of gradients.
+    """
+
+    level: float
+    noise: float
+    scatter: float
+
+
+def measure_sky(planes: np.ndarray) -> tuple[tuple[Sky, ...], float]:
+    """Measure the sky of each plane.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, NaN where there are no data.
+
+    Returns
+    -------
+    skies : tuple of Sky
+        One a plane.
+    share : float
+        Fraction of the picture that served as sky.
+
+    Raises
+    ------
+    ValueError
+        If no cell of the picture has data in every plane.
+    """
+    means = np.stack([_cell_means(_cells(plane)) for plane in planes])
+    sky = _sky_cells(means)
+    skies = []
+    for plane, mean in zip(planes, means, strict=True):
+        pixels = _cells(plane)[:, sky]
+        level = float(np.median(pixels))
+        noise = _spread(pixels - mean[sky].astype(np.float32), 0.0)
+        noise *= np.sqrt(CELL_PX**2 / (CELL_PX**2 - 1))
+        skies.append(Sky(level, float(noise), _spread(pixels, level)))
+    return tuple(skies), float(sky.mean())
+
+
+def _cells(plane: np.ndarray) -> np.ndarray:
+    """Rearrange a plane to ``(64, cells down, cells across)``; odd rows and columns are cut."""
+    down, across = (size // CELL_PX for size in plane.shape)
+    if down * across == 0:
+        msg = f"a picture of {plane.shape[1]} x {plane.shape[0]} pixels is too small for colours"
+        raise ValueError(msg)
+    cut = plane[: down * CELL_PX, : across * CELL_PX]
+    blocks = cut.reshape(down, CELL_PX, across, CELL_PX).transpose(1, 3, 0, 2)
+    return blocks.reshape(CELL_PX**2, down, across)
+
+
+def _cell_means(cells: np.ndarray) -> np.ndarray:
+    """Average each cell in a fixed order, so that the processor cannot change the bits."""
+    total = np.zeros(cells.shape[1:])
+    for values in cells:
+        total += values
+    return total / len(cells)
+
+
+def _sky_cells(means: np.ndarray) -> np.ndarray:
+    complete = np.isfinite(means).all(axis=0)
+    if not complete.any():
+        msg = "no part of the picture has data in every colour"
+        raise ValueError(msg)
+    sky, bright = complete.copy(), np.zeros_like(complete)
+    for mean in means:
+        centre, sigma = _peak(mean[complete])
+        inside = (mean <= centre + _FAINT_SIGMA * sigma) & (mean >= centre - _DARK_SIGMA * sigma)
+        sky &= inside
+        bright |= mean > centre + _BRIGHT_SIGMA * sigma
+    lonely = sky & ~binary_dilation(bright, np.ones((3, 3), dtype=bool))
+    for choice in (lonely, sky):
+        if choice.sum() >= _MIN_CELLS:
+            return choice
+    return complete
+
+
+def _peak(values: np.ndarray) -> tuple[float, float]:
+    """Find centre and width of the peak of the sky, which has light on one side only.
+
+    The search starts at the mode, since light may cover more than half of the picture. The
+    width is taken from the dark half, where nothing but noise is found.
+    """
+    centre = half_sample_mode(values)
+    kept, sigma = values[:0], 0.0
+    for _ in range(_MAX_ROUNDS):
+        low = centre - _DARK_SIGMA * sigma if sigma else -np.inf
+        sigma = _spread(values[(values >= low) & (values <= centre)], centre)
+        low, high = centre - _DARK_SIGMA * sigma, centre + _FAINT_SIGMA * sigma
+        before, kept = kept, values[(values >= low) & (values <= high)]
+        if np.array_equal(before, kept):
+            break
+        centre = float(np.median(kept))
+    return centre, sigma
+
+
+def _spread(values: np.ndarray, centre: float) -> float:
+    return _MAD_TO_SIGMA * float(np.median(np.abs(values - np.float32(centre))))

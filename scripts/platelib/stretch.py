@@ -1,0 +1,132 @@
+"""The asinh stretch, which lifts faint light and holds bright light back without a break.
+
+Intensity, the mean of the planes, is stretched; each plane is then multiplied by the same
+factor, so that colours do not fade where light is bright. As in the paper, the stretched values
+are those sent to the display: they are sRGB display values, not linear light.
+
+References
+----------
+Lupton, Blanton, Fekete, Hogg, O'Mullane, Szalay, Wherry (2004), PASP 116, 133, section 2.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+_SLOPE_AT = 0.1
+_ROUNDS = 200
+
+
+@dataclass(frozen=True)
+class AsinhCurve:
+    """The curve ``F(x) = asinh(Q x / stretch) * 0.1 / asinh(0.1 Q)``, ``x = I - minimum``.
+
+    Attributes
+    ----------
+    minimum : float
+        Intensity that becomes black.
+    stretch : float
+        Range over which the curve is about linear, in the unit of the intensity.
+    softening : float
+        Q of the paper.
+    """
+
+    minimum: float
+    stretch: float
+    softening: float
+
+    def __call__(self, above_black: np.ndarray) -> np.ndarray:
+        """Return display values of intensities above black; 0 at and below black."""
+        slope = _SLOPE_AT / np.arcsinh(_SLOPE_AT * self.softening)
+        scaled = np.maximum(above_black, 0.0) * (self.softening / self.stretch)
+        return slope * np.arcsinh(scaled)
+
+
+def fit_curve(
+    sky: float, sigma: float, white: float, *, sky_level: float, black_sigma: float
+) -> AsinhCurve:
+    """Find the curve that puts black, sky and white where they are wanted.
+
+    Black is ``black_sigma`` times ``sigma`` below the sky. Two conditions are left, for the two
+    constants: the sky becomes ``sky_level`` and ``white`` becomes 1.
+
+    Parameters
+    ----------
+    sky, sigma : float
+        Level and standard deviation of the sky's intensity.
+    white : float
+        Intensity that becomes white.
+    sky_level : float
+        Display value of the sky, above 0 and below 1.
+    black_sigma : float
+        How far black lies below the sky, in sigma.
+
+    Returns
+    -------
+    AsinhCurve
+
+    Raises
+    ------
+    ValueError
+        If the sky has no noise, or a setting is out of range.
+
+    Notes
+    -----
+    Where white is so close to the sky that even a straight line would lift the sky above
+    ``sky_level``, white is moved up to where the line meets it: nothing is burnt.
+    """
+    if not 0 < sky_level < 1 or not black_sigma > 0:
+        msg = f"sky_level {sky_level} must lie between 0 and 1, black_sigma {black_sigma} above 0"
+        raise ValueError(msg)
+    if not sigma > 0:
+        msg = "the sky has no noise to measure: the picture is empty"
+        raise ValueError(msg)
+    step = black_sigma * sigma
+    top = max((white - sky + step) / step, 1.05 / sky_level)
+    knee = _solve_knee(top, 1 / sky_level)
+    softening = np.sinh(_SLOPE_AT * np.arcsinh(top / knee)) / _SLOPE_AT
+    return AsinhCurve(float(sky - step), float(softening * knee * step), float(softening))
+
+
+def _solve_knee(top: float, ratio: float) -> float:
+    """Solve asinh(top / knee) = ratio * asinh(1 / knee) by halving in the logarithm."""
+    low, high = np.log(1e-12), np.log(1e6 * top)
+    for _ in range(_ROUNDS):
+        middle = (low + high) / 2
+        knee = np.exp(middle)
+        if np.arcsinh(top / knee) < ratio * np.arcsinh(1 / knee):
+            low = middle
+        else:
+            high = middle
+    return float(np.exp((low + high) / 2))
+
+
+def stretch_planes(planes: np.ndarray, curve: AsinhCurve) -> np.ndarray:
+    """Stretch a colour picture, keeping the ratios between its planes.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ...)`` linear light.
+    curve : AsinhCurve
+        Its ``minimum`` is taken off every plane.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ...)`` float64 display values from 0 to 1. A pixel that would exceed 1 in one
+        plane is scaled down in all of them, so that its hue is kept. NaN stays NaN.
+    """
+    light = np.asarray(planes, dtype=np.float64) - curve.minimum
+    intensity = _mean(light)
+    bright = intensity > 0
+    factor = curve(intensity) / np.where(bright, intensity, 1.0)
+    display = np.maximum(light * factor, 0.0)
+    return display / np.maximum(display.max(axis=0), 1.0)
+
+
+def _mean(planes: np.ndarray) -> np.ndarray:
+    total = planes[0].copy()
+    for plane in planes[1:]:
+        total += plane
+    return total / len(planes)

@@ -1,0 +1,143 @@
+import hashlib
+
+import numpy as np
+import pytest
+import tifffile
+from composite import composite
+from map_channels import map_channels
+from PIL import Image
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, write_product
+from platefiles.recipe import Colour, Scale, Stretch
+
+RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
+RESPONSE = {"ha": 0.05, "g": 1.0, "b": 0.7}
+SKY = {"ha": 0.02, "g": 0.9, "b": 0.6}
+NOISE = {"ha": 0.002, "g": 0.03, "b": 0.02}
+STRETCH = Stretch()
+
+
+@pytest.fixture
+def channels(tmp_path):
+    """Write three channels: white stars on skies of their own, and a patch of H-alpha light."""
+    y, x = np.indices((260, 340))
+    rng = np.random.default_rng(3)
+    light = np.zeros(y.shape)
+    for index in range(30):
+        row, column = 25 + 42 * (index // 6), 30 + 55 * (index % 6)
+        place = (x - column - rng.uniform(-4, 4)) ** 2 + (y - row - rng.uniform(-4, 4)) ** 2
+        light += 10 ** rng.uniform(1, 2.3) * np.exp(-place / 4.5)
+    paths = {}
+    for name in ("b", "g", "ha"):
+        image = RESPONSE[name] * light + SKY[name] + rng.normal(0, NOISE[name], y.shape)
+        if name == "ha":
+            image[230:250, 100:140] += 0.2
+        paths[name] = tmp_path / f"{name}.fits"
+        hdu = image_hdu(image.astype(np.float32), "SCI", unit="electron/s")
+        write_product(paths[name], [], [hdu])
+    return paths
+
+
+def test_raw_channels_to_a_balanced_cube(channels, tmp_path):
+    """The cube has a sky of zero and white stars, and its header the facts that made it."""
+    cube = tmp_path / "cube.fits"
+    map_channels(channels, cube, RGB, Colour(), [("STEP", "map_channels", "")])
+    planes, header = read_image(cube)
+    assert planes.shape == (3, 260, 340)
+    assert planes.dtype == np.float32
+    for plane, name in zip(planes, ("ha", "g", "b"), strict=True):
+        noise = NOISE[name] / RESPONSE[name]
+        assert np.median(plane[:, 335:]) == pytest.approx(0, abs=0.15 * noise)
+    assert header["WHITE1"] == pytest.approx(20, rel=0.01)
+    assert header["WHITE3"] == pytest.approx(1 / 0.7, rel=0.01)
+    assert header["WHITENUM"] >= 8
+    assert header["SKYLEV2"] == pytest.approx(0.9, abs=0.004)
+    assert header["MAP1"] == "red: 1 ha"
+    assert header["BUNIT"] == "electron/s"
+    assert read_header(cube)["STEP"] == "map_channels"
+    assert not has_image(cube, "LUMINANCE")
+
+
+def test_the_sky_can_be_left_and_the_factors_given(channels, tmp_path):
+    """Without a neutral background and with given factors the planes are scaled, no more."""
+    cube = tmp_path / "cube.fits"
+    colour = Colour(
+        white="given", scale=Scale(red=2.0, green=1.0, blue=0.5), neutral_background=False
+    )
+    map_channels(channels, cube, RGB, colour)
+    planes, header = read_image(cube)
+    np.testing.assert_allclose(planes[0], 2 * read_image(channels["ha"])[0], rtol=1e-6)
+    np.testing.assert_allclose(planes[2], 0.5 * read_image(channels["b"])[0], rtol=1e-6)
+    assert header["SKYOFF"] is False
+    assert header["WHITE"] == "given"
+
+
+def test_luminance_lies_beside_the_colours(channels, tmp_path):
+    """A luminance row gives an image of its own, with its sky taken off and no factor."""
+    cube = tmp_path / "cube.fits"
+    map_channels(channels, cube, {**RGB, "luminance": {"*": 1.0, "ha": 0.0}}, Colour())
+    luminance, _ = read_image(cube, "LUMINANCE")
+    blend = (read_image(channels["g"])[0] + read_image(channels["b"])[0]) / 2
+    difference = blend - luminance
+    assert np.ptp(difference) < 1e-4
+    assert difference.mean() == pytest.approx(0.75, abs=0.004)
+
+
+@pytest.mark.parametrize("luminance", [False, True])
+def test_cube_to_pictures(channels, tmp_path, luminance):
+    """The pictures have a dark grey sky, white stars and red H-alpha light, alike in all files."""
+    matrix = {**RGB, "luminance": {"g": 1.0, "ha": 6.0}} if luminance else RGB
+    cube, pictures = tmp_path / "cube.fits", [tmp_path / f"p.{end}" for end in ("png", "tif")]
+    map_channels(channels, cube, matrix, Colour())
+    composite(cube, pictures, STRETCH, "Gorse field")
+    deep = tifffile.imread(pictures[1]).astype(float) / 65535
+    with Image.open(pictures[0]) as image:
+        assert image.info["Title"] == "Gorse field"
+        assert hashlib.sha256(cube.read_bytes()).hexdigest() in image.info["Comment"]
+        np.testing.assert_allclose(np.asarray(image) / 255, deep, atol=0.51 / 255 + 1e-5)
+    upright = deep[::-1]
+    sky = np.median(upright[:, 335:].reshape(-1, 3), axis=0)
+    np.testing.assert_allclose(sky, STRETCH.sky_level, atol=0.02)
+    assert np.ptp(sky) < 0.012
+    patch = np.median(upright[232:248, 102:138].reshape(-1, 3), axis=0)
+    assert patch[0] > 2.5 * patch[1:].max()
+    brightest = np.unravel_index(upright.sum(axis=2).argmax(), upright.shape[:2])
+    assert np.ptp(upright[brightest]) < 0.1
+
+
+def test_black_and_white(channels, tmp_path):
+    """Luminance alone gives a cube of one plane and a picture without colour."""
+    cube, picture = tmp_path / "cube.fits", tmp_path / "p.tif"
+    map_channels(channels, cube, {"luminance": {"*": 1.0}}, Colour())
+    assert read_image(cube)[0].shape == (1, 260, 340)
+    composite(cube, [picture], STRETCH, "Gorse field")
+    assert np.ptp(tifffile.imread(picture), axis=2).max() == 0
+
+
+def test_the_same_channels_give_the_same_bytes(channels, tmp_path):
+    """Cube and pictures made twice agree byte by byte."""
+    files = []
+    for run in ("one", "two"):
+        (tmp_path / run).mkdir()
+        cube = tmp_path / run / "cube.fits"
+        pictures = [tmp_path / run / f"p.{end}" for end in ("png", "tif", "jpg")]
+        map_channels(channels, cube, {**RGB, "luminance": {"g": 1.0}}, Colour())
+        composite(cube, pictures, STRETCH, "Gorse field")
+        files.append([path.read_bytes() for path in (cube, *pictures)])
+    assert files[0] == files[1]
+
+
+def test_faults_are_sentences(channels, tmp_path):
+    """A channel that is not there, channels of two sizes, an empty cube: one sentence each."""
+    cube = tmp_path / "cube.fits"
+    with pytest.raises(UserError, match="mapping: luminance asks for channel 'oiii'"):
+        map_channels(channels, cube, {"luminance": {"oiii": 1.0}}, Colour())
+    small = image_hdu(np.ones((100, 100), np.float32), "SCI")
+    write_product(channels["g"], [], [small])
+    with pytest.raises(UserError, match="channels differ in size"):
+        map_channels(channels, cube, {"luminance": {"*": 1.0}}, Colour())
+    assert not cube.exists()
+    write_product(cube, [], [image_hdu(np.zeros((3, 64, 64), np.float32), "SCI")])
+    with pytest.raises(UserError, match=r"cube.fits: the sky has no noise"):
+        composite(cube, [tmp_path / "p.png"], STRETCH, "Gorse field")

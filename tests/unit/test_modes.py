@@ -1,0 +1,26 @@
+import numpy as np
+import pytest
+
+from platelib.modes import half_sample_mode
+
+
+def test_the_mode_ignores_a_long_tail():
+    """With two thirds of the values in a broad tail the mode is still where they crowd."""
+    rng = np.random.default_rng(5)
+    values = np.concatenate([rng.normal(3, 0.1, 1000), rng.uniform(3, 40, 2000)])
+    assert half_sample_mode(values) == pytest.approx(3, abs=0.2)
+
+
+def test_one_value_is_its_own_mode():
+    """A single value, and a pair's middle."""
+    assert half_sample_mode(np.array([4.0])) == 4
+    assert half_sample_mode(np.array([4.0, 6.0])) == 5
+
+
+def test_order_does_not_matter():
+    """Shuffled values give the same mode, and are not sorted in place."""
+    values = np.random.default_rng(5).normal(size=501)
+    shuffled = values[::-1].copy()
+    before = shuffled.copy()
+    assert half_sample_mode(values) == half_sample_mode(shuffled)
+    np.testing.assert_array_equal(shuffled, before)
