@@ -1,0 +1,107 @@
+"""What each product says about how it was made.
+
+The keywords are documented in one table in DEVELOPERS.md. Nothing here depends on the clock, on
+the number of processors or on where the project lies.
+"""
+
+import functools
+import hashlib
+import json
+import platform
+from collections.abc import Mapping, Sequence
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+VERSION = "0.1.0"
+_LOCK = Path(__file__).resolve().parents[2] / "envs" / "requirements.lock"
+_LIBRARIES = ("numpy", "numba", "scipy", "astropy", "snakemake")
+
+
+def canonical(settings: Any) -> str:
+    """Return settings as canonical JSON: sorted keys, no blanks, ASCII only."""
+    return json.dumps(settings, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+
+
+def digest(text: str) -> str:
+    """Return 16 hexadecimal digits of the SHA-256 of a text."""
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def file_sha256(path: str | Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@functools.cache
+def software() -> str:
+    """Name Python and the libraries that make pixels, with their versions."""
+    versions = [f"{name} {metadata.version(name)}" for name in _LIBRARIES]
+    return "; ".join([f"python {platform.python_version()}", *versions])
+
+
+@functools.cache
+def lock_digest() -> str:
+    """Return the digest of the lock file of the environment, or ``none``."""
+    return file_sha256(_LOCK)[:16] if _LOCK.is_file() else "none"
+
+
+def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
+    """Return the cards that say who made a product, with which settings and code.
+
+    Parameters
+    ----------
+    step : str
+        Name of the rule.
+    job : mapping
+        The rule's job: its ``project``, ``settings`` and ``code``.
+    """
+    settings = canonical(job["settings"])
+    return [
+        ("CREATOR", f"platelog {VERSION}", "software that made this file"),
+        ("STEP", step, "rule that made this file"),
+        ("PROJECT", job["project"], "project it belongs to"),
+        ("CODEDIG", job["code"], "digest of the code of the step"),
+        ("SETTINGS", settings, "settings of the step, JSON"),
+        ("SETDIG", digest(settings), "digest of SETTINGS"),
+        ("LOCKDIG", lock_digest(), "digest of the locked environment"),
+        ("SOFTWARE", software(), "versions"),
+    ]
+
+
+def exposure_cards(exposures: Sequence[tuple[str, float]]) -> list[tuple]:
+    """Return the cards of number, total and span of what was combined.
+
+    Parameters
+    ----------
+    exposures : sequence of (str, float)
+        Start (ISO 8601 UTC, or empty) and length in seconds of each frame that took part.
+    """
+    cards: list[tuple] = [
+        ("NCOMBINE", len(exposures), "frames combined"),
+        ("EXPTIME", round(sum(length for _, length in exposures), 3), "[s] total exposure"),
+    ]
+    dated = sorted((start, length) for start, length in exposures if "T" in start)
+    if dated:
+        from astropy.time import Time, TimeDelta
+
+        starts = [Time(start.rstrip("Z"), scale="utc") for start, _ in dated]
+        ends = [
+            start + TimeDelta(length, format="sec")
+            for start, (_, length) in zip(starts, dated, strict=True)
+        ]
+        first, last = min(starts), max(ends)
+        cards += [
+            ("TIMESYS", "UTC", "time system"),
+            ("DATE-BEG", first.isot, "start of the first exposure"),
+            ("DATE-END", last.isot, "end of the last exposure"),
+            ("MJD-BEG", round(float(first.mjd), 8), "[d] DATE-BEG as MJD"),
+            ("MJD-END", round(float(last.mjd), 8), "[d] DATE-END as MJD"),
+        ]
+    return cards
+
+
+def note_cards(notes: Sequence[str]) -> list[tuple]:
+    """Return cards that say what was not done, ``NOTDONE1`` and on."""
+    return [(f"NOTDONE{i}", note, "") for i, note in enumerate(notes[:9], start=1)]
