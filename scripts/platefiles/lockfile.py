@@ -1,0 +1,74 @@
+"""The file that pins a project's grid and photometric references, kept beside the project."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+from platefiles.errors import UserError
+
+_HEAD = """\
+# Written by the first run of this project and read by every later one: adding subs never moves
+# the grid or the brightness scale. Delete this file to choose both anew.
+"""
+
+
+@dataclass(frozen=True)
+class Lock:
+    """What is pinned.
+
+    Attributes
+    ----------
+    reference : str
+        Id of the sub whose raw pixels are the grid.
+    name : str
+        Its file, for people.
+    width_px, height_px : int
+        Size of the grid.
+    photometry : dict of str to str
+        By channel, id of the sub whose brightness and sky the others are brought to.
+    """
+
+    reference: str
+    name: str
+    width_px: int
+    height_px: int
+    photometry: dict[str, str]
+
+
+def read_lock(path: Path) -> Lock | None:
+    """Read a lock file; None if there is none.
+
+    Raises
+    ------
+    UserError
+        If the file is not what a run writes.
+    """
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return None
+    try:
+        data = yaml.safe_load(content.decode("utf-8"))
+        return Lock(
+            reference=str(data["grid"]["reference"]),
+            name=str(data["grid"]["name"]),
+            width_px=int(data["grid"]["width_px"]),
+            height_px=int(data["grid"]["height_px"]),
+            photometry={str(k): str(v) for k, v in data["photometry"].items()},
+        )
+    except (yaml.YAMLError, KeyError, TypeError, ValueError, AttributeError) as error:
+        msg = f"{path}: is not a readable lock file; delete it to choose the grid anew"
+        raise UserError(msg) from error
+
+
+def lock_text(lock: Lock) -> str:
+    """Return the content of a lock file."""
+    grid = {
+        "reference": lock.reference,
+        "name": lock.name,
+        "width_px": lock.width_px,
+        "height_px": lock.height_px,
+    }
+    data = {"grid": grid, "photometry": lock.photometry}
+    return _HEAD + yaml.safe_dump(data, sort_keys=False, allow_unicode=True)
