@@ -2,12 +2,16 @@
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+import yaml
 
 ROOT = Path(__file__).resolve().parent.parent
 SCRIPTS = ROOT / "scripts"
+TINY_CHANNELS = {"ha": "Ha", "g": "G", "b": "B"}
 
 sys.path.insert(0, str(SCRIPTS))
 # Processes that tests start find the code in the same way.
@@ -37,3 +41,17 @@ def tiny_raw(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for path in folder.rglob("*.fits"):
         path.chmod(0o444)
     return folder
+
+
+@pytest.fixture(scope="session")
+def write_project() -> Callable[..., Path]:
+    """Write a project file for the tiny set, with further keys, and return its path."""
+
+    def write(path: Path, raw: Path, **keys: Any) -> Path:
+        channels = {name: {"filters": [filters]} for name, filters in TINY_CHANNELS.items()}
+        project = {"title": "Tiny", "raw": [str(raw)], "recipe": "ha-in-red", "channels": channels}
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(yaml.safe_dump(project | keys, sort_keys=False), encoding="utf-8")
+        return path
+
+    return write

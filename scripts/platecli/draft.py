@@ -1,0 +1,289 @@
+"""The text of a project file drafted from what raw folders hold."""
+
+import json
+import os
+import re
+import textwrap
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from platecli.survey import CALIBRATION_KINDS, Survey, name_channels
+from platefiles.config import SHIPPED
+from platefiles.errors import UserError
+from platefiles.filters import wavelength_nm
+from platefiles.frame import Frame
+
+_PLAIN = re.compile(r"[A-Za-z](?:[A-Za-z0-9 _.'-]*[A-Za-z0-9_.'-])?")
+_WORDS_OF_YAML = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
+_MOST_LISTED = 12
+
+
+def draft_text(survey: Survey, name: str, projects_dir: Path) -> str:
+    """Write the draft of a project's file.
+
+    Parameters
+    ----------
+    survey : Survey
+        What was found.
+    name : str
+        Name of the project, the title where the headers name no target.
+    projects_dir : Path
+        Absolute folder of the file, from which relative paths start.
+
+    Raises
+    ------
+    UserError
+        If the path of a raw folder is not UTF-8, so that YAML cannot hold it.
+    """
+    blocks = [
+        _head(survey, name, projects_dir),
+        _raw(survey, projects_dir),
+        *_way(survey),
+        _channels(survey),
+        _fixes(survey),
+        _overrides(survey),
+        _found(survey),
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+
+
+def quoted(text: str) -> str:
+    """Text as a YAML value: bare where that is safe, else in double quotes."""
+    if _PLAIN.fullmatch(text) and text.lower() not in _WORDS_OF_YAML:
+        return text
+    return json.dumps(text, ensure_ascii=not text.isprintable())
+
+
+def exposures(frames: Iterable[Frame]) -> str:
+    """Give counts and exposures of frames, such as ``8 x 600 s, 2 x 60 s``."""
+    counts = Counter(round(frame.exposure_s, 3) for frame in frames)
+    return ", ".join(f"{count} x {exposure:g} s" for exposure, count in sorted(counts.items()))
+
+
+def duration(seconds: float) -> str:
+    """Length of time in words, such as ``1 h 20 min``."""
+    if seconds < 60:
+        return f"{seconds:.3g} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def nights(frames: Iterable[Frame]) -> dict[str, list[Frame]]:
+    """Frames by night, in the order of nights."""
+    by_night: dict[str, list[Frame]] = {}
+    for frame in frames:
+        by_night.setdefault(frame.night, []).append(frame)
+    return dict(sorted(by_night.items()))
+
+
+def recipe_for(channels: Sequence[str]) -> tuple[str, dict[str, str | None]]:
+    """Choose a recipe, and the rows of its mapping that the channels need otherwise.
+
+    Returns
+    -------
+    recipe : str
+        Name of a shipped recipe.
+    rows : dict
+        Channel by output colour, None to take a row of the recipe away. Empty if the recipe's
+        mapping serves as it is.
+    """
+    luminance: dict[str, str | None] = {"luminance": "lum"} if "lum" in channels else {}
+    if {"r", "g", "b"} <= set(channels):
+        return "broadband-rgb", luminance
+    if {"ha", "g", "b"} <= set(channels):
+        return "ha-in-red", luminance
+    return "single-channel", colour_rows(channels)
+
+
+def colour_rows(channels: Sequence[str]) -> dict[str, str | None]:
+    """Map channels to colours in the order of their wavelengths, the longest to red.
+
+    Returns
+    -------
+    dict
+        Channel by output colour, with None for a luminance that is not there. Empty if there
+        are not two channels of different colours.
+    """
+    colours = sorted(
+        (name for name in channels if name not in ("lum", "open")),
+        key=lambda name: (-(wavelength_nm(name) or 0.0), name),
+    )
+    if len(colours) < 2:
+        return {}
+    lum = "lum" if "lum" in channels else None
+    middle = colours[len(colours) // 2]
+    return {"red": colours[0], "green": middle, "blue": colours[-1], "luminance": lum}
+
+
+def _head(survey: Survey, name: str, projects_dir: Path) -> list[str]:
+    beside = projects_dir.parent / "schema" / "project.json"
+    schema = "../schema/project.json" if beside.exists() else str(SHIPPED / "schema/project.json")
+    return [
+        f"# yaml-language-server: $schema={schema}",
+        f"# Drafted from {len(survey.frames)} files. Every key is explained in config/README.md.",
+        f"title: {quoted(survey.target or name)}",
+    ]
+
+
+def _raw(survey: Survey, projects_dir: Path) -> list[str]:
+    lines = ["# Folders of raw frames; they are read and never written to.", "raw:"]
+    for folder in survey.folders:
+        lines.append(f"  - {quoted(_from(folder, projects_dir))}")
+    return lines
+
+
+def _from(folder: Path, projects_dir: Path) -> str:
+    """Path from the project's file if the folder is in or beside the checkout, else absolute."""
+    checkout = projects_dir.parent.parent
+    near = checkout.parent if checkout.parent != checkout.parent.parent else checkout
+    path = os.path.relpath(folder, projects_dir) if near in folder.parents else str(folder)
+    try:
+        path.encode("utf-8")
+    except UnicodeEncodeError:
+        msg = f"{ascii(path)}: the name is not UTF-8, so no project file can hold it; rename it"
+        raise UserError(msg) from None
+    return path
+
+
+def _way(survey: Survey) -> list[list[str]]:
+    recipe, rows = recipe_for(list(survey.channels))
+    blocks = [[f"recipe: {recipe}"]]
+    if rows:
+        blocks[0].append("# Its mapping does not know these channels: see 'overrides' below.")
+    if survey.calibrated:
+        units = sorted({frame.unit for frame in survey.of_role("light")})
+        blocks.append(
+            [
+                *_comment(
+                    f"The lights are in {' and '.join(units)} and there are no calibration frames: "
+                    "they are taken as calibrated already."
+                ),
+                "calibrated: true",
+            ]
+        )
+    return blocks
+
+
+def _channels(survey: Survey) -> list[str]:
+    lines = ["channels:"]
+    for name, filters in survey.channels.items():
+        lines += _channel(name, filters)
+        lights = survey.of_role("light", name)
+        total = sum(frame.exposure_s for frame in lights)
+        lines.append(f"    # Lights: {len(lights)}, together {duration(total)}.")
+        for night, frames in nights(lights).items():
+            lines.append(f"    #   {night}: {exposures(frames)}")
+        if not survey.calibrated:
+            flats = nights(survey.of_role("flat", name))
+            found = ", ".join(f"{len(frames)} ({night})" for night, frames in flats.items())
+            lines.append(f"    # Flats: {found or 'none'}.")
+    for name, filters in _channels_in_names(survey).items():
+        lines += [f"  # {line.removeprefix('  ')}" for line in _channel(name, filters)]
+    return lines
+
+
+def _channel(name: str, filters: Sequence[str]) -> list[str]:
+    lines = [f"  {quoted(name)}:", f"    filters: [{', '.join(map(quoted, filters))}]"]
+    wavelength = wavelength_nm(filters[0])
+    if wavelength is not None:
+        lines.append(f"    wavelength_nm: {wavelength:g}")
+    return lines
+
+
+def _channels_in_names(survey: Survey) -> dict[str, tuple[str, ...]]:
+    """Channels that only the names of files tell of."""
+    given = [value for filters in survey.channels.values() for value in filters]
+    every = name_channels([*given, *survey.renamed.values()])
+    return {name: filters for name, filters in every.items() if not set(filters) & set(given)}
+
+
+def _fixes(survey: Survey) -> list[str]:
+    lines = []
+    if survey.untyped:
+        lines += [
+            "# No header says what its frame is (IMAGETYP); all are taken for lights.",
+            "header_fixes:",
+            '  "*": {IMAGETYP: light}',
+        ]
+    if survey.renamed:
+        added = ", ".join(_channels_in_names(survey))
+        lines += _comment(
+            "The names of some lights tell of another filter than FILTER in their headers. If the "
+            "names are right, take the '# ' off the lines that follow"
+            + (f", and off the channels {added} above." if added else ".")
+        )
+        lines += [] if survey.untyped else ["# header_fixes:"]
+        lines += [
+            f"#   {quoted(_as_pattern(name))}: {{FILTER: {quoted(value)}}}"
+            for name, value in survey.renamed.items()
+        ]
+    return lines
+
+
+def _as_pattern(name: str) -> str:
+    return re.sub(r"([*?\[])", r"[\1]", name)
+
+
+def _overrides(survey: Survey) -> list[str]:
+    recipe, rows = recipe_for(list(survey.channels))
+    if rows:
+        unused = [name for name in survey.channels if name not in rows.values()]
+        left = f" In no row: {', '.join(unused)}." if recipe == "single-channel" and unused else ""
+        lines = _comment(
+            "A suggestion: which channels make red, green, blue and the brightness, each with its "
+            f"weight.{left}"
+        )
+        return [*lines, *_mapping(rows)]
+    added = _channels_in_names(survey)
+    if not added:
+        return []
+    rows = colour_rows([*survey.channels, *added])
+    return [f"# {line}" for line in _mapping(rows)]
+
+
+def _mapping(rows: dict[str, str | None]) -> list[str]:
+    lines = ["overrides:", "  mapping:"]
+    for row, channel in rows.items():
+        lines.append(f"    {row}: {'null' if channel is None else f'{{{quoted(channel)}: 1}}'}")
+    return lines
+
+
+def _found(survey: Survey) -> list[str]:
+    lines = []
+    if not survey.calibrated:
+        lines.append("# Calibration frames:")
+        for kind in CALIBRATION_KINDS:
+            lines += [f"#   {kind}: {found}" for found in calibration_counts(survey, kind)]
+    for note in survey.notes:
+        lines += _comment(f"Note: {note}")
+    left_out = survey.of_role("unused")
+    if left_out:
+        lines.append(f"# Left out, {len(left_out)} of {len(survey.frames)}:")
+        lines += [f"#   {frame.name}: {frame.reason}" for frame in left_out[:_MOST_LISTED]]
+        if len(left_out) > _MOST_LISTED:
+            lines.append(f"#   and {len(left_out) - _MOST_LISTED} more")
+    return lines
+
+
+def calibration_counts(survey: Survey, kind: str) -> list[str]:
+    """Count calibration frames of a kind by exposure and temperature, or say that there are none.
+
+    Flats are counted by night instead, since their exposures follow the light.
+    """
+    if kind == "flat":
+        groups = Counter(f"of {f.channel}, {f.night}" for f in survey.of_role(kind))
+        return [f"{count} {what}" for what, count in sorted(groups.items())] or ["none"]
+    counts = Counter(
+        (round(f.exposure_s, 3), None if f.temperature_c is None else round(f.temperature_c))
+        for f in survey.of_role(kind)
+    )
+    ordered = sorted(counts.items(), key=lambda item: (item[0][0], item[0][1] or 0))
+    return [
+        f"{count} x {exposure:g} s" + ("" if degrees is None else f" at {degrees} degrees C")
+        for (exposure, degrees), count in ordered
+    ] or ["none"]
+
+
+def _comment(text: str) -> list[str]:
+    return [f"# {line}" for line in textwrap.wrap(text, 90, break_long_words=False)]

@@ -1,0 +1,126 @@
+"""What a run has made: subs used and left out by channel, and where the pictures are."""
+
+import csv
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+USED = "used"
+"""State of a sub that is part of its channel's image."""
+
+PICTURES = (".png", ".jpg", ".tif", ".fits")
+SHOWN = 8
+
+Row = Mapping[str, str]
+
+
+def text(name: str, title: str, results: Path) -> str:
+    """Return the summary of one project, ready to print.
+
+    Parameters
+    ----------
+    name
+        Name of the project.
+    title
+        Name of its target.
+    results
+        Its folder of results; tables that are not there, or lack a column, are passed over.
+    """
+    exposures = {
+        row["id"]: row["exposure_s"]
+        for row in read_rows(results / "frames.tsv")
+        if row.get("id") and row.get("exposure_s")
+    }
+    lines = [f"{name}: {title}"]
+    lines += channel_lines(read_rows(results / "subs.tsv"), exposures)
+    lines += picture_lines(results)
+    return "\n".join(lines)
+
+
+def read_rows(path: Path) -> list[dict[str, str]]:
+    """Return the rows of a table with tabs, or none if it cannot be read.
+
+    Parameters
+    ----------
+    path
+        A file whose first line names the columns; lines that begin with ``#`` are comments.
+    """
+    try:
+        with path.open(encoding="utf-8", errors="replace", newline="") as table:
+            lines = [line for line in table if not line.startswith("#")]
+    except OSError:
+        return []
+    rows = csv.DictReader(lines, delimiter="\t", quoting=csv.QUOTE_NONE, restval="")
+    return [{key: value for key, value in row.items() if key is not None} for row in rows]
+
+
+def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str]:
+    """Return for each channel how much of it was used, and which subs were not.
+
+    Parameters
+    ----------
+    subs
+        Rows with ``id name channel state reason`` and perhaps ``exposure_s``.
+    exposures
+        Exposure in seconds by id, for tables without that column.
+    """
+    channels = list(dict.fromkeys(row["channel"] for row in subs if row.get("channel")))
+    width = max(map(len, channels), default=0)
+    lines = []
+    for channel in channels:
+        rows = [row for row in subs if row.get("channel") == channel]
+        used = [row for row in rows if row.get("state") == USED]
+        total_s = sum(_seconds(row, exposures) for row in used)
+        exposure = f", {hours_minutes(total_s)}" if total_s else ""
+        lines.append(f"  {channel:<{width}}  {len(used)} of {len(rows)} subs{exposure}")
+        indent = " " * (width + 4)
+        lines += left_out_lines([row for row in rows if row.get("state") != USED], indent)
+    return lines + left_out_lines([row for row in subs if not row.get("channel")], "  ")
+
+
+def left_out_lines(rows: Sequence[Row], indent: str) -> list[str]:
+    """Return a line for each sub that was left out, but not more than a screen can hold.
+
+    Parameters
+    ----------
+    rows
+        The subs that were left out.
+    indent
+        What the lines begin with.
+    """
+    lines = []
+    for row in rows[:SHOWN]:
+        name = row.get("name") or row.get("id") or "a sub"
+        why = row.get("reason") or row.get("state") or "no reason given"
+        lines.append(f"{indent}left out: {name}: {why}")
+    if len(rows) > SHOWN:
+        lines.append(f"{indent}and {len(rows) - SHOWN} more left out, all listed in subs.tsv")
+    return lines
+
+
+def picture_lines(results: Path) -> list[str]:
+    """Return where the pictures are, those to look at first.
+
+    Parameters
+    ----------
+    results
+        Folder of results of one project.
+    """
+    folder = results / "picture"
+    found = [path for path in folder.glob("*") if path.suffix in PICTURES]
+    found.sort(key=lambda path: (PICTURES.index(path.suffix), path.name))
+    return [f"  {path}" for path in found]
+
+
+def hours_minutes(seconds: float) -> str:
+    """Return an exposure total as people say it: ``45 s``, ``12 min``, ``3 h 20 min``."""
+    if seconds < 60:
+        return f"{seconds:g} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def _seconds(row: Row, exposures: Mapping[str, str]) -> float:
+    try:
+        return float(row.get("exposure_s") or exposures.get(row.get("id", ""), "0"))
+    except ValueError:
+        return 0.0

@@ -1,0 +1,16 @@
+"""Compile the numerical kernels ahead of the first run."""
+
+import importlib
+import importlib.util
+
+
+def warm() -> bool:
+    """Compile every kernel into its cache; tell whether there were any to compile."""
+    if importlib.util.find_spec("platelib.kernels") is None:
+        return False
+    importlib.import_module("platelib.kernels").compile_all()
+    return True
+
+
+if __name__ == "__main__":
+    warm()

@@ -1,0 +1,121 @@
+#!/usr/bin/env python3
+"""Set up `.venv` once from the locked requirements, then run a verb inside it.
+
+Standard library only, and readable by older Pythons, so that a machine with nothing but git and
+Python gets either a running program or one sentence that says what is missing.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import shutil
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+OLDEST = (3, 11)
+NEWER = (
+    "3.13",
+    "3.12",
+    "3.11",
+)  # what to suggest where python3 is too old and one of these is here
+STOPPED = 130  # the exit status that shells give to Ctrl-C
+VERBS = {
+    "demo": "draw an invented galaxy field as raw frames and make its picture",
+    "new": "draft a project file from the headers of your raw frames",
+    "run": "make the pictures of one or more projects; only new work is done",
+    "test": "check the code and run the tests",
+}
+
+
+def usage() -> str:
+    """Return the help text."""
+    width = max(map(len, VERBS))
+    verbs = "\n".join(f"  {verb:<{width}}  {what}" for verb, what in VERBS.items())
+    return f"""usage: python3 scripts/platelog.py VERB ...
+
+From raw frames to a deep-sky picture.
+
+{verbs}
+
+`python3 scripts/platelog.py VERB --help` lists what a verb takes.
+The first call of a verb sets up .venv, which takes about a minute and needs the network."""
+
+
+def nearest(word: str, known: list[str]) -> str:
+    """Return `` - did you mean '…'?``, or nothing if no known word is near."""
+    near = difflib.get_close_matches(word, known, 1)
+    return f" - did you mean '{near[0]}'?" if near else "."
+
+
+def unknown_verb(verb: str) -> str:
+    """Return the sentence for a verb that does not exist."""
+    return f"There is no verb '{verb}'{nearest(verb, list(VERBS))} Verbs: {', '.join(VERBS)}."
+
+
+def refusal(version: tuple[int, ...], system: str, root: Path) -> str | None:
+    """Return why this interpreter, system or folder cannot serve, or None.
+
+    Parameters
+    ----------
+    version
+        Version of the running interpreter.
+    system
+        ``os.name`` of the machine.
+    root
+        The checkout.
+    """
+    if version[:2] < OLDEST:
+        newer = next((name for name in NEWER if shutil.which("python" + name)), None)
+        remedy = f"use python{newer}, which is here" if newer else "install a newer one"
+        return "Python {}.{} or newer is needed and this is {}; {}.".format(
+            *OLDEST, ".".join(map(str, version)), remedy
+        )
+    if system != "posix":
+        return "Linux or macOS is needed; on Windows use the Windows Subsystem for Linux."
+    if os.pathsep in str(root):
+        return f"Python cannot search {root}: rename the folder so that it has no '{os.pathsep}'."
+    return None
+
+
+def child_environment(root: Path, venv: Path) -> dict[str, str]:
+    """Return the environment variables of everything that runs inside `.venv`."""
+    dropped = ("PYTHONDONTWRITEBYTECODE", "PYTHONHOME", "PYTHONPATH", "__PYVENV_LAUNCHER__")
+    env = {key: value for key, value in os.environ.items() if key not in dropped}
+    env["PYTHONPATH"] = str(root / "scripts")
+    env["PATH"] = f"{venv / 'bin'}{os.pathsep}{env.get('PATH', os.defpath)}"
+    env["VIRTUAL_ENV"] = str(venv)
+    return env
+
+
+def main(argv: list[str]) -> int:
+    """Set up if need be and hand over to the verb; return an exit status if that cannot be."""
+    if not argv or argv[0] in ("-h", "--help", "help"):
+        print(usage())
+        return 0 if argv else 2
+    if argv[0] not in VERBS:
+        print(unknown_verb(argv[0]), file=sys.stderr)
+        return 2
+    reason = refusal(tuple(sys.version_info[:3]), os.name, ROOT)
+    if reason:
+        print(reason, file=sys.stderr)
+        return 1
+    from platecli import environment
+
+    try:
+        venv, _ = environment.ensure(ROOT, child_environment(ROOT, ROOT / ".venv"))
+    except environment.SetupError as problem:
+        print(problem, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("Stopped; the same command starts the set-up again.", file=sys.stderr)
+        return STOPPED
+    # `-P`: a file in the user's folder must not stand in for a library of the same name.
+    command = [str(venv / "bin" / "python"), "-P", "-m", "platecli", *argv]
+    sys.stdout.flush()
+    os.execve(command[0], command, child_environment(ROOT, venv))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

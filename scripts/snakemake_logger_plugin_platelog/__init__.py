@@ -1,0 +1,65 @@
+"""Short progress log for Snakemake: what there is to do, how far it is, what failed and why."""
+
+import logging
+import sys
+
+from snakemake_interface_logger_plugins.base import LogHandlerBase
+
+from snakemake_logger_plugin_platelog.progress import Progress
+
+
+class LogHandler(LogHandlerBase):
+    """Handler that Snakemake finds by its name; the work is done in `Progress`."""
+
+    def __post_init__(self) -> None:
+        """Write to the same stream as Snakemake would."""
+        stream = sys.stdout if getattr(self.common_settings, "stdout", False) else sys.stderr
+        self._progress = Progress(stream, dry_run=getattr(self.common_settings, "dryrun", False))
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Show one record; whatever goes wrong here must not stop a night's work."""
+        try:
+            self._progress.take(record)
+        except Exception:
+            self._say_plainly(record)
+
+    def close(self) -> None:
+        """Show what was held back until the end."""
+        try:
+            self._progress.finish()
+        except Exception:
+            logging.raiseExceptions = False
+        super().close()
+
+    def _say_plainly(self, record: logging.LogRecord) -> None:
+        if record.levelno < logging.ERROR:
+            return
+        try:
+            sys.stderr.write(f"{record.getMessage()}\n")
+        except Exception:
+            logging.raiseExceptions = False
+
+    @property
+    def writes_to_stream(self) -> bool:
+        """Snakemake then leaves its own console output away."""
+        return True
+
+    @property
+    def writes_to_file(self) -> bool:
+        """Snakemake keeps its own full log in .snakemake/log."""
+        return False
+
+    @property
+    def has_filter(self) -> bool:
+        """Nothing is filtered before it comes here."""
+        return True
+
+    @property
+    def has_formatter(self) -> bool:
+        """Records come here as they are."""
+        return True
+
+    @property
+    def needs_rulegraph(self) -> bool:
+        """No graph is drawn."""
+        return False

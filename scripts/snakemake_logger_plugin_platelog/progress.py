@@ -1,0 +1,224 @@
+"""Turn Snakemake's log events into a few lines for a person."""
+
+import logging
+import shutil
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, TextIO
+
+from snakemake_logger_plugin_platelog.reasons import reason_in_logs, shortened
+
+TARGETS = frozenset({"all", "channels", "picture"})
+"""Rules that only gather the files of others."""
+
+QUIET_S = 10.0
+"""Least time between two lines where the output is not a terminal."""
+
+INTERRUPTED = threading.Event()
+"""Set by who starts Snakemake when the user presses Ctrl-C: what fails then is no failure."""
+
+# Said by Snakemake after a job has failed, and no news to who has read the line on that job.
+ECHOES = (
+    "Exiting because a job execution failed",
+    "RuleException",
+    "CalledProcessError",
+    "At least one job did not complete successfully",
+)
+
+
+class Progress:
+    """What a run has done so far, shown on a stream.
+
+    Parameters
+    ----------
+    stream
+        Where the lines go. On a terminal the progress is one line that is written over.
+    dry_run
+        List the jobs in place of their progress.
+    clock
+        Seconds, rising; replaced in tests.
+    """
+
+    def __init__(
+        self, stream: TextIO, dry_run: bool = False, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._stream, self._dry_run, self._clock = stream, dry_run, clock
+        self._terminal = stream.isatty()
+        self._start = self._last_line = clock()
+        self._jobs: dict[int, str] = {}
+        self._running: dict[int, str] = {}
+        self._planned = self._done = 0
+        self._failed: set[str] = set()
+        self._held: list[str] = []
+        self._echoes: list[str] = []
+        self._begun = self._listed = self._standing = self._finished = False
+
+    def take(self, record: logging.LogRecord) -> None:
+        """Show one log record, or nothing."""
+        event = str(getattr(record, "event", None) or "")
+        handle = getattr(self, f"_on_{event}", None)
+        if handle is not None:
+            handle(record)
+        elif event in ("", "error"):
+            self._on_message(record)
+
+    def finish(self) -> None:
+        """Close the progress line and sum up the failures; once, however often it is called."""
+        if self._finished:
+            return
+        self._finished = True
+        if self._planned and not self._dry_run:
+            self._show(final=True)
+        if not self._begun:  # lint, unlock, lists: other uses of Snakemake, which only speak
+            for text in self._held:
+                self._line(text)
+        if INTERRUPTED.is_set():
+            self._line("Stopped; the same command goes on from here.")
+        elif self._failed:
+            what = "1 job" if len(self._failed) == 1 else f"{len(self._failed)} jobs"
+            self._line(
+                f"{what} failed, {self._done} done. Once the cause is mended, "
+                "the same command goes on from here."
+            )
+        else:
+            for text in self._echoes:
+                self._line(text)
+
+    def _on_workflow_started(self, record: logging.LogRecord) -> None:
+        self._begun = True
+
+    def _on_run_info(self, record: logging.LogRecord) -> None:
+        self._begun = True
+        stats = dict(getattr(record, "stats", None) or {})
+        counts = {
+            rule: int(n) for rule, n in stats.items() if rule != "total" and rule not in TARGETS
+        }
+        self._planned = sum(counts.values())
+        if self._listed:
+            return  # a dry run says it once more at its end
+        self._listed = True
+        parts = [plain(rule) + (f" x {n}" if n > 1 else "") for rule, n in counts.items()]
+        if parts:
+            jobs = "1 job" if self._planned == 1 else f"{self._planned} jobs"
+            self._line(f"To do: {jobs}: {', '.join(parts)}")
+
+    def _on_job_info(self, record: logging.LogRecord) -> None:
+        fields: Any = record
+        if fields.rule_name in TARGETS:
+            return
+        name = job_name(fields.rule_name, dict(getattr(record, "wildcards", None) or {}))
+        self._jobs[fields.jobid] = name
+        if self._dry_run:
+            why = " ".join(str(getattr(record, "reason", "") or "").split())
+            self._line(f"  {name}" + (f"  ({shortened(why, 100)})" if why else ""))
+        else:  # Snakemake says this when the job starts
+            self._running[fields.jobid] = name
+            self._show()
+
+    def _on_job_finished(self, record: logging.LogRecord) -> None:
+        jobid = getattr(record, "job_id", None)
+        if jobid in self._jobs:
+            self._done += 1
+            self._running.pop(jobid, None)
+        self._show()
+
+    def _on_job_error(self, record: logging.LogRecord) -> None:
+        fields: Any = record
+        self._running.pop(fields.jobid, None)
+        if INTERRUPTED.is_set():
+            return
+        name = self._jobs.get(fields.jobid) or plain(fields.rule_name)
+        logs = [str(path) for path in getattr(record, "log", None) or []]
+        aux = dict(getattr(record, "aux", None) or {})
+        why = reason_in_logs(logs) or str(getattr(record, "rule_msg", None) or "")
+        where = ", ".join(logs + [str(v) for k, v in aux.items() if "log" in k])
+        self._failed.add(name)
+        self._line(f"FAILED: {name}" + (f": {why}" if why else ""))
+        if where:
+            self._line(f"        log: {where}")
+
+    def _on_group_error(self, record: logging.LogRecord) -> None:
+        for info in getattr(record, "job_error_info", None) or []:
+            logs = [str(path) for path in info.get("log") or []]
+            name = plain(str(info.get("rule_name")))
+            self._failed.add(f"{name} {info.get('jobid')}")
+            self._line(f"FAILED: {name}: {reason_in_logs(logs) or 'see its log'}")
+            self._line(f"        log: {', '.join(logs)}")
+
+    def _on_message(self, record: logging.LogRecord) -> None:
+        text = record.getMessage().strip()
+        if text in ("", "None"):
+            return
+        # Snakemake's own notes and warnings are for who writes workflows; ours are for users.
+        ours = "/snakemake/" not in record.pathname.replace("\\", "/")
+        if record.levelno >= logging.ERROR:
+            if any(echo in text[:400] for echo in ECHOES):
+                self._echoes.append(text)
+            else:
+                self._line(text)
+        elif ours and record.levelno >= logging.INFO:
+            self._line(text)
+        elif text.startswith("Nothing to be done"):
+            self._line("Nothing new to do.")
+        elif not self._begun and record.levelno >= logging.INFO:
+            self._held.append(text)
+
+    def _show(self, final: bool = False) -> None:
+        """Write the progress line, if it is time for one."""
+        if self._dry_run or not self._planned:
+            return
+        now = self._clock()
+        if final:
+            self._erase()
+            if self._done:
+                self._line(f"{self._counts()} done in {duration(now - self._start)}")
+        elif self._terminal:
+            width = shutil.get_terminal_size().columns
+            self._erase()
+            self._stream.write(shortened(self._state(now), width - 1))
+            self._stream.flush()
+            self._standing = True
+        elif now - self._last_line >= QUIET_S and self._done < self._planned:
+            self._line(self._state(now))
+
+    def _counts(self) -> str:
+        return f"[{self._done}/{max(self._planned, self._done)}]"
+
+    def _state(self, now: float) -> str:
+        left = max(self._planned - self._done, 0)
+        parts = [self._counts()]
+        if self._done and left:
+            parts.append(f"about {duration((now - self._start) / self._done * left)} left")
+        if self._running:
+            parts.append(", ".join(self._running.values()))
+        return "  ".join(parts)
+
+    def _line(self, text: str) -> None:
+        self._erase()
+        self._stream.write(text + "\n")
+        self._stream.flush()
+        self._last_line = self._clock()
+
+    def _erase(self) -> None:
+        if self._standing:
+            self._stream.write("\r\x1b[K")
+            self._standing = False
+
+
+def plain(rule: str) -> str:
+    """Return a rule's name as words."""
+    return rule.replace("_", " ")
+
+
+def job_name(rule: str, wildcards: dict[str, str]) -> str:
+    """Return a job's name as words: its rule, and what it works on."""
+    return " ".join([plain(rule), *(str(value) for value in wildcards.values())])
+
+
+def duration(seconds: float) -> str:
+    """Return a duration as a person says it: ``8 s``, ``3 min``, ``2 h 5 min``."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"

@@ -1,0 +1,53 @@
+"""Find in a job's log why the job failed."""
+
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+TAIL_BYTES = 65536
+
+_RAISED = re.compile(r"^(?:[A-Za-z_]\w*\.)*([A-Z]\w*(?:Error|Exception|Interrupt|Exit)): (.+)$")
+_ERROR, _NOTES = "ERROR ", ("DEBUG ", "INFO ", "WARNING ")
+_OURS = ("UserError", "ConfigError", "FrameError")
+
+
+def reason_in_logs(paths: Iterable[str]) -> str:
+    """Return why a job failed as its logs tell it, or an empty string.
+
+    That is the last exception or the last line of level ERROR, whichever comes later, without the
+    name of its class where the message was written for users. Without either it is the last line
+    that is no mere note.
+
+    Parameters
+    ----------
+    paths
+        Logs of one job; those that cannot be read are passed over.
+    """
+    for path in paths:
+        lines = _last_lines(path)
+        for line in reversed(lines):
+            raised = _RAISED.match(line)
+            if raised:
+                return shortened(raised[2] if raised[1] in _OURS else line, 300)
+            if line.startswith(_ERROR) and line != _ERROR + "failed":
+                return shortened(line.removeprefix(_ERROR), 300)
+        last = [line for line in lines if not line.startswith(_NOTES)][-1:]
+        if last:
+            return shortened(last[0].strip(), 300)
+    return ""
+
+
+def shortened(text: str, width: int) -> str:
+    """Return the text, cut to a width with an ellipsis."""
+    return text if len(text) <= width else text[: max(width - 1, 0)] + "…"
+
+
+def _last_lines(path: str) -> list[str]:
+    try:
+        with Path(path).open("rb") as log:
+            log.seek(0, 2)
+            log.seek(max(0, log.tell() - TAIL_BYTES))
+            text = log.read().decode("utf-8", "replace")
+    except OSError:
+        return []
+    return [line.rstrip() for line in text.splitlines() if line.strip()]

@@ -1,0 +1,86 @@
+import pytest
+
+from platecli import run, summary
+from platefiles.errors import UserError
+
+SUBS = """\
+id\tname\tchannel\tnight\tstate\treason\texposure_s
+a\tn1/ha 1.fits\tha\t2031-05-01\tused\t\t600
+b\tn1/ha 2.fits\tha\t2031-05-01\tclouded\ttransparency 0.31 is below 0.5\t600
+c\tn1/g 1.fits\tg\t2031-05-01\tused\t\t1800
+d\tn1/g 2.fits\tg\t2031-05-01\tused\t\t1800
+"""
+
+
+@pytest.fixture
+def results(tmp_path):
+    """Make a folder of results with a table of subs and two pictures."""
+    (tmp_path / "picture").mkdir()
+    for name in ("warm.tif", "warm.png", "notes.txt"):
+        (tmp_path / "picture" / name).touch()
+    (tmp_path / "subs.tsv").write_text(SUBS, encoding="utf-8")
+    return tmp_path
+
+
+def test_summary_tells_what_was_used_and_what_not(results):
+    """Each channel has its count, its exposure, and its left-out subs with the reason."""
+    assert summary.text("swirl", "A Swirl", results).splitlines() == [
+        "swirl: A Swirl",
+        "  ha  1 of 2 subs, 10 min",
+        "      left out: n1/ha 2.fits: transparency 0.31 is below 0.5",
+        "  g   2 of 2 subs, 1 h 0 min",
+        f"  {results}/picture/warm.png",
+        f"  {results}/picture/warm.tif",
+    ]
+
+
+def test_exposures_may_come_from_the_frame_sheet(results):
+    """A table of subs without exposures is completed by the frame sheet."""
+    table = "\n".join("\t".join(line.split("\t")[:-1]) for line in SUBS.splitlines())
+    (results / "subs.tsv").write_text(table, encoding="utf-8")
+    (results / "frames.tsv").write_text("id\texposure_s\na\t90\n", encoding="utf-8")
+    assert "  ha  1 of 2 subs, 2 min" in summary.text("swirl", "A Swirl", results).splitlines()
+
+
+def test_many_left_out_subs_are_shortened(results):
+    """A night of clouds does not fill the screen."""
+    rows = [f"s{n}\ts{n}\tha\t\tclouded\tclouds\t60" for n in range(100)]
+    (results / "subs.tsv").write_text("\n".join([SUBS.splitlines()[0], *rows]), encoding="utf-8")
+    lines = summary.text("swirl", "A Swirl", results).splitlines()
+    assert lines[1] == "  ha  0 of 100 subs"
+    assert lines[10].strip() == "and 92 more left out, all listed in subs.tsv"
+
+
+@pytest.mark.parametrize("table", [None, "", "id\n", "channel\tstate\nha\n", "\x00\xff\t\n\t\t\t"])
+def test_summary_survives_what_is_not_there(tmp_path, table):
+    """Missing or damaged tables leave lines away, and nothing else."""
+    if table is not None:
+        (tmp_path / "subs.tsv").write_text(table, encoding="utf-8")
+    assert summary.text("swirl", "A Swirl", tmp_path).startswith("swirl: A Swirl")
+
+
+# Rounding as people do it: common practice, no source.
+@pytest.mark.parametrize(
+    ("seconds", "said"), [(45, "45 s"), (90, "2 min"), (3600, "1 h 0 min"), (17_940, "4 h 59 min")]
+)
+def test_exposure_totals_are_said_in_hours_and_minutes(seconds, said):
+    """Totals have no more digits than an imager says."""
+    assert summary.hours_minutes(seconds) == said
+
+
+def test_unknown_target_is_answered_with_the_nearest():
+    """A typing error in the target is answered before anything starts."""
+    with pytest.raises(UserError, match=r"--to pictures: .* did you mean 'picture'\?"):
+        run.check_target("pictures")
+
+
+@pytest.mark.parametrize("target", [*run.TARGETS, "results/swirl/channels/ha.fits"])
+def test_known_targets_and_files_are_accepted(target):
+    """Target rules and files below results are targets."""
+    run.check_target(target)
+
+
+def test_all_wrong_projects_are_named_at_once():
+    """With two wrong names both are told, and nothing starts."""
+    with pytest.raises(UserError, match=r"(?s)no project is called 'dmeo'.*'nowhere'"):
+        run.load_all(["dmeo", "nowhere"])

@@ -1,0 +1,113 @@
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from platecli import engine
+from platecli.test import pytest_command
+
+
+def test_command_keeps_names_and_paths_whole():
+    """Blanks in paths, and names that look like numbers, reach Snakemake as they are."""
+    words = engine.command(["42", "/my sky/a b.yaml"], "picture", Path("/my sky"))
+    assert words[words.index("--directory") + 1] == "/my sky"
+    assert words[-4:] == ["--config", 'projects="42,/my sky/a b.yaml"', "--", "picture"]
+
+
+def test_command_lets_the_user_have_the_last_word():
+    """Options of Snakemake that the user gives come after those given here."""
+    words = engine.command(["x"], "all", Path("/"), 3, True, ["--cores", "1", "--forceall"])
+    assert words.index("--dry-run") < words.index("--forceall") < words.index("--config")
+    assert [words[i + 1] for i, word in enumerate(words) if word == "--cores"] == ["3", "1"]
+
+
+def test_memory_is_a_part_of_the_machines():
+    """Jobs together may take most of the memory that there is, and not more."""
+    words = engine.command(["x"], "all", Path("/"))
+    megabytes = int(words[words.index("--resources") + 1].removeprefix("mem_mb="))
+    meminfo = dict(line.split(":") for line in Path("/proc/meminfo").read_text().splitlines())
+    total = int(meminfo["MemTotal"].split()[0]) // 1024
+    assert megabytes == 2000 or 0.7 * total < megabytes < 0.8 * total
+
+
+# POSIX shells report a death by signal n as 128 + n.
+@pytest.mark.parametrize(("code", "status"), [(0, 0), (1, 1), (-2, 130), (-15, 143)])
+def test_exit_status_is_that_of_a_shell(code, status):
+    """A death by a signal is told as shells tell it."""
+    assert engine.exit_status(code) == status
+
+
+PARENT = """
+import sys
+from platecli import engine
+sys.exit(engine.run([sys.executable, "-c", sys.argv[1]]))
+"""
+# A command with a job; it says when both are there, and how it ended.
+CHILD = """
+import subprocess, sys
+job = subprocess.Popen([sys.executable, "-c", "print('ready', flush=True); input()"],
+                       stdin=subprocess.PIPE)
+try:
+    job.wait()
+except KeyboardInterrupt:
+    print("interrupted", job.wait(), flush=True)
+    sys.exit(1)
+"""
+
+
+# POSIX shells report a command that Ctrl-C has ended as 130.
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_stopping_ends_the_command_and_its_jobs(number):
+    """Whatever stops the launcher interrupts the command, ends its jobs and waits for both."""
+    words = [
+        sys.executable,
+        "-c",
+        PARENT,
+        CHILD.replace("try:", "import signal\nsignal.signal(signal.SIGTERM, signal.SIG_IGN)\ntry:"),
+    ]  # as Snakemake does while jobs run
+    with subprocess.Popen(words, stdout=subprocess.PIPE, start_new_session=True) as parent:
+        assert parent.stdout.readline() == b"ready\n"
+        time.sleep(0.2)
+        parent.send_signal(number)
+        assert parent.stdout.read() == f"interrupted {-signal.SIGTERM}\n".encode()
+        assert parent.wait(timeout=30) == 130
+
+
+def test_exit_status_is_passed_on():
+    """A command that ends by itself decides on the exit status."""
+    assert engine.run([sys.executable, "-c", "exit(7)"]) == 7
+
+
+def test_interpreter_in_a_folder_with_a_blank_is_called_by_name(tmp_path, monkeypatch):
+    """A shell can call the interpreter even where its path has a blank and a quote."""
+    folder = tmp_path / "my sky's"
+    folder.mkdir()
+    python = folder / "python"
+    python.symlink_to(sys.executable)
+    monkeypatch.setenv("PATH", str(folder), prepend=engine.os.pathsep)
+    assert engine.shell_word(str(python)) == "python"
+    assert engine.shell_word("/usr/bin/python3") == "/usr/bin/python3"
+    assert engine.shell_word("/not first/python") == "/not first/python"
+
+
+def test_wrong_option_is_one_line():
+    """An option that Snakemake does not know is answered by a line, not by all its options."""
+    done = subprocess.run(
+        [sys.executable, "-m", "platecli.engine", "--no-such-option"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "--no-such-option" in done.stderr
+
+
+def test_tests_can_be_chosen():
+    """By default all tests run; with a path only that, and with --fast no runs of the workflow."""
+    assert pytest_command(False, [])[-1].endswith("tests")
+    assert pytest_command(False, ["tests/unit", "-x"])[-2:] == ["tests/unit", "-x"]
+    assert any(word.startswith("--ignore=") for word in pytest_command(True, ["-k", "stars"]))

@@ -1,0 +1,247 @@
+import io
+import logging
+import threading
+
+import pytest
+
+import snakemake_logger_plugin_platelog.progress as progress_module
+from snakemake_logger_plugin_platelog import LogHandler
+from snakemake_logger_plugin_platelog.progress import Progress, duration
+from snakemake_logger_plugin_platelog.reasons import reason_in_logs
+
+
+class Clock:
+    """Time that passes only when told."""
+
+    def __init__(self):
+        self.now = 0.0
+
+    def __call__(self):
+        """Return the time."""
+        return self.now
+
+
+class Terminal(io.StringIO):
+    """A stream that says that it is a terminal."""
+
+    def isatty(self):
+        """Return that it is."""
+        return True
+
+
+def record(message=None, level=logging.INFO, path="/lib/snakemake/dag.py", **fields):
+    """Make a log record as Snakemake does."""
+    made = logging.LogRecord("snakemake", level, path, 1, message, None, None)
+    made.__dict__.update(fields)
+    return made
+
+
+def job(jobid, rule="integrate", **wildcards):
+    """Make the record of a job that starts."""
+    return record(event="job_info", jobid=jobid, rule_name=rule, wildcards=wildcards, reason="new")
+
+
+def finished(jobid):
+    """Make the record of a job that has ended well."""
+    return record("Finished", event="job_finished", job_id=jobid)
+
+
+def begin(progress, **stats):
+    """Let the log know of a run with these jobs."""
+    progress.take(record("Workflow has started!", event="workflow_started"))
+    progress.take(record("Job stats:", event="run_info", stats={**stats, "total": 99}))
+
+
+def test_what_is_to_do_is_one_line():
+    """Jobs are counted by rule in words, without the rules that only gather."""
+    out = io.StringIO()
+    begin(Progress(out), master_dark=3, composite=1, picture=1)
+    assert out.getvalue() == "To do: 4 jobs: master dark x 3, composite\n"
+
+
+def test_off_a_terminal_lines_are_rare():
+    """In a log file there is a line every ten seconds at most, and one at the end."""
+    out, clock = io.StringIO(), Clock()
+    progress = Progress(out, clock=clock)
+    begin(progress, measure=100)
+    for jobid in range(100):
+        progress.take(job(jobid, "measure", channel="ha"))
+        clock.now += 0.5
+        progress.take(finished(jobid))
+    progress.finish()
+    lines = out.getvalue().splitlines()[1:]
+    assert lines[0] == "[20/100]  about 40 s left"
+    assert lines[-1] == "[100/100] done in 50 s"
+    assert len(lines) == 5
+
+
+def test_on_a_terminal_the_line_is_written_over():
+    """On a terminal progress takes one line, which names what runs, and leaves only the end."""
+    out, clock = Terminal(), Clock()
+    progress = Progress(out, clock=clock)
+    begin(progress, integrate=2)
+    progress.take(job(1, channel="ha"))
+    progress.take(job(2, channel="g"))
+    clock.now = 4.0
+    progress.take(finished(1))
+    progress.finish()
+    shown = out.getvalue().split("\r\x1b[K")
+    assert "[0/2]  integrate ha, integrate g" in shown
+    assert "[1/2]  about 4 s left  integrate g" in shown
+    assert shown[-1] == "[1/2] done in 4 s\n"
+
+
+def test_failure_gives_the_reason_and_the_log(tmp_path):
+    """A failed job is told with the last meaningful line of its log, and where that is."""
+    log = tmp_path / "integrate.log"
+    log.write_text(
+        "Traceback (most recent call last):\n  File 'x.py', line 3\n"
+        "platefiles.errors.UserError: Channel g: only 2 subs are left, 3 are needed.\n\n",
+        encoding="utf-8",
+    )
+    out = io.StringIO()
+    progress = Progress(out)
+    begin(progress, integrate=1)
+    progress.take(job(1, channel="g"))
+    error = {"event": "job_error", "jobid": 1, "rule_name": "integrate", "log": [str(log)]}
+    progress.take(record("Error in rule", logging.ERROR, **error))
+    for echo in ("Exiting because a job execution failed. Look above", "RuleException: x"):
+        progress.take(record(echo, logging.ERROR))
+    progress.finish()
+    assert out.getvalue().splitlines()[1:] == [
+        "FAILED: integrate g: Channel g: only 2 subs are left, 3 are needed.",
+        f"        log: {log}",
+        "1 job failed, 0 done. Once the cause is mended, the same command goes on from here.",
+    ]
+
+
+def test_interruption_is_no_failure(monkeypatch):
+    """After Ctrl-C the jobs that it ended are not told as failures."""
+    monkeypatch.setattr(progress_module, "INTERRUPTED", threading.Event())
+    out, clock = io.StringIO(), Clock()
+    progress = Progress(out, clock=clock)
+    begin(progress, integrate=2)
+    progress.take(job(1, channel="g"))
+    progress.take(finished(1))
+    progress_module.INTERRUPTED.set()
+    error = {"event": "job_error", "jobid": 2, "rule_name": "integrate", "log": []}
+    progress.take(record("Error in rule", logging.ERROR, **error))
+    progress.finish()
+    progress.finish()  # logging closes its handlers more than once
+    assert out.getvalue().splitlines()[1:] == [
+        "[1/2] done in 0 s",
+        "Stopped; the same command goes on from here.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("log", "reason"),
+    [
+        ("ValueError: empty\nlater noise\n", "ValueError: empty"),
+        ("numpy.exceptions.AxisError: axis 3\n", "numpy.exceptions.AxisError: axis 3"),
+        ("one\ntwo\n\n", "two"),
+        ("INFO begun\nERROR raw.fits is cut short\n", "raw.fits is cut short"),
+        ("ERROR failed\nTraceback\nValueError: 3\nINFO ended\n", "ValueError: 3"),
+        ("INFO a sub was measured\n", ""),
+        ("", ""),
+        ("\xff\xfe bytes", "\xff\xfe bytes"),
+    ],
+)
+def test_reason_is_the_last_exception_or_the_last_line(tmp_path, log, reason):
+    """The reason is the exception that was raised last; without one, the last words."""
+    path = tmp_path / "job.log"
+    path.write_text(log, encoding="utf-8")
+    assert reason_in_logs([str(tmp_path / "missing.log"), str(path)]) == reason
+
+
+def test_snakemake_notes_are_left_away_and_ours_are_shown():
+    """Snakemake's notes for workflow writers do not reach users; the workflow's own do."""
+    out = io.StringIO()
+    progress = Progress(out)
+    progress.take(record("Building DAG of jobs..."))
+    progress.take(record("no flats, so the uneven light stays", logging.WARNING, "/x/Snakefile"))
+    begin(progress, measure=1)
+    progress.take(record("Using shell: /usr/bin/bash"))
+    progress.take(record("rule x has no metadata", logging.WARNING))
+    assert out.getvalue().splitlines() == [
+        "no flats, so the uneven light stays",
+        "To do: 1 job: measure",
+    ]
+
+
+def test_errors_are_always_shown():
+    """An error that belongs to no job is shown as it is."""
+    out = io.StringIO()
+    progress = Progress(out)
+    progress.take(record("MissingInputException: bias.fits", logging.ERROR, event="error"))
+    progress.finish()
+    assert out.getvalue() == "MissingInputException: bias.fits\n"
+
+
+def test_echo_without_a_failed_job_is_shown_at_the_end():
+    """A failure that no job line has told of is not swallowed."""
+    out = io.StringIO()
+    progress = Progress(out)
+    progress.take(record("RuleException in line 4: no such wildcard", logging.ERROR))
+    assert out.getvalue() == ""
+    progress.finish()
+    assert out.getvalue() == "RuleException in line 4: no such wildcard\n"
+
+
+def test_nothing_to_do_is_said_in_words():
+    """A run without new work says so in a line."""
+    out = io.StringIO()
+    progress = Progress(out)
+    progress.take(record("Workflow has started!", event="workflow_started"))
+    progress.take(record("Nothing to be done (all requested files are present)."))
+    progress.finish()
+    assert out.getvalue() == "Nothing new to do.\n"
+
+
+def test_other_uses_of_snakemake_keep_their_words():
+    """What lint or unlock say is shown, because no run has begun."""
+    out = io.StringIO()
+    progress = Progress(out)
+    progress.take(record("Unlocked working directory."))
+    progress.finish()
+    assert out.getvalue() == "Unlocked working directory.\n"
+
+
+def test_dry_run_lists_jobs_with_their_reasons():
+    """A dry run says of each job why it would run, and the total once."""
+    out = io.StringIO()
+    progress = Progress(out, dry_run=True)
+    begin(progress, integrate=1)
+    progress.take(job(1, channel="ha"))
+    progress.take(record("Job stats:", event="run_info", stats={"integrate": 1, "total": 1}))
+    progress.finish()
+    assert out.getvalue() == "To do: 1 job: integrate\n  integrate ha  (new)\n"
+
+
+class Broken(io.StringIO):
+    """A stream whose other end is gone."""
+
+    def write(self, text):
+        """Fail as a closed pipe does."""
+        raise BrokenPipeError
+
+
+def test_handler_never_raises(monkeypatch):
+    """Neither odd records nor a closed stream can stop a run."""
+    monkeypatch.setattr("sys.stderr", Broken())
+    handler = LogHandler(None, None)
+    handler.emit(record("an error", logging.ERROR))
+    handler.emit(record(event="job_info"))
+    handler.emit(record(event="run_info", stats={"x": "many"}))
+    handler.emit(record(event="job_error"))
+    handler.emit(record("%d subs", logging.ERROR, args=("three",)))
+    handler.close()
+
+
+# Rounding as people do it: common practice, no source.
+@pytest.mark.parametrize(
+    ("seconds", "said"), [(0.4, "0 s"), (89, "89 s"), (100, "2 min"), (7500, "2 h 5 min")]
+)
+def test_durations_are_said_as_people_do(seconds, said):
+    """Durations have no more digits than they need."""
+    assert duration(seconds) == said

@@ -1,0 +1,49 @@
+"""Snakemake must understand each line of the profile as it is meant."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+from snakemake.cli import parse_args
+
+ROOT = Path(__file__).resolve().parents[2]
+PROFILE = ROOT / "config" / "profile"
+
+
+@pytest.fixture(scope="module")
+def options():
+    """Parse a command line that names only the profile."""
+    words = ["--snakefile", str(ROOT / "Snakefile"), "--workflow-profile", str(PROFILE)]
+    return parse_args(words)[1]
+
+
+def test_every_key_is_an_option(options):
+    """No key of the profile is misspelt."""
+    keys = yaml.safe_load((PROFILE / "config.yaml").read_text(encoding="utf-8"))
+    assert [key for key in keys if not hasattr(options, key.replace("-", "_"))] == []
+
+
+def test_a_crash_leaves_no_lock_behind(options):
+    """Snakemake's own lock, which a killed run leaves behind, is not used."""
+    assert options.nolock
+
+
+def test_scheduling_does_not_slow_down_with_many_jobs(options):
+    """The greedy scheduler looks at a sample of the waiting jobs."""
+    assert (options.scheduler, options.scheduler_subsample) == ("greedy", 20)
+
+
+def test_a_bad_night_does_not_stop_the_others(options):
+    """Independent jobs go on after a failure, and broken ones are done again."""
+    assert options.keep_going
+    assert options.rerun_incomplete
+
+
+def test_time_stamps_of_code_trigger_nothing(options):
+    """An update that changes no result makes no job run."""
+    assert {str(trigger) for trigger in options.rerun_triggers} == {
+        "mtime",
+        "params",
+        "input",
+        "software-env",
+    }
