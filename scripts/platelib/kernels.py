@@ -1,0 +1,55 @@
+"""How the compiled kernels are made: one decorator and one cache.
+
+A kernel is a numba function that does one pass over pixels. All of them are compiled without
+``fastmath``, so that no sum is reordered and no multiplication is fused with an addition: the
+same bits come out on every x86-64 processor. The compiled code is kept inside the environment,
+in a folder whose name is a digest of the sources, because numba's own cache does not notice an
+edit of a function that is called from another file.
+"""
+
+import hashlib
+import os
+import sys
+import tempfile
+from importlib import import_module
+from pathlib import Path
+
+import numba
+
+_SOURCES = Path(__file__).resolve().parent
+KERNEL_MODULES = ("clipping", "calibration", "stars", "transforms", "resampling")
+
+
+def _sources_digest() -> str:
+    digest = hashlib.sha256(numba.__version__.encode())
+    for name in ("kernels", *KERNEL_MODULES):
+        digest.update(name.encode() + (_SOURCES / f"{name}.py").read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _cache_folder() -> str:
+    """Choose the folder of compiled code: inside the environment, else the user's temporary one."""
+    temporary = Path(tempfile.gettempdir()) / f"kernels-{os.getuid()}"
+    for parent in (Path(sys.prefix) / "var" / "kernels", temporary):
+        folder = parent / _sources_digest()
+        try:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        except OSError:
+            continue
+        # Compiled code is run: it must be nobody else's.
+        owners = {parent.stat().st_uid, folder.stat().st_uid}
+        if os.access(folder, os.W_OK) and owners == {os.getuid()}:
+            return str(folder)
+    return ""
+
+
+numba.config.CACHE_DIR = _cache_folder()  # type: ignore[attr-defined]
+
+kernel = numba.njit(nogil=True, cache=True, error_model="numpy")
+"""Decorator of every kernel: no interpreter lock, cached, division by zero gives inf or NaN."""
+
+
+def compile_all() -> None:
+    """Run every kernel once on tiny arrays, so that later commands find it compiled."""
+    for name in KERNEL_MODULES:
+        import_module(f"platelib.{name}").warm_up()

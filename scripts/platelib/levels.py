@@ -1,0 +1,138 @@
+"""Bringing subs to one scale of brightness and one sky."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from platelib.stars import Mesh
+from platelib.transforms import Transform, exponents, least_squares, normalisation
+
+_LATTICE = 24
+
+
+@dataclass(frozen=True)
+class FluxScale:
+    """Factor that brings a sub to the brightness of the photometric reference.
+
+    Attributes
+    ----------
+    factor : float
+    error : float
+        Standard error of the factor.
+    count : int
+        Stars compared.
+    """
+
+    factor: float
+    error: float
+    count: int
+
+
+def flux_scale(
+    reference_flux: np.ndarray,
+    reference_error: np.ndarray,
+    flux: np.ndarray,
+    error: np.ndarray,
+) -> FluxScale:
+    """Compare the fluxes of stars in common.
+
+    Parameters
+    ----------
+    reference_flux, reference_error, flux, error : numpy.ndarray
+        ``(n,)`` float64, positive; all in one unit per second.
+
+    Returns
+    -------
+    FluxScale
+        Weighted median of ``reference_flux / flux``, with 1 % added to the errors for what
+        apertures and flat fields do to every star.
+
+    Raises
+    ------
+    ValueError
+        Without any star.
+    """
+    if not len(flux):
+        msg = "no stars in common to compare brightness"
+        raise ValueError(msg)
+    ratio = reference_flux / flux
+    relative = np.sqrt((reference_error / reference_flux) ** 2 + (error / flux) ** 2 + 0.01**2)
+    order = np.argsort(ratio, kind="stable")
+    weight = np.cumsum(1 / relative[order] ** 2)
+    factor = float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
+    # Variance of a weighted median of normal values, from the density at the centre.
+    formal = 1.2533 * np.sqrt(np.sum(relative**-4)) / np.sum(relative**-3)
+    pull = 1.482602218505602 * float(np.median(np.abs(ratio / factor - 1) / relative))
+    error = factor * formal * (pull if len(ratio) > 2 else 1.0)
+    return FluxScale(float(f"{factor:.6g}"), float(error), len(ratio))
+
+
+def sky_difference(
+    sub: Mesh,
+    reference: Mesh,
+    sub_transform: Transform,
+    reference_transform: Transform,
+    factor: float,
+    shape: tuple[int, int],
+    degree: int,
+) -> np.ndarray:
+    """Fit the difference between the skies of a sub and the reference on the grid.
+
+    What is fixed on the sky - the target, its halo - cancels in the difference; moonlight, cloud
+    and the gradient of the hour remain.
+
+    Parameters
+    ----------
+    sub, reference : Mesh
+        Sky meshes in raw pixels, in one unit.
+    sub_transform, reference_transform : Transform
+        Grid to raw pixels.
+    factor : float
+        Flux scale of the sub.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    degree : int
+        0 a constant, 1 a plane, 2 a quadratic.
+
+    Returns
+    -------
+    numpy.ndarray
+        Coefficients, float64, in the order of :func:`platelib.transforms.exponents`, such that
+        ``factor * sub - polynomial`` has the sky of the reference.
+    """
+    y, x = np.mgrid[0 : shape[0] - 1 : _LATTICE * 1j, 0 : shape[1] - 1 : _LATTICE * 1j]
+    x, y = x.ravel(), y.ravel()
+    value, inside = _sample(sub, *sub_transform(x, y))
+    base, within = _sample(reference, *reference_transform(x, y))
+    good = inside & within
+    if good.sum() < 3 * len(exponents(degree)):
+        degree = 0
+    if not good.any():
+        return np.array([factor * float(np.median(sub.level)) - float(np.median(reference.level))])
+    difference = factor * value[good] - base[good]
+    cx, cy, scale = normalisation(shape)
+    u, v = (x[good] - cx) / scale, (y[good] - cy) / scale
+    basis = np.stack([u**i * v**j for i, j in exponents(degree)], axis=1)
+    weights = np.ones(len(u))
+    coefficients = np.zeros(basis.shape[1])
+    for _ in range(6):
+        coefficients = least_squares(basis, difference[:, None], weights)[:, 0]
+        residual = np.abs(difference - basis @ coefficients)
+        width = max(1.482602218505602 * float(np.median(residual)), 1e-12)
+        weights = np.where(residual < 3 * width, 1.0, 1e-6)
+    return np.array([float(f"{c:.7g}") for c in coefficients])
+
+
+def _sample(mesh: Mesh, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bilinear values of a mesh at raw positions, and which of them lie inside the frame."""
+    ny, nx = mesh.shape
+    my, mx = mesh.level.shape
+    v = np.clip((y + 0.5) * my / ny - 0.5, 0, my - 1)
+    u = np.clip((x + 0.5) * mx / nx - 0.5, 0, mx - 1)
+    j, i = np.minimum(v.astype(int), max(my - 2, 0)), np.minimum(u.astype(int), max(mx - 2, 0))
+    j1, i1 = np.minimum(j + 1, my - 1), np.minimum(i + 1, mx - 1)
+    fy, fx = v - j, u - i
+    level = mesh.level.astype(np.float64)
+    value = (level[j, i] * (1 - fx) + level[j, i1] * fx) * (1 - fy)
+    value += (level[j1, i] * (1 - fx) + level[j1, i1] * fx) * fy
+    return value, (x >= 0) & (x <= nx - 1) & (y >= 0) & (y <= ny - 1)

@@ -1,0 +1,86 @@
+"""Which subs are good enough, and in one phrase why the others are not.
+
+States: ``used``; ``unreadable`` and ``saturated`` come from measuring; ``few stars``,
+``unmatched``, ``trailed``, ``blurred``, ``clouded`` and ``bright sky`` from comparing.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+_SPARSE = 0.2
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits of the ``quality`` group of a recipe."""
+
+    min_stars: int
+    min_transparency: float
+    max_fwhm_ratio: float
+    max_ellipticity: float
+    max_background_ratio: float
+
+
+def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
+    """Set state and reason, in place, from what was measured in each sub alone.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        With ``state``, ``reason``, ``stars``, ``fwhm_px``, ``ellipticity`` and ``sky_rate``.
+    limits : Limits
+    """
+    measured = [row for row in rows if row["state"] == "used"]
+    if not measured:
+        return
+    stars = float(np.median([row["stars"] for row in measured]))
+    widths = [row["fwhm_px"] for row in measured if np.isfinite(row["fwhm_px"])]
+    fwhm = float(np.median(widths)) if widths else np.nan
+    sky = float(np.median([row["sky_rate"] for row in measured]))
+    for row in measured:
+        if row["stars"] < _SPARSE * stars:
+            _set(row, "clouded", f"{row['stars']} stars where the channel's median is {stars:.0f}")
+        elif row["stars"] < limits.min_stars:
+            _set(row, "few stars", f"{row['stars']} stars; at least {limits.min_stars} are needed")
+        elif row["ellipticity"] > limits.max_ellipticity:
+            _set(row, "trailed", f"ellipticity of the stars {row['ellipticity']:.2f}")
+        elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
+            _set(row, "blurred", f"FWHM {row['fwhm_px']:.1f} px where the median is {fwhm:.1f} px")
+        elif sky > 0 and row["sky_rate"] > limits.max_background_ratio * sky:
+            _set(row, "bright sky", f"{row['sky_rate'] / sky:.0f} times the median sky")
+
+
+def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
+    """Set state, reason and weight, in place, from the comparison with the reference.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        With ``state``, ``factor``, ``noise_rate`` and ``fwhm_px``.
+    limits : Limits
+    weights : str
+        ``"noise"``: 1 / noise^2; ``"noise_and_seeing"``: 1 / (noise FWHM)^2; ``"equal"``.
+        Weights are relative to the largest, rounded to six digits.
+    """
+    for row in rows:
+        row["transparency"] = 1 / row["factor"] if row["factor"] > 0 else np.nan
+        if row["state"] == "used" and row["transparency"] < limits.min_transparency:
+            _set(row, "clouded", f"transparency {row['transparency']:.2f} of the reference")
+    used = [row for row in rows if row["state"] == "used"]
+    raw = [_weight(row, weights) for row in used]
+    for row, weight in zip(used, raw, strict=True):
+        row["weight"] = float(f"{weight / max(raw):.6g}")
+
+
+def _weight(row: dict[str, Any], weights: str) -> float:
+    if weights == "equal":
+        return 1.0
+    spread = row["noise_rate"] * (row["fwhm_px"] if weights == "noise_and_seeing" else 1.0)
+    return 1 / spread**2
+
+
+def _set(row: dict[str, Any], state: str, reason: str) -> None:
+    row["state"], row["reason"] = state, reason

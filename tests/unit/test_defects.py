@@ -1,0 +1,114 @@
+import numpy as np
+import pytest
+
+from platelib.defects import dead_pixels, hot_pixels, unstable_pixels
+
+SHAPE = (240, 361)
+READ_NOISE = 3.0
+
+
+def _glow() -> np.ndarray:
+    """Amplifier glow that falls off from a corner."""
+    y, x = np.indices(SHAPE)
+    return 600 * np.exp(-np.hypot(x - 360, y) / 60)
+
+
+def _darks(seed: int, n: int, glow: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and scatter of darks with read noise, glow and the photon noise of both."""
+    rng = np.random.default_rng(seed)
+    frames = rng.poisson(5 + glow, (n, *SHAPE)) + rng.normal(0, READ_NOISE, (n, *SHAPE))
+    return frames.mean(axis=0).astype(np.float32), frames.std(axis=0, ddof=1).astype(np.float32)
+
+
+@pytest.mark.parametrize("n", [3, 10])
+@pytest.mark.parametrize("glowing", [False, True])
+def test_clean_darks_have_no_defects(n, glowing):
+    """Noise and amplifier glow are neither hot nor unstable: no false alarm at 8 sigma."""
+    dark, scatter = _darks(n, n, _glow() if glowing else np.zeros(SHAPE))
+    assert np.count_nonzero(hot_pixels(dark, 8.0)) == 0
+    assert np.count_nonzero(unstable_pixels(scatter, 8.0)) == 0
+
+
+def test_false_alarms_at_low_limits_are_those_of_the_normal_law():
+    """At 4 sigma about 3 in 100,000 pixels of clean noise are called hot."""
+    noise = np.random.default_rng(1).normal(100, 2, (600, 801)).astype(np.float32)
+    expected = 3.17e-5 * noise.size
+    assert 0.3 * expected < np.count_nonzero(hot_pixels(noise, 4.0)) < 3 * expected
+
+
+def test_hot_pixels_are_found():
+    """Hot pixels, alone, in pairs, at the edge, in the glow and in a column, are found."""
+    dark, _ = _darks(2, 10, _glow())
+    truth = np.zeros(SHAPE, dtype=bool)
+    rng = np.random.default_rng(3)
+    truth[rng.integers(0, 240, 300), rng.integers(0, 300, 300)] = True
+    truth[0, 10] = truth[100, 0] = truth[239, 360] = truth[5, 350] = True
+    truth[:, 200] = True
+    dark[truth] += np.where(_glow()[truth] > 100, 300, 60)
+    found = hot_pixels(dark, 8.0)
+    assert found[truth].mean() > 0.99
+    assert found[[0, 100, 239, 5], [10, 0, 360, 350]].all()
+    assert np.count_nonzero(found & ~truth) == 0
+
+
+def test_cold_pixels_are_not_hot():
+    """A pixel below its surroundings is not called hot."""
+    dark, _ = _darks(4, 10, np.zeros(SHAPE))
+    dark[50, 60] = -500
+    assert not hot_pixels(dark, 8.0).any()
+
+
+def test_unstable_pixels_are_found():
+    """Pixels that jump between two levels from dark to dark are found."""
+    rng = np.random.default_rng(5)
+    frames = rng.normal(5, READ_NOISE, (10, *SHAPE))
+    places = rng.integers(0, 240, 50), rng.integers(0, 361, 50)
+    frames[::2, places[0], places[1]] += 40
+    found = unstable_pixels(frames.std(axis=0, ddof=1).astype(np.float32), 8.0)
+    truth = np.zeros(SHAPE, dtype=bool)
+    truth[places] = True
+    np.testing.assert_array_equal(found, truth)
+
+
+def _flat(seed: int) -> np.ndarray:
+    y, x = np.indices(SHAPE)
+    shade = 1 - 0.3 * np.exp(-((np.hypot(x - 100, y - 80) - 20) ** 2) / 30)
+    vignetting = 1.1 - 5e-6 * ((x - 180) ** 2 + (y - 120) ** 2)
+    noise = np.random.default_rng(seed).normal(1, 0.01, SHAPE)
+    return (shade * vignetting * noise).astype(np.float32)
+
+
+def test_vignetting_and_dust_are_not_dead():
+    """A flat with vignetting, a dust shadow and noise has no dead pixels."""
+    assert not dead_pixels(_flat(6), 0.5).any()
+
+
+def test_dead_pixels_are_found():
+    """Dead, blind, missing and far too bright pixels are found, and nothing else."""
+    flat = _flat(7)
+    truth = np.zeros(SHAPE, dtype=bool)
+    for y, x, factor in ((20, 30, 0.3), (0, 0, 0.0), (239, 360, 0.45), (50, 51, 1.7)):
+        flat[y, x] *= factor
+        truth[y, x] = True
+    flat[100, 200] = np.nan
+    truth[100, 200] = True
+    np.testing.assert_array_equal(dead_pixels(flat, 0.5), truth)
+
+
+@pytest.mark.parametrize("width", [1, 2, 3])
+def test_bad_columns_are_found(width):
+    """A dark column of up to three pixels is found from end to end."""
+    flat = _flat(8)
+    flat[:, 150 : 150 + width] *= 0.2
+    found = dead_pixels(flat, 0.5)
+    assert found[:, 150 : 150 + width].all()
+    assert np.count_nonzero(found) == 240 * width
+
+
+def test_missing_data_stay_local():
+    """Missing pixels of a dark make no others hot or unstable."""
+    dark, scatter = _darks(9, 5, np.zeros(SHAPE))
+    dark[100:140, 100:140] = np.nan
+    scatter[100:140, 100:140] = np.nan
+    assert np.count_nonzero(unstable_pixels(scatter, 8.0)) == 0
+    assert np.count_nonzero(hot_pixels(dark, 8.0)) == 0

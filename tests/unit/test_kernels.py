@@ -1,0 +1,104 @@
+import ast
+from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from platelib import kernels
+from platelib.clipping import Rejection, average, reject
+from platelib.kernels import KERNEL_MODULES, compile_all, kernel
+
+SOURCES = Path(kernels.__file__).parent
+
+
+@kernel
+def _product_and_sum(a, b, c):
+    return a * b + c
+
+
+@kernel
+def _quotient(a, b):
+    return a / b
+
+
+def _has_kernels(path: Path) -> bool:
+    functions = (n for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.FunctionDef))
+    return any(
+        isinstance(mark, ast.Name) and mark.id == "kernel"
+        for function in functions
+        for mark in function.decorator_list
+    )
+
+
+def test_every_module_with_kernels_is_listed():
+    """The modules that hold kernels are those whose sources name the cache and that are warmed."""
+    assert {path.stem for path in SOURCES.glob("*.py") if _has_kernels(path)} == set(KERNEL_MODULES)
+
+
+def test_products_and_sums_are_not_fused():
+    """A product is rounded before it is added to, so all processors give the same bits."""
+    a = np.float32(1 + 2**-12)
+    assert _product_and_sum(a, a, -np.float32(1 + 2**-11)) == 0
+
+
+def test_division_by_zero_is_no_error():
+    """A division by zero gives infinity or NaN."""
+    assert _quotient(1.0, 0.0) == np.inf
+    assert np.isnan(_quotient(0.0, 0.0))
+
+
+def test_all_kernels_can_be_compiled_ahead():
+    """One call runs every kernel of every module."""
+    compile_all()
+    for name in KERNEL_MODULES:
+        module = import_module(f"platelib.{name}")
+        found = [f for f in vars(module).values() if hasattr(f, "signatures")]
+        assert found
+        assert all(f.signatures for f in found), name
+
+
+def test_threads_give_the_same_bits_as_one():
+    """Bands worked on by two threads at once are those of one thread."""
+    values = np.random.default_rng(1).normal(100, 5, (9, 128, 201)).astype(np.float32)
+    variances = np.full_like(values, 25)
+
+    def work(top: int) -> np.ndarray:
+        band = np.s_[:, top : top + 16]
+        flags = reject(values[band], variances[band], np.full(9, 5.0), 100.0, Rejection("mad"))
+        return average(values[band], variances[band], np.ones(9), flags).mean
+
+    tops = range(0, 128, 16)
+    with ThreadPoolExecutor(2) as pool:
+        np.testing.assert_array_equal(list(pool.map(work, tops)), [work(top) for top in tops])
+
+
+def test_cache_follows_the_sources(tmp_path, monkeypatch):
+    """An edit of any module with kernels leads to another folder of compiled code."""
+    for name in ("kernels", *KERNEL_MODULES):
+        (tmp_path / f"{name}.py").write_bytes((SOURCES / f"{name}.py").read_bytes())
+    monkeypatch.setattr(kernels, "_SOURCES", tmp_path)
+    before = kernels._sources_digest()
+    for name in KERNEL_MODULES:
+        with (tmp_path / f"{name}.py").open("a") as file:
+            file.write("# edited\n")
+        after = kernels._sources_digest()
+        assert after != before
+        before = after
+
+
+@pytest.mark.parametrize("writable", [True, False])
+def test_cache_lies_in_the_environment_if_it_can(tmp_path, monkeypatch, writable):
+    """Compiled code lies in the environment, or in a private temporary folder, by its digest."""
+    environment = tmp_path / "environment"
+    if writable:
+        environment.mkdir()
+    else:
+        environment.write_text("not a folder")
+    monkeypatch.setattr(kernels.sys, "prefix", str(environment))
+    monkeypatch.setattr(kernels.tempfile, "gettempdir", lambda: str(tmp_path))
+    folder = Path(kernels._cache_folder())
+    assert folder.name == kernels._sources_digest()
+    assert folder.stat().st_mode & 0o077 == 0
+    assert folder.is_relative_to(environment) is writable

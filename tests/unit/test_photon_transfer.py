@@ -1,0 +1,128 @@
+import numpy as np
+import pytest
+
+from platelib.photon_transfer import (
+    Estimate,
+    choose_gain,
+    gain_e_per_adu,
+    read_noise_adu,
+    summarise,
+)
+
+SHAPE = (320, 461)
+
+
+def _flat(rng, gain: float, read_noise: float, level: float, response: np.ndarray) -> np.ndarray:
+    """A flat, offset removed, in whole counts; the read noise in ADU."""
+    counts = rng.poisson(level * gain * response) / gain + rng.normal(0, read_noise, SHAPE)
+    return np.round(counts).astype(np.float32)
+
+
+def _response() -> np.ndarray:
+    """Vignetting and pixel response, which must cancel."""
+    y, x = np.indices(SHAPE)
+    pixels = np.random.default_rng(1).normal(1, 0.01, SHAPE)
+    return (1 - 3e-6 * ((x - 230) ** 2 + (y - 160) ** 2)) * pixels
+
+
+@pytest.mark.parametrize(
+    ("gain", "read_noise", "levels"),
+    [
+        (0.8, 3.5, (20000, 20000)),
+        (0.8, 3.5, (20000, 27000)),
+        (0.25, 1.6, (8000, 8300)),
+        (1.5, 2.0, (3000, 2500)),
+        (4.0, 10.0, (30000, 29000)),
+    ],
+)
+def test_gain_is_recovered(gain, read_noise, levels):
+    """Pairs of flats give the gain within its sampling error, also at differing levels.
+
+    Formula: Howell, Handbook of CCD Astronomy, 4.3; Janesick 2001; from memory.
+    """
+    rng = np.random.default_rng(int(100 * gain))
+    response = _response()
+    cells: list[float] = []
+    for _ in range(4):
+        pair = [_flat(rng, gain, read_noise, level, response) for level in levels]
+        cells += gain_e_per_adu(*pair, read_noise)
+    estimate = summarise(cells)
+    assert estimate is not None
+    assert estimate.error < 0.005 * gain
+    assert abs(estimate.value - gain) < 4 * estimate.error
+
+
+def test_gain_equals_howells_formula():
+    """At one level the gain is [(F1+F2)-(B1+B2)] / [var(F1-F2)-var(B1-B2)].
+
+    Howell, Handbook of CCD Astronomy, 4.3, from memory.
+    """
+    rng = np.random.default_rng(3)
+    flats = [500 + _flat(rng, 1.3, 4.0, 12000, np.ones(SHAPE)) for _ in range(2)]
+    biases = [500 + rng.normal(0, 4, SHAPE) for _ in range(2)]
+    light = np.mean(flats[0] + flats[1]) - np.mean(biases[0] + biases[1])
+    expected = light / (np.var(flats[0] - flats[1]) - np.var(biases[0] - biases[1]))
+    estimate = summarise(gain_e_per_adu(flats[0] - 500, flats[1] - 500, 4.0))
+    assert estimate is not None
+    assert estimate.value == pytest.approx(expected, rel=0.01)
+
+
+@pytest.mark.parametrize("read_noise", [1.6, 3.5, 12.0])
+def test_read_noise_is_recovered(read_noise):
+    """Pairs of biases give the read noise within its sampling error, in spite of cosmic rays."""
+    rng = np.random.default_rng(int(10 * read_noise))
+    fixed = rng.normal(500, 5, SHAPE)
+    cells: list[float] = []
+    for _ in range(3):
+        pair = [np.round(fixed + rng.normal(0, read_noise, SHAPE)) for _ in range(2)]
+        pair[0][rng.random(SHAPE) < 1e-4] += 2000
+        cells += read_noise_adu(*(frame.astype(np.float32) for frame in pair))
+    estimate = summarise(cells)
+    assert estimate is not None
+    # Rounding to whole counts adds 1/12 ADU^2.
+    truth = np.sqrt(read_noise**2 + 1 / 12)
+    assert estimate.error < 0.003 * truth
+    assert abs(estimate.value - truth) < 4 * estimate.error
+
+
+def test_dark_flats_tell_no_gain():
+    """Flats without enough light give no cells, and no cells give no estimate."""
+    rng = np.random.default_rng(4)
+    pair = [_flat(rng, 1.0, 5.0, 100, np.ones(SHAPE)) for _ in range(2)]
+    assert gain_e_per_adu(*pair, 5.0) == []
+    assert summarise([]) is None
+    assert summarise([1.0, 1.1]) is None
+
+
+def test_summary_is_a_median_with_its_error():
+    """The error of the median of normal cells is 1.2533 sigma / sqrt(n)."""
+    cells = np.random.default_rng(5).normal(2, 0.1, 4000)
+    estimate = summarise(list(cells))
+    assert estimate is not None
+    assert estimate.value == np.median(cells)
+    assert estimate.error == pytest.approx(1.2533 * 0.1 / np.sqrt(4000), rel=0.05)
+    assert estimate.count == 4000
+
+
+@pytest.mark.parametrize(
+    ("measured", "equipment", "header", "value", "source"),
+    [
+        (Estimate(1.5, 0.01, 50), 1.4, 1.3, 1.5, "photon transfer"),
+        (Estimate(1.5, 0.20, 50), 1.4, 1.3, 1.4, "equipment file"),
+        (None, None, 1.3, 1.3, "header"),
+        (None, None, None, 0.0, "unknown"),
+    ],
+)
+def test_choice_of_the_gain(measured, equipment, header, value, source):
+    """A well measured gain counts first, then the equipment file's, then the header's."""
+    choice = choose_gain(measured, equipment, header)
+    assert (choice.value, choice.source) == (value, source)
+
+
+def test_disagreement_is_remarked():
+    """A header that differs by more than 15 %, or no gain at all, is worth a sentence."""
+    remark = choose_gain(Estimate(1.5, 0.01, 50), None, 0.5).remark
+    assert remark == "the header says 0.5 e-/ADU, the photon transfer 1.5"
+    assert choose_gain(Estimate(1.5, 0.01, 50), None, 1.6).remark == ""
+    assert choose_gain(None, None, 0.5).remark == ""
+    assert "no photon noise" in choose_gain(None, None, None).remark

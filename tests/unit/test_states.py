@@ -1,0 +1,120 @@
+import numpy as np
+import pytest
+
+from platelib.states import Limits, judge, judge_measures
+
+LIMITS = Limits(
+    min_stars=8,
+    min_transparency=0.5,
+    max_fwhm_ratio=1.8,
+    max_ellipticity=0.45,
+    max_background_ratio=20.0,
+)
+
+
+def _rows(count: int = 9, **changes) -> list[dict]:
+    """Good subs, the first of them changed."""
+    rows = [
+        {
+            "state": "used",
+            "reason": "",
+            "stars": 100 + k,
+            "fwhm_px": 3.0 + 0.01 * k,
+            "ellipticity": 0.08,
+            "sky_rate": 2.0,
+            "factor": 1.0 + 0.01 * k,
+            "noise_rate": 0.5,
+        }
+        for k in range(count)
+    ]
+    rows[0].update(changes)
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("changes", "state", "reason"),
+    [
+        ({"stars": 15}, "clouded", "15 stars where the channel's median is 104"),
+        ({"ellipticity": 0.62}, "trailed", "ellipticity of the stars 0.62"),
+        ({"fwhm_px": 6.0}, "blurred", "FWHM 6.0 px where the median is 3.0 px"),
+        ({"sky_rate": 50.0}, "bright sky", "25 times the median sky"),
+    ],
+)
+def test_bad_subs_have_their_sentence(changes, state, reason):
+    """Each fault seen in a sub alone has its state and its reason, and spoils no other sub."""
+    rows = _rows(**changes)
+    judge_measures(rows, LIMITS)
+    assert (rows[0]["state"], rows[0]["reason"]) == (state, reason)
+    assert all(row["state"] == "used" and row["reason"] == "" for row in rows[1:])
+
+
+def test_few_stars_in_every_sub():
+    """Where all subs have few stars, that is what is said, not clouds."""
+    rows = _rows()
+    for row in rows:
+        row["stars"] = 6
+    judge_measures(rows, LIMITS)
+    assert {row["state"] for row in rows} == {"few stars"}
+    assert rows[0]["reason"] == "6 stars; at least 8 are needed"
+
+
+def test_good_subs_are_used():
+    """Subs within all limits stay as they are."""
+    rows = _rows()
+    judge_measures(rows, LIMITS)
+    judge(rows, LIMITS, "noise")
+    assert {row["state"] for row in rows} == {"used"}
+
+
+def test_earlier_states_stand():
+    """What was found before is not overwritten, and does not count in the medians."""
+    rows = _rows(state="unreadable", reason="cut short", stars=0, fwhm_px=np.nan, factor=0.0)
+    judge_measures(rows, LIMITS)
+    judge(rows, LIMITS, "noise")
+    assert (rows[0]["state"], rows[0]["reason"]) == ("unreadable", "cut short")
+    assert "weight" not in rows[0]
+    assert all(row["state"] == "used" for row in rows[1:])
+
+
+def test_a_sub_without_any_star_is_not_used():
+    """No stars at all, in one sub or in all, is a state and not an error."""
+    rows = _rows(stars=0, fwhm_px=np.nan, ellipticity=np.nan)
+    judge_measures(rows, LIMITS)
+    assert rows[0]["state"] == "clouded"
+    rows = [dict(row, stars=0, fwhm_px=np.nan, ellipticity=np.nan) for row in _rows()]
+    judge_measures(rows, LIMITS)
+    assert {row["state"] for row in rows} == {"few stars"}
+
+
+def test_nothing_to_judge():
+    """An empty list, or one without a usable sub, is left alone."""
+    judge_measures([], LIMITS)
+    judge([], LIMITS, "noise")
+    rows = _rows(1, state="saturated", reason="burnt")
+    judge_measures(rows, LIMITS)
+    judge(rows, LIMITS, "noise")
+    assert rows[0]["state"] == "saturated"
+
+
+def test_clouds_seen_by_the_reference():
+    """A sub with less than half of the reference's light is clouded."""
+    rows = _rows(factor=2.5)
+    judge(rows, LIMITS, "noise")
+    assert (rows[0]["state"], rows[0]["reason"]) == (
+        "clouded",
+        "transparency 0.40 of the reference",
+    )
+    assert rows[1]["transparency"] == pytest.approx(1 / 1.01)
+
+
+@pytest.mark.parametrize(
+    ("weights", "expected"),
+    [("noise", [1.0, 0.25]), ("noise_and_seeing", [1.0, 0.111111]), ("equal", [1.0, 1.0])],
+)
+def test_weights(weights, expected):
+    """Weights go with 1 / noise^2, with 1 / (noise FWHM)^2, or are equal; the largest is 1."""
+    rows = _rows(2)
+    rows[0].update(noise_rate=0.5, fwhm_px=3.0)
+    rows[1].update(noise_rate=1.0, fwhm_px=4.5)
+    judge(rows, LIMITS, weights)
+    assert [row["weight"] for row in rows] == expected
