@@ -25,6 +25,7 @@ VERBS = {
     "demo": "draw an invented galaxy field as raw frames and make its picture",
     "new": "draft a project file from the headers of your raw frames",
     "run": "make the pictures of one or more projects; only new work is done",
+    "bench": "measure time and memory beside a chain of general libraries",
     "test": "check the code and run the tests",
 }
 

@@ -137,6 +137,25 @@ class RawImage:
         if self._compressed:
             self.data()
 
+    def words(self, start: int, stop: int) -> np.ndarray:
+        """Return rows as they lie in the file, if they are unsigned 16-bit words, else values.
+
+        Returns
+        -------
+        numpy.ndarray
+            ``(stop - start, nx)``: mapped ``>i2``, to which 32768 is to be added; or float32 as
+            :meth:`rows` gives them.
+
+        Raises
+        ------
+        FrameError
+            If the data cannot be read or decompressed.
+        """
+        plain = (self._zero, self._scale, self._blank) == (32768.0, 1.0, None)
+        if plain and self._words is not None and self._words.dtype == np.dtype(">i2"):
+            return np.asarray(self._words[start:stop])
+        return self.rows(start, stop)
+
     def data(self) -> np.ndarray:
         """Return the whole image, ``(ny, nx)`` float32."""
         return self.rows(0, self.shape[0])
@@ -219,6 +238,21 @@ def read_image(path: str | Path, extname: str = "SCI") -> tuple[np.ndarray, fits
         data, header = hdus[extname].data, hdus[extname].header.copy()
     dtype = np.float32 if data.dtype.kind == "f" else data.dtype.newbyteorder("=")
     return np.ascontiguousarray(data, dtype=dtype), header
+
+
+def map_image(path: str | Path, extname: str = "SCI") -> np.ndarray:
+    """Map an image of a product, read-only, in the byte order of the file.
+
+    Returns
+    -------
+    numpy.ndarray
+        Pages of it are read when they are looked at and given back when memory is short.
+    """
+    with fits.open(path, memmap=True) as hdus:
+        hdu = hdus[extname]
+        place, shape = hdu.fileinfo()["datLoc"], hdu.shape
+        dtype = np.dtype(_DTYPES[int(hdu.header["BITPIX"])])
+    return np.asarray(np.memmap(path, dtype=dtype, mode="r", offset=place, shape=shape))
 
 
 def has_image(path: str | Path, extname: str) -> bool:

@@ -18,8 +18,9 @@ log = logging.getLogger("platelog")
 def job_log(path: str | Path) -> Iterator[None]:
     """Write messages and warnings to a job's log; end a failed job with its reason.
 
-    A :class:`~platefiles.errors.UserError` ends the job with its sentence alone; anything else
-    leaves its traceback in the log and its last line on the console.
+    The reason is the last line of level ERROR, which whoever started the job shows. For a
+    :class:`~platefiles.errors.UserError` it is its sentence; anything else leaves its traceback
+    above.
 
     Parameters
     ----------
@@ -38,14 +39,16 @@ def job_log(path: str | Path) -> Iterator[None]:
         yield
     except UserError as error:
         log.error("%s", error)
-        sys.exit(f"{error}")
+        sys.exit(1)
     except OSError as error:
         log.exception("failed")
         where = f"{os.path.realpath(error.filename)}: " if error.filename else ""
-        sys.exit(f"{where}{error.strerror or error}; see {path}")
+        log.error("%s%s", where, error.strerror or error)
+        sys.exit(1)
     except Exception as error:
         log.exception("failed")
-        sys.exit(f"{type(error).__name__}: {error}; see {path}")
+        log.error("%s: %s", type(error).__name__, error)
+        sys.exit(1)
     finally:
         log.removeHandler(handler)
         handler.close()

@@ -1,113 +1,61 @@
 """What the rules of one project have to do: inputs and jobs, decided before anything runs.
 
 A *job* is a plain dictionary that holds everything a step needs beside its files: the settings it
-uses and no others, the subs it works on, the digest of its code. It travels as one canonical JSON
-text, so Snakemake runs a rule again exactly when its job changed.
+uses and no others, the subs it works on, the digest of its code, and one of the jobs whose products
+it reads. It travels as one canonical JSON text, so Snakemake runs a rule again exactly when its job
+changed. The digest of the jobs below is there because a product that a failed job has left missing
+would not be made anew otherwise, as long as what was once made from it is there.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable, Iterable, Sequence
+from functools import cached_property, wraps
+from pathlib import PurePath
 from typing import Any
 
 from platefiles.codedigest import code_digest
-from platefiles.links import link_name
-from platefiles.matching import Calibrators, MasterGroup, Matched
-from platefiles.project import LoadedProject
-from platefiles.provenance import canonical
-from platefiles.sheet import Frame
-
-_NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
+from platefiles.frame import Frame
+from platefiles.layout import NO_CALIBRATORS, Layout
+from platefiles.provenance import canonical, digest
 
 
-@dataclass(frozen=True)
-class ProjectPlan:
-    """One project, ready to be worked on.
+def _remembered(method: Callable[..., str]) -> Callable[..., str]:
+    """Work each job out once for a plan."""
 
-    Attributes
-    ----------
-    loaded : LoadedProject
-    frames : tuple of Frame
-        The frame sheet.
-    matched : Matched
-        Masters to make and which light takes which.
-    results : str
-        Folder of the project's results, relative to the working directory.
-    """
+    @wraps(method)
+    def job(self: "ProjectPlan", *names: str) -> str:
+        key = (method.__name__, *names)
+        if key not in self._jobs:
+            self._jobs[key] = method(self, *names)
+        return self._jobs[key]
 
-    loaded: LoadedProject
-    frames: tuple[Frame, ...]
-    matched: Matched
-    results: str
+    return job
+
+
+class ProjectPlan(Layout):
+    """One project, ready to be worked on; its methods give the job of each product."""
 
     @cached_property
-    def by_id(self) -> dict[str, Frame]:
-        """Frames by id."""
-        return {frame.id: frame for frame in self.frames}
+    def _jobs(self) -> dict[tuple[str, ...], str]:
+        return {}
 
-    @cached_property
-    def masters(self) -> dict[str, MasterGroup]:
-        """Masters by name."""
-        return {group.name: group for group in self.matched.masters}
-
-    @cached_property
-    def channels(self) -> tuple[str, ...]:
-        """Channels that have lights, in the order of the project file."""
-        present = {frame.channel for frame in self.frames if frame.role == "light"}
-        return tuple(name for name in self.loaded.project.channels if name in present)
-
-    def lights(self, channel: str, night: str | None = None) -> list[Frame]:
-        """Lights of a channel, of one night if given, by start and id."""
-        found = [
-            frame
-            for frame in self.frames
-            if frame.role == "light"
-            and frame.channel == channel
-            and (night is None or frame.night == night)
-        ]
-        return sorted(found, key=lambda frame: (frame.start_utc, frame.id))
-
-    def nights(self, channel: str) -> list[str]:
-        """Nights on which a channel has lights."""
-        return sorted({frame.night for frame in self.lights(channel)})
-
-    def link(self, frame: Frame) -> str:
-        """Path of the link through which jobs reach a raw frame."""
-        return f"{self.results}/links/{link_name(frame)}"
-
-    def master_path(self, name: str) -> str:
-        """Path of a master."""
-        return f"{self.results}/calibration/{name}.fits"
-
-    def measures_path(self, channel: str, night: str) -> str:
-        """Path of the measures of a channel's night."""
-        return f"{self.results}/measures/{channel}/{night}.fits"
-
-    def masters_of(self, frames: Sequence[Frame]) -> list[str]:
-        """Paths of every master that these lights are corrected by."""
-        names: set[str] = set()
-        for frame in frames:
-            taken = self.matched.lights.get(frame.id, _NO_CALIBRATORS)
-            names |= {name for name in (taken.bias, taken.dark, taken.flat) if name}
-        return [self.master_path(name) for name in sorted(names)]
-
-    def masters_below(self, name: str) -> list[str]:
-        """Paths of the masters that the frames of a master are themselves corrected by."""
-        group = self.masters[name]
-        return [self.master_path(other) for other in (group.bias, group.dark) if other]
-
-    def _job(self, step: str, settings: dict[str, Any], **more: Any) -> str:
+    def _job(
+        self, step: str, settings: dict[str, Any], below: Iterable[str] = (), **more: Any
+    ) -> str:
         return canonical(
             {
                 "project": self.loaded.name,
                 "settings": settings,
                 "code": code_digest(f"{step}.py"),
+                "below": digest(canonical(list(below))),
                 **more,
             }
         )
 
+    def _master_jobs(self, frames: Sequence[Frame]) -> list[str]:
+        return [self.master_job(PurePath(path).stem) for path in self.masters_of(frames)]
+
     def _sub(self, frame: Frame) -> dict[str, Any]:
-        taken = self.matched.lights.get(frame.id, _NO_CALIBRATORS)
+        taken = self.matched.lights.get(frame.id, NO_CALIBRATORS)
         return {
             "id": frame.id,
             "name": frame.name,
@@ -129,6 +77,7 @@ class ProjectPlan:
         keys = ("gain_e_per_adu", "read_noise_e", "saturation_adu")
         return {key: getattr(self.loaded.equipment, key) for key in keys}
 
+    @_remembered
     def master_job(self, name: str) -> str:
         """Job of a master bias, dark or flat."""
         group = self.masters[name]
@@ -142,6 +91,7 @@ class ProjectPlan:
         return self._job(
             f"master_{group.kind}",
             {key: getattr(settings, key) for key in used},
+            [self.master_job(other) for other in (group.bias, group.dark) if other],
             master=name,
             channel=group.channel,
             night=group.night,
@@ -161,22 +111,26 @@ class ProjectPlan:
             ],
         )
 
+    @_remembered
     def measure_job(self, channel: str, night: str) -> str:
         """Job of measuring one channel's night."""
-        settings = self.loaded.recipe.measure.model_dump()
+        lights = self.lights(channel, night)
         return self._job(
             "measure",
-            settings,
+            self.loaded.recipe.measure.model_dump(),
+            self._master_jobs(lights),
             channel=channel,
             night=night,
             camera=self._camera(),
-            subs=[self._sub(frame) for frame in self.lights(channel, night)],
+            subs=[self._sub(frame) for frame in lights],
         )
 
+    @_remembered
     def calibrate_job(self, sub_id: str) -> str:
         """Job of writing one calibrated sub."""
         frame = self.by_id[sub_id]
-        return self._job("calibrate_sub", {}, camera=self._camera(), sub=self._sub(frame))
+        below = self._master_jobs([frame])
+        return self._job("calibrate_sub", {}, below, camera=self._camera(), sub=self._sub(frame))
 
     def grid_job(self) -> str:
         """Job of choosing grid and photometric references."""
@@ -194,6 +148,7 @@ class ProjectPlan:
             self.channels, key=lambda name: (-row.get(name, 0.0), self.channels.index(name))
         )
 
+    @_remembered
     def register_job(self, channel: str) -> str:
         """Job of registering a channel."""
         recipe = self.loaded.recipe
@@ -204,8 +159,10 @@ class ProjectPlan:
             "weights": recipe.integration.weights,
         }
         calibrated = self.loaded.project.calibrated
-        return self._job("register", settings, channel=channel, calibrated=calibrated)
+        below = [self.measure_job(channel, night) for night in self.nights(channel)]
+        return self._job("register", settings, below, channel=channel, calibrated=calibrated)
 
+    @_remembered
     def integrate_job(self, channel: str) -> str:
         """Job of integrating a channel."""
         settings = self.loaded.recipe.integration.model_dump(
@@ -216,21 +173,29 @@ class ProjectPlan:
         return self._job(
             "integrate",
             settings,
+            [self.register_job(channel)],
             channel=channel,
             wavelength_nm=facts.wavelength_nm,
             unit=self._unit(frames),
             calibrated=self.loaded.project.calibrated,
             camera=self._camera(),
-            notes=list(self.matched.notes),
+            notes=self._notes(channel),
             subs=[self._sub(frame) for frame in frames],
         )
 
+    def _notes(self, channel: str) -> list[str]:
+        """Notes on the matching, less those that speak of other channels."""
+        others = [f"hannel '{name}'" for name in self.loaded.project.channels if name != channel]
+        return [note for note in self.matched.notes if not any(word in note for word in others)]
+
+    @_remembered
     def register_sub_job(self, channel: str, sub_id: str) -> str:
         """Job of writing one registered sub."""
         sub = self._sub(self.by_id[sub_id])
         return self._job(
             "register_sub",
             {},
+            [self.register_job(channel)],
             channel=channel,
             camera=self._camera(),
             sub=sub,
@@ -244,6 +209,7 @@ class ProjectPlan:
         units = sorted({frame.unit for frame in frames})
         return units[0] if len(units) == 1 and units[0] else "adu"
 
+    @_remembered
     def cube_job(self) -> str:
         """Job of mapping channels to colours."""
         recipe = self.loaded.recipe
@@ -254,19 +220,22 @@ class ProjectPlan:
         return self._job(
             "map_channels",
             settings,
+            [self.integrate_job(name) for name in self.mapped_channels],
             channels=list(self.channels),
             title=self.loaded.project.title,
             wavelengths_nm=wavelengths,
         )
 
+    @_remembered
     def composite_job(self) -> str:
         """Job of drawing the pictures."""
         settings = {
             "stretch": self.loaded.recipe.stretch.model_dump(),
             "title": self.loaded.project.title,
         }
-        return self._job("composite", settings)
+        return self._job("composite", settings, [self.cube_job()])
 
+    @_remembered
     def subs_job(self) -> str:
         """Job of the table of subs."""
         unused = [
@@ -274,7 +243,8 @@ class ProjectPlan:
             for frame in self.frames
             if frame.role == "unused"
         ]
-        return self._job("tabulate_subs", {}, channels=list(self.channels), unused=unused)
+        below = [self.integrate_job(name) for name in self.channels]
+        return self._job("tabulate_subs", {}, below, channels=list(self.channels), unused=unused)
 
     @property
     def mapped_channels(self) -> list[str]:

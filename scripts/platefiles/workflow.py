@@ -258,6 +258,9 @@ def open_plans(
             plans[loaded.name] = _open_plan(loaded, main_process, dry_run)
         except UserError as error:
             problems.append(str(error))
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            problems.append(f"{where}{error.strerror or error}; mend it and start the run again")
     if problems:
         raise UserError("\n".join(problems))
     return Plans(plans, dry_run)

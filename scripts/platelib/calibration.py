@@ -1,6 +1,6 @@
 """From the counts of a raw frame to electrons that fell through the optics, with their variance."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,30 +13,49 @@ BAD, SATURATED = 1, 2
 class Correction:
     """What is taken from the raw frames of one setting, and divided out.
 
+    Planes are ``(ny, nx)`` float32 in either byte order, so that they may be mapped files: nothing
+    of them is copied.
+
     Attributes
     ----------
-    offset : numpy.ndarray
-        ``(ny, nx)`` float32, ADU, subtracted: bias and dark, whichever there are.
-    zero : numpy.ndarray
-        ``(ny, nx)`` float32, ADU: the level of no electrons, from which photon noise counts.
-    response : numpy.ndarray
-        ``(ny, nx)`` float32, flat field around 1; NaN where it is unusable.
-    variance : numpy.ndarray
-        ``(ny, nx)`` float32, ADU^2: variance of ``offset``.
-    bad : numpy.ndarray
-        ``(ny, nx)`` uint8, non-zero where the pixel is not to be used.
+    bias, dark : numpy.ndarray or None
+        ADU, subtracted.
+    flat : numpy.ndarray or None
+        Response around 1; NaN where it is unusable.
+    dark_scale : float
+        Factor of ``dark``.
+    masks : tuple of numpy.ndarray
+        At most two ``(ny, nx)`` uint8, non-zero where a pixel is not to be used.
+    zero : float
+        ADU: the level of no electrons, from which photon noise counts. The pattern of the bias,
+        an ADU or so, does not matter beside the read noise.
+    variance : float
+        ADU^2: typical variance of what is subtracted.
     """
 
-    offset: np.ndarray
-    zero: np.ndarray
-    response: np.ndarray
-    variance: np.ndarray
-    bad: np.ndarray
+    bias: np.ndarray | None = None
+    dark: np.ndarray | None = None
+    flat: np.ndarray | None = None
+    dark_scale: float = 1.0
+    masks: tuple[np.ndarray, ...] = ()
+    zero: float = 0.0
+    variance: float = 0.0
 
     def rows(self, start: int, stop: int) -> "Correction":
         """Return the part of rows ``start`` to ``stop``, without copying."""
-        planes = (self.offset, self.zero, self.response, self.variance, self.bad)
-        return Correction(*(plane[start:stop] for plane in planes))
+        return replace(
+            self,
+            bias=None if self.bias is None else self.bias[start:stop],
+            dark=None if self.dark is None else self.dark[start:stop],
+            flat=None if self.flat is None else self.flat[start:stop],
+            masks=tuple(mask[start:stop] for mask in self.masks),
+        )
+
+    @property
+    def shapes(self) -> set[tuple[int, ...]]:
+        """Shapes of the planes that there are."""
+        planes = (self.bias, self.dark, self.flat, *self.masks)
+        return {plane.shape for plane in planes if plane is not None}
 
 
 @dataclass(frozen=True)
@@ -59,23 +78,22 @@ class Detector:
     saturation: float
 
 
-def no_correction(shape: tuple[int, int]) -> Correction:
-    """Return the correction that changes nothing."""
-    zero = np.zeros(shape, dtype=np.float32)
-    return Correction(
-        zero, zero, np.ones(shape, dtype=np.float32), zero, np.zeros(shape, dtype=np.uint8)
-    )
+_NO_CORRECTION = Correction()
 
 
 def calibrate(
-    raw: np.ndarray, correction: Correction, detector: Detector, sky_variance: float = 0.0
+    raw: np.ndarray,
+    correction: Correction = _NO_CORRECTION,
+    detector: Detector = Detector(0.0, 0.0, np.inf),  # noqa: B008 - frozen
+    sky_variance: float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Calibrate a raw frame or a band of its rows.
 
     Parameters
     ----------
     raw : numpy.ndarray
-        ``(ny, nx)`` float32, ADU.
+        ``(ny, nx)`` float32, ADU; or ``>i2``, the words of unsigned 16-bit FITS data, to which
+        32768 is to be added.
     correction : Correction
         Planes of the same shape.
     detector : Detector
@@ -86,10 +104,11 @@ def calibrate(
     Returns
     -------
     electrons : numpy.ndarray
-        ``(ny, nx)`` float32: ``gain (raw - offset) / response``; NaN where there is no datum.
+        ``(ny, nx)`` float32: ``gain (raw - bias - scale dark) / flat``; NaN where there is no
+        datum.
     variance : numpy.ndarray
         ``(ny, nx)`` float32, electron^2: read noise, photon noise of what is above ``zero`` and
-        the noise of the offset, over ``response^2``; 0 in bad pixels, which are to be mended from
+        the noise of the masters, over ``flat^2``; 0 in bad pixels, which are to be mended from
         their neighbours and bring no noise of their own.
     mask : numpy.ndarray
         ``(ny, nx)`` uint8: 1 bad, 2 saturated.
@@ -99,21 +118,29 @@ def calibrate(
     ValueError
         If the shapes differ.
     """
-    if raw.shape != correction.offset.shape:
-        msg = f"raw frame is {raw.shape}, its correction {correction.offset.shape}"
+    if correction.shapes - {raw.shape}:
+        msg = f"raw frame is {raw.shape}, its correction {min(correction.shapes - {raw.shape})}"
         raise ValueError(msg)
     electrons = np.empty(raw.shape, dtype=np.float32)
     variance = np.empty(raw.shape, dtype=np.float32)
     mask = np.empty(raw.shape, dtype=np.uint8)
-    _calibrate(
-        raw,
-        correction.offset,
-        correction.zero,
-        correction.response,
-        correction.variance,
-        correction.bad,
+    words = [_words(plane) for plane in (correction.bias, correction.dark, correction.flat)]
+    masks = (*correction.masks, _NO_MASK, _NO_MASK)
+    run = _calibrate_words if raw.dtype == _FITS_WORDS else _calibrate_values
+    run(
+        raw.view(np.uint16) if raw.dtype == _FITS_WORDS else raw,
+        words[0][0],
+        words[0][1],
+        words[1][0],
+        words[1][1],
+        words[2][0],
+        words[2][1],
+        masks[0],
+        masks[1],
+        np.float32(correction.dark_scale),
+        np.float32(correction.zero),
+        np.float32(correction.variance * detector.gain**2 + detector.read_noise**2),
         np.float32(detector.gain),
-        np.float32(detector.read_noise**2),
         np.float32(detector.saturation),
         np.float32(sky_variance),
         electrons,
@@ -123,43 +150,113 @@ def calibrate(
     return electrons, variance, mask
 
 
+_FITS_WORDS = np.dtype(">i2")
+_NO_PLANE = np.zeros((0, 0), dtype=np.uint32)
+_NO_MASK = np.zeros((0, 0), dtype=np.uint8)
+
+
+def _words(plane: np.ndarray | None) -> tuple[np.ndarray, bool]:
+    """Return a float32 plane as the words in memory, and whether their bytes are reversed."""
+    if plane is None:
+        return _NO_PLANE, False
+    array = np.asarray(plane)
+    if array.dtype.kind != "f" or array.dtype.itemsize != 4:
+        array = array.astype(np.float32)
+    return array.view(np.uint32), not array.dtype.isnative
+
+
 @kernel
-def _calibrate(
-    raw,
-    offset,
-    zero,
-    response,
-    offset_variance,
-    bad,
-    gain,
-    read_variance,
-    saturation,
-    sky_variance,
-    electrons,
-    variance,
-    mask,
-):
+def _load(words, reversed_bytes, row, out):
+    """Copy a row of words, the bytes put in order; nothing if there is no such plane."""
+    if words.shape[0] == 0:
+        return
+    line = words[row]
+    if reversed_bytes:
+        for x in range(out.size):
+            v = line[x]
+            out[x] = (
+                (v >> np.uint32(24))
+                | ((v >> np.uint32(8)) & np.uint32(0xFF00))
+                | ((v << np.uint32(8)) & np.uint32(0xFF0000))
+                | (v << np.uint32(24))
+            )
+    else:
+        for x in range(out.size):
+            out[x] = line[x]
+
+
+@kernel
+def _calibrate_row(
+    counts, bias, dark, flat, mask_a, mask_b, y, dark_scale, zero, fixed_variance, gain, saturation,
+    sky_variance, electrons, variance, mask,
+):  # fmt: skip
     nothing = np.float32(0.0)
     factor = gain if gain > nothing else np.float32(1.0)
-    for y in range(raw.shape[0]):
-        for x in range(raw.shape[1]):
-            value = raw[y, x]
-            flat = response[y, x]
-            electrons[y, x] = (value - offset[y, x]) * factor / flat
-            if gain > nothing:
-                photons = max((value - zero[y, x]) * gain, nothing)
-                noise = read_variance + photons + offset_variance[y, x] * gain * gain
-                variance[y, x] = noise / (flat * flat)
-            else:
-                variance[y, x] = sky_variance
-            usable = bad[y, x] == 0 and not np.isnan(electrons[y, x])
-            flag = np.uint8(0)
-            if not usable:
-                flag = np.uint8(BAD)
-                variance[y, x] = nothing
-            if value >= saturation:
-                flag |= np.uint8(SATURATED)
-            mask[y, x] = flag
+    n = counts.size
+    for x in range(n):
+        inverse = np.float32(1.0) / flat[x]
+        value = counts[x]
+        result = (value - bias[x] - dark_scale * dark[x]) * factor * inverse
+        electrons[x] = result
+        photons = max((value - zero) * gain, nothing)
+        spread = (fixed_variance + photons) * (inverse * inverse)
+        variance[x] = spread if gain > nothing else sky_variance
+        flag = np.uint8(0) if result == result else np.uint8(BAD)
+        mask[x] = flag | (np.uint8(SATURATED) if value >= saturation else np.uint8(0))
+    if mask_a.shape[0]:
+        line = mask_a[y]
+        for x in range(n):
+            mask[x] |= np.uint8(BAD) if line[x] else np.uint8(0)
+    if mask_b.shape[0]:
+        line = mask_b[y]
+        for x in range(n):
+            mask[x] |= np.uint8(BAD) if line[x] else np.uint8(0)
+    for x in range(n):
+        variance[x] = nothing if mask[x] & np.uint8(BAD) else variance[x]
+
+
+@kernel
+def _calibrate_words(
+    raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
+    zero, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
+):  # fmt: skip
+    ny, nx = raw.shape
+    counts = np.empty(nx, dtype=np.float32)
+    rows = np.zeros((3, nx), dtype=np.uint32)
+    planes = rows.view(np.float32)
+    planes[2] = 1.0
+    for y in range(ny):
+        line = raw[y]
+        for x in range(nx):
+            v = line[x]
+            swapped = (v >> np.uint16(8)) | (v << np.uint16(8))
+            counts[x] = np.float32(np.uint16(swapped ^ np.uint16(0x8000)))
+        _load(bias, bias_reversed, y, rows[0])
+        _load(dark, dark_reversed, y, rows[1])
+        _load(flat, flat_reversed, y, rows[2])
+        _calibrate_row(
+            counts, planes[0], planes[1], planes[2], mask_a, mask_b, y, dark_scale, zero,
+            fixed_variance, gain, saturation, sky_variance, electrons[y], variance[y], mask[y],
+        )  # fmt: skip
+
+
+@kernel
+def _calibrate_values(
+    raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
+    zero, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
+):  # fmt: skip
+    ny, nx = raw.shape
+    rows = np.zeros((3, nx), dtype=np.uint32)
+    planes = rows.view(np.float32)
+    planes[2] = 1.0
+    for y in range(ny):
+        _load(bias, bias_reversed, y, rows[0])
+        _load(dark, dark_reversed, y, rows[1])
+        _load(flat, flat_reversed, y, rows[2])
+        _calibrate_row(
+            raw[y], planes[0], planes[1], planes[2], mask_a, mask_b, y, dark_scale, zero,
+            fixed_variance, gain, saturation, sky_variance, electrons[y], variance[y], mask[y],
+        )  # fmt: skip
 
 
 def mend(image: np.ndarray, mask: np.ndarray) -> None:
@@ -182,25 +279,37 @@ def mend(image: np.ndarray, mask: np.ndarray) -> None:
 def _mend(image, mask):
     ny, nx = image.shape
     for y in range(ny):
-        for x in range(nx):
-            if not mask[y, x] & BAD:
-                continue
-            image[y, x] = 0.0
-            for reach in (1, 2):
-                total = 0.0
-                count = 0
-                for v in range(max(0, y - reach), min(ny, y + reach + 1)):
-                    for u in range(max(0, x - reach), min(nx, x + reach + 1)):
-                        if not mask[v, u] & BAD:
-                            total += image[v, u]
-                            count += 1
-                if count:
-                    image[y, x] = total / count
-                    break
+        line = mask[y]
+        for first in range(0, nx, 64):
+            last = min(nx, first + 64)
+            seen = np.uint8(0)
+            for x in range(first, last):
+                seen |= line[x]
+            if seen & BAD:
+                for x in range(first, last):
+                    if line[x] & BAD:
+                        image[y, x] = _mean_of_good(image, mask, y, x)
+
+
+@kernel
+def _mean_of_good(image, mask, y, x):
+    ny, nx = image.shape
+    for reach in (1, 2):
+        total = 0.0
+        count = 0
+        for v in range(max(0, y - reach), min(ny, y + reach + 1)):
+            for u in range(max(0, x - reach), min(nx, x + reach + 1)):
+                if not mask[v, u] & BAD:
+                    total += image[v, u]
+                    count += 1
+        if count:
+            return np.float32(total / count)
+    return np.float32(0.0)
 
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
     raw = np.ones((4, 5), dtype=np.float32)
-    electrons, _, mask = calibrate(raw, no_correction(raw.shape), Detector(1.0, 1.0, 10.0))
+    electrons, _, mask = calibrate(raw, Correction(raw, raw, raw, masks=(_NO_MASK,)[:0]))
+    calibrate(np.ones((4, 5), dtype=_FITS_WORDS))
     mend(electrons, mask)

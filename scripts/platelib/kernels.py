@@ -17,7 +17,19 @@ from pathlib import Path
 import numba
 
 _SOURCES = Path(__file__).resolve().parent
-KERNEL_MODULES = ("clipping", "calibration", "stars", "transforms", "resampling")
+KERNEL_MODULES = (
+    "selection",
+    "rejection_exact",
+    "rejection_screens",
+    "averaging",
+    "clipping",
+    "calibration",
+    "stars",
+    "transforms",
+    "polynomials",
+    "lanczos",
+    "resampling",
+)
 
 
 def _sources_digest() -> str:

@@ -1,34 +1,21 @@
 """Resampling of a calibrated sub onto the grid, in one pass, with its variance.
 
-The kernel is Lanczos of order 3 (Duchon 1979, J. Appl. Meteorol. 18, 1016; Turkowski 1990, in
-*Graphics Gems*, p. 147). Its negative lobes ring beside anything sharper than the optics can draw;
-the result is therefore limited to what the surrounding pixels allow, in the manner of the
-quasi-monotone schemes of Bermejo & Staniforth (1992, Mon. Weather Rev. 120, 2622): from below by
-the lowest of the 4 x 4 pixels around, from above by the highest plus half their range - the summit
-of a star may lie between pixels - and both widened by the noise.
+The kernel is that of :mod:`platelib.lanczos`. Its negative lobes ring beside anything sharper than
+the optics can draw; the result is therefore limited to what the surrounding pixels allow, in the
+manner of the quasi-monotone schemes of Bermejo & Staniforth (1992, Mon. Weather Rev. 120, 2622):
+from below by the lowest of the 4 x 4 pixels around, from above by the highest plus half their range
+- the summit of a star may lie between pixels - and both widened by the noise.
 """
 
 import numpy as np
 
-from platelib.calibration import BAD
 from platelib.kernels import kernel
+from platelib.lanczos import CHUNK, POLYNOMIALS, fill_weights, lanczos, sample_between
+from platelib.polynomials import along_row, row_polynomial
 from platelib.transforms import Transform
 
 REACH = 3
 """Pixels on either side that a sample needs."""
-
-_STEPS = 1024
-
-
-def _weights_table() -> np.ndarray:
-    """Six weights at each of 1024 subpixel phases, summing to 1, rounded to 1e-7."""
-    phase = np.arange(_STEPS + 2) / _STEPS
-    distance = phase[:, None] - np.arange(-2, 4)
-    weights = np.sinc(distance) * np.sinc(distance / 3) * (np.abs(distance) < 3)
-    return np.round(weights / weights.sum(axis=1, keepdims=True), 7).astype(np.float32)
-
-
-_TABLE = _weights_table()
 
 
 def source_rows(transform: Transform, rows: tuple[int, int], nx: int) -> tuple[int, int]:
@@ -84,27 +71,44 @@ def resample(
     Returns
     -------
     values, variances : numpy.ndarray
-        ``(rows[1] - rows[0], nx)`` float32; NaN where the kernel leaves the frame or one of the
-        four nearest pixels is bad. Variances are ``sum w^2 v``: neighbouring pixels of the result
-        are correlated, see :func:`correlation_factor`.
+        ``(rows[1] - rows[0], nx)`` float32; NaN outside the frame and where one of the four
+        nearest pixels is bad. Near its edge the outermost pixels count as repeated. Variances are
+        ``sum w^2 v``: neighbouring pixels of the result are correlated, see
+        :func:`correlation_factor`.
     """
     shape = (rows[1] - rows[0], nx)
     values = np.empty(shape, dtype=np.float32)
     variances = np.empty(shape, dtype=np.float32)
+    x, y = transform.x, transform.y
+    height, width = raw_shape
+    if abs(x[2]) > abs(x[1]):
+        # Rows of the grid run along columns of the frame: turn the frame.
+        image, variance, mask = (np.ascontiguousarray(p.T) for p in (image, variance, mask))
+        x, y, height, width = y, x, width, height
+        offset = (0, first_row)
+    else:
+        offset = (first_row, 0)
+    if x[1] < 0:
+        image, variance, mask = (np.ascontiguousarray(p[:, ::-1]) for p in (image, variance, mask))
+        x = -x
+        x[0] += width - 1
+        offset = (offset[0], width - offset[1] - image.shape[1])
     _resample(
         image,
         variance,
         mask,
-        first_row,
-        raw_shape[0],
-        transform.x,
-        transform.y,
+        offset[0],
+        offset[1],
+        height,
+        width,
+        x,
+        y,
         transform.degree,
         transform.centre_x,
         transform.centre_y,
         transform.scale,
         rows[0],
-        _TABLE,
+        POLYNOMIALS,
         values,
         variances,
     )
@@ -120,24 +124,9 @@ def correlation_factor() -> float:
         ``1 / sqrt(mean of sum w^2)`` over uniformly distributed phases, both axes: the sum of many
         pixels keeps its noise in resampling while each single pixel loses some.
     """
-    one_axis = float((_TABLE[:_STEPS].astype(np.float64) ** 2).sum(axis=1).mean())
-    return 1 / one_axis
-
-
-@kernel
-def _polynomial(coefficients, degree, u, v):
-    total = 0.0
-    k = 0
-    for order in range(degree + 1):
-        for j in range(order + 1):
-            term = coefficients[k]
-            for _ in range(order - j):
-                term *= u
-            for _ in range(j):
-                term *= v
-            total += term
-            k += 1
-    return total
+    phase = (np.arange(1024) + 0.5) / 1024
+    squares = sum(lanczos(phase, tap) ** 2 for tap in range(-2, 4))
+    return 1 / float(np.mean(squares))
 
 
 @kernel
@@ -146,7 +135,9 @@ def _resample(
     variance,
     mask,
     first_row,
+    first_column,
     raw_ny,
+    raw_nx,
     cx,
     cy,
     degree,
@@ -154,69 +145,69 @@ def _resample(
     centre_y,
     scale,
     top,
-    table,
+    polynomials,
     values,
     variances,
 ):
-    held, raw_nx = image.shape
-    a = np.empty(6, dtype=np.float32)
-    b = np.empty(6, dtype=np.float32)
+    held_ny, held_nx = image.shape
+    row_x = np.empty(degree + 1)
+    row_y = np.empty(degree + 1)
+    x = np.empty(CHUNK)
+    y = np.empty(CHUNK)
+    ix = np.empty(CHUNK, dtype=np.int32)
+    iy = np.empty(CHUNK, dtype=np.int32)
+    fx = np.empty(CHUNK, dtype=np.float32)
+    fy = np.empty(CHUNK, dtype=np.float32)
+    a = np.empty(6 * CHUNK, dtype=np.float32)
+    b = np.empty(6 * CHUNK, dtype=np.float32)
+    scratch = np.empty((3, CHUNK), dtype=np.float32)
+    u = (np.arange(values.shape[1]) - centre_x) / scale
     for r in range(values.shape[0]):
         v = (top + r - centre_y) / scale
-        for c in range(values.shape[1]):
-            u = (c - centre_x) / scale
-            x = _polynomial(cx, degree, u, v)
-            y = _polynomial(cy, degree, u, v)
-            ix = int(np.floor(x))
-            iy = int(np.floor(y))
-            row = iy - first_row
-            values[r, c] = np.nan
-            variances[r, c] = np.nan
-            if ix < 2 or ix + 3 >= raw_nx or iy < 2 or iy + 3 >= raw_ny:
-                continue
-            if row < 2 or row + 3 >= held:
-                continue
-            near = mask[row, ix] | mask[row, ix + 1] | mask[row + 1, ix] | mask[row + 1, ix + 1]
-            if near & BAD:
-                continue
-            _fill_weights(table, x - ix, a)
-            _fill_weights(table, y - iy, b)
-            _sample(image, variance, row, ix, a, b, values, variances, r, c)
-
-
-@kernel
-def _fill_weights(table, fraction, weights):
-    place = fraction * 1024.0
-    step = int(place)
-    share = np.float32(place - step)
-    for k in range(6):
-        weights[k] = table[step, k] + share * (table[step + 1, k] - table[step, k])
-
-
-@kernel
-def _sample(image, variance, row, ix, a, b, values, variances, r, c):
-    total = np.float32(0.0)
-    spread = np.float32(0.0)
-    low = image[row, ix]
-    high = low
-    for j in range(6):
-        line = np.float32(0.0)
-        line_spread = np.float32(0.0)
-        for i in range(6):
-            value = image[row + j - 2, ix + i - 2]
-            line += a[i] * value
-            line_spread += a[i] * a[i] * variance[row + j - 2, ix + i - 2]
-            if 0 < i < 5 and 0 < j < 5:
-                low = min(low, value)
-                high = max(high, value)
-        total += b[j] * line
-        spread += b[j] * b[j] * line_spread
-    # The quietest of the four nearest: a hot pixel's own noise must not widen the limits.
-    upper = min(variance[row, ix], variance[row, ix + 1])
-    noise = np.sqrt(min(upper, min(variance[row + 1, ix], variance[row + 1, ix + 1])))
-    ceiling = high + np.float32(0.5) * (high - low) + noise
-    values[r, c] = min(max(total, low - noise), ceiling)
-    variances[r, c] = spread
+        row_polynomial(cx, degree, v, row_x)
+        row_polynomial(cy, degree, v, row_y)
+        for first in range(0, values.shape[1], CHUNK):
+            count = min(CHUNK, values.shape[1] - first)
+            along_row(row_x, degree, u[first : first + count], x)
+            along_row(row_y, degree, u[first : first + count], y)
+            for p in range(count):
+                below = np.floor(x[p])
+                ix[p] = np.int32(below) - first_column
+                fx[p] = np.float32(x[p] - below)
+                below = np.floor(y[p])
+                iy[p] = np.int32(below) - first_row
+                fy[p] = np.float32(y[p] - below)
+            fill_weights(fx, count, polynomials, a)
+            fill_weights(fy, count, polynomials, b)
+            start = 0
+            while start < count:
+                stop = start + 1
+                # A run: one row of the frame, its pixels one after the other.
+                while (
+                    stop < count
+                    and iy[stop] == iy[start]
+                    and ix[stop] == ix[start] + (stop - start)
+                ):
+                    stop += 1
+                sample_between(
+                    image,
+                    variance,
+                    mask,
+                    iy[start],
+                    ix[start],
+                    raw_ny - first_row,
+                    raw_nx - first_column,
+                    -first_row,
+                    -first_column,
+                    start,
+                    stop,
+                    a,
+                    b,
+                    scratch,
+                    values[r, first : first + count],
+                    variances[r, first : first + count],
+                )
+                start = stop
 
 
 def normalise(
@@ -259,12 +250,17 @@ def normalise(
 @kernel
 def _normalise(values, variances, factor, sky, degree, centre_x, centre_y, scale, first_row):
     square = np.float32(factor * factor)
+    gain = np.float32(factor)
+    row = np.empty(degree + 1)
+    level = np.empty(values.shape[1])
+    u = (np.arange(values.shape[1]) - centre_x) / scale
     for r in range(values.shape[0]):
-        v = (first_row + r - centre_y) / scale
+        row_polynomial(sky, degree, (first_row + r - centre_y) / scale, row)
+        along_row(row, degree, u, level)
+        line, spread = values[r], variances[r]
         for c in range(values.shape[1]):
-            u = (c - centre_x) / scale
-            values[r, c] = factor * values[r, c] - _polynomial(sky, degree, u, v)
-            variances[r, c] *= square
+            line[c] = gain * line[c] - np.float32(level[c])
+            spread[c] *= square
 
 
 def warm_up() -> None:

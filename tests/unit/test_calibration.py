@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import astropy.units as u
 import ccdproc
 import numpy as np
@@ -11,7 +13,6 @@ from platelib.calibration import (
     Detector,
     calibrate,
     mend,
-    no_correction,
 )
 
 SHAPE = (61, 83)
@@ -30,11 +31,12 @@ def _planes(seed: int):
 
 def _correction(bias, dark, flat, offset_variance=0.0) -> Correction:
     return Correction(
-        bias + dark,
         bias,
+        dark,
         (flat / flat.mean(dtype=np.float64)).astype(np.float32),
-        np.full(bias.shape, offset_variance, dtype=np.float32),
-        np.zeros(bias.shape, dtype=np.uint8),
+        masks=(np.zeros(bias.shape, dtype=np.uint8),),
+        zero=float(np.median(bias)),
+        variance=offset_variance,
     )
 
 
@@ -65,7 +67,7 @@ def test_scaled_dark_equals_ccdproc():
         data_exposure=30 * u.s,
         scale=True,
     )
-    correction = _correction(bias, np.float32(0.25) * dark, np.ones_like(flat))
+    correction = replace(_correction(bias, dark, np.ones_like(flat)), dark_scale=0.25)
     electrons, _, _ = calibrate(raw, correction, Detector(1.0, 3.0, 65000.0))
     np.testing.assert_allclose(electrons, frame.data, rtol=2e-6)
 
@@ -81,11 +83,7 @@ def test_variance_is_honest(light):
     master_variance = 1.5
     offset = 300 + dark / gain + rng.normal(0, np.sqrt(master_variance), shape)
     correction = Correction(
-        offset.astype(np.float32),
-        np.full(shape, 300, dtype=np.float32),
-        response,
-        np.full(shape, master_variance, dtype=np.float32),
-        np.zeros(shape, dtype=np.uint8),
+        offset.astype(np.float32), None, response, zero=300.0, variance=master_variance
     )
     raw = (300 + electrons / gain).astype(np.float32)
     value, variance, _ = calibrate(raw, correction, Detector(gain, read_noise, np.inf))
@@ -107,7 +105,7 @@ def test_unknown_gain_keeps_the_unit():
 def test_no_correction_changes_nothing():
     """Without masters electrons are the raw counts times the gain."""
     raw = _planes(4)[0]
-    electrons, variance, mask = calibrate(raw, no_correction(SHAPE), Detector(2.0, 3.0, 1e6))
+    electrons, variance, mask = calibrate(raw, Correction(), Detector(2.0, 3.0, 1e6))
     np.testing.assert_array_equal(electrons, 2 * raw)
     np.testing.assert_allclose(variance, 9 + 2 * raw, rtol=1e-6)
     assert not mask.any()
@@ -117,9 +115,9 @@ def test_masks_say_what_is_wrong():
     """Bad, missing and saturated pixels have their bits, alone or together."""
     raw, bias, dark, flat = _planes(5)
     correction = _correction(bias, dark, flat)
-    correction.bad[3, 4] = 1
-    correction.bad[5, 6] = 4
-    correction.response[7, 8] = np.nan
+    correction.masks[0][3, 4] = 1
+    correction.masks[0][5, 6] = 4
+    correction.flat[7, 8] = np.nan
     raw[9, 10] = np.nan
     raw[11, 12] = 60000
     raw[3, 4] = 60001
@@ -149,7 +147,7 @@ def test_bands_equal_the_whole():
 def test_shapes_must_agree():
     """Masters of another size are refused with both sizes."""
     with pytest.raises(ValueError, match=r"raw frame is \(4, 5\), its correction \(5, 4\)"):
-        calibrate(np.ones((4, 5), np.float32), no_correction((5, 4)), Detector(1.0, 1.0, 1.0))
+        calibrate(np.ones((4, 5), np.float32), Correction(np.ones((5, 4), np.float32)))
 
 
 def _mended(image: np.ndarray, mask: np.ndarray) -> np.ndarray:
@@ -204,5 +202,5 @@ def test_mending_removes_what_is_missing():
     """No NaN is left where a pixel without data has a good neighbour."""
     raw = np.full(SHAPE, 100, dtype=np.float32)
     raw[10, 10:20] = np.nan
-    electrons, _, mask = calibrate(raw, no_correction(SHAPE), Detector(1.0, 1.0, np.inf))
+    electrons, _, mask = calibrate(raw, Correction(), Detector(1.0, 1.0, np.inf))
     np.testing.assert_array_equal(_mended(electrons, mask), np.full(SHAPE, 100, np.float32))

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.calibration import BAD, Detector, calibrate, mend, no_correction
+from platelib.calibration import BAD, Correction, Detector, calibrate, mend
 from platelib.resampling import correlation_factor, normalise, resample, source_rows
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.stars import find_stars, sky_mesh
@@ -27,12 +27,12 @@ def _whole(image, transform, variance=None, mask=None):
 
 
 def _lanczos(image: np.ndarray, transform: Transform) -> np.ndarray:
-    """Lanczos-3 by its formula, float64, weights normalised, nothing limited."""
+    """Lanczos-3 by its formula, float64, weights normalised, edges repeated, nothing limited."""
     ny, nx = image.shape
     rows, columns = np.indices(image.shape)
     x, y = transform(columns, rows)
     ix, iy = np.floor(x).astype(int), np.floor(y).astype(int)
-    inside = (ix >= 2) & (ix + 3 < nx) & (iy >= 2) & (iy + 3 < ny)
+    inside = (x >= 0) & (x <= nx - 1) & (y >= 0) & (y <= ny - 1)
     x, y, ix, iy = (np.where(inside, plane, 5) for plane in (x, y, ix, iy))
     taps = np.arange(-2, 4)
 
@@ -45,7 +45,8 @@ def _lanczos(image: np.ndarray, transform: Transform) -> np.ndarray:
     total = np.zeros(image.shape)
     for j, v in enumerate(taps):
         for i, u in enumerate(taps):
-            total += wy[..., j] * wx[..., i] * image[iy + v, ix + u].astype(np.float64)
+            row, column = np.clip(iy + v, 0, ny - 1), np.clip(ix + u, 0, nx - 1)
+            total += wy[..., j] * wx[..., i] * image[row, column].astype(np.float64)
     return np.where(inside, total, np.nan)
 
 
@@ -246,8 +247,9 @@ def test_missing_data_do_not_spread():
     """A raw pixel without data, or without response, costs four samples of value and variance."""
     image, _ = _noise_field(13)
     image[60, 70] = np.nan
-    correction = no_correction(SHAPE)
-    correction.response[160, 170] = np.nan
+    flat = np.ones(SHAPE, dtype=np.float32)
+    flat[160, 170] = np.nan
+    correction = Correction(flat=flat)
     values, variance, mask = calibrate(image, correction, Detector(1.0, 3.0, np.inf))
     mend(values, mask)
     result = _whole(values, _turned(0.4, 0.3), variance, mask)

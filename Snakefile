@@ -1,0 +1,62 @@
+"""From raw subs to a colour picture: calibrate, register, integrate, map, compose.
+
+Which projects run is told by `--config projects=NAME,NAME`; without it all of config/projects do.
+The rules stand in the order in which the data flow.
+"""
+
+import sys
+from pathlib import Path
+
+from snakemake.utils import min_version
+
+min_version("9.19")
+sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
+
+from platefiles.errors import UserError
+from platefiles.runlock import hold_run_lock
+from platefiles.workflow import open_plans
+
+try:
+    plans = open_plans(
+        config, Path(workflow.basedir), workflow.is_main_process, sys.argv
+    )
+except UserError as error:
+    raise SystemExit(str(error))
+
+
+onstart:
+    hold_run_lock("results")
+
+
+wildcard_constraints:
+    project="[a-z0-9][a-z0-9_-]*",
+    channel="[a-z0-9_]+",
+    night="[0-9-]+|undated",
+    sub="[A-Za-z0-9_]+",
+    master="[A-Za-z0-9_-]+",
+
+
+include: "rules/calibration.smk"
+include: "rules/registration.smk"
+include: "rules/integration.smk"
+include: "rules/colour.smk"
+
+
+rule all:
+    """Make everything: channels, pictures, tables of subs."""
+    default_target: True
+    input:
+        plans.channel_targets(),
+        plans.picture_targets(),
+
+
+rule channels:
+    """Make the integrated channels and the table of subs."""
+    input:
+        plans.channel_targets(),
+
+
+rule picture:
+    """Make the pictures."""
+    input:
+        plans.picture_targets(),

@@ -1,0 +1,99 @@
+"""Masters of the calibration frames.
+
+Reads   links/<raw frame>, grouped by camera setting, exposure, temperature, channel and night.
+Writes  calibration/<master>.fits: bias, dark, flat, each with the mask of pixels it finds bad.
+Steps   bias first; darks lose their bias; flats lose their own dark or the bias.
+"""
+
+
+rule master_bias:
+    """Combine bias frames; measure the read noise from their differences."""
+    input:
+        raw=ancient(plans.master_frames),
+    output:
+        "results/{project}/calibration/{master}.fits",
+    log:
+        "results/{project}/logs/master_bias/{master}.log",
+    benchmark:
+        "results/{project}/benchmarks/master_bias/{master}.tsv"
+    wildcard_constraints:
+        master="bias_[A-Za-z0-9_-]+",
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        job=plans.master_job,
+    script:
+        "../scripts/master_bias.py"
+
+
+rule master_dark:
+    """Combine dark frames; find hot and unstable pixels."""
+    input:
+        raw=ancient(plans.master_frames),
+        masters=plans.master_below,
+    output:
+        "results/{project}/calibration/{master}.fits",
+    log:
+        "results/{project}/logs/master_dark/{master}.log",
+    benchmark:
+        "results/{project}/benchmarks/master_dark/{master}.tsv"
+    wildcard_constraints:
+        master="dark_[A-Za-z0-9_-]+",
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        job=plans.master_job,
+    script:
+        "../scripts/master_dark.py"
+
+
+rule master_flat:
+    """Combine flat frames to the response of the optics; measure the gain from pairs."""
+    input:
+        raw=ancient(plans.master_frames),
+        masters=plans.master_below,
+    output:
+        "results/{project}/calibration/{master}.fits",
+    log:
+        "results/{project}/logs/master_flat/{master}.log",
+    benchmark:
+        "results/{project}/benchmarks/master_flat/{master}.tsv"
+    wildcard_constraints:
+        master="flat_[A-Za-z0-9_-]+",
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        job=plans.master_job,
+    script:
+        "../scripts/master_flat.py"
+
+
+rule calibrate_sub:
+    """Write one calibrated sub, for projects that keep them."""
+    input:
+        raw=ancient(plans.sub_frame),
+        masters=plans.sub_masters,
+    output:
+        "results/{project}/calibrated/{channel}/{sub}.fits",
+    log:
+        "results/{project}/logs/calibrate_sub/{channel}_{sub}.log",
+    benchmark:
+        "results/{project}/benchmarks/calibrate_sub/{channel}_{sub}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        job=plans.calibrate_job,
+    script:
+        "../scripts/calibrate_sub.py"

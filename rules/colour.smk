@@ -1,0 +1,54 @@
+"""From channels to the picture.
+
+Reads   channels/<channel>.fits.
+Writes  picture/<recipe>.fits, the linear colour cube, and picture/<recipe>.png, .tif, .jpg.
+Steps   blend channels into colours, neutralise the sky, balance; stretch and encode.
+"""
+
+
+rule map_channels:
+    """Blend channels into output colours; take the sky off; balance the colours."""
+    input:
+        channels=plans.mapped,
+    output:
+        "results/{project}/picture/{recipe}.fits",
+    log:
+        "results/{project}/logs/map_channels/{recipe}.log",
+    benchmark:
+        "results/{project}/benchmarks/map_channels/{recipe}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        job=plans.cube_job,
+    script:
+        "../scripts/map_channels.py"
+
+
+rule composite:
+    """Stretch the linear cube into a picture file."""
+    input:
+        cube="results/{project}/picture/{recipe}.fits",
+    output:
+        report(
+            "results/{project}/picture/{recipe}.{ending}",
+            caption="captions/picture.rst",
+            category="{project}",
+        ),
+    log:
+        "results/{project}/logs/composite/{recipe}_{ending}.log",
+    benchmark:
+        "results/{project}/benchmarks/composite/{recipe}_{ending}.tsv"
+    wildcard_constraints:
+        ending="png|tif|jpg",
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        job=plans.composite_job,
+    script:
+        "../scripts/composite.py"

@@ -1,0 +1,102 @@
+"""Where each sub lies on the grid, and how good it is.
+
+Reads   links/<light>, calibration/<master>.fits.
+Writes  measures/<channel>/<night>.fits, the lock file beside the project file (once),
+        registration/<channel>.fits, registered/<channel>/<sub>.fits on request.
+Steps   measure sky, noise and stars of each sub; choose the grid if none is pinned; match stars.
+"""
+
+
+rule measure:
+    """Measure sky, noise and stars of each sub of one channel and night."""
+    input:
+        raw=ancient(plans.night_frames),
+        masters=plans.night_masters,
+    output:
+        "results/{project}/measures/{channel}/{night}.fits",
+    log:
+        "results/{project}/logs/measure/{channel}_{night}.log",
+    benchmark:
+        "results/{project}/benchmarks/measure/{channel}_{night}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1500,
+    params:
+        job=plans.measure_job,
+    script:
+        "../scripts/measure.py"
+
+
+if plans.unpinned:
+
+    checkpoint choose_grid:
+        """Choose the grid and the photometric references; later runs keep them."""
+        input:
+            measures=plans.lock_measures,
+        output:
+            update("{lock}.lock.yaml"),
+        log:
+            "results/logs/choose_grid/{lock}.log",
+        benchmark:
+            "results/benchmarks/choose_grid/{lock}.tsv"
+        wildcard_constraints:
+            lock=plans.unpinned_locks,
+        conda:
+            "../envs/pipeline.yaml"
+        threads: 1
+        resources:
+            mem_mb=500,
+        params:
+            job=plans.lock_job,
+        script:
+            "../scripts/choose_grid.py"
+
+    plans.wait_for(checkpoints.choose_grid)
+
+
+rule register:
+    """Match the stars of a channel's subs with the reference; judge and weigh each sub."""
+    input:
+        measures=plans.channel_measures,
+        reference=plans.reference_measures,
+        lock=plans.lock,
+    output:
+        "results/{project}/registration/{channel}.fits",
+    log:
+        "results/{project}/logs/register/{channel}.log",
+    benchmark:
+        "results/{project}/benchmarks/register/{channel}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        job=plans.register_job,
+    script:
+        "../scripts/register.py"
+
+
+rule register_sub:
+    """Write one sub laid on the grid, for projects that keep them."""
+    input:
+        raw=ancient(plans.sub_frame),
+        masters=plans.sub_masters,
+        registration="results/{project}/registration/{channel}.fits",
+    output:
+        "results/{project}/registered/{channel}/{sub}.fits",
+    log:
+        "results/{project}/logs/register_sub/{channel}_{sub}.log",
+    benchmark:
+        "results/{project}/benchmarks/register_sub/{channel}_{sub}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        job=plans.register_sub_job,
+    script:
+        "../scripts/register_sub.py"

@@ -1,0 +1,65 @@
+"""Write one calibrated sub, as measuring and integrating see it."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import FrameError, image_hdu, open_raw, write_product
+from platefiles.joblog import job_log
+from platefiles.masters import Masters
+from platefiles.provenance import exposure_cards, file_sha256, making_cards
+from platefiles.subs import Sub
+
+
+def calibrate_sub(
+    path_to_raw: str | Path,
+    paths_to_masters: Sequence[str | Path],
+    path_to_sub: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write a calibrated sub: ``SCI`` (electron where the gain is known), ``VAR``, ``MASK``.
+
+    Raises
+    ------
+    UserError
+        If the raw frame cannot be read.
+    """
+    facts = job["sub"]
+    try:
+        with open_raw(path_to_raw) as image:
+            sub = Sub(image, facts, Masters(paths_to_masters), job["camera"])
+            values, variance, mask = sub.calibrated(0, sub.shape[0])
+    except FrameError as error:
+        msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
+        raise UserError(msg) from error
+    unit = "electron" if sub.detector.gain > 0 else "adu"
+    write_product(
+        path_to_sub,
+        [
+            *making_cards("calibrate_sub", job),
+            ("RAWNAME", facts["name"], "raw file"),
+            ("RAWSHA", file_sha256(path_to_raw), "SHA-256 of the raw file"),
+            ("MBIAS", facts["bias"] or "none", "master bias"),
+            ("MDARK", facts["dark"] or "none", "master dark"),
+            ("MFLAT", facts["flat"] or "none", "master flat"),
+            ("GAIN", sub.detector.gain, f"[electron/adu] from {sub.gain_choice.source}"),
+            *exposure_cards([(facts["start_utc"], facts["exposure_s"])]),
+        ],
+        [
+            image_hdu(values, "SCI", unit=unit),
+            image_hdu(variance, "VAR", unit=f"{unit}2"),
+            image_hdu(mask, "MASK"),
+        ],
+    )
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        calibrate_sub(
+            path_to_raw=snakemake.input.raw[0],
+            paths_to_masters=snakemake.input.masters,
+            path_to_sub=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

@@ -1,0 +1,89 @@
+"""What a project has, and where each product of it goes."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from platefiles.frame import Frame
+from platefiles.links import link_name
+from platefiles.matching import Calibrators, MasterGroup, Matched
+from platefiles.project import LoadedProject
+
+NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """One project: its frames in their order, and the paths of its products.
+
+    Attributes
+    ----------
+    loaded : LoadedProject
+    frames : tuple of Frame
+        The frame sheet.
+    matched : Matched
+        Masters to make and which light takes which.
+    results : str
+        Folder of the project's results, relative to the working directory.
+    """
+
+    loaded: LoadedProject
+    frames: tuple[Frame, ...]
+    matched: Matched
+    results: str
+
+    @cached_property
+    def by_id(self) -> dict[str, Frame]:
+        """Frames by id."""
+        return {frame.id: frame for frame in self.frames}
+
+    @cached_property
+    def masters(self) -> dict[str, MasterGroup]:
+        """Masters by name."""
+        return {group.name: group for group in self.matched.masters}
+
+    @cached_property
+    def channels(self) -> tuple[str, ...]:
+        """Channels that have lights, in the order of the project file."""
+        present = {frame.channel for frame in self.frames if frame.role == "light"}
+        return tuple(name for name in self.loaded.project.channels if name in present)
+
+    def lights(self, channel: str, night: str | None = None) -> list[Frame]:
+        """Lights of a channel, of one night if given, by start and id."""
+        found = [
+            frame
+            for frame in self.frames
+            if frame.role == "light"
+            and frame.channel == channel
+            and (night is None or frame.night == night)
+        ]
+        return sorted(found, key=lambda frame: (frame.start_utc, frame.id))
+
+    def nights(self, channel: str) -> list[str]:
+        """Nights on which a channel has lights."""
+        return sorted({frame.night for frame in self.lights(channel)})
+
+    def link(self, frame: Frame) -> str:
+        """Path of the link through which jobs reach a raw frame."""
+        return f"{self.results}/links/{link_name(frame)}"
+
+    def master_path(self, name: str) -> str:
+        """Path of a master."""
+        return f"{self.results}/calibration/{name}.fits"
+
+    def measures_path(self, channel: str, night: str) -> str:
+        """Path of the measures of a channel's night."""
+        return f"{self.results}/measures/{channel}/{night}.fits"
+
+    def masters_of(self, frames: Sequence[Frame]) -> list[str]:
+        """Paths of every master that these lights are corrected by."""
+        names: set[str] = set()
+        for frame in frames:
+            taken = self.matched.lights.get(frame.id, NO_CALIBRATORS)
+            names |= {name for name in (taken.bias, taken.dark, taken.flat) if name}
+        return [self.master_path(name) for name in sorted(names)]
+
+    def masters_below(self, name: str) -> list[str]:
+        """Paths of the masters that the frames of a master are themselves corrected by."""
+        group = self.masters[name]
+        return [self.master_path(other) for other in (group.bias, group.dark) if other]

@@ -1,0 +1,122 @@
+"""Masters on the shelf: loaded once each, put together for the subs that need them."""
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.fitsfile import map_image, read_header
+from platelib.calibration import Correction, Detector
+from platelib.photon_transfer import Estimate, GainChoice, choose_gain
+
+
+def _typical(plane: np.ndarray) -> float:
+    """Median of every fifth pixel of every fifth row."""
+    return float(np.median(plane[::5, ::5].astype(np.float32)))
+
+
+class Masters:
+    """The masters of a job, by name.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+        Files of masters; the name of a master is the stem of its file.
+    """
+
+    def __init__(self, paths: Iterable[str | Path]):
+        self._paths = {Path(path).stem: Path(path) for path in paths}
+        self._images: dict[tuple[str, str], np.ndarray] = {}
+        self._corrections: dict[tuple, Correction] = {}
+
+    def image(self, name: str, extname: str = "SCI") -> np.ndarray:
+        """Return one plane of a master, mapped: nothing of it is held in memory."""
+        key = (name, extname)
+        if key not in self._images:
+            self._images[key] = map_image(self._paths[name], extname)
+        return self._images[key]
+
+    def offset(self, bias: str | None, dark: str | None, shape: tuple[int, int]) -> np.ndarray:
+        """Return what is subtracted from a frame with these masters, ``(ny, nx)`` float32."""
+        total = np.zeros(shape, dtype=np.float32)
+        for name in (bias, dark):
+            if name is not None:
+                total += self.image(name)
+        return total
+
+    def card(self, name: str | None, keyword: str) -> float | None:
+        """Return a number from the primary header of a master, None if either is not there."""
+        if name is None:
+            return None
+        return read_header(self._paths[name]).get(keyword)
+
+    def correction(
+        self, bias: str | None, dark: str | None, flat: str | None, dark_scale: float
+    ) -> Correction:
+        """Return what a frame with these calibrators is corrected by.
+
+        A master dark has its bias taken out where there is one, and keeps it where there is none.
+        """
+        key = (bias, dark, flat, dark_scale)
+        if key not in self._corrections:
+            self._corrections[key] = self._correction(*key)
+        return self._corrections[key]
+
+    def _correction(self, bias, dark, flat, dark_scale) -> Correction:
+        variance, masks = 0.0, []
+        planes = {
+            kind: None if name is None else self.image(name)
+            for kind, name in (("bias", bias), ("dark", dark), ("flat", flat))
+        }
+        if bias is not None:
+            variance = _typical(self.image(bias, "VAR"))
+        # Without a bias the dark holds it.
+        level = planes["bias"] if bias is not None else planes["dark"]
+        zero = 0.0 if level is None else _typical(level)
+        if dark is not None:
+            # At scale 1 the bias cancels: what is subtracted is the mean of the darks alone.
+            variance *= (1 - dark_scale) ** 2
+            variance += dark_scale**2 * _typical(self.image(dark, "VAR"))
+            masks.append(self.image(dark, "MASK"))
+        if flat is not None:
+            masks.append(self.image(flat, "MASK"))
+        return Correction(
+            planes["bias"],
+            planes["dark"],
+            planes["flat"],
+            dark_scale,
+            tuple(masks),
+            zero,
+            variance,
+        )
+
+    def detector(
+        self, sub: Mapping[str, Any], equipment: Mapping[str, Any], full_scale: float
+    ) -> tuple[Detector, GainChoice]:
+        """Return a sub's detector and how its gain was chosen.
+
+        Parameters
+        ----------
+        sub : dict
+            Its ``bias``, ``dark``, ``flat`` and ``egain``.
+        equipment : dict
+            ``gain_e_per_adu``, ``read_noise_e`` and ``saturation_adu`` of the equipment file.
+        full_scale : float
+            Largest value of the raw file's format, ADU.
+
+        Returns
+        -------
+        Detector, GainChoice
+        """
+        measured = None
+        if (value := self.card(sub["flat"], "GAINMEAS")) is not None:
+            error = self.card(sub["flat"], "GAINERR") or 0.0
+            measured = Estimate(float(value), float(error), 1)
+        choice = choose_gain(measured, equipment.get("gain_e_per_adu"), sub["egain"])
+        noise_adu = self.card(sub["bias"], "RNOISE")
+        read_noise = equipment.get("read_noise_e") or 0.0
+        if noise_adu is not None:
+            read_noise = float(noise_adu) * choice.value
+        saturation = equipment.get("saturation_adu") or 0.98 * full_scale
+        return Detector(choice.value, read_noise, saturation), choice

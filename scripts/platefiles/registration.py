@@ -1,0 +1,172 @@
+"""The table of a channel's registration: written by ``register``, read by what comes after."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+
+from platefiles.fitsfile import read_header, read_table
+from platefiles.subs import Levels
+from platelib.levels import FluxScale
+from platelib.transforms import Match, Transform, normalisation
+
+_MAX_TERMS = 21
+_SKY_TERMS = 6
+
+COLUMNS = {
+    "id": "id of the sub",
+    "name": "file inside the raw folder",
+    "sha256": "SHA-256 of the raw file",
+    "night": "night, noon to noon",
+    "start_utc": "start of the exposure, UTC",
+    "exposure_s": "exposure, s",
+    "state": "used, or why not",
+    "reason": "the reason in words",
+    "stars": "good stars",
+    "fwhm_px": "median FWHM of the stars, px",
+    "ellipticity": "median 1 - b/a of the stars",
+    "sky_rate": "sky, unit of the channel",
+    "noise_rate": "noise of the sky at the scale of the reference, unit of the channel",
+    "transparency": "brightness of the stars over that in the reference",
+    "weight": "weight in the mean, relative to the largest",
+    "matched": "stars matched with the reference",
+    "rms_px": "rms of matched stars, px",
+    "degree": "degree of the transform",
+    "x": "coefficients of raw x, see DEVELOPERS.md",
+    "y": "coefficients of raw y",
+    "factor": "flux scale to the reference",
+    "factor_error": "standard error of factor",
+    "factor_stars": "stars behind factor",
+    "scale": "from calibrated values to the unit of the channel",
+    "sky_terms": "number of coefficients in sky_difference",
+    "sky_difference": "polynomial of the sky taken off, unit of the channel",
+    "excess": "variance of the sky over that of the detector model",
+    "sky_noise": "noise of the sky in calibrated values",
+}
+
+
+@dataclass(frozen=True)
+class RegisteredSub:
+    """A row of ``TRANSFORMS``.
+
+    Attributes
+    ----------
+    facts : dict
+        The columns as plain values.
+    transform : Transform
+    levels : Levels
+    """
+
+    facts: dict[str, Any]
+    transform: Transform
+    levels: Levels
+
+
+def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
+    """Return the row of a sub that is yet to be matched; ``seconds`` turns values into rates."""
+    row = {
+        name: facts[name]
+        for name in (
+            "id",
+            "name",
+            "sha256",
+            "night",
+            "start_utc",
+            "exposure_s",
+            "reason",
+            "stars",
+            "fwhm_px",
+            "ellipticity",
+            "excess",
+        )
+    }
+    return {
+        **row,
+        "state": "used" if facts["state"] == "measured" else facts["state"],
+        "sky_rate": facts["sky"] / seconds,
+        "sky_noise": facts["noise"],
+        "noise_rate": np.nan,
+        "transparency": np.nan,
+        "weight": 0.0,
+        "matched": 0,
+        "rms_px": np.nan,
+        "degree": 0,
+        "x": np.zeros(_MAX_TERMS),
+        "y": np.zeros(_MAX_TERMS),
+        "factor": np.nan,
+        "factor_error": np.nan,
+        "factor_stars": 0,
+        "scale": np.nan,
+        "sky_terms": 1,
+        "sky_difference": np.zeros(_SKY_TERMS),
+    }
+
+
+def fill_transform(row: dict[str, Any], match: Match) -> None:
+    """Put a match into a row."""
+    terms = len(match.transform.x)
+    row["degree"], row["matched"], row["rms_px"] = (
+        match.transform.degree,
+        len(match.grid_index),
+        match.rms_px,
+    )
+    row["x"][:terms], row["y"][:terms] = match.transform.x, match.transform.y
+
+
+def fill_levels(
+    row: dict[str, Any], factor: float, scale: FluxScale, sky: np.ndarray, exposure_s: float
+) -> None:
+    """Put brightness and sky into a row; ``sky`` in the unit of the channel."""
+    row["factor"], row["factor_error"], row["factor_stars"] = factor, scale.error, scale.count
+    row["scale"] = float(f"{factor / exposure_s:.9g}")
+    row["noise_rate"] = float(f"{row['sky_noise'] * factor / exposure_s:.6g}")
+    row["sky_terms"] = len(sky)
+    row["sky_difference"][: len(sky)] = [float(f"{term:.7g}") for term in sky]
+
+
+def transforms_table(rows: Sequence[Mapping[str, Any]]) -> Table:
+    """Return the table of a channel."""
+    table = Table({name: [row[name] for row in rows] for name in COLUMNS})
+    for name, description in COLUMNS.items():
+        table[name].description = description
+    return table
+
+
+def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int, int]]:
+    """Read a registration back.
+
+    Returns
+    -------
+    subs : list of RegisteredSub
+        In the order of the table, whatever their state.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    """
+    header = read_header(path)
+    shape = (int(header["GRIDNY"]), int(header["GRIDNX"]))
+    table = read_table(path, "TRANSFORMS")
+    return [_registered(row, table.colnames, shape) for row in table], shape
+
+
+def _registered(row, names: Sequence[str], shape: tuple[int, int]) -> RegisteredSub:
+    facts = {
+        name: row[name].item()
+        if isinstance(row[name], np.generic) and row[name].ndim == 0
+        else row[name]
+        for name in names
+    }
+    terms = (facts["degree"] + 1) * (facts["degree"] + 2) // 2
+    centre_x, centre_y, scale = normalisation(shape)
+    transform = Transform(
+        facts["degree"],
+        centre_x,
+        centre_y,
+        scale,
+        np.array(facts["x"][:terms], dtype=np.float64),
+        np.array(facts["y"][:terms], dtype=np.float64),
+    )
+    sky = np.array(facts["sky_difference"][: facts["sky_terms"]], dtype=np.float64)
+    return RegisteredSub(facts, transform, Levels(facts["scale"], sky, facts["excess"]))

@@ -1,0 +1,112 @@
+"""Calibrated and registered pixels of a sub, straight from its raw file.
+
+Every step takes them from here - measuring, integrating and the stored copies on request - so
+what is written to disk on request is, bit for bit, what the integration saw.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from platefiles.fitsfile import RawImage
+from platefiles.masters import Masters
+from platelib.calibration import Correction, Detector, calibrate, mend
+from platelib.photon_transfer import GainChoice
+from platelib.resampling import normalise, resample, source_rows
+from platelib.transforms import Transform
+
+_MEND_REACH = 2
+
+
+@dataclass(frozen=True)
+class Levels:
+    """How a registered sub is brought to the level of the others.
+
+    Attributes
+    ----------
+    factor : float
+        From calibrated units to those of the channel: flux scale over exposure.
+    sky : numpy.ndarray
+        Coefficients of the polynomial in grid coordinates that is taken off after scaling.
+    excess : float
+        Factor of the variance: what the sky shows over what the detector model expects.
+    """
+
+    factor: float
+    sky: np.ndarray
+    excess: float
+
+
+class Sub:
+    """An open sub with what calibrates it.
+
+    Attributes
+    ----------
+    detector : Detector
+    gain_choice : GainChoice
+    """
+
+    detector: Detector
+    gain_choice: GainChoice
+
+    def __init__(
+        self,
+        image: RawImage,
+        facts: Mapping[str, Any],
+        masters: Masters,
+        camera: Mapping[str, Any],
+        sky_variance: float = 0.0,
+    ):
+        self._image = image
+        self.shape = image.shape
+        self._sky_variance = sky_variance
+        self._correction: Correction = masters.correction(
+            facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"]
+        )
+        self.detector, self.gain_choice = masters.detector(facts, camera, image.full_scale)
+
+    def calibrated(self, start: int, stop: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return rows ``start`` to ``stop``, calibrated, bad pixels mended.
+
+        Returns
+        -------
+        values, variance : numpy.ndarray
+            ``(stop - start, nx)`` float32, electrons where the gain is known.
+        mask : numpy.ndarray
+            ``(stop - start, nx)`` uint8: 1 bad, 2 saturated.
+        """
+        top = max(0, start - _MEND_REACH)
+        bottom = min(self.shape[0], stop + _MEND_REACH)
+        values, variance, mask = calibrate(
+            self._image.words(top, bottom),
+            self._correction.rows(top, bottom),
+            self.detector,
+            self._sky_variance,
+        )
+        mend(values, mask)
+        inner = slice(start - top, stop - top)
+        return values[inner], variance[inner], mask[inner]
+
+    def registered(
+        self, transform: Transform, levels: Levels, rows: tuple[int, int], nx: int
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return a band of the grid, levelled.
+
+        Returns
+        -------
+        values, variances : numpy.ndarray
+            ``(rows[1] - rows[0], nx)`` float32; NaN where the sub has no good pixel.
+        """
+        first, last = source_rows(transform, rows, nx)
+        first, last = max(0, first), min(self.shape[0], last)
+        if last - first < 6:
+            nothing = np.full((rows[1] - rows[0], nx), np.nan, dtype=np.float32)
+            return nothing, nothing.copy()
+        values, variance, mask = self.calibrated(first, last)
+        values, variance = resample(values, variance, mask, first, self.shape, transform, rows, nx)
+        normalise(values, variance, levels.factor, levels.sky, transform, rows[0])
+        if levels.excess != 1.0:
+            variance *= np.float32(levels.excess)
+        return values, variance

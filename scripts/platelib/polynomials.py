@@ -1,0 +1,38 @@
+"""Polynomials in two coordinates, row by row of a grid."""
+
+import numpy as np
+
+from platelib.kernels import kernel
+
+
+@kernel
+def row_polynomial(coefficients, degree, v, row):
+    """Coefficients of the powers of u of a polynomial in u and v, for one v."""
+    for i in range(degree + 1):
+        row[i] = 0.0
+    k = 0
+    for order in range(degree + 1):
+        power = 1.0
+        for j in range(order + 1):
+            row[order - j] += coefficients[k] * power
+            power *= v
+            k += 1
+
+
+@kernel
+def along_row(row, degree, u, out):
+    """Values of a polynomial at the places ``u``."""
+    top = row[degree]
+    for p in range(u.size):
+        out[p] = top
+    for i in range(degree - 1, -1, -1):
+        below = row[i]
+        for p in range(u.size):
+            out[p] = out[p] * u[p] + below
+
+
+def warm_up() -> None:
+    """Compile the kernels of this module."""
+    row = np.empty(2)
+    row_polynomial(np.ones(3), 1, 0.5, row)
+    along_row(row, 1, np.zeros(4), np.empty(4))

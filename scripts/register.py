@@ -1,0 +1,195 @@
+"""Register the subs of a channel: transform, brightness, sky, weight and state of each."""
+
+import json
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import table_hdu, write_product
+from platefiles.joblog import job_log, log
+from platefiles.lockfile import Lock, read_lock
+from platefiles.measures import MeasuredSub, counted_states, read_measures
+from platefiles.provenance import making_cards
+from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_table
+from platelib.levels import flux_scale, sky_difference
+from platelib.states import Limits, judge, judge_measures
+from platelib.transforms import Match, NoMatch, identity, match_stars
+
+SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
+_FEWEST_FOR_BRIGHTNESS = 3
+
+
+def register(
+    paths_to_measures: Sequence[str | Path],
+    paths_to_reference: Sequence[str | Path],
+    path_to_lock: str | Path,
+    path_to_registration: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write the registration of a channel.
+
+    Parameters
+    ----------
+    paths_to_measures : sequence of path-like
+        Measures of the channel's nights.
+    paths_to_reference : sequence of path-like
+        Measures among which the reference of the grid is.
+    path_to_lock : path-like
+    path_to_registration : path-like
+        Product: table ``TRANSFORMS``, a row a sub.
+    job : mapping
+        Settings: ``registration``, ``quality``, ``background_match``, ``weights``.
+    """
+    settings = job["settings"]
+    lock = read_lock(Path(path_to_lock))
+    subs = read_measures(paths_to_measures)
+    reference = _find(read_measures(paths_to_reference), lock.reference, path_to_lock)
+    rows = [blank_row(sub.facts, _seconds(sub, job)) for sub in subs]
+    limits = Limits(**settings["quality"])
+    judge_measures(rows, limits)
+    matches = [
+        _match(sub, row, reference, lock, settings["registration"])
+        for sub, row in zip(subs, rows, strict=True)
+    ]
+    bright = subs.index(_photometric_reference(subs, lock, path_to_lock, job["channel"]))
+    if matches[bright] is None:
+        raise UserError(_no_reference(rows, matches, rows[bright], path_to_lock, job["channel"]))
+    shape = (lock.height_px, lock.width_px)
+    degree = SKY_DEGREES[settings["background_match"]]
+    for sub, row, match in zip(subs, rows, matches, strict=True):
+        if match is not None:
+            _level(sub, row, match, subs[bright], matches[bright], shape, degree, job)
+    judge(rows, limits, settings["weights"])
+    for row in rows:
+        log.info("%s: %s %s", row["name"], row["state"], row["reason"])
+    cards = [
+        *making_cards("register", job),
+        ("FILTER", job["channel"], "channel"),
+        ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
+        ("PHOTREF", lock.photometry[job["channel"]], "photometric reference"),
+        ("GRIDNX", lock.width_px, "[px] width of the grid"),
+        ("GRIDNY", lock.height_px, "[px] height of the grid"),
+    ]
+    write_product(path_to_registration, cards, [table_hdu(transforms_table(rows), "TRANSFORMS")])
+
+
+def _seconds(sub: MeasuredSub, job: Mapping[str, Any]) -> float:
+    """Exposure that values are divided by; calibrated frames keep their unit."""
+    return 1.0 if job["calibrated"] else max(sub.facts["exposure_s"], 1e-6)
+
+
+def _photometric_reference(subs, lock: Lock, path_to_lock, channel: str) -> MeasuredSub:
+    if channel in lock.photometry:
+        return _find(subs, lock.photometry[channel], path_to_lock)
+    if any(sub.good for sub in subs):
+        msg = f"{path_to_lock}: has no reference for channel '{channel}'; delete it to choose anew"
+        raise UserError(msg)
+    msg = (
+        f"channel '{channel}': none of its {len(subs)} lights can be used "
+        f"({counted_states(subs)}); add better ones, or take the channel out of the project file"
+    )
+    raise UserError(msg)
+
+
+def _no_reference(rows, matches, bright: Mapping[str, Any], path_to_lock, channel: str) -> str:
+    if any(match is not None for match in matches):
+        return (
+            f"channel '{channel}': its photometric reference {bright['name']} is "
+            f"{bright['state']} ({bright['reason']}); delete {path_to_lock} to choose another"
+        )
+    counts = Counter(row["state"] for row in rows)
+    states = ", ".join(f"{number} {state}" for state, number in sorted(counts.items()))
+    return (
+        f"channel '{channel}': none of its {len(rows)} subs can be used ({states}); the log of "
+        "this job lists each reason; add better subs, or loosen quality in the recipe"
+    )
+
+
+def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub:
+    for sub in subs:
+        if sub.id == wanted:
+            if sub.good:
+                return sub
+            msg = f"the reference {sub.facts['name']} is {sub.condition}"
+            raise UserError(f"{msg}; delete {path_to_lock} to choose another")
+    msg = (
+        f"{path_to_lock}: the sub '{wanted}' has not been measured; delete the file to choose anew"
+    )
+    raise UserError(msg)
+
+
+def _match(sub, row, reference, lock: Lock, settings) -> Match | None:
+    """Match a sub with the reference; what keeps it from that goes into its row."""
+    if row["state"] != "used":
+        return None
+    shape = (lock.height_px, lock.width_px)
+    grid, raw = reference.good_stars, sub.good_stars
+    if sub.id == reference.id:
+        everyone = np.arange(len(grid))
+        match = Match(identity(shape), everyone, everyone, 0.0)
+    else:
+        weights = 1 / (0.02**2 + (0.5 * grid["fwhm"] * grid["flux_error"] / grid["flux"]) ** 2)
+        try:
+            match = match_stars(
+                np.stack([grid["x"], grid["y"]], axis=1),
+                np.stack([raw["x"], raw["y"]], axis=1),
+                weights,
+                shape,
+                settings["min_matches"],
+                settings["max_degree"],
+            )
+        except NoMatch as error:
+            row["state"], row["reason"] = "unmatched", str(error)
+            return None
+    fill_transform(row, match)
+    if match.rms_px > settings["max_rms_px"]:
+        row["state"] = "unmatched"
+        row["reason"] = f"stars miss their places by {match.rms_px:.2f} px rms"
+        return None
+    return match
+
+
+def _level(sub, row, match, bright, bright_match, shape, degree, job) -> None:
+    """Bring a sub to the brightness and sky of the photometric reference."""
+    exposures = [_seconds(bright, job), _seconds(sub, job)]
+    _, first, second = np.intersect1d(
+        bright_match.grid_index, match.grid_index, assume_unique=True, return_indices=True
+    )
+    one = bright.good_stars[bright_match.raw_index[first]]
+    two = sub.good_stars[match.raw_index[second]]
+    if len(one) < _FEWEST_FOR_BRIGHTNESS:
+        row["state"] = "unmatched"
+        row["reason"] = f"{len(one)} stars in common with the photometric reference"
+        return
+    scale = flux_scale(
+        one["flux"] / exposures[0],
+        one["flux_error"] / exposures[0],
+        two["flux"] / exposures[1],
+        two["flux_error"] / exposures[1],
+    )
+    factor = 1.0 if sub.id == bright.id else scale.factor
+    sky = sky_difference(
+        sub.mesh,
+        bright.mesh,
+        match.transform,
+        bright_match.transform,
+        factor * exposures[0] / exposures[1],
+        shape,
+        degree,
+    )
+    fill_levels(row, factor, scale, sky / exposures[0], exposures[1])
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        register(
+            paths_to_measures=snakemake.input.measures,
+            paths_to_reference=snakemake.input.reference,
+            path_to_lock=snakemake.input.lock,
+            path_to_registration=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

@@ -1,0 +1,71 @@
+"""Write one sub laid on the grid, at the brightness and sky of its channel."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import FrameError, image_hdu, open_raw, write_product
+from platefiles.joblog import job_log
+from platefiles.masters import Masters
+from platefiles.provenance import exposure_cards, making_cards
+from platefiles.registration import read_registration
+from platefiles.subs import Sub
+
+
+def register_sub(
+    path_to_raw: str | Path,
+    paths_to_masters: Sequence[str | Path],
+    path_to_registration: str | Path,
+    path_to_sub: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write a registered sub: ``SCI`` and ``VAR`` in the unit of the channel.
+
+    A sub that was left out is written without data, with its state in ``SUBSTATE``.
+
+    Raises
+    ------
+    UserError
+        If the raw frame cannot be read.
+    """
+    facts = job["sub"]
+    registered, (ny, nx) = read_registration(path_to_registration)
+    row = next(sub for sub in registered if sub.facts["id"] == facts["id"])
+    values = variance = np.full((ny, nx), np.nan, dtype=np.float32)
+    if row.facts["state"] == "used":
+        try:
+            with open_raw(path_to_raw) as image:
+                masters = Masters(paths_to_masters)
+                sub = Sub(image, facts, masters, job["camera"], row.facts["sky_noise"] ** 2)
+                values, variance = sub.registered(row.transform, row.levels, (0, ny), nx)
+        except FrameError as error:
+            msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
+            raise UserError(msg) from error
+    unit = job["unit"]
+    write_product(
+        path_to_sub,
+        [
+            *making_cards("register_sub", job),
+            ("FILTER", job["channel"], "channel"),
+            ("RAWNAME", facts["name"], "raw file"),
+            ("RAWSHA", row.facts["sha256"], "SHA-256 of the raw file"),
+            ("SUBSTATE", row.facts["state"], row.facts["reason"][:40]),
+            *exposure_cards([(facts["start_utc"], facts["exposure_s"])]),
+        ],
+        [image_hdu(values, "SCI", unit=unit), image_hdu(variance, "VAR", unit=f"({unit})2")],
+    )
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        register_sub(
+            path_to_raw=snakemake.input.raw[0],
+            paths_to_masters=snakemake.input.masters,
+            path_to_registration=snakemake.input.registration,
+            path_to_sub=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

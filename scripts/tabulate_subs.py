@@ -1,0 +1,68 @@
+"""List every light of a project with its state, its quality and its weight."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from platefiles.fitsfile import read_header, read_table
+from platefiles.joblog import job_log
+from platefiles.wholefile import write_whole
+
+_FROM_INPUTS = ("clipped_low", "clipped_high")
+_COLUMNS = (
+    "id", "name", "channel", "night", "state", "reason", "exposure_s", "start_utc", "stars",
+    "fwhm_px", "ellipticity", "sky_rate", "noise_rate", "transparency", "weight", "matched",
+    "rms_px", "degree", "clipped_low", "clipped_high",
+)  # fmt: skip
+
+
+def tabulate_subs(
+    paths_to_registrations: Sequence[str | Path],
+    paths_to_channels: Sequence[str | Path],
+    path_to_table: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write ``subs.tsv``.
+
+    Parameters
+    ----------
+    paths_to_registrations, paths_to_channels : sequence of path-like
+        One of each for each channel, in one order.
+    path_to_table : path-like
+        Tab-separated, a row a light; frames that are not used at all follow as ``unused``.
+    job : mapping
+        ``unused``: frames with their reasons.
+    """
+    lines = ["\t".join(_COLUMNS)]
+    for registration, channel in zip(paths_to_registrations, paths_to_channels, strict=True):
+        transforms = read_table(registration, "TRANSFORMS")
+        inputs = read_table(channel, "INPUTS")
+        clipped = {str(row["id"]): row for row in inputs}
+        name = read_header(registration)["FILTER"]
+        for row in transforms:
+            facts = {column: row[column] for column in transforms.colnames}
+            facts |= {column: clipped[str(row["id"])][column] for column in _FROM_INPUTS}
+            facts |= {column: clipped[str(row["id"])][column] for column in ("state", "reason")}
+            lines.append("\t".join(_text({**facts, "channel": name}.get(c, "")) for c in _COLUMNS))
+    for frame in job["unused"]:
+        facts = {**frame, "state": "unused"}
+        lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
+    content = "\n".join(lines) + "\n"
+    write_whole(path_to_table, lambda target: target.write(content.encode()))
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, str):
+        return value.replace("\t", " ").replace("\n", " ")
+    return f"{value:.6g}"
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        tabulate_subs(
+            paths_to_registrations=snakemake.input.registrations,
+            paths_to_channels=snakemake.input.channels,
+            path_to_table=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

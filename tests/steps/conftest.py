@@ -1,0 +1,135 @@
+"""The steps of the tiny set, run directly and once, for all tests of steps."""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.table import Table
+from choose_grid import choose_grid
+from integrate import integrate
+from master_bias import master_bias
+from master_dark import master_dark
+from master_flat import master_flat
+from measure import measure
+from register import register
+
+from platefiles.config import load_project
+from platefiles.frame import Frame
+from platefiles.matching import match_calibration
+from platefiles.plan import ProjectPlan
+from platefiles.scan import scan_folders
+from platefiles.sheet import build_sheet
+
+MASTER_STEPS = {"dark": master_dark, "flat": master_flat}
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A project whose steps are run by hand; its results lie in the folder of its plan."""
+
+    plan: ProjectPlan
+    lock: Path
+
+    @cached_property
+    def truth(self) -> dict[str, Any]:
+        """What the simulator knows about the frames, by name without the ending."""
+        path = self.plan.loaded.raw_folders[0] / "truth" / "observation.json"
+        return json.loads(path.read_text())
+
+    def truth_table(self, name: str) -> Table:
+        """One table of the truth."""
+        return Table.read(self.plan.loaded.raw_folders[0] / "truth" / f"{name}.ecsv")
+
+    @staticmethod
+    def raw(frames: Iterable[Frame]) -> list[str]:
+        """Paths of raw frames."""
+        return [frame.path for frame in frames]
+
+    def make_master(self, name: str) -> str:
+        """Run the step of one master, after those that it needs."""
+        path = self.plan.master_path(name)
+        if Path(path).exists():
+            return path
+        below = [self.make_master(Path(other).stem) for other in self.plan.masters_below(name)]
+        group = self.plan.masters[name]
+        raw = self.raw(self.plan.by_id[frame_id] for frame_id in group.frame_ids)
+        job = json.loads(self.plan.master_job(name))
+        if group.kind == "bias":
+            master_bias(raw, path, job)
+        else:
+            MASTER_STEPS[group.kind](raw, below, path, job)
+        return path
+
+    def masters_of(self, frames: Sequence[Frame]) -> list[str]:
+        """Make the masters of some lights and return their paths."""
+        return [self.make_master(Path(path).stem) for path in self.plan.masters_of(frames)]
+
+    def make_measures(self, channel: str, night: str, **changes: Any) -> str:
+        """Run `measure` for one channel and night."""
+        path = self.plan.measures_path(channel, night)
+        lights = self.plan.lights(channel, night)
+        job = json.loads(self.plan.measure_job(channel, night)) | changes
+        if not Path(path).exists():
+            measure(self.raw(lights), self.masters_of(lights), path, job)
+        return path
+
+    def all_measures(self) -> list[str]:
+        """Measures of all channels and nights."""
+        plan = self.plan
+        return [self.make_measures(c, night) for c in plan.channels for night in plan.nights(c)]
+
+    def make_lock(self) -> Path:
+        """Run `choose_grid`."""
+        if not self.lock.exists():
+            choose_grid(self.all_measures(), self.lock, json.loads(self.plan.grid_job()))
+        return self.lock
+
+    def make_registration(self, channel: str) -> str:
+        """Run `register` for one channel."""
+        path = f"{self.plan.results}/registration/{channel}.fits"
+        measures = [self.make_measures(channel, night) for night in self.plan.nights(channel)]
+        if not Path(path).exists():
+            job = json.loads(self.plan.register_job(channel))
+            register(measures, self.all_measures(), self.make_lock(), path, job)
+        return path
+
+    def make_channel(self, channel: str, path: str | Path | None = None, **changes: Any) -> str:
+        """Run `integrate` for one channel, with changes of its settings."""
+        path = str(path or f"{self.plan.results}/channels/{channel}.fits")
+        if not Path(path).exists():
+            lights = self.plan.lights(channel)
+            job = json.loads(self.plan.integrate_job(channel))
+            job["settings"] |= changes
+            registration = self.make_registration(channel)
+            integrate(self.raw(lights), self.masters_of(lights), registration, path, job)
+        return path
+
+    def matrix(self, frame: Frame) -> np.ndarray:
+        """Scene to raw pixel of a light, ``(2, 3)``."""
+        return np.array(self.truth["frames"][frame.name.removesuffix(".fits")]["matrix"])
+
+
+@pytest.fixture(scope="session")
+def make_bench(write_project):
+    """Return a way to a bench for a folder of raw frames and further keys of the project file."""
+
+    def make(folder: Path, raw: Path, **keys: Any) -> Bench:
+        path = write_project(folder / "projects" / "tiny.yaml", raw, **keys)
+        loaded = load_project(path, "")
+        frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+        matched = match_calibration(frames, loaded)
+        plan = ProjectPlan(loaded, tuple(frames), matched, str(folder / "results"))
+        return Bench(plan, loaded.lock_path)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def bench(make_bench, tiny_raw, tmp_path_factory) -> Bench:
+    """The tiny set as it is; its products are made once and only read."""
+    return make_bench(tmp_path_factory.mktemp("bench"), tiny_raw)

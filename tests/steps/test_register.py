@@ -1,0 +1,243 @@
+import json
+import shutil
+
+import numpy as np
+import pytest
+from choose_grid import choose_grid
+from measure import measure
+from register import register
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import read_header, read_table
+from platefiles.lockfile import Lock, lock_text, read_lock
+from platefiles.registration import read_registration
+
+NIGHT = "2026-03-23"
+CHANNELS = ("g", "b", "ha")
+TRAILED = "2026-03-23/b-03.fits"
+HAZY = "2026-03-24/g-03.fits"
+
+
+@pytest.fixture(scope="module")
+def subs(bench):
+    """Registered subs of each channel."""
+    return {channel: read_registration(bench.make_registration(channel)) for channel in CHANNELS}
+
+
+def _true_place(bench, frame, reference, x, y):
+    """Raw place in a frame of places on the grid, which is the raw frame of the reference."""
+    ground = bench.matrix(reference)
+    scene = np.linalg.solve(ground[:, :2], np.stack([x, y]) - ground[:, 2:])
+    matrix = bench.matrix(frame)
+    return matrix[:, :2] @ scene + matrix[:, 2:]
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_transforms_are_the_truth(bench, subs, channel):
+    """Every used sub's transform is within 0.05 px rms of the truth over the grid."""
+    registered, (ny, nx) = subs[channel]
+    reference = bench.plan.by_id[read_lock(bench.lock).reference]
+    y, x = (part.ravel().astype(float) for part in np.mgrid[20 : ny - 20 : 9j, 20 : nx - 20 : 9j])
+    for sub in registered:
+        if sub.facts["state"] != "used":
+            continue
+        found = np.stack(sub.transform(x, y))
+        true = _true_place(bench, bench.plan.by_id[sub.facts["id"]], reference, x, y)
+        assert np.sqrt(np.mean(np.sum((found - true) ** 2, axis=0))) < 0.05, sub.facts["name"]
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_flipped_subs_are_registered(bench, subs, channel):
+    """Subs from the other side of the meridian are turned by 180 degrees, and used."""
+    flipped = 0
+    for sub in subs[channel][0]:
+        known = bench.truth["frames"][sub.facts["name"].removesuffix(".fits")]["sub"]
+        reference = bench.plan.by_id[read_lock(bench.lock).reference]
+        base = bench.truth["frames"][reference.name.removesuffix(".fits")]["sub"]["flipped"]
+        if known["flipped"] == base:
+            continue
+        flipped += 1
+        (x0, x1), _ = sub.transform(np.array([100.0, 200.0]), np.array([100.0, 100.0]))
+        assert sub.facts["state"] == "used"
+        assert x1 - x0 == pytest.approx(-100, abs=1)
+    assert flipped >= 2
+
+
+def test_trailed_sub_is_left_out_with_the_reason(subs):
+    """The sub that was drawn trailed is the only one left out, and says why."""
+    out = [s.facts for channel in CHANNELS for s in subs[channel][0] if s.facts["state"] != "used"]
+    assert [(facts["name"], facts["state"]) for facts in out] == [(TRAILED, "trailed")]
+    assert out[0]["reason"].startswith("ellipticity of the stars 0.")
+    assert out[0]["weight"] == 0
+
+
+def test_haze_is_measured(subs):
+    """Transparency against the other subs of the channel is that of the truth within 6 %."""
+    facts = {sub.facts["name"]: sub.facts for sub in subs["g"][0]}
+    others = [f["transparency"] for name, f in facts.items() if name != HAZY]
+    assert facts[HAZY]["transparency"] / np.median(others) == pytest.approx(0.64, rel=0.06)
+    assert facts[HAZY]["weight"] < 0.3
+
+
+def test_references_are_their_own_measure(bench, subs):
+    """The reference of the grid has the identity, that of brightness the factor 1."""
+    lock = read_lock(bench.lock)
+    x, y = np.array([0.0, 100.0, 319.0]), np.array([0.0, 50.0, 239.0])
+    for channel in CHANNELS:
+        for sub in subs[channel][0]:
+            if sub.facts["id"] == lock.reference:
+                np.testing.assert_allclose(np.stack(sub.transform(x, y)), [x, y], atol=1e-9)
+            if sub.facts["id"] == lock.photometry[channel]:
+                assert (sub.facts["factor"], sub.facts["transparency"]) == (1.0, 1.0)
+                assert np.abs(sub.facts["sky_difference"]).max() < 1e-6
+
+
+def test_weights_are_relative_to_the_best(subs):
+    """In each channel the best sub has the weight 1 and no other more; 1 / noise^2 is the rule."""
+    for channel in CHANNELS:
+        used = [sub.facts for sub in subs[channel][0] if sub.facts["state"] == "used"]
+        noise = np.array([facts["noise_rate"] for facts in used])
+        weight = np.array([facts["weight"] for facts in used])
+        assert weight.max() == 1.0
+        np.testing.assert_allclose(weight, (noise.min() / noise) ** 2, rtol=1e-4)
+
+
+def test_header_names_the_references(bench, subs):
+    """The product says which subs the grid and the brightness come from."""
+    lock = read_lock(bench.lock)
+    header = read_header(bench.make_registration("ha"))
+    assert (header["GRIDREF"], header["PHOTREF"]) == (lock.reference, lock.photometry["ha"])
+    assert (header["GRIDNX"], header["GRIDNY"]) == (320, 240)
+    table = read_table(bench.make_registration("ha"), "TRANSFORMS")
+    assert len(table) == 8
+
+
+def _register(bench, channel, path, lock=None, **settings):
+    job = json.loads(bench.plan.register_job(channel))
+    for group, values in settings.items():
+        job["settings"][group] |= values
+    measures = [bench.make_measures(channel, night) for night in bench.plan.nights(channel)]
+    register(measures, bench.all_measures(), lock or bench.make_lock(), path, job)
+    return [sub.facts for sub in read_registration(path)[0]]
+
+
+def test_registration_is_the_same_bytes_each_time(bench, tmp_path):
+    """A second run gives an equal file."""
+    _register(bench, "b", tmp_path / "b.fits")
+    with open(bench.make_registration("b"), "rb") as first:
+        assert (tmp_path / "b.fits").read_bytes() == first.read()
+
+
+def test_limits_of_the_recipe_act(bench, tmp_path):
+    """A tighter limit leaves subs out, each with its reason."""
+    facts = _register(bench, "g", tmp_path / "a.fits", quality={"min_transparency": 0.8})
+    assert [f["name"] for f in facts if f["state"] == "clouded"] == [HAZY]
+    facts = _register(bench, "g", tmp_path / "b.fits", registration={"max_rms_px": 1e-5})
+    assert {f["state"] for f in facts if f["id"] != read_lock(bench.lock).reference} == {
+        "unmatched"
+    }
+
+
+def test_too_few_matches_are_a_state(bench, tmp_path):
+    """Where more matches are asked for than there are stars, all but the reference are out."""
+    facts = _register(bench, "g", tmp_path / "a.fits", registration={"min_matches": 1000})
+    unmatched = [f for f in facts if f["state"] == "unmatched"]
+    assert len(unmatched) == 7
+    assert all(f["reason"] for f in unmatched)
+
+
+def test_channel_without_usable_subs_is_a_sentence(bench, tmp_path):
+    """If quality leaves no sub of a channel, the counts of states are told."""
+    said = "channel 'ha': none of its 8 subs can be used .8 few stars.; the log of this job lists"
+    with pytest.raises(UserError, match=said):
+        _register(bench, "ha", tmp_path / "a.fits", quality={"min_stars": 5000})
+
+
+def test_bad_photometric_reference_is_a_sentence(bench, tmp_path):
+    """If the pinned reference of brightness is out but others are not, the lock is the remedy."""
+    lock = read_lock(bench.make_lock())
+    trailed = next(f.id for f in bench.plan.lights("b") if f.name == TRAILED)
+    path = tmp_path / "tiny.lock.yaml"
+    photometry = {**lock.photometry, "b": trailed}
+    path.write_text(lock_text(Lock(lock.reference, lock.name, 320, 240, photometry)))
+    said = "its photometric reference 2026-03-23/b-03.fits is trailed .*; delete .*lock.yaml to"
+    with pytest.raises(UserError, match=said):
+        _register(bench, "b", tmp_path / "a.fits", lock=path)
+
+
+def test_channel_without_reference_is_a_sentence(bench, tmp_path):
+    """A lock without a reference for a channel that has good subs is to be deleted."""
+    lock = read_lock(bench.make_lock())
+    path = tmp_path / "tiny.lock.yaml"
+    path.write_text(lock_text(Lock(lock.reference, lock.name, 320, 240, {})))
+    with pytest.raises(UserError, match="has no reference for channel 'b'; delete it to"):
+        _register(bench, "b", tmp_path / "a.fits", lock=path)
+
+
+def _grid_job(bench, **changes):
+    return json.loads(bench.plan.grid_job()) | changes
+
+
+def test_grid_is_a_round_sub_of_the_luminance_channel(bench):
+    """The grid is one of the green subs, the size of the raw frames; each channel is pinned."""
+    lock = read_lock(bench.make_lock())
+    reference = bench.plan.by_id[lock.reference]
+    assert reference.channel == "g"
+    assert (lock.name, lock.width_px, lock.height_px) == (reference.name, 320, 240)
+    assert set(lock.photometry) == set(CHANNELS)
+    for channel, sub in lock.photometry.items():
+        assert bench.plan.by_id[sub].channel == channel
+        assert bench.plan.by_id[sub].name not in (TRAILED, HAZY)
+
+
+def test_order_of_the_nights_does_not_move_the_grid(bench, tmp_path):
+    """The choice does not depend on the order in which the measures come."""
+    choose_grid(bench.all_measures()[::-1], tmp_path / "a.lock.yaml", _grid_job(bench))
+    assert (tmp_path / "a.lock.yaml").read_text() == bench.make_lock().read_text()
+
+
+@pytest.mark.parametrize("word", ["2026-03-24/ha-02.fits", "ha-02.fits", "id"])
+def test_named_reference_is_taken(bench, tmp_path, word):
+    """The project may name the sub of the grid, by path, name or id."""
+    measures = [bench.make_measures("ha", "2026-03-24"), bench.make_measures("g", NIGHT)]
+    frame = next(f for f in bench.plan.lights("ha") if f.name == "2026-03-24/ha-02.fits")
+    job = _grid_job(bench, reference=frame.id if word == "id" else word)
+    choose_grid(measures, tmp_path / "a.lock.yaml", job)
+    assert read_lock(tmp_path / "a.lock.yaml").reference == frame.id
+
+
+def test_unknown_reference_is_a_sentence(bench, tmp_path):
+    """A named reference that is no light is refused and nothing is pinned."""
+    with pytest.raises(UserError, match="reference: no light is called 'x.fits'"):
+        choose_grid(bench.all_measures(), tmp_path / "a.yaml", _grid_job(bench, reference="x.fits"))
+    assert not (tmp_path / "a.yaml").exists()
+
+
+def test_what_is_pinned_stays(bench, tmp_path):
+    """A channel that came later is pinned without moving the grid or the other channels."""
+    first = read_lock(bench.make_lock())
+    other = next(f for f in bench.plan.lights("ha") if f.id != first.photometry["ha"])
+    path = tmp_path / "a.lock.yaml"
+    path.write_text(lock_text(Lock(other.id, other.name, 320, 240, {"ha": other.id})))
+    choose_grid(bench.all_measures(), path, _grid_job(bench))
+    lock = read_lock(path)
+    assert (lock.reference, lock.photometry["ha"]) == (other.id, other.id)
+    assert lock.photometry["g"] == first.photometry["g"]
+
+
+def test_channel_without_stars_is_left_for_later(bench, tmp_path):
+    """A channel of bad subs is not pinned to a bad one; a project of bad subs is a sentence."""
+    folder = tmp_path / "measures" / "b"
+    folder.mkdir(parents=True)
+    good = bench.make_measures("g", NIGHT)
+    (tmp_path / "measures" / "g").mkdir()
+    shutil.copy(good, tmp_path / "measures" / "g" / f"{NIGHT}.fits")
+    bench_of_b = json.loads(bench.plan.measure_job("b", NIGHT))
+    (tmp_path / "a.fits").write_text("not a frame")
+    measure([tmp_path / "a.fits"] * 4, [], folder / f"{NIGHT}.fits", bench_of_b)
+    paths = [tmp_path / "measures" / channel / f"{NIGHT}.fits" for channel in ("b", "g")]
+    choose_grid(paths, tmp_path / "a.lock.yaml", _grid_job(bench))
+    assert set(read_lock(tmp_path / "a.lock.yaml").photometry) == {"g"}
+    said = "project 'tiny': none of its 4 lights can be used .4 unreadable.; look at them"
+    with pytest.raises(UserError, match=said):
+        choose_grid(paths[:1], tmp_path / "b.lock.yaml", _grid_job(bench))

@@ -1,0 +1,43 @@
+import pytest
+
+from platefiles.errors import UserError
+from platefiles.lockfile import Lock, lock_text, read_lock
+
+LOCK = Lock("g_01_ab", "nuit/h\u00e9-01.fits", 320, 240, {"g": "g_01_ab", "ha": "007"})
+
+
+def test_lock_reads_back(tmp_path):
+    """What is written is read, names that look like numbers and odd letters included."""
+    path = tmp_path / "p.lock.yaml"
+    path.write_text(lock_text(LOCK), encoding="utf-8")
+    assert read_lock(path) == LOCK
+
+
+def test_lock_says_what_it_is():
+    """The file opens with what it is for and how to choose anew."""
+    assert lock_text(LOCK).startswith("# Written by the first run")
+    assert "Delete this file" in lock_text(LOCK)
+
+
+def test_no_file_is_no_lock(tmp_path):
+    """A project that has not run yet has no lock."""
+    assert read_lock(tmp_path / "p.lock.yaml") is None
+
+
+@pytest.mark.parametrize(
+    "text", ["", "grid: [", "grid: 4", "grid: {reference: a}", "- a", "\x00", "grid: {}\n"]
+)
+def test_broken_lock_is_a_sentence(tmp_path, text):
+    """A lock file that a run did not write is refused with the remedy."""
+    path = tmp_path / "p.lock.yaml"
+    path.write_text(text)
+    with pytest.raises(UserError, match="p.lock.yaml: is not a readable lock file; delete it to"):
+        read_lock(path)
+
+
+def test_lock_that_is_no_text_is_a_sentence(tmp_path):
+    """So is one that is not UTF-8."""
+    path = tmp_path / "p.lock.yaml"
+    path.write_bytes(b"grid: \xff\xfe")
+    with pytest.raises(UserError, match="is not a readable lock file"):
+        read_lock(path)

@@ -1,0 +1,253 @@
+import json
+from dataclasses import replace
+
+import pytest
+
+from platefiles.codedigest import code_digest
+from platefiles.config import load_project
+from platefiles.matching import match_calibration
+from platefiles.plan import ProjectPlan
+from platefiles.recipe import Integration
+from platefiles.scan import scan_folders
+from platefiles.sheet import build_sheet
+
+CHANNELS = ("ha", "g", "b")
+NIGHTS = ["2026-03-23", "2026-03-24"]
+
+
+@pytest.fixture
+def plan_of(tiny_raw, write_project, tmp_path):
+    """Return a way to the plan of the tiny set, with further keys in its project file."""
+
+    def make(raw=tiny_raw, **keys):
+        loaded = load_project(write_project(tmp_path / "projects" / "tiny.yaml", raw, **keys), "")
+        frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+        matched = match_calibration(frames, loaded)
+        return ProjectPlan(loaded, tuple(frames), matched, "results/tiny")
+
+    return make
+
+
+def _jobs(plan):
+    """Every job of a plan by rule and what it works on."""
+    jobs = {("master", name): plan.master_job(name) for name in plan.masters}
+    jobs["choose_grid", ""] = plan.grid_job()
+    for channel in plan.channels:
+        jobs["register", channel] = plan.register_job(channel)
+        jobs["integrate", channel] = plan.integrate_job(channel)
+        for night in plan.nights(channel):
+            jobs["measure", channel, night] = plan.measure_job(channel, night)
+        for frame in plan.lights(channel):
+            jobs["calibrate_sub", frame.id] = plan.calibrate_job(frame.id)
+            jobs["register_sub", frame.id] = plan.register_sub_job(channel, frame.id)
+    jobs["map_channels", ""] = plan.cube_job()
+    jobs["composite", ""] = plan.composite_job()
+    jobs["tabulate_subs", ""] = plan.subs_job()
+    return jobs
+
+
+def _own(job):
+    """What a job has beside the digest of the jobs below it."""
+    return {key: value for key, value in json.loads(job).items() if key != "below"}
+
+
+def _changed(before, after):
+    """Jobs that differ in what is their own."""
+    assert before.keys() == after.keys()
+    return {key for key in before if _own(before[key]) != _own(after[key])}
+
+
+def _to_do_again(before, after):
+    """Jobs that differ at all."""
+    return {key for key in before if before[key] != after[key]}
+
+
+def _rules(keys):
+    return {f"master_{key[1].split('_')[0]}" if key[0] == "master" else key[0] for key in keys}
+
+
+def test_plan_of_the_tiny_set(plan_of):
+    """Channels, nights, masters and paths are those that the set has."""
+    plan = plan_of()
+    assert plan.channels == CHANNELS
+    assert [plan.nights(channel) for channel in CHANNELS] == [NIGHTS] * 3
+    assert [len(plan.lights("g", night)) for night in NIGHTS] == [4, 4]
+    starts = [frame.start_utc for frame in plan.lights("g")]
+    assert starts == sorted(starts)
+    kinds = sorted(name.split("_")[0] for name in plan.masters)
+    assert kinds == ["bias", "dark", "dark", *["flat"] * 6]
+    assert len(plan.masters_of(plan.lights("g"))) == 4
+    assert len(plan.masters_of(plan.lights("g", NIGHTS[0]))) == 3
+    assert plan.measures_path("g", NIGHTS[0]) == "results/tiny/measures/g/2026-03-23.fits"
+    assert plan.mapped_channels == list(CHANNELS)
+    assert plan.picture_files[0] == "results/tiny/picture/ha-in-red.png"
+
+
+def test_jobs_are_canonical_json_with_the_code_of_their_step(plan_of):
+    """A job is one line of JSON in one spelling, with project, settings and code digest."""
+    for key, text in _jobs(plan_of()).items():
+        job = json.loads(text)
+        assert text == json.dumps(job, sort_keys=True, separators=(",", ":"))
+        assert job["project"] == "tiny"
+        (rule,) = _rules([key])
+        assert job["code"] == code_digest(f"{rule}.py")
+
+
+def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
+    """No job holds a path of this machine, so a moved folder makes nothing anew."""
+    for text in _jobs(plan_of()).values():
+        assert str(tmp_path) not in text
+        assert str(tiny_raw) not in text
+
+
+@pytest.mark.parametrize(
+    ("group", "settings", "rules"),
+    [
+        ("integration", {"clip": "sigma"}, {"integrate"}),
+        ("integration", {"clip_low": 3.5, "grow_px": 1, "min_subs": 2}, {"integrate"}),
+        ("integration", {"weights": "equal"}, {"register"}),
+        ("integration", {"background_match": "constant"}, {"register"}),
+        ("registration", {"max_degree": 1}, {"register"}),
+        ("quality", {"min_transparency": 0.1}, {"register"}),
+        ("quality", {"max_ellipticity": 0.3}, {"register", "choose_grid"}),
+        ("measure", {"detection_sigma": 7.0}, {"measure"}),
+        ("calibration", {"clip_sigma": 5.0}, {"master_bias", "master_dark", "master_flat"}),
+        ("calibration", {"hot_pixel_sigma": 9.0}, {"master_dark"}),
+        ("calibration", {"dead_pixel_response": 0.4}, {"master_flat"}),
+        ("colour", {"neutral_background": False}, {"map_channels"}),
+        ("stretch", {"sky_level": 0.2}, {"composite"}),
+    ],
+)
+def test_a_setting_changes_the_jobs_that_use_it(plan_of, group, settings, rules):
+    """A changed setting is seen by the rules that use it and by no other."""
+    changed = _changed(_jobs(plan_of()), _jobs(plan_of(overrides={group: settings})))
+    assert _rules(changed) == rules
+
+
+FOLLOWING = {
+    "master_bias": {"master_dark", "master_flat", "measure", "calibrate_sub"},
+    "master_dark": {"measure", "calibrate_sub"},
+    "master_flat": {"measure", "calibrate_sub"},
+    "measure": {"register"},
+    "register": {"integrate", "register_sub"},
+    "integrate": {"map_channels", "tabulate_subs"},
+    "map_channels": {"composite"},
+}
+
+
+@pytest.mark.parametrize(
+    ("group", "settings"),
+    [
+        ("calibration", {"hot_pixel_sigma": 9.0}),
+        ("measure", {"detection_sigma": 7.0}),
+        ("registration", {"max_degree": 1}),
+        ("integration", {"clip": "sigma"}),
+        ("stretch", {"sky_level": 0.2}),
+    ],
+)
+def test_what_follows_from_a_changed_job_is_to_do_again(plan_of, group, settings):
+    """Jobs that read what a changed job writes change too, through all that lies between."""
+    before, after = _jobs(plan_of()), _jobs(plan_of(overrides={group: settings}))
+    expected = waiting = _rules(_changed(before, after))
+    while waiting:
+        waiting = {rule for other in waiting for rule in FOLLOWING.get(other, set())} - expected
+        expected = expected | waiting
+    assert _rules(_to_do_again(before, after)) == expected
+
+
+def test_every_setting_of_the_integration_is_used(plan_of):
+    """The jobs of register and integrate hold together the whole integration group."""
+    plan = plan_of()
+    held = set(json.loads(plan.integrate_job("g"))["settings"])
+    held |= set(json.loads(plan.register_job("g"))["settings"])
+    assert set(Integration.model_fields) <= held
+
+
+def test_one_channel_of_masters_changes_with_its_choice(plan_of):
+    """`flat: none` for a channel changes the jobs of that channel alone."""
+    channels = {name: {"filters": [name]} for name in CHANNELS}
+    channels["g"]["flat"] = "none"
+    before, after = plan_of(), plan_of(channels=channels)
+    for channel in ("ha", "b"):
+        for night in NIGHTS:
+            assert before.measure_job(channel, night) == after.measure_job(channel, night)
+        assert before.register_job(channel) == after.register_job(channel)
+    assert before.measure_job("g", NIGHTS[0]) != after.measure_job("g", NIGHTS[0])
+    assert len(after.masters) == len(before.masters) - 2
+
+
+def test_notes_on_a_channel_go_to_that_channel(plan_of):
+    """What is not done for one channel stands in its job alone; what is done for none in all."""
+    channels = {name: {"filters": [name]} for name in CHANNELS}
+    channels["g"]["dark"] = "none"
+    plan = plan_of(channels=channels, exclude=["*flat-*"])
+    notes = {channel: json.loads(plan.integrate_job(channel))["notes"] for channel in CHANNELS}
+    said = "Channel 'g' goes without, as tiny.yaml says (dark: none)."
+    assert [said in notes[channel] for channel in CHANNELS] == [False, True, False]
+    assert all(notes[channel][0].startswith("There are no flats") for channel in CHANNELS)
+
+
+def test_order_of_the_files_does_not_count(plan_of):
+    """Frames that are found in another order give the same jobs."""
+    plan = plan_of()
+    turned = replace(plan, frames=tuple(reversed(plan.frames)))
+    assert _to_do_again(_jobs(plan), _jobs(turned)) == set()
+
+
+def test_place_of_the_files_does_not_count(plan_of, tiny_raw, tmp_path):
+    """The same frames in another folder give the same jobs."""
+    moved = tmp_path / "another disk" / "raw"
+    for path in tiny_raw.rglob("*.fits"):
+        place = moved / path.relative_to(tiny_raw)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.hardlink_to(path)
+    assert _to_do_again(_jobs(plan_of()), _jobs(plan_of(raw=moved))) == set()
+
+
+def test_changed_frame_changes_its_own_night(plan_of):
+    """A light with another content changes its night, its channel and nothing else."""
+    plan = plan_of()
+    (frame, *_) = plan.lights("g", NIGHTS[1])
+    frames = [replace(f, fingerprint="0" * 16) if f is frame else f for f in plan.frames]
+    changed = _changed(_jobs(plan), _jobs(replace(plan, frames=tuple(frames))))
+    assert changed == {
+        ("measure", "g", NIGHTS[1]),
+        ("integrate", "g"),
+        ("calibrate_sub", frame.id),
+        ("register_sub", frame.id),
+    }
+
+
+def test_equipment_goes_before_the_headers(plan_of):
+    """What the equipment file says of the camera is part of the jobs that calibrate."""
+    job = json.loads(plan_of(equipment="demo-bench").measure_job("g", NIGHTS[0]))
+    assert set(job["camera"]) == {"gain_e_per_adu", "read_noise_e", "saturation_adu"}
+    assert json.loads(plan_of().measure_job("g", NIGHTS[0]))["camera"] == dict.fromkeys(
+        job["camera"]
+    )
+
+
+def test_calibrated_frames_keep_their_unit(plan_of):
+    """Frames that are calibrated already take no masters, no gain, and the unit of their header."""
+    plan = plan_of(calibrated=True)
+    job = json.loads(plan.integrate_job("g"))
+    assert plan.masters == {}
+    assert (job["unit"], job["calibrated"]) == ("adu", True)
+    assert {sub["egain"] for sub in job["subs"]} == {None}
+    assert {sub["dark"] for sub in job["subs"]} == {None}
+    frames = tuple(replace(frame, unit="nJy") for frame in plan.frames)
+    assert json.loads(replace(plan, frames=frames).integrate_job("g"))["unit"] == "nJy"
+
+
+def test_luminance_channel_is_preferred_for_the_grid(plan_of):
+    """The grid is sought first in the channel that makes the luminance."""
+    assert json.loads(plan_of().grid_job())["channels"] == ["g", "ha", "b"]
+
+
+def test_unused_frames_are_listed_with_their_reasons(plan_of):
+    """The table of subs gets each file that is not used, and why."""
+    job = json.loads(plan_of(exclude=["2026-03-23/g-0[12].fits"]).subs_job())
+    assert [(frame["name"], frame["reason"]) for frame in job["unused"]] == [
+        ("2026-03-23/g-01.fits", "excluded in tiny.yaml"),
+        ("2026-03-23/g-02.fits", "excluded in tiny.yaml"),
+    ]

@@ -1,0 +1,217 @@
+import os
+import re
+from types import SimpleNamespace
+
+import pytest
+
+from platefiles.errors import UserError
+from platefiles.lockfile import Lock, lock_text
+from platefiles.workflow import is_dry_run, open_plans
+
+NIGHTS = ["2026-03-23", "2026-03-24"]
+
+
+@pytest.fixture
+def opened(tiny_raw, write_project, tmp_path, monkeypatch):
+    """Return a way to open the plans of the tiny set in an empty working directory."""
+    work = tmp_path / "work"
+    work.mkdir()
+    monkeypatch.chdir(work)
+
+    def open_(*arguments, main_process=True, **keys):
+        path = write_project(tmp_path / "projects" / "tiny.yaml", tiny_raw, **keys)
+        return open_plans({"projects": str(path)}, tmp_path, main_process, arguments)
+
+    return open_
+
+
+def _wild(**names):
+    return SimpleNamespace(project="tiny", **names)
+
+
+def _pin(plans, tmp_path, channels=("ha", "g", "b"), reference=None):
+    plan = plans.by_name["tiny"]
+    photometry = {channel: plan.lights(channel)[0].id for channel in channels}
+    frame = plan.by_id[reference or photometry["g"]]
+    lock = Lock(frame.id, frame.name, 320, 240, photometry)
+    path = tmp_path / "projects" / "tiny.lock.yaml"
+    path.write_text(lock_text(lock))
+    return path
+
+
+def _files(folder):
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*"))
+
+
+def test_run_writes_sheet_links_and_cache(opened, tmp_path):
+    """Opening the plans makes the frame sheet, the cache of the scan and the links, no more."""
+    plans = opened()
+    results = tmp_path / "work" / "results" / "tiny"
+    assert {path.name for path in results.iterdir()} == {"frames.tsv", ".scan.json", "links"}
+    (frame, *_) = plans.by_name["tiny"].lights("g")
+    (link,) = plans.sub_frame(_wild(sub=frame.id))
+    assert os.readlink(link) == frame.path
+    assert link == f"results/tiny/links/{frame.id}.fits"
+
+
+@pytest.mark.parametrize("words", [["-n"], ["--dry-run"], ["--dryrun"], ["--cores", "1", "-pn"]])
+def test_dry_run_writes_nothing(opened, tmp_path, words):
+    """A dry run leaves the working directory empty, and asks for no link that is not there."""
+    plans = opened(*words)
+    assert _files(tmp_path / "work") == []
+    assert plans.night_frames(_wild(channel="g", night=NIGHTS[0])) == []
+
+
+@pytest.mark.parametrize("words", [["--cores", "2"], ["--nolock"], ["-k"], ["--notemp", "all"]])
+def test_other_options_are_no_dry_run(words):
+    """Options that merely begin alike do not make a dry run."""
+    assert not is_dry_run(words)
+
+
+def test_job_on_another_machine_reads_the_sheet(opened, tiny_raw, tmp_path):
+    """A process that is not the main one reads the sheet, writes nothing and has the same jobs."""
+    main = opened()
+    before = {path: os.lstat(path).st_mtime_ns for path in (tmp_path / "work").rglob("*")}
+    other = opened(main_process=False)
+    assert {path: os.lstat(path).st_mtime_ns for path in (tmp_path / "work").rglob("*")} == before
+    wildcards = _wild(channel="g", night=NIGHTS[0])
+    assert other.measure_job(wildcards) == main.measure_job(wildcards)
+    assert other.night_masters(wildcards) == main.night_masters(wildcards)
+
+
+def test_targets_are_all_channels_and_pictures(opened):
+    """The channels, the table of subs and the pictures of the project are the targets."""
+    plans = opened()
+    assert plans.channel_targets() == [
+        *(f"results/tiny/channels/{channel}.fits" for channel in ("ha", "g", "b")),
+        "results/tiny/subs.tsv",
+    ]
+    pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
+    assert plans.picture_targets() == [*pictures, "results/tiny/subs.tsv"]
+
+
+def test_kept_subs_are_targets(opened):
+    """`keep` makes each sub of each channel a target, in each of the forms."""
+    plans = opened(keep=["calibrated", "registered"])
+    kept = plans.kept_subs()
+    assert len(kept) == len(set(kept)) == 2 * 24
+    assert set(kept) <= set(plans.channel_targets())
+    assert sum("/registered/" in path for path in kept) == 24
+
+
+def test_grid_is_chosen_once(opened, tmp_path):
+    """Without a lock the grid is to be chosen; with one it is not."""
+    plans = opened()
+    assert plans.unpinned == ["tiny"]
+    assert plans.lock(_wild()) == f"{tmp_path}/projects/tiny.lock.yaml"
+    assert re.fullmatch(plans.unpinned_locks, f"{tmp_path}/projects/tiny")
+    assert len(plans.lock_measures(SimpleNamespace(lock=f"{tmp_path}/projects/tiny"))) == 6
+    _pin(plans, tmp_path)
+    assert opened().unpinned == []
+
+
+def test_lock_inside_the_working_directory_is_relative(opened, tmp_path, monkeypatch):
+    """So a project that moves with its results is not made anew."""
+    opened()
+    monkeypatch.chdir(tmp_path)
+    assert opened().lock(_wild()) == "projects/tiny.lock.yaml"
+
+
+def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path):
+    """Registering reads the reference's night, and waits for the choice where there is none."""
+    plans = opened()
+    asked = []
+
+    class Choice:
+        @staticmethod
+        def get(lock):
+            asked.append(lock)
+            raise LookupError(lock)
+
+    plans.wait_for(Choice)
+    with pytest.raises(LookupError):
+        plans.reference_measures(_wild(channel="ha"))
+    assert asked == [f"{tmp_path}/projects/tiny"]
+    _pin(plans, tmp_path)
+    assert opened().reference_measures(_wild(channel="ha")) == [
+        "results/tiny/measures/g/2026-03-23.fits"
+    ]
+
+
+def test_new_channel_has_no_reference_yet(opened, tmp_path):
+    """A channel that came later is unpinned, though the grid is pinned."""
+    _pin(opened(), tmp_path, channels=("g", "b"))
+    assert opened().unpinned == ["tiny"]
+
+
+def test_lost_reference_is_a_sentence(opened, tmp_path):
+    """A reference that is not among the lights any more is named, with the two ways out."""
+    _pin(opened(), tmp_path)
+    said = (
+        "tiny.lock.yaml: the sub 'g_01_3529c2ae' that the grid is pinned to is not among the "
+        "lights any more; put it back, or delete tiny.lock.yaml to choose anew"
+    )
+    with pytest.raises(UserError, match=said):
+        opened(exclude=["2026-03-23/g-01.fits"])
+
+
+def test_lost_photometric_reference_is_a_sentence(opened, tmp_path):
+    """So is the reference of brightness of a channel."""
+    plans = opened()
+    _pin(plans, tmp_path, reference=plans.by_name["tiny"].lights("g")[1].id)
+    with pytest.raises(UserError, match="that the brightness of channel 'g' is pinned to is not"):
+        opened(exclude=["2026-03-23/g-01.fits"])
+
+
+def test_channel_that_was_taken_out_does_not_hold_up_the_others(opened, tmp_path):
+    """The lock may still name the reference of a channel that the project has no more."""
+    _pin(opened(), tmp_path)
+    channels = {"ha": {"filters": ["Ha"]}, "g": {"filters": ["G"]}}
+    mapping = {"red": {"ha": 1}, "green": {"g": 1}, "blue": {"g": 1}, "luminance": None}
+    assert opened(channels=channels, overrides={"mapping": mapping}).unpinned == []
+
+
+def test_reference_against_the_lock_is_a_sentence(opened, tmp_path):
+    """A reference in the project file that is not the pinned one is not passed over in silence."""
+    _pin(opened(), tmp_path)
+    assert opened(reference="2026-03-23/g-01.fits").unpinned == []
+    assert opened(reference="g-01.fits").unpinned == []
+    said = "reference: g-02.fits: the grid is pinned to 2026-03-23/g-01.fits already; delete"
+    with pytest.raises(UserError, match=said):
+        opened(reference="g-02.fits")
+
+
+def test_unreadable_lock_is_a_sentence(opened, tmp_path):
+    """A lock file that a run did not write is refused."""
+    opened()
+    (tmp_path / "projects" / "tiny.lock.yaml").write_text("grid: nowhere\n")
+    with pytest.raises(UserError, match="is not a readable lock file"):
+        opened()
+
+
+def test_problems_of_all_projects_are_told_at_once(write_project, tiny_raw, tmp_path, monkeypatch):
+    """Two faulty projects give a line each."""
+    monkeypatch.chdir(tmp_path)
+    one = write_project(tmp_path / "projects" / "one.yaml", tmp_path / "nowhere")
+    two = write_project(tmp_path / "projects" / "two.yaml", tiny_raw, recipe="no-such")
+    with pytest.raises(UserError) as caught:
+        open_plans({"projects": f"{one},{two}"}, tmp_path, True, [])
+    first, second = str(caught.value).splitlines()
+    assert "one.yaml:3: raw: no such folder" in first
+    assert "two.yaml:4: recipe: no recipe is called 'no-such'" in second
+
+
+def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path, monkeypatch):
+    """The folder of projects gives the names; locks in it are no projects."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("one", "two"):
+        write_project(tmp_path / "config" / "projects" / f"{name}.yaml", tiny_raw)
+    (tmp_path / "config" / "projects" / "gone.lock.yaml").write_text("")
+    plans = open_plans({}, tmp_path, True, [])
+    assert list(plans.by_name) == ["one", "two"]
+    assert [plan.results for plan in plans] == ["results/one", "results/two"]
+
+
+def test_integration_says_how_much_memory_it_takes(opened):
+    """The memory of a tiny integration is what the interpreter takes and little more."""
+    assert 300 < opened().integrate_mem_mb(_wild(channel="g")) < 400

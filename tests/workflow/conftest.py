@@ -1,0 +1,166 @@
+"""Real runs of the workflow, each in a process of its own, on copies of one finished run."""
+
+import hashlib
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+import yaml
+
+from platelog import child_environment
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@dataclass(frozen=True)
+class Home:
+    """A folder with raw frames, a project file and, after a run, results."""
+
+    folder: Path
+
+    @property
+    def raw(self) -> Path:
+        """Folder of the raw frames."""
+        return self.folder / "raw"
+
+    @property
+    def project(self) -> Path:
+        """The project file."""
+        return self.folder / "projects" / "tiny.yaml"
+
+    @property
+    def lock(self) -> Path:
+        """Where the grid is pinned."""
+        return self.folder / "projects" / "tiny.lock.yaml"
+
+    @property
+    def results(self) -> Path:
+        """Results of the project."""
+        return self.folder / "results" / "tiny"
+
+    def run(self, *words: str, expected: int = 0) -> str:
+        """Run the project with further words and return what was said."""
+        command = [*PYTHON, "platecli", "run", str(self.project), "--directory", str(self.folder)]
+        return said(command + list(words), expected)
+
+    def by_hand(self, *words: str) -> list[str]:
+        """Return the command that starts Snakemake itself, as the profile describes."""
+        command = [*PYTHON, "snakemake", "--snakefile", str(ROOT / "Snakefile")]
+        command += ["--workflow-profile", str(ROOT / "config" / "profile")]
+        command += ["--directory", str(self.folder), "--config", f"projects={self.project}"]
+        return command + list(words)
+
+    def to_do(self, *words: str) -> list[str]:
+        """Return the jobs that a dry run lists, without reasons and without the project."""
+        lines = self.run("--dry-run", "--to", "all", *words).splitlines()
+        jobs = [line.split("  (")[0].strip() for line in lines if line.startswith("  ")]
+        return sorted(job.replace(" tiny", "", 1) for job in jobs)
+
+    def change_project(self, **keys: Any) -> None:
+        """Change keys of the project file."""
+        project = yaml.safe_load(self.project.read_text(encoding="utf-8"))
+        self.project.write_text(yaml.safe_dump(project | keys, sort_keys=False), encoding="utf-8")
+
+    def other_files(self) -> set[str]:
+        """Files that are neither results nor Snakemake's own notes."""
+        return {
+            name
+            for name in (path.relative_to(self.folder).as_posix() for path in walk(self.folder))
+            if not name.startswith(("results/", ".snakemake/"))
+        }
+
+
+PYTHON = [sys.executable, "-P", "-m"]
+ENVIRONMENT = child_environment(ROOT, Path(sys.prefix))
+
+
+def said(command: list[str], expected: int = 0) -> str:
+    """Run a command, check its exit status and return all that it printed."""
+    done = subprocess.run(
+        command,
+        cwd=ROOT,
+        env=ENVIRONMENT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="surrogateescape",
+        timeout=300,
+    )
+    assert done.returncode == expected, done.stdout
+    return done.stdout
+
+
+def kill_when(command: list[str], time_has_come: Callable[[], object]) -> None:
+    """Start a command and kill it with all that it started, as soon as the time has come."""
+    with subprocess.Popen(
+        command, cwd=ROOT, env=ENVIRONMENT, start_new_session=True, stderr=subprocess.DEVNULL
+    ) as process:
+        deadline = time.monotonic() + 120
+        while not time_has_come() and time.monotonic() < deadline:
+            assert process.poll() is None
+            time.sleep(0.05)
+        os.killpg(process.pid, signal.SIGKILL)
+
+
+def walk(folder: Path) -> list[Path]:
+    """All files below a folder, links to files included."""
+    return sorted(path for path in folder.rglob("*") if not path.is_dir())
+
+
+@pytest.fixture(scope="session")
+def digests() -> Callable[[Path], dict[str, str]]:
+    """Return a way to the SHA-256 of each file below a folder."""
+
+    def of(folder: Path) -> dict[str, str]:
+        return {
+            path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in walk(folder)
+        }
+
+    return of
+
+
+@pytest.fixture(scope="session")
+def make_home(write_project: Callable[..., Path]) -> Callable[..., Home]:
+    """Return a way to a new home with a project file and no results."""
+
+    def make(folder: Path, **keys: Any) -> Home:
+        home = Home(folder)
+        home.raw.mkdir(parents=True)
+        write_project(home.project, Path("../raw"), **keys)
+        return home
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def finished(
+    make_home: Callable[..., Home], tiny_raw: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Home, str]:
+    """A home in a folder with an awkward name, after its first run, and what the run said."""
+    home = make_home(tmp_path_factory.mktemp("home") / "my dad's {night} sky", title="Nébuleuse")
+    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)
+    return home, home.run("--to", "all", "--cores", "2")
+
+
+@pytest.fixture(scope="session")
+def command_line() -> SimpleNamespace:
+    """Ways to start a command: `said` to its end, or `kill_when`."""
+    return SimpleNamespace(said=said, kill_when=kill_when)
+
+
+@pytest.fixture
+def home(finished: tuple[Home, str], tmp_path: Path) -> Home:
+    """A copy of the finished home, in another place, to be changed; its raw files are copies."""
+    copy = tmp_path / "home"
+    shutil.copytree(finished[0].folder, copy, symlinks=True)
+    return Home(copy)

@@ -1,0 +1,244 @@
+import fcntl
+import json
+import os
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from PIL import Image
+
+ENDINGS = ("fits", "jpg", "png", "tif")
+CHANNELS = ("ha", "g", "b")
+
+
+def _pictures(home):
+    return {path.suffix[1:]: path for path in (home.results / "picture").iterdir()}
+
+
+def test_run_ends_with_a_summary(finished):
+    """The first run says how many jobs there are, what was left out and where the pictures are."""
+    home, said = finished
+    assert "To do: 27 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
+    assert "[27/27] done in" in said
+    assert "tiny: Nébuleuse" in said
+    assert "b   7 of 8 subs, 21 min" in said
+    assert "left out: 2026-03-23/b-03.fits: ellipticity of the stars" in said
+    for ending in ENDINGS:
+        assert f"  {home.results}/picture/ha-in-red.{ending}\n" in said
+    assert "Traceback" not in said
+
+
+def test_products_are_where_they_belong(finished):
+    """Sheet, tables, masters, measures, channels, pictures, logs and benchmarks are there."""
+    home, _ = finished
+    assert {path.name for path in home.results.iterdir() if path.name[0] != "."} == {
+        *("benchmarks", "calibration", "channels", "frames.tsv", "links", "logs", "measures"),
+        *("picture", "registration", "subs.tsv"),
+    }
+    assert len(list((home.results / "calibration").iterdir())) == 9
+    assert len(list((home.results / "measures").glob("*/*.fits"))) == 6
+    for kind in ("channels", "registration"):
+        names = {path.name for path in (home.results / kind).iterdir()}
+        assert names == {f"{channel}.fits" for channel in CHANNELS}
+    assert set(_pictures(home)) == set(ENDINGS)
+    assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
+    logs = list((home.results / "logs").rglob("*.log"))
+    assert len(logs) == 26
+    assert not any("Traceback" in path.read_text() for path in logs)
+    assert not any("Warning" in path.read_text() for path in logs)
+
+
+def test_every_product_says_how_it_was_made(finished):
+    """Each FITS product has a maker, a rule, settings in JSON, digests, and checksums that hold."""
+    home, _ = finished
+    products = [p for p in home.results.rglob("*.fits") if not p.is_symlink()]
+    assert len(products) == 9 + 6 + 3 + 3 + 1
+    for path in products:
+        with fits.open(path, checksum=True) as hdus:
+            header = hdus[0].header
+            assert header["CREATOR"].startswith("platelog ")
+            assert header["PROJECT"] == "tiny"
+            assert isinstance(json.loads(header["SETTINGS"]), dict)
+            assert len(header["CODEDIG"]) == len(header["SETDIG"]) == len(header["LOCKDIG"]) == 16
+            assert all(hdu.verify_checksum() == 1 for hdu in hdus), path
+            assert all(hdu.verify_datasum() == 1 for hdu in hdus), path
+
+
+def test_pictures_open_and_show_something(finished):
+    """The pictures are in colour, the size of the grid, with stars and a dark sky."""
+    pictures = _pictures(finished[0])
+    for ending in ("png", "jpg"):
+        with Image.open(pictures[ending]) as picture:
+            assert picture.size == (320, 240)
+            pixels = np.asarray(picture.convert("RGB"))
+        assert np.median(pixels) < 90
+        assert pixels.max() > 230
+    assert fits.getdata(pictures["fits"], "SCI").shape == (3, 240, 320)
+
+
+def test_raw_files_are_untouched(finished, tiny_raw, digests):
+    """Every raw file has the digest and the time that it had before the run."""
+    home, _ = finished
+    truth = json.loads((tiny_raw / "truth" / "observation.json").read_text())["frames"]
+    now = {n: d for n, d in digests(home.raw).items() if n.endswith(".fits")}
+    assert now == {f"{name}.fits": frame["sha256"] for name, frame in truth.items()}
+
+
+def test_nothing_lies_outside_of_the_results(finished, tiny_raw):
+    """Beside the raw frames and the project file there is the lock file and no other."""
+    home, _ = finished
+    raw = {f"raw/{p.relative_to(tiny_raw)}" for p in tiny_raw.rglob("*") if p.is_file()}
+    assert home.other_files() == raw | {"projects/tiny.yaml", "projects/tiny.lock.yaml"}
+    parts = [path for path in home.folder.rglob("*") if path.name.endswith(".part")]
+    assert parts == []
+
+
+def test_second_run_does_nothing(finished, digests):
+    """The same command again finds nothing to do and changes no file."""
+    home, _ = finished
+    before = digests(home.folder / "results")
+    assert "Nothing new to do." in home.run("--to", "all")
+    assert digests(home.folder / "results") == before
+
+
+def test_moved_and_touched_files_make_nothing_anew(home):
+    """In another folder, with new times on raw files, project and lock, nothing is to be done."""
+    for path in [*home.raw.rglob("*.fits"), home.project, home.lock]:
+        os.utime(path)
+    assert home.to_do() == []
+
+
+MAPPING = {"green": {"b": 1.0}}
+
+
+@pytest.mark.parametrize(
+    ("overrides", "jobs"),
+    [
+        ({"stretch": {"sky_level": 0.2}}, ["composite"] * 3),
+        ({"mapping": MAPPING}, ["composite"] * 3 + ["map channels"]),
+        (
+            {"integration": {"clip_high": 3.0}},
+            ["composite"] * 3 + ["integrate"] * 3 + ["map channels", "tabulate subs"],
+        ),
+        (
+            {"quality": {"min_transparency": 0.8}},
+            ["composite"] * 3
+            + ["integrate"] * 3
+            + ["map channels"]
+            + ["register"] * 3
+            + ["tabulate subs"],
+        ),
+    ],
+)
+def test_changed_setting_makes_anew_what_depends_on_it(home, overrides, jobs):
+    """A setting that is changed reruns the rules that use it and what follows, no more."""
+    home.change_project(overrides=overrides)
+    rules = ["".join(c for c in job if not c.isupper()) for job in home.to_do()]
+    names = [
+        next(name for name in {*jobs, "measure", "master"} if rule.startswith(name))
+        for rule in rules
+    ]
+    assert sorted(names) == sorted(jobs)
+
+
+def _add_light(home, source, name):
+    """Add a light that shows the sky of another, two pixels aside."""
+    with fits.open(home.raw / source) as hdus:
+        pixels, header = np.roll(hdus[0].data, 2, axis=1), hdus[0].header
+        header["DATE-OBS"] = header["DATE-OBS"][:-1] + "7"
+        fits.writeto(home.raw / name, pixels, header)
+
+
+def test_added_sub_makes_its_own_night_anew(home):
+    """One more light measures its night, registers and integrates; the grid does not move."""
+    lock = home.lock.read_text()
+    reference = lock.split("name: ")[1].split("/")[0]
+    night = next(n for n in ("2026-03-23", "2026-03-24") if n != reference)
+    _add_light(home, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
+    jobs = [job for job in home.to_do() if not job.startswith(("composite", "map channels"))]
+    assert jobs == ["integrate ha", f"measure ha {night}", "register ha", "tabulate subs"]
+    said = home.run("--to", "results/tiny/channels/ha.fits")
+    assert "[3/3] done" in said
+    assert fits.getheader(home.results / "channels" / "ha.fits")["NCOMBINE"] == 9
+    assert home.lock.read_text() == lock
+
+
+def test_removed_sub_makes_its_channel_anew(home):
+    """A light that is taken out takes its channel with it, and no other."""
+    (home.raw / "2026-03-23" / "ha-02.fits").unlink()
+    jobs = [job for job in home.to_do() if not job.startswith(("composite", "map channels"))]
+    assert "integrate ha" in jobs
+    assert "measure ha 2026-03-23" in jobs
+    assert not any(" g" in job or " b" in job for job in jobs)
+
+
+def test_dry_run_writes_nothing(make_home, tiny_raw, tmp_path):
+    """Before the first run a dry run lists every job and leaves no file behind."""
+    home = make_home(tmp_path / "home")
+    home.raw.rmdir()
+    home.raw.symlink_to(tiny_raw)
+    assert len(home.to_do()) >= 20
+    assert not (home.folder / "results").exists()
+    assert home.other_files() == {"projects/tiny.yaml"}
+
+
+def test_killed_run_on_one_core_ends_with_the_same_bytes(
+    finished, make_home, tiny_raw, tmp_path, command_line
+):
+    """A run that is killed midway and started again gives, on one core, what two cores gave."""
+    first, _ = finished
+    home = make_home(tmp_path / "home", title="N\u00e9buleuse")
+    home.raw.rmdir()
+    home.raw.symlink_to(tiny_raw)
+    home.lock.write_bytes(first.lock.read_bytes())
+    target = "results/tiny/channels/g.fits"
+    masters = home.results / "calibration"
+    command_line.kill_when(
+        home.by_hand("--cores", "1", "--", target), lambda: list(masters.glob("*.fits"))
+    )
+    assert not (home.folder / target).exists()
+    home.run("--cores", "1", "--to", target)
+    made = [p.relative_to(home.folder) for p in home.results.rglob("*.fits") if not p.is_symlink()]
+    assert len(made) >= 7
+    for name in made:
+        assert (home.folder / name).read_bytes() == (first.folder / name).read_bytes(), name
+
+
+def test_failed_job_is_not_forgotten(home):
+    """A job that fails is tried again, though what was once made from its product is there."""
+    home.change_project(overrides={"quality": {"min_stars": 5000}})
+    for _ in range(2):
+        said = home.run("--to", "results/tiny/channels/ha.fits", expected=1)
+        assert said.count("none of its 8 subs can be used (8 few stars)") == 1
+        assert "FAILED: register tiny ha: channel 'ha': none of" in said
+
+
+def test_two_runs_at_once_are_refused(home):
+    """While another run holds the results, a second one ends with a sentence."""
+    (home.results / "picture" / "ha-in-red.png").unlink()
+    with open(home.folder / "results" / ".run.lock", "a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        said = home.run("--to", "all", expected=1)
+        assert f"another run is at work in {home.folder}/results; wait for its end" in said
+        assert "Traceback" not in said
+        assert home.to_do() == ["composite ha-in-red png"]
+
+
+def test_stored_subs_come_on_request(home):
+    """A calibrated or registered sub is made when it is asked for, without more."""
+    sub = next(p.name for p in (home.results / "links").iterdir() if p.name.startswith("g_01"))
+    for kind in ("calibrated", "registered"):
+        said = home.run("--to", f"results/tiny/{kind}/g/{sub}")
+        assert "[1/1] done" in said
+        with fits.open(home.results / kind / "g" / sub) as hdus:
+            assert hdus["SCI"].shape == (240, 320)
+
+
+def test_snakemake_by_hand(home, command_line):
+    """Snakemake itself, with the profile, finds the same nothing to do; a report is made."""
+    assert "Nothing to be done" in command_line.said(home.by_hand("--", "all"))
+    report = home.folder / "report.html"
+    command_line.said(home.by_hand("--report", str(report)))
+    text = report.read_text(encoding="utf-8")
+    assert "ha-in-red.png" in text
+    assert "subs.tsv" in text
