@@ -20,7 +20,7 @@ rule integrate:
         "results/{project}/benchmarks/integrate/{channel}.tsv"
     conda:
         "../envs/pipeline.yaml"
-    threads: 1
+    threads: 8
     resources:
         mem_mb=plans.integrate_mem_mb,
     params:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -11,13 +12,14 @@ from astropy.table import Table
 
 from platefiles.bands import band_height
 from platefiles.errors import UserError
-from platefiles.fitsfile import FrameError, image_hdu, open_raw, table_hdu, write_product
+from platefiles.fitsfile import FrameError, open_raw, table_hdu
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards, note_cards
 from platefiles.registration import RegisteredSub, read_registration
+from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub
-from platelib.clipping import HIGH, LOW, Average, Rejection, average, grow, reject
+from platelib.clipping import HIGH, INVALID, LOW, Rejection, average, grow, reject
 from platelib.resampling import correlation_factor
 
 
@@ -27,6 +29,7 @@ def integrate(
     path_to_registration: str | Path,
     path_to_channel: str | Path,
     job: Mapping[str, Any],
+    threads: int = 1,
 ) -> None:
     """Write the integrated image of a channel.
 
@@ -42,6 +45,8 @@ def integrate(
         Product: ``SCI``, ``VAR``, ``COUNT``, ``CLIPPED`` (low, high), ``INPUTS``.
     job : mapping
         Settings: those of the ``integration`` group that act here.
+    threads : int
+        Bands that are worked on at a time; it changes no bit.
 
     Raises
     ------
@@ -66,8 +71,10 @@ def integrate(
             variance = row.facts["sky_noise"] ** 2
             subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance)))
         _check_enough(len(subs), len(facts), registered, job)
-        result, struck, used = _integrate_bands(subs, shape, job["settings"])
-    _write(path_to_channel, result, subs, registered, struck, used, job)
+        product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
+        struck, present = _integrate_bands(subs, shape, job["settings"], threads, product.planes)
+        product.finish([table_hdu(_inputs_table(registered, subs, struck, present), "INPUTS")])
+    log.info("%d of %d subs", len(subs), len(registered))
 
 
 def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -> None:
@@ -86,43 +93,63 @@ def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -
     raise UserError(msg)
 
 
-def _integrate_bands(subs, shape: tuple[int, int], settings: Mapping[str, Any]):
-    """Reject and average band by band; also count the struck and the present pixels of each sub."""
+def _integrate_bands(
+    subs: Sequence[tuple[RegisteredSub, Sub]],
+    shape: tuple[int, int],
+    settings: Mapping[str, Any],
+    threads: int,
+    planes: Mapping[str, np.ndarray],
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fill the planes band by band; return the struck and the present pixels of each sub."""
     ny, nx = shape
-    rejection = Rejection(
-        settings["clip"],
-        settings["clip_low"],
-        settings["clip_high"],
-        settings["max_iterations"],
-        settings["clip_tolerance"],
-        settings["esd_alpha"],
-    )
-    halo = settings["grow_px"] + 1 if settings["grow_px"] else 0
-    height = band_height(len(subs), nx)
-    weights = np.array([row.facts["weight"] for row, _ in subs])
-    noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+    height = band_height(len(subs), nx, threads)
     sky = float(np.median([_sky_after(row) for row, _ in subs]))
-    blocks: list[Average] = []
-    struck = np.zeros((len(subs), 2), dtype=np.int64)
-    present = np.zeros(len(subs), dtype=np.int64)
-    for top in range(0, ny, height):
-        bottom = min(ny, top + height)
-        rows = (max(0, top - halo), min(ny, bottom + halo))
-        pairs = [sub.registered(row.transform, row.levels, rows, nx) for row, sub in subs]
-        values = np.stack([pair[0] for pair in pairs])
-        variances = np.stack([pair[1] for pair in pairs])
-        del pairs
-        flags = reject(values, variances, noise, sky, rejection)
-        flags = grow(values, variances, flags, settings["grow_px"])
-        inner = slice(top - rows[0], bottom - rows[0])
-        values, variances, flags = values[:, inner], variances[:, inner], flags[:, inner]
-        blocks.append(average(values, variances, weights, flags))
-        struck[:, 0] += (flags == LOW).sum(axis=(1, 2))
-        struck[:, 1] += (flags == HIGH).sum(axis=(1, 2))
-        present += np.isfinite(values).sum(axis=(1, 2))
-    names = ("mean", "variance", "count", "low", "high")
-    result = Average(*(np.concatenate([getattr(b, name) for b in blocks]) for name in names))
-    return result, struck, present
+    band = Band(subs, shape, settings, sky, planes)
+    tops = range(0, ny, height)
+    with ThreadPoolExecutor(threads) as pool:
+        counts = list(pool.map(lambda top: band.fill(top, min(ny, top + height)), tops))
+    struck = np.sum([count[0] for count in counts], axis=0)
+    return struck, np.sum([count[1] for count in counts], axis=0)
+
+
+class Band:
+    """Everything that the integration of a band needs beside its place."""
+
+    def __init__(self, subs, shape, settings, sky: float, planes: Mapping[str, np.ndarray]):
+        self._subs, (self._ny, self._nx), self._sky = subs, shape, sky
+        self._planes = planes
+        self._grow_px = settings["grow_px"]
+        self._rejection = Rejection(
+            settings["clip"],
+            settings["clip_low"],
+            settings["clip_high"],
+            settings["max_iterations"],
+            settings["clip_tolerance"],
+            settings["esd_alpha"],
+        )
+        self._weights = np.array([row.facts["weight"] for row, _ in subs])
+        self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+
+    def fill(self, top: int, bottom: int) -> tuple[np.ndarray, np.ndarray]:
+        """Integrate rows ``top`` to ``bottom``; count struck (low, high) and present pixels."""
+        halo = self._grow_px + 1 if self._grow_px else 0
+        rows = (max(0, top - halo), min(self._ny, bottom + halo))
+        size = (len(self._subs), rows[1] - rows[0], self._nx)
+        values, variances = (np.empty(size, dtype=np.float32) for _ in range(2))
+        for i, (row, sub) in enumerate(self._subs):
+            values[i], variances[i] = sub.registered(row.transform, row.levels, rows, self._nx)
+        flags = reject(values, variances, self._noise, self._sky, self._rejection)
+        flags = grow(values, variances, flags, self._grow_px)
+        inner = np.s_[:, top - rows[0] : bottom - rows[0]]
+        result = average(values[inner], variances[inner], self._weights, flags[inner])
+        self._planes["SCI"][top:bottom] = result.mean
+        self._planes["VAR"][top:bottom] = result.variance
+        self._planes["COUNT"][top:bottom] = result.count
+        self._planes["CLIPPED"][0, top:bottom] = result.low
+        self._planes["CLIPPED"][1, top:bottom] = result.high
+        struck = [[np.count_nonzero(f == kind) for kind in (LOW, HIGH)] for f in flags[inner]]
+        present = [np.count_nonzero(f != INVALID) for f in flags[inner]]
+        return np.array(struck), np.array(present)
 
 
 def _sky_after(row: RegisteredSub) -> float:
@@ -131,7 +158,7 @@ def _sky_after(row: RegisteredSub) -> float:
     return facts["sky_rate"] * facts["factor"] - float(facts["sky_difference"][0])
 
 
-def _write(path, result: Average, subs, registered, struck, present, job) -> None:
+def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedProduct:
     times = [(row.facts["start_utc"], row.facts["exposure_s"]) for row, _ in subs]
     unit = job["unit"]
     cards = [
@@ -144,21 +171,15 @@ def _write(path, result: Average, subs, registered, struck, present, job) -> Non
     ]
     if job["wavelength_nm"]:
         cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
-    clipped = np.stack([result.low, result.high])
-    square = "" if unit == "adu" else f"({unit})2"
-    write_product(
-        path,
-        cards,
-        [
-            image_hdu(result.mean, "SCI", unit=unit),
-            image_hdu(result.variance, "VAR", unit=square or "adu2"),
-            image_hdu(result.count, "COUNT"),
-            image_hdu(clipped, "CLIPPED", [("PLANE1", "low"), ("PLANE2", "high")]),
-            table_hdu(_inputs_table(registered, subs, struck, present), "INPUTS"),
-        ],
-    )
-    covered = result.count > 0
-    log.info("%d subs, %.1f %% of the grid covered", len(subs), 100 * covered.mean())
+    square = "adu2" if unit == "adu" else f"({unit})2"
+    planes = [("PLANE1", "low"), ("PLANE2", "high")]
+    images: dict[str, tuple] = {
+        "SCI": (shape, "f4", (), unit),
+        "VAR": (shape, "f4", (), square),
+        "COUNT": (shape, "i2", (), None),
+        "CLIPPED": ((2, *shape), "i2", planes, None),
+    }
+    return StreamedProduct(path, cards, images)
 
 
 def _inputs_table(registered, subs, struck, present) -> Table:
@@ -180,4 +201,5 @@ if __name__ == "__main__":
             path_to_registration=snakemake.input.registration,
             path_to_channel=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            threads=snakemake.threads,
         )

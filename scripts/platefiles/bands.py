@@ -1,7 +1,7 @@
 """How much is held in memory while an image is integrated band by band."""
 
-BAND_BYTES = 100_000_000
-"""Samples held at a time by the integration."""
+BAND_BYTES = 240_000_000
+"""Samples held at a time by all threads of the integration."""
 
 BYTES_A_SAMPLE = 12
 """Value and variance as float32, flags, their grown copy and slack."""
@@ -9,13 +9,16 @@ BYTES_A_SAMPLE = 12
 LEAST_ROWS = 8
 
 
-def band_height(subs: int, nx: int) -> int:
+def band_height(subs: int, nx: int, threads: int = 1) -> int:
     """Return the rows of a band for so many subs of a grid ``nx`` wide."""
-    return max(LEAST_ROWS, BAND_BYTES // (subs * nx * BYTES_A_SAMPLE))
+    return max(LEAST_ROWS, BAND_BYTES // (threads * subs * nx * BYTES_A_SAMPLE))
 
 
-def memory_mb(subs: int, nx: int, ny: int, masters: int) -> int:
-    """Return the memory that integrating takes, in MB.
+def memory_mb(subs: int, nx: int, ny: int, threads: int = 1) -> int:
+    """Return the memory of its own that integrating takes, in MB.
+
+    Raw frames, masters and the product are mapped files and do not count: the system takes their
+    pages back when memory is short.
 
     Parameters
     ----------
@@ -23,9 +26,9 @@ def memory_mb(subs: int, nx: int, ny: int, masters: int) -> int:
         Subs of the channel.
     nx, ny : int
         Size of a frame.
-    masters : int
-        Sets of masters that are held, each of five planes.
+    threads : int
+        Bands that are worked on at a time.
     """
-    band = subs * nx * BYTES_A_SAMPLE * min(band_height(subs, nx), ny)
-    planes = nx * ny * 4 * (5 * masters + 8)
-    return 300 + int((1.5 * band + planes) / 1e6)
+    height = min(band_height(subs, nx, threads), ny)
+    band = threads * nx * (height * subs * BYTES_A_SAMPLE + 2 * (height + 64) * 10)
+    return 350 + int(1.2 * band / 1e6)

@@ -10,6 +10,7 @@ import gzip
 import os
 import shutil
 import tempfile
+import threading
 import warnings
 import zlib
 from collections.abc import Sequence
@@ -23,7 +24,7 @@ from astropy.table import Table
 from platefiles.wholefile import write_whole
 
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
-_CHECKSUM_COMMENT = "of this HDU, FITS 4.0 checksum convention"
+CHECKSUM_COMMENT = "of this HDU, FITS 4.0 checksum convention"
 
 
 class FrameError(Exception):
@@ -45,6 +46,7 @@ class RawImage:
 
     def __init__(self, path: str | Path):
         self._words: Any = None
+        self._lock = threading.Lock()
         self._file = None
         self._scratch = _gunzip(path) if _is_packed(path) else None
         source = self._scratch if self._scratch is not None else os.fspath(path)
@@ -103,7 +105,11 @@ class RawImage:
         FrameError
             If the data cannot be decompressed.
         """
-        words = self._decompressed(start, stop) if self._compressed else self._words[start:stop]
+        if self._compressed:
+            with self._lock:  # one file position for all threads
+                words = self._decompressed(start, stop)
+        else:
+            words = self._words[start:stop]
         # 32 bits of an integer do not fit a float32 before BZERO is added.
         wide = words.dtype.kind != "f" and words.dtype.itemsize > 2
         values: Any = np.asarray(words).astype(np.float64 if wide else np.float32)
@@ -282,6 +288,11 @@ def read_header(path: str | Path, extname: str | int = 0) -> fits.Header:
         return hdus[extname].header.copy()
 
 
+def primary_hdu(cards: Sequence[tuple]) -> fits.PrimaryHDU:
+    """Make a primary HDU without data."""
+    return fits.PrimaryHDU(header=_header(cards))
+
+
 def image_hdu(
     data: np.ndarray, name: str, cards: Sequence[tuple] = (), unit: str | None = None
 ) -> fits.ImageHDU:
@@ -339,11 +350,9 @@ def write_product(path: str | Path, cards: Sequence[tuple], hdus: Sequence) -> N
     hdus : sequence
         The extensions, in order.
     """
-    primary = fits.PrimaryHDU(header=_header(cards))
-    everything = fits.HDUList([primary, *hdus])
+    everything = fits.HDUList([primary_hdu(cards), *hdus])
     for hdu in everything:
-        hdu.add_datasum(when=_CHECKSUM_COMMENT)
-        hdu.add_checksum(when=_CHECKSUM_COMMENT, override_datasum=True)
+        hdu.add_checksum(when=CHECKSUM_COMMENT)
     write_whole(path, lambda target: _write_hdus(everything, target))
 
 

@@ -24,13 +24,18 @@ def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
     try:
         with os.fdopen(handle, "wb") as target:
             write(target)
-            target.flush()
-            os.fsync(target.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
+        put_in_place(temporary, path)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def put_in_place(temporary: str | Path, path: str | Path) -> None:
+    """Flush a finished file to the disk and give it its name and the usual permissions."""
+    with open(temporary, "rb") as target:
+        os.fsync(target.fileno())
+    os.chmod(temporary, 0o666 & ~_umask())
+    os.replace(temporary, path)
 
 
 def write_if_changed(path: str | Path, text: str) -> bool:

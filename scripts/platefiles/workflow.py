@@ -140,11 +140,10 @@ class Plans:
         """Job of integrating a channel."""
         return self.plan(wildcards).integrate_job(wildcards.channel)
 
-    def integrate_mem_mb(self, wildcards) -> int:
+    def integrate_mem_mb(self, wildcards, threads: int) -> int:
         """Memory of integrating a channel, MB."""
         frames = self.plan(wildcards).lights(wildcards.channel)
-        masters = max(1, len(self.channel_masters(wildcards)) // 2)
-        return memory_mb(len(frames), frames[0].width_px, frames[0].height_px, masters)
+        return memory_mb(len(frames), frames[0].width_px, frames[0].height_px, threads)
 
     def sub_frame(self, wildcards) -> list[str]:
         """Link of one light."""

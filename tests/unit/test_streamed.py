@@ -1,0 +1,72 @@
+"""Products that are filled band by band."""
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.table import Table
+
+from platefiles.fitsfile import image_hdu, table_hdu, write_product
+from platefiles.streamed import StreamedProduct
+
+IMAGES = {
+    "SCI": ((30, 41), "f4", [("NOTE", "x", "a card")], "electron/s"),
+    "CLIPPED": ((2, 30, 41), "i2", (), None),
+}
+CARDS = [("CREATOR", "test", "who"), ("SETTINGS", "s" * 200, "long")]
+
+
+def _data():
+    rng = np.random.default_rng(1)
+    image = rng.normal(0, 1, (30, 41)).astype(np.float32)
+    return image, rng.integers(-5, 5, (2, 30, 41)).astype(np.int16)
+
+
+def _stream(path):
+    image, counts = _data()
+    with StreamedProduct(path, CARDS, IMAGES) as product:
+        for top in range(0, 30, 7):
+            product.planes["SCI"][top : top + 7] = image[top : top + 7]
+            product.planes["CLIPPED"][:, top : top + 7] = counts[:, top : top + 7]
+        product.finish([table_hdu(Table({"id": ["a", "b"]}), "INPUTS")])
+
+
+def test_it_equals_a_product_written_at_once(tmp_path):
+    """Filled in bands or written at once, a product has the same headers, data and checksums."""
+    _stream(tmp_path / "streamed.fits")
+    image, counts = _data()
+    hdus = [
+        image_hdu(image, "SCI", IMAGES["SCI"][2], "electron/s"),
+        image_hdu(counts, "CLIPPED"),
+        table_hdu(Table({"id": ["a", "b"]}), "INPUTS"),
+    ]
+    write_product(tmp_path / "whole.fits", CARDS, hdus)
+    difference = fits.FITSDiff(
+        str(tmp_path / "streamed.fits"), str(tmp_path / "whole.fits"), ignore_keywords=["CHECKSUM"]
+    )
+    assert difference.identical, difference.report()
+
+
+def test_checksums_are_valid(tmp_path):
+    """astropy finds every DATASUM and CHECKSUM right, and the file free of faults."""
+    _stream(tmp_path / "a.fits")
+    with fits.open(tmp_path / "a.fits", checksum=True) as hdus:
+        hdus.verify("exception")
+        assert all(hdu.verify_checksum() == 1 and hdu.verify_datasum() == 1 for hdu in hdus)
+
+
+def test_equal_data_give_equal_bytes(tmp_path):
+    """Two products of the same data are the same file."""
+    for name in ("a.fits", "b.fits"):
+        _stream(tmp_path / name)
+    assert (tmp_path / "a.fits").read_bytes() == (tmp_path / "b.fits").read_bytes()
+
+
+def test_nothing_is_left_of_an_unfinished_product(tmp_path):
+    """A product that fails midway leaves what was there, and no temporary file."""
+    path = tmp_path / "a.fits"
+    path.write_bytes(b"before")
+    with pytest.raises(RuntimeError), StreamedProduct(path, CARDS, IMAGES) as product:
+        product.planes["SCI"][:5] = 1
+        raise RuntimeError
+    assert path.read_bytes() == b"before"
+    assert [file.name for file in tmp_path.iterdir()] == ["a.fits"]
