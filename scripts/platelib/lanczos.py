@@ -1,16 +1,25 @@
-"""The Lanczos kernel of order 3: its weights, and sampling runs of pixels with it.
+"""The Lanczos kernel of order 3: its weights, and the sums that sample pixels with it.
 
-The kernel is Lanczos of order 3 (Duchon 1979, J. Appl. Meteorol. 18, 1016; Turkowski 1990, in
-*Graphics Gems*, p. 147). What limits its ringing is said in :mod:`platelib.resampling`.
+Duchon (1979), J. Appl. Meteorol. 18, 1016; Turkowski (1990), in *Graphics Gems*, p. 147. What
+limits its ringing is said in :mod:`platelib.resampling`.
+
+Samples of one row of the grid are gathered in runs: as long as the kernel moves along one row of
+the frame by whole pixels, neighbouring samples share their pixels. The pixels of a run are copied
+to six lines, the next run to the same lines after a gap of five, so that the sums go over all runs
+in one sweep. All lines lie in flat arrays, one after the other: a compiler vectorises a loop only
+when it can tell that what is written does not overlap what is read, and gives up at more than a
+few arrays.
 """
 
 import numpy as np
 
-from platelib.calibration import BAD
 from platelib.kernels import kernel
 
 CHUNK = 256
-"""Columns that are worked on at a time: their weights stay in the innermost cache."""
+"""Samples that are worked on at a time: all that they need stays in the innermost cache."""
+
+ROOM = 512
+"""Places for them: runs of samples lie side by side with gaps of five between them."""
 
 _TERMS = 4
 
@@ -55,7 +64,7 @@ POLYNOMIALS = _weight_polynomials()
 
 @kernel
 def fill_weights(fraction, count, polynomials, weights):
-    """Six weights at each subpixel place, ``weights[k]`` for tap ``k - 2``."""
+    """Six weights at each subpixel place, tap after tap in lines of ``ROOM``."""
     half = np.float32(0.5)
     quarter = np.float32(0.25)
     for k in range(3):
@@ -64,8 +73,8 @@ def fill_weights(fraction, count, polynomials, weights):
         o0, o1, o2, o3 = odd[0], odd[1], odd[2], odd[3]
         base = half if k == 0 else np.float32(0.0)
         slope = np.float32(-1.0) if k == 0 else np.float32(0.0)
-        left = weights[(2 - k) * CHUNK : (3 - k) * CHUNK]
-        right = weights[(3 + k) * CHUNK : (4 + k) * CHUNK]
+        left = weights[(2 - k) * ROOM : (3 - k) * ROOM]
+        right = weights[(3 + k) * ROOM : (4 + k) * ROOM]
         for p in range(count):
             t = fraction[p] - half
             s = t * t
@@ -77,251 +86,75 @@ def fill_weights(fraction, count, polynomials, weights):
 
 
 @kernel
-def sample_between(
-    image,
-    variance,
-    mask,
-    row,
-    column,
-    row_end,
-    column_end,
-    row_begin,
-    column_begin,
-    start,
-    stop,
-    a,
-    b,
-    scratch,
-    values,
-    variances,
-):
-    """Sample a run; the ends that need pixels beyond the frame one by one, the rest together."""
-    held_ny, held_nx = image.shape
-    inside = row >= 2 and row + 3 < held_ny
-    left = start
-    right = stop
-    if inside:
-        left = min(stop, start + max(0, 2 - column))
-        right = max(left, min(stop, start + held_nx - 3 - column))
-    else:
-        right = start
-        left = start
-    for p in range(start, left):
-        _sample(
-            image,
-            variance,
-            mask,
-            row,
-            column + (p - start),
-            row_begin,
-            row_end,
-            column_begin,
-            column_end,
-            p,
-            a,
-            b,
-            values,
-            variances,
-        )
-    if right > left:
-        _sample_run(
-            image,
-            variance,
-            mask,
-            row,
-            column + (left - start),
-            left,
-            right,
-            a,
-            b,
-            scratch,
-            values,
-            variances,
-        )
-    for p in range(max(left, right), stop):
-        _sample(
-            image,
-            variance,
-            mask,
-            row,
-            column + (p - start),
-            row_begin,
-            row_end,
-            column_begin,
-            column_end,
-            p,
-            a,
-            b,
-            values,
-            variances,
-        )
-
-
-# The loops below are apart because a compiler vectorises a loop only when it can tell that what is
-# written does not overlap what is read, and gives up at more than eight pairs of arrays. For the
-# same reason weights lie in flat arrays, tap after tap.
+def gather(plane, row, column, n, first_line, lines, last_row, last_column, place, out):
+    """Copy ``n + 5`` pixels of rows from ``row + first_line - 2``; the frame's edge is repeated."""
+    for j in range(lines):
+        v = min(max(row + first_line + j - 2, 0), last_row)
+        line = plane[v]
+        start = (first_line + j) * ROOM + place
+        if column >= 2 and column + n + 2 <= last_column:
+            source = line[column - 2 : column + n + 3]
+            target = out[start : start + n + 5]
+            for p in range(n + 5):
+                target[p] = source[p]
+        else:
+            for p in range(n + 5):
+                out[start + p] = line[min(max(column - 2 + p, 0), last_column)]
 
 
 @kernel
-def _sum_of_taps(r0, r1, r2, r3, r4, r5, a, b, total):
+def sum_of_taps(lines, a, b, count, total):
     """Add up the 36 weighted pixels of each sample."""
-    for p in range(total.size):
-        a0, a1, a2 = a[p], a[p + CHUNK], a[p + 2 * CHUNK]
-        a3, a4, a5 = a[p + 3 * CHUNK], a[p + 4 * CHUNK], a[p + 5 * CHUNK]
-        l0 = a0 * r0[p] + a1 * r0[p + 1] + a2 * r0[p + 2]
-        l1 = a0 * r1[p] + a1 * r1[p + 1] + a2 * r1[p + 2]
-        l2 = a0 * r2[p] + a1 * r2[p + 1] + a2 * r2[p + 2]
-        l3 = a0 * r3[p] + a1 * r3[p + 1] + a2 * r3[p + 2]
-        l4 = a0 * r4[p] + a1 * r4[p + 1] + a2 * r4[p + 2]
-        l5 = a0 * r5[p] + a1 * r5[p + 1] + a2 * r5[p + 2]
-        l0 = l0 + a3 * r0[p + 3] + a4 * r0[p + 4] + a5 * r0[p + 5]
-        l1 = l1 + a3 * r1[p + 3] + a4 * r1[p + 4] + a5 * r1[p + 5]
-        l2 = l2 + a3 * r2[p + 3] + a4 * r2[p + 4] + a5 * r2[p + 5]
-        l3 = l3 + a3 * r3[p + 3] + a4 * r3[p + 4] + a5 * r3[p + 5]
-        l4 = l4 + a3 * r4[p + 3] + a4 * r4[p + 4] + a5 * r4[p + 5]
-        l5 = l5 + a3 * r5[p + 3] + a4 * r5[p + 4] + a5 * r5[p + 5]
-        sums = b[p] * l0 + b[p + CHUNK] * l1 + b[p + 2 * CHUNK] * l2
-        sums = sums + b[p + 3 * CHUNK] * l3
-        total[p] = sums + b[p + 4 * CHUNK] * l4 + b[p + 5 * CHUNK] * l5
+    for p in range(count):
+        a0, a1, a2 = a[p], a[p + ROOM], a[p + 2 * ROOM]
+        a3, a4, a5 = a[p + 3 * ROOM], a[p + 4 * ROOM], a[p + 5 * ROOM]
+        sums = np.float32(0.0)
+        for j in range(6):
+            q = p + j * ROOM
+            inner = a0 * lines[q] + a1 * lines[q + 1] + a2 * lines[q + 2]
+            inner = inner + a3 * lines[q + 3] + a4 * lines[q + 4] + a5 * lines[q + 5]
+            sums = sums + b[q] * inner
+        total[p] = sums
 
 
 @kernel
-def _sum_of_squares(v1, v2, v3, v4, a, b, spread):
+def sum_of_squares(lines, a, b, count, spread):
     """Add up the variances of the inner 4 x 4 pixels; the outer ones bring less than 0.5 %."""
-    for p in range(spread.size):
-        a1, a2 = a[p + CHUNK], a[p + 2 * CHUNK]
-        a3, a4 = a[p + 3 * CHUNK], a[p + 4 * CHUNK]
-        b1, b2 = b[p + CHUNK], b[p + 2 * CHUNK]
-        b3, b4 = b[p + 3 * CHUNK], b[p + 4 * CHUNK]
+    for p in range(count):
+        a1, a2 = a[p + ROOM], a[p + 2 * ROOM]
+        a3, a4 = a[p + 3 * ROOM], a[p + 4 * ROOM]
         a1, a2, a3, a4 = a1 * a1, a2 * a2, a3 * a3, a4 * a4
-        l1 = a1 * v1[p + 1] + a2 * v1[p + 2] + a3 * v1[p + 3] + a4 * v1[p + 4]
-        l2 = a1 * v2[p + 1] + a2 * v2[p + 2] + a3 * v2[p + 3] + a4 * v2[p + 4]
-        l3 = a1 * v3[p + 1] + a2 * v3[p + 2] + a3 * v3[p + 3] + a4 * v3[p + 4]
-        l4 = a1 * v4[p + 1] + a2 * v4[p + 2] + a3 * v4[p + 3] + a4 * v4[p + 4]
-        spread[p] = b1 * b1 * l1 + b2 * b2 * l2 + b3 * b3 * l3 + b4 * b4 * l4
+        sums = np.float32(0.0)
+        for j in range(1, 5):
+            q = p + j * ROOM
+            inner = a1 * lines[q + 1] + a2 * lines[q + 2] + a3 * lines[q + 3] + a4 * lines[q + 4]
+            sums = sums + b[q] * b[q] * inner
+        spread[p] = sums
 
 
 @kernel
-def _lowest(r1, r2, r3, r4, low):
-    for p in range(low.size):
-        m1 = min(min(r1[p + 1], r1[p + 2]), min(r1[p + 3], r1[p + 4]))
-        m2 = min(min(r2[p + 1], r2[p + 2]), min(r2[p + 3], r2[p + 4]))
-        m3 = min(min(r3[p + 1], r3[p + 2]), min(r3[p + 3], r3[p + 4]))
-        m4 = min(min(r4[p + 1], r4[p + 2]), min(r4[p + 3], r4[p + 4]))
-        low[p] = min(min(m1, m2), min(m3, m4))
-
-
-@kernel
-def _highest(r1, r2, r3, r4, high):
-    for p in range(high.size):
-        m1 = max(max(r1[p + 1], r1[p + 2]), max(r1[p + 3], r1[p + 4]))
-        m2 = max(max(r2[p + 1], r2[p + 2]), max(r2[p + 3], r2[p + 4]))
-        m3 = max(max(r3[p + 1], r3[p + 2]), max(r3[p + 3], r3[p + 4]))
-        m4 = max(max(r4[p + 1], r4[p + 2]), max(r4[p + 3], r4[p + 4]))
-        high[p] = max(max(m1, m2), max(m3, m4))
-
-
-@kernel
-def _limit(total, low, high, v2, v3, values):
-    """Hold each sample between what its surroundings allow."""
+def limits(pixels, variances, count, low, high):
+    """Lowest and highest value that the surroundings of each sample allow."""
     half = np.float32(0.5)
-    for p in range(values.size):
+    for p in range(count):
+        bottom = np.float32(np.inf)
+        top = np.float32(-np.inf)
+        for j in range(1, 5):
+            q = p + j * ROOM
+            t1, t2, t3, t4 = pixels[q + 1], pixels[q + 2], pixels[q + 3], pixels[q + 4]
+            bottom = min(bottom, min(min(t1, t2), min(t3, t4)))
+            top = max(top, max(max(t1, t2), max(t3, t4)))
         # The quietest of the four nearest: a hot pixel's own noise must not widen the limits.
-        noise = np.sqrt(min(min(v2[p + 2], v2[p + 3]), min(v3[p + 2], v3[p + 3])))
-        floor = low[p] - noise
-        ceiling = high[p] + half * (high[p] - low[p]) + noise
-        values[p] = min(max(total[p], floor), ceiling)
-
-
-@kernel
-def _sample_run(image, variance, mask, row, column, left, right, a, b, scratch, values, variances):
-    """Sample ``right - left`` neighbouring pixels of one row, all of whose kernels lie inside."""
-    n = right - left
-    first, last = column - 2, column + n + 3
-    total, low, high = scratch[0, :n], scratch[1, :n], scratch[2, :n]
-    r0, r1, r2 = image[row - 2, first:last], image[row - 1, first:last], image[row, first:last]
-    r3, r4, r5 = image[row + 1, first:last], image[row + 2, first:last], image[row + 3, first:last]
-    v1, v2 = variance[row - 1, first:last], variance[row, first:last]
-    v3, v4 = variance[row + 1, first:last], variance[row + 2, first:last]
-    _sum_of_taps(r0, r1, r2, r3, r4, r5, a[left:], b[left:], total)
-    _sum_of_squares(v1, v2, v3, v4, a[left:], b[left:], variances[left:right])
-    _lowest(r1, r2, r3, r4, low)
-    _highest(r1, r2, r3, r4, high)
-    _limit(total, low, high, v2, v3, values[left:right])
-    m0, m1 = mask[row, column : column + n], mask[row, column + 1 : column + 1 + n]
-    m2, m3 = mask[row + 1, column : column + n], mask[row + 1, column + 1 : column + 1 + n]
-    seen = np.uint8(0)
-    for p in range(n):
-        seen |= m0[p] | m1[p] | m2[p] | m3[p]
-    if seen & BAD:
-        for p in range(n):
-            if (m0[p] | m1[p] | m2[p] | m3[p]) & BAD:
-                values[left + p] = np.nan
-                variances[left + p] = np.nan
-
-
-@kernel
-def _sample(
-    image,
-    variance,
-    mask,
-    row,
-    column,
-    row_begin,
-    row_end,
-    column_begin,
-    column_end,
-    p,
-    a,
-    b,
-    values,
-    variances,
-):
-    """Sample one pixel near the edge, whose kernel sees the outermost pixels repeated."""
-    held_ny, held_nx = image.shape
-    values[p] = np.nan
-    variances[p] = np.nan
-    last_row, last_column = row_end - 1, column_end - 1
-    over_y = row == last_row and b[2 * CHUNK + p] == 1.0
-    over_x = column == last_column and a[2 * CHUNK + p] == 1.0
-    if row < row_begin or column < column_begin:
-        return
-    if (row >= last_row and not over_y) or (column >= last_column and not over_x):
-        return
-    total = np.float32(0.0)
-    spread = np.float32(0.0)
-    low = np.float32(np.inf)
-    high = np.float32(-np.inf)
-    noise = np.float32(np.inf)
-    bad = np.uint8(0)
-    for j in range(6):
-        v = min(max(row + j - 2, row_begin), last_row)
-        if v < 0 or v >= held_ny:
-            return
-        inner = np.float32(0.0)
-        inner_spread = np.float32(0.0)
-        for i in range(6):
-            u = min(max(column + i - 2, column_begin), last_column)
-            value = image[v, u]
-            inner += a[i * CHUNK + p] * value
-            if 0 < i < 5 and 0 < j < 5:
-                inner_spread += a[i * CHUNK + p] * a[i * CHUNK + p] * variance[v, u]
-                low = min(low, value)
-                high = max(high, value)
-            if 2 <= i <= 3 and 2 <= j <= 3:
-                noise = min(noise, variance[v, u])
-                bad |= mask[v, u] & BAD
-        total += b[j * CHUNK + p] * inner
-        spread += b[j * CHUNK + p] * b[j * CHUNK + p] * inner_spread
-    if bad:
-        return
-    noise = np.sqrt(noise)
-    ceiling = high + np.float32(0.5) * (high - low) + noise
-    values[p] = min(max(total, low - noise), ceiling)
-    variances[p] = spread
+        q = p + 2 * ROOM
+        upper = min(variances[q + 2], variances[q + 3])
+        lower = min(variances[q + ROOM + 2], variances[q + ROOM + 3])
+        noise = np.sqrt(min(upper, lower))
+        low[p] = bottom - noise
+        high[p] = top + half * (top - bottom) + noise
 
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
-    fraction = np.zeros(CHUNK, dtype=np.float32)
-    fill_weights(fraction, CHUNK, POLYNOMIALS, np.empty(6 * CHUNK, dtype=np.float32))
+    fraction = np.zeros(ROOM, dtype=np.float32)
+    weights = np.empty(6 * ROOM, dtype=np.float32)
+    fill_weights(fraction, ROOM, POLYNOMIALS, weights)

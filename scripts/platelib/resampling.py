@@ -9,8 +9,19 @@ from below by the lowest of the 4 x 4 pixels around, from above by the highest p
 
 import numpy as np
 
+from platelib.calibration import BAD
 from platelib.kernels import kernel
-from platelib.lanczos import CHUNK, POLYNOMIALS, fill_weights, lanczos, sample_between
+from platelib.lanczos import (
+    CHUNK,
+    POLYNOMIALS,
+    ROOM,
+    fill_weights,
+    gather,
+    lanczos,
+    limits,
+    sum_of_squares,
+    sum_of_taps,
+)
 from platelib.polynomials import along_row, row_polynomial
 from platelib.transforms import Transform
 
@@ -131,83 +142,142 @@ def correlation_factor() -> float:
 
 @kernel
 def _resample(
-    image,
-    variance,
-    mask,
-    first_row,
-    first_column,
-    raw_ny,
-    raw_nx,
-    cx,
-    cy,
-    degree,
-    centre_x,
-    centre_y,
-    scale,
-    top,
-    polynomials,
-    values,
-    variances,
-):
-    held_ny, held_nx = image.shape
-    row_x = np.empty(degree + 1)
-    row_y = np.empty(degree + 1)
+    image, variance, mask, first_row, first_column, raw_ny, raw_nx, cx, cy, degree, centre_x,
+    centre_y, scale, top, polynomials, values, variances,
+):  # fmt: skip
+    nx = values.shape[1]
+    rows = np.empty((2, degree + 1))
+    u = (np.arange(nx) - centre_x) / scale
     x = np.empty(CHUNK)
     y = np.empty(CHUNK)
-    ix = np.empty(CHUNK, dtype=np.int32)
-    iy = np.empty(CHUNK, dtype=np.int32)
-    fx = np.empty(CHUNK, dtype=np.float32)
-    fy = np.empty(CHUNK, dtype=np.float32)
-    a = np.empty(6 * CHUNK, dtype=np.float32)
-    b = np.empty(6 * CHUNK, dtype=np.float32)
-    scratch = np.empty((3, CHUNK), dtype=np.float32)
-    u = (np.arange(values.shape[1]) - centre_x) / scale
+    pixel = np.empty((2, CHUNK), dtype=np.int32)
+    fraction = np.empty((2, CHUNK), dtype=np.float32)
+    work = (  # runs, fractions, pixels, variances, weights, sums, marks
+        np.empty((ROOM // 6 + 1, 3), dtype=np.int32),
+        np.zeros((2, ROOM), dtype=np.float32),
+        np.zeros(6 * ROOM + 8, dtype=np.float32),
+        np.zeros(6 * ROOM + 8, dtype=np.float32),
+        np.empty((2, 6 * ROOM), dtype=np.float32),
+        np.empty((4, ROOM), dtype=np.float32),
+        np.zeros(ROOM, dtype=np.uint8),
+    )
     for r in range(values.shape[0]):
         v = (top + r - centre_y) / scale
-        row_polynomial(cx, degree, v, row_x)
-        row_polynomial(cy, degree, v, row_y)
-        for first in range(0, values.shape[1], CHUNK):
-            count = min(CHUNK, values.shape[1] - first)
-            along_row(row_x, degree, u[first : first + count], x)
-            along_row(row_y, degree, u[first : first + count], y)
-            for p in range(count):
-                below = np.floor(x[p])
-                ix[p] = np.int32(below) - first_column
-                fx[p] = np.float32(x[p] - below)
-                below = np.floor(y[p])
-                iy[p] = np.int32(below) - first_row
-                fy[p] = np.float32(y[p] - below)
-            fill_weights(fx, count, polynomials, a)
-            fill_weights(fy, count, polynomials, b)
+        row_polynomial(cx, degree, v, rows[0])
+        row_polynomial(cy, degree, v, rows[1])
+        for first in range(0, nx, CHUNK):
+            count = min(CHUNK, nx - first)
+            along_row(rows[0], degree, u[first : first + count], x)
+            along_row(rows[1], degree, u[first : first + count], y)
+            _split(x, count, first_column, raw_nx, pixel[0], fraction[0])
+            _split(y, count, first_row, raw_ny, pixel[1], fraction[1])
+            target = values[r, first : first + count]
+            spread = variances[r, first : first + count]
             start = 0
             while start < count:
-                stop = start + 1
-                # A run: one row of the frame, its pixels one after the other.
-                while (
-                    stop < count
-                    and iy[stop] == iy[start]
-                    and ix[stop] == ix[start] + (stop - start)
-                ):
-                    stop += 1
-                sample_between(
-                    image,
-                    variance,
-                    mask,
-                    iy[start],
-                    ix[start],
-                    raw_ny - first_row,
-                    raw_nx - first_column,
-                    -first_row,
-                    -first_column,
-                    start,
-                    stop,
-                    a,
-                    b,
-                    scratch,
-                    values[r, first : first + count],
-                    variances[r, first : first + count],
-                )
-                start = stop
+                start = _sample_some(
+                    image, variance, mask, pixel, fraction, start, count, polynomials, work,
+                    target, spread,
+                )  # fmt: skip
+            _blank_outside(x, raw_nx - 1.0, target, spread)
+            _blank_outside(y, raw_ny - 1.0, target, spread)
+
+
+@kernel
+def _split(place, count, first, size, pixel, fraction):
+    """Whole pixel, counted from ``first``, and fraction of each place; far ones are held near."""
+    for p in range(count):
+        near = min(max(place[p], -8.0), size + 8.0)
+        below = np.floor(near)
+        pixel[p] = np.int32(below) - np.int32(first)
+        fraction[p] = np.float32(near - below)
+
+
+@kernel
+def _blank_outside(place, last, values, variances):
+    """Set samples that lie outside the frame to NaN."""
+    lowest = place[0]
+    highest = place[0]
+    for p in range(values.size):
+        lowest = min(lowest, place[p])
+        highest = max(highest, place[p])
+    if lowest >= 0.0 and highest <= last:
+        return
+    for p in range(values.size):
+        if not 0.0 <= place[p] <= last:
+            values[p] = np.nan
+            variances[p] = np.nan
+
+
+@kernel
+def _sample_some(
+    image, variance, mask, pixel, fraction, start, count, polynomials, work, values, variances
+):
+    """Sample from ``start`` as far as there is room for the runs; return where it ended."""
+    runs, fractions, pixels, noises, weights, sums, bad = work
+    ix, iy = pixel[0], pixel[1]
+    last_row, last_column = image.shape[0] - 1, image.shape[1] - 1
+    p = start
+    filled = 0
+    found = 0
+    while p < count and filled + 6 <= ROOM:
+        # A run: one row of the frame, its pixels one after the other.
+        most = min(count - p, ROOM - 5 - filled)
+        column, row = ix[p], iy[p]
+        n = 1
+        while n < most and ix[p + n] == column + n and iy[p + n] == row:
+            n += 1
+        _copy(fraction[0, p : p + n], fractions[0, filled : filled + n])
+        _copy(fraction[1, p : p + n], fractions[1, filled : filled + n])
+        gather(image, row, column, n, 0, 6, last_row, last_column, filled, pixels)
+        gather(variance, row, column, n, 1, 4, last_row, last_column, filled, noises)
+        _mark_bad(mask, row, column, n, last_row, last_column, filled, bad)
+        runs[found, 0], runs[found, 1], runs[found, 2] = p, filled, n
+        found += 1
+        p += n
+        filled += n + 5
+    filled = min(filled, ROOM)
+    fill_weights(fractions[0], filled, polynomials, weights[0])
+    fill_weights(fractions[1], filled, polynomials, weights[1])
+    total, spread, low, high = sums[0], sums[1], sums[2], sums[3]
+    sum_of_taps(pixels, weights[0], weights[1], filled, total)
+    sum_of_squares(noises, weights[0], weights[1], filled, spread)
+    limits(pixels, noises, filled, low, high)
+    nothing = np.float32(np.nan)
+    for q in range(filled):
+        total[q] = min(max(total[q], low[q]), high[q]) if bad[q] == 0 else nothing
+    for q in range(filled):
+        spread[q] = spread[q] if bad[q] == 0 else nothing
+    for k in range(found):
+        first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
+        _copy(total[place : place + n], values[first : first + n])
+        _copy(spread[place : place + n], variances[first : first + n])
+    return p
+
+
+@kernel
+def _copy(source, target):
+    for p in range(target.size):
+        target[p] = source[p]
+
+
+@kernel
+def _mark_bad(mask, row, column, n, last_row, last_column, place, bad):
+    """Mark samples of a run that have a bad pixel among the four nearest."""
+    upper = mask[min(max(row, 0), last_row)]
+    lower = mask[min(max(row + 1, 0), last_row)]
+    if column >= 0 and column + n <= last_column:
+        u0, u1 = upper[column : column + n], upper[column + 1 : column + 1 + n]
+        l0, l1 = lower[column : column + n], lower[column + 1 : column + 1 + n]
+        marks = bad[place : place + n]
+        for p in range(n):
+            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD
+    else:
+        for p in range(n):
+            left = min(max(column + p, 0), last_column)
+            right = min(max(column + p + 1, 0), last_column)
+            seen = upper[left] | upper[right] | lower[left] | lower[right]
+            bad[place + p] = seen & BAD
 
 
 def normalise(
