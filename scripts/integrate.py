@@ -73,7 +73,8 @@ def integrate(
         _check_enough(len(subs), len(facts), registered, job)
         product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
         struck, present = _integrate_bands(subs, shape, job["settings"], threads, product.planes)
-        product.finish([table_hdu(_inputs_table(registered, subs, struck, present), "INPUTS")])
+        inputs = _inputs_table(registered, subs, struck, present, job)
+        product.finish([table_hdu(inputs, "INPUTS")])
     log.info("%d of %d subs", len(subs), len(registered))
 
 
@@ -182,12 +183,15 @@ def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedPro
     return StreamedProduct(path, cards, images)
 
 
-def _inputs_table(registered, subs, struck, present) -> Table:
+def _inputs_table(registered, subs, struck, present, job) -> Table:
     shares = {row.facts["id"]: (struck[i] / max(present[i], 1)) for i, (row, _) in enumerate(subs)}
     columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
                "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
                "sky_terms", "sky_difference", "excess")  # fmt: skip
     table = Table({name: [row.facts[name] for row in registered] for name in columns})
+    masters = {sub["id"]: sub for sub in job["subs"]}
+    for kind in ("bias", "dark", "flat"):
+        table[kind] = [masters.get(i, {}).get(kind) or "none" for i in table["id"]]
     for k, name in enumerate(("clipped_low", "clipped_high")):
         table[name] = [float(f"{shares.get(i, (0.0, 0.0))[k]:.6g}") for i in table["id"]]
     return table

@@ -4,10 +4,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+from astropy.table import Table
 
 from platefiles.errors import UserError
-from platefiles.fitsfile import image_hdu, read_image, write_product
+from platefiles.fitsfile import image_hdu, read_header, read_image, table_hdu, write_product
 from platefiles.joblog import log
+from platefiles.provenance import file_sha256
 from platefiles.recipe import Colour
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
 from platelib.neutral_sky import Sky, measure_sky
@@ -67,7 +69,48 @@ def map_channels(
     hdus = [image_hdu(result[:count], "SCI", facts, unit)]
     if LUMINANCE in names[count:]:
         hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
-    write_product(path_to_cube, cards, hdus)
+    inputs = _inputs_table({name: paths_to_channels[name] for name in _needed(weights)})
+    hdus.append(table_hdu(inputs, "INPUTS"))
+    write_product(path_to_cube, [*cards, *_span_cards(inputs)], hdus)
+
+
+def _needed(weights: Weights) -> list[str]:
+    """Channels that some row needs, in order."""
+    return list(dict.fromkeys(channel for row in weights.values() for channel in row))
+
+
+def _inputs_table(paths: Mapping[str, Path]) -> Table:
+    """Return a row for each channel: its file's digest, its subs and their span."""
+    headers = [read_header(path) for path in paths.values()]
+    return Table(
+        {
+            "channel": list(paths),
+            "sha256": [file_sha256(path) for path in paths.values()],
+            "subs": [int(header.get("NCOMBINE", 0)) for header in headers],
+            "exposure_s": [float(header.get("EXPTIME", 0.0)) for header in headers],
+            "begin_utc": [str(header.get("DATE-BEG", "")) for header in headers],
+            "end_utc": [str(header.get("DATE-END", "")) for header in headers],
+        }
+    )
+
+
+def _span_cards(inputs: Table) -> list[tuple]:
+    cards: list[tuple] = [
+        ("NCOMBINE", int(np.sum(inputs["subs"])), "subs of all channels"),
+        ("EXPTIME", round(float(np.sum(inputs["exposure_s"])), 3), "[s] total exposure"),
+    ]
+    dated = [row for row in inputs if row["begin_utc"]]
+    if dated:
+        cards += [
+            ("TIMESYS", "UTC", "time system"),
+            (
+                "DATE-BEG",
+                min(str(row["begin_utc"]) for row in dated),
+                "start of the first exposure",
+            ),
+            ("DATE-END", max(str(row["end_utc"]) for row in dated), "end of the last exposure"),
+        ]
+    return cards
 
 
 def _read(paths: Mapping[str, Path], weights: Weights) -> tuple[dict[str, np.ndarray], str | None]:

@@ -15,13 +15,15 @@ import warnings
 import zlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 from astropy.io import fits
-from astropy.table import Table
 
 from platefiles.wholefile import write_whole
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 CHECKSUM_COMMENT = "of this HDU, FITS 4.0 checksum convention"
@@ -267,8 +269,10 @@ def has_image(path: str | Path, extname: str) -> bool:
         return extname in hdus
 
 
-def read_table(path: str | Path, extname: str) -> Table:
+def read_table(path: str | Path, extname: str) -> "Table":
     """Read a table of a product, strings as str."""
+    from astropy.table import Table  # slow to import
+
     with fits.open(path, memmap=False) as hdus:
         table = Table(hdus[extname].data)
     for name in table.colnames:
@@ -304,7 +308,7 @@ def image_hdu(
     return hdu
 
 
-def table_hdu(table: Table, name: str) -> fits.BinTableHDU:
+def table_hdu(table: "Table", name: str) -> fits.BinTableHDU:
     r"""Make a table HDU; units and descriptions of the columns go along.
 
     FITS knows ASCII only: other letters become ``\xe9`` or ``\u0141``, and a backslash is doubled.

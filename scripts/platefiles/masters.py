@@ -52,18 +52,26 @@ class Masters:
         return read_header(self._paths[name]).get(keyword)
 
     def correction(
-        self, bias: str | None, dark: str | None, flat: str | None, dark_scale: float
+        self,
+        bias: str | None,
+        dark: str | None,
+        flat: str | None,
+        dark_scale: float,
+        pedestal: float = 0.0,
     ) -> Correction:
         """Return what a frame with these calibrators is corrected by.
 
         A master dark has its bias taken out where there is one, and keeps it where there is none.
+        A pedestal, which is to be added to each pixel, is in bias and dark as well and cancels; it
+        counts where there is neither.
         """
-        key = (bias, dark, flat, dark_scale)
+        level = -pedestal if bias is None and dark is None else 0.0
+        key = (bias, dark, flat, dark_scale, level)
         if key not in self._corrections:
             self._corrections[key] = self._correction(*key)
         return self._corrections[key]
 
-    def _correction(self, bias, dark, flat, dark_scale) -> Correction:
+    def _correction(self, bias, dark, flat, dark_scale, level: float) -> Correction:
         variance, masks = 0.0, []
         planes = {
             kind: None if name is None else self.image(name)
@@ -72,8 +80,8 @@ class Masters:
         if bias is not None:
             variance = _typical(self.image(bias, "VAR"))
         # Without a bias the dark holds it.
-        level = planes["bias"] if bias is not None else planes["dark"]
-        zero = 0.0 if level is None else _typical(level)
+        darkness = planes["bias"] if bias is not None else planes["dark"]
+        zero = level if darkness is None else _typical(darkness)
         if dark is not None:
             # At scale 1 the bias cancels: what is subtracted is the mean of the darks alone.
             variance *= (1 - dark_scale) ** 2
@@ -89,6 +97,7 @@ class Masters:
             tuple(masks),
             zero,
             variance,
+            level,
         )
 
     def detector(

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fitsfile import read_table
-from platelib.stars import Mesh
+from platefiles.tables import read_columns, rows_of
+from platelib.detections import STAR, Mesh
 
 
 @dataclass(frozen=True)
@@ -21,7 +21,7 @@ class MeasuredSub:
     facts : dict
         The columns of the row as plain Python values.
     stars : numpy.ndarray
-        ``(n,)`` with the columns of ``platelib.stars.STAR``, brightest first.
+        ``(n,)`` with the columns of ``platelib.detections.STAR``, brightest first.
     mesh : Mesh or None
         None where the sub could not be measured.
     """
@@ -68,24 +68,27 @@ def counted_states(subs: Iterable[MeasuredSub]) -> str:
 
 
 def _read_night(path: str | Path) -> list[MeasuredSub]:
-    subs = read_table(path, "SUBS")
-    stars = read_table(path, "STARS").as_array()
-    sky = read_table(path, "SKY").as_array()
-    measured = []
-    for number, row in enumerate(subs):
-        facts = {name: _plain(row[name]) for name in subs.colnames}
-        cells = sky[sky["sub"] == number]
-        measured.append(MeasuredSub(facts, stars[stars["sub"] == number], _mesh(cells, facts)))
-    return measured
+    facts = rows_of(read_columns(path, "SUBS"))
+    columns, sky = read_columns(path, "STARS"), read_columns(path, "SKY")
+    stars = np.empty(len(columns["sub"]), dtype=STAR)
+    for name in STAR.names or ():
+        stars[name] = columns[name]
+    of_stars, of_sky = (_parts(table["sub"], len(facts)) for table in (columns, sky))
+    return [
+        MeasuredSub(row, stars[of_stars[number]], _mesh(sky, of_sky[number], row))
+        for number, row in enumerate(facts)
+    ]
 
 
-def _mesh(cells: np.ndarray, facts: dict[str, Any]) -> Mesh | None:
-    if not len(cells):
+def _parts(numbers: np.ndarray, count: int) -> list[slice]:
+    """Rows of each sub in a table that is in the order of subs."""
+    edges = np.searchsorted(numbers, np.arange(count + 1))
+    return [slice(start, stop) for start, stop in zip(edges[:-1], edges[1:], strict=True)]
+
+
+def _mesh(sky: dict[str, np.ndarray], part: slice, facts: dict[str, Any]) -> Mesh | None:
+    if part.start == part.stop:
         return None
-    shape = (int(cells["row"].max()) + 1, int(cells["column"].max()) + 1)
-    level, noise = (np.asarray(cells[name]).reshape(shape) for name in ("level", "noise"))
+    shape = (int(sky["row"][part].max()) + 1, int(sky["column"][part].max()) + 1)
+    level, noise = (sky[name][part].reshape(shape) for name in ("level", "noise"))
     return Mesh(level, noise, (facts["height_px"], facts["width_px"]))
-
-
-def _plain(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else str(value)

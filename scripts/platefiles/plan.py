@@ -68,6 +68,7 @@ class ProjectPlan(Layout):
             "dark": taken.dark,
             "flat": taken.flat,
             "dark_scale": taken.dark_scale,
+            "pedestal": frame.pedestal,
         }
 
     def _camera(self) -> dict[str, Any]:

@@ -9,12 +9,15 @@ import hashlib
 import json
 import platform
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 VERSION = "0.1.0"
 _LOCK = Path(__file__).resolve().parents[2] / "envs" / "requirements.lock"
+_MJD_ZERO = datetime(1858, 11, 17)
+_DAYS_OF_LEAP_SECONDS = ((6, 30), (12, 31))
 _LIBRARIES = ("numpy", "numba", "scipy", "astropy", "snakemake")
 
 
@@ -84,22 +87,37 @@ def exposure_cards(exposures: Sequence[tuple[str, float]]) -> list[tuple]:
     ]
     dated = sorted((start, length) for start, length in exposures if "T" in start)
     if dated:
-        from astropy.time import Time, TimeDelta
-
-        starts = [Time(start.rstrip("Z"), scale="utc") for start, _ in dated]
-        ends = [
-            start + TimeDelta(length, format="sec")
-            for start, (_, length) in zip(starts, dated, strict=True)
-        ]
-        first, last = min(starts), max(ends)
+        (begin, begin_mjd), (end, end_mjd) = _span(dated)
         cards += [
             ("TIMESYS", "UTC", "time system"),
-            ("DATE-BEG", first.isot, "start of the first exposure"),
-            ("DATE-END", last.isot, "end of the last exposure"),
-            ("MJD-BEG", round(float(first.mjd), 8), "[d] DATE-BEG as MJD"),
-            ("MJD-END", round(float(last.mjd), 8), "[d] DATE-END as MJD"),
+            ("DATE-BEG", begin, "start of the first exposure"),
+            ("DATE-END", end, "end of the last exposure"),
+            ("MJD-BEG", round(begin_mjd, 8), "[d] DATE-BEG as MJD"),
+            ("MJD-END", round(end_mjd, 8), "[d] DATE-END as MJD"),
         ]
     return cards
+
+
+def _span(exposures: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
+    """Return the first start and the last end, each in words and as MJD."""
+    starts = [datetime.fromisoformat(start.rstrip("Z")) for start, _ in exposures]
+    lengths = (timedelta(seconds=length) for _, length in exposures)
+    ends = [start + length for start, length in zip(starts, lengths, strict=True)]
+    if any((time.month, time.day) in _DAYS_OF_LEAP_SECONDS for time in (*starts, *ends)):
+        return _span_with_leap_seconds(exposures)
+    half = timedelta(microseconds=500)  # isoformat cuts where it should round
+    return [
+        ((time + half).isoformat(timespec="milliseconds"), (time - _MJD_ZERO) / timedelta(days=1))
+        for time in (min(starts), max(ends))
+    ]
+
+
+def _span_with_leap_seconds(exposures: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
+    from astropy.time import Time, TimeDelta  # as slow to import as all the rest of a step
+
+    starts = Time([start.rstrip("Z") for start, _ in exposures], scale="utc")
+    ends = starts + TimeDelta([length for _, length in exposures], format="sec")
+    return [(time.isot, float(time.mjd)) for time in (starts.min(), ends.max())]
 
 
 def note_cards(notes: Sequence[str]) -> list[tuple]:

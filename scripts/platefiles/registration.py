@@ -6,12 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
+from astropy.io import fits
 
-from platefiles.fitsfile import read_header, read_table
+from platefiles.fitsfile import read_header
 from platefiles.subs import Levels
+from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.levels import FluxScale
-from platelib.transforms import Match, Transform, normalisation
+from platelib.star_patterns import Match
+from platelib.transforms import Transform, normalisation
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6
@@ -127,12 +129,10 @@ def fill_levels(
     row["sky_difference"][: len(sky)] = [float(f"{term:.7g}") for term in sky]
 
 
-def transforms_table(rows: Sequence[Mapping[str, Any]]) -> Table:
+def transforms_hdu(rows: Sequence[Mapping[str, Any]]) -> fits.BinTableHDU:
     """Return the table of a channel."""
-    table = Table({name: [row[name] for row in rows] for name in COLUMNS})
-    for name, description in COLUMNS.items():
-        table[name].description = description
-    return table
+    columns = {name: [row[name] for row in rows] for name in COLUMNS}
+    return columns_hdu(columns, "TRANSFORMS", COLUMNS)
 
 
 def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int, int]]:
@@ -147,17 +147,11 @@ def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int,
     """
     header = read_header(path)
     shape = (int(header["GRIDNY"]), int(header["GRIDNX"]))
-    table = read_table(path, "TRANSFORMS")
-    return [_registered(row, table.colnames, shape) for row in table], shape
+    rows = rows_of(read_columns(path, "TRANSFORMS"))
+    return [_registered(facts, shape) for facts in rows], shape
 
 
-def _registered(row, names: Sequence[str], shape: tuple[int, int]) -> RegisteredSub:
-    facts = {
-        name: row[name].item()
-        if isinstance(row[name], np.generic) and row[name].ndim == 0
-        else row[name]
-        for name in names
-    }
+def _registered(facts: dict[str, Any], shape: tuple[int, int]) -> RegisteredSub:
     terms = (facts["degree"] + 1) * (facts["degree"] + 2) // 2
     centre_x, centre_y, scale = normalisation(shape)
     transform = Transform(

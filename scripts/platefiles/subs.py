@@ -63,7 +63,7 @@ class Sub:
         self.shape = image.shape
         self._sky_variance = sky_variance
         self._correction: Correction = masters.correction(
-            facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"]
+            facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"], facts["pedestal"]
         )
         self.detector, self.gain_choice = masters.detector(facts, camera, image.full_scale)
 

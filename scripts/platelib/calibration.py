@@ -31,6 +31,8 @@ class Correction:
         an ADU or so, does not matter beside the read noise.
     variance : float
         ADU^2: typical variance of what is subtracted.
+    level : float
+        ADU, subtracted where there is no bias: a pedestal that the camera's software added.
     """
 
     bias: np.ndarray | None = None
@@ -40,6 +42,7 @@ class Correction:
     masks: tuple[np.ndarray, ...] = ()
     zero: float = 0.0
     variance: float = 0.0
+    level: float = 0.0
 
     def rows(self, start: int, stop: int) -> "Correction":
         """Return the part of rows ``start`` to ``stop``, without copying."""
@@ -139,6 +142,7 @@ def calibrate(
         masks[1],
         np.float32(correction.dark_scale),
         np.float32(correction.zero),
+        np.float32(correction.level),
         np.float32(correction.variance * detector.gain**2 + detector.read_noise**2),
         np.float32(detector.gain),
         np.float32(detector.saturation),
@@ -218,12 +222,13 @@ def _calibrate_row(
 @kernel
 def _calibrate_words(
     raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    zero, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
+    zero, level, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
 ):  # fmt: skip
     ny, nx = raw.shape
     counts = np.empty(nx, dtype=np.float32)
     rows = np.zeros((3, nx), dtype=np.uint32)
     planes = rows.view(np.float32)
+    planes[0] = level
     planes[2] = 1.0
     for y in range(ny):
         line = raw[y]
@@ -243,11 +248,12 @@ def _calibrate_words(
 @kernel
 def _calibrate_values(
     raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    zero, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
+    zero, level, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
 ):  # fmt: skip
     ny, nx = raw.shape
     rows = np.zeros((3, nx), dtype=np.uint32)
     planes = rows.view(np.float32)
+    planes[0] = level
     planes[2] = 1.0
     for y in range(ny):
         _load(bias, bias_reversed, y, rows[0])

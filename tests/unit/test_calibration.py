@@ -204,3 +204,32 @@ def test_mending_removes_what_is_missing():
     raw[10, 10:20] = np.nan
     electrons, _, mask = calibrate(raw, Correction(), Detector(1.0, 1.0, np.inf))
     np.testing.assert_array_equal(_mended(electrons, mask), np.full(SHAPE, 100, np.float32))
+
+
+def test_a_pedestal_counts_where_there_is_no_bias():
+    """The level is taken off where no bias is; a bias, which holds it too, takes its place."""
+    raw, bias, _, _ = _planes(7)
+    without, _, _ = calibrate(raw, Correction(level=100.0))
+    np.testing.assert_array_equal(without, raw - np.float32(100))
+    with_bias, _, _ = calibrate(raw, Correction(bias, level=100.0))
+    np.testing.assert_array_equal(with_bias, raw - bias)
+
+
+def test_words_of_the_file_give_the_same_as_values():
+    """Unsigned 16-bit data straight from a FITS file are calibrated as their values are."""
+    rng = np.random.default_rng(8)
+    values = rng.integers(0, 65536, SHAPE)
+    words = (values - 32768).astype(">i2")
+    for one, other in zip(calibrate(words), calibrate(values.astype(np.float32)), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_the_byte_order_of_masters_does_not_matter():
+    """Masters mapped from FITS files, big-endian, give the bits of native ones."""
+    raw, bias, dark, flat = _planes(9)
+    native = _correction(bias, dark, flat)
+    mapped = replace(native, bias=bias.astype(">f4"), flat=native.flat.astype(">f4"))
+    detector = Detector(1.3, 3.0, 60000.0)
+    pairs = zip(calibrate(raw, native, detector), calibrate(raw, mapped, detector), strict=True)
+    for one, other in pairs:
+        np.testing.assert_array_equal(one, other)

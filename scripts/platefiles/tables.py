@@ -1,0 +1,67 @@
+"""Tables of products as plain columns.
+
+Astropy's ``Table`` is not needed to read and write them, and takes a tenth of a second to import.
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+
+
+def columns_hdu(
+    columns: Mapping[str, Any], name: str, descriptions: Mapping[str, str] | None = None
+) -> fits.BinTableHDU:
+    r"""Make a table HDU of columns.
+
+    Parameters
+    ----------
+    columns : mapping of str to array_like
+        Of one length; texts become ASCII as in `platefiles.fitsfile.table_hdu`.
+    name : str
+        Name of the HDU.
+    descriptions : mapping of str to str, optional
+        What a column holds; it goes into ``TCOMM``.
+    """
+    arrays = {key: _encoded(np.asarray(column)) for key, column in columns.items()}
+    rows = np.empty(
+        len(next(iter(arrays.values()))),
+        dtype=[(key, array.dtype, array.shape[1:]) for key, array in arrays.items()],
+    )
+    for key, array in arrays.items():
+        rows[key] = array
+    hdu = fits.BinTableHDU(rows, name=name)
+    for number, key in enumerate(arrays, start=1):
+        if descriptions and key in descriptions:
+            hdu.header[f"TCOMM{number}"] = descriptions[key]
+    return hdu
+
+
+def read_columns(path: str | Path, extname: str) -> dict[str, np.ndarray]:
+    """Read the columns of a table, native byte order, texts as str."""
+    with fits.open(path, memmap=False) as hdus:
+        data = hdus[extname].data
+        return {name: _decoded(np.asarray(data[name])) for name in data.dtype.names}
+
+
+def rows_of(columns: Mapping[str, np.ndarray]) -> list[dict[str, Any]]:
+    """Return the rows of columns as dictionaries of plain Python values; vectors stay arrays."""
+    values = [list(c) if c.ndim > 1 else c.tolist() for c in columns.values()]
+    return [dict(zip(columns, row, strict=True)) for row in zip(*values, strict=True)]
+
+
+def _encoded(column: np.ndarray) -> np.ndarray:
+    if column.dtype.kind != "U":
+        return column
+    texts = [text.encode("unicode_escape") for text in column.tolist()]
+    width = max([1, *(len(text) for text in texts)])
+    return np.array(texts, dtype=f"S{width}")
+
+
+def _decoded(column: np.ndarray) -> np.ndarray:
+    if column.dtype.kind in "SU":
+        texts = [text.decode("unicode_escape") for text in column.astype("S").tolist()]
+        return np.array(texts, dtype="U")
+    return np.ascontiguousarray(column, dtype=column.dtype.newbyteorder("="))
