@@ -20,7 +20,7 @@ rule measure:
         "results/{project}/benchmarks/measure/{channel}_{night}.tsv"
     conda:
         "../envs/pipeline.yaml"
-    threads: 1
+    threads: 2
     resources:
         mem_mb=1500,
     params:

@@ -9,15 +9,16 @@ from typing import Any
 import numpy as np
 
 from platefiles.errors import UserError
-from platefiles.fitsfile import table_hdu, write_product
+from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, read_lock
 from platefiles.measures import MeasuredSub, counted_states, read_measures
 from platefiles.provenance import making_cards
-from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_table
+from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
 from platelib.levels import flux_scale, sky_difference
+from platelib.star_patterns import Match, NoMatch, match_stars
 from platelib.states import Limits, judge, judge_measures
-from platelib.transforms import Match, NoMatch, identity, match_stars
+from platelib.transforms import identity
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
 _FEWEST_FOR_BRIGHTNESS = 3
@@ -74,7 +75,7 @@ def register(
         ("GRIDNX", lock.width_px, "[px] width of the grid"),
         ("GRIDNY", lock.height_px, "[px] height of the grid"),
     ]
-    write_product(path_to_registration, cards, [table_hdu(transforms_table(rows), "TRANSFORMS")])
+    write_product(path_to_registration, cards, [transforms_hdu(rows)])
 
 
 def _seconds(sub: MeasuredSub, job: Mapping[str, Any]) -> float:

@@ -5,11 +5,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.fitsfile import read_header, read_table
+from platefiles.fitsfile import read_header
 from platefiles.joblog import job_log
+from platefiles.tables import read_columns, rows_of
 from platefiles.wholefile import write_whole
 
-_FROM_INPUTS = ("clipped_low", "clipped_high")
+_FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high")
 _COLUMNS = (
     "id", "name", "channel", "night", "state", "reason", "exposure_s", "start_utc", "stars",
     "fwhm_px", "ellipticity", "sky_rate", "noise_rate", "transparency", "weight", "matched",
@@ -36,15 +37,12 @@ def tabulate_subs(
     """
     lines = ["\t".join(_COLUMNS)]
     for registration, channel in zip(paths_to_registrations, paths_to_channels, strict=True):
-        transforms = read_table(registration, "TRANSFORMS")
-        inputs = read_table(channel, "INPUTS")
-        clipped = {str(row["id"]): row for row in inputs}
+        inputs = {row["id"]: row for row in rows_of(read_columns(channel, "INPUTS"))}
         name = read_header(registration)["FILTER"]
-        for row in transforms:
-            facts = {column: row[column] for column in transforms.colnames}
-            facts |= {column: clipped[str(row["id"])][column] for column in _FROM_INPUTS}
-            facts |= {column: clipped[str(row["id"])][column] for column in ("state", "reason")}
-            lines.append("\t".join(_text({**facts, "channel": name}.get(c, "")) for c in _COLUMNS))
+        for facts in rows_of(read_columns(registration, "TRANSFORMS")):
+            facts |= {column: inputs[facts["id"]][column] for column in _FROM_INPUTS}
+            facts["channel"] = name
+            lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
     for frame in job["unused"]:
         facts = {**frame, "state": "unused"}
         lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))

@@ -12,7 +12,7 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import FrameError, RawImage, open_raw
 from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
-from platelib.combine import Combined, combine_block, load_frame
+from platelib.combine import Combined, combine_block
 
 BAND_BYTES = 64_000_000
 """Raw samples held at a time; the combination needs about six times as much."""
@@ -81,18 +81,13 @@ def combine_images(
         of the method and not a matter of the machine.
     """
     ny, nx = images[0].shape
-    height = min(ny, max(4, BAND_BYTES // (len(images) * nx * 4)))
-    samples = np.empty((len(images), height, nx), dtype=np.float32)
+    height = max(4, BAND_BYTES // (len(images) * nx * 4))
     combined = Combined.of_shape((ny, nx))
     for top in range(0, ny, height):
         bottom = min(ny, top + height)
-        if bottom - top < height:
-            samples = np.empty((len(images), bottom - top, nx), dtype=np.float32)
-        below = None if offset is None else np.ascontiguousarray(offset[top:bottom], np.float32)
-        for i, image in enumerate(images):
-            factor = 1.0 if factors is None else factors[i]
-            load_frame(image.words(top, bottom), below, factor, samples[i])
-        combine_block(samples, clip_sigma, combined.rows(top, bottom))
+        below = None if offset is None else np.asarray(offset[top:bottom], dtype=np.float32)
+        words = [image.words(top, bottom) for image in images]
+        combine_block(words, clip_sigma, below, factors, combined.rows(top, bottom))
     return combined
 
 

@@ -90,23 +90,30 @@ class Sub:
         return values[inner], variance[inner], mask[inner]
 
     def registered(
-        self, transform: Transform, levels: Levels, rows: tuple[int, int], nx: int
+        self,
+        transform: Transform,
+        levels: Levels,
+        rows: tuple[int, int],
+        nx: int,
+        out: tuple[np.ndarray, np.ndarray] | None = None,
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return a band of the grid, levelled.
+        """Return a band of the grid, levelled, in ``out`` if it is given.
 
         Returns
         -------
         values, variances : numpy.ndarray
             ``(rows[1] - rows[0], nx)`` float32; NaN where the sub has no good pixel.
         """
+        if out is None:
+            shape = (rows[1] - rows[0], nx)
+            out = (np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32))
         first, last = source_rows(transform, rows, nx)
         first, last = max(0, first), min(self.shape[0], last)
-        if last - first < 6:
-            nothing = np.full((rows[1] - rows[0], nx), np.nan, dtype=np.float32)
-            return nothing, nothing.copy()
+        if last - first < 1:
+            for plane in out:
+                plane.fill(np.nan)
+            return out
         values, variance, mask = self.calibrated(first, last)
-        values, variance = resample(values, variance, mask, first, self.shape, transform, rows, nx)
-        normalise(values, variance, levels.factor, levels.sky, transform, rows[0])
-        if levels.excess != 1.0:
-            variance *= np.float32(levels.excess)
-        return values, variance
+        resample(values, variance, mask, first, self.shape, transform, rows, nx, out)
+        normalise(*out, levels.factor, levels.sky, transform, rows[0], levels.excess)
+        return out

@@ -4,8 +4,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.stars import Mesh
-from platelib.transforms import Transform, exponents, least_squares, normalisation
+from platelib.detections import Mesh
+from platelib.transforms import (
+    Transform,
+    basis,
+    exponents,
+    least_squares,
+    normalisation,
+    polynomial,
+)
 
 _LATTICE = 24
 
@@ -112,15 +119,15 @@ def sky_difference(
     difference = factor * value[good] - base[good]
     cx, cy, scale = normalisation(shape)
     u, v = (x[good] - cx) / scale, (y[good] - cy) / scale
-    basis = np.stack([u**i * v**j for i, j in exponents(degree)], axis=1)
+    terms = basis(u, v, degree)
     weights = np.ones(len(u))
-    coefficients = np.zeros(basis.shape[1])
+    coefficients = np.zeros((terms.shape[1], 1))
     for _ in range(6):
-        coefficients = least_squares(basis, difference[:, None], weights)[:, 0]
-        residual = np.abs(difference - basis @ coefficients)
+        coefficients = least_squares(terms, difference[:, None], weights)
+        residual = np.abs(difference - polynomial(terms, coefficients)[:, 0])
         width = max(1.482602218505602 * float(np.median(residual)), 1e-12)
         weights = np.where(residual < 3 * width, 1.0, 1e-6)
-    return np.array([float(f"{c:.7g}") for c in coefficients])
+    return np.array([float(f"{c:.7g}") for c in coefficients[:, 0]])
 
 
 def _sample(mesh: Mesh, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -164,6 +164,17 @@ def test_measures_are_the_same_bytes_each_time(bench, measures, tmp_path):
         assert (tmp_path / "m.fits").read_bytes() == first.read()
 
 
+@pytest.mark.parametrize("room", [10**9, 1])
+def test_threads_do_not_change_a_byte(bench, measures, tmp_path, monkeypatch, room):
+    """Three threads give the file of one, be there room for all frames or for one at a time."""
+    monkeypatch.setitem(measure.__globals__, "_ROOM_PX", room)
+    lights = _lights(bench)
+    target = tmp_path / "m.fits"
+    measure(bench.raw(lights), bench.masters_of(lights), target, _job(bench), threads=3)
+    with open(measures, "rb") as first:
+        assert target.read_bytes() == first.read()
+
+
 SETS = {
     "bias_only": ("dark", "flat"),
     "dark_only": ("bias", "flat"),

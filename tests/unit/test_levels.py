@@ -1,9 +1,10 @@
 import numpy as np
 import pytest
 
+from platelib.detections import Mesh
 from platelib.levels import flux_scale, sky_difference
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.stars import Mesh, sky_mesh
+from platelib.sky import sky_mesh
 from platelib.transforms import Transform, exponents, identity, normalisation
 
 SHAPE = (480, 641)

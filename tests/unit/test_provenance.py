@@ -85,6 +85,18 @@ def test_leap_seconds_are_counted():
     assert cards["DATE-END"] == "2017-01-01T00:00:09.000"
 
 
+@pytest.mark.parametrize("day", ["2016-12-30", "2016-12-31", "2017-01-01", "2026-06-30"])
+def test_span_is_that_of_astropy(day):
+    """Ends and MJDs are those of astropy.time on any day, to the millisecond."""
+    frames = [(f"{day}T{hour:02}:59:59.{hour:02}7", 3600.0123 * hour) for hour in range(0, 24, 3)]
+    cards = {card[0]: card[1] for card in exposure_cards(frames)}
+    starts = Time([start for start, _ in frames], scale="utc")
+    ends = starts + TimeDelta([length for _, length in frames], format="sec")
+    assert (cards["DATE-BEG"], cards["DATE-END"]) == (starts.min().isot, ends.max().isot)
+    assert cards["MJD-BEG"] == pytest.approx(starts.min().mjd, abs=1e-8)
+    assert cards["MJD-END"] == pytest.approx(ends.max().mjd, abs=1e-8)
+
+
 @pytest.mark.parametrize("start", ["", "2026-03-24"])
 def test_frames_without_a_time_are_counted_all_the_same(start):
     """Frames that have no time of day give number and total, and no dates."""

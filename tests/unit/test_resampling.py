@@ -4,7 +4,8 @@ import pytest
 from platelib.calibration import BAD, Correction, Detector, calibrate, mend
 from platelib.resampling import correlation_factor, normalise, resample, source_rows
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.stars import find_stars, sky_mesh
+from platelib.sky import sky_mesh
+from platelib.stars import find_stars
 from platelib.transforms import Transform, exponents, identity, normalisation
 
 SHAPE = (300, 411)
