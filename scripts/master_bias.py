@@ -11,7 +11,7 @@ import numpy as np
 from platefiles.fitsfile import image_hdu, table_hdu, write_product
 from platefiles.joblog import job_log, log
 from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
-from platelib.photon_transfer import read_noise_adu, summarise
+from platelib.photon_transfer import bands, read_noise_adu, summarise
 
 _PAIRS = 5
 
@@ -35,7 +35,8 @@ def master_bias(
         combined = combine_images(images, job["settings"]["clip_sigma"])
         cells: list[float] = []
         for first, second in list(zip(images[::2], images[1::2], strict=False))[:_PAIRS]:
-            cells += read_noise_adu(first.data(), second.data())
+            for rows in bands(first.shape):
+                cells += read_noise_adu(first.rows(*rows), second.rows(*rows))
     noise = summarise(cells)
     cards = master_cards("master_bias", job, frames)
     if noise is not None:

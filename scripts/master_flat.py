@@ -14,10 +14,12 @@ from platefiles.joblog import job_log, log
 from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
 from platefiles.masters import Masters
 from platelib.defects import DEAD, dead_pixels
-from platelib.photon_transfer import choose_gain, gain_e_per_adu, summarise
+from platelib.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
 
 _PAIRS = 5
 _SATURATED_SHARE = 0.01
+_LINES = 64
+"""Rows, spread evenly, that tell the level of a flat."""
 
 
 def master_flat(
@@ -80,9 +82,11 @@ def master_flat(
 def _usable(images: list[RawImage], frames: list[dict], offset: np.ndarray, job):
     """Leave out flats without light and flats that are burnt."""
     kept: tuple[list, list, list] = ([], [], [])
+    step = max(1, images[0].shape[0] // _LINES)
+    lines = np.arange(step // 2, images[0].shape[0], step)
     for image, frame in zip(images, frames, strict=True):
-        raw = image.data()
-        level = float(np.nanmedian(raw - offset))
+        raw = np.concatenate([image.rows(y, y + 1) for y in lines])
+        level = float(np.nanmedian(raw - offset[lines]))
         burnt = float(np.mean(raw >= 0.98 * image.full_scale))
         if level <= 0 or burnt > _SATURATED_SHARE:
             why = "has no light" if level <= 0 else "is overexposed"
@@ -102,7 +106,9 @@ def _usable(images: list[RawImage], frames: list[dict], offset: np.ndarray, job)
 def _gain_cells(images: Sequence[RawImage], offset: np.ndarray, noise: float) -> list[float]:
     cells: list[float] = []
     for first, second in list(zip(images[::2], images[1::2], strict=False))[:_PAIRS]:
-        cells += gain_e_per_adu(first.data() - offset, second.data() - offset, noise)
+        for top, bottom in bands(first.shape):
+            pair = [image.rows(top, bottom) - offset[top:bottom] for image in (first, second)]
+            cells += gain_e_per_adu(*pair, noise)
     return cells
 
 

@@ -5,12 +5,18 @@ everything fixed in the frame cancels: the photon transfer method (Janesick 2001
 Charge-Coupled Devices*; Howell 2006, *Handbook of CCD Astronomy*, section 4.3).
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.kernels import kernel
+from platelib.rejection_exact import MAD_TO_SIGMA
+from platelib.selection import median
+
 _CELL = 64
+_BANDS = 4
+_AROUND = 8
+"""The outer eighth of a frame on each side is left out."""
 
 
 @dataclass(frozen=True)
@@ -51,21 +57,43 @@ class GainChoice:
     remark: str
 
 
+def bands(shape: tuple[int, int]) -> list[tuple[int, int]]:
+    """Choose the rows of a frame that pairs are compared in.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        ``(ny, nx)``.
+
+    Returns
+    -------
+    list of (int, int)
+        Start and stop of up to four bands, spread evenly over the middle three quarters, each a
+        cell high: some hundred cells tell more than the pixels of the rest could add.
+    """
+    ny, nx = shape
+    size = _cell_size(ny, nx)
+    top, bottom = ny // _AROUND, ny - ny // _AROUND
+    count = max(1, min(_BANDS, (bottom - top) // size))
+    starts = [top + k * (bottom - top - size) // max(count - 1, 1) for k in range(count)]
+    return [(start, min(start + size, ny)) for start in starts]
+
+
 def read_noise_adu(first: np.ndarray, second: np.ndarray) -> list[float]:
     """Read noise from two bias frames, cell by cell.
 
     Parameters
     ----------
     first, second : numpy.ndarray
-        ``(ny, nx)`` float32, ADU.
+        ``(ny, nx)`` float32, ADU: a band of each, see :func:`bands`.
 
     Returns
     -------
     list of float
         ``sd(B1 - B2) / sqrt(2)`` of each cell, ADU, with outliers beyond 4 sigma left out.
     """
-    difference = first - second
-    return [float(np.sqrt(_clipped_variance(difference[cell]) / 2)) for cell in _cells(first.shape)]
+    cells = zip(_cells(first), _cells(second), strict=True)
+    return [float(np.sqrt(_clipped_variance(one - two) / 2)) for one, two in cells]
 
 
 def gain_e_per_adu(first: np.ndarray, second: np.ndarray, read_noise: float) -> list[float]:
@@ -74,7 +102,7 @@ def gain_e_per_adu(first: np.ndarray, second: np.ndarray, read_noise: float) -> 
     Parameters
     ----------
     first, second : numpy.ndarray
-        ``(ny, nx)`` float32, ADU, offset removed; their levels may differ.
+        ``(ny, nx)`` float32, ADU, offset removed: a band of each; their levels may differ.
     read_noise : float
         ADU.
 
@@ -85,9 +113,8 @@ def gain_e_per_adu(first: np.ndarray, second: np.ndarray, read_noise: float) -> 
         ``F1 - r F2`` has the variance ``m1 (1 + r) / gain + (1 + r^2) read_noise^2``.
     """
     gains = []
-    for cell in _cells(first.shape):
-        one, two = first[cell], second[cell]
-        mean_one, mean_two = float(np.median(one)), float(np.median(two))
+    for one, two in zip(_cells(first), _cells(second), strict=True):
+        mean_one, mean_two = _middle(one), _middle(two)
         if min(mean_one, mean_two) <= 10 * read_noise**2 or mean_two <= 0:
             continue
         ratio = mean_one / mean_two
@@ -102,7 +129,7 @@ def summarise(values: list[float]) -> Estimate | None:
     if len(values) < 3:
         return None
     centre = float(np.median(values))
-    scatter = 1.482602218505602 * float(np.median(np.abs(np.asarray(values) - centre)))
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(np.asarray(values) - centre)))
     error = float(np.sqrt(np.pi / 2)) * scatter / np.sqrt(len(values))
     return Estimate(centre, float(error), len(values))
 
@@ -129,25 +156,55 @@ def choose_gain(
     return GainChoice(float(f"{value:.6g}"), source, remark)
 
 
-def _cells(shape: tuple[int, int]) -> Iterator[tuple[slice, slice]]:
-    """Cut the central three quarters of a frame into cells."""
-    ny, nx = shape
-    top, left = ny // 8, nx // 8
-    size = min(_CELL, max(8, min(ny, nx) // 8))
-    for y in range(top, ny - top - size + 1, size):
-        for x in range(left, nx - left - size + 1, size):
-            yield slice(y, y + size), slice(x, x + size)
+def _cell_size(ny: int, nx: int) -> int:
+    return min(_CELL, max(8, nx // _AROUND), ny)
 
 
-def _clipped_variance(values: np.ndarray) -> float:
+def _cells(band: np.ndarray) -> list[np.ndarray]:
+    """Cut the middle three quarters of the width of a band into cells."""
+    ny, nx = band.shape
+    size, left = _cell_size(ny, nx), nx // _AROUND
+    return [
+        band[y : y + size, x : x + size]
+        for y in range(0, ny - size + 1, size)
+        for x in range(left, nx - left - size + 1, size)
+    ]
+
+
+@kernel
+def _middle(values):
+    """Median of a cell."""
+    work = values.astype(np.float64).ravel()
+    return median(work, work.size)
+
+
+@kernel
+def _clipped_variance(values):
     """Variance without outliers beyond 4 sigma, corrected for nothing: they are too few."""
-    flat = np.asarray(values, dtype=np.float64).ravel()
-    distance = np.abs(flat - np.median(flat))
+    flat = values.astype(np.float64).ravel()
+    work = flat.copy()
+    distance = np.abs(flat - median(work, work.size))
+    work[:] = distance
     # The median deviation of whole numbers comes in steps; the deviation of what it keeps does not.
-    width = 1.482602218505602 * float(np.median(distance))
-    kept = flat
+    width = MAD_TO_SIGMA * median(work, work.size)
+    limit = np.inf
     for _ in range(3):
-        if width > 0:
-            kept = flat[distance <= 4 * width]
-        width = float(np.std(kept, ddof=1))
+        limit = 4 * width if width > 0 else limit
+        total, square, count = 0.0, 0.0, 0
+        for k in range(flat.size):
+            if distance[k] <= limit:
+                total += flat[k]
+                count += 1
+        mean = total / count
+        for k in range(flat.size):
+            if distance[k] <= limit:
+                square += (flat[k] - mean) ** 2
+        width = np.sqrt(square / (count - 1))
     return width**2
+
+
+def warm_up() -> None:
+    """Compile the kernels of this module."""
+    ones = np.ones((9, 12), dtype=np.float32)
+    read_noise_adu(ones, ones)
+    gain_e_per_adu(ones, ones, 0.0)

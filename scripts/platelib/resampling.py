@@ -59,6 +59,7 @@ def resample(
     transform: Transform,
     rows: tuple[int, int],
     nx: int,
+    out: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Sample a band of the grid from a band of a raw frame.
 
@@ -78,6 +79,8 @@ def resample(
         First row of the band on the grid and the one after its last.
     nx : int
         Width of the grid.
+    out : tuple of numpy.ndarray, optional
+        Where the result goes, both ``(rows[1] - rows[0], nx)`` float32.
 
     Returns
     -------
@@ -87,9 +90,10 @@ def resample(
         ``sum w^2 v``: neighbouring pixels of the result are correlated, see
         :func:`correlation_factor`.
     """
-    shape = (rows[1] - rows[0], nx)
-    values = np.empty(shape, dtype=np.float32)
-    variances = np.empty(shape, dtype=np.float32)
+    if out is None:
+        shape = (rows[1] - rows[0], nx)
+        out = (np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32))
+    values, variances = out
     x, y = transform.x, transform.y
     height, width = raw_shape
     if abs(x[2]) > abs(x[1]):
@@ -287,6 +291,7 @@ def normalise(
     sky: np.ndarray,
     transform: Transform,
     first_row: int,
+    excess: float = 1.0,
 ) -> None:
     """Scale a resampled band and take out its difference in sky, in place.
 
@@ -302,12 +307,15 @@ def normalise(
         Its normalisation of grid coordinates is used.
     first_row : int
         Row of the grid that ``values[0]`` is.
+    excess : float
+        Multiplies the variances besides.
     """
     degree = {1: 0, 3: 1, 6: 2}[len(sky)]
     _normalise(
         values,
         variances,
         float(factor),
+        float(excess),
         np.asarray(sky, dtype=np.float64),
         degree,
         transform.centre_x,
@@ -318,8 +326,10 @@ def normalise(
 
 
 @kernel
-def _normalise(values, variances, factor, sky, degree, centre_x, centre_y, scale, first_row):
-    square = np.float32(factor * factor)
+def _normalise(
+    values, variances, factor, excess, sky, degree, centre_x, centre_y, scale, first_row
+):
+    square = np.float32(factor * factor * excess)
     gain = np.float32(factor)
     row = np.empty(degree + 1)
     level = np.empty(values.shape[1])

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 from astropy.stats import mad_std
 
-from platelib.combine import combine_block
+from platelib import combine
+from platelib.combine import Combined, combine_block
 
 
 def _frames(seed: int, n: int, shape=(60, 91)) -> np.ndarray:
@@ -85,3 +86,46 @@ def test_constant_in_constant_out(n):
     assert (combined.mean == 321).all()
     assert (combined.scatter == 0).all()
     assert (combined.count == n).all()
+
+
+PLANES = ("mean", "scatter", "count", "struck")
+
+
+@pytest.mark.parametrize("n", [2, 6])
+def test_words_of_a_file_are_values_less_32768(n):
+    """Big-endian words, an offset and factors give what values calculated beforehand give."""
+    rng = np.random.default_rng(n)
+    counts = np.clip(rng.normal(900, 8, (n, 40, 57)), 0, 65535).round()
+    counts[0, 3, 4], counts[1, 5, 6] = 0, 65535
+    offset = rng.normal(500, 3, (40, 57)).astype(np.float32)
+    factors = rng.uniform(0.5, 2, n)
+    words = [(frame - 32768).astype(">i2") for frame in counts]
+    scale = factors.astype(np.float32)[:, None, None]
+    plain = combine_block((counts.astype(np.float32) - offset) * scale, 4.0)
+    out = Combined.of_shape((40, 57))
+    assert combine_block(words, 4.0, offset.astype(">f4"), list(factors), out) is out
+    for name in PLANES:
+        np.testing.assert_array_equal(getattr(out, name), getattr(plain, name))
+
+
+@pytest.mark.parametrize("cached", [1, 60_000, 200_000])
+def test_rows_at_a_time_do_not_count(monkeypatch, cached):
+    """The same bits come out however many rows are worked on at a time."""
+    frames = _frames(8, 7, (61, 90))
+    frames[2, ::5, ::7] += 300
+    frames[4, 10, 20:30] = np.nan
+    whole = combine_block(frames, 4.0)
+    monkeypatch.setattr(combine, "_CACHED", cached)
+    parts = combine_block(frames, 4.0)
+    for name in PLANES:
+        np.testing.assert_array_equal(getattr(parts, name), getattr(whole, name))
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 20])
+def test_scatter_equals_numpys_and_the_floor_the_median_pixels(n):
+    """Scatter is numpy's standard deviation of what is kept; few clean samples are struck."""
+    frames = _frames(n + 60, n)
+    combined = combine_block(frames, 50.0)
+    assert not combined.struck.any()
+    expected = frames.std(axis=0, ddof=1, dtype=np.float64)
+    np.testing.assert_allclose(combined.scatter, expected, rtol=2e-5, atol=1e-4)

@@ -1,7 +1,10 @@
 import numpy as np
 import pytest
+from scipy.ndimage import median_filter
 
+from platelib import defects
 from platelib.defects import dead_pixels, hot_pixels, unstable_pixels
+from platelib.selection import median_network
 
 SHAPE = (240, 361)
 READ_NOISE = 3.0
@@ -112,3 +115,36 @@ def test_missing_data_stay_local():
     scatter[100:140, 100:140] = np.nan
     assert np.count_nonzero(unstable_pixels(scatter, 8.0)) == 0
     assert np.count_nonzero(hot_pixels(dark, 8.0)) == 0
+
+
+@pytest.mark.parametrize("shape", [(3, 3), (5, 9), (37, 530), (70, 41)])
+def test_surroundings_of_a_dark_pixel_are_scipys_median(shape):
+    """The excess equals that over scipy.ndimage.median_filter, a slope going on beyond edges."""
+    dark = np.random.default_rng(10).normal(20, 3, shape).astype(np.float32)
+    dark[1, 1] = np.nan
+    wide = np.pad(np.nan_to_num(dark), 2, mode="reflect", reflect_type="odd")
+    expected = dark - median_filter(wide, size=5)[2:-2, 2:-2]
+    excess = np.empty_like(dark)
+    defects._above_median(dark, median_network(25), excess)
+    np.testing.assert_array_equal(excess, expected)
+
+
+@pytest.mark.parametrize("shape", [(1, 9), (37, 530), (20, 1100)])
+def test_line_of_a_flat_pixel_is_scipys_median(shape):
+    """Dead pixels are those told by scipy.ndimage.median_filter along the row."""
+    rng = np.random.default_rng(11)
+    flat = rng.normal(1, 0.3, shape).astype(np.float32)
+    flat[rng.random(shape) < 0.02] = np.nan
+    local = median_filter(np.nan_to_num(flat), size=(1, 9), mode="mirror")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = flat / local
+    expected = ~((ratio > 0.6) & (ratio < 1.4)) | ~(flat > 0.05)
+    np.testing.assert_array_equal(dead_pixels(flat, 0.6), expected)
+
+
+def test_very_large_frames_are_judged_by_a_grid_of_their_pixels():
+    """The least spread of a frame comes from a grid of its pixels where it has very many."""
+    frame = np.random.default_rng(12).normal(50, 4, (1500, 1600)).astype(np.float32)
+    centre, width = defects._centre_and_width(frame)
+    assert centre == pytest.approx(50, abs=0.05)
+    assert width == pytest.approx(4, rel=0.01)

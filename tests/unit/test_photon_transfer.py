@@ -3,6 +3,7 @@ import pytest
 
 from platelib.photon_transfer import (
     Estimate,
+    bands,
     choose_gain,
     gain_e_per_adu,
     read_noise_adu,
@@ -126,3 +127,36 @@ def test_disagreement_is_remarked():
     assert choose_gain(Estimate(1.5, 0.01, 50), None, 1.6).remark == ""
     assert choose_gain(None, None, 0.5).remark == ""
     assert "no photon noise" in choose_gain(None, None, None).remark
+
+
+@pytest.mark.parametrize(
+    "shape", [(3520, 4656), (320, 461), (96, 128), (40, 600), (10, 12), (9, 200), (3, 4), (1, 1)]
+)
+def test_bands_lie_within_the_frame(shape):
+    """Bands lie apart in the middle of a frame, four of them where there is room."""
+    found = bands(shape)
+    ny, nx = shape
+    assert 1 <= len(found) <= 4
+    assert all(0 <= start < stop <= ny for start, stop in found)
+    assert all(one[1] <= other[0] for one, other in zip(found, found[1:], strict=False))
+    if ny >= 96 and nx >= 96:
+        assert len(found) == 4
+        assert found[0][0] >= ny // 8
+        assert found[-1][1] <= ny - ny // 8
+        assert len({stop - start for start, stop in found}) == 1
+
+
+def test_bands_tell_the_read_noise():
+    """The bands of a pair of large frames give the read noise to 1 %."""
+    rng = np.random.default_rng(9)
+    pair = rng.normal(500, 3, (2, 1500, 700)).round().astype(np.float32)
+    cells = [cell for a, b in bands((1500, 700)) for cell in read_noise_adu(*pair[:, a:b])]
+    assert summarise(cells).value == pytest.approx(np.sqrt(9 + 1 / 12), rel=0.01)
+
+
+def test_pairs_without_difference_have_no_noise():
+    """Equal frames, but for one struck pixel, differ by nothing."""
+    first = np.full((64, 640), 300, dtype=np.float32)
+    second = first.copy()
+    second[5, 200] += 9
+    assert set(read_noise_adu(first, second)) == {0.0}

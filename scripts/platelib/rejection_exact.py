@@ -1,0 +1,174 @@
+"""The rules of rejection for the samples of one pixel, in double precision.
+
+They decide. What :mod:`platelib.rejection_screens` can prove to be free of outliers never comes
+here; all other pixels do.
+"""
+
+import numpy as np
+
+from platelib.kernels import kernel
+from platelib.selection import median, sort
+
+KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3
+MAD_TO_SIGMA = 1.482602218505602
+EXCESS = 1.2
+
+
+@kernel
+def gather(values, y, x, samples, state):
+    """Copy the samples of a pixel and mark those without data."""
+    for i in range(samples.size):
+        samples[i] = values[i, y, x]
+        state[i] = INVALID if np.isnan(values[i, y, x]) else KEPT
+
+
+@kernel
+def _kept(samples, state, buffer):
+    """Copy the kept samples to the buffer; return how many there are."""
+    count = 0
+    for i in range(samples.size):
+        buffer[count] = samples[i]
+        if state[i] == KEPT:
+            count += 1
+    return count
+
+
+@kernel
+def expected_noise(variances, noise, y, x, state, spread, scratch):
+    """Expected variance of each sample, not inflated by what struck it.
+
+    A cosmic ray raises the photon noise that the model expects of its own pixel; the median
+    over the stack, scaled by the noise of the sky, bounds it. The bound leaves room for a sub
+    that resampling happened to smooth less than the others.
+    """
+    count = 0
+    for i in range(noise.size):
+        spread[i] = variances[i, y, x]
+        scratch[count] = spread[i] / (noise[i] * noise[i])
+        if state[i] == KEPT:
+            count += 1
+    typical = median(scratch, count) if count else 0.0
+    for i in range(noise.size):
+        bound = EXCESS * typical * noise[i] * noise[i]
+        spread[i] = min(spread[i], bound)
+
+
+@kernel
+def clip_expected(samples, state, spread, sky, low, high, max_iterations, tolerance, scratch):
+    """``noise``: strike what differs from the median by more than its expected noise allows."""
+    inside = 0.99 * max(min(low, high), 0.0) ** 2
+    for _ in range(max_iterations):
+        count = _kept(samples, state, scratch)
+        if count < 3:
+            return
+        centre = median(scratch, count)
+        slack = tolerance * max(centre - sky, 0.0)
+        changed = False
+        for i in range(samples.size):
+            square = (samples[i] - centre) ** 2
+            # Far inside the limits no root is needed.
+            if state[i] != KEPT or square < inside * (spread[i] + slack * slack):
+                continue
+            width = np.sqrt(spread[i] + slack * slack)
+            if samples[i] < centre - low * width:
+                state[i] = LOW
+                changed = True
+            elif samples[i] > centre + high * width:
+                state[i] = HIGH
+                changed = True
+        if not changed:
+            return
+
+
+@kernel
+def clip_spread(samples, state, use_mad, low, high, max_iterations, floor, scratch):
+    """``sigma`` and ``mad``: strike what differs from the median by more than the spread allows."""
+    for _ in range(max_iterations):
+        count = _kept(samples, state, scratch)
+        if count < 3:
+            return
+        centre, width = _centre_and_spread(samples, state, use_mad, scratch, count)
+        width = max(width, floor)
+        changed = False
+        for i in range(samples.size):
+            if state[i] != KEPT:
+                continue
+            if samples[i] < centre - low * width:
+                state[i] = LOW
+                changed = True
+            elif samples[i] > centre + high * width:
+                state[i] = HIGH
+                changed = True
+        if not changed:
+            return
+
+
+@kernel
+def _centre_and_spread(samples, state, use_mad, scratch, count):
+    if use_mad:
+        centre = median(scratch, count)
+        _kept(samples, state, scratch)
+        for i in range(count):
+            scratch[i] = abs(scratch[i] - centre)
+        return centre, MAD_TO_SIGMA * median(scratch, count)
+    sort(scratch, count)
+    centre = 0.5 * (scratch[(count - 1) // 2] + scratch[count // 2])
+    mean = 0.0
+    for i in range(count):
+        mean += scratch[i]
+    mean /= count
+    square = 0.0
+    for i in range(count):
+        square += (scratch[i] - mean) ** 2
+    return centre, np.sqrt(square / count)
+
+
+@kernel
+def clip_esd(samples, state, limits, scratch):
+    """``esd``: the generalised test of Rosner (1983) for up to a third of the samples."""
+    total = _kept(samples, state, scratch)
+    most = total // 3
+    order = np.empty(most + 1, dtype=np.int64)
+    above = np.zeros(most + 1, dtype=np.bool_)
+    outliers = 0
+    tested = 0
+    for step in range(1, most + 1):
+        worst, distance, mean, width = _farthest(samples, state)
+        if width == 0.0:
+            break
+        order[step] = worst
+        above[step] = samples[worst] > mean
+        state[worst] = HIGH if above[step] else LOW
+        tested = step
+        if distance / width > limits[total, step]:
+            outliers = step
+    for step in range(outliers + 1, tested + 1):
+        state[order[step]] = KEPT
+
+
+@kernel
+def _farthest(samples, state):
+    """Place and distance of the kept sample that is farthest from their mean, mean and spread."""
+    count = 0
+    mean = 0.0
+    for i in range(samples.size):
+        if state[i] == KEPT:
+            mean += samples[i]
+            count += 1
+    mean /= count
+    square = 0.0
+    worst = -1
+    distance = -1.0
+    for i in range(samples.size):
+        if state[i] == KEPT:
+            deviation = abs(samples[i] - mean)
+            square += deviation * deviation
+            if deviation > distance:
+                distance = deviation
+                worst = i
+    width = np.sqrt(square / (count - 1)) if count > 1 else 0.0
+    return worst, distance, mean, width
+
+
+def warm_up() -> None:
+    """Do nothing: these kernels are parts of the one of :mod:`platelib.clipping`."""
