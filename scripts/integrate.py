@@ -138,18 +138,19 @@ class Band:
         size = (len(self._subs), rows[1] - rows[0], self._nx)
         values, variances = (np.empty(size, dtype=np.float32) for _ in range(2))
         for i, (row, sub) in enumerate(self._subs):
-            values[i], variances[i] = sub.registered(row.transform, row.levels, rows, self._nx)
+            sub.registered(row.transform, row.levels, rows, self._nx, (values[i], variances[i]))
         flags = reject(values, variances, self._noise, self._sky, self._rejection)
         flags = grow(values, variances, flags, self._grow_px)
-        inner = np.s_[:, top - rows[0] : bottom - rows[0]]
-        result = average(values[inner], variances[inner], self._weights, flags[inner])
+        inner = (top - rows[0], bottom - rows[0])
+        result = average(values, variances, self._weights, flags, rows=inner)
+        flags = flags[:, slice(*inner)]
         self._planes["SCI"][top:bottom] = result.mean
         self._planes["VAR"][top:bottom] = result.variance
         self._planes["COUNT"][top:bottom] = result.count
         self._planes["CLIPPED"][0, top:bottom] = result.low
         self._planes["CLIPPED"][1, top:bottom] = result.high
-        struck = [[np.count_nonzero(f == kind) for kind in (LOW, HIGH)] for f in flags[inner]]
-        present = [np.count_nonzero(f != INVALID) for f in flags[inner]]
+        struck = [[np.count_nonzero(f == kind) for kind in (LOW, HIGH)] for f in flags]
+        present = [np.count_nonzero(f != INVALID) for f in flags]
         return np.array(struck), np.array(present)
 
 
