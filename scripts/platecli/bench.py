@@ -1,0 +1,158 @@
+"""The verb `bench`: measure platelog and a chain of general libraries on the same raw frames."""
+
+import argparse
+import json
+import os
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from platecli.engine import ROOT
+from platefiles.errors import UserError
+
+if TYPE_CHECKING:
+    from tables import Outcome
+
+BENCH = ROOT / "tests" / "bench"
+GROWTH_SUBS = (10, 20, 40, 80)
+FEWEST_SUBS = 3
+_OWN_FOLDER = "platelog-bench"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `bench` takes."""
+    parser.add_argument("--subs", type=int, default=40, help="light frames (default: 40)")
+    parser.add_argument(
+        "--mpx", type=float, default=16.4, help="megapixels of a frame (default: 16.4)"
+    )
+    parser.add_argument("--repeat", type=int, default=1, help="runs of each (default: 1)")
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        help=f"where a folder {_OWN_FOLDER} for all files is made (default: a temporary place)",
+    )
+    parser.add_argument("--keep", action="store_true", help="keep the raw frames that were drawn")
+    parser.add_argument("--no-chain", action="store_true", help="leave the library chain away")
+    parser.add_argument(
+        "--growth",
+        action="store_true",
+        help=f"also measure {', '.join(map(str, GROWTH_SUBS))} subs",
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draw the raw frames, measure, and print what was found.
+
+    Raises
+    ------
+    UserError
+        If an option is wrong, the disk is too small or a measured command fails.
+    """
+    _check(args)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the files are removed
+    sys.path.insert(0, str(BENCH))
+    from tables import as_json, as_text
+
+    with _own_folder(args.folder, args.keep) as folder:
+        outcome = _measure_all(args, folder)
+    print(json.dumps(as_json(outcome), indent=1) if args.json else "\n" + as_text(outcome))
+    return 0
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Refuse options that cannot be meant."""
+    if args.subs < FEWEST_SUBS:
+        msg = f"--subs {args.subs}: at least {FEWEST_SUBS} are needed."
+        raise UserError(msg)
+    if args.repeat < 1:
+        msg = f"--repeat {args.repeat}: at least 1 is needed."
+        raise UserError(msg)
+    if not 0.25 <= args.mpx <= 200:
+        msg = f"--mpx {args.mpx:g}: give 0.25 to 200."
+        raise UserError(msg)
+    if args.folder is not None and not args.folder.is_dir():
+        msg = f"--folder {args.folder}: there is no such folder; make it first."
+        raise UserError(msg)
+
+
+@contextmanager
+def _own_folder(parent: Path | None, keep: bool) -> Iterator[Path]:
+    """Make the folder of all files, and remove it afterwards, but for kept raw frames."""
+    if parent is None:
+        folder = Path(tempfile.mkdtemp(prefix=f"{_OWN_FOLDER}-"))
+    else:
+        folder = parent.absolute() / _OWN_FOLDER
+        folder.mkdir(exist_ok=True)
+    _clear(folder)  # what a killed run left
+    try:
+        yield folder
+    finally:
+        _clear(folder)
+        if keep:
+            print(f"The raw frames are in {folder / 'raw'}.", file=sys.stderr)
+        else:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _clear(folder: Path) -> None:
+    """Remove everything but the raw frames."""
+    for path in folder.iterdir():
+        if path.is_dir() and path.name != "raw":
+            shutil.rmtree(path)
+
+
+def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
+    """Draw and measure everything that is asked for."""
+    import raw_set
+    from comparison import compare, floor, frames, growth
+    from tables import Outcome, RawSet
+
+    from platecli.warm import warm
+
+    plan_subs = max(args.subs, *GROWTH_SUBS) if args.growth else args.subs
+    width, height = raw_set.frame_size(args.mpx)
+    _check_disk(folder, plan_subs, args)
+    _say(f"Drawing {plan_subs} lights of {width} x {height} px and calibration frames ...")
+    start = time.monotonic()
+    drawn = folder / "raw"
+    raw_set.draw(raw_set.bench_plan(plan_subs, args.mpx), drawn)
+    drawn_s = time.monotonic() - start
+    raw = raw_set.part(drawn, args.subs, folder / "raw-part")
+    size = sum(path.stat().st_size for path in frames(raw))
+    warm()  # as the set-up does, so that no run pays for the compiler
+    load = os.getloadavg()[0]
+    chain, ours = compare(raw, folder, args.repeat, not args.no_chain, _say)
+    least = floor(raw, folder / "floor.fits", width * height)
+    steps = []
+    if args.growth:
+        _say(f"Growth: {', '.join(map(str, GROWTH_SUBS))} subs ...")
+        parts = [(n, raw_set.part(drawn, n, folder / f"raw-{n}")) for n in GROWTH_SUBS]
+        steps = growth(parts, folder / "growth")
+    facts = RawSet(args.subs, len(raw_set.calibration(raw)), width, height, size, drawn_s)
+    return Outcome(facts, os.cpu_count() or 1, load, chain, ours, least, steps)
+
+
+def _check_disk(folder: Path, subs: int, args: argparse.Namespace) -> None:
+    """Refuse to begin where the files will not fit."""
+    import raw_set
+
+    needed = 1.1 * raw_set.disk_bytes(subs, args.subs, args.mpx, not args.no_chain)
+    free = shutil.disk_usage(folder).free
+    if free < needed:
+        msg = (
+            f"{folder}: {needed / 1e9:.1f} GB are needed and {free / 1e9:.1f} GB are free; choose "
+            "a larger disk with --folder, or fewer --subs or --mpx."
+        )
+        raise UserError(msg)
+
+
+def _say(line: str) -> None:
+    """Tell what is going on, apart from what is found."""
+    print(line, file=sys.stderr, flush=True)

@@ -1,0 +1,249 @@
+"""The runs of the benchmark: a library chain, platelog's whole command, the floor, the growth."""
+
+import json
+import os
+import shutil
+import statistics
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import yaml
+from meter import Command, Usage, measure
+
+from platefiles.fitsfile import read_table
+
+PROJECT = "bench"
+CHANNEL = "g"
+_ROOT = Path(__file__).resolve().parents[2]
+_CHAIN = Path(__file__).resolve().with_name("library_chain.py")
+_RESULTS = f"results/{PROJECT}"
+_OURS_KINDS = {f"{_RESULTS}/channels/": "product", f"{_RESULTS}/calibration/": "masters"}
+_CHAIN_KINDS = {"channels/": "product", "masters/": "masters"}
+_BLOCK_BYTES = 8 * 1024**2
+_FLOOR_REPEATS = 3
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run of a chain: what it cost, and how many lights are in its product."""
+
+    usage: Usage
+    used: int
+
+
+@dataclass(frozen=True)
+class Floor:
+    """Seconds to read the raw frames once and write the product, without computing anything.
+
+    Attributes
+    ----------
+    warm_s, cold_s : float
+        With the raw frames in memory (as in all runs), and from the disk.
+    """
+
+    warm_s: float
+    cold_s: float
+
+
+@dataclass(frozen=True)
+class GrowthStep:
+    """Platelog's command, from masters that are there to the channel, for so many lights."""
+
+    subs: int
+    usage: Usage
+
+
+def run_ours(raw: Path, folder: Path) -> Run:
+    """Run the whole command, from raw frames to the channel, with nothing there before.
+
+    Parameters
+    ----------
+    raw
+        Raw frames.
+    folder
+        An empty or missing folder, removed afterwards.
+    """
+    usage = measure(our_command(raw, folder))
+    inputs = read_table(folder / _RESULTS / "channels" / f"{CHANNEL}.fits", "INPUTS")
+    used = sum(str(state) == "used" for state in inputs["state"])
+    shutil.rmtree(folder)
+    return Run(usage, used)
+
+
+def run_chain(raw: Path, folder: Path) -> Run:
+    """Run the library chain; see `library_chain`.
+
+    Parameters
+    ----------
+    raw
+        Raw frames.
+    folder
+        An empty or missing folder, removed afterwards.
+    """
+    # Only the module search path of the libraries: the chain knows nothing of the project.
+    words = [sys.executable, "-I", str(_CHAIN), str(raw), str(folder)]
+    usage = measure(Command(words, folder, _CHAIN_KINDS))
+    used = json.loads((folder / "used.json").read_text(encoding="utf-8"))["used"]
+    shutil.rmtree(folder)
+    return Run(usage, int(used))
+
+
+def compare(
+    raw: Path, folder: Path, repeat: int, chain: bool, say: Say
+) -> tuple[list[Run], list[Run]]:
+    """Run the chain and the command in turn, each with the raw frames in memory before it starts.
+
+    Parameters
+    ----------
+    raw
+        Raw frames.
+    folder
+        Where the runs have their folders.
+    repeat
+        How often each is run.
+    chain
+        Whether the library chain is run at all.
+    say
+        Takes a line about what is going on.
+
+    Returns
+    -------
+    tuple of list of Run
+        The runs of the chain, and ours.
+    """
+    chains, ours = [], []
+    for number in range(1, repeat + 1):
+        if chain:
+            say(f"Library chain, run {number} of {repeat} ...")
+            read_once(frames(raw))
+            chains.append(run_chain(raw, folder / "libraries"))
+        say(f"Platelog, run {number} of {repeat} ...")
+        read_once(frames(raw))
+        ours.append(run_ours(raw, folder / "platelog"))
+    return chains, ours
+
+
+def our_command(raw: Path, folder: Path) -> Command:
+    """Write a project for the raw frames and return the command that makes its channel.
+
+    Parameters
+    ----------
+    raw
+        Raw frames.
+    folder
+        Folder of the project and of its results.
+    """
+    project = {
+        "title": "Benchmark",
+        "raw": [str(raw)],
+        "recipe": "single-channel",
+        "channels": {CHANNEL: {"filters": ["G"]}},
+    }
+    path = _lock(folder).with_name(f"{PROJECT}.yaml")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(yaml.safe_dump(project, sort_keys=False), encoding="utf-8")
+    launcher = str(_ROOT / "scripts" / "platelog.py")
+    words = [sys.executable, launcher, "run", str(path), "--to", "channels"]
+    return Command([*words, "--directory", str(folder)], folder, _OURS_KINDS)
+
+
+def growth(parts: Sequence[tuple[int, Path]], folder: Path) -> list[GrowthStep]:
+    """Measure the command for growing numbers of lights, with masters made before.
+
+    Parameters
+    ----------
+    parts
+        Number of lights, and the folder of raw frames that has so many.
+    folder
+        Folder of the runs, removed afterwards; the raw frames are linked beside it.
+    """
+    raw = folder.with_name("raw-growth")
+    steps: list[GrowthStep] = []
+    for subs, source in parts:
+        _link(source, raw)
+        command = our_command(raw, folder)
+        if not steps:
+            measure(command)
+        for name in ("measures", "registration", "channels"):
+            shutil.rmtree(folder / _RESULTS / name)
+        _lock(folder).unlink()
+        read_once(frames(raw))
+        steps.append(GrowthStep(subs, measure(command)))
+    shutil.rmtree(folder)
+    shutil.rmtree(raw)
+    return steps
+
+
+def floor(raw: Path, product: Path, pixels: int) -> Floor:
+    """Measure how long it takes to read the raw frames once and to write a float32 image.
+
+    Parameters
+    ----------
+    raw
+        Raw frames.
+    product
+        File that is written, and removed afterwards.
+    pixels
+        Pixels of the product.
+    """
+    paths = frames(raw)
+    image = np.linspace(0, 1, pixels, dtype=np.float32).tobytes()
+
+    def once() -> float:
+        start = time.perf_counter()
+        read_once(paths)
+        product.write_bytes(image)
+        took_s = time.perf_counter() - start
+        product.unlink()
+        return took_s
+
+    _forget(paths)
+    cold_s = once()
+    return Floor(statistics.median(once() for _ in range(_FLOOR_REPEATS)), cold_s)
+
+
+def frames(raw: Path) -> list[Path]:
+    """Return the frames in a raw folder."""
+    return sorted(raw.rglob("*.fits"))
+
+
+def read_once(paths: Sequence[Path]) -> None:
+    """Read files from beginning to end, which leaves them in memory."""
+    block = bytearray(_BLOCK_BYTES)
+    for path in paths:
+        with path.open("rb", buffering=0) as stream:
+            while stream.readinto(block):
+                pass
+
+
+def _forget(paths: Sequence[Path]) -> None:
+    """Ask the kernel to drop files from memory; a system that cannot be asked keeps them."""
+    if not hasattr(os, "posix_fadvise"):
+        return
+    for path in paths:
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+            os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+        finally:
+            os.close(handle)
+
+
+def _lock(folder: Path) -> Path:
+    """Return the file in which the project pins its grid."""
+    return folder / "config" / "projects" / f"{PROJECT}.lock.yaml"
+
+
+def _link(source: Path, raw: Path) -> None:
+    """Fill a raw folder with hard links to just the frames of a set."""
+    shutil.rmtree(raw, ignore_errors=True)
+    for path in frames(source):
+        linked = raw / path.relative_to(source)
+        linked.parent.mkdir(parents=True, exist_ok=True)
+        linked.hardlink_to(path)

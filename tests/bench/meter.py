@@ -1,0 +1,233 @@
+"""What a command costs, measured from outside: time, processor, private memory, files.
+
+Private memory is the sum of RssAnon over all processes of the command's session, looked at every
+50 ms: pages that a process shares with the one it was forked from count twice, shorter peaks are
+missed, and mapped files do not count. It needs the folder /proc of Linux; elsewhere it is 0.
+Files are looked at every half second and at the end.
+"""
+
+import contextlib
+import os
+import signal
+import subprocess
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from platefiles.errors import UserError
+
+MEMORY_PERIOD_S = 0.05
+FILES_EVERY = 10
+_PROC = Path("/proc")
+_LAST_LINES = 15
+_GRACE_S = 20.0
+
+
+@dataclass(frozen=True)
+class Usage:
+    """What one run of a command cost.
+
+    Attributes
+    ----------
+    wall_s, cpu_s : float
+        Time, and processor time of user and system of all its processes.
+    private_bytes : int
+        Peak of private memory.
+    file_bytes : dict of str to int
+        Peak of the bytes in its files, by kind.
+    """
+
+    wall_s: float
+    cpu_s: float
+    private_bytes: int
+    file_bytes: dict[str, int]
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command to be measured.
+
+    Attributes
+    ----------
+    words : sequence of str
+        Program and arguments.
+    folder : pathlib.Path
+        Folder of all its files; temporary ones go there too.
+    kinds : dict of str to str
+        Kind of the files below a place in `folder`, such as ``{"masters/": "masters"}``; files
+        elsewhere are "scratch".
+    """
+
+    words: Sequence[str]
+    folder: Path
+    kinds: Mapping[str, str]
+
+
+def measure(command: Command) -> Usage:
+    """Run a command in a session of its own and measure it.
+
+    Parameters
+    ----------
+    command
+        What to run; its output goes to ``output.log`` in its folder.
+
+    Raises
+    ------
+    UserError
+        If it fails, with the last lines of its output.
+    """
+    temporary = command.folder / "tmp"
+    temporary.mkdir(parents=True, exist_ok=True)
+    log = command.folder / "output.log"
+    env = os.environ | {"TMPDIR": str(temporary)}
+    with log.open("wb") as output:
+        start = time.perf_counter()
+        process = subprocess.Popen(
+            command.words,
+            stdin=subprocess.DEVNULL,
+            stdout=output,
+            stderr=subprocess.STDOUT,
+            env=env,
+            start_new_session=True,
+        )
+        watcher = _Watcher(process.pid, command)
+        watcher.start()
+        try:
+            _, status, resources = os.wait4(process.pid, 0)
+            wall_s = time.perf_counter() - start
+            process.returncode = os.waitstatus_to_exitcode(status)
+        finally:
+            watcher.stop()
+            if process.returncode is None:
+                _end(process)
+    if process.returncode != 0:
+        last = "\n".join(log.read_text(errors="replace").splitlines()[-_LAST_LINES:])
+        msg = f"{' '.join(command.words)} failed with status {process.returncode}:\n{last}"
+        raise UserError(msg)
+    cpu_s = resources.ru_utime + resources.ru_stime
+    return Usage(wall_s, cpu_s, watcher.private_bytes, watcher.file_bytes)
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """End a command that is no longer waited for, and what it started."""
+    process.terminate()
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(_GRACE_S)
+    for pid in Session(process.pid).members():
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    process.wait()
+
+
+class Session:
+    """The processes of a session; those known to be of others are not asked again."""
+
+    def __init__(self, leader: int) -> None:
+        self._leader = leader
+        self._others: set[int] = set()
+
+    def members(self) -> list[int]:
+        """Return the ids of the processes that are in the session now."""
+        found = (
+            {int(name) for name in os.listdir(_PROC) if name.isdigit()} if _has_proc() else set()
+        )
+        self._others &= found
+        members = []
+        for pid in sorted(found - self._others):
+            if _session(pid) == self._leader:
+                members.append(pid)
+            else:
+                self._others.add(pid)
+        return members
+
+
+class _Watcher:
+    """A thread that keeps the peaks of memory and files."""
+
+    def __init__(self, pid: int, command: Command) -> None:
+        self.private_bytes = 0
+        self.file_bytes: dict[str, int] = {}
+        self._session = Session(pid)
+        self._command = command
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def start(self) -> None:
+        """Begin to watch."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Look at the files for the last time and stop."""
+        self._done.set()
+        self._thread.join()
+        self._look_at_files()
+
+    def _watch(self) -> None:
+        looks = 0
+        while not self._done.wait(MEMORY_PERIOD_S):
+            private = sum(private_bytes(pid) for pid in self._session.members())
+            self.private_bytes = max(self.private_bytes, private)
+            looks += 1
+            if looks % FILES_EVERY == 0:
+                self._look_at_files()
+
+    def _look_at_files(self) -> None:
+        for kind, count in bytes_by_kind(self._command.folder, self._command.kinds).items():
+            self.file_bytes[kind] = max(self.file_bytes.get(kind, 0), count)
+
+
+def private_bytes(pid: int) -> int:
+    """Return the private memory of a process (RssAnon), or 0 if there is no such process.
+
+    Parameters
+    ----------
+    pid
+        Its id.
+
+    References
+    ----------
+    proc_pid_status(5): "RssAnon: Size of resident anonymous memory".
+    """
+    try:
+        lines = (_PROC / str(pid) / "status").read_text(errors="replace").splitlines()
+    except OSError:
+        return 0
+    found = [line.split()[1] for line in lines if line.startswith("RssAnon:")]
+    return int(found[0]) * 1024 if found else 0
+
+
+def bytes_by_kind(folder: Path, kinds: Mapping[str, str]) -> dict[str, int]:
+    """Return the bytes in the regular files of a folder by kind; links do not count.
+
+    Parameters
+    ----------
+    folder
+        Where to look, at any depth.
+    kinds
+        As in `Command`.
+    """
+    counts = dict.fromkeys((*kinds.values(), "scratch"), 0)
+    for place, _, names in os.walk(folder):
+        for name in names:
+            path = os.path.join(place, name)
+            below = os.path.relpath(path, folder)
+            kind = next(
+                (kind for start, kind in kinds.items() if below.startswith(start)), "scratch"
+            )
+            with contextlib.suppress(FileNotFoundError):
+                counts[kind] += 0 if os.path.islink(path) else os.lstat(path).st_size
+    return counts
+
+
+def _session(pid: int) -> int | None:
+    """Return the session of a process, or None if there is no such process."""
+    try:
+        return os.getsid(pid)
+    except OSError:
+        return None
+
+
+def _has_proc() -> bool:
+    return (_PROC / "self" / "status").exists()
