@@ -9,13 +9,16 @@ edit of a function that is called from another file.
 
 import hashlib
 import os
+import shutil
 import sys
 import tempfile
+import time
 from importlib import import_module
 from pathlib import Path
 
 import numba
 
+_MONTH_S = 30 * 86400
 _SOURCES = Path(__file__).resolve().parent
 KERNEL_MODULES = (
     "selection",
@@ -67,6 +70,15 @@ kernel = numba.njit(nogil=True, cache=True, error_model="numpy")
 
 
 def compile_all() -> None:
-    """Run every kernel once on tiny arrays, so that later commands find it compiled."""
+    """Run every kernel once on tiny arrays, so that later commands find it compiled.
+
+    Compiled code of sources that are a month old is removed.
+    """
     for name in KERNEL_MODULES:
         import_module(f"platelib.{name}").warm_up()
+    folder = Path(numba.config.CACHE_DIR)  # type: ignore[attr-defined]
+    if folder.name == _sources_digest():
+        now = time.time()
+        for other in folder.parent.iterdir():
+            if other != folder and now - other.stat().st_mtime > _MONTH_S:
+                shutil.rmtree(other, ignore_errors=True)

@@ -47,7 +47,7 @@ def test_it_equals_a_product_written_at_once(tmp_path):
 
 
 def test_checksums_are_valid(tmp_path):
-    """astropy finds every DATASUM and CHECKSUM right, and the file free of faults."""
+    """Astropy finds every DATASUM and CHECKSUM right, and the file free of faults."""
     _stream(tmp_path / "a.fits")
     with fits.open(tmp_path / "a.fits", checksum=True) as hdus:
         hdus.verify("exception")
