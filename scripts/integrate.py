@@ -76,6 +76,8 @@ def integrate(
         inputs = _inputs_table(registered, subs, struck, present, job)
         product.finish([table_hdu(inputs, "INPUTS")])
     log.info("%d of %d subs", len(subs), len(registered))
+    for note in job["notes"]:
+        log.info("%s", note)
 
 
 def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -> None:

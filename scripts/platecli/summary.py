@@ -32,6 +32,7 @@ def text(name: str, title: str, results: Path) -> str:
     }
     lines = [f"{name}: {title}"]
     lines += channel_lines(read_rows(results / "subs.tsv"), exposures)
+    lines += note_lines(results)
     lines += picture_lines(results)
     return "\n".join(lines)
 
@@ -75,6 +76,26 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
         indent = " " * (width + 4)
         lines += left_out_lines([row for row in rows if row.get("state") != USED], indent)
     return lines + left_out_lines([row for row in subs if not row.get("channel")], "  ")
+
+
+def note_lines(results: Path) -> list[str]:
+    """Return what was not done to the channels, as their headers say it, each note once.
+
+    Parameters
+    ----------
+    results
+        Folder of results of a project.
+    """
+    from platefiles.fitsfile import read_header  # loads much, so not before it is needed
+
+    notes: dict[str, None] = {}
+    for path in sorted((results / "channels").glob("*.fits")):
+        try:
+            header = read_header(path)
+        except OSError:
+            continue
+        notes |= dict.fromkeys(str(header[key]) for key in header["NOTDONE*"])
+    return [f"  note: {note}" for note in notes]
 
 
 def left_out_lines(rows: Sequence[Row], indent: str) -> list[str]:

@@ -42,9 +42,9 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
     sky = float(np.median([row["sky_rate"] for row in measured]))
     for row in measured:
         if row["stars"] < _SPARSE * stars:
-            _set(row, "clouded", f"{row['stars']} stars where the channel's median is {stars:.0f}")
+            _set(row, "clouded", f"{_stars(row)} where the channel's median is {stars:.0f}")
         elif row["stars"] < limits.min_stars:
-            _set(row, "few stars", f"{row['stars']} stars; at least {limits.min_stars} are needed")
+            _set(row, "few stars", f"{_stars(row)}; at least {limits.min_stars} are needed")
         elif row["ellipticity"] > limits.max_ellipticity:
             _set(row, "trailed", f"ellipticity of the stars {row['ellipticity']:.2f}")
         elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
@@ -80,6 +80,10 @@ def _weight(row: dict[str, Any], weights: str) -> float:
         return 1.0
     spread = row["noise_rate"] * (row["fwhm_px"] if weights == "noise_and_seeing" else 1.0)
     return 1 / spread**2
+
+
+def _stars(row: dict[str, Any]) -> str:
+    return "1 star" if row["stars"] == 1 else f"{row['stars']} stars"
 
 
 def _set(row: dict[str, Any], state: str, reason: str) -> None:

@@ -2,6 +2,7 @@ import pytest
 
 from platecli import run, summary
 from platefiles.errors import UserError
+from platefiles.fitsfile import write_product
 
 SUBS = """\
 id\tname\tchannel\tnight\tstate\treason\texposure_s
@@ -32,6 +33,15 @@ def test_summary_tells_what_was_used_and_what_not(results):
         f"  {results}/picture/warm.png",
         f"  {results}/picture/warm.tif",
     ]
+
+
+def test_summary_tells_what_was_not_done(results):
+    """What a channel's header says was not done is told, once for all channels."""
+    for channel in ("ha", "g"):
+        cards = [("NOTDONE1", "There are no flats: dust stays.", "")]
+        write_product(results / "channels" / f"{channel}.fits", cards, [])
+    lines = summary.text("swirl", "A Swirl", results).splitlines()
+    assert lines.count("  note: There are no flats: dust stays.") == 1
 
 
 def test_exposures_may_come_from_the_frame_sheet(results):
