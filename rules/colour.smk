@@ -42,7 +42,7 @@ rule composite:
     benchmark:
         "results/{project}/benchmarks/composite/{recipe}_{ending}.tsv"
     wildcard_constraints:
-        ending="png|tif|jpg",
+        ending="png|jpg",
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -52,3 +52,13 @@ rule composite:
         job=plans.composite_job,
     script:
         "../scripts/composite.py"
+
+
+# Too large for the report, which holds what it shows.
+use rule composite as composite_tiff with:
+    output:
+        "results/{project}/picture/{recipe}.tif",
+    log:
+        "results/{project}/logs/composite/{recipe}_tif.log",
+    benchmark:
+        "results/{project}/benchmarks/composite/{recipe}_tif.tsv"
