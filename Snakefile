@@ -1,7 +1,6 @@
 """From raw subs to a colour picture: calibrate, register, integrate, map, compose.
 
-Which projects run is told by `--config projects=NAME,NAME`; without it all of config/projects do.
-The rules stand in the order in which the data flow.
+Projects are named by `--config projects=NAME,NAME`; without it all of config/projects run.
 """
 
 import sys
@@ -10,16 +9,15 @@ from pathlib import Path
 from snakemake.utils import min_version
 
 min_version("9.19")
-sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
+sys.path.insert(0, str(Path(workflow.basedir, "scripts")))
 
 from platefiles.errors import UserError
 from platefiles.runlock import hold_run_lock
 from platefiles.workflow import open_plans
 
+base = Path(workflow.basedir)
 try:
-    plans = open_plans(
-        config, Path(workflow.basedir), workflow.is_main_process, sys.argv
-    )
+    plans = open_plans(config, base, workflow.is_main_process, sys.argv)
 except UserError as error:
     raise SystemExit(str(error))
 
