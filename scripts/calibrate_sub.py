@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.errors import UserError
-from platefiles.fitsfile import FrameError, image_hdu, open_raw, write_product
+from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
+from platefiles.rawframe import FrameError, open_raw
 from platefiles.subs import Sub
 
 

@@ -12,10 +12,11 @@ from astropy.table import Table
 
 from platefiles.bands import band_height
 from platefiles.errors import UserError
-from platefiles.fitsfile import FrameError, open_raw, table_hdu
+from platefiles.fitsfile import table_hdu
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards, note_cards
+from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from platefiles.errors import UserError
-from platefiles.fitsfile import RawImage, image_hdu, table_hdu, write_product
+from platefiles.fitsfile import image_hdu, table_hdu, write_product
 from platefiles.joblog import job_log, log
 from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
 from platefiles.masters import Masters
+from platefiles.rawframe import RawImage
 from platelib.defects import DEAD, dead_pixels
 from platelib.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
 

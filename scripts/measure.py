@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fitsfile import FrameError, RawImage, open_raw, write_product
+from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import file_sha256, making_cards
+from platefiles.rawframe import FrameError, RawImage, open_raw
 from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
 from platelib.calibration import SATURATED

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 
 from platefiles.errors import UserError
-from platefiles.fitsfile import FrameError, image_hdu, open_raw, write_product
+from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards
+from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import read_registration
 from platefiles.subs import Sub
 

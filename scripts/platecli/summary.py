@@ -86,7 +86,7 @@ def note_lines(results: Path) -> list[str]:
     results
         Folder of results of a project.
     """
-    from platefiles.fitsfile import read_header  # loads much, so not before it is needed
+    from platefiles.fitsfile import read_header  # loads much, not before needed
 
     notes: dict[str, None] = {}
     for path in sorted((results / "channels").glob("*.fits")):

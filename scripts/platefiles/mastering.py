@@ -9,9 +9,9 @@ import numpy as np
 from astropy.table import Table
 
 from platefiles.errors import UserError
-from platefiles.fitsfile import FrameError, RawImage, open_raw
 from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
+from platefiles.rawframe import FrameError, RawImage, open_raw
 from platelib.combine import Combined, combine_block
 
 BAND_BYTES = 64_000_000

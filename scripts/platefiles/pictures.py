@@ -15,7 +15,7 @@ import numpy as np
 import tifffile
 from PIL import Image, ImageCms, PngImagePlugin
 
-from platefiles.fitsfile import write_whole
+from platefiles.wholefile import write_whole
 
 JPEG_QUALITY = 92
 _EXIF_DESCRIPTION, _EXIF_SOFTWARE = 0x010E, 0x0131

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fitsfile import RawImage
 from platefiles.masters import Masters
+from platefiles.rawframe import RawImage
 from platelib.calibration import Correction, Detector, calibrate, mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import normalise, resample, source_rows

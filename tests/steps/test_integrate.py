@@ -12,7 +12,8 @@ from tabulate_subs import tabulate_subs
 
 from platefiles import bands
 from platefiles.errors import UserError
-from platefiles.fitsfile import FrameError, open_raw, read_header, read_image, read_table
+from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import read_registration
 from platelib.clipping import Rejection, average, grow, reject
 

@@ -8,16 +8,15 @@ from astropy.io import fits
 from astropy.table import Table
 
 from platefiles.fitsfile import (
-    FrameError,
     has_image,
     image_hdu,
-    open_raw,
     read_header,
     read_image,
     read_table,
     table_hdu,
     write_product,
 )
+from platefiles.rawframe import FrameError, open_raw
 
 SHAPE = (30, 41)
 DTYPES = ("u1", "i1", "i2", "u2", "i4", "u4", "i8", "f4", "f8")
