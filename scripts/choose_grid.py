@@ -9,8 +9,9 @@ from typing import Any
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
-from platefiles.measures import MeasuredSub, counted_states, read_measures
+from platefiles.measures import MeasuredSub, read_measures
 from platefiles.wholefile import write_whole
+from platelib.states import counted
 
 
 def choose_grid(
@@ -61,10 +62,10 @@ def _new_lock(
     first = next((channel for channel in job["channels"] if channel in best), None)
     if first is None:
         everyone = [sub for subs in by_channel.values() for sub in subs]
+        states = counted(sub.condition for sub in everyone)
         msg = (
             f"project '{job['project']}': none of its {len(everyone)} lights can be used "
-            f"({counted_states(everyone)}); look at them, or lower measure: detection_sigma in the "
-            "recipe"
+            f"({states}); look at them, or lower measure: detection_sigma in the recipe"
         )
         raise UserError(msg)
     reference = _named(by_channel, job) if job["reference"] else best[first]

@@ -15,13 +15,14 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import table_hdu
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
-from platefiles.provenance import exposure_cards, making_cards, note_cards
+from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub
 from platelib.clipping import HIGH, INVALID, LOW, Rejection, average, grow, reject
 from platelib.resampling import correlation_factor
+from platelib.states import counted
 
 
 def integrate(
@@ -86,13 +87,13 @@ def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -
     fewest = min(settings["min_subs"], total)
     if usable >= fewest and 1 - usable / total <= settings["max_excluded"]:
         return
-    out = [row.facts for row in rows if row.facts["state"] != "used"]
-    states = sorted({row["state"] for row in out})
-    reasons = ", ".join(f"{sum(r['state'] == state for r in out)} {state}" for state in states)
+    states = counted(row.facts["state"] for row in rows if row.facts["state"] != "used")
+    for row in rows:
+        log.info("%s: %s %s", *(row.facts[key] for key in ("name", "state", "reason")))
     msg = (
-        f"channel '{job['channel']}': {usable} of {total} subs can be used ({reasons}), at least "
-        f"{fewest} are needed; subs.tsv lists each reason; loosen quality in the recipe or set "
-        "integration: min_subs"
+        f"channel '{job['channel']}': {usable} of {total} subs can be used ({states}), at least "
+        f"{fewest} are needed; the log of this job lists each reason; loosen quality in the "
+        "recipe or set integration: min_subs"
     )
     raise UserError(msg)
 
@@ -172,6 +173,7 @@ def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedPro
         *exposure_cards(times),
         ("NSUBS", len(registered), "subs of the channel, used or not"),
         ("NOISCORR", round(correlation_factor(), 4), "noise of large sums over that from VAR"),
+        *equipment_cards(job["equipment"]),
         *note_cards(job["notes"]),
     ]
     if job["wavelength_nm"]:

@@ -1,7 +1,6 @@
 """Register the subs of a channel: transform, brightness, sky, weight and state of each."""
 
 import json
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,12 +11,12 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, read_lock
-from platefiles.measures import MeasuredSub, counted_states, read_measures
+from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
 from platelib.levels import flux_scale, sky_difference
 from platelib.star_patterns import Match, NoMatch, match_stars
-from platelib.states import Limits, judge, judge_measures
+from platelib.states import Limits, counted, judge, judge_measures
 from platelib.transforms import identity
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
@@ -89,9 +88,10 @@ def _photometric_reference(subs, lock: Lock, path_to_lock, channel: str) -> Meas
     if any(sub.good for sub in subs):
         msg = f"{path_to_lock}: has no reference for channel '{channel}'; delete it to choose anew"
         raise UserError(msg)
+    states = counted(sub.condition for sub in subs)
     msg = (
-        f"channel '{channel}': none of its {len(subs)} lights can be used "
-        f"({counted_states(subs)}); add better ones, or take the channel out of the project file"
+        f"channel '{channel}': none of its {len(subs)} lights can be used ({states}); add better "
+        "ones, or take the channel out of the project file"
     )
     raise UserError(msg)
 
@@ -102,8 +102,7 @@ def _no_reference(rows, matches, bright: Mapping[str, Any], path_to_lock, channe
             f"channel '{channel}': its photometric reference {bright['name']} is "
             f"{bright['state']} ({bright['reason']}); delete {path_to_lock} to choose another"
         )
-    counts = Counter(row["state"] for row in rows)
-    states = ", ".join(f"{number} {state}" for state, number in sorted(counts.items()))
+    states = counted(row["state"] for row in rows)
     return (
         f"channel '{channel}': none of its {len(rows)} subs can be used ({states}); the log of "
         "this job lists each reason; add better subs, or loosen quality in the recipe"

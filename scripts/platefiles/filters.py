@@ -128,19 +128,6 @@ def claims(project: _HasChannels) -> dict[str, str]:
     return taken
 
 
-def channel_of(filter_value: str | None, project: _HasChannels) -> str:
-    """Name of the project's channel that takes a filter, or "" if none does.
-
-    Parameters
-    ----------
-    filter_value : str or None
-        FILTER of a frame; None or blank means no filter, which a channel claims as ``open``.
-    project : Project
-        Anything with ``channels``, each with ``filters``.
-    """
-    return claims(project).get(canonical_filter(filter_value), "")
-
-
 def wavelength_nm(filter_value: str | None) -> float | None:
     """Central wavelength of a known filter in nanometres, or None."""
     return _WAVELENGTHS_NM.get(canonical_filter(filter_value))

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.io import fits
 
 from platefiles.fitsfile import map_image, read_header
 from platelib.calibration import Correction, Detector
@@ -28,6 +29,7 @@ class Masters:
     def __init__(self, paths: Iterable[str | Path]):
         self._paths = {Path(path).stem: Path(path) for path in paths}
         self._images: dict[tuple[str, str], np.ndarray] = {}
+        self._headers: dict[str, fits.Header] = {}
         self._corrections: dict[tuple, Correction] = {}
 
     def image(self, name: str, extname: str = "SCI") -> np.ndarray:
@@ -49,7 +51,9 @@ class Masters:
         """Return a number from the primary header of a master, None if either is not there."""
         if name is None:
             return None
-        return read_header(self._paths[name]).get(keyword)
+        if name not in self._headers:
+            self._headers[name] = read_header(self._paths[name])
+        return self._headers[name].get(keyword)
 
     def correction(
         self,

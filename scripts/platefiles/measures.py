@@ -1,6 +1,5 @@
 """Reading the measures of a channel's nights back, sub by sub."""
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,12 +58,6 @@ class MeasuredSub:
 def read_measures(paths: Iterable[str | Path]) -> list[MeasuredSub]:
     """Read the subs of several nights, in the order of the files and of their rows."""
     return [sub for path in paths for sub in _read_night(path)]
-
-
-def counted_states(subs: Iterable[MeasuredSub]) -> str:
-    """Say how many subs are in which state, such as ``3 unreadable, 2 without stars``."""
-    counts = Counter(sub.condition for sub in subs)
-    return ", ".join(f"{number} {condition}" for condition, number in sorted(counts.items()))
 
 
 def _read_night(path: str | Path) -> list[MeasuredSub]:

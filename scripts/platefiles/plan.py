@@ -180,6 +180,7 @@ class ProjectPlan(Layout):
             unit=self._unit(frames),
             calibrated=self.loaded.project.calibrated,
             camera=self._camera(),
+            equipment=self.loaded.equipment.model_dump(exclude_none=True),
             notes=self._notes(channel),
             subs=[self._sub(frame) for frame in frames],
         )

@@ -120,6 +120,30 @@ def _span_with_leap_seconds(exposures: Sequence[tuple[str, float]]) -> list[tupl
     return [(time.isot, float(time.mjd)) for time in (starts.min(), ends.max())]
 
 
+def equipment_cards(equipment: Mapping[str, Any]) -> list[tuple]:
+    """Return what the equipment file says of camera, telescope and site.
+
+    Parameters
+    ----------
+    equipment : mapping
+        Its keys that are given, as in the file.
+    """
+    facts = {**equipment, **equipment.get("site", {})}
+    return [
+        (keyword, facts[key], comment)
+        for key, keyword, comment in (
+            ("camera", "INSTRUME", "camera"),
+            ("telescope", "TELESCOP", "telescope"),
+            ("pixel_size_um", "XPIXSZ", "[um] side of a pixel without binning"),
+            ("focal_length_mm", "FOCALLEN", "[mm] focal length"),
+            ("latitude_deg", "OBSGEO-B", "[deg] latitude, north positive"),
+            ("longitude_deg", "OBSGEO-L", "[deg] longitude, east positive"),
+            ("elevation_m", "OBSGEO-H", "[m] height"),
+        )
+        if key in facts
+    ]
+
+
 def note_cards(notes: Sequence[str]) -> list[tuple]:
     """Return cards that say what was not done, ``NOTDONE1`` and on."""
     return [(f"NOTDONE{i}", note, "") for i, note in enumerate(notes[:9], start=1)]

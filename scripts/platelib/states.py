@@ -4,7 +4,8 @@ States: ``used``; ``unreadable`` and ``saturated`` come from measuring; ``few st
 ``unmatched``, ``trailed``, ``blurred``, ``clouded`` and ``bright sky`` from comparing.
 """
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -73,6 +74,11 @@ def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
     raw = [_weight(row, weights) for row in used]
     for row, weight in zip(used, raw, strict=True):
         row["weight"] = float(f"{weight / max(raw):.6g}")
+
+
+def counted(states: Iterable[str]) -> str:
+    """Say how many subs are in which state, such as ``3 clouded, 2 trailed``."""
+    return ", ".join(f"{number} {state}" for state, number in sorted(Counter(states).items()))
 
 
 def _weight(row: dict[str, Any], weights: str) -> float:

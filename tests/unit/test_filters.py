@@ -2,14 +2,19 @@ from types import SimpleNamespace
 
 import pytest
 
-from platefiles.filters import canonical_filter, channel_of, wavelength_nm
+from platefiles.filters import canonical_filter, claims, wavelength_nm
 
 
 def project(**channels):
-    """Make what `channel_of` needs of a project: channels with their filters."""
+    """Make what `claims` needs of a project: channels with their filters."""
     return SimpleNamespace(
         channels={name: SimpleNamespace(filters=filters) for name, filters in channels.items()}
     )
+
+
+def channel_of(filter_value, of):
+    """Name of the channel that takes a filter, or ""."""
+    return claims(of).get(canonical_filter(filter_value), "")
 
 
 # Spellings that capture programs write: common practice, no source.

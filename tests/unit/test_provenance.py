@@ -10,6 +10,7 @@ from platefiles.fitsfile import read_header, write_product
 from platefiles.provenance import (
     canonical,
     digest,
+    equipment_cards,
     exposure_cards,
     file_sha256,
     making_cards,
@@ -109,3 +110,16 @@ def test_notes_are_numbered():
     cards = note_cards([f"note {n}" for n in range(12)])
     assert [card[0] for card in cards] == [f"NOTDONE{n}" for n in range(1, 10)]
     assert cards[0][1] == "note 0"
+
+
+def test_equipment_is_told_in_standard_keywords():
+    """Camera, telescope and site get the keywords of FITS 4.0; what is not given gets none."""
+    site = {"latitude_deg": 46.2, "longitude_deg": 14.1, "elevation_m": 640.0}
+    cards = equipment_cards({"camera": "Heronmere M15", "site": site})
+    assert [card[:2] for card in cards] == [
+        ("INSTRUME", "Heronmere M15"),
+        ("OBSGEO-B", 46.2),
+        ("OBSGEO-L", 14.1),
+        ("OBSGEO-H", 640.0),
+    ]
+    assert equipment_cards({}) == []
