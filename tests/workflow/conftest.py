@@ -52,9 +52,13 @@ class Home:
         command = [*PYTHON, "platecli", "run", str(self.project), "--directory", str(self.folder)]
         return said(command + list(words), expected)
 
-    def by_hand(self, *words: str) -> list[str]:
-        """Return the command that starts Snakemake itself, as the profile describes."""
-        command = [*PYTHON, "snakemake", "--snakefile", str(ROOT / "Snakefile")]
+    def by_hand(self, *words: str, module: str = "snakemake") -> list[str]:
+        """Return the command that starts Snakemake itself, as the profile describes.
+
+        With ``module="platecli.engine"`` it is started as the verbs do, which also works in a
+        checkout whose path has blanks.
+        """
+        command = [*PYTHON, module, "--snakefile", str(ROOT / "Snakefile")]
         command += ["--workflow-profile", str(ROOT / "config" / "profile")]
         command += ["--directory", str(self.folder), "--config", f"projects={self.project}"]
         return command + list(words)

@@ -194,7 +194,8 @@ def test_killed_run_on_one_core_ends_with_the_same_bytes(
     target = "results/tiny/channels/g.fits"
     masters = home.results / "calibration"
     command_line.kill_when(
-        home.by_hand("--cores", "1", "--", target), lambda: list(masters.glob("*.fits"))
+        home.by_hand("--cores", "1", "--", target, module="platecli.engine"),
+        lambda: list(masters.glob("*.fits")),
     )
     assert not (home.folder / target).exists()
     home.run("--cores", "1", "--to", target)
