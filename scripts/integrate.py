@@ -1,6 +1,7 @@
-"""Integrate the subs of a channel, a band of the grid at a time, straight from the raw files."""
+"""Integrate the subs of a channel, a tile of the grid at a time, straight from the raw files."""
 
 import json
+import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
@@ -8,19 +9,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 
-from platefiles.bands import band_height
 from platefiles.errors import UserError
-from platefiles.fitsfile import table_hdu
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
-from platefiles.subs import Sub
-from platelib.clipping import HIGH, INVALID, LOW, Rejection, average, grow, reject
+from platefiles.subs import Room, Sub
+from platefiles.tables import columns_hdu
+from platefiles.tiles import DEFAULT_MB, Tiling, tiling
+from platelib.clipping import Rejection, average, grow, reject
 from platelib.resampling import correlation_factor
 from platelib.states import counted
 
@@ -32,6 +32,7 @@ def integrate(
     path_to_channel: str | Path,
     job: Mapping[str, Any],
     threads: int = 1,
+    memory_mb: int = DEFAULT_MB,
 ) -> None:
     """Write the integrated image of a channel.
 
@@ -48,7 +49,9 @@ def integrate(
     job : mapping
         Settings: those of the ``integration`` group that act here.
     threads : int
-        Bands that are worked on at a time; it changes no bit.
+        Tiles that are worked on at a time; it changes no bit.
+    memory_mb : int
+        Memory of its own that the step may take, MB; it changes no bit.
 
     Raises
     ------
@@ -74,9 +77,11 @@ def integrate(
             subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance)))
         _check_enough(len(subs), len(facts), registered, job)
         product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
-        struck, present = _integrate_bands(subs, shape, job["settings"], threads, product.planes)
-        inputs = _inputs_table(registered, subs, struck, present, job)
-        product.finish([table_hdu(inputs, "INPUTS")])
+        tally = _integrate_tiles(
+            subs, tiling(len(subs), shape, threads, memory_mb), job["settings"], threads, product
+        )
+        inputs = _inputs(registered, subs, tally, shape, job)
+        product.finish([columns_hdu(inputs, "INPUTS")])
     log.info("%d of %d subs", len(subs), len(registered))
     for note in job["notes"]:
         log.info("%s", note)
@@ -98,31 +103,32 @@ def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -
     raise UserError(msg)
 
 
-def _integrate_bands(
+def _integrate_tiles(
     subs: Sequence[tuple[RegisteredSub, Sub]],
-    shape: tuple[int, int],
+    tiles: Tiling,
     settings: Mapping[str, Any],
     threads: int,
-    planes: Mapping[str, np.ndarray],
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fill the planes band by band; return the struck and the present pixels of each sub."""
-    ny, nx = shape
-    height = band_height(len(subs), nx, threads)
+    product: StreamedProduct,
+) -> np.ndarray:
+    """Fill the product tile by tile.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
+    """
     sky = float(np.median([_sky_after(row) for row, _ in subs]))
-    band = Band(subs, shape, settings, sky, planes)
-    tops = range(0, ny, height)
+    integration = Integration(subs, (tiles.ny, tiles.nx), settings, sky, product)
     with ThreadPoolExecutor(threads) as pool:
-        counts = list(pool.map(lambda top: band.fill(top, min(ny, top + height)), tops))
-    struck = np.sum([count[0] for count in counts], axis=0)
-    return struck, np.sum([count[1] for count in counts], axis=0)
+        return sum(pool.map(lambda tile: integration.fill(*tile), tiles))
 
 
-class Band:
-    """Everything that the integration of a band needs beside its place."""
+class Integration:
+    """Everything that the integration of a tile needs beside its place."""
 
-    def __init__(self, subs, shape, settings, sky: float, planes: Mapping[str, np.ndarray]):
+    def __init__(self, subs, shape, settings, sky: float, product: StreamedProduct):
         self._subs, (self._ny, self._nx), self._sky = subs, shape, sky
-        self._planes = planes
+        self._product = product
         self._grow_px = settings["grow_px"]
         self._rejection = Rejection(
             settings["clip"],
@@ -134,28 +140,35 @@ class Band:
         )
         self._weights = np.array([row.facts["weight"] for row, _ in subs])
         self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+        self._of_thread = threading.local()
 
-    def fill(self, top: int, bottom: int) -> tuple[np.ndarray, np.ndarray]:
-        """Integrate rows ``top`` to ``bottom``; count struck (low, high) and present pixels."""
+    def fill(self, rows: tuple[int, int], columns: tuple[int, int]) -> np.ndarray:
+        """Integrate a tile; count the pixels of each sub without data, struck low, struck high."""
+        if not hasattr(self._of_thread, "room"):
+            self._of_thread.room = Room()
+        room: Room = self._of_thread.room
+        # What is struck beside the tile may grow into it.
         halo = self._grow_px + 1 if self._grow_px else 0
-        rows = (max(0, top - halo), min(self._ny, bottom + halo))
-        size = (len(self._subs), rows[1] - rows[0], self._nx)
-        values, variances = (np.empty(size, dtype=np.float32) for _ in range(2))
+        top, bottom = max(0, rows[0] - halo), min(self._ny, rows[1] + halo)
+        left, right = max(0, columns[0] - halo), min(self._nx, columns[1] + halo)
+        size = (len(self._subs), bottom - top, right - left)
+        values, variances = (room.plane(name, size, np.float32) for name in ("stack", "spread"))
         for i, (row, sub) in enumerate(self._subs):
-            sub.registered(row.transform, row.levels, rows, self._nx, (values[i], variances[i]))
-        flags = reject(values, variances, self._noise, self._sky, self._rejection)
+            out = (values[i], variances[i])
+            sub.registered(row.transform, row.levels, (top, bottom), (left, right), out, room)
+        flags = room.plane("flags", size, np.uint8)
+        reject(values, variances, self._noise, self._sky, self._rejection, flags)
         flags = grow(values, variances, flags, self._grow_px)
-        inner = (top - rows[0], bottom - rows[0])
-        result = average(values, variances, self._weights, flags, rows=inner)
-        flags = flags[:, slice(*inner)]
-        self._planes["SCI"][top:bottom] = result.mean
-        self._planes["VAR"][top:bottom] = result.variance
-        self._planes["COUNT"][top:bottom] = result.count
-        self._planes["CLIPPED"][0, top:bottom] = result.low
-        self._planes["CLIPPED"][1, top:bottom] = result.high
-        struck = [[np.count_nonzero(f == kind) for kind in (LOW, HIGH)] for f in flags]
-        present = [np.count_nonzero(f != INVALID) for f in flags]
-        return np.array(struck), np.array(present)
+        inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))
+        result = average(values, variances, self._weights, flags, inner)
+        planes = {
+            "SCI": result.mean,
+            "VAR": result.variance,
+            "COUNT": result.count,
+            "CLIPPED": np.stack([result.low, result.high]),
+        }
+        self._product.fill(planes, rows, columns)
+        return result.tally
 
 
 def _sky_after(row: RegisteredSub) -> float:
@@ -189,15 +202,16 @@ def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedPro
     return StreamedProduct(path, cards, images)
 
 
-def _inputs_table(registered, subs, struck, present, job) -> Table:
-    shares = {row.facts["id"]: (struck[i] / max(present[i], 1)) for i, (row, _) in enumerate(subs)}
+def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) -> dict[str, list]:
     columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
                "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
                "sky_terms", "sky_difference", "excess")  # fmt: skip
-    table = Table({name: [row.facts[name] for row in registered] for name in columns})
+    table = {name: [row.facts[name] for row in registered] for name in columns}
     masters = {sub["id"]: sub for sub in job["subs"]}
     for kind in ("bias", "dark", "flat"):
         table[kind] = [masters.get(i, {}).get(kind) or "none" for i in table["id"]]
+    present = np.maximum(shape[0] * shape[1] - tally[:, :1], 1)
+    shares = dict(zip((row.facts["id"] for row, _ in subs), tally[:, 1:] / present, strict=True))
     for k, name in enumerate(("clipped_low", "clipped_high")):
         table[name] = [float(f"{shares.get(i, (0.0, 0.0))[k]:.6g}") for i in table["id"]]
     return table
@@ -212,4 +226,5 @@ if __name__ == "__main__":
             path_to_channel=snakemake.output[0],
             job=json.loads(snakemake.params.job),
             threads=snakemake.threads,
+            memory_mb=snakemake.resources.mem_mb,
         )

@@ -42,7 +42,7 @@ def register_sub(
             with open_raw(path_to_raw) as image:
                 masters = Masters(paths_to_masters)
                 sub = Sub(image, facts, masters, job["camera"], row.facts["sky_noise"] ** 2)
-                values, variance = sub.registered(row.transform, row.levels, (0, ny), nx)
+                values, variance = sub.registered(row.transform, row.levels, (0, ny), (0, nx))
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
             raise UserError(msg) from error

@@ -17,6 +17,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import DTYPES
+from platefiles.pages import Pages, pages_of
 
 
 class FrameError(Exception):
@@ -38,6 +39,7 @@ class RawImage:
 
     def __init__(self, path: str | Path):
         self._words: Any = None
+        self._pages: Pages | None = None
         self._lock = threading.Lock()
         self._file = None
         self._scratch = _gunzip(path) if _is_packed(path) else None
@@ -71,9 +73,10 @@ class RawImage:
         self.full_scale = top * self._scale + self._zero
         if not self._compressed:
             self._words = self._map(source, dtype)
+            self._pages = pages_of(self._words)[0]
             self._release()  # the map is enough, and a run has many frames open
 
-    def _map(self, source: Any, dtype: np.dtype) -> np.ndarray:
+    def _map(self, source: Any, dtype: np.dtype) -> np.memmap:
         """Map the pixels of an uncompressed image, after checking that they are all there."""
         start = self._hdu.fileinfo()["datLoc"]
         needed = start + self.shape[0] * self.shape[1] * dtype.itemsize
@@ -151,6 +154,8 @@ class RawImage:
         """
         plain = (self._zero, self._scale, self._blank) == (32768.0, 1.0, None)
         if plain and self._words is not None and self._words.dtype == np.dtype(">i2"):
+            if self._pages is not None:
+                self._pages.fetch(start, stop)
             return np.asarray(self._words[start:stop])
         return self.rows(start, stop)
 
@@ -160,7 +165,7 @@ class RawImage:
 
     def close(self) -> None:
         """Let go of the file; reading is at an end."""
-        self._words = None
+        self._words = self._pages = None
         self._release()
 
     def _release(self) -> None:

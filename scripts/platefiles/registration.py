@@ -9,9 +9,9 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import read_header
-from platefiles.subs import Levels
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.levels import FluxScale
+from platelib.resampling import Levels
 from platelib.star_patterns import Match
 from platelib.transforms import Transform, normalisation
 

@@ -12,6 +12,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import CHECKSUM_COMMENT, image_hdu, primary_hdu
+from platefiles.pages import Pages, pages_of
 from platefiles.wholefile import put_in_place
 
 _BLOCK = 2880
@@ -44,6 +45,7 @@ class StreamedProduct:
         self._path = Path(path)
         self._path.parent.mkdir(parents=True, exist_ok=True)
         self.planes: dict[str, np.ndarray] = {}
+        self._pages: dict[str, list[Pages]] = {}
         handle, self._temporary = tempfile.mkstemp(
             prefix=f".{self._path.name}.", suffix=".part", dir=self._path.parent
         )
@@ -53,12 +55,13 @@ class StreamedProduct:
                 for name, (shape, dtype, more, unit) in images.items():
                     stand_in = np.broadcast_to(np.zeros((), dtype=dtype), shape)
                     target.write(_header_bytes(image_hdu(stand_in, name, more, unit)))
-                    self.planes[name] = self._reserve(target, shape, np.dtype(dtype))
+                    self.planes[name] = plane = self._reserve(target, shape, np.dtype(dtype))
+                    self._pages[name] = pages_of(plane, write=True)
         except BaseException:
             self._give_up()
             raise
 
-    def _reserve(self, target, shape: tuple[int, ...], dtype: np.dtype) -> np.ndarray:
+    def _reserve(self, target, shape: tuple[int, ...], dtype: np.dtype) -> np.memmap:
         start = target.tell()
         size = int(np.prod(shape)) * dtype.itemsize
         stop = start + -(-size // _BLOCK) * _BLOCK
@@ -68,11 +71,29 @@ class StreamedProduct:
         order = dtype.newbyteorder(">")
         return np.memmap(self._temporary, dtype=order, mode="r+", offset=start, shape=shape)
 
+    def fill(
+        self, parts: Mapping[str, np.ndarray], rows: tuple[int, int], columns: tuple[int, int]
+    ) -> None:
+        """Put a tile into the images.
+
+        Parameters
+        ----------
+        parts : mapping of str to numpy.ndarray
+            By name of the image, ``(..., rows, columns)``.
+        rows, columns : tuple of int
+            First row and the one after the last; the same for columns.
+        """
+        for name, part in parts.items():
+            for pages in self._pages[name]:
+                pages.fetch(*rows)
+            self.planes[name][..., slice(*rows), slice(*columns)] = part
+
     def finish(self, tables: Sequence[fits.BinTableHDU]) -> None:
         """Append tables, add checksums, flush to the disk and give the file its name."""
         for plane in self.planes.values():
             plane.flush()  # type: ignore[attr-defined]
         self.planes.clear()
+        self._pages.clear()
         with open(self._temporary, "ab") as target:
             for table in tables:
                 packed = io.BytesIO()
@@ -99,6 +120,7 @@ class StreamedProduct:
 
     def _give_up(self) -> None:
         self.planes.clear()
+        self._pages.clear()
         Path(self._temporary).unlink(missing_ok=True)
 
 

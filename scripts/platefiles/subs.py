@@ -5,7 +5,6 @@ what is written to disk on request is, bit for bit, what the integration saw.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,29 +13,24 @@ from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platelib.calibration import Correction, Detector, calibrate, mend
 from platelib.photon_transfer import GainChoice
-from platelib.resampling import normalise, resample, source_rows
+from platelib.resampling import Cutout, Levels, resample, source_window
 from platelib.transforms import Transform
 
 _MEND_REACH = 2
 
 
-@dataclass(frozen=True)
-class Levels:
-    """How a registered sub is brought to the level of the others.
+class Room:
+    """Memory that one thread uses again and again: asking the system for it costs time."""
 
-    Attributes
-    ----------
-    factor : float
-        From calibrated units to those of the channel: flux scale over exposure.
-    sky : numpy.ndarray
-        Coefficients of the polynomial in grid coordinates that is taken off after scaling.
-    excess : float
-        Factor of the variance: what the sky shows over what the detector model expects.
-    """
+    def __init__(self) -> None:
+        self._blocks: dict[str, np.ndarray] = {}
 
-    factor: float
-    sky: np.ndarray
-    excess: float
+    def plane(self, name: str, shape: tuple[int, ...], dtype: type) -> np.ndarray:
+        """Return an array with any content; what had that name before is lost."""
+        size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+        if name not in self._blocks or self._blocks[name].size < size:
+            self._blocks[name] = np.empty(size, dtype=np.uint8)
+        return self._blocks[name][:size].view(dtype).reshape(shape)
 
 
 class Sub:
@@ -67,8 +61,17 @@ class Sub:
         )
         self.detector, self.gain_choice = masters.detector(facts, camera, image.full_scale)
 
-    def calibrated(self, start: int, stop: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def calibrated(
+        self, start: int, stop: int, room: Room | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return rows ``start`` to ``stop``, calibrated, bad pixels mended.
+
+        Parameters
+        ----------
+        start, stop : int
+            Rows.
+        room : Room, optional
+            Memory to use; what is returned lies in it.
 
         Returns
         -------
@@ -77,43 +80,71 @@ class Sub:
         mask : numpy.ndarray
             ``(stop - start, nx)`` uint8: 1 bad, 2 saturated.
         """
-        top = max(0, start - _MEND_REACH)
-        bottom = min(self.shape[0], stop + _MEND_REACH)
+        cutout = self._cutout((start, stop), (0, self.shape[1]), room or Room())
+        inner = slice(start - cutout.first_row, stop - cutout.first_row)
+        return cutout.values[inner], cutout.variance[inner], cutout.mask[inner]
+
+    def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: Room) -> Cutout:
+        """Calibrate a part of the frame, and as much around it as mending looks at."""
+        ny, nx = self.shape
+        top, bottom = max(0, rows[0] - _MEND_REACH), min(ny, rows[1] + _MEND_REACH)
+        left, right = max(0, columns[0] - _MEND_REACH), min(nx, columns[1] + _MEND_REACH)
+        shape = (bottom - top, right - left)
         values, variance, mask = calibrate(
             self._image.words(top, bottom),
             self._correction.rows(top, bottom),
             self.detector,
             self._sky_variance,
+            (left, right),
+            (
+                room.plane("values", shape, np.float32),
+                room.plane("variance", shape, np.float32),
+                room.plane("mask", shape, np.uint8),
+            ),
         )
         mend(values, mask)
-        inner = slice(start - top, stop - top)
-        return values[inner], variance[inner], mask[inner]
+        return Cutout(values, variance, mask, top, left, self.shape)
 
     def registered(
         self,
         transform: Transform,
         levels: Levels,
         rows: tuple[int, int],
-        nx: int,
+        columns: tuple[int, int],
         out: tuple[np.ndarray, np.ndarray] | None = None,
+        room: Room | None = None,
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return a band of the grid, levelled, in ``out`` if it is given.
+        """Return a tile of the grid, levelled, in ``out`` if it is given.
+
+        Parameters
+        ----------
+        transform : Transform
+            Grid to raw pixels.
+        levels : Levels
+            Scale and sky.
+        rows, columns : tuple of int
+            First of the grid and the one after the last.
+        out : tuple of numpy.ndarray, optional
+            Both of the shape of the tile, float32.
+        room : Room, optional
+            Memory to use.
 
         Returns
         -------
         values, variances : numpy.ndarray
-            ``(rows[1] - rows[0], nx)`` float32; NaN where the sub has no good pixel.
+            Float32 of the shape of the tile; NaN where the sub has no good pixel.
         """
         if out is None:
-            shape = (rows[1] - rows[0], nx)
+            shape = (rows[1] - rows[0], columns[1] - columns[0])
             out = (np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32))
-        first, last = source_rows(transform, rows, nx)
-        first, last = max(0, first), min(self.shape[0], last)
-        if last - first < 1:
+        window = source_window(transform, rows, columns)
+        reached, across = (
+            (max(0, first), min(size, last))
+            for (first, last), size in zip(window, self.shape, strict=True)
+        )
+        if reached[1] <= reached[0] or across[1] <= across[0]:
             for plane in out:
                 plane.fill(np.nan)
             return out
-        values, variance, mask = self.calibrated(first, last)
-        resample(values, variance, mask, first, self.shape, transform, rows, nx, out)
-        normalise(*out, levels.factor, levels.sky, transform, rows[0], levels.excess)
-        return out
+        cutout = self._cutout(reached, across, room or Room())
+        return resample(cutout, transform, rows, columns, levels, out)

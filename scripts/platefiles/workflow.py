@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.bands import memory_mb
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
 from platefiles.links import make_links
@@ -16,6 +15,7 @@ from platefiles.plan import ProjectPlan
 from platefiles.project import LoadedProject
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
+from platefiles.tiles import needed_mb
 
 RESULTS = "results"
 
@@ -143,7 +143,7 @@ class Plans:
     def integrate_mem_mb(self, wildcards, threads: int) -> int:
         """Memory of integrating a channel, MB."""
         frames = self.plan(wildcards).lights(wildcards.channel)
-        return memory_mb(len(frames), frames[0].width_px, frames[0].height_px, threads)
+        return needed_mb(len(frames), (frames[0].height_px, frames[0].width_px), threads)
 
     def sub_frame(self, wildcards) -> list[str]:
         """Link of one light."""

@@ -24,6 +24,8 @@ class Average:
         ``(ny, nx)`` float32; NaN where nothing was kept.
     count, low, high : numpy.ndarray
         ``(ny, nx)`` int16: samples kept, rejected as low, rejected as high.
+    tally : numpy.ndarray
+        ``(n, 3)`` int64: pixels of each image that have no data, were rejected as low, as high.
     """
 
     mean: np.ndarray
@@ -31,6 +33,7 @@ class Average:
     count: np.ndarray
     low: np.ndarray
     high: np.ndarray
+    tally: np.ndarray
 
 
 def average(
@@ -38,7 +41,7 @@ def average(
     variances: np.ndarray,
     weights: np.ndarray,
     flags: np.ndarray,
-    rows: tuple[int, int] | None = None,
+    part: tuple[slice, slice] = (slice(None), slice(None)),
 ) -> Average:
     """Weighted mean of the kept samples, with its propagated variance.
 
@@ -50,37 +53,43 @@ def average(
         ``(n,)``, positive.
     flags : numpy.ndarray
         ``(n, ny, nx)`` uint8; only samples flagged 0 take part.
-    rows : tuple of int, optional
-        Average only rows ``rows[0]`` to ``rows[1]``, which costs no copy.
+    part : tuple of slice, optional
+        Average only these rows and columns, which costs no copy.
 
     Returns
     -------
     Average
         ``mean = sum(w x) / sum(w)`` and ``variance = sum(w^2 v) / sum(w)^2``.
     """
-    top, bottom = rows if rows is not None else (0, values.shape[1])
-    shape = (bottom - top, values.shape[2])
-    result = Average(
-        *(np.empty(shape, dtype=np.float32) for _ in range(2)),
-        *(np.empty(shape, dtype=np.int16) for _ in range(3)),
+    (top, bottom, _), (left, right, _) = (
+        axis.indices(size) for axis, size in zip(part, values.shape[1:], strict=True)
     )
+    shape = (bottom - top, right - left)
+    mean, variance = (np.empty(shape, dtype=np.float32) for _ in range(2))
+    count, low, high = (np.empty(shape, dtype=np.int16) for _ in range(3))
+    tally = np.zeros((len(values), 3), dtype=np.int64)
+    result = Average(mean, variance, count, low, high, tally)
     _average(
         np.ascontiguousarray(values),
         np.ascontiguousarray(variances),
         np.asarray(weights, dtype=np.float64),
         np.ascontiguousarray(flags),
         top,
+        left,
         result.mean,
         result.variance,
         result.count,
         result.low,
         result.high,
+        result.tally,
     )
     return result
 
 
 @kernel
-def _average(values, variances, weights, flags, top, mean, variance, count, low, high):
+def _average(
+    values, variances, weights, flags, top, first, mean, variance, count, low, high, tally
+):
     n = len(values)
     ny, nx = mean.shape
     total, spread, weight = np.empty(_STRIP), np.empty(_STRIP), np.empty(_STRIP)
@@ -94,7 +103,7 @@ def _average(values, variances, weights, flags, top, mean, variance, count, low,
             for i in range(n):
                 for start in range(0, width, _CHUNK):
                     here = slice(start, min(start + _CHUNK, width))
-                    there = slice(left + here.start, left + here.stop)
+                    there = slice(first + left + here.start, first + left + here.stop)
                     row, noise = values[i, top + y, there], variances[i, top + y, there]
                     marks = flags[i, top + y, there]
                     top_mark = largest(marks)
@@ -104,9 +113,11 @@ def _average(values, variances, weights, flags, top, mean, variance, count, low,
                     _add_kept(
                         row, noise, marks, weights[i], total[here], spread[here], weight[here]
                     )
-                    _count_invalid(marks, missing[here])
+                    tally[i, 0] += _count_invalid(marks, missing[here])
                     if top_mark > INVALID:
-                        _count_struck(marks, struck[here])
+                        below, above = _count_struck(marks, struck[here])
+                        tally[i, 1] += below
+                        tally[i, 2] += above
             for p in range(width):
                 x = left + p
                 below, above = struck[p] % _ABOVE, struck[p] // _ABOVE
@@ -149,14 +160,24 @@ def _add_kept(row, noise, marks, factor, total, spread, weight):
 
 @kernel
 def _count_invalid(marks, missing):
+    """Count samples without data, by pixel; return how many there are."""
+    total = np.int32(0)
     for p in range(marks.size):
-        missing[p] += _ONE if marks[p] == INVALID else _NONE
+        one = _ONE if marks[p] == INVALID else _NONE
+        missing[p] += one
+        total += one
+    return total
 
 
 @kernel
 def _count_struck(marks, struck):
+    """Count what was rejected as low and as high, by pixel; return the numbers of both."""
+    total = np.int32(0)
     for p in range(marks.size):
-        struck[p] += (_ONE if marks[p] == LOW else _NONE) + (_ABOVE if marks[p] == HIGH else _NONE)
+        found = (_ONE if marks[p] == LOW else _NONE) + (_ABOVE if marks[p] == HIGH else _NONE)
+        struck[p] += found
+        total += found
+    return total % _ABOVE, total // _ABOVE
 
 
 def grow(

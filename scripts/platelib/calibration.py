@@ -89,8 +89,10 @@ def calibrate(
     correction: Correction = _NO_CORRECTION,
     detector: Detector = Detector(0.0, 0.0, np.inf),  # noqa: B008 - frozen
     sky_variance: float = 0.0,
+    columns: tuple[int, int] | None = None,
+    out: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Calibrate a raw frame or a band of its rows.
+    """Calibrate a raw frame, a band of its rows, or some columns of a band.
 
     Parameters
     ----------
@@ -103,18 +105,22 @@ def calibrate(
         Gain, read noise, saturation.
     sky_variance : float
         Variance of every pixel where the gain is unknown.
+    columns : tuple of int, optional
+        First column and the one after the last; all of them if it is left away.
+    out : tuple of numpy.ndarray, optional
+        Where the result goes, of the shapes and types below.
 
     Returns
     -------
     electrons : numpy.ndarray
-        ``(ny, nx)`` float32: ``gain (raw - bias - scale dark) / flat``; NaN where there is no
+        ``(ny, columns)`` float32: ``gain (raw - bias - scale dark) / flat``; NaN where there is no
         datum.
     variance : numpy.ndarray
-        ``(ny, nx)`` float32, electron^2: read noise, photon noise of what is above ``zero`` and
-        the noise of the masters, over ``flat^2``; 0 in bad pixels, which are to be mended from
+        ``(ny, columns)`` float32, electron^2: read noise, photon noise of what is above ``zero``
+        and the noise of the masters, over ``flat^2``; 0 in bad pixels, which are to be mended from
         their neighbours and bring no noise of their own.
     mask : numpy.ndarray
-        ``(ny, nx)`` uint8: 1 bad, 2 saturated.
+        ``(ny, columns)`` uint8: 1 bad, 2 saturated.
 
     Raises
     ------
@@ -124,9 +130,14 @@ def calibrate(
     if correction.shapes - {raw.shape}:
         msg = f"raw frame is {raw.shape}, its correction {min(correction.shapes - {raw.shape})}"
         raise ValueError(msg)
-    electrons = np.empty(raw.shape, dtype=np.float32)
-    variance = np.empty(raw.shape, dtype=np.float32)
-    mask = np.empty(raw.shape, dtype=np.uint8)
+    left, right = columns if columns is not None else (0, raw.shape[1])
+    if out is None:
+        shape = (raw.shape[0], right - left)
+        out = (
+            np.empty(shape, dtype=np.float32),
+            np.empty(shape, dtype=np.float32),
+            np.empty(shape, dtype=np.uint8),
+        )
     words = [_words(plane) for plane in (correction.bias, correction.dark, correction.flat)]
     masks = (*correction.masks, _NO_MASK, _NO_MASK)
     run = _calibrate_words if raw.dtype == _FITS_WORDS else _calibrate_values
@@ -147,11 +158,10 @@ def calibrate(
         np.float32(detector.gain),
         np.float32(detector.saturation),
         np.float32(sky_variance),
-        electrons,
-        variance,
-        mask,
+        left,
+        *out,
     )
-    return electrons, variance, mask
+    return out
 
 
 _FITS_WORDS = np.dtype(">i2")
@@ -170,11 +180,11 @@ def _words(plane: np.ndarray | None) -> tuple[np.ndarray, bool]:
 
 
 @kernel
-def _load(words, reversed_bytes, row, out):
-    """Copy a row of words, the bytes put in order; nothing if there is no such plane."""
+def _load(words, reversed_bytes, row, left, out):
+    """Copy part of a row of words, the bytes put in order; nothing if there is no such plane."""
     if words.shape[0] == 0:
         return
-    line = words[row]
+    line = words[row, left : left + out.size]
     if reversed_bytes:
         for x in range(out.size):
             v = line[x]
@@ -191,8 +201,8 @@ def _load(words, reversed_bytes, row, out):
 
 @kernel
 def _calibrate_row(
-    counts, bias, dark, flat, mask_a, mask_b, y, dark_scale, zero, fixed_variance, gain, saturation,
-    sky_variance, electrons, variance, mask,
+    counts, bias, dark, flat, mask_a, mask_b, y, left, dark_scale, zero, fixed_variance, gain,
+    saturation, sky_variance, electrons, variance, mask,
 ):  # fmt: skip
     nothing = np.float32(0.0)
     factor = gain if gain > nothing else np.float32(1.0)
@@ -208,11 +218,11 @@ def _calibrate_row(
         flag = np.uint8(0) if result == result else np.uint8(BAD)
         mask[x] = flag | (np.uint8(SATURATED) if value >= saturation else np.uint8(0))
     if mask_a.shape[0]:
-        line = mask_a[y]
+        line = mask_a[y, left : left + n]
         for x in range(n):
             mask[x] |= np.uint8(BAD) if line[x] else np.uint8(0)
     if mask_b.shape[0]:
-        line = mask_b[y]
+        line = mask_b[y, left : left + n]
         for x in range(n):
             mask[x] |= np.uint8(BAD) if line[x] else np.uint8(0)
     for x in range(n):
@@ -222,46 +232,48 @@ def _calibrate_row(
 @kernel
 def _calibrate_words(
     raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    zero, level, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
+    zero, level, fixed_variance, gain, saturation, sky_variance, left, electrons, variance, mask,
 ):  # fmt: skip
-    ny, nx = raw.shape
+    ny, nx = electrons.shape
     counts = np.empty(nx, dtype=np.float32)
     rows = np.zeros((3, nx), dtype=np.uint32)
     planes = rows.view(np.float32)
     planes[0] = level
     planes[2] = 1.0
     for y in range(ny):
-        line = raw[y]
+        line = raw[y, left : left + nx]
         for x in range(nx):
             v = line[x]
             swapped = (v >> np.uint16(8)) | (v << np.uint16(8))
             counts[x] = np.float32(np.uint16(swapped ^ np.uint16(0x8000)))
-        _load(bias, bias_reversed, y, rows[0])
-        _load(dark, dark_reversed, y, rows[1])
-        _load(flat, flat_reversed, y, rows[2])
+        _load(bias, bias_reversed, y, left, rows[0])
+        _load(dark, dark_reversed, y, left, rows[1])
+        _load(flat, flat_reversed, y, left, rows[2])
         _calibrate_row(
-            counts, planes[0], planes[1], planes[2], mask_a, mask_b, y, dark_scale, zero,
-            fixed_variance, gain, saturation, sky_variance, electrons[y], variance[y], mask[y],
+            counts, planes[0], planes[1], planes[2], mask_a, mask_b, y, left,
+            dark_scale, zero, fixed_variance, gain, saturation, sky_variance, electrons[y],
+            variance[y], mask[y],
         )  # fmt: skip
 
 
 @kernel
 def _calibrate_values(
     raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    zero, level, fixed_variance, gain, saturation, sky_variance, electrons, variance, mask,
+    zero, level, fixed_variance, gain, saturation, sky_variance, left, electrons, variance, mask,
 ):  # fmt: skip
-    ny, nx = raw.shape
+    ny, nx = electrons.shape
     rows = np.zeros((3, nx), dtype=np.uint32)
     planes = rows.view(np.float32)
     planes[0] = level
     planes[2] = 1.0
     for y in range(ny):
-        _load(bias, bias_reversed, y, rows[0])
-        _load(dark, dark_reversed, y, rows[1])
-        _load(flat, flat_reversed, y, rows[2])
+        _load(bias, bias_reversed, y, left, rows[0])
+        _load(dark, dark_reversed, y, left, rows[1])
+        _load(flat, flat_reversed, y, left, rows[2])
         _calibrate_row(
-            raw[y], planes[0], planes[1], planes[2], mask_a, mask_b, y, dark_scale, zero,
-            fixed_variance, gain, saturation, sky_variance, electrons[y], variance[y], mask[y],
+            raw[y, left : left + nx], planes[0], planes[1], planes[2], mask_a, mask_b, y, left,
+            dark_scale, zero, fixed_variance, gain, saturation, sky_variance, electrons[y],
+            variance[y], mask[y],
         )  # fmt: skip
 
 

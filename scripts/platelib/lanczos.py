@@ -15,11 +15,15 @@ import numpy as np
 
 from platelib.kernels import kernel
 
-CHUNK = 256
-"""Samples that are worked on at a time: all that they need stays in the innermost cache."""
+CHUNK = 1040
+"""Samples that are worked on at a time: all that they need stays in an inner cache."""
 
-ROOM = 512
-"""Places for them: runs of samples lie side by side with gaps of five between them."""
+ROOM = 1104
+"""Places for them: runs of samples lie side by side with gaps of five between them. Not near a
+power of two, or the lines of a sample would push each other out of the cache."""
+
+VECTOR = 16
+"""Numbers that a processor works on at a time, at most; ``ROOM`` is a multiple."""
 
 _TERMS = 4
 
@@ -88,14 +92,18 @@ def fill_weights(fraction, count, polynomials, weights):
 @kernel
 def gather(plane, row, column, n, first_line, lines, last_row, last_column, place, out):
     """Copy ``n + 5`` pixels of rows from ``row + first_line - 2``; the frame's edge is repeated."""
+    # Full vectors where there is room: the next run overwrites what is copied too much.
+    size = (n + 5 + VECTOR - 1) // VECTOR * VECTOR
+    if place + size > ROOM or column - 2 + size > last_column + 1:
+        size = n + 5
     for j in range(lines):
         v = min(max(row + first_line + j - 2, 0), last_row)
         line = plane[v]
         start = (first_line + j) * ROOM + place
         if column >= 2 and column + n + 2 <= last_column:
-            source = line[column - 2 : column + n + 3]
-            target = out[start : start + n + 5]
-            for p in range(n + 5):
+            source = line[column - 2 : column - 2 + size]
+            target = out[start : start + size]
+            for p in range(size):
                 target[p] = source[p]
         else:
             for p in range(n + 5):
@@ -133,24 +141,45 @@ def sum_of_squares(lines, a, b, count, spread):
 
 
 @kernel
-def limits(pixels, variances, count, low, high):
-    """Lowest and highest value that the surroundings of each sample allow."""
+def extremes(lines, count, lowest, highest):
+    """Lowest and highest of the four inner pixels of each column."""
+    for q in range(count + VECTOR):
+        t1, t2, t3, t4 = (
+            lines[q + ROOM],
+            lines[q + 2 * ROOM],
+            lines[q + 3 * ROOM],
+            lines[q + 4 * ROOM],
+        )
+        low1, low2 = t1 if t1 < t2 else t2, t3 if t3 < t4 else t4
+        high1, high2 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
+        lowest[q] = low1 if low1 < low2 else low2
+        highest[q] = high1 if high1 > high2 else high2
+
+
+@kernel
+def limit(lowest, highest, variances, count, total):
+    """Hold each sample within what its surroundings allow."""
     half = np.float32(0.5)
     for p in range(count):
-        bottom = np.float32(np.inf)
-        top = np.float32(-np.inf)
-        for j in range(1, 5):
-            q = p + j * ROOM
-            t1, t2, t3, t4 = pixels[q + 1], pixels[q + 2], pixels[q + 3], pixels[q + 4]
-            bottom = min(bottom, min(min(t1, t2), min(t3, t4)))
-            top = max(top, max(max(t1, t2), max(t3, t4)))
+        b1, b2, b3, b4 = lowest[p + 1], lowest[p + 2], lowest[p + 3], lowest[p + 4]
+        t1, t2, t3, t4 = highest[p + 1], highest[p + 2], highest[p + 3], highest[p + 4]
+        b1, b3 = b1 if b1 < b2 else b2, b3 if b3 < b4 else b4
+        t1, t3 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
+        bottom, top = b1 if b1 < b3 else b3, t1 if t1 > t3 else t3
         # The quietest of the four nearest: a hot pixel's own noise must not widen the limits.
         q = p + 2 * ROOM
-        upper = min(variances[q + 2], variances[q + 3])
-        lower = min(variances[q + ROOM + 2], variances[q + ROOM + 3])
-        noise = np.sqrt(min(upper, lower))
-        low[p] = bottom - noise
-        high[p] = top + half * (top - bottom) + noise
+        v1, v2, v3, v4 = (
+            variances[q + 2],
+            variances[q + 3],
+            variances[q + ROOM + 2],
+            variances[q + ROOM + 3],
+        )
+        v1, v3 = v1 if v1 < v2 else v2, v3 if v3 < v4 else v4
+        noise = np.sqrt(v1 if v1 < v3 else v3)
+        low, high = bottom - noise, top + half * (top - bottom) + noise
+        value = total[p]
+        value = value if value > low else low
+        total[p] = value if value < high else high
 
 
 def warm_up() -> None:

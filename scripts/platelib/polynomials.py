@@ -31,8 +31,23 @@ def along_row(row, degree, u, out):
             out[p] = out[p] * u[p] + below
 
 
+@kernel
+def around(row, degree, u, scale, local):
+    """Coefficients of the powers of ``t`` of a polynomial at ``u + t / scale``."""
+    for i in range(degree + 1):
+        local[i] = row[i]
+    for i in range(degree):
+        for k in range(degree - 1, i - 1, -1):
+            local[k] += u * local[k + 1]
+    factor = 1.0
+    for i in range(degree + 1):
+        local[i] *= factor
+        factor /= scale
+
+
 def warm_up() -> None:
     """Compile the kernels of this module."""
     row = np.empty(2)
     row_polynomial(np.ones(3), 1, 0.5, row)
     along_row(row, 1, np.zeros(4), np.empty(4))
+    around(row, 1, 0.5, 2.0, np.empty(2))

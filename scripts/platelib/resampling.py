@@ -7,6 +7,9 @@ from below by the lowest of the 4 x 4 pixels around, from above by the highest p
 - the summit of a star may lie between pixels - and both widened by the noise.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from platelib.calibration import BAD
@@ -15,107 +18,181 @@ from platelib.lanczos import (
     CHUNK,
     POLYNOMIALS,
     ROOM,
+    VECTOR,
+    extremes,
     fill_weights,
     gather,
     lanczos,
-    limits,
+    limit,
     sum_of_squares,
     sum_of_taps,
 )
-from platelib.polynomials import along_row, row_polynomial
+from platelib.polynomials import around, row_polynomial
 from platelib.transforms import Transform
 
 REACH = 3
 """Pixels on either side that a sample needs."""
 
+SPAN = 512
+"""Samples whose places are counted from the same pixel."""
 
-def source_rows(transform: Transform, rows: tuple[int, int], nx: int) -> tuple[int, int]:
-    """Rows of the raw frame that a band of the grid may touch, kernel included.
+_STEPS = np.arange(SPAN, dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class Cutout:
+    """Calibrated pixels of a part of a raw frame, bad ones mended.
+
+    Attributes
+    ----------
+    values, variance : numpy.ndarray
+        ``(m, n)`` float32.
+    mask : numpy.ndarray
+        ``(m, n)`` uint8; pixels with bit 1 are not used.
+    first_row, first_column : int
+        Where in the raw frame ``values[0, 0]`` lies.
+    frame_shape : tuple of int
+        ``(ny, nx)`` of the raw frame.
+    """
+
+    values: np.ndarray
+    variance: np.ndarray
+    mask: np.ndarray
+    first_row: int
+    first_column: int
+    frame_shape: tuple[int, int]
+
+    def turned(self) -> "Cutout":
+        """Return the cutout with rows and columns exchanged."""
+        v, n, m = (np.ascontiguousarray(p.T) for p in (self.values, self.variance, self.mask))
+        return Cutout(v, n, m, self.first_column, self.first_row, self.frame_shape[::-1])
+
+    def mirrored(self) -> "Cutout":
+        """Return the cutout with its columns in reverse order."""
+        planes = (self.values, self.variance, self.mask)
+        v, n, m = (np.ascontiguousarray(plane[:, ::-1]) for plane in planes)
+        first = self.frame_shape[1] - self.first_column - self.values.shape[1]
+        return Cutout(v, n, m, self.first_row, first, self.frame_shape)
+
+
+@dataclass(frozen=True)
+class Levels:
+    """How a sub is brought to the level of the others.
+
+    Attributes
+    ----------
+    factor : float
+        From calibrated units to those of the channel: flux scale over exposure.
+    sky : numpy.ndarray
+        Coefficients of the polynomial in grid coordinates that is taken off after scaling, of
+        degree 0, 1 or 2, in the normalisation of the transform.
+    excess : float
+        Factor of the variance: what the sky shows over what the detector model expects.
+    """
+
+    factor: float = 1.0
+    sky: Sequence[float] | np.ndarray = (0.0,)
+    excess: float = 1.0
+
+
+AS_IT_IS = Levels()
+"""Levels that change nothing."""
+
+
+def source_window(
+    transform: Transform, rows: tuple[int, int], columns: tuple[int, int]
+) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Part of the raw frame that a tile of the grid may touch, kernel included.
 
     Parameters
     ----------
     transform : Transform
-    rows : tuple of int
-        First row of the band on the grid and the one after its last.
-    nx : int
-        Width of the grid.
+    rows, columns : tuple of int
+        First row of the tile on the grid and the one after its last; the same for columns.
 
     Returns
     -------
-    tuple of int
-        First row and the one after the last; they may lie outside the frame.
+    rows, columns : tuple of int
+        First of the raw frame and the one after the last; they may lie outside the frame.
     """
-    x, y = np.meshgrid(np.linspace(0, nx - 1, 9), np.linspace(rows[0], rows[1] - 1, 5))
-    _, raw_y = transform(x, y)
-    return int(np.floor(raw_y.min())) - REACH - 1, int(np.ceil(raw_y.max())) + REACH + 2
+    place = (transform.degree, transform.centre_x, transform.centre_y, transform.scale)
+    left, right = _range(transform.x, *place, *rows, *columns)
+    top, bottom = _range(transform.y, *place, *rows, *columns)
+    return (
+        (int(np.floor(top)) - REACH - 1, int(np.ceil(bottom)) + REACH + 2),
+        (int(np.floor(left)) - REACH - 1, int(np.ceil(right)) + REACH + 2),
+    )
+
+
+@kernel
+def _range(coefficients, degree, centre_x, centre_y, scale, top, bottom, left, right):
+    """Lowest and highest value of a polynomial over some places of a tile."""
+    row = np.empty(degree + 1)
+    low, high = np.inf, -np.inf
+    for j in range(5):
+        y = top + 0.25 * j * (bottom - 1 - top)
+        row_polynomial(coefficients, degree, (y - centre_y) / scale, row)
+        for i in range(9):
+            u = (left + 0.125 * i * (right - 1 - left) - centre_x) / scale
+            value = row[degree]
+            for k in range(degree - 1, -1, -1):
+                value = value * u + row[k]
+            low, high = min(low, value), max(high, value)
+    return low, high
 
 
 def resample(
-    image: np.ndarray,
-    variance: np.ndarray,
-    mask: np.ndarray,
-    first_row: int,
-    raw_shape: tuple[int, int],
+    source: Cutout,
     transform: Transform,
     rows: tuple[int, int],
-    nx: int,
+    columns: tuple[int, int],
+    levels: Levels = AS_IT_IS,
     out: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Sample a band of the grid from a band of a raw frame.
+    """Sample a tile of the grid from a part of a raw frame, and level it.
 
     Parameters
     ----------
-    image, variance : numpy.ndarray
-        ``(m, raw_nx)`` float32: rows of the calibrated sub from ``first_row``, bad pixels mended.
-    mask : numpy.ndarray
-        ``(m, raw_nx)`` uint8; pixels with bit 1 are not used.
-    first_row : int
-        Row of the raw frame that ``image[0]`` is.
-    raw_shape : tuple of int
-        ``(raw_ny, raw_nx)``.
+    source : Cutout
+        At least what :func:`source_window` says, as far as the frame has it.
     transform : Transform
         Grid to raw pixels.
-    rows : tuple of int
-        First row of the band on the grid and the one after its last.
-    nx : int
-        Width of the grid.
+    rows, columns : tuple of int
+        First row of the tile on the grid and the one after its last; the same for columns.
+    levels : Levels, optional
+        Scale and sky.
     out : tuple of numpy.ndarray, optional
-        Where the result goes, both ``(rows[1] - rows[0], nx)`` float32.
+        Where the result goes, both of the shape of the tile and float32.
 
     Returns
     -------
     values, variances : numpy.ndarray
-        ``(rows[1] - rows[0], nx)`` float32; NaN outside the frame and where one of the four
-        nearest pixels is bad. Near its edge the outermost pixels count as repeated. Variances are
-        ``sum w^2 v``: neighbouring pixels of the result are correlated, see
+        ``(rows[1] - rows[0], columns[1] - columns[0])`` float32; NaN outside the frame and where
+        one of the four nearest pixels is bad. Near its edge the outermost pixels count as repeated.
+        Variances are ``sum w^2 v``: neighbouring pixels of the result are correlated, see
         :func:`correlation_factor`.
     """
     if out is None:
-        shape = (rows[1] - rows[0], nx)
+        shape = (rows[1] - rows[0], columns[1] - columns[0])
         out = (np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32))
     values, variances = out
     x, y = transform.x, transform.y
-    height, width = raw_shape
     if abs(x[2]) > abs(x[1]):
-        # Rows of the grid run along columns of the frame: turn the frame.
-        image, variance, mask = (np.ascontiguousarray(p.T) for p in (image, variance, mask))
-        x, y, height, width = y, x, width, height
-        offset = (0, first_row)
-    else:
-        offset = (first_row, 0)
+        # Rows of the grid run along columns of the frame.
+        source = source.turned()
+        x, y = y, x
     if x[1] < 0:
-        image, variance, mask = (np.ascontiguousarray(p[:, ::-1]) for p in (image, variance, mask))
+        source = source.mirrored()
         x = -x
-        x[0] += width - 1
-        offset = (offset[0], width - offset[1] - image.shape[1])
+        x[0] += source.frame_shape[1] - 1
     _resample(
-        image,
-        variance,
-        mask,
-        offset[0],
-        offset[1],
-        height,
-        width,
+        source.values,
+        source.variance,
+        source.mask,
+        source.first_row,
+        source.first_column,
+        source.frame_shape[0],
+        source.frame_shape[1],
         x,
         y,
         transform.degree,
@@ -123,7 +200,13 @@ def resample(
         transform.centre_y,
         transform.scale,
         rows[0],
+        columns[0],
         POLYNOMIALS,
+        _STEPS,
+        np.float32(levels.factor),
+        np.float32(levels.factor**2 * levels.excess),
+        np.asarray(levels.sky, dtype=np.float64),
+        {1: 0, 3: 1, 6: 2}[len(levels.sky)],
         values,
         variances,
     )
@@ -147,115 +230,172 @@ def correlation_factor() -> float:
 @kernel
 def _resample(
     image, variance, mask, first_row, first_column, raw_ny, raw_nx, cx, cy, degree, centre_x,
-    centre_y, scale, top, polynomials, values, variances,
+    centre_y, scale, top, left, polynomials, steps, gain, square, sky, sky_degree, values,
+    variances,
 ):  # fmt: skip
-    nx = values.shape[1]
+    ny, nx = values.shape
     rows = np.empty((2, degree + 1))
-    u = (np.arange(nx) - centre_x) / scale
-    x = np.empty(CHUNK)
-    y = np.empty(CHUNK)
+    sky_row = np.empty(sky_degree + 1)
+    local = np.empty(max(degree, sky_degree) + 1)
     pixel = np.empty((2, CHUNK), dtype=np.int32)
     fraction = np.empty((2, CHUNK), dtype=np.float32)
-    work = (  # runs, fractions, pixels, variances, weights, sums, marks
+    level = np.empty(CHUNK, dtype=np.float32)
+    outside = np.empty(CHUNK, dtype=np.uint8)
+    words = np.zeros(CHUNK // 8, dtype=np.uint64)
+    breaks = words.view(np.uint8)
+    place = np.empty(SPAN, dtype=np.float32)
+    work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
         np.empty((ROOM // 6 + 1, 3), dtype=np.int32),
         np.zeros((2, ROOM), dtype=np.float32),
         np.zeros(6 * ROOM + 8, dtype=np.float32),
         np.zeros(6 * ROOM + 8, dtype=np.float32),
         np.empty((2, 6 * ROOM), dtype=np.float32),
-        np.empty((4, ROOM), dtype=np.float32),
+        np.empty((2, ROOM), dtype=np.float32),
+        np.empty((2, ROOM + VECTOR), dtype=np.float32),
         np.zeros(ROOM, dtype=np.uint8),
     )
-    for r in range(values.shape[0]):
+    for r in range(ny):
         v = (top + r - centre_y) / scale
         row_polynomial(cx, degree, v, rows[0])
         row_polynomial(cy, degree, v, rows[1])
-        for first in range(0, nx, CHUNK):
-            count = min(CHUNK, nx - first)
-            along_row(rows[0], degree, u[first : first + count], x)
-            along_row(rows[1], degree, u[first : first + count], y)
-            _split(x, count, first_column, raw_nx, pixel[0], fraction[0])
-            _split(y, count, first_row, raw_ny, pixel[1], fraction[1])
-            target = values[r, first : first + count]
-            spread = variances[r, first : first + count]
+        row_polynomial(sky, sky_degree, v, sky_row)
+        for begin in range(left, left + nx, CHUNK):
+            count = min(CHUNK, left + nx - begin)
+            outside[:count] = 0
+            column = begin
+            while column < begin + count:
+                origin = column - column % SPAN
+                end = min(origin + SPAN, begin + count)
+                here = slice(column - begin, end - begin)
+                u = (origin - centre_x) / scale
+                offset = steps[column - origin : end - origin]
+                around(sky_row, sky_degree, u, scale, local)
+                _values_of(local, sky_degree, offset, level[here])
+                around(rows[0], degree, u, scale, local)
+                local[1] -= 1.0
+                _locate(
+                    local, degree, offset, np.float32(1.0), raw_nx, first_column, place,
+                    pixel[0, here], fraction[0, here], outside[here],
+                )  # fmt: skip
+                around(rows[1], degree, u, scale, local)
+                _locate(
+                    local, degree, offset, np.float32(0.0), raw_ny, first_row, place,
+                    pixel[1, here], fraction[1, here], outside[here],
+                )  # fmt: skip
+                column = end
+            _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
+            target = values[r, begin - left : begin - left + count]
+            spread = variances[r, begin - left : begin - left + count]
             start = 0
             while start < count:
                 start = _sample_some(
-                    image, variance, mask, pixel, fraction, start, count, polynomials, work,
-                    target, spread,
+                    image, variance, mask, pixel, fraction, breaks, words, outside, start, count,
+                    polynomials, work, gain, square, level, target, spread,
                 )  # fmt: skip
-            _blank_outside(x, raw_nx - 1.0, target, spread)
-            _blank_outside(y, raw_ny - 1.0, target, spread)
 
 
 @kernel
-def _split(place, count, first, size, pixel, fraction):
-    """Whole pixel, counted from ``first``, and fraction of each place; far ones are held near."""
-    for p in range(count):
-        near = min(max(place[p], -8.0), size + 8.0)
-        below = np.floor(near)
-        pixel[p] = np.int32(below) - np.int32(first)
-        fraction[p] = np.float32(near - below)
+def _values_of(local, degree, offset, out):
+    """Polynomial of degree 0 to 2, in single precision."""
+    a = np.float32(local[0])
+    b = np.float32(local[1] if degree > 0 else 0.0)
+    c = np.float32(local[2] if degree > 1 else 0.0)
+    for p in range(offset.size):
+        out[p] = (c * offset[p] + b) * offset[p] + a
 
 
 @kernel
-def _blank_outside(place, last, values, variances):
-    """Set samples that lie outside the frame to NaN."""
-    lowest = place[0]
-    highest = place[0]
-    for p in range(values.size):
-        lowest = min(lowest, place[p])
-        highest = max(highest, place[p])
-    if lowest >= 0.0 and highest <= last:
-        return
-    for p in range(values.size):
-        if not 0.0 <= place[p] <= last:
-            values[p] = np.nan
-            variances[p] = np.nan
+def _locate(local, degree, offset, step, size, first, place, pixel, fraction, outside):
+    """Find whole pixel and fraction of each place of a polynomial; mark those outside the frame.
+
+    Places are counted, in single precision, from where moving by ``step`` a sample would lead: they
+    are small numbers then. Pixels are counted from ``first``.
+    """
+    start = np.floor(local[0])
+    a, b = np.float32(local[0] - start), np.float32(local[1])
+    c = np.float32(local[2] if degree > 1 else 0.0)
+    d = np.float32(local[3] if degree > 2 else 0.0)
+    lowest, highest = np.float32(-start), np.float32(size - 1 - start)
+    good, bad = np.uint8(0), np.uint8(BAD)
+    for p in range(offset.size):
+        t = offset[p]
+        place[p] = ((d * t + c) * t + b) * t + a
+    for p in range(offset.size):
+        moved = step * offset[p]
+        beside = (place[p] < lowest - moved) | (place[p] > highest - moved)
+        outside[p] |= bad if beside else good
+    base = np.float32(start - first)
+    for p in range(offset.size):
+        below = np.floor(place[p])
+        fraction[p] = place[p] - below
+        pixel[p] = np.int32(below + (base + step * offset[p]))
+
+
+@kernel
+def _find_breaks(x, y, breaks):
+    """Mark samples after which the kernel does not move on by one pixel in the same row."""
+    for p in range(x.size - 1):
+        breaks[p] = (x[p + 1] - x[p] != 1) | (y[p + 1] != y[p])
+    breaks[x.size - 1] = 1
+
+
+@kernel
+def _end_of_run(breaks, words, p):
+    """First sample after ``p`` that belongs to another run."""
+    while breaks[p] == 0:
+        p += 1
+        while p % 8 == 0 and words[p // 8] == 0:
+            p += 8
+    return p + 1
 
 
 @kernel
 def _sample_some(
-    image, variance, mask, pixel, fraction, start, count, polynomials, work, values, variances
-):
+    image, variance, mask, pixel, fraction, breaks, words, outside, start, count, polynomials, work,
+    gain, square, level, values, variances,
+):  # fmt: skip
     """Sample from ``start`` as far as there is room for the runs; return where it ended."""
-    runs, fractions, pixels, noises, weights, sums, bad = work
-    ix, iy = pixel[0], pixel[1]
+    runs, fractions, pixels, noises, weights, sums, extreme, bad = work
     last_row, last_column = image.shape[0] - 1, image.shape[1] - 1
     p = start
     filled = 0
     found = 0
     while p < count and filled + 6 <= ROOM:
         # A run: one row of the frame, its pixels one after the other.
-        most = min(count - p, ROOM - 5 - filled)
-        column, row = ix[p], iy[p]
-        n = 1
-        while n < most and ix[p + n] == column + n and iy[p + n] == row:
-            n += 1
+        column, row = pixel[0, p], pixel[1, p]
+        n = min(_end_of_run(breaks, words, p) - p, ROOM - 5 - filled)
         _copy(fraction[0, p : p + n], fractions[0, filled : filled + n])
         _copy(fraction[1, p : p + n], fractions[1, filled : filled + n])
         gather(image, row, column, n, 0, 6, last_row, last_column, filled, pixels)
         gather(variance, row, column, n, 1, 4, last_row, last_column, filled, noises)
-        _mark_bad(mask, row, column, n, last_row, last_column, filled, bad)
+        _mark_bad(mask, row, column, n, last_row, last_column, outside[p : p + n], filled, bad)
         runs[found, 0], runs[found, 1], runs[found, 2] = p, filled, n
         found += 1
         p += n
         filled += n + 5
-    filled = min(filled, ROOM)
+    # Full vectors: what they do too much is never looked at.
+    filled = (filled - 5 + VECTOR - 1) // VECTOR * VECTOR
     fill_weights(fractions[0], filled, polynomials, weights[0])
     fill_weights(fractions[1], filled, polynomials, weights[1])
-    total, spread, low, high = sums[0], sums[1], sums[2], sums[3]
+    total, spread = sums[0], sums[1]
     sum_of_taps(pixels, weights[0], weights[1], filled, total)
     sum_of_squares(noises, weights[0], weights[1], filled, spread)
-    limits(pixels, noises, filled, low, high)
+    extremes(pixels, filled, extreme[0], extreme[1])
+    limit(extreme[0], extreme[1], noises, filled, total)
     nothing = np.float32(np.nan)
-    for q in range(filled):
-        total[q] = min(max(total[q], low[q]), high[q]) if bad[q] == 0 else nothing
-    for q in range(filled):
-        spread[q] = spread[q] if bad[q] == 0 else nothing
     for k in range(found):
         first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
-        _copy(total[place : place + n], values[first : first + n])
-        _copy(spread[place : place + n], variances[first : first + n])
+        sampled, marks, sky = (
+            total[place : place + n],
+            bad[place : place + n],
+            level[first : first + n],
+        )
+        target = values[first : first + n]
+        for q in range(n):
+            target[q] = gain * sampled[q] - sky[q] if marks[q] == 0 else nothing
+        sampled, target = spread[place : place + n], variances[first : first + n]
+        for q in range(n):
+            target[q] = square * sampled[q] if marks[q] == 0 else nothing
     return p
 
 
@@ -266,81 +406,22 @@ def _copy(source, target):
 
 
 @kernel
-def _mark_bad(mask, row, column, n, last_row, last_column, place, bad):
-    """Mark samples of a run that have a bad pixel among the four nearest."""
+def _mark_bad(mask, row, column, n, last_row, last_column, outside, place, bad):
+    """Mark samples of a run that lie outside or have a bad pixel among the four nearest."""
     upper = mask[min(max(row, 0), last_row)]
     lower = mask[min(max(row + 1, 0), last_row)]
+    marks = bad[place : place + n]
     if column >= 0 and column + n <= last_column:
         u0, u1 = upper[column : column + n], upper[column + 1 : column + 1 + n]
         l0, l1 = lower[column : column + n], lower[column + 1 : column + 1 + n]
-        marks = bad[place : place + n]
         for p in range(n):
-            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD
+            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD | outside[p]
     else:
         for p in range(n):
             left = min(max(column + p, 0), last_column)
             right = min(max(column + p + 1, 0), last_column)
             seen = upper[left] | upper[right] | lower[left] | lower[right]
-            bad[place + p] = seen & BAD
-
-
-def normalise(
-    values: np.ndarray,
-    variances: np.ndarray,
-    factor: float,
-    sky: np.ndarray,
-    transform: Transform,
-    first_row: int,
-    excess: float = 1.0,
-) -> None:
-    """Scale a resampled band and take out its difference in sky, in place.
-
-    Parameters
-    ----------
-    values, variances : numpy.ndarray
-        ``(ny, nx)`` float32.
-    factor : float
-        Multiplies the values; its square the variances.
-    sky : numpy.ndarray
-        Coefficients of the polynomial that is subtracted after scaling, of degree 0, 1 or 2.
-    transform : Transform
-        Its normalisation of grid coordinates is used.
-    first_row : int
-        Row of the grid that ``values[0]`` is.
-    excess : float
-        Multiplies the variances besides.
-    """
-    degree = {1: 0, 3: 1, 6: 2}[len(sky)]
-    _normalise(
-        values,
-        variances,
-        float(factor),
-        float(excess),
-        np.asarray(sky, dtype=np.float64),
-        degree,
-        transform.centre_x,
-        transform.centre_y,
-        transform.scale,
-        first_row,
-    )
-
-
-@kernel
-def _normalise(
-    values, variances, factor, excess, sky, degree, centre_x, centre_y, scale, first_row
-):
-    square = np.float32(factor * factor * excess)
-    gain = np.float32(factor)
-    row = np.empty(degree + 1)
-    level = np.empty(values.shape[1])
-    u = (np.arange(values.shape[1]) - centre_x) / scale
-    for r in range(values.shape[0]):
-        row_polynomial(sky, degree, (first_row + r - centre_y) / scale, row)
-        along_row(row, degree, u, level)
-        line, spread = values[r], variances[r]
-        for c in range(values.shape[1]):
-            line[c] = gain * line[c] - np.float32(level[c])
-            spread[c] *= square
+            marks[p] = seen & BAD | outside[p]
 
 
 def warm_up() -> None:
@@ -348,7 +429,8 @@ def warm_up() -> None:
     from platelib.transforms import identity
 
     image = np.ones((16, 20), dtype=np.float32)
-    transform = identity(image.shape)
     mask = np.zeros(image.shape, dtype=np.uint8)
-    values, variances = resample(image, image, mask, 0, image.shape, transform, (0, 16), 20)
-    normalise(values, variances, 1.0, np.zeros(3), transform, 0)
+    source = Cutout(image, image, mask, 0, 0, image.shape)
+    transform = identity(image.shape)
+    source_window(transform, (0, 16), (0, 20))
+    resample(source, transform, (0, 16), (0, 20))

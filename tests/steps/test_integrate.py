@@ -10,7 +10,7 @@ from register_sub import register_sub
 from scipy.ndimage import median_filter
 from tabulate_subs import tabulate_subs
 
-from platefiles import bands
+from platefiles import tiles
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.rawframe import FrameError, open_raw
@@ -80,16 +80,15 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
         np.testing.assert_array_equal(found, image)
 
 
-def test_height_of_the_bands_does_not_count(bench, channels, tmp_path, monkeypatch):
-    """Bands of eight rows and one band of the whole image give equal files."""
-    heights = set()
-    for size in (1, 30_000_000):
-        monkeypatch.setattr(bands, "BAND_BYTES", size)
-        heights.add(bands.band_height(7, 320) < 240)
-        path = bench.make_channel("b", tmp_path / f"{size}.fits")
-        with open(path, "rb") as one, open(channels["b"], "rb") as other:
-            assert one.read() == other.read()
-    assert heights == {True, False}
+@pytest.mark.parametrize(("columns", "rows"), [(70, 16), (320, 17), (113, 96)])
+def test_size_of_the_tiles_does_not_count(bench, channels, tmp_path, monkeypatch, columns, rows):
+    """Tiles of any size give equal files."""
+    monkeypatch.setattr(tiles, "TILE_COLUMNS", columns)
+    monkeypatch.setattr(tiles, "MOST_ROWS", rows)
+    assert len(list(tiles.tiling(7, (240, 320)))) > 1
+    path = bench.make_channel("b", tmp_path / "b.fits")
+    with open(path, "rb") as one, open(channels["b"], "rb") as other:
+        assert one.read() == other.read()
 
 
 def test_registered_subs_have_the_sky_of_the_reference(bench, stored):

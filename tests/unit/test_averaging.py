@@ -46,16 +46,21 @@ def test_average_equals_sums_in_order(n, struck):
         np.testing.assert_array_equal(getattr(result, name), (flags == flag).sum(axis=0))
 
 
-def test_average_of_some_rows_is_that_part_of_the_whole():
-    """Rows that are asked for, and views of a larger block, give the same bits as the whole."""
+def test_average_of_a_part_is_that_part_of_the_whole():
+    """What is asked for, and views of a larger block, give the same bits as the whole."""
     values, variances, weights, flags = _stack(6, (9, 70))
     whole = average(values, variances, weights, flags)
-    part = average(values, variances, weights, flags, rows=(2, 7))
-    view = average(values[:, 2:7], variances[:, 2:7], weights, flags[:, 2:7])
+    inner = np.s_[2:7, 3:68]
+    part = average(values, variances, weights, flags, inner)
+    cut = (slice(None), *inner)
+    view = average(values[cut], variances[cut], weights, flags[cut])
     for name in ("mean", "variance", "count", "low", "high"):
-        expected = getattr(whole, name)[2:7]
+        expected = getattr(whole, name)[inner]
         np.testing.assert_array_equal(getattr(part, name), expected)
         np.testing.assert_array_equal(getattr(view, name), expected)
+    for result in (part, view):
+        tally = [[np.count_nonzero(f == kind) for kind in (INVALID, LOW, HIGH)] for f in flags[cut]]
+        np.testing.assert_array_equal(result.tally, tally)
 
 
 def _grow(values, variances, flags, reach, threshold):

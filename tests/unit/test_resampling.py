@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from platelib.calibration import BAD, Correction, Detector, calibrate, mend
-from platelib.resampling import correlation_factor, normalise, resample, source_rows
+from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sky import sky_mesh
 from platelib.stars import find_stars
@@ -23,8 +23,20 @@ def _turned(dx=0.0, dy=0.0, angle_deg=0.0, scale=1.0, shape=SHAPE) -> Transform:
 def _whole(image, transform, variance=None, mask=None):
     variance = np.ones_like(image) if variance is None else variance
     mask = np.zeros(image.shape, dtype=np.uint8) if mask is None else mask
-    rows = (0, image.shape[0])
-    return resample(image, variance, mask, 0, image.shape, transform, rows, image.shape[1])
+    source = Cutout(image, variance, mask, 0, 0, image.shape)
+    return resample(source, transform, (0, image.shape[0]), (0, image.shape[1]))
+
+
+def _cut(image, variance, mask, transform, rows, columns) -> Cutout:
+    """What a tile needs of a frame, and no more."""
+    (top, bottom), (left, right) = (
+        (max(0, first), min(size, last))
+        for (first, last), size in zip(
+            source_window(transform, rows, columns), image.shape, strict=True
+        )
+    )
+    planes = (np.ascontiguousarray(p[top:bottom, left:right]) for p in (image, variance, mask))
+    return Cutout(*planes, top, left, image.shape)
 
 
 def _lanczos(image: np.ndarray, transform: Transform) -> np.ndarray:
@@ -90,14 +102,14 @@ def test_integer_shifts_are_exact(dx, dy):
     ],
 )
 def test_values_equal_the_formula(transform):
-    """Where nothing is limited, values are Lanczos-3 to 2e-6 of the peak, and so is the edge."""
+    """Where nothing is limited, values are Lanczos-3 to 5e-6 of the peak, and so is the edge."""
     for fwhm in (2.0, 3.5):
         image, variance, _, _ = _starry(3, fwhm, 1e5, noisy=True)
         values, _ = _whole(image, transform, variance)
         expected = _lanczos(image, transform)
         np.testing.assert_array_equal(np.isnan(values), np.isnan(expected))
         difference = np.abs(values - expected)[np.isfinite(values)]
-        assert (difference > 2e-6 * image.max()).mean() < 1e-3
+        assert (difference > 5e-6 * image.max()).mean() < 1e-3
         assert np.median(difference) < 2e-7 * image.max()
 
 
@@ -259,46 +271,39 @@ def test_missing_data_do_not_spread():
 
 
 @pytest.mark.parametrize("angle", [0.1, 30.0, 90.0, 180.0])
-def test_bands_equal_the_whole(angle):
-    """Bands of the grid, each from its own rows of the raw frame, are the whole bit for bit."""
-    image, variance, _, _ = _starry(14, 2.5, 1e5, noisy=True)
-    mask = (np.random.default_rng(15).random(SHAPE) < 0.01).astype(np.uint8)
-    transform = _turned(0.37, -0.61, angle)
+def test_tiles_equal_the_whole(angle):
+    """Tiles of the grid, each from its own part of the raw frame, are the whole bit for bit."""
+    shape = (140, 1300)
+    image, variance = _noise_field(14, shape)
+    mask = (np.random.default_rng(15).random(shape) < 0.01).astype(np.uint8)
+    transform = _turned(0.37, -0.61, angle, shape=shape)
     whole = _whole(image, transform, variance, mask)
-    for rows in ((0, 64), (64, 65), (65, 300)):
-        first, last = source_rows(transform, rows, SHAPE[1])
-        first, last = max(0, first), min(SHAPE[0], last)
-        held = np.s_[first:last]
-        band = resample(
-            image[held], variance[held], mask[held], first, SHAPE, transform, rows, SHAPE[1]
-        )
-        for part, plane in zip(band, whole, strict=True):
-            np.testing.assert_array_equal(part, plane[rows[0] : rows[1]])
+    assert np.isfinite(whole[0]).any()
+    for rows in ((0, 64), (64, 65), (65, 140)):
+        for columns in ((0, 509), (509, 515), (515, 1300)):
+            source = _cut(image, variance, mask, transform, rows, columns)
+            if not source.values.size:
+                continue
+            tile = resample(source, transform, rows, columns)
+            for part, plane in zip(tile, whole, strict=True):
+                np.testing.assert_array_equal(part, plane[slice(*rows), slice(*columns)])
 
 
-def test_bands_of_a_curved_transform_hold_enough_rows():
-    """Also with distortion the rows named for a band are all that it touches."""
+def test_tiles_of_a_curved_transform_hold_enough():
+    """Also with distortion the part named for a tile is all that it touches."""
     rng = np.random.default_rng(16)
     image, variance = _noise_field(17)
+    mask = np.zeros(SHAPE, dtype=np.uint8)
     cx, cy, half = normalisation(SHAPE)
     for _ in range(10):
         bend = rng.normal(0, 3, (2, 10))
         bend[:, :3] = [[cx, half, 2], [cy, -2, half]]
         transform = Transform(3, cx, cy, half, *bend)
         whole, _ = _whole(image, transform, variance)
-        first, last = source_rows(transform, (100, 130), SHAPE[1])
-        held = np.s_[max(0, first) : last]
-        band, _ = resample(
-            image[held],
-            variance[held],
-            np.zeros(SHAPE, dtype=np.uint8)[held],
-            max(0, first),
-            SHAPE,
-            transform,
-            (100, 130),
-            SHAPE[1],
-        )
-        np.testing.assert_array_equal(band, whole[100:130])
+        rows, columns = (100, 130), (150, 250)
+        source = _cut(image, variance, mask, transform, rows, columns)
+        tile, _ = resample(source, transform, rows, columns)
+        np.testing.assert_array_equal(tile, whole[slice(*rows), slice(*columns)])
 
 
 def test_grids_of_another_size():
@@ -306,7 +311,8 @@ def test_grids_of_another_size():
     image, variance = _noise_field(18)
     mask = np.zeros(SHAPE, dtype=np.uint8)
     grid = (400, 500)
-    values, _ = resample(image, variance, mask, 0, SHAPE, identity(grid), (0, 400), 500)
+    source = Cutout(image, variance, mask, 0, 0, SHAPE)
+    values, _ = resample(source, identity(grid), (0, 400), (0, 500))
     assert values.shape == grid
     np.testing.assert_array_equal(values[5:290, 5:400], image[5:290, 5:400])
     assert np.isnan(values[300:]).all()
@@ -314,7 +320,7 @@ def test_grids_of_another_size():
 
 
 @pytest.mark.parametrize("degree", [0, 1, 2])
-def test_normalise_scales_and_takes_the_sky_off(degree):
+def test_levels_scale_and_take_the_sky_off(degree):
     """Values are factor times value minus the polynomial, variances the factor's square."""
     image, variance = _noise_field(19)
     transform = identity(SHAPE)
@@ -323,7 +329,9 @@ def test_normalise_scales_and_takes_the_sky_off(degree):
     y, x = np.indices(SHAPE)[:, 100:150]
     u, v = (x - cx) / half, (y - cy) / half
     surface = sum(c * u**i * v**j for c, (i, j) in zip(sky, exponents(degree), strict=True))
-    values, variances = image[100:150].copy(), variance[100:150].copy()
-    normalise(values, variances, 0.8, sky, transform, 100)
+    mask = np.zeros(SHAPE, dtype=np.uint8)
+    source = Cutout(image, variance, mask, 0, 0, SHAPE)
+    levels = Levels(0.8, sky, 1.21)
+    values, variances = resample(source, transform, (100, 150), (0, SHAPE[1]), levels)
     np.testing.assert_allclose(values, 0.8 * image[100:150] - surface, rtol=1e-5, atol=1e-4)
-    np.testing.assert_allclose(variances, 0.64 * variance[100:150], rtol=1e-6)
+    np.testing.assert_allclose(variances, 0.64 * 1.21 * variance[100:150], rtol=1e-6)

@@ -1,0 +1,55 @@
+"""Getting many pages of a mapped file at once, far cheaper than one fault after another."""
+
+import contextlib
+import mmap
+
+import numpy as np
+
+_POPULATE_READ, _POPULATE_WRITE = 22, 23
+"""Numbers of Linux (since 5.14) that Python's ``mmap`` does not name; other systems refuse them."""
+
+_BLOCK_ROWS = 128
+
+
+class Pages:
+    """Pages of a mapped plane, fetched block by block as they are first asked for.
+
+    Parameters
+    ----------
+    mapped : mmap.mmap
+    start : int
+        Where in the map the plane begins, bytes.
+    rows, row_bytes : int
+        Rows of the plane, and bytes of one.
+    write : bool
+        Whether they are going to be written.
+    """
+
+    def __init__(self, mapped: mmap.mmap, start: int, rows: int, row_bytes: int, write: bool):
+        self._map, self._start, self._rows, self._row = mapped, start, rows, row_bytes
+        self._advice = _POPULATE_WRITE if write else _POPULATE_READ
+        self._fetched = [False] * -(-rows // _BLOCK_ROWS)
+
+    def fetch(self, start: int, stop: int) -> None:
+        """Make rows ready, if they are not; it changes nothing but the time."""
+        for block in range(start // _BLOCK_ROWS, -(-stop // _BLOCK_ROWS)):
+            if not self._fetched[block]:
+                self._fetched[block] = True
+                self._fetch(block * _BLOCK_ROWS, min((block + 1) * _BLOCK_ROWS, self._rows))
+
+    def _fetch(self, start: int, stop: int) -> None:
+        first = (self._start + start * self._row) // mmap.PAGESIZE * mmap.PAGESIZE
+        length = self._start + stop * self._row - first
+        with contextlib.suppress(OSError, ValueError):
+            self._map.madvise(self._advice, first, length)
+
+
+def pages_of(planes: np.memmap, write: bool = False) -> list[Pages]:
+    """Return the pages of each plane of a mapped array ``(..., ny, nx)``."""
+    # A memory map begins at a page of the file, the array somewhere after it.
+    start = planes.offset % mmap.ALLOCATIONGRANULARITY
+    rows, row_bytes = planes.shape[-2], planes.strides[-2]
+    return [
+        Pages(planes._mmap, start + k * rows * row_bytes, rows, row_bytes, write)  # type: ignore[attr-defined]
+        for k in range(planes.size // (rows * planes.shape[-1]))
+    ]

@@ -1,0 +1,94 @@
+"""How the grid is cut into tiles for the integration, and how much memory they take."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+Span = tuple[int, int]
+MIB = 1024**2
+TILE_COLUMNS = 1024
+LEAST_ROWS, LEAST_COLUMNS = 16, 64
+MOST_ROWS = 96
+"""Taller tiles save little of what is sampled twice, and leave the cache."""
+
+BYTES_A_SAMPLE = 10
+"""Value and variance as float32, a flag and the flag after growing."""
+
+BYTES_A_PIXEL = 200
+"""What a thread needs beside the samples, per pixel of a tile: most where the camera was turned by
+45 degrees, since the part of the raw frame that holds a tile is then six times as large, and it is
+held calibrated and again with rows and columns exchanged."""
+
+BASE_MB = 220
+"""The interpreter with its libraries and kernels."""
+
+DEFAULT_MB = 900
+
+
+@dataclass(frozen=True)
+class Tiling:
+    """Tiles of a grid, row after row.
+
+    Attributes
+    ----------
+    ny, nx : int
+        Size of the grid.
+    rows, columns : int
+        Size of a tile; those at the right and lower edge may be smaller.
+    """
+
+    ny: int
+    nx: int
+    rows: int
+    columns: int
+
+    def __iter__(self) -> Iterator[tuple[Span, Span]]:
+        """Yield the rows and columns of each tile, as pairs of first and one after the last."""
+        for top in range(0, self.ny, self.rows):
+            for left in range(0, self.nx, self.columns):
+                bottom = min(top + self.rows, self.ny)
+                yield (top, bottom), (left, min(left + self.columns, self.nx))
+
+
+def tiling(
+    subs: int, shape: tuple[int, int], threads: int = 1, memory_mb: int = DEFAULT_MB
+) -> Tiling:
+    """Choose tiles as large as the memory allows; they change no bit of the result.
+
+    Parameters
+    ----------
+    subs : int
+        Subs of the channel.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    threads : int
+        Tiles that are worked on at a time.
+    memory_mb : int
+        Memory of its own that the job may take, MB.
+    """
+    ny, nx = shape
+    columns = min(TILE_COLUMNS, nx)
+    free = (memory_mb - BASE_MB) * MIB / threads / (subs * BYTES_A_SAMPLE + BYTES_A_PIXEL)
+    rows = int(min(max(free / columns, LEAST_ROWS), MOST_ROWS, ny))
+    columns = int(min(max(free / rows, LEAST_COLUMNS), columns))
+    return Tiling(ny, nx, rows, columns)
+
+
+def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
+    """Return the memory of its own that integrating takes, MB.
+
+    It is ``BASE_MB`` and, for each thread, a tile of ``subs * BYTES_A_SAMPLE + BYTES_A_PIXEL``
+    bytes a pixel. Raw frames, masters and the product are mapped files and do not count: the
+    system takes their pages back when memory is short.
+
+    Parameters
+    ----------
+    subs : int
+        Subs of the channel.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    threads : int
+        Tiles that are worked on at a time.
+    """
+    tiles = tiling(subs, shape, threads)
+    pixels = threads * tiles.rows * tiles.columns
+    return BASE_MB + int(pixels * (subs * BYTES_A_SAMPLE + BYTES_A_PIXEL) / MIB)
