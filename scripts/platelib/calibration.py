@@ -290,23 +290,34 @@ def mend(image: np.ndarray, mask: np.ndarray) -> None:
     mask : numpy.ndarray
         ``(ny, nx)`` uint8; pixels with bit 1 are filled.
     """
-    _mend(image, mask)
+    mask = np.ascontiguousarray(mask)
+    whole = mask.size // 8 * 8
+    _mend(image, mask, mask.reshape(-1)[:whole].view(np.uint64))
 
 
 @kernel
-def _mend(image, mask):
-    ny, nx = image.shape
-    for y in range(ny):
-        line = mask[y]
-        for first in range(0, nx, 64):
-            last = min(nx, first + 64)
-            seen = np.uint8(0)
-            for x in range(first, last):
-                seen |= line[x]
-            if seen & BAD:
-                for x in range(first, last):
-                    if line[x] & BAD:
-                        image[y, x] = _mean_of_good(image, mask, y, x)
+def _mend(image, mask, words):
+    """Look at eight flags as one word: nearly all of them are zero."""
+    ny, nx = mask.shape
+    place = 0
+    for block in range(0, words.size, 8):
+        seen = np.uint64(0)
+        for word in words[block : block + 8]:
+            seen |= word
+        place = 8 * min(block + 8, words.size)
+        if seen:
+            _mend_some(image, mask, 8 * block, place)
+    _mend_some(image, mask, place, ny * nx)
+
+
+@kernel
+def _mend_some(image, mask, start, stop):
+    """Fill bad pixels, numbered row by row."""
+    nx = mask.shape[1]
+    for place in range(start, stop):
+        y, x = place // nx, place % nx
+        if mask[y, x] & BAD:
+            image[y, x] = _mean_of_good(image, mask, y, x)
 
 
 @kernel

@@ -3,12 +3,12 @@
 Duchon (1979), J. Appl. Meteorol. 18, 1016; Turkowski (1990), in *Graphics Gems*, p. 147. What
 limits its ringing is said in :mod:`platelib.resampling`.
 
-Samples of one row of the grid are gathered in runs: as long as the kernel moves along one row of
-the frame by whole pixels, neighbouring samples share their pixels. The pixels of a run are copied
-to six lines, the next run to the same lines after a gap of five, so that the sums go over all runs
-in one sweep. All lines lie in flat arrays, one after the other: a compiler vectorises a loop only
-when it can tell that what is written does not overlap what is read, and gives up at more than a
-few arrays.
+Samples of one row of the grid form runs: as long as the kernel moves along one row of the frame by
+whole pixels, neighbouring samples share their pixels, and the sums go along the rows. Where runs are
+short - the camera was turned by some degrees - their pixels are copied side by side, so that the
+sums go over many runs in one sweep. A compiler vectorises a loop only when it can tell that what is
+written does not overlap what is read, and gives up at more than a few arrays: hence the weights lie
+in flat arrays, line after line.
 """
 
 import numpy as np
@@ -90,66 +90,78 @@ def fill_weights(fraction, count, polynomials, weights):
 
 
 @kernel
-def gather(plane, row, column, n, first_line, lines, last_row, last_column, place, out):
-    """Copy ``n + 5`` pixels of rows from ``row + first_line - 2``; the frame's edge is repeated."""
+def gather(plane, row, column, n, last_row, last_column, place, out):
+    """Copy ``n + 5`` pixels of rows from ``row`` on, as many as ``out`` has; edges are repeated."""
     # Full vectors where there is room: the next run overwrites what is copied too much.
     size = (n + 5 + VECTOR - 1) // VECTOR * VECTOR
-    if place + size > ROOM or column - 2 + size > last_column + 1:
+    if place + size > ROOM or column + size > last_column + 1:
         size = n + 5
-    for j in range(lines):
-        v = min(max(row + first_line + j - 2, 0), last_row)
-        line = plane[v]
-        start = (first_line + j) * ROOM + place
-        if column >= 2 and column + n + 2 <= last_column:
-            source = line[column - 2 : column - 2 + size]
-            target = out[start : start + size]
+    inside = column >= 0 and column + n + 4 <= last_column
+    for j in range(len(out)):
+        line = plane[min(max(row + j, 0), last_row)]
+        if inside:
+            source, target = line[column : column + size], out[j, place : place + size]
             for p in range(size):
                 target[p] = source[p]
         else:
             for p in range(n + 5):
-                out[start + p] = line[min(max(column - 2 + p, 0), last_column)]
+                out[j, place + p] = line[min(max(column + p, 0), last_column)]
 
 
 @kernel
-def sum_of_taps(lines, a, b, count, total):
-    """Add up the 36 weighted pixels of each sample."""
+def sum_of_taps(plane, row, column, a, b, count, total):
+    """Add up the 36 weighted pixels of each sample; the first has its first one at a place."""
+    end = column + count + 5
+    r0, r1, r2 = plane[row, column:end], plane[row + 1, column:end], plane[row + 2, column:end]
+    r3, r4, r5 = plane[row + 3, column:end], plane[row + 4, column:end], plane[row + 5, column:end]
     for p in range(count):
         a0, a1, a2 = a[p], a[p + ROOM], a[p + 2 * ROOM]
         a3, a4, a5 = a[p + 3 * ROOM], a[p + 4 * ROOM], a[p + 5 * ROOM]
-        sums = np.float32(0.0)
-        for j in range(6):
-            q = p + j * ROOM
-            inner = a0 * lines[q] + a1 * lines[q + 1] + a2 * lines[q + 2]
-            inner = inner + a3 * lines[q + 3] + a4 * lines[q + 4] + a5 * lines[q + 5]
-            sums = sums + b[q] * inner
-        total[p] = sums
+        inner = a0 * r0[p] + a1 * r0[p + 1] + a2 * r0[p + 2]
+        inner = inner + a3 * r0[p + 3] + a4 * r0[p + 4] + a5 * r0[p + 5]
+        sums = b[p] * inner
+        inner = a0 * r1[p] + a1 * r1[p + 1] + a2 * r1[p + 2]
+        inner = inner + a3 * r1[p + 3] + a4 * r1[p + 4] + a5 * r1[p + 5]
+        sums = sums + b[p + ROOM] * inner
+        inner = a0 * r2[p] + a1 * r2[p + 1] + a2 * r2[p + 2]
+        inner = inner + a3 * r2[p + 3] + a4 * r2[p + 4] + a5 * r2[p + 5]
+        sums = sums + b[p + 2 * ROOM] * inner
+        inner = a0 * r3[p] + a1 * r3[p + 1] + a2 * r3[p + 2]
+        inner = inner + a3 * r3[p + 3] + a4 * r3[p + 4] + a5 * r3[p + 5]
+        sums = sums + b[p + 3 * ROOM] * inner
+        inner = a0 * r4[p] + a1 * r4[p + 1] + a2 * r4[p + 2]
+        inner = inner + a3 * r4[p + 3] + a4 * r4[p + 4] + a5 * r4[p + 5]
+        sums = sums + b[p + 4 * ROOM] * inner
+        inner = a0 * r5[p] + a1 * r5[p + 1] + a2 * r5[p + 2]
+        inner = inner + a3 * r5[p + 3] + a4 * r5[p + 4] + a5 * r5[p + 5]
+        total[p] = sums + b[p + 5 * ROOM] * inner
 
 
 @kernel
-def sum_of_squares(lines, a, b, count, spread):
+def sum_of_squares(plane, row, column, a, b, count, spread):
     """Add up the variances of the inner 4 x 4 pixels; the outer ones bring less than 0.5 %."""
+    end = column + count + 3
+    r1, r2 = plane[row, column:end], plane[row + 1, column:end]
+    r3, r4 = plane[row + 2, column:end], plane[row + 3, column:end]
     for p in range(count):
-        a1, a2 = a[p + ROOM], a[p + 2 * ROOM]
-        a3, a4 = a[p + 3 * ROOM], a[p + 4 * ROOM]
+        a1, a2, a3, a4 = a[p + ROOM], a[p + 2 * ROOM], a[p + 3 * ROOM], a[p + 4 * ROOM]
+        b1, b2, b3, b4 = b[p + ROOM], b[p + 2 * ROOM], b[p + 3 * ROOM], b[p + 4 * ROOM]
         a1, a2, a3, a4 = a1 * a1, a2 * a2, a3 * a3, a4 * a4
-        sums = np.float32(0.0)
-        for j in range(1, 5):
-            q = p + j * ROOM
-            inner = a1 * lines[q + 1] + a2 * lines[q + 2] + a3 * lines[q + 3] + a4 * lines[q + 4]
-            sums = sums + b[q] * b[q] * inner
+        sums = b1 * b1 * (a1 * r1[p] + a2 * r1[p + 1] + a3 * r1[p + 2] + a4 * r1[p + 3])
+        sums = sums + b2 * b2 * (a1 * r2[p] + a2 * r2[p + 1] + a3 * r2[p + 2] + a4 * r2[p + 3])
+        sums = sums + b3 * b3 * (a1 * r3[p] + a2 * r3[p + 1] + a3 * r3[p + 2] + a4 * r3[p + 3])
+        sums = sums + b4 * b4 * (a1 * r4[p] + a2 * r4[p + 1] + a3 * r4[p + 2] + a4 * r4[p + 3])
         spread[p] = sums
 
 
 @kernel
-def extremes(lines, count, lowest, highest):
-    """Lowest and highest of the four inner pixels of each column."""
-    for q in range(count + VECTOR):
-        t1, t2, t3, t4 = (
-            lines[q + ROOM],
-            lines[q + 2 * ROOM],
-            lines[q + 3 * ROOM],
-            lines[q + 4 * ROOM],
-        )
+def extremes(plane, row, column, count, lowest, highest):
+    """Lowest and highest of four pixels, one below the other, in each of ``count + 3`` columns."""
+    end = column + count + 3
+    r1, r2 = plane[row, column:end], plane[row + 1, column:end]
+    r3, r4 = plane[row + 2, column:end], plane[row + 3, column:end]
+    for q in range(count + 3):
+        t1, t2, t3, t4 = r1[q], r2[q], r3[q], r4[q]
         low1, low2 = t1 if t1 < t2 else t2, t3 if t3 < t4 else t4
         high1, high2 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
         lowest[q] = low1 if low1 < low2 else low2
@@ -157,23 +169,21 @@ def extremes(lines, count, lowest, highest):
 
 
 @kernel
-def limit(lowest, highest, variances, count, total):
-    """Hold each sample within what its surroundings allow."""
+def limit(lowest, highest, plane, row, column, count, total):
+    """Hold each sample within what its surroundings allow; ``plane`` holds the variances."""
     half = np.float32(0.5)
+    upper, lower = (
+        plane[row, column : column + count + 1],
+        plane[row + 1, column : column + count + 1],
+    )
     for p in range(count):
-        b1, b2, b3, b4 = lowest[p + 1], lowest[p + 2], lowest[p + 3], lowest[p + 4]
-        t1, t2, t3, t4 = highest[p + 1], highest[p + 2], highest[p + 3], highest[p + 4]
+        b1, b2, b3, b4 = lowest[p], lowest[p + 1], lowest[p + 2], lowest[p + 3]
+        t1, t2, t3, t4 = highest[p], highest[p + 1], highest[p + 2], highest[p + 3]
         b1, b3 = b1 if b1 < b2 else b2, b3 if b3 < b4 else b4
         t1, t3 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
         bottom, top = b1 if b1 < b3 else b3, t1 if t1 > t3 else t3
         # The quietest of the four nearest: a hot pixel's own noise must not widen the limits.
-        q = p + 2 * ROOM
-        v1, v2, v3, v4 = (
-            variances[q + 2],
-            variances[q + 3],
-            variances[q + ROOM + 2],
-            variances[q + ROOM + 3],
-        )
+        v1, v2, v3, v4 = upper[p], upper[p + 1], lower[p], lower[p + 1]
         v1, v3 = v1 if v1 < v2 else v2, v3 if v3 < v4 else v4
         noise = np.sqrt(v1 if v1 < v3 else v3)
         low, high = bottom - noise, top + half * (top - bottom) + noise

@@ -36,6 +36,9 @@ REACH = 3
 SPAN = 512
 """Samples whose places are counted from the same pixel."""
 
+_LONG_RUN = 48
+"""Samples from which a run, on average, is long enough to be sampled by itself."""
+
 _STEPS = np.arange(SPAN, dtype=np.float32)
 
 
@@ -245,13 +248,13 @@ def _resample(
     breaks = words.view(np.uint8)
     place = np.empty(SPAN, dtype=np.float32)
     work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
-        np.empty((ROOM // 6 + 1, 3), dtype=np.int32),
+        np.empty((CHUNK, 3), dtype=np.int32),
         np.zeros((2, ROOM), dtype=np.float32),
-        np.zeros(6 * ROOM + 8, dtype=np.float32),
-        np.zeros(6 * ROOM + 8, dtype=np.float32),
+        np.zeros((6, ROOM), dtype=np.float32),
+        np.zeros((4, ROOM), dtype=np.float32),
         np.empty((2, 6 * ROOM), dtype=np.float32),
         np.empty((2, ROOM), dtype=np.float32),
-        np.empty((2, ROOM + VECTOR), dtype=np.float32),
+        np.empty((2, ROOM), dtype=np.float32),
         np.zeros(ROOM, dtype=np.uint8),
     )
     for r in range(ny):
@@ -286,9 +289,16 @@ def _resample(
             _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
             target = values[r, begin - left : begin - left + count]
             spread = variances[r, begin - left : begin - left + count]
+            runs = _find_runs(pixel, breaks, words, count, work[0])
+            if runs * _LONG_RUN <= count and _all_inside(work[0][:runs], count, image.shape):
+                _sample_long_runs(
+                    image, variance, mask, fraction, outside, count, runs, polynomials, work,
+                    gain, square, level, target, spread,
+                )  # fmt: skip
+                continue
             start = 0
             while start < count:
-                start = _sample_some(
+                start = _sample_short_runs(
                     image, variance, mask, pixel, fraction, breaks, words, outside, start, count,
                     polynomials, work, gain, square, level, target, spread,
                 )  # fmt: skip
@@ -350,7 +360,69 @@ def _end_of_run(breaks, words, p):
 
 
 @kernel
-def _sample_some(
+def _find_runs(pixel, breaks, words, count, runs):
+    """List the runs: first sample, row and column of its pixel; return how many there are."""
+    found = 0
+    p = 0
+    while p < count:
+        runs[found, 0], runs[found, 1], runs[found, 2] = p, pixel[1, p], pixel[0, p]
+        found += 1
+        p = _end_of_run(breaks, words, p)
+    return found
+
+
+@kernel
+def _all_inside(runs, count, shape):
+    """Say whether all runs find their pixels in the image."""
+    for k in range(len(runs)):
+        row, column = runs[k, 1], runs[k, 2]
+        n = (runs[k + 1, 0] if k + 1 < len(runs) else count) - runs[k, 0]
+        if row < 2 or row + 3 >= shape[0] or column < 2 or column + n + 3 > shape[1]:
+            return False
+    return True
+
+
+@kernel
+def _sample_long_runs(
+    image, variance, mask, fraction, outside, count, found, polynomials, work, gain, square, level,
+    values, variances,
+):  # fmt: skip
+    """Sample straight from the image, run by run."""
+    runs, _, _, _, weights, sums, extreme, bad = work
+    fill_weights(fraction[0], CHUNK, polynomials, weights[0])
+    fill_weights(fraction[1], CHUNK, polynomials, weights[1])
+    for k in range(found):
+        p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
+        n = (runs[k + 1, 0] if k + 1 < found else count) - p
+        # Full vectors: the next run overwrites what they do too much.
+        full = (n + VECTOR - 1) // VECTOR * VECTOR
+        full = full if column + full + 3 <= image.shape[1] else n
+        a, b, total = weights[0, p:], weights[1, p:], sums[0, p:]
+        sum_of_taps(image, row - 2, column - 2, a, b, full, total)
+        sum_of_squares(variance, row - 1, column - 1, a, b, full, sums[1, p:])
+        extremes(image, row - 1, column - 1, full, extreme[0], extreme[1])
+        limit(extreme[0], extreme[1], variance, row, column, full, total)
+        _mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], bad[p:])
+    _level(sums[0], bad, gain, level, values)
+    _scale(sums[1], bad, square, variances)
+
+
+@kernel
+def _level(sampled, marks, gain, sky, target):
+    nothing = np.float32(np.nan)
+    for q in range(target.size):
+        target[q] = gain * sampled[q] - sky[q] if marks[q] == 0 else nothing
+
+
+@kernel
+def _scale(sampled, marks, square, target):
+    nothing = np.float32(np.nan)
+    for q in range(target.size):
+        target[q] = square * sampled[q] if marks[q] == 0 else nothing
+
+
+@kernel
+def _sample_short_runs(
     image, variance, mask, pixel, fraction, breaks, words, outside, start, count, polynomials, work,
     gain, square, level, values, variances,
 ):  # fmt: skip
@@ -361,41 +433,31 @@ def _sample_some(
     filled = 0
     found = 0
     while p < count and filled + 6 <= ROOM:
-        # A run: one row of the frame, its pixels one after the other.
         column, row = pixel[0, p], pixel[1, p]
         n = min(_end_of_run(breaks, words, p) - p, ROOM - 5 - filled)
         _copy(fraction[0, p : p + n], fractions[0, filled : filled + n])
         _copy(fraction[1, p : p + n], fractions[1, filled : filled + n])
-        gather(image, row, column, n, 0, 6, last_row, last_column, filled, pixels)
-        gather(variance, row, column, n, 1, 4, last_row, last_column, filled, noises)
-        _mark_bad(mask, row, column, n, last_row, last_column, outside[p : p + n], filled, bad)
+        gather(image, row - 2, column - 2, n, last_row, last_column, filled, pixels)
+        gather(variance, row - 1, column - 2, n, last_row, last_column, filled, noises)
+        _mark_bad(mask, row, column, n, last_row, last_column, outside[p:], bad[filled:])
         runs[found, 0], runs[found, 1], runs[found, 2] = p, filled, n
         found += 1
         p += n
         filled += n + 5
     # Full vectors: what they do too much is never looked at.
-    filled = (filled - 5 + VECTOR - 1) // VECTOR * VECTOR
+    filled = min((filled - 5 + VECTOR - 1) // VECTOR * VECTOR, ROOM - 5)
     fill_weights(fractions[0], filled, polynomials, weights[0])
     fill_weights(fractions[1], filled, polynomials, weights[1])
     total, spread = sums[0], sums[1]
-    sum_of_taps(pixels, weights[0], weights[1], filled, total)
-    sum_of_squares(noises, weights[0], weights[1], filled, spread)
-    extremes(pixels, filled, extreme[0], extreme[1])
-    limit(extreme[0], extreme[1], noises, filled, total)
-    nothing = np.float32(np.nan)
+    sum_of_taps(pixels, 0, 0, weights[0], weights[1], filled, total)
+    sum_of_squares(noises, 0, 1, weights[0], weights[1], filled, spread)
+    extremes(pixels, 1, 1, filled, extreme[0], extreme[1])
+    limit(extreme[0], extreme[1], noises, 1, 2, filled, total)
     for k in range(found):
         first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
-        sampled, marks, sky = (
-            total[place : place + n],
-            bad[place : place + n],
-            level[first : first + n],
-        )
-        target = values[first : first + n]
-        for q in range(n):
-            target[q] = gain * sampled[q] - sky[q] if marks[q] == 0 else nothing
-        sampled, target = spread[place : place + n], variances[first : first + n]
-        for q in range(n):
-            target[q] = square * sampled[q] if marks[q] == 0 else nothing
+        marks, sky = bad[place : place + n], level[first : first + n]
+        _level(total[place : place + n], marks, gain, sky, values[first : first + n])
+        _scale(spread[place : place + n], marks, square, variances[first : first + n])
     return p
 
 
@@ -406,11 +468,11 @@ def _copy(source, target):
 
 
 @kernel
-def _mark_bad(mask, row, column, n, last_row, last_column, outside, place, bad):
+def _mark_bad(mask, row, column, n, last_row, last_column, outside, bad):
     """Mark samples of a run that lie outside or have a bad pixel among the four nearest."""
     upper = mask[min(max(row, 0), last_row)]
     lower = mask[min(max(row + 1, 0), last_row)]
-    marks = bad[place : place + n]
+    marks = bad[:n]
     if column >= 0 and column + n <= last_column:
         u0, u1 = upper[column : column + n], upper[column + 1 : column + 1 + n]
         l0, l1 = lower[column : column + n], lower[column + 1 : column + 1 + n]
