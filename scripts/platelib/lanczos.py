@@ -4,11 +4,11 @@ Duchon (1979), J. Appl. Meteorol. 18, 1016; Turkowski (1990), in *Graphics Gems*
 limits its ringing is said in :mod:`platelib.resampling`.
 
 Samples of one row of the grid form runs: as long as the kernel moves along one row of the frame by
-whole pixels, neighbouring samples share their pixels, and the sums go along the rows. Where runs are
-short - the camera was turned by some degrees - their pixels are copied side by side, so that the
-sums go over many runs in one sweep. A compiler vectorises a loop only when it can tell that what is
-written does not overlap what is read, and gives up at more than a few arrays: hence the weights lie
-in flat arrays, line after line.
+whole pixels, neighbouring samples share their pixels, and the sums go along the rows. Where runs
+are short - the camera was turned by some degrees - their pixels are copied side by side, so that
+the sums go over many runs in one sweep. A compiler vectorises a loop only when it can tell that
+what is written does not overlap what is read, and gives up at more than a few arrays: hence the
+weights lie in flat arrays, line after line.
 """
 
 import numpy as np
