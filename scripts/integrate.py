@@ -1,6 +1,7 @@
 """Integrate the subs of a channel, a tile of the grid at a time, straight from the raw files."""
 
 import json
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -19,7 +20,7 @@ from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Room, Sub
 from platefiles.tables import columns_hdu
-from platefiles.tiles import DEFAULT_MB, Tiling, tiling
+from platefiles.tiles import Tiling, tiling
 from platelib.clipping import Rejection, average, grow, reject
 from platelib.resampling import correlation_factor
 from platelib.states import counted
@@ -32,7 +33,7 @@ def integrate(
     path_to_channel: str | Path,
     job: Mapping[str, Any],
     threads: int = 1,
-    memory_mb: int = DEFAULT_MB,
+    memory_mb: float = math.inf,
 ) -> None:
     """Write the integrated image of a channel.
 
@@ -50,7 +51,7 @@ def integrate(
         Settings: those of the ``integration`` group that act here.
     threads : int
         Tiles that are worked on at a time; it changes no bit.
-    memory_mb : int
+    memory_mb : float
         Memory of its own that the step may take, MB; it changes no bit.
 
     Raises

@@ -1,5 +1,6 @@
 """How the grid is cut into tiles for the integration, and how much memory they take."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -7,8 +8,9 @@ Span = tuple[int, int]
 MIB = 1024**2
 TILE_COLUMNS = 1024
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
-MOST_ROWS = 96
-"""Taller tiles save little of what is sampled twice, and leave the cache."""
+TILE_MB = 100
+"""Memory that the tile of a thread takes: rows beside it, which are worked on for its sake, are
+then few, and the memory does not depend on the number of subs."""
 
 BYTES_A_SAMPLE = 10
 """Value and variance as float32, a flag and the flag after growing."""
@@ -20,8 +22,6 @@ held calibrated and again with rows and columns exchanged."""
 
 BASE_MB = 220
 """The interpreter with its libraries and kernels."""
-
-DEFAULT_MB = 900
 
 
 @dataclass(frozen=True)
@@ -50,9 +50,9 @@ class Tiling:
 
 
 def tiling(
-    subs: int, shape: tuple[int, int], threads: int = 1, memory_mb: int = DEFAULT_MB
+    subs: int, shape: tuple[int, int], threads: int = 1, memory_mb: float = math.inf
 ) -> Tiling:
-    """Choose tiles as large as the memory allows; they change no bit of the result.
+    """Choose tiles of ``TILE_MB``, or less where memory is short; they change no bit of the result.
 
     Parameters
     ----------
@@ -62,14 +62,15 @@ def tiling(
         ``(ny, nx)`` of the grid.
     threads : int
         Tiles that are worked on at a time.
-    memory_mb : int
+    memory_mb : float
         Memory of its own that the job may take, MB.
     """
     ny, nx = shape
     columns = min(TILE_COLUMNS, nx)
-    free = (memory_mb - BASE_MB) * MIB / threads / (subs * BYTES_A_SAMPLE + BYTES_A_PIXEL)
-    rows = int(min(max(free / columns, LEAST_ROWS), MOST_ROWS, ny))
-    columns = int(min(max(free / rows, LEAST_COLUMNS), columns))
+    tile_mb = min(TILE_MB, max(memory_mb - BASE_MB, 0) / threads)
+    pixels = tile_mb * MIB / _bytes_a_pixel(subs)
+    rows = int(min(max(pixels / columns, LEAST_ROWS), ny))
+    columns = int(min(max(pixels / rows, LEAST_COLUMNS), columns))
     return Tiling(ny, nx, rows, columns)
 
 
@@ -77,7 +78,8 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     """Return the memory of its own that integrating takes, MB.
 
     It is ``BASE_MB`` and, for each thread, a tile of ``subs * BYTES_A_SAMPLE + BYTES_A_PIXEL``
-    bytes a pixel. Raw frames, masters and the product are mapped files and do not count: the
+    bytes a pixel, which is ``TILE_MB`` unless the grid is smaller, or the smallest tile of very
+    many subs larger. Raw frames, masters and the product are mapped files and do not count: the
     system takes their pages back when memory is short.
 
     Parameters
@@ -91,4 +93,8 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     """
     tiles = tiling(subs, shape, threads)
     pixels = threads * tiles.rows * tiles.columns
-    return BASE_MB + int(pixels * (subs * BYTES_A_SAMPLE + BYTES_A_PIXEL) / MIB)
+    return BASE_MB + math.ceil(pixels * _bytes_a_pixel(subs) / MIB)
+
+
+def _bytes_a_pixel(subs: int) -> int:
+    return subs * BYTES_A_SAMPLE + BYTES_A_PIXEL

@@ -80,11 +80,11 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
         np.testing.assert_array_equal(found, image)
 
 
-@pytest.mark.parametrize(("columns", "rows"), [(70, 16), (320, 17), (113, 96)])
-def test_size_of_the_tiles_does_not_count(bench, channels, tmp_path, monkeypatch, columns, rows):
+@pytest.mark.parametrize(("columns", "tile_mb"), [(70, 0), (320, 1), (113, 10)])
+def test_size_of_the_tiles_does_not_count(bench, channels, tmp_path, monkeypatch, columns, tile_mb):
     """Tiles of any size give equal files."""
     monkeypatch.setattr(tiles, "TILE_COLUMNS", columns)
-    monkeypatch.setattr(tiles, "MOST_ROWS", rows)
+    monkeypatch.setattr(tiles, "TILE_MB", tile_mb)
     assert len(list(tiles.tiling(7, (240, 320)))) > 1
     path = bench.make_channel("b", tmp_path / "b.fits")
     with open(path, "rb") as one, open(channels["b"], "rb") as other:

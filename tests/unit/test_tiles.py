@@ -8,6 +8,7 @@ from platefiles.tiles import (
     LEAST_COLUMNS,
     LEAST_ROWS,
     MIB,
+    TILE_MB,
     needed_mb,
     tiling,
 )
@@ -36,8 +37,11 @@ def test_tiles_keep_to_the_memory(memory_mb, threads, subs):
     assert taken <= memory_mb or (tiles.rows, tiles.columns) == (LEAST_ROWS, LEAST_COLUMNS)
 
 
-@pytest.mark.parametrize("shape", SHAPES)
-def test_memory_hardly_depends_on_the_size_of_the_frame(shape):
-    """Forty subs and two threads stay far below a gigabyte at any frame size."""
-    assert needed_mb(40, shape, 2) <= needed_mb(40, (6388, 9576), 2) < 500
-    assert needed_mb(1000, shape, 2) < 1000
+@pytest.mark.parametrize("shape", [(3520, 4656), (6388, 9576)])
+@pytest.mark.parametrize("threads", [1, 2, 8])
+def test_memory_does_not_grow_with_the_subs(shape, threads):
+    """Ten subs or two hundred, of a small camera or a large one: the same memory."""
+    needed = [needed_mb(subs, shape, threads) for subs in (10, 20, 40, 80, 200)]
+    assert max(needed) <= BASE_MB + threads * TILE_MB
+    assert max(needed) < 1.02 * min(needed)
+    assert needed_mb(1000, shape, 2) < 2 * needed[0]
