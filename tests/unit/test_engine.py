@@ -47,11 +47,12 @@ sys.exit(engine.run([sys.executable, "-c", sys.argv[1]]))
 """
 # A command with a job; it says when both are there, and how it ended.
 CHILD = """
-import subprocess, sys
+import subprocess, sys, time
 job = subprocess.Popen([sys.executable, "-c", "print('ready', flush=True); input()"],
                        stdin=subprocess.PIPE)
 try:
-    job.wait()
+    while job.poll() is None:  # in wait() an interrupt may lose the status
+        time.sleep(0.05)
 except KeyboardInterrupt:
     print("interrupted", job.wait(), flush=True)
     sys.exit(1)
