@@ -8,8 +8,10 @@ import os
 import shlex
 import shutil
 import signal
+import subprocess
 import sys
 import traceback
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import FrameType
@@ -74,7 +76,7 @@ def run(words: Sequence[str]) -> int:
     words
         The command, as from `command`.
     """
-    process = _start(list(words))
+    process, wait = _start(list(words))
     stopped = False
 
     def stop(number: int, frame: FrameType | None) -> None:
@@ -87,7 +89,7 @@ def run(words: Sequence[str]) -> int:
     signals = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
     before = [signal.signal(number, stop) for number in signals]
     try:
-        code = os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
+        code = wait()
     finally:
         for number, handler in zip(signals, before, strict=True):
             signal.signal(number, handler)
@@ -98,28 +100,30 @@ def run(words: Sequence[str]) -> int:
     return exit_status(code)
 
 
-def _start(words: list[str]) -> int:
-    """Start a command in a process group of its own and return its id.
+def _start(words: list[str]) -> tuple[int, Callable[[], int]]:
+    """Start a command in a process group of its own; return its id and how to wait for its code.
 
-    Snakemake runs in a fork of this process, which has most of what it imports already.
+    On Linux, Snakemake runs in a fork of this process, which has imported much of what it needs.
     """
+    own = words[:4] == [sys.executable, "-P", "-m", "platecli.engine"]
+    if not own or sys.platform != "linux":
+        # The lock on .venv goes with it: see `platecli.environment.ensure`.
+        process = subprocess.Popen(words, close_fds=False, process_group=0)
+        return process.pid, process.wait
     sys.stdout.flush()
     sys.stderr.flush()
-    process = os.fork()
-    if process == 0:
-        try:
+    with warnings.catch_warnings():
+        # Python warns of threads, which are those of a library that the fork does not call.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        pid = os.fork()
+    if pid == 0:
+        with contextlib.suppress(OSError):
             os.setpgid(0, 0)
-            if words[:4] == [sys.executable, "-P", "-m", "platecli.engine"]:
-                sys.argv = words[3:]
-                _end(main, words[4:])
-            os.execvp(words[0], words)
-        except OSError as problem:
-            print(f"{words[0]} cannot be started: {problem.strerror}", file=sys.stderr, flush=True)
-        finally:
-            os._exit(1)
-    with contextlib.suppress(OSError):  # it has done so, and perhaps ended already
-        os.setpgid(process, process)
-    return process
+        sys.argv = words[3:]
+        _end(main, words[4:])
+    with contextlib.suppress(OSError):  # the fork may have done so already
+        os.setpgid(pid, pid)
+    return pid, lambda: os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
 
 
 def exit_status(code: int) -> int:

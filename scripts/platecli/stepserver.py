@@ -31,6 +31,9 @@ from typing import Any, NoReturn, Self
 KILLED = -signal.SIGKILL
 """Status of a job that ended without a word of its own."""
 
+ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
+"""Variables of the process that is forked: the threads of a library would not come along."""
+
 _NUMBER = struct.Struct("!i")
 _LONGEST_REQUEST = 65536
 _OF_EACH_SCRIPT = ("snakemake.iocontainers", "snakemake.logging")  # by what Snakemake puts into it
@@ -124,8 +127,7 @@ class StepServer:
                         [sys.executable, "-P", "-m", "platecli.stepserver", str(theirs.fileno())],
                         stdin=subprocess.DEVNULL,
                         pass_fds=[theirs.fileno()],
-                        # Threads of a library do not come along in a fork.
-                        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
+                        env=os.environ | ENVIRONMENT,
                     )
             return self._control
 

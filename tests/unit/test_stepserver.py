@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from platecli import stepserver
 from platecli.stepserver import KILLED, StepServer
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="steps are forked on Linux only")
@@ -177,6 +178,28 @@ def test_failing_script_fails_its_rule(folder):
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert "returned non-zero exit status 4" in done.stderr
+
+
+def test_steps_can_be_forked():
+    """When all steps are imported and their kernels loaded there is one thread and no other."""
+    scripts = Path(stepserver.__file__).parents[1].glob("*.py")
+    steps = [path.stem for path in scripts if "snakemake.log" in path.read_text("utf-8")]
+    code = f"""
+        from platecli import stepserver
+        for step in {steps!r}:
+            stepserver._prepare(step)
+        assert stepserver._warm
+        print(*[line for line in open("/proc/self/status") if line.startswith("Threads:")])
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(code)],
+        env=os.environ | stepserver.ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert len(steps) > 8
+    assert done.stdout.split() == ["Threads:", "1"]
 
 
 def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
