@@ -3,6 +3,7 @@
 import argparse
 import json
 import os
+import re
 import shutil
 import signal
 import sys
@@ -22,15 +23,19 @@ if TYPE_CHECKING:
 BENCH = ROOT / "tests" / "bench"
 GROWTH_SUBS = (10, 20, 40, 80)
 FEWEST_SUBS = 3
+LEAST_MPX, MOST_MPX = 0.25, 200.0
+LEAST_SIDE_PX = 256
 _OWN_FOLDER = "platelog-bench"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `bench` takes."""
     parser.add_argument("--subs", type=int, default=40, help="light frames (default: 40)")
-    parser.add_argument(
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument(
         "--mpx", type=float, default=16.4, help="megapixels of a frame (default: 16.4)"
     )
+    size.add_argument("--size", metavar="WxH", help="width and height of a frame, as 9576x6388")
     parser.add_argument("--repeat", type=int, default=1, help="runs of each (default: 1)")
     parser.add_argument(
         "--folder",
@@ -42,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--growth",
         action="store_true",
-        help=f"also measure {', '.join(map(str, GROWTH_SUBS))} subs",
+        help=f"also measure how cost grows: {', '.join(map(str, GROWTH_SUBS))} subs",
     )
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
@@ -74,12 +79,36 @@ def _check(args: argparse.Namespace) -> None:
     if args.repeat < 1:
         msg = f"--repeat {args.repeat}: at least 1 is needed."
         raise UserError(msg)
-    if not 0.25 <= args.mpx <= 200:
-        msg = f"--mpx {args.mpx:g}: give 0.25 to 200."
+    if not LEAST_MPX <= args.mpx <= MOST_MPX:
+        msg = f"--mpx {args.mpx:g}: give {LEAST_MPX:g} to {MOST_MPX:g}."
         raise UserError(msg)
+    if args.size is not None:
+        parse_size(args.size)
     if args.folder is not None and not args.folder.is_dir():
         msg = f"--folder {args.folder}: there is no such folder; make it first."
         raise UserError(msg)
+
+
+def parse_size(text: str) -> tuple[int, int]:
+    """Return the width and height that an option gives.
+
+    Raises
+    ------
+    UserError
+        If it is not of the form ``9576x6388``, or too small or large.
+    """
+    found = re.fullmatch(r"(\d{1,6})[xX](\d{1,6})", text)
+    if found is None:
+        msg = f"--size {text}: give width and height in pixels, such as 9576x6388."
+        raise UserError(msg)
+    width, height = int(found[1]), int(found[2])
+    if not LEAST_MPX <= width * height / 1e6 <= MOST_MPX or min(width, height) < LEAST_SIDE_PX:
+        msg = (
+            f"--size {text}: give {LEAST_MPX:g} to {MOST_MPX:g} megapixels, and sides of "
+            f"{LEAST_SIDE_PX} px or more."
+        )
+        raise UserError(msg)
+    return width, height
 
 
 @contextmanager
@@ -117,12 +146,13 @@ def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
     from platecli.warm import warm
 
     plan_subs = max(args.subs, *GROWTH_SUBS) if args.growth else args.subs
-    width, height = raw_set.frame_size(args.mpx)
-    _check_disk(folder, plan_subs, args)
+    size_px = parse_size(args.size) if args.size else raw_set.frame_size(args.mpx)
+    width, height = size_px
+    _check_disk(folder, plan_subs, size_px, args)
     _say(f"Drawing {plan_subs} lights of {width} x {height} px and calibration frames ...")
     start = time.monotonic()
     drawn = folder / "raw"
-    raw_set.draw(raw_set.bench_plan(plan_subs, args.mpx), drawn)
+    raw_set.draw(raw_set.bench_plan(plan_subs, size_px), drawn)
     drawn_s = time.monotonic() - start
     raw = raw_set.part(drawn, args.subs, folder / "raw-part")
     size = sum(path.stat().st_size for path in frames(raw))
@@ -132,23 +162,24 @@ def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
     least = floor(raw, folder / "floor.fits", width * height)
     steps = []
     if args.growth:
-        _say(f"Growth: {', '.join(map(str, GROWTH_SUBS))} subs ...")
         parts = [(n, raw_set.part(drawn, n, folder / f"raw-{n}")) for n in GROWTH_SUBS]
-        steps = growth(parts, folder / "growth")
+        steps = growth(parts, folder / "growth", args.repeat, _say)
     facts = RawSet(args.subs, len(raw_set.calibration(raw)), width, height, size, drawn_s)
     return Outcome(facts, os.cpu_count() or 1, load, chain, ours, least, steps)
 
 
-def _check_disk(folder: Path, subs: int, args: argparse.Namespace) -> None:
+def _check_disk(
+    folder: Path, subs: int, size_px: tuple[int, int], args: argparse.Namespace
+) -> None:
     """Refuse to begin where the files will not fit."""
     import raw_set
 
-    needed = 1.1 * raw_set.disk_bytes(subs, args.subs, args.mpx, not args.no_chain)
+    needed = 1.1 * raw_set.disk_bytes(subs, args.subs, size_px, not args.no_chain)
     free = shutil.disk_usage(folder).free
     if free < needed:
         msg = (
             f"{folder}: {needed / 1e9:.1f} GB are needed and {free / 1e9:.1f} GB are free; choose "
-            "a larger disk with --folder, or fewer --subs or --mpx."
+            "a larger disk with --folder, or fewer --subs, or smaller frames."
         )
         raise UserError(msg)
 

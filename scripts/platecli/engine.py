@@ -1,6 +1,8 @@
 """Start Snakemake without its preamble, in a process of its own (``python -m platecli.engine``)."""
 
+import atexit
 import contextlib
+import gc
 import io
 import os
 import shlex
@@ -8,15 +10,21 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Sequence
+import traceback
+import warnings
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import FrameType
+from typing import NoReturn
 
+from platecli import stepserver
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
 
 ROOT = Path(__file__).resolve().parents[2]
 MIB = 1024**2
+_COLLECT_AFTER = 100_000
+"""Objects made before Python looks for cycles; building a graph makes many and throws away few."""
 
 
 def command(
@@ -68,21 +76,20 @@ def run(words: Sequence[str]) -> int:
     words
         The command, as from `command`.
     """
-    # The lock on .venv goes with it: see `platecli.environment.ensure`.
-    process = subprocess.Popen(list(words), close_fds=False, process_group=0)
+    process, wait = _start(list(words))
     stopped = False
 
     def stop(number: int, frame: FrameType | None) -> None:
         nonlocal stopped
         stopped = True
         with contextlib.suppress(ProcessLookupError):
-            process.send_signal(signal.SIGINT)
-            os.killpg(process.pid, signal.SIGTERM)
+            os.kill(process, signal.SIGINT)
+            os.killpg(process, signal.SIGTERM)
 
     signals = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
     before = [signal.signal(number, stop) for number in signals]
     try:
-        code = process.wait()
+        code = wait()
     finally:
         for number, handler in zip(signals, before, strict=True):
             signal.signal(number, handler)
@@ -91,6 +98,32 @@ def run(words: Sequence[str]) -> int:
             print("Stopped; the same command goes on from here.", file=sys.stderr)
         return STOPPED
     return exit_status(code)
+
+
+def _start(words: list[str]) -> tuple[int, Callable[[], int]]:
+    """Start a command in a process group of its own; return its id and how to wait for its code.
+
+    On Linux, Snakemake runs in a fork of this process, which has imported much of what it needs.
+    """
+    own = words[:4] == [sys.executable, "-P", "-m", "platecli.engine"]
+    if not own or sys.platform != "linux":
+        # The lock on .venv goes with it: see `platecli.environment.ensure`.
+        process = subprocess.Popen(words, close_fds=False, process_group=0)
+        return process.pid, process.wait
+    sys.stdout.flush()
+    sys.stderr.flush()
+    with warnings.catch_warnings():
+        # Python warns of threads, which are those of a library that the fork does not call.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        pid = os.fork()
+    if pid == 0:
+        with contextlib.suppress(OSError):
+            os.setpgid(0, 0)
+        sys.argv = words[3:]
+        _end(main, words[4:])
+    with contextlib.suppress(OSError):  # the fork may have done so already
+        os.setpgid(pid, pid)
+    return pid, lambda: os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
 
 
 def exit_status(code: int) -> int:
@@ -123,6 +156,9 @@ def main(argv: list[str]) -> int:
     argv
         Options and targets of Snakemake.
     """
+    gc.set_threshold(_COLLECT_AFTER, 50, 50)
+    if not any(word.startswith(("--report", "--profile")) for word in argv):
+        _leave_reports_away()
     from snakemake.cli import args_to_api, parse_args
     from snakemake.exceptions import print_exception
 
@@ -140,8 +176,13 @@ def main(argv: list[str]) -> int:
     except Exception as problem:
         print_exception(problem)
         return 1
+    if args.executor in (None, "local"):
+        # A limit on jobs a second is for those who submit to others. Each look at it is a second
+        # that the end of the run has to wait for.
+        args.max_jobs_per_timespan = None
     try:
-        done = args_to_api(args, parser)
+        with stepserver.used_by_snakemake():
+            done = args_to_api(args, parser)
     except Exception as problem:
         print_exception(problem)
         done = False
@@ -155,5 +196,38 @@ def _interrupt(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
+def _leave_reports_away() -> None:
+    """Spare Snakemake the plugin that writes reports, which imports as much as all the others."""
+    from snakemake_interface_report_plugins.registry import ReportPluginRegistry
+
+    ReportPluginRegistry.__new__(ReportPluginRegistry).plugins = {}
+
+
+def _end(program: Callable[[list[str]], int], argv: list[str]) -> NoReturn:
+    """End this process with a program, without clearing up the memory that it leaves.
+
+    That would take longer than planning a run.
+    """
+    try:
+        status = program(argv)
+    except SystemExit as stop:
+        status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+        if isinstance(stop.code, str):
+            print(stop.code, file=sys.stderr)
+    except KeyboardInterrupt:
+        status = -signal.SIGINT
+    except BaseException:
+        traceback.print_exc()
+        status = 1
+    atexit._run_exitfuncs()
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.flush()
+        sys.stderr.flush()
+    if status < 0:
+        signal.signal(-status, signal.SIG_DFL)
+        os.kill(os.getpid(), -status)
+    os._exit(status)
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    _end(main, sys.argv[1:])

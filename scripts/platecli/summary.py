@@ -1,8 +1,11 @@
 """What a run has made: subs used and left out by channel, and where the pictures are."""
 
+import contextlib
 import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+
+from platefiles.cards import HeaderError, read_texts
 
 USED = "used"
 """State of a sub that is part of its channel's image."""
@@ -86,15 +89,10 @@ def note_lines(results: Path) -> list[str]:
     results
         Folder of results of a project.
     """
-    from platefiles.fitsfile import read_header  # loads much, not before needed
-
     notes: dict[str, None] = {}
     for path in sorted((results / "channels").glob("*.fits")):
-        try:
-            header = read_header(path)
-        except OSError:
-            continue
-        notes |= dict.fromkeys(str(header[key]) for key in header["NOTDONE*"])
+        with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
+            notes |= dict.fromkeys(read_texts(stream, "NOTDONE"))
     return [f"  note: {note}" for note in notes]
 
 

@@ -7,6 +7,7 @@ sections 3 and 4; compressed images: section 10.
 
 import math
 import re
+from collections.abc import Iterator
 from typing import IO, Protocol
 
 BLOCK = 2880
@@ -53,9 +54,51 @@ def read_cards(stream: IO[bytes], hasher: Hasher) -> Cards:
         If there is no header, or no end to it.
     """
     cards: Cards = {}
+    for card in _header(stream, hasher):
+        if card[8:10] == b"= ":
+            _take(card, cards)
+    return cards
+
+
+def read_texts(stream: IO[bytes], prefix: str) -> list[str]:
+    """Read the texts of a header whose keywords begin alike, however long they are.
+
+    Parameters
+    ----------
+    stream : binary file
+        As for `read_cards`.
+    prefix : str
+        What the keywords begin with.
+
+    Returns
+    -------
+    list of str
+        In the order of the header, with what goes on in CONTINUE cards (FITS standard 4.0, section
+        4.2.1.2).
+
+    Raises
+    ------
+    HeaderError
+        If there is no header, or no end to it.
+    """
+    texts: list[str] = []
+    goes_on = False
+    for card in _header(stream):
+        if card[8:10] == b"= ":
+            goes_on = card.startswith(prefix.encode())
+            if goes_on:
+                texts.append(str(_parse(_text(card[10:]))[0]))
+        elif goes_on and card.startswith(b"CONTINUE") and texts[-1].endswith("&"):
+            texts[-1] = texts[-1][:-1] + str(_parse(_text(card[8:]))[0])
+    return texts
+
+
+def _header(stream: IO[bytes], hasher: Hasher | None = None) -> Iterator[bytes]:
+    """Go through the cards of a header, up to its END and the end of its last block."""
     for number in range(MAX_BLOCKS):
         block = stream.read(BLOCK)
-        hasher.update(block)
+        if hasher is not None:
+            hasher.update(block)
         if number == 0 and not block.startswith((b"SIMPLE  =", b"XTENSION=")):
             msg = "is not a FITS file" if block else "is empty (0 bytes)"
             raise HeaderError(msg)
@@ -64,10 +107,9 @@ def read_cards(stream: IO[bytes], hasher: Hasher) -> Cards:
             raise HeaderError(msg)
         for start in range(0, BLOCK, 80):
             card = block[start : start + 80]
-            if card[8:10] == b"= ":
-                _take(card, cards)
-            elif card.startswith(b"END") and not card[3:].strip():
-                return cards
+            if card.startswith(b"END") and not card[3:].strip():
+                return
+            yield card
     msg = "has a header without an end"
     raise HeaderError(msg)
 

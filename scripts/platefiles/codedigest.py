@@ -7,13 +7,23 @@ edited comment leaves the digest as it is.
 import ast
 import functools
 import hashlib
+import json
+import sys
+from contextlib import suppress
 from pathlib import Path
+
+from platefiles.wholefile import write_if_changed
 
 _ROOT = Path(__file__).resolve().parents[1]
 
+MEMORY = Path(sys.prefix) / "var" / "code.json"
+"""What was found in each file, with the digest of its bytes: to parse all of them takes longer than
+all else that is planned for a small project."""
 
+
+@functools.cache
 def code_digest(script: str) -> str:
-    """Return the digest of a step.
+    """Return the digest of a step; it is worked out once in the life of a process.
 
     Parameters
     ----------
@@ -27,23 +37,43 @@ def code_digest(script: str) -> str:
         the project that it imports, directly or not.
     """
     trees: dict[str, str] = {}
-    waiting = [_ROOT / script]
+    waiting = [script]
     while waiting:
-        path = waiting.pop()
-        name = path.relative_to(_ROOT).as_posix()
-        if name in trees:
-            continue
-        trees[name], imported = _parsed(path)
-        waiting += imported
+        name = waiting.pop()
+        if name not in trees:
+            trees[name], imported = _parsed(name)
+            waiting += imported
+    with suppress(OSError):  # an environment that is read-only
+        write_if_changed(MEMORY, json.dumps(_memory(), sort_keys=True))
     digest = hashlib.sha256()
     for name in sorted(trees):
-        digest.update(name.encode() + b"\0" + trees[name].encode() + b"\0")
+        digest.update(f"{name}\0{trees[name]}\0".encode())
     return digest.hexdigest()[:16]
 
 
 @functools.cache
-def _parsed(path: Path) -> tuple[str, tuple[Path, ...]]:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+def _memory() -> dict[str, tuple[str, str, list[str]]]:
+    """By file: digest of its bytes, digest of its syntax tree, names that it imports."""
+    try:
+        return dict(json.loads(MEMORY.read_bytes()))
+    except (OSError, ValueError, TypeError):
+        return {}
+
+
+@functools.cache
+def _parsed(name: str) -> tuple[str, tuple[str, ...]]:
+    """Return the digest of a file's syntax tree, and the files of the project that it imports."""
+    content = (_ROOT / name).read_bytes()
+    # Another Python makes another tree of the same code.
+    source = hashlib.sha256(sys.version.encode() + content).hexdigest()
+    if name not in _memory() or _memory()[name][0] != source:
+        _memory()[name] = source, *_tree_and_imports(content)
+    _, tree, imported = _memory()[name]
+    return tree, tuple(filter(None, map(_module_file, imported)))
+
+
+def _tree_and_imports(content: bytes) -> tuple[str, list[str]]:
+    tree = ast.parse(content)
     names: set[str] = set()
     for node in ast.walk(tree):
         _drop_docstring(node)
@@ -51,8 +81,7 @@ def _parsed(path: Path) -> tuple[str, tuple[Path, ...]]:
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
             names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
-    found = {module for name in names if (module := _module_file(name)) is not None}
-    return ast.dump(tree), tuple(sorted(found))
+    return hashlib.sha256(ast.dump(tree).encode()).hexdigest(), sorted(names)
 
 
 def _drop_docstring(node: ast.AST) -> None:
@@ -65,9 +94,10 @@ def _drop_docstring(node: ast.AST) -> None:
         node.body = kept or [ast.Pass()]
 
 
-def _module_file(name: str) -> Path | None:
-    base = _ROOT.joinpath(*name.split("."))
-    for path in (base.with_suffix(".py"), base / "__init__.py"):
-        if path.is_file():
-            return path
+def _module_file(name: str) -> str | None:
+    """Return the file of a module, if it is one of the project."""
+    base = name.replace(".", "/")
+    for file in (f"{base}.py", f"{base}/__init__.py"):
+        if (_ROOT / file).is_file():
+            return file
     return None

@@ -1,7 +1,7 @@
 """How well pooled calibration frames fit a sub, or the frames of another pool."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
 from platefiles.frame import Frame
@@ -58,6 +58,17 @@ class Fit:
             self.pool.night,
             self.pool.name,
         )
+
+
+def looked_at(kind: str, sought: Frame) -> Hashable:
+    """Return all of a frame that `fits` looks at: frames for which it is equal fit alike."""
+    setting = (sought.width_px, sought.height_px, sought.binning, sought.camera)
+    more = {
+        "bias": (sought.temperature_c,),
+        "dark": (sought.temperature_c, sought.exposure_s),
+        "flat": (sought.channel, sought.night),
+    }
+    return kind, *setting, sought.gain, sought.offset, *more[kind]
 
 
 def fits(

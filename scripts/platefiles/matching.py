@@ -1,11 +1,11 @@
 """Which calibration frames make which masters, and which masters serve which lights."""
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from platefiles.errors import UserError
-from platefiles.fitting import Fit, Tolerance, fits
+from platefiles.fitting import Fit, Tolerance, fits, looked_at
 from platefiles.frame import Frame
 from platefiles.matching_notes import notes_on
 from platefiles.shelf import KINDS, MasterGroup, Shelf, fill_shelf
@@ -86,6 +86,7 @@ class _Matcher:
         self.masters = dict(shelf.by_name)
         self.shortfalls: list[Shortfall] = []
         self.chosen: dict[str, list[Fit]] = {}
+        self._found: dict[Hashable, list[Fit]] = {}
 
     def serve(self, light: Frame) -> Calibrators:
         self.chosen[light.id] = []
@@ -108,7 +109,7 @@ class _Matcher:
         """Find the best pool of a kind; note a shortfall where some are there but none fits."""
         if not self._wants(kind, light) or not self._shelf.pools[kind]:
             return None
-        found = fits(kind, light, self._shelf.pools[kind], self._tolerance)
+        found = self._fits(kind, light)
         best = found[0] if found[0].is_good else self._scalable(kind, light, found)
         if best is None:
             has_bias = self._shelf.master(found[0].pool).bias is not None
@@ -116,6 +117,13 @@ class _Matcher:
         else:
             self.chosen[light.id].append(best)
         return best
+
+    def _fits(self, kind: str, light: Frame) -> list[Fit]:
+        """Compare the pools of a kind with a light, once for lights that are alike."""
+        alike = looked_at(kind, light)
+        if alike not in self._found:
+            self._found[alike] = fits(kind, light, self._shelf.pools[kind], self._tolerance)
+        return self._found[alike]
 
     def _scalable(self, kind: str, light: Frame, found: list[Fit]) -> Fit | None:
         """Find the dark nearest in exposure that may be scaled: one that is freed of its bias."""

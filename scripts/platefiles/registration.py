@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from astropy.io import fits
@@ -12,8 +12,10 @@ from platefiles.fitsfile import read_header
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.levels import FluxScale
 from platelib.resampling import Levels
-from platelib.star_patterns import Match
 from platelib.transforms import Transform, normalisation
+
+if TYPE_CHECKING:
+    from platelib.star_patterns import Match  # which imports slowly, and is not used to read
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6
@@ -107,7 +109,7 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
     }
 
 
-def fill_transform(row: dict[str, Any], match: Match) -> None:
+def fill_transform(row: dict[str, Any], match: "Match") -> None:
     """Put a match into a row."""
     terms = len(match.transform.x)
     row["degree"], row["matched"], row["rms_px"] = (

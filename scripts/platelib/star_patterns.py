@@ -10,6 +10,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
@@ -111,8 +112,6 @@ def _chance(n: int, raw_xy: np.ndarray, rms_px: float) -> float:
 
 
 def _tree(points: np.ndarray) -> Any:
-    from scipy.spatial import cKDTree  # slow to import, and only matching needs it
-
     return cKDTree(points)
 
 

@@ -1,5 +1,6 @@
 """The runs of the benchmark: a library chain, platelog's whole command, the floor, the growth."""
 
+import csv
 import json
 import os
 import shutil
@@ -7,7 +8,7 @@ import statistics
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -30,11 +31,31 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
+class StepCost:
+    """What the jobs of one rule cost: their number, seconds from begin to end, processor time."""
+
+    jobs: int
+    wall_s: float
+    cpu_s: float
+
+
+@dataclass(frozen=True)
 class Run:
-    """One run of a chain: what it cost, and how many lights are in its product."""
+    """One run of a chain.
+
+    Attributes
+    ----------
+    usage : Usage
+        What it cost.
+    used : int
+        Lights in its product.
+    steps : dict of str to StepCost
+        The part of each rule in the cost, by name, as Snakemake measured it; ours only.
+    """
 
     usage: Usage
     used: int
+    steps: dict[str, StepCost] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -56,7 +77,7 @@ class GrowthStep:
     """Platelog's command, from masters that are there to the channel, for so many lights."""
 
     subs: int
-    usage: Usage
+    usages: list[Usage]
 
 
 def run_ours(raw: Path, folder: Path) -> Run:
@@ -72,8 +93,33 @@ def run_ours(raw: Path, folder: Path) -> Run:
     usage = measure(our_command(raw, folder))
     inputs = read_table(folder / _RESULTS / "channels" / f"{CHANNEL}.fits", "INPUTS")
     used = sum(str(state) == "used" for state in inputs["state"])
+    steps = step_costs(folder / "results")
     shutil.rmtree(folder)
-    return Run(usage, used)
+    return Run(usage, used, steps)
+
+
+def step_costs(results: Path) -> dict[str, StepCost]:
+    """Add up Snakemake's benchmark files by rule, in the order in which the rules came to an end.
+
+    Parameters
+    ----------
+    results
+        Folder of results.
+    """
+    costs: dict[str, StepCost] = {}
+    for path in sorted(results.rglob("*.tsv"), key=lambda path: path.stat().st_mtime_ns):
+        below = path.relative_to(results).parts
+        if "benchmarks" not in below:
+            continue
+        rule = below[below.index("benchmarks") + 1].removesuffix(".tsv")
+        with path.open(encoding="utf-8", newline="") as rows:
+            for row in csv.DictReader(rows, delimiter="\t"):
+                before = costs.pop(rule, StepCost(0, 0.0, 0.0))
+                cpu_s = 0.0 if row["cpu_time"] == "NA" else float(row["cpu_time"])
+                costs[rule] = StepCost(
+                    before.jobs + 1, before.wall_s + float(row["s"]), before.cpu_s + cpu_s
+                )
+    return costs
 
 
 def run_chain(raw: Path, folder: Path) -> Run:
@@ -153,7 +199,9 @@ def our_command(raw: Path, folder: Path) -> Command:
     return Command([*words, "--directory", str(folder)], folder, _OURS_KINDS)
 
 
-def growth(parts: Sequence[tuple[int, Path]], folder: Path) -> list[GrowthStep]:
+def growth(
+    parts: Sequence[tuple[int, Path]], folder: Path, repeat: int, say: Say
+) -> list[GrowthStep]:
     """Measure the command for growing numbers of lights, with masters made before.
 
     Parameters
@@ -162,19 +210,24 @@ def growth(parts: Sequence[tuple[int, Path]], folder: Path) -> list[GrowthStep]:
         Number of lights, and the folder of raw frames that has so many.
     folder
         Folder of the runs, removed afterwards; the raw frames are linked beside it.
+    repeat
+        How often each number is measured; one after the other, then all again.
+    say
+        Takes a line about what is going on.
     """
     raw = folder.with_name("raw-growth")
-    steps: list[GrowthStep] = []
-    for subs, source in parts:
-        _link(source, raw)
-        command = our_command(raw, folder)
-        if not steps:
-            measure(command)
-        for name in ("measures", "registration", "channels"):
-            shutil.rmtree(folder / _RESULTS / name)
-        _lock(folder).unlink()
-        read_once(frames(raw))
-        steps.append(GrowthStep(subs, measure(command)))
+    steps = [GrowthStep(subs, []) for subs, _ in parts]
+    _link(parts[0][1], raw)
+    measure(our_command(raw, folder))
+    for number in range(1, repeat + 1):
+        for step, (subs, source) in zip(steps, parts, strict=True):
+            say(f"Growth, {subs} subs, run {number} of {repeat} ...")
+            _link(source, raw)
+            for name in ("measures", "registration", "channels"):
+                shutil.rmtree(folder / _RESULTS / name)
+            _lock(folder).unlink()
+            read_once(frames(raw))
+            step.usages.append(measure(our_command(raw, folder)))
     shutil.rmtree(folder)
     shutil.rmtree(raw)
     return steps

@@ -1,9 +1,14 @@
 """What a command costs, measured from outside: time, processor, private memory, files.
 
-Private memory is the sum of RssAnon over all processes of the command's session, looked at every
-50 ms: pages that a process shares with the one it was forked from count twice, shorter peaks are
-missed, and mapped files do not count. It needs the folder /proc of Linux; elsewhere it is 0.
-Files are looked at every half second and at the end.
+Processor time is what the kernel counted for the command and all processes that it or they waited
+for. Memory and files are looked at from time to time, for all processes of the command's session.
+
+Private memory is what would not be there without the command: anonymous pages (heap, stack, private
+copies), wherever they are, and pages of mapped files that were changed and are not on the disk yet.
+A page that n processes share counts 1/n in each, so forks are not counted twice; pages of mapped
+files that can be read again do not count, nor do the buffers of the kernel. Shorter peaks than the
+time between two looks are missed. Linux tells all that from version 5.19 on; before, changed pages
+of files are left out and shared pages count for each process. Elsewhere memory is 0.
 """
 
 import contextlib
@@ -19,7 +24,10 @@ from pathlib import Path
 from platefiles.errors import UserError
 
 MEMORY_PERIOD_S = 0.05
-FILES_EVERY = 10
+"""Pause between two looks at memory; after a look that took long, it is longer."""
+
+FILES_PERIOD_S = 0.5
+_LARGEST_SHARE = 0.04  # of one processor, for looking
 _PROC = Path("/proc")
 _LAST_LINES = 15
 _GRACE_S = 20.0
@@ -35,6 +43,10 @@ class Usage:
         Time, and processor time of user and system of all its processes.
     private_bytes : int
         Peak of private memory.
+    anonymous_bytes : int
+        Peak of its anonymous part.
+    look_s : float
+        Mean time between two looks at memory.
     file_bytes : dict of str to int
         Peak of the bytes in its files, by kind.
     """
@@ -42,7 +54,21 @@ class Usage:
     wall_s: float
     cpu_s: float
     private_bytes: int
+    anonymous_bytes: int
+    look_s: float
     file_bytes: dict[str, int]
+
+
+@dataclass(frozen=True)
+class Memory:
+    """Bytes of private memory, and the anonymous part of them."""
+
+    private: int = 0
+    anonymous: int = 0
+
+    def __add__(self, other: "Memory") -> "Memory":
+        """Add up processes."""
+        return Memory(self.private + other.private, self.anonymous + other.anonymous)
 
 
 @dataclass(frozen=True)
@@ -107,7 +133,8 @@ def measure(command: Command) -> Usage:
         msg = f"{' '.join(command.words)} failed with status {process.returncode}:\n{last}"
         raise UserError(msg)
     cpu_s = resources.ru_utime + resources.ru_stime
-    return Usage(wall_s, cpu_s, watcher.private_bytes, watcher.file_bytes)
+    peak, look_s = watcher.peak, wall_s / max(watcher.looks, 1)
+    return Usage(wall_s, cpu_s, peak.private, peak.anonymous, look_s, watcher.file_bytes)
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -147,7 +174,8 @@ class _Watcher:
     """A thread that keeps the peaks of memory and files."""
 
     def __init__(self, pid: int, command: Command) -> None:
-        self.private_bytes = 0
+        self.peak = Memory()
+        self.looks = 0
         self.file_bytes: dict[str, int] = {}
         self._session = Session(pid)
         self._command = command
@@ -165,21 +193,29 @@ class _Watcher:
         self._look_at_files()
 
     def _watch(self) -> None:
-        looks = 0
-        while not self._done.wait(MEMORY_PERIOD_S):
-            private = sum(private_bytes(pid) for pid in self._session.members())
-            self.private_bytes = max(self.private_bytes, private)
-            looks += 1
-            if looks % FILES_EVERY == 0:
+        pause_s, files_due = MEMORY_PERIOD_S, 0.0
+        while not self._done.wait(pause_s):
+            start, spent = time.monotonic(), time.thread_time()
+            self._look_at_memory()
+            if start > files_due:
                 self._look_at_files()
+                files_due = start + FILES_PERIOD_S
+            pause_s = max(MEMORY_PERIOD_S, (time.thread_time() - spent) / _LARGEST_SHARE)
+
+    def _look_at_memory(self) -> None:
+        self.looks += 1
+        now = sum((memory(pid) for pid in self._session.members()), Memory())
+        self.peak = Memory(
+            max(self.peak.private, now.private), max(self.peak.anonymous, now.anonymous)
+        )
 
     def _look_at_files(self) -> None:
         for kind, count in bytes_by_kind(self._command.folder, self._command.kinds).items():
             self.file_bytes[kind] = max(self.file_bytes.get(kind, 0), count)
 
 
-def private_bytes(pid: int) -> int:
-    """Return the private memory of a process (RssAnon), or 0 if there is no such process.
+def memory(pid: int) -> Memory:
+    """Return the private memory of a process, nothing if there is no such process.
 
     Parameters
     ----------
@@ -188,14 +224,26 @@ def private_bytes(pid: int) -> int:
 
     References
     ----------
-    proc_pid_status(5): "RssAnon: Size of resident anonymous memory".
+    Linux kernel documentation, filesystems/proc.rst: of ``smaps_rollup``, ``Pss_Anon`` and
+    ``Pss_Dirty`` are proportional to the processes that share a page; ``RssAnon`` of ``status`` is
+    not.
     """
+    sizes = _sizes(pid, "smaps_rollup")
+    if "Pss_Dirty" in sizes:
+        anonymous = sizes["Pss_Anon"] + sizes.get("SwapPss", 0)
+        return Memory(max(anonymous, sizes["Pss_Dirty"] + sizes.get("SwapPss", 0)), anonymous)
+    anonymous = _sizes(pid, "status").get("RssAnon", 0)
+    return Memory(anonymous, anonymous)
+
+
+def _sizes(pid: int, name: str) -> dict[str, int]:
+    """Return what a file of /proc says in kB, in bytes."""
     try:
-        lines = (_PROC / str(pid) / "status").read_text(errors="replace").splitlines()
+        lines = (_PROC / str(pid) / name).read_text(errors="replace").splitlines()
     except OSError:
-        return 0
-    found = [line.split()[1] for line in lines if line.startswith("RssAnon:")]
-    return int(found[0]) * 1024 if found else 0
+        return {}
+    words = [line.replace(":", " ").split() for line in lines]
+    return {parts[0]: int(parts[1]) * 1024 for parts in words if parts[2:] == ["kB"]}
 
 
 def bytes_by_kind(folder: Path, kinds: Mapping[str, str]) -> dict[str, int]:

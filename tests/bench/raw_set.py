@@ -45,19 +45,21 @@ def frame_size(mpx: float) -> tuple[int, int]:
     return width, height
 
 
-def bench_plan(subs: int, mpx: float, calibration_frames: int = CALIBRATION_FRAMES) -> PlanSpec:
+def bench_plan(
+    subs: int, size: tuple[int, int], calibration_frames: int = CALIBRATION_FRAMES
+) -> PlanSpec:
     """Return the observing plan of the benchmark.
 
     Parameters
     ----------
     subs
         Lights.
-    mpx
-        Megapixels of a frame.
+    size
+        Width and height of a frame.
     calibration_frames
         Bias frames, dark frames and flats, of each so many.
     """
-    width, height = frame_size(mpx)
+    width, height = size
     scene = SceneSpec(
         width_px=width,
         height_px=height,
@@ -145,19 +147,19 @@ def part(folder: Path, subs: int, target: Path) -> Path:
     return target
 
 
-def disk_bytes(drawn: int, subs: int, mpx: float, chain: bool) -> int:
+def disk_bytes(drawn: int, subs: int, size: tuple[int, int], chain: bool) -> int:
     """Return how many bytes the files of a benchmark take at most, nearly.
 
     Parameters
     ----------
     drawn, subs
         Lights that are drawn, and lights of one run.
-    mpx
-        Megapixels of a frame.
+    size
+        Width and height of a frame.
     chain
         Whether the library chain is run: float32 images of flats and masters, two of each light.
     """
-    width, height = frame_size(mpx)
+    width, height = size
     raw = (drawn + 3 * CALIBRATION_FRAMES) * _RAW_BYTES_PER_PIXEL
     ours = _OUR_BYTES_PER_PIXEL
     libraries = (CALIBRATION_FRAMES + 4 + 2 * subs) * _FLOAT_BYTES_PER_PIXEL if chain else 0

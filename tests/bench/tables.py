@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from comparison import Floor, GrowthStep, Run
+from meter import Usage
 
 MB = 1e6
 
@@ -50,10 +51,21 @@ FIGURES: dict[str, tuple[str, str, Callable[[Run], float]]] = {
     "wall_s": ("time", "s", lambda run: run.usage.wall_s),
     "cpu_s": ("processor time", "s", lambda run: run.usage.cpu_s),
     "private_mb": ("private memory, peak", "MB", lambda run: run.usage.private_bytes / MB),
+    "anonymous_mb": ("  anonymous part", "MB", lambda run: run.usage.anonymous_bytes / MB),
     "scratch_mb": ("scratch files, peak", "MB", lambda run: _files_mb(run, "scratch")),
     "masters_mb": ("masters", "MB", lambda run: _files_mb(run, "masters")),
     "product_mb": ("product", "MB", lambda run: _files_mb(run, "product")),
     "used": ("lights used", "", lambda run: run.used),
+}
+
+
+_TIMES = ("wall_s", "cpu_s")
+_GROWING: dict[str, Callable[[Usage], float]] = {
+    "wall_s": lambda usage: usage.wall_s,
+    "cpu_s": lambda usage: usage.cpu_s,
+    "private_mb": lambda usage: usage.private_bytes / MB,
+    "anonymous_mb": lambda usage: usage.anonymous_bytes / MB,
+    "scratch_mb": lambda usage: usage.file_bytes["scratch"] / MB,
 }
 
 
@@ -80,7 +92,9 @@ def as_json(outcome: Outcome) -> dict[str, Any]:
             "times_warm": _ratio(wall_s, outcome.floor.warm_s),
             "times_cold": _ratio(wall_s, outcome.floor.cold_s),
         },
-        "growth": growth_rows(outcome.growth),
+        "steps": {name: asdict(cost) for name, cost in _median_run(outcome.ours).steps.items()},
+        "growth": growth_rows(outcome.growth) if outcome.growth else [],
+        "growth_law": growth_law(outcome.growth) if outcome.growth else None,
     }
 
 
@@ -102,6 +116,10 @@ def as_text(outcome: Outcome) -> str:
         "",
         *_side_by_side(outcome),
         "",
+        *_meter_lines(outcome),
+        "",
+        *_step_table(_median_run(outcome.ours)),
+        "",
         "Floor: the raw frames read once and a float32 image written",
         f"{'  from memory':<22}{floor.warm_s:>8.2f} s; platelog takes "
         f"{found['floor']['times_warm']:.1f} times that",
@@ -113,32 +131,63 @@ def as_text(outcome: Outcome) -> str:
     return "\n".join(lines)
 
 
-def growth_rows(steps: Sequence[GrowthStep]) -> list[dict[str, float | None]]:
-    """Return the rows of the growth table; what a further sub costs is None in the first.
+def growth_rows(steps: Sequence[GrowthStep]) -> list[dict[str, float]]:
+    """Return the rows of the growth table: medians, and what is left for a sub.
 
     Parameters
     ----------
     steps
         Measured steps with growing numbers of subs.
     """
-    rows: list[dict[str, float | None]] = []
-    for before, step in zip([None, *steps], steps, strict=False):
-        more = step.subs - before.subs if before else 0
-        usage, past = step.usage, before.usage if before else None
-        rows.append(
-            {
-                "subs": step.subs,
-                "wall_s": usage.wall_s,
-                "cpu_s": usage.cpu_s,
-                "wall_s_per_sub": usage.wall_s / step.subs,
-                "cpu_s_per_sub": usage.cpu_s / step.subs,
-                "wall_s_per_further_sub": (usage.wall_s - past.wall_s) / more if past else None,
-                "cpu_s_per_further_sub": (usage.cpu_s - past.cpu_s) / more if past else None,
-                "private_mb": usage.private_bytes / MB,
-                "scratch_mb": usage.file_bytes["scratch"] / MB,
-            }
-        )
+    law = growth_law(steps)
+    rows = []
+    for step in steps:
+        row: dict[str, float] = {"subs": step.subs}
+        for name, figure in _GROWING.items():
+            row[name] = statistics.median(figure(usage) for usage in step.usages)
+        for name in _TIMES:
+            row[f"{name}_per_sub"] = row[name] / step.subs
+            row[f"{name}_per_sub_less_fixed"] = (row[name] - law[name]["fixed"]) / step.subs
+        rows.append(row)
     return rows
+
+
+def growth_law(steps: Sequence[GrowthStep]) -> dict[str, dict[str, float]]:
+    """Return how cost grows with the number of subs.
+
+    Parameters
+    ----------
+    steps
+        Measured steps with growing numbers of subs.
+
+    Returns
+    -------
+    dict
+        Of time and processor time: ``fixed`` and ``per_sub`` of the straight line through all runs
+        (least squares, seconds), and by how much of its mean the time a sub less the fixed part is
+        ``spread`` between the steps. Of memory the spread alone.
+    """
+    law: dict[str, dict[str, float]] = {}
+    for name, figure in _GROWING.items():
+        medians = [statistics.median(figure(usage) for usage in step.usages) for step in steps]
+        law[name] = {}
+        fixed, numbers = 0.0, [1] * len(steps)
+        if name in _TIMES:
+            numbers = [step.subs for step in steps]
+            points = [(step.subs, figure(usage)) for step in steps for usage in step.usages]
+            slope, fixed = _line(points)
+            law[name] = {"fixed": fixed, "per_sub": slope}
+        each = [(value - fixed) / n for value, n in zip(medians, numbers, strict=True)]
+        law[name]["spread"] = _ratio(max(each) - min(each), statistics.fmean(each))
+    return law
+
+
+def _line(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return slope and intercept of the straight line by least squares."""
+    if len({x for x, _ in points}) < 2:
+        return 0.0, statistics.fmean(y for _, y in points)
+    line = statistics.linear_regression(*zip(*points, strict=True))
+    return line.slope, line.intercept
 
 
 def _side_by_side(outcome: Outcome) -> list[str]:
@@ -157,24 +206,71 @@ def _side_by_side(outcome: Outcome) -> list[str]:
     return lines
 
 
+def _meter_lines(outcome: Outcome) -> list[str]:
+    """Say what was counted, and how."""
+    look_ms = 1000 * max(run.usage.look_s for run in outcome.ours)
+    return [
+        "Both are of all processes. Private memory is anonymous pages and changed pages of mapped",
+        f"files, each shared page once; it was looked at every {look_ms:.0f} ms. Raw frames that",
+        "are mapped do not count: the system takes their pages back when it needs them.",
+    ]
+
+
+def _step_table(run: Run) -> list[str]:
+    """Return the lines that tell where the time of a run went."""
+    total_s = run.usage.cpu_s
+    lines = [
+        "Where platelog's time goes (seconds; jobs may run side by side):",
+        f"  {'step':<16}{'jobs':>6}{'time':>9}{'processor time':>17}{'share':>8}",
+    ]
+    for name, cost in run.steps.items():
+        lines.append(
+            f"  {name:<16}{cost.jobs:>6}{cost.wall_s:>9.2f}{cost.cpu_s:>17.2f}"
+            f"{_ratio(cost.cpu_s, total_s):>8.0%}"
+        )
+    rest_s = total_s - sum(cost.cpu_s for cost in run.steps.values())
+    lines.append(
+        f"  {'all else':<16}{'':>6}{'':>9}{rest_s:>17.2f}{_ratio(rest_s, total_s):>8.0%}"
+        "  start-up: verb, Snakemake, imports"
+    )
+    return lines
+
+
 def _growth_table(steps: Sequence[GrowthStep]) -> list[str]:
     """Return the lines of the growth table."""
+    runs = len(steps[0].usages)
+    law = growth_law(steps)
     lines = [
-        "Growth, from masters that are there to the channel (seconds, MB):",
-        f"{'':>6}{'':>9}{'proc.':>9}{'a sub':>16}{'a further sub':>18}"
-        f"{'private':>10}{'scratch':>9}",
-        f"{'subs':>6}{'time':>9}{'time':>9}{'time':>8}{'proc.':>8}{'time':>10}{'proc.':>8}"
-        f"{'memory':>10}{'files':>9}",
+        "Growth, from masters that are there to the channel"
+        + (f", medians of {runs} runs" if runs > 1 else "")
+        + " (seconds, MB):",
+        f"{'':>6}{'':>9}{'proc.':>9}{'a sub':>16}{'a sub less fixed':>19}"
+        f"{'private':>10}{'anonym.':>9}{'scratch':>9}",
+        f"{'subs':>6}{'time':>9}{'time':>9}{'time':>8}{'proc.':>8}{'time':>11}{'proc.':>8}"
+        f"{'memory':>10}{'part':>9}{'files':>9}",
     ]
-    for row in growth_rows(steps):
-        further = [row["wall_s_per_further_sub"], row["cpu_s_per_further_sub"]]
-        more = [" " if value is None else f"{value:.3f}" for value in further]
+    lines += [
+        f"{row['subs']:>6}{row['wall_s']:>9.2f}{row['cpu_s']:>9.2f}"
+        f"{row['wall_s_per_sub']:>8.3f}{row['cpu_s_per_sub']:>8.3f}"
+        f"{row['wall_s_per_sub_less_fixed']:>11.3f}{row['cpu_s_per_sub_less_fixed']:>8.3f}"
+        f"{row['private_mb']:>10.0f}{row['anonymous_mb']:>9.0f}{row['scratch_mb']:>9.1f}"
+        for row in growth_rows(steps)
+    ]
+    for name, label in (("wall_s", "time"), ("cpu_s", "processor time")):
         lines.append(
-            f"{row['subs']:>6}{row['wall_s']:>9.2f}{row['cpu_s']:>9.2f}"
-            f"{row['wall_s_per_sub']:>8.3f}{row['cpu_s_per_sub']:>8.3f}"
-            f"{more[0]:>10}{more[1]:>8}{row['private_mb']:>10.0f}{row['scratch_mb']:>9.1f}"
+            f"  {label:<16}{law[name]['fixed']:>6.2f} s + {law[name]['per_sub']:.3f} s a sub "
+            f"(straight line); a sub less fixed: within {law[name]['spread']:.1%}"
         )
+    lines.append(
+        f"  private memory: within {law['private_mb']['spread']:.1%}, "
+        f"its anonymous part {law['anonymous_mb']['spread']:.1%}"
+    )
     return lines
+
+
+def _median_run(runs: Sequence[Run]) -> Run:
+    """Return the run whose processor time is the (lower) median."""
+    return sorted(runs, key=lambda run: run.usage.cpu_s)[(len(runs) - 1) // 2]
 
 
 def _medians(runs: Sequence[Run]) -> dict[str, float]:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platecli.bench import BENCH
+from platecli.bench import BENCH, parse_size
 from platecli.engine import ROOT
 from platefiles.config import load_project
 from platefiles.errors import UserError
@@ -19,7 +19,7 @@ import meter  # noqa: E402
 import raw_set  # noqa: E402
 import tables  # noqa: E402
 
-SUBS, MPX = 4, 0.25
+SUBS, SIZE = 4, (576, 432)
 MB = 1_000_000
 
 
@@ -27,15 +27,15 @@ MB = 1_000_000
 def raw(tmp_path_factory) -> Path:
     """A drawn set of few and small frames."""
     folder = tmp_path_factory.mktemp("bench") / "raw"
-    raw_set.draw(raw_set.bench_plan(SUBS, MPX, 3), folder)
+    raw_set.draw(raw_set.bench_plan(SUBS, SIZE, 3), folder)
     return folder
 
 
 def usage(**changes) -> meter.Usage:
     """Some usage."""
     files = {"scratch": 5 * MB, "masters": 3 * MB, "product": MB}
-    facts = {"wall_s": 2.0, "cpu_s": 3.0, "private_bytes": 100 * MB, "file_bytes": files}
-    return meter.Usage(**(facts | changes))
+    facts = {"wall_s": 2.0, "cpu_s": 3.0, "private_bytes": 100 * MB, "anonymous_bytes": 90 * MB}
+    return meter.Usage(**(facts | {"look_s": 0.05, "file_bytes": files} | changes))
 
 
 def python(code: str, folder: Path, kinds: dict[str, str] | None = None) -> meter.Command:
@@ -51,6 +51,20 @@ def test_frame_size_is_near_the_megapixels(mpx, size):
     assert size[0] * size[1] / 1e6 == pytest.approx(mpx, rel=0.01)
 
 
+def test_size_may_be_given_in_pixels():
+    """A size is two numbers with an x between them."""
+    assert parse_size("9576x6388") == (9576, 6388)
+
+
+@pytest.mark.parametrize(
+    "text", ["9576", "9576*6388", "-5x600", "10x10", "99999x99999", "255x4000"]
+)
+def test_impossible_sizes_are_refused(text):
+    """Another form, or a size that no camera has, is answered by what to give instead."""
+    with pytest.raises(UserError, match=r"^--size .*: give "):
+        parse_size(text)
+
+
 def test_drawn_set_has_all_kinds_of_frames(raw):
     """There are lights on both sides of the meridian, and as many of each other kind."""
     assert [path.name for path in raw_set.lights(raw)] == [f"g-{k:02d}.fits" for k in (1, 2, 3, 4)]
@@ -63,8 +77,8 @@ def test_drawn_set_has_all_kinds_of_frames(raw):
 
 def test_smaller_set_replaces_a_larger_one(tmp_path):
     """Frames of an earlier and larger set do not stay among those of a smaller one."""
-    raw_set.draw(raw_set.bench_plan(4, MPX, 1), tmp_path)
-    raw_set.draw(raw_set.bench_plan(2, MPX, 1), tmp_path)
+    raw_set.draw(raw_set.bench_plan(4, SIZE, 1), tmp_path)
+    raw_set.draw(raw_set.bench_plan(2, SIZE, 1), tmp_path)
     assert len(raw_set.lights(tmp_path)) == 2
 
 
@@ -95,6 +109,47 @@ def test_time_and_memory_of_children_count(tmp_path):
     assert found.wall_s > 0
     if Path("/proc/self/status").exists():
         assert 200e6 < found.private_bytes < 300e6
+
+
+needs_linux = pytest.mark.skipif(
+    not Path("/proc/self/smaps_rollup").exists(), reason="memory is told by the kernel of Linux"
+)
+
+
+@needs_linux
+def test_memory_that_forks_share_counts_once(tmp_path):
+    """A fork that holds the memory of its parent adds nothing; what it writes to does."""
+    code = """
+        import mmap, os, time
+        block = mmap.mmap(-1, 200_000_000, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
+        block[:] = b"1" * 200_000_000
+        if os.fork() == 0:
+            block[:50_000_000] = b"2" * 50_000_000
+            time.sleep(1)
+            os._exit(0)
+        os.wait()
+    """
+    found = meter.measure(python(code, tmp_path / "run"))
+    assert 240e6 < found.anonymous_bytes < 480e6  # the text that fills the block is as large
+
+
+@needs_linux
+def test_changed_pages_of_mapped_files_count(tmp_path):
+    """What is written to a mapped file counts until it is on the disk; what is read does not."""
+    code = """
+        import mmap, sys, time
+        with open(sys.argv[1] + "/file", "w+b") as file:
+            file.truncate(80_000_000)
+            block = mmap.mmap(file.fileno(), 0)
+            for start in range(0, len(block), 4096):
+                block[start] = 1
+            time.sleep(0.5)
+    """
+    found = meter.measure(python(code, tmp_path / "run"))
+    assert found.private_bytes - found.anonymous_bytes > 75e6
+    code = code.replace("block[start] = 1", "block[start]")
+    found = meter.measure(python(code, tmp_path / "other"))
+    assert found.private_bytes < 40e6
 
 
 def test_files_count_by_kind(tmp_path):
@@ -162,11 +217,15 @@ def outcome(**changes) -> tables.Outcome:
         "processors": 2,
         "load": 0.5,
         "chain": [chain],
-        "ours": [comparison.Run(usage(wall_s=wall), 4) for wall in (2.0, 1.0, 4.0)],
+        "ours": [
+            comparison.Run(usage(wall_s=wall), 4, {"measure": comparison.StepCost(2, 1.5, 0.9)})
+            for wall in (2.0, 1.0, 4.0)
+        ],
         "floor": comparison.Floor(0.1, 0.4),
         "growth": [
-            comparison.GrowthStep(10, usage(wall_s=5.0, cpu_s=6.0)),
-            comparison.GrowthStep(20, usage(wall_s=7.0, cpu_s=9.0)),
+            comparison.GrowthStep(10, [usage(wall_s=5.0, cpu_s=6.0)]),
+            comparison.GrowthStep(20, [usage(wall_s=7.0, cpu_s=9.0)]),
+            comparison.GrowthStep(40, [usage(wall_s=11.0, cpu_s=15.0, private_bytes=110 * MB)]),
         ],
     }
     return tables.Outcome(**(facts | changes))
@@ -182,13 +241,52 @@ def test_ratios_are_those_of_medians():
     assert json.loads(json.dumps(found)) == found
 
 
-def test_growth_tells_what_a_further_sub_costs():
-    """Ten more subs that take 2 s more cost 0.2 s each."""
-    first, second = tables.growth_rows(outcome().growth)
+def test_growth_parts_the_fixed_from_what_a_sub_costs():
+    """Times on a straight line give its slope and intercept, and no spread; memory has no line."""
+    law = tables.growth_law(outcome().growth)
+    assert law["wall_s"] == pytest.approx({"fixed": 3.0, "per_sub": 0.2, "spread": 0.0})
+    assert law["cpu_s"] == pytest.approx({"fixed": 3.0, "per_sub": 0.3, "spread": 0.0})
+    assert law["private_mb"] == {"spread": pytest.approx(10 / (310 / 3))}
+    first, second, _ = tables.growth_rows(outcome().growth)
     assert first["wall_s_per_sub"] == 0.5
-    assert first["wall_s_per_further_sub"] is None
-    assert second["wall_s_per_further_sub"] == pytest.approx(0.2)
-    assert second["cpu_s_per_further_sub"] == pytest.approx(0.3)
+    assert first["wall_s_per_sub_less_fixed"] == pytest.approx(0.2)
+    assert second["cpu_s_per_sub_less_fixed"] == pytest.approx(0.3)
+
+
+def test_growth_takes_medians_of_runs():
+    """One slow run of three does not change a row."""
+    slow = [usage(wall_s=wall) for wall in (5.0, 50.0, 4.0)]
+    rows = tables.growth_rows([comparison.GrowthStep(10, slow), comparison.GrowthStep(20, slow)])
+    assert [row["wall_s"] for row in rows] == [5.0, 5.0]
+
+
+def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
+    """Jobs of a rule are added up, wherever their files lie; what was not measured counts 0."""
+    head = "s\th:m:s\tmax_rss\tcpu_time\n"
+    for name, row in (
+        ("target/benchmarks/measure/g/one.tsv", "1.5\t0\t1\t2.25\n"),
+        ("target/benchmarks/measure/two.tsv", "0.5\t0\tNA\tNA\n"),
+        ("target/benchmarks/tabulate_subs.tsv", "0.25\t0\t1\t0.2\n"),
+        ("benchmarks/choose_grid/place/lock.tsv", "1\t0\t1\t1\n"),
+        ("target/subs.tsv", "0.25\t0\t1\t0.2\n"),
+    ):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(head + row)
+    assert comparison.step_costs(tmp_path) == {
+        "measure": comparison.StepCost(2, 2.0, 2.25),
+        "tabulate_subs": comparison.StepCost(1, 0.25, 0.2),
+        "choose_grid": comparison.StepCost(1, 1.0, 1.0),
+    }
+
+
+def test_table_of_steps_adds_up():
+    """Steps and the rest are the processor time of the run."""
+    lines = tables.as_text(outcome()).splitlines()
+    step = next(line for line in lines if line.startswith("  measure"))
+    rest = next(line for line in lines if line.startswith("  all else"))
+    assert step.split() == ["measure", "2", "1.50", "0.90", "30%"]
+    assert rest.split()[:4] == ["all", "else", "2.10", "70%"]
 
 
 def test_table_shows_every_figure():
@@ -198,7 +296,8 @@ def test_table_shows_every_figure():
     assert time.split() == ["time", "20.0", "s", "2.0", "s", "[1.0-4.0]", "10.0"]
     for label, _, _ in tables.FIGURES.values():
         assert any(line.startswith(label) for line in lines), label
-    assert lines[-1].split()[:3] == ["20", "7.00", "9.00"]
+    assert ["40", "11.00", "15.00"] in [line.split()[:3] for line in lines]
+    assert "looked at every 50 ms" in "\n".join(lines)
 
 
 def test_table_without_the_chain_has_no_ratio():

@@ -38,13 +38,20 @@ def project(tmp_path, monkeypatch):
     for name, text in files.items():
         (tmp_path / name).write_text(text)
     monkeypatch.setattr(codedigest, "_ROOT", tmp_path)
-    codedigest._parsed.cache_clear()
+    monkeypatch.setattr(codedigest, "MEMORY", tmp_path / "var" / "code.json")
+    _forget()
     yield tmp_path
-    codedigest._parsed.cache_clear()
+    _forget()
+
+
+def _forget():
+    """Be as a new process is."""
+    for function in (codedigest.code_digest, codedigest._parsed, codedigest._memory):
+        function.cache_clear()
 
 
 def _digest():
-    codedigest._parsed.cache_clear()
+    _forget()
     return code_digest("step.py")
 
 
@@ -100,6 +107,32 @@ def test_other_modules_do_not_count(project):
     assert _digest() == before
 
 
+def test_what_was_found_is_kept(project, monkeypatch):
+    """A later process parses no file that is as it was, and comes to the same digest."""
+    before = _digest()
+    monkeypatch.setattr(ast, "parse", None)
+    assert _digest() == before
+    monkeypatch.undo()
+
+
+@pytest.mark.parametrize("content", [None, "", "[1]", '{"step.py": ["", "", []]}'])
+def test_memory_is_never_needed(project, content):
+    """A memory that is gone, damaged or of another source is as good as none."""
+    before = _digest()
+    codedigest.MEMORY.unlink()
+    if content is not None:
+        codedigest.MEMORY.write_text(content)
+    assert _digest() == before
+
+
+def test_environment_may_be_read_only(project, monkeypatch):
+    """Where the memory cannot be written the digest is the same."""
+    before = _digest()
+    (project / "full").write_text("")
+    monkeypatch.setattr(codedigest, "MEMORY", project / "full" / "code.json")
+    assert _digest() == before
+
+
 def test_there_are_steps():
     """The steps of the pipeline are found in the scripts."""
     assert {"master_bias.py", "measure.py", "integrate.py", "composite.py"} <= set(STEPS)
@@ -108,9 +141,9 @@ def test_there_are_steps():
 @pytest.mark.parametrize("name", STEPS)
 def test_every_step_has_a_digest_of_its_own(name):
     """Each step digests, twice to the same, and to another than the others."""
-    codedigest._parsed.cache_clear()
+    _forget()
     one = code_digest(name)
-    codedigest._parsed.cache_clear()
+    _forget()
     assert one == code_digest(name)
     assert len(one) == 16
     assert [other for other in STEPS if code_digest(other) == one] == [name]
@@ -119,14 +152,14 @@ def test_every_step_has_a_digest_of_its_own(name):
 @pytest.mark.parametrize("name", STEPS)
 def test_steps_import_in_a_way_that_the_digest_sees(name):
     """No step or module of it uses relative imports, which the digest does not follow."""
-    waiting, seen = [SCRIPTS / name], set()
+    waiting, seen = [name], set()
     while waiting:
-        path = waiting.pop()
-        if path in seen:
+        file = waiting.pop()
+        if file in seen:
             continue
-        seen.add(path)
-        tree = ast.parse(path.read_text("utf-8"))
+        seen.add(file)
+        tree = ast.parse((SCRIPTS / file).read_text("utf-8"))
         relative = [n for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) and n.level]
-        assert not relative, path
-        waiting += codedigest._parsed(path)[1]
+        assert not relative, file
+        waiting += codedigest._parsed(file)[1]
     assert len(seen) > 3

@@ -1,6 +1,7 @@
 import signal
 import subprocess
 import sys
+import textwrap
 import time
 from pathlib import Path
 
@@ -47,11 +48,12 @@ sys.exit(engine.run([sys.executable, "-c", sys.argv[1]]))
 """
 # A command with a job; it says when both are there, and how it ended.
 CHILD = """
-import subprocess, sys
+import subprocess, sys, time
 job = subprocess.Popen([sys.executable, "-c", "print('ready', flush=True); input()"],
                        stdin=subprocess.PIPE)
 try:
-    job.wait()
+    while job.poll() is None:  # in wait() an interrupt may lose the status
+        time.sleep(0.05)
 except KeyboardInterrupt:
     print("interrupted", job.wait(), flush=True)
     sys.exit(1)
@@ -104,6 +106,31 @@ def test_wrong_option_is_one_line():
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
     assert "--no-such-option" in done.stderr
+
+
+def test_way_to_a_run_is_light():
+    """The verb that runs, the plans and the summary import no numerical library."""
+    code = """
+        import sys
+        import platecli.run, platecli.summary, platefiles.workflow
+        print(*sorted({"astropy", "numba", "numpy", "scipy", "snakemake"} & set(sys.modules)))
+    """
+    words = [sys.executable, "-c", textwrap.dedent(code)]
+    assert subprocess.run(words, capture_output=True, text=True, check=True).stdout == "\n"
+
+
+def test_own_command_is_a_fork(tmp_path):
+    """Snakemake runs in a fork that leads its own group; its messages and status come through."""
+    (tmp_path / "Snakefile").write_text(
+        "import os\nraise SystemExit(f'{os.getpgrp() == os.getpid()} {os.getppid()}')"
+    )
+    words = [sys.executable, "-P", "-m", "platecli.engine", "--snakefile", "Snakefile", "--cores=1"]
+    parent = f"import os; from platecli import engine; print(os.getpid(), engine.run({words!r}))"
+    done = subprocess.run(
+        [sys.executable, "-c", parent], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    pid, status = done.stdout.split()
+    assert (done.stderr, status) == (f"True {pid}\n", "1")
 
 
 def test_tests_can_be_chosen():

@@ -1,0 +1,214 @@
+import os
+import resource
+import signal
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from platecli import stepserver
+from platecli.stepserver import KILLED, StepServer
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="steps are forked on Linux only")
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A folder in which the server finds modules."""
+    monkeypatch.setenv("PYTHONPATH", f"{tmp_path}{os.pathsep}{os.environ['PYTHONPATH']}")
+    return tmp_path
+
+
+@pytest.fixture
+def server(folder):
+    """A server that is ended after the test."""
+    server = StepServer()
+    yield server
+    server.close()
+
+
+def script(folder: Path, text: str, name: str = "script.py") -> str:
+    """Write a script and return its path."""
+    path = folder / name
+    path.write_text(textwrap.dedent(text), encoding="utf-8")
+    return str(path)
+
+
+def status(server: StepServer, path: str, step: str = "no_such_step", **options: str) -> int:
+    """Run a script to its end."""
+    with server.start(path, step, **options) as job:
+        return job.wait()
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("pass", 0),
+        ("raise SystemExit", 0),
+        ("raise SystemExit(3)", 3),
+        ("raise SystemExit('why')", 1),
+        ("1 / 0", 1),
+        ("import os, signal; os.kill(os.getpid(), signal.SIGKILL)", KILLED),
+    ],
+)
+def test_status_is_that_of_a_process(server, folder, text, expected):
+    """A job's status is what its script makes it, or that of a killed process."""
+    assert status(server, script(folder, text)) == expected
+
+
+def test_script_runs_as_a_program(server, folder):
+    """A script is ``__main__`` in a process of its own, with its own temporary folder."""
+    place = folder / "temporary"
+    place.mkdir()
+    text = f"""
+        import os, sys, tempfile
+        facts = __name__, os.getpid(), sys.argv, tempfile.gettempdir()
+        open({str(folder / "facts")!r}, "w").write(repr(facts))
+    """
+    path = script(folder, text)
+    with server.start(path, "no_such_step", str(place)) as job:
+        assert job.wait() == 0
+    name, pid, argv, temporary = eval((folder / "facts").read_text())
+    assert (name, pid, argv, temporary) == ("__main__", job.pid, [path], str(place))
+    assert pid != os.getpid()
+
+
+def test_step_is_imported_once_for_all_its_jobs(server, folder):
+    """What a step imports is there before its first job, and is not imported again."""
+    module = f"open({str(folder / 'imports')!r}, 'a').write('x'); VALUE = [1]"
+    script(folder, module, "some_step.py")
+    text = "import some_step; some_step.VALUE.append(2); assert some_step.VALUE == [1, 2]"
+    path = script(folder, text)
+    assert [status(server, path, "some_step") for _ in range(3)] == [0, 0, 0]
+    assert (folder / "imports").read_text() == "x"
+
+
+def test_step_that_cannot_be_imported_fails_by_itself(server, folder):
+    """A broken module is the job's to tell; the next step is run all the same."""
+    script(folder, "1 / 0", "broken_step.py")
+    assert status(server, script(folder, "import broken_step"), "broken_step") == 1
+    assert status(server, script(folder, "pass", "other.py")) == 0
+
+
+def test_jobs_run_side_by_side(server, folder):
+    """A job begins while another runs."""
+    first = script(folder, f"import os; os.mkfifo({str(folder / 'pipe')!r})", "make.py")
+    assert status(server, first) == 0
+    read = script(folder, f"assert open({str(folder / 'pipe')!r}).read() == 'x'", "read.py")
+    write = script(folder, f"open({str(folder / 'pipe')!r}, 'w').write('x')", "write.py")
+    with server.start(read, "none") as one, server.start(write, "none") as other:
+        assert (one.wait(), other.wait()) == (0, 0)
+
+
+def time_of_children() -> float:
+    """Processor time of the children that were waited for, s."""
+    usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return usage.ru_utime + usage.ru_stime
+
+
+def test_processor_time_counts_as_that_of_children(server, folder):
+    """What jobs spend is seen by who measures the process that started them."""
+    text = "import time\nwhile time.process_time() < 0.5: pass"
+    assert status(server, script(folder, text)) == 0
+    before = time_of_children()
+    server.close()
+    assert time_of_children() - before > 0.4
+
+
+def test_ended_server_is_an_error(server, folder):
+    """Without a process to fork there is an error, on which Snakemake's own way is taken."""
+    path = script(folder, "pass")
+    assert status(server, path) == 0
+    server._process.send_signal(signal.SIGKILL)
+    server._process.wait()
+    with pytest.raises(OSError, match="."):
+        server.start(path, "none")
+
+
+SNAKEFILE = """
+rule all:
+    input: "out.txt"
+
+rule step:
+    output: "out.txt"
+    benchmark: "bench.tsv"
+    script: "work.py"
+"""
+WORK = """
+import os, time
+while time.process_time() < 0.3:
+    pass
+with open(f"/proc/{os.getppid()}/cmdline") as parent, open(snakemake.output[0], "w") as out:
+    out.write(parent.read().replace("\\0", " "))
+"""
+NO_SERVER = """
+import sys
+from platecli import engine, stepserver
+
+def fail(*args):
+    raise OSError("no more processes")
+
+stepserver.StepServer._reached = fail
+sys.exit(engine.main(sys.argv[1:]))
+"""
+
+
+@pytest.mark.parametrize("has_server", [True, False])
+def test_snakemake_runs_scripts_with_or_without_the_server(folder, has_server):
+    """A script runs as a fork of the server, or by itself if there is none; it is measured."""
+    script(folder, WORK, "work.py")
+    script(folder, SNAKEFILE, "Snakefile")
+    start = ["-m", "platecli.engine"] if has_server else ["-c", NO_SERVER]
+    command = [sys.executable, *start, "--cores", "1", "--snakefile", "Snakefile"]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert ("platecli.stepserver" in (folder / "out.txt").read_text()) == has_server
+    head, row = (folder / "bench.tsv").read_text().splitlines()
+    if has_server:  # Snakemake's own looks may miss a short job
+        assert float(dict(zip(head.split("\t"), row.split("\t"), strict=True))["cpu_time"]) > 0.2
+
+
+def test_failing_script_fails_its_rule(folder):
+    """A script that fails fails its job, and the run."""
+    script(folder, "raise SystemExit(4)", "work.py")
+    script(folder, SNAKEFILE, "Snakefile")
+    command = [sys.executable, "-m", "platecli.engine", "--cores", "1"]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "returned non-zero exit status 4" in done.stderr
+
+
+def test_steps_can_be_forked():
+    """When all steps are imported and their kernels loaded there is one thread and no other."""
+    scripts = Path(stepserver.__file__).parents[1].glob("*.py")
+    steps = [path.stem for path in scripts if "snakemake.log" in path.read_text("utf-8")]
+    code = f"""
+        from platecli import stepserver
+        for step in {steps!r}:
+            stepserver._prepare(step)
+        assert stepserver._warm
+        print(*[line for line in open("/proc/self/status") if line.startswith("Threads:")])
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(code)],
+        env=os.environ | stepserver.ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert len(steps) > 8
+    assert done.stdout.split() == ["Threads:", "1"]
+
+
+def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
+    """A job finds the kernels of its step compiled, and of no other step."""
+    script(folder, "from platelib import polynomials", "some_step.py")
+    text = """
+        import sys
+        from platelib.polynomials import along_row
+        assert along_row.signatures
+        assert "platelib.resampling" not in sys.modules
+    """
+    assert status(server, script(folder, text), "some_step") == 0
