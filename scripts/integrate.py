@@ -12,6 +12,7 @@ from astropy.table import Table
 
 from platefiles.bands import band_height
 from platefiles.errors import UserError
+from platefiles.fetching import local_copies
 from platefiles.fitsfile import table_hdu
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
@@ -206,7 +207,7 @@ def _inputs_table(registered, subs, struck, present, job) -> Table:
 if __name__ == "__main__":
     with job_log(snakemake.log[0]):
         integrate(
-            paths_to_raw=snakemake.input.raw,
+            paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,
             path_to_registration=snakemake.input.registration,
             path_to_channel=snakemake.output[0],
