@@ -35,9 +35,9 @@ class RawFile:
     """One file of a raw folder."""
 
     path: str
-    """Absolute path; odd bytes are kept as surrogates."""
+    """Absolute path, odd bytes kept as surrogates; or the URL of an object."""
     folder: str
-    """The raw folder in which it was found."""
+    """The raw folder, or prefix in object storage, in which it was found."""
     inside: str
     """Path inside the raw folder, with `/`."""
     size_bytes: int

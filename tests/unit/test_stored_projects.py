@@ -35,6 +35,17 @@ def test_wrong_prefix_is_one_line_without_its_secret(load):
     assert "secret" not in line
 
 
+def test_secret_in_the_wrong_place_is_not_repeated(load, tmp_path):
+    """Not even where the value is refused for its kind."""
+    project = tmp_path / "projects" / "tiny.yaml"
+    with pytest.raises(ConfigError):
+        load("s3://key:secret@nights")
+    text = project.read_text(encoding="utf-8")
+    project.write_text(text.replace("raw:\n- s3", "raw: s3"), encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"raw: must be a list, .* \(got an object-storage URL\)"):
+        load_project(project, tmp_path)
+
+
 def test_other_schemes_are_folders_that_are_not_there(load):
     """A misspelt scheme is not passed over in silence."""
     with pytest.raises(ConfigError, match="raw: no such folder"):
