@@ -1,6 +1,7 @@
 """What all tests share: where the code is, and where real frames are."""
 
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -11,7 +12,7 @@ from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any, NoReturn
+from typing import Any
 
 import pytest
 import yaml
@@ -19,6 +20,27 @@ import yaml
 ROOT = Path(__file__).resolve().parent.parent
 SCRIPTS = ROOT / "scripts"
 TINY_CHANNELS = {"ha": "Ha", "g": "G", "b": "B"}
+
+# Packages and programs that some fixtures need; see "Tests" in DEVELOPERS.md.
+NEEDED: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "object_server": (("botocore", "moto", "flask_cors"), ()),
+    "slurm_options": (("snakemake_executor_plugin_slurm",), ()),
+    "slurm": (
+        ("snakemake_executor_plugin_slurm",),
+        (
+            "munged",
+            "slurmctld",
+            "slurmd",
+            "sbatch",
+            "scancel",
+            "scontrol",
+            "sinfo",
+            "squeue",
+            "srun",
+        ),
+    ),
+}
+SYSTEM_PATH = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
 
 sys.path.insert(0, str(SCRIPTS))
 # Processes that tests start find the code in the same way.
@@ -64,32 +86,28 @@ def write_project() -> Callable[..., Path]:
     return write
 
 
-@pytest.fixture(scope="session")
-def lacking() -> Callable[[str], NoReturn]:
-    """Return a way to skip a test of the cluster or of object storage for want of something.
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip what needs a cluster or object storage that is not installed here.
 
-    Where the environment variable PLATELOG_CLUSTER_TESTS is ``required``, the test fails instead.
+    Where the environment variable PLATELOG_CLUSTER_TESTS is ``required``, nothing is skipped.
     """
-
-    def without(reason: str) -> NoReturn:
-        if os.environ.get("PLATELOG_CLUSTER_TESTS") == "required":
-            pytest.fail(reason)
-        pytest.skip(reason)
-
-    return without
+    if os.environ.get("PLATELOG_CLUSTER_TESTS") == "required":
+        return
+    for item in items:
+        for fixture, (packages, programs) in NEEDED.items():
+            if fixture in getattr(item, "fixturenames", ()):
+                missing = [name for name in packages if find_spec(name) is None]
+                missing += [name for name in programs if not shutil.which(name, path=SYSTEM_PATH)]
+                if missing:
+                    item.add_marker(pytest.mark.skip(f"{missing[0]} is missing: see DEVELOPERS.md"))
 
 
 @pytest.fixture(scope="session")
-def object_server(
-    lacking: Callable[[str], NoReturn], tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[dict[str, str]]:
-    """AWS variables for a server on loopback that speaks S3, or a skip where it is not installed.
+def object_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """AWS variables for a server on loopback that speaks S3.
 
     The key is made up; tests look for it where it must not be.
     """
-    for name in ("botocore", "moto", "flask_cors"):
-        if find_spec(name) is None:
-            lacking(f"{name} is not installed; envs/cluster-test.lock has it")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]

@@ -9,7 +9,6 @@ import socket
 import subprocess
 import tempfile
 import time
-from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -18,7 +17,6 @@ pytestmark = pytest.mark.cluster
 
 ROOT = Path(__file__).resolve().parents[2]
 CLIENTS = ("sbatch", "scancel", "scontrol", "sinfo", "squeue", "srun")
-DAEMONS = ("munged", "slurmctld", "slurmd")
 SYSTEM = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
 
 # The node has more processors than the machine, so that no job waits for another.
@@ -57,13 +55,8 @@ PartitionName=main Nodes={host} Default=YES MaxTime=INFINITE State=UP
 
 
 @pytest.fixture(scope="module")
-def slurm(lacking):
+def slurm():
     """Folder of commands of a Slurm that was started for this test; they come first in PATH."""
-    missing = [name for name in (*CLIENTS, *DAEMONS) if not shutil.which(name, path=SYSTEM)]
-    if missing:
-        lacking(f"{missing[0]} is missing; Debian has it in slurm-wlm and munge")
-    if find_spec("snakemake_executor_plugin_slurm") is None:
-        lacking("Snakemake's plugin for Slurm is missing; see envs/cluster-test.lock")
     # The path of a socket must be short, and munge wants others to be able to reach its own.
     with tempfile.TemporaryDirectory(prefix="slurm-") as temporary:
         folder, started = Path(temporary), []
