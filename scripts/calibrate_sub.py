@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.errors import UserError
+from platefiles.fetching import local_copies
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
@@ -59,7 +60,7 @@ def calibrate_sub(
 if __name__ == "__main__":
     with job_log(snakemake.log[0]):
         calibrate_sub(
-            path_to_raw=snakemake.input.raw[0],
+            path_to_raw=local_copies(snakemake.input.raw)[0],
             paths_to_masters=snakemake.input.masters,
             path_to_sub=snakemake.output[0],
             job=json.loads(snakemake.params.job),

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.errors import UserError
+from platefiles.fetching import local_copies
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
@@ -221,7 +222,7 @@ def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) ->
 if __name__ == "__main__":
     with job_log(snakemake.log[0]):
         integrate(
-            paths_to_raw=snakemake.input.raw,
+            paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,
             path_to_registration=snakemake.input.registration,
             path_to_channel=snakemake.output[0],

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.fetching import local_copies
 from platefiles.fitsfile import image_hdu, table_hdu, write_product
 from platefiles.joblog import job_log, log
 from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
@@ -58,7 +59,7 @@ def master_bias(
 if __name__ == "__main__":
     with job_log(snakemake.log[0]):
         master_bias(
-            paths_to_raw=snakemake.input.raw,
+            paths_to_raw=local_copies(snakemake.input.raw),
             path_to_master=snakemake.output[0],
             job=json.loads(snakemake.params.job),
         )

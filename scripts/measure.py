@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
@@ -240,7 +241,7 @@ def _sky_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:
 if __name__ == "__main__":
     with job_log(snakemake.log[0]):
         measure(
-            paths_to_raw=snakemake.input.raw,
+            paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,
             path_to_measures=snakemake.output[0],
             job=json.loads(snakemake.params.job),

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.errors import UserError
+from platefiles.fetching import local_copies
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
@@ -64,7 +65,7 @@ def register_sub(
 if __name__ == "__main__":
     with job_log(snakemake.log[0]):
         register_sub(
-            path_to_raw=snakemake.input.raw[0],
+            path_to_raw=local_copies(snakemake.input.raw)[0],
             paths_to_masters=snakemake.input.masters,
             path_to_registration=snakemake.input.registration,
             path_to_sub=snakemake.output[0],

@@ -1,9 +1,17 @@
 """What all tests share: where the code is, and where real frames are."""
 
 import os
+import shutil
+import socket
+import subprocess
 import sys
-from collections.abc import Callable
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from importlib.util import find_spec
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,6 +20,27 @@ import yaml
 ROOT = Path(__file__).resolve().parent.parent
 SCRIPTS = ROOT / "scripts"
 TINY_CHANNELS = {"ha": "Ha", "g": "G", "b": "B"}
+
+# Packages and programs that some fixtures need; see "Tests" in DEVELOPERS.md.
+NEEDED: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "object_server": (("botocore", "moto", "flask_cors"), ()),
+    "slurm_options": (("snakemake_executor_plugin_slurm",), ()),
+    "slurm": (
+        ("snakemake_executor_plugin_slurm",),
+        (
+            "munged",
+            "slurmctld",
+            "slurmd",
+            "sbatch",
+            "scancel",
+            "scontrol",
+            "sinfo",
+            "squeue",
+            "srun",
+        ),
+    ),
+}
+SYSTEM_PATH = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
 
 sys.path.insert(0, str(SCRIPTS))
 # Processes that tests start find the code in the same way.
@@ -55,3 +84,69 @@ def write_project() -> Callable[..., Path]:
         return path
 
     return write
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip what needs a cluster or object storage that is not installed here.
+
+    Where the environment variable PLATELOG_CLUSTER_TESTS is ``required``, nothing is skipped.
+    """
+    if os.environ.get("PLATELOG_CLUSTER_TESTS") == "required":
+        return
+    for item in items:
+        for fixture, (packages, programs) in NEEDED.items():
+            if fixture in getattr(item, "fixturenames", ()):
+                missing = [name for name in packages if find_spec(name) is None]
+                missing += [name for name in programs if not shutil.which(name, path=SYSTEM_PATH)]
+                if missing:
+                    item.add_marker(pytest.mark.skip(f"{missing[0]} is missing: see DEVELOPERS.md"))
+
+
+@pytest.fixture(scope="session")
+def object_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """AWS variables for a server on loopback that speaks S3.
+
+    The key is made up; tests look for it where it must not be.
+    """
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    nowhere = str(tmp_path_factory.mktemp("aws") / "none")
+    variables = {
+        "AWS_ENDPOINT_URL": f"http://127.0.0.1:{port}",
+        "AWS_ACCESS_KEY_ID": "AKIA0MADE0UP0KEY0000",
+        "AWS_SECRET_ACCESS_KEY": "made-up-secret-that-must-not-be-seen",
+        "AWS_CONFIG_FILE": nowhere,
+        "AWS_SHARED_CREDENTIALS_FILE": nowhere,
+        "AWS_EC2_METADATA_DISABLED": "true",
+    }
+    words = [sys.executable, "-P", "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)]
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as server:
+        for _ in range(300):
+            with suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+                break
+            assert server.poll() is None
+            time.sleep(0.1)
+        yield variables
+        server.terminate()
+
+
+@pytest.fixture
+def bucket(object_server: dict[str, str], monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """An empty bucket for a test: ``name``, ``url``, ``client``, ``put``; the variables are set."""
+    from platefiles.objectstore import storage_client
+
+    for name in [name for name in os.environ if name.startswith("AWS_")]:
+        monkeypatch.delenv(name)
+    for name, value in object_server.items():
+        monkeypatch.setenv(name, value)
+    storage_client.cache_clear()
+    client = storage_client()
+    bucket = f"nights-{uuid.uuid4()}"
+    client.create_bucket(Bucket=bucket)
+
+    def put(key: str, content: bytes) -> None:
+        client.put_object(Bucket=bucket, Key=key, Body=content)
+
+    yield SimpleNamespace(name=bucket, url=f"s3://{bucket}", client=client, put=put)
+    storage_client.cache_clear()

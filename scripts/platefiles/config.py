@@ -19,8 +19,10 @@ from platefiles.crosschecks import (
     mapping_problems,
     overlap_problems,
     raw_problems,
+    stored_problems,
 )
 from platefiles.errors import UserError
+from platefiles.objectstore import is_object_url
 from platefiles.project import NAME_PATTERN, Channel, Equipment, LoadedProject, Project, Site
 from platefiles.recipe import (
     Calibration,
@@ -235,17 +237,23 @@ def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> Y
     return None
 
 
-def _raw_folders(file: YamlFile, problems: list[str]) -> tuple[Path, ...]:
+def _raw_folders(file: YamlFile, problems: list[str]) -> tuple[Path | str, ...]:
     given = file.data.get("raw")
     if not isinstance(given, list):
         return ()
     base = file.path.parent
     folders = [
-        Path(os.path.normpath(base / Path(text).expanduser())) if isinstance(text, str) else None
+        Path(os.path.normpath(base / Path(text).expanduser()))
+        if isinstance(text, str) and not is_object_url(text)
+        else None
         for text in given
     ]
-    problems += raw_problems(folders, file)
-    return tuple(folder for folder in folders if folder is not None)
+    problems += raw_problems(folders, file) + stored_problems(given, file)
+    places = [
+        str(text).rstrip("/") if is_object_url(text) else folder
+        for text, folder in zip(given, folders, strict=True)
+    ]
+    return tuple(place for place in places if place is not None)
 
 
 def _did_you_mean(word: str, words: Sequence[str]) -> str:

@@ -9,6 +9,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from platefiles.objectstore import is_object_url
 from platefiles.project import Project
 from platefiles.recipe import Recipe
 from platefiles.yamlfile import YamlFile
@@ -117,6 +118,8 @@ def _short(value: Any) -> str:
         return "a group of keys"
     if isinstance(value, list):
         return "a list"
+    if is_object_url(value):
+        return "an object-storage URL"  # somebody may have put credentials into it
     text = repr(value)
     return text if len(text) <= 60 else f"{text[:57]}…"
 

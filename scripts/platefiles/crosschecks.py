@@ -5,11 +5,12 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from platefiles.config_problems import Source, key_name, locate
 from platefiles.filters import canonical_filter
 from platefiles.headers import KEYS
+from platefiles.objectstore import is_object_url, url_problem
 from platefiles.project import LoadedProject, Project
 from platefiles.recipe import Mapping
 from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
@@ -28,7 +29,7 @@ def raw_problems(folders: Sequence[Path | None], file: YamlFile) -> list[str]:
     Parameters
     ----------
     folders : sequence of Path or None
-        Absolute folders in the order of the key ``raw``; None where the value is no text.
+        Absolute folders in the order of the key ``raw``; None where the value is none.
     file : YamlFile
         The project's file.
     """
@@ -50,6 +51,24 @@ def raw_problems(folders: Sequence[Path | None], file: YamlFile) -> list[str]:
                     f"{where}: {shown(folder)} is searched already, as {shown(around[0])}; "
                     "leave one of the two out"
                 )
+    return problems
+
+
+def stored_problems(given: Sequence[Any], file: YamlFile) -> list[str]:
+    """List prefixes in object storage whose names cannot be right.
+
+    Parameters
+    ----------
+    given : sequence
+        Values of the key ``raw``, of whatever kind.
+    file : YamlFile
+        The project's file.
+    """
+    problems = []
+    for index, text in enumerate(given):
+        problem = url_problem(text) if is_object_url(text) else ""
+        if problem:
+            problems.append(f"{file.where(['raw', index])}: raw: {problem}")
     return problems
 
 

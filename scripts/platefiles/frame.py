@@ -16,7 +16,7 @@ class Frame:
     id: str
     """Safe, unique and stable name made from the path inside the raw folder."""
     path: str
-    """Absolute path; bytes that are not UTF-8 are kept as surrogates (`os.fsdecode`)."""
+    """Absolute path, with bytes that are not UTF-8 as surrogates (`os.fsdecode`); or a URL."""
     name: str
     """Path inside the raw folder, printable."""
     role: str

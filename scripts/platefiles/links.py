@@ -6,6 +6,7 @@ from pathlib import Path
 
 from platefiles.errors import UserError
 from platefiles.frame import Frame
+from platefiles.pointers import link_target
 from platefiles.slug import escape
 
 
@@ -37,7 +38,7 @@ def make_links(frames: Iterable[Frame], folder: str | Path) -> int:
     UserError
         If something that is no link lies where a link must go.
     """
-    wanted = {link_name(frame): frame.path for frame in frames if frame.role != "unused"}
+    wanted = {link_name(frame): link_target(frame) for frame in frames if frame.role != "unused"}
     folder = os.fspath(folder)
     os.makedirs(folder, exist_ok=True)
     with os.scandir(folder) as entries:

@@ -85,7 +85,7 @@ class Project(Settings):
     title: Text
     """Name of the target, as the picture and the record show it."""
     raw: list[Text] = Field(min_length=1)
-    """Folders of raw frames, searched with all folders inside, relative to this file."""
+    """Folders of raw frames, relative to this file, or s3://bucket/prefix, and all inside them."""
     recipe: FileName
     """Name of the recipe: the file config/recipes/NAME.yaml."""
     equipment: FileName | None = None
@@ -124,8 +124,8 @@ class LoadedProject:
         Name of the recipe's file without ``.yaml``.
     equipment : Equipment
         Camera and telescope; all facts None if the project names none.
-    raw_folders : tuple of Path
-        Raw folders, absolute, in the order of the file.
+    raw_folders : tuple of Path or str
+        Raw folders, absolute, and prefixes in object storage, in the order of the file.
     lock_path : Path
         Where the grid is pinned: ``NAME.lock.yaml`` beside the project's file.
     """
@@ -136,5 +136,5 @@ class LoadedProject:
     recipe: Recipe
     recipe_name: str
     equipment: Equipment
-    raw_folders: tuple[Path, ...]
+    raw_folders: tuple[Path | str, ...]
     lock_path: Path

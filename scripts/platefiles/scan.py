@@ -10,7 +10,7 @@ import json
 import os
 import stat
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import IO, Any
 from platefiles.cards import Cards, HeaderError, data_bytes, image_shape, read_cards
 from platefiles.errors import UserError
 from platefiles.headers import KEYS
+from platefiles.objectstore import is_object_url
 from platefiles.slug import escape
 from platefiles.wholefile import write_if_changed
 
@@ -34,9 +35,9 @@ class RawFile:
     """One file of a raw folder."""
 
     path: str
-    """Absolute path; odd bytes are kept as surrogates."""
+    """Absolute path, odd bytes kept as surrogates; or the URL of an object."""
     folder: str
-    """The raw folder in which it was found."""
+    """The raw folder, or prefix in object storage, in which it was found."""
     inside: str
     """Path inside the raw folder, with `/`."""
     size_bytes: int
@@ -65,7 +66,8 @@ def scan_folders(
     ----------
     folders : iterable of path
         Raw folders, looked through with all folders inside and through links; what is hidden
-        (a leading dot) is passed over. A file that is reached twice counts once.
+        (a leading dot) is passed over. A file that is reached twice counts once. Prefixes in object
+        storage, ``s3://bucket/prefix``, come after the folders.
     cache : Path or None
         JSON file with what was read before. One that cannot be read is as good as none.
     write_cache : bool
@@ -83,7 +85,8 @@ def scan_folders(
     """
     known = _load(cache)
     files, records = [], {}
-    for folder, path, inside, info in _walk(folders):
+    places = list(folders)
+    for folder, path, inside, info in _walk(place for place in places if not is_object_url(place)):
         sign = [info.st_size, info.st_mtime_ns]
         record = known.get(path)
         if record is None or record.get("sign") != sign:
@@ -97,6 +100,13 @@ def scan_folders(
         records[path] = record
         facts = {key: value for key, value in record.items() if key != "sign"}
         files.append(RawFile(path, folder, inside, info.st_size, info.st_mtime_ns, **facts))
+    prefixes = [str(place) for place in places if is_object_url(place)]
+    if prefixes:
+        from platefiles.objectscan import scan_objects  # which needs this module
+
+        for file, record in scan_objects(prefixes, known):
+            files.append(file)
+            records |= {file.path: record} if record else {}
     if cache is not None and write_cache and records != known:
         text = json.dumps({"version": _CACHE_VERSION, "files": records}, separators=(",", ":"))
         with suppress(OSError):  # it only saves time, and products will say that the disk is full
@@ -170,10 +180,25 @@ def _unopened(folder: str, path: str, inside: str, info: os.stat_result, error: 
     return RawFile(path, folder, inside, info.st_size, info.st_mtime_ns, 0, 0, {}, reason, "")
 
 
-def _read(path: str, size: int) -> _Known:
+def read_record(path: str, size: int, open_file: Callable[..., Any] = open) -> _Known:
+    """Read what a scan keeps of one file: the fields of RawFile from its size in pixels on.
+
+    Parameters
+    ----------
+    path : str
+        The file.
+    size : int
+        Its size, bytes.
+    open_file : callable
+        ``open_file(path, "rb")`` opens it.
+    """
+    return _read(path, size, open_file)
+
+
+def _read(path: str, size: int, open_file: Callable[..., Any] = open) -> _Known:
     hasher = hashlib.sha256(b"%d" % size)
     record: _Known = {"width_px": 0, "height_px": 0, "header": {}, "reason": ""}
-    with open(path, "rb") as file:
+    with open_file(path, "rb") as file:
         packed = file.read(2) == b"\x1f\x8b"
         file.seek(0)
         stream: Any = gzip.GzipFile(fileobj=file) if packed else file

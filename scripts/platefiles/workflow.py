@@ -12,6 +12,7 @@ from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
+from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
@@ -287,6 +288,7 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     _check_lock(plan)
     if main_process and not dry_run:
         write_sheet(frames, sheet)
+        write_pointers(frames, results)
         make_links(frames, Path(results) / "links")
     return plan
 

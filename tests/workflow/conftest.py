@@ -87,7 +87,7 @@ PYTHON = [sys.executable, "-P", "-m"]
 ENVIRONMENT = child_environment(ROOT, Path(sys.prefix))
 
 
-def said(command: list[str], expected: int = 0) -> str:
+def said(command: list[str], expected: int = 0, seconds: float = 300) -> str:
     """Run a command, check its exit status and return all that it printed."""
     done = subprocess.run(
         command,
@@ -97,7 +97,7 @@ def said(command: list[str], expected: int = 0) -> str:
         stderr=subprocess.STDOUT,
         text=True,
         errors="surrogateescape",
-        timeout=300,
+        timeout=seconds,
     )
     assert done.returncode == expected, done.stdout
     return done.stdout
@@ -134,6 +134,30 @@ def digests() -> Callable[[Path], dict[str, str]]:
 
 
 @pytest.fixture(scope="session")
+def products(digests: Callable[[Path], dict[str, str]]) -> Callable[[Home], dict[str, str]]:
+    """Return a way to the digests of all products of a home, with the text of its lock file."""
+    parts = {"calibration", "measures", "registration", "channels", "picture", "subs.tsv"}
+
+    def of(home: Home) -> dict[str, str]:
+        made = {n: d for n, d in digests(home.results).items() if n.split("/")[0] in parts}
+        return made | {"lock": home.lock.read_text(encoding="utf-8")}
+
+    return of
+
+
+@pytest.fixture
+def stored(
+    bucket: Any, object_server: dict[str, str], tiny_raw: Path, monkeypatch: pytest.MonkeyPatch
+) -> str:
+    """URL of the tiny set in object storage, which runs can reach as well."""
+    for path in tiny_raw.rglob("*.fits"):
+        bucket.put(f"2026/raw/{path.relative_to(tiny_raw).as_posix()}", path.read_bytes())
+    for name, value in object_server.items():
+        monkeypatch.setitem(ENVIRONMENT, name, value)
+    return f"{bucket.url}/2026/raw"
+
+
+@pytest.fixture(scope="session")
 def make_home(write_project: Callable[..., Path]) -> Callable[..., Home]:
     """Return a way to a new home with a project file and no results."""
 
@@ -158,8 +182,8 @@ def finished(
 
 @pytest.fixture(scope="session")
 def command_line() -> SimpleNamespace:
-    """Ways to start a command: `said` to its end, or `kill_when`."""
-    return SimpleNamespace(said=said, kill_when=kill_when)
+    """Ways to start a command, `said` to its end or `kill_when`, and its environment."""
+    return SimpleNamespace(said=said, kill_when=kill_when, environment=ENVIRONMENT)
 
 
 @pytest.fixture

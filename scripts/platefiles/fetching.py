@@ -1,0 +1,37 @@
+"""Raw frames as files that a step can open, wherever they come from."""
+
+import os
+from collections.abc import Sequence
+from importlib import import_module
+
+POINTER_ENDING = ".object.json"
+"""What the names of pointers to objects end in."""
+
+COPIES = "fetched"
+"""Folder of the copies of objects, below a project's results; it may be removed at any time."""
+
+
+def local_copies(links: Sequence[str]) -> list[str]:
+    """Return a path that can be opened for each link to a raw frame.
+
+    Parameters
+    ----------
+    links : sequence of str
+        Links in ``links/``: to files, which are returned as they are, or to pointers to object
+        storage, whose frames are fetched.
+
+    Raises
+    ------
+    UserError
+        If a frame cannot be fetched, or is not the one that the run began with.
+    """
+    targets = [os.path.realpath(link) for link in links]
+    if not any(target.endswith(POINTER_ENDING) for target in targets):
+        return list(links)
+    # Imported by name, so that how bytes travel is no part of the digest of what steps do.
+    return import_module("platefiles.objectcopies").fetched(links, targets)
+
+
+def copy_name(pointer: str, fingerprint: str) -> str:
+    """File name of the copy that belongs to a pointer."""
+    return f"{os.path.basename(pointer).removesuffix(POINTER_ENDING)}_{fingerprint}.fits"

@@ -1,0 +1,63 @@
+"""Pointers to raw frames in object storage, and the folder of copies that jobs fetch.
+
+A link in ``links/`` leads to the raw file itself, or for a frame in object storage to its pointer,
+a small file that is enough for a job on any machine to fetch the frame: see `platefiles.fetching`.
+"""
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
+from platefiles.frame import Frame
+from platefiles.objectstore import is_object_url
+from platefiles.provenance import canonical
+from platefiles.wholefile import write_if_changed
+
+POINTERS = "objects"
+"""Folder of the pointers, below a project's results."""
+
+
+def link_target(frame: Frame) -> str:
+    """Where the link to a frame leads: the raw file, or the pointer, seen from ``links/``."""
+    return f"../{POINTERS}/{_name(frame)}" if is_object_url(frame.path) else frame.path
+
+
+def write_pointers(frames: Iterable[Frame], results: str | Path) -> int:
+    """Make the results of a project hold a pointer to each frame in object storage that is used.
+
+    Other pointers, and copies of frames that are not used any more, are removed.
+
+    Parameters
+    ----------
+    frames : iterable of Frame
+        The frame sheet.
+    results : path
+        Folder of the project's results.
+
+    Returns
+    -------
+    int
+        How many files were written or removed.
+    """
+    folder, copies = Path(results, POINTERS), Path(results, COPIES)
+    used = [f for f in frames if f.role != "unused" and is_object_url(f.path)]
+    changes = 0
+    for frame in used:
+        told = {"url": frame.path, "size_bytes": frame.size_bytes, "fingerprint": frame.fingerprint}
+        changes += write_if_changed(folder / _name(frame), canonical(told) + "\n")
+    changes += _remove(folder, POINTER_ENDING, {_name(frame) for frame in used})
+    wanted = {copy_name(_name(frame), frame.fingerprint) for frame in used}
+    return changes + _remove(copies, ".fits", wanted)
+
+
+def _name(frame: Frame) -> str:
+    return f"{frame.id}{POINTER_ENDING}"
+
+
+def _remove(folder: Path, ending: str, wanted: set[str]) -> int:
+    names = os.listdir(folder) if folder.is_dir() else []
+    stale = [name for name in names if name.endswith(ending) and name not in wanted]
+    for name in stale:
+        Path(folder, name).unlink(missing_ok=True)
+    return len(stale)
