@@ -39,11 +39,10 @@ def test_a_bad_night_does_not_stop_the_others(options):
     assert options.rerun_incomplete
 
 
-def test_time_stamps_of_code_trigger_nothing(options):
-    """An update that changes no result makes no job run."""
+def test_time_stamps_of_code_and_lists_of_inputs_trigger_nothing(options):
+    """An update that changes no result makes no job run; the ledger sees to what is stale."""
     assert {str(trigger) for trigger in options.rerun_triggers} == {
         "mtime",
         "params",
-        "input",
         "software-env",
     }

@@ -1,0 +1,44 @@
+"""A file that is newer than what is stale, to tell Snakemake so."""
+
+import atexit
+import functools
+import os
+import tempfile
+import time
+from collections.abc import Iterable
+from contextlib import suppress
+
+_YEAR_2100_S = 4_102_444_800
+
+
+@functools.cache
+def newer_file(only_said: bool) -> str:
+    """Return the path of an empty file, newer than what was made before, that goes with us.
+
+    It lies in the system's folder for temporary files: a dry run leaves nothing in the results.
+
+    Parameters
+    ----------
+    only_said : bool
+        Nothing will be made, so it may be of the future, where the clock was set back.
+    """
+    handle, path = tempfile.mkstemp(prefix="platelog-", suffix=".stale")
+    os.close(handle)
+    if only_said:
+        os.utime(path, (_YEAR_2100_S, _YEAR_2100_S))
+    atexit.register(_remove, path, os.getpid())
+    return path
+
+
+def date_back(paths: Iterable[str]) -> None:
+    """Give products that are to be replaced the present time, where theirs is of the future."""
+    now = time.time() - 1
+    for path in paths:
+        with suppress(OSError):
+            if os.stat(path).st_mtime > now:
+                os.utime(path, (now, now))
+
+
+def _remove(path: str, owner: int) -> None:
+    if os.getpid() == owner and os.path.exists(path):
+        os.unlink(path)
