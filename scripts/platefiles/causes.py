@@ -45,6 +45,8 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
         reasons += changed_settings(json.loads(made["SETTINGS"]), job["settings"])
     if reasons or follows or product.waits:
         return ", ".join(reasons)
+    if product.log:
+        return "other settings or code"
     if product.rule.startswith("master_"):
         return "other frames"
     if product.rule in _FRAMES:

@@ -31,12 +31,15 @@ def newer_file(only_said: bool) -> str:
 
 
 def date_back(paths: Iterable[str]) -> None:
-    """Give products that are to be replaced the present time, where theirs is of the future."""
+    """Give files whose time is of the future the present one; of a link its own time.
+
+    The clock was set back then, and Snakemake refuses whatever is older than what it was made from.
+    """
     now = time.time() - 1
     for path in paths:
         with suppress(OSError):
-            if os.stat(path).st_mtime > now:
-                os.utime(path, (now, now))
+            if os.lstat(path).st_mtime > now:
+                os.utime(path, (now, now), follow_symlinks=False)
 
 
 def _remove(path: str, owner: int) -> None:

@@ -61,7 +61,9 @@ class Plans:
             self._to_make |= set(ledger.to_make(targets_of(plan, "all")))
         self.shared = shared_masters(self._products, self._to_make)
         if not dry_run:
-            date_back(self._stale)
+            date_back(self._products)
+            date_back(plan.lock_path for plan in self)
+            date_back(plan.link(frame) for plan in self for frame in plan.frames)
 
     def __iter__(self) -> Iterator[ProjectPlan]:
         """Go through the plans in the order of the projects."""
