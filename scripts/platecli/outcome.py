@@ -136,7 +136,7 @@ def write_line(results: Path, text: str) -> None:
     handler.close()
 
 
-def tell(program: Sequence[str], outcome: RunOutcome) -> str:
+def tell(program: Sequence[str], outcome: RunOutcome, folder: Path) -> str:
     """Start the user's program with the facts; return what went wrong with it, or nothing.
 
     Parameters
@@ -146,13 +146,17 @@ def tell(program: Sequence[str], outcome: RunOutcome) -> str:
         summary. The facts come as JSON on its standard input, status and summary also as the
         environment variables ``PLATELOG_STATUS`` and ``PLATELOG_SUMMARY``.
     outcome : RunOutcome
+    folder : Path
+        Where it is started: the folder that holds the results.
     """
     words = [word.replace(SUMMARY, outcome.summary) for word in program]
     env = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
     env |= {"PLATELOG_STATUS": str(outcome.status), "PLATELOG_SUMMARY": outcome.summary}
     facts = json.dumps(outcome.facts, ensure_ascii=True)
     try:
-        done = subprocess.run(words, input=facts, text=True, env=env, timeout=PATIENCE_S)
+        done = subprocess.run(
+            words, input=facts, text=True, env=env, cwd=folder, timeout=PATIENCE_S
+        )
     except subprocess.TimeoutExpired:
         return f"on_finish: {program[0]} was stopped after {PATIENCE_S} s"
     except (OSError, ValueError) as problem:

@@ -164,6 +164,9 @@ def make(
         plans, problems = open_projects(words, PROJECTS, True, dry_run)
         for problem in problems.values():
             print(problem, file=sys.stderr, flush=True)
+        if not plans and not problems:
+            print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
+            return outcome.WRONG
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
         for name, one in ahead.items():
             for why, jobs in one.reasons().items():
@@ -183,7 +186,8 @@ def make(
         done = [_outcome(plans[name], one, target) for name, one in ahead.items()]
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
     for project in done:
-        if project.outcome != "failed" and status != STOPPED:
+        news = project.outcome == "made" or len(done) == 1
+        if news and project.outcome != "failed" and status != STOPPED:
             print(summary.text(project.name, project.title, results / project.name), flush=True)
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
@@ -203,7 +207,7 @@ def _finish(came: RunOutcome, results: Path, machine: Machine) -> int:
     stopped = came.status == STOPPED
     outcome.write_line(results, "stopped" if stopped else came.summary)
     if machine.on_finish and came.is_news and not stopped:
-        problem = outcome.tell(machine.on_finish, came)
+        problem = outcome.tell(machine.on_finish, came, results.parent)
         if problem:
             print(problem, file=sys.stderr)
             outcome.write_line(results, problem)

@@ -7,25 +7,40 @@ import tempfile
 import time
 from collections.abc import Iterable
 from contextlib import suppress
+from pathlib import Path
 
 _YEAR_2100_S = 4_102_444_800
 
 
-@functools.cache
-def newer_file(only_said: bool) -> str:
-    """Return the path of an empty file, newer than what was made before, that goes with us.
+def newer_file(results: str, touch: bool) -> str:
+    """Return the path of an empty file that is newer than every product made before this run.
 
-    It lies in the system's folder for temporary files: a dry run leaves nothing in the results.
+    It lies among the results, where jobs on other machines see it too.
 
     Parameters
     ----------
-    only_said : bool
-        Nothing will be made, so it may be of the future, where the clock was set back.
+    results : str
+        Folder of results.
+    touch : bool
+        Give it the present time; False in a job of a run that has done so.
     """
-    handle, path = tempfile.mkstemp(prefix="platelog-", suffix=".stale")
+    path = Path(results, ".newer")
+    if touch or not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+        os.utime(path)
+    return os.fspath(path)
+
+
+@functools.cache
+def newer_file_for_a_dry_run() -> str:
+    """Return the path of an empty file of the year 2100, which goes when this process ends.
+
+    It lies in the system's folder for temporary files: a dry run leaves nothing in the results.
+    """
+    handle, path = tempfile.mkstemp(prefix="platelog-", suffix=".newer")
     os.close(handle)
-    if only_said:
-        os.utime(path, (_YEAR_2100_S, _YEAR_2100_S))
+    os.utime(path, (_YEAR_2100_S, _YEAR_2100_S))
     atexit.register(_remove, path, os.getpid())
     return path
 

@@ -15,7 +15,7 @@ from platefiles.ledger import Ledger, recorded
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
-from platefiles.newer import date_back, newer_file
+from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.project import LoadedProject
@@ -34,6 +34,8 @@ class Plans:
     plans : mapping of str to ProjectPlan
     dry_run : bool
         Nothing is written, so links of new frames are not there yet and are not asked for.
+    main_process : bool
+        False in a job on another machine.
 
     Attributes
     ----------
@@ -42,7 +44,9 @@ class Plans:
         the run began.
     """
 
-    def __init__(self, plans: Mapping[str, ProjectPlan], dry_run: bool = False):
+    def __init__(
+        self, plans: Mapping[str, ProjectPlan], dry_run: bool = False, main_process: bool = True
+    ):
         self.by_name = dict(plans)
         self._dry_run = dry_run
         self.unpinned = [
@@ -60,7 +64,9 @@ class Plans:
             self._stale |= ledger.stale
             self._to_make |= set(ledger.to_make(targets_of(plan, "all")))
         self.shared = shared_masters(self._products, self._to_make)
-        if not dry_run:
+        if main_process and not dry_run:
+            if self._stale or self.unpinned:
+                newer_file(RESULTS, touch=True)
             date_back(self._products)
             date_back(plan.lock_path for plan in self)
             date_back(plan.link(frame) for plan in self for frame in plan.frames)
@@ -112,9 +118,14 @@ class Plans:
 
         def newer(wildcards) -> list[str]:
             path = pattern.format(**dict(wildcards.items()))
-            return [newer_file(self._dry_run)] if path in self._stale else []
+            return [self._newer()] if path in self._stale else []
 
         return newer
+
+    def _newer(self) -> str:
+        if self._dry_run:
+            return local(newer_file_for_a_dry_run())
+        return local(newer_file(RESULTS, touch=False))
 
     def _made(self, taker: str, paths: Sequence[str]) -> list[str]:
         """Return products as inputs of another; those that stay as they are have no age.
@@ -206,7 +217,7 @@ class Plans:
 
     def lock_anew(self, wildcards) -> list[str]:
         """A newer file: as long as there is something to choose, what is there is out of date."""
-        return [newer_file(self._dry_run)]
+        return [self._newer()]
 
     def _plan_of_lock(self, stem: str) -> ProjectPlan:
         return next(plan for plan in self if _lock_stem(plan) == stem)
@@ -309,6 +320,13 @@ def ancient(path: str) -> str:
     return flagged(path)
 
 
+def local(path: str) -> str:
+    """Mark an input that lies here also where all other files lie in a storage."""
+    from snakemake.io import local as flagged
+
+    return flagged(path)
+
+
 def shared_masters(products: Mapping[str, Product], to_make: Collection[str]) -> dict[str, str]:
     """Find masters that are to be made and are, or are being, made in another project.
 
@@ -387,7 +405,7 @@ def open_plans(
     if main_process:
         for problem in problems.values():
             print(problem, file=sys.stderr)
-    return Plans(opened, dry_run)
+    return Plans(opened, dry_run, main_process)
 
 
 def open_projects(

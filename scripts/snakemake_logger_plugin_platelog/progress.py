@@ -209,7 +209,7 @@ class Progress:
 
 def in_words(reason: str) -> str:
     """Return Snakemake's reason for a job, with the mark of what is stale in words."""
-    return re.sub(r"Updated input files: [^;]*\.stale\b", "Out of date", reason)
+    return re.sub(r"Updated input files: [^;]*\.newer\b", "Out of date", reason)
 
 
 def plain(rule: str) -> str:

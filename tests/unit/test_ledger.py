@@ -7,7 +7,7 @@ import pytest
 from platefiles.causes import NOT_THERE, cause, changed_settings, header_texts
 from platefiles.fitsfile import write_product
 from platefiles.ledger import Ledger, recorded
-from platefiles.newer import date_back, newer_file
+from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.products import Product
 from platefiles.provenance import canonical, digest, making_cards
 
@@ -135,7 +135,8 @@ def test_products_of_the_future_get_the_present_time(tmp_path):
         (tmp_path / name).touch()
         os.utime(tmp_path / name, (then, then))
     date_back([str(tmp_path / name) for name in (*times, "nowhere")])
-    newer = os.stat(newer_file(False)).st_mtime
+    newer = os.stat(newer_file(str(tmp_path / "results"), touch=True)).st_mtime
     assert os.stat(tmp_path / "old").st_mtime == 1e9
     assert os.stat(tmp_path / "late").st_mtime < newer <= time.time()
-    assert os.stat(newer_file(True)).st_mtime > time.time()
+    assert os.stat(newer_file_for_a_dry_run()).st_mtime > time.time()
+    assert not newer_file_for_a_dry_run().startswith(str(tmp_path))

@@ -52,8 +52,8 @@ def test_program_gets_words_as_they_are(tmp_path):
     """No shell reads the arguments; the facts come on standard input."""
     script = "import sys; open(sys.argv[1], 'w').write(repr(sys.argv[2:]) + sys.stdin.read())"
     outcome = RunOutcome(0, [MADE], 1.0)
-    words = [sys.executable, "-c", script, str(tmp_path / "told"), "$HOME; `x`", "so: {summary}"]
-    assert tell(words, outcome) == ""
+    words = [sys.executable, "-c", script, "told", "$HOME; `x`", "so: {summary}"]
+    assert tell(words, outcome, tmp_path) == ""
     told = (tmp_path / "told").read_text()
     assert told.startswith(repr(["$HOME; `x`", f"so: {outcome.summary}"]))
     assert json.loads(told[told.index("{") :])["projects"][0]["jobs"] == 7
@@ -67,10 +67,10 @@ def test_program_gets_words_as_they_are(tmp_path):
         ([sys.executable, "-c", "import time; time.sleep(60)"], "was stopped after 1 s"),
     ],
 )
-def test_program_that_fails_is_told(words, said, monkeypatch):
+def test_program_that_fails_is_told(words, said, monkeypatch, tmp_path):
     """Its absence, its failure and its silence are sentences, not exceptions."""
     monkeypatch.setattr("platecli.outcome.PATIENCE_S", 1)
-    assert said in tell(words, RunOutcome(0, [MADE], 1.0))
+    assert said in tell(words, RunOutcome(0, [MADE], 1.0), tmp_path)
 
 
 def test_machine_without_file_has_no_limits(tmp_path):

@@ -34,8 +34,9 @@ def many(make_home, tiny_raw, checkout, tmp_path, write_project):
     projects = checkout / "config" / "projects"
     for name in ("one", "two"):
         write_project(projects / f"{name}.yaml", home.raw, recipe="plain", channels=CHANNEL)
-    write_project(projects / "lost.yaml", home.folder / "unmounted", channels=CHANNEL)
-    write_project(projects / "done.yaml", home.raw, channels=CHANNEL, only_if_named=True)
+    same = {"recipe": "plain", "channels": CHANNEL}
+    write_project(projects / "lost.yaml", home.folder / "unmounted", **same)
+    write_project(projects / "done.yaml", home.raw, **same, only_if_named=True)
     _recipe(checkout, clip_high=4.0)
     return home
 
@@ -146,7 +147,7 @@ def test_wrong_settings_of_the_machine_begin_nothing(many, command_line):
     """A slip in machine.yaml is told with its line."""
     path = many.checkout / "config" / "machine.yaml"
     path.write_text("cores: 2\nmemory: 3\n")
-    assert f"{path}:2: memory: unknown" in _run(many, command_line, "one", expected=2)
+    assert "config/machine.yaml:2: memory: unknown" in _run(many, command_line, "one", expected=2)
     assert not (many.folder / "results").exists()
 
 
