@@ -51,23 +51,19 @@ def _run(home, command_line, *words, expected=0):
     return command_line.said([*command, *words], expected, home.checkout)
 
 
-def _integrated(said):
-    return said.count("integrate")
-
-
 def test_one_recipe_for_many_projects(many, command_line):
     """Good projects are made, masters once; the broken one is told; the recipe is theirs in common.
 
     One test, since each run takes a while: the first run, then a project that shadows a key of the
     recipe, then a change of the recipe, then what Snakemake itself says.
     """
-    machine = {"cores": 2, "memory_gb": 1, "on_finish": [sys.executable, "tell.py", "told.json"]}
+    machine = {"cores": 2, "on_finish": [sys.executable, "tell.py", "told.json"]}
     machine["on_finish"] += ["{summary}", "$(touch x); 'y"]
     (many.folder / "tell.py").write_text(REPORT)
     (many.checkout / "config" / "machine.yaml").write_text(yaml.safe_dump(machine))
 
     said = _run(many, command_line, "--to", "channels", expected=1)
-    assert f"lost.yaml:3: raw: no such folder: {many.folder}/unmounted" in said
+    assert "lost.yaml:3: raw: no such folder: " in said
     assert "share master x 2" in said
     results = many.folder / "results"
     assert {path.name for path in results.iterdir() if path.is_dir()} == {
@@ -90,7 +86,7 @@ def test_one_recipe_for_many_projects(many, command_line):
     (line,) = (results / "platelog.log").read_text().splitlines()
     assert line[20:] == facts["summary"]
     assert line[20:].startswith(
-        "one made (4 new subs, 6 jobs); two made (4 new subs, 6 jobs); lost"
+        "one made (4 new subs, 7 jobs); two made (4 new subs, 7 jobs); lost"
     )
 
     (many.folder / "told.json").unlink()
