@@ -1,17 +1,17 @@
 """Between Snakemake and the plans of the projects: scan, sheet, links, functions of wildcards."""
 
-import glob
 import os
 import re
 import sys
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from platefiles.bands import memory_mb
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
-from platefiles.ledger import Ledger, recorded
+from platefiles.flags import ancient, local
+from platefiles.ledger import Ledger
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
@@ -19,8 +19,8 @@ from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.project import LoadedProject
-from platefiles.provenance import digest
 from platefiles.scan import scan_folders
+from platefiles.sharing import shared_masters, shared_stem
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
 
 RESULTS = "results"
@@ -63,7 +63,7 @@ class Plans:
             self._products |= ledger.products
             self._stale |= ledger.stale
             self._to_make |= set(ledger.to_make(targets_of(plan, "all")))
-        self.shared = shared_masters(self._products, self._to_make)
+        self.shared = shared_masters(RESULTS, self._products, self._to_make)
         if main_process and not dry_run:
             if self._stale or self.unpinned:
                 newer_file(RESULTS, touch=True)
@@ -93,7 +93,7 @@ class Plans:
     @property
     def shared_files(self) -> str:
         """Regular expression of the masters from other projects, less folder and ending."""
-        return "|".join(re.escape(_shared_stem(path)) for path in self.shared)
+        return "|".join(re.escape(shared_stem(RESULTS, path)) for path in self.shared)
 
     def twin(self, wildcards) -> str:
         """The same master in another project."""
@@ -313,56 +313,9 @@ class Plans:
         return [path for plan in self for path in targets_of(plan, name)]
 
 
-def ancient(path: str) -> str:
-    """Mark an input whose age does not matter."""
-    from snakemake.io import ancient as flagged  # too slow for verbs that do without Snakemake
-
-    return flagged(path)
-
-
-def local(path: str) -> str:
-    """Mark an input that lies here also where all other files lie in a storage."""
-    from snakemake.io import local as flagged
-
-    return flagged(path)
-
-
-def shared_masters(products: Mapping[str, Product], to_make: Collection[str]) -> dict[str, str]:
-    """Find masters that are to be made and are, or are being, made in another project.
-
-    Parameters
-    ----------
-    products : mapping of str to Product
-        Products of the projects of a run, by path.
-    to_make : collection of str
-        Those that are to be made.
-
-    Returns
-    -------
-    dict of str to str
-        Path of the same master by the path of the one that need not be made.
-    """
-    masters = {path: p for path, p in products.items() if p.rule.startswith("master_")}
-    wanted = {path: digest(masters[path].job) for path in masters if path in to_make}
-    makers: dict[str, str] = {}
-    found = {}
-    for path, job in wanted.items():
-        name = os.path.basename(path)
-        others = sorted(glob.glob(f"{RESULTS}/*/calibration/{glob.escape(name)}"))
-        twin = next((p for p in others if p not in to_make and recorded(p) == job), None)
-        twin = twin or makers.setdefault(job, path)
-        if twin != path:
-            found[path] = twin
-    return found
-
-
 def _single(paths: list[str]) -> str | list[str]:
     """Return the only path of a list as Snakemake wants it, or the empty list."""
     return paths[0] if paths else paths
-
-
-def _shared_stem(path: str) -> str:
-    return path.removeprefix(f"{RESULTS}/").removesuffix(".fits")
 
 
 def _lock_stem(plan: ProjectPlan) -> str:

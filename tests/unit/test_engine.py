@@ -64,12 +64,6 @@ except KeyboardInterrupt:
 """
 
 
-def test_memory_may_be_less_if_the_user_says_so():
-    """A budget in GB reaches Snakemake in MB, which cuts down what single jobs ask for."""
-    words = engine.command(["x"], "all", Path("/"), memory_gb=1.5)
-    assert words[words.index("--resources") + 1] == "mem_mb=1500"
-
-
 # POSIX shells report a command that Ctrl-C has ended as 130.
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_stopping_ends_the_command_and_its_jobs(number):
