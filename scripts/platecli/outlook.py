@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platecli.summary import USED, Row, read_rows
-from platefiles.causes import cause
+from platefiles.causes import OTHER_SUBS, cause
 from platefiles.frame import Frame
 from platefiles.ledger import Ledger
 from platefiles.plan import ProjectPlan
@@ -89,14 +89,15 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     rows = [row for row in read_rows(Path(plan.subs_path)) if _is_whole(row)]
     lights = {frame.id: frame for frame in plan.frames if frame.role == "light"}
     listed = {row["id"] for row in rows if row["channel"]}
-    return Outlook(
-        plan,
-        products,
-        {product.path: cause(product, ledger, set(making)) for product in products},
-        tuple(frame for frame in lights.values() if frame.id not in listed),
-        tuple(row for row in rows if row["channel"] and row["id"] not in lights),
-        tuple(rows),
-    )
+    new = tuple(frame for frame in lights.values() if frame.id not in listed)
+    gone = tuple(row for row in rows if row["channel"] and row["id"] not in lights)
+    causes = {product.path: cause(product, ledger, set(making)) for product in products}
+    moved = {f"{row['channel']} {row.get('night', '')}": "subs gone" for row in gone}
+    moved |= {f"{frame.channel} {frame.night}": "new subs" for frame in new}
+    for product in products:
+        if causes[product.path] == OTHER_SUBS:
+            causes[product.path] = moved.get(product.about, OTHER_SUBS)
+    return Outlook(plan, products, causes, new, gone, tuple(rows))
 
 
 def _is_whole(row: Row) -> bool:

@@ -11,6 +11,9 @@ from platefiles.products import Product
 NOT_THERE = "not there yet"
 """Cause of what was never made, or was deleted."""
 
+OTHER_SUBS = "other subs or camera facts"
+"""Cause of what is made of lights, where neither code nor settings changed."""
+
 _BLOCK = 2880
 _MOST_BLOCKS = 40
 _FRAMES = ("measure", "calibrate_sub", "register_sub")
@@ -50,7 +53,7 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
     if product.rule.startswith("master_"):
         return "other frames"
     if product.rule in _FRAMES:
-        return "other subs or camera facts"
+        return OTHER_SUBS
     return "other facts in the project's files"
 
 
