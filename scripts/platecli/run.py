@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import os
 import sys
 import time
 from collections.abc import Sequence
@@ -24,7 +25,7 @@ from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 TARGETS = ("channels", "picture", "all")
 PROJECTS = ROOT / "config" / "projects"
-MACHINE = ROOT / "config" / "machine.yaml"
+MACHINE = Path(os.environ.get("PLATELOG_MACHINE") or ROOT / "config" / "machine.yaml")
 
 
 class WrongCommand(UserError):
