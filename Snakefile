@@ -23,11 +23,14 @@ except UserError as error:
 
 
 onstart:
-    hold_run_lock("results")
+    try:
+        hold_run_lock("results")
+    except UserError as error:
+        raise SystemExit(str(error))
 
 
 wildcard_constraints:
-    project="[a-z0-9][a-z0-9_-]*",
+    project=plans.names,
     channel="[a-z0-9_]+",
     night="[0-9-]+|undated",
     sub="[A-Za-z0-9_]+",
@@ -44,17 +47,16 @@ rule all:
     """Make everything: channels, pictures, tables of subs."""
     default_target: True
     input:
-        plans.channel_targets(),
-        plans.picture_targets(),
+        plans.targets("all"),
 
 
 rule channels:
     """Make the integrated channels and the table of subs."""
     input:
-        plans.channel_targets(),
+        plans.targets("channels"),
 
 
 rule picture:
     """Make the pictures."""
     input:
-        plans.picture_targets(),
+        plans.targets("picture"),

@@ -10,6 +10,7 @@ rule master_bias:
     """Combine bias frames; measure the read noise from their differences."""
     input:
         raw=ancient(plans.master_frames),
+        anew=plans.anew("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
     log:
@@ -34,6 +35,7 @@ rule master_dark:
     input:
         raw=ancient(plans.master_frames),
         masters=plans.master_below,
+        anew=plans.anew("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
     log:
@@ -58,6 +60,7 @@ rule master_flat:
     input:
         raw=ancient(plans.master_frames),
         masters=plans.master_below,
+        anew=plans.anew("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
     log:
@@ -77,11 +80,41 @@ rule master_flat:
         "../scripts/master_flat.py"
 
 
+if plans.shared:
+
+    rule share_master:
+        """Take a master that another project made of the same frames."""
+        input:
+            twin=plans.twin,
+        output:
+            "results/{shared}.fits",
+        log:
+            "results/logs/share_master/{shared}.log",
+        benchmark:
+            "results/benchmarks/share_master/{shared}.tsv"
+        wildcard_constraints:
+            shared=plans.shared_files,
+        conda:
+            "../envs/pipeline.yaml"
+        threads: 1
+        resources:
+            mem_mb=200,
+        params:
+            job=plans.shared_job,
+        script:
+            "../scripts/share_master.py"
+
+    ruleorder: share_master > master_bias
+    ruleorder: share_master > master_dark
+    ruleorder: share_master > master_flat
+
+
 rule calibrate_sub:
     """Write one calibrated sub, for projects that keep them."""
     input:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
+        anew=plans.anew("results/{project}/calibrated/{channel}/{sub}.fits"),
     output:
         "results/{project}/calibrated/{channel}/{sub}.fits",
     log:

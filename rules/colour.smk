@@ -10,6 +10,7 @@ rule map_channels:
     """Blend channels into output colours; take the sky off; balance the colours."""
     input:
         channels=plans.mapped,
+        anew=plans.anew("results/{project}/picture/{recipe}.fits"),
     output:
         "results/{project}/picture/{recipe}.fits",
     log:
@@ -30,7 +31,8 @@ rule map_channels:
 rule composite:
     """Stretch the linear cube into a picture file."""
     input:
-        cube="results/{project}/picture/{recipe}.fits",
+        cube=plans.cube,
+        anew=plans.anew("results/{project}/picture/{recipe}.{ending}"),
     output:
         report(
             "results/{project}/picture/{recipe}.{ending}",
@@ -56,6 +58,9 @@ rule composite:
 
 # Too large for the report, which holds what it shows.
 use rule composite as composite_tiff with:
+    input:
+        cube=plans.cube,
+        anew=plans.anew("results/{project}/picture/{recipe}.tif"),
     output:
         "results/{project}/picture/{recipe}.tif",
     log:

@@ -11,7 +11,8 @@ rule integrate:
     input:
         raw=ancient(plans.channel_frames),
         masters=plans.channel_masters,
-        registration="results/{project}/registration/{channel}.fits",
+        registration=plans.registration,
+        anew=plans.anew("results/{project}/channels/{channel}.fits"),
     output:
         "results/{project}/channels/{channel}.fits",
     log:
@@ -34,6 +35,7 @@ rule tabulate_subs:
     input:
         registrations=plans.registrations,
         channels=plans.integrations,
+        anew=plans.anew("results/{project}/subs.tsv"),
     output:
         report(
             "results/{project}/subs.tsv",

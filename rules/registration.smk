@@ -12,6 +12,7 @@ rule measure:
     input:
         raw=ancient(plans.night_frames),
         masters=plans.night_masters,
+        anew=plans.anew("results/{project}/measures/{channel}/{night}.fits"),
     output:
         "results/{project}/measures/{channel}/{night}.fits",
     log:
@@ -35,6 +36,7 @@ if plans.unpinned:
         """Choose the grid and the photometric references; later runs keep them."""
         input:
             measures=plans.lock_measures,
+            anew=plans.lock_anew,
         output:
             update("{lock}.lock.yaml"),
         log:
@@ -62,6 +64,7 @@ rule register:
         measures=plans.channel_measures,
         reference=plans.reference_measures,
         lock=plans.lock,
+        anew=plans.anew("results/{project}/registration/{channel}.fits"),
     output:
         "results/{project}/registration/{channel}.fits",
     log:
@@ -84,7 +87,8 @@ rule register_sub:
     input:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
-        registration="results/{project}/registration/{channel}.fits",
+        registration=plans.sub_registration,
+        anew=plans.anew("results/{project}/registered/{channel}/{sub}.fits"),
     output:
         "results/{project}/registered/{channel}/{sub}.fits",
     log:

@@ -80,7 +80,7 @@ if __name__ == "__main__":
 
     from platefiles.joblog import job_log
 
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job):
         settings = json.loads(snakemake.params.job)["settings"]
         composite(
             Path(snakemake.input.cube),

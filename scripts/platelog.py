@@ -24,6 +24,7 @@ STOPPED = 130  # the exit status that shells give to Ctrl-C
 VERBS = {
     "demo": "draw an invented galaxy field as raw frames and make its picture",
     "new": "draft a project file from the headers of your raw frames",
+    "check": "say what is new and what a run would do; nothing is written",
     "run": "make the pictures of one or more projects; only new work is done",
     "bench": "measure time and memory beside a chain of general libraries",
     "test": "check the code and run the tests",

@@ -57,7 +57,7 @@ def _text(value: Any) -> str:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job):
         tabulate_subs(
             paths_to_registrations=snakemake.input.registrations,
             paths_to_channels=snakemake.input.channels,

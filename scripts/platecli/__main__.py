@@ -2,6 +2,8 @@
 
 import argparse
 import importlib
+import os
+import signal
 import sys
 
 from platefiles.errors import UserError
@@ -37,7 +39,10 @@ def main(argv: list[str]) -> int:
         return int(module.run(args)) if module else 2
     except UserError as problem:
         print(problem, file=sys.stderr)
-        return 1
+        return getattr(problem, "status", 1)
+    except BrokenPipeError:  # who read our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 128 + signal.SIGPIPE
     except KeyboardInterrupt:
         print("Stopped; the same command goes on from here.", file=sys.stderr)
         return STOPPED

@@ -5,7 +5,8 @@ import os
 import time
 
 from platecli.engine import ROOT
-from platecli.run import load_all, make
+from platecli.outcome import NOTHING_NEW
+from platecli.run import make
 
 PROJECT = "demo"
 RAW = ROOT / "results" / "demo-raw"
@@ -24,7 +25,8 @@ def run(args: argparse.Namespace) -> int:
     print(f"Drawing raw frames into {RAW} ...", flush=True)
     draw_raw(PROJECT, RAW, workers=args.cores or os.cpu_count() or 1)
     drawn_s = time.monotonic() - start
-    status = make(load_all([PROJECT]), "picture", ROOT, args.cores, extra=args.extra)
+    status = make([PROJECT], "picture", ROOT, args.cores, extra=args.extra)
+    status = 0 if status == NOTHING_NEW else status
     if status == 0:
         took_s = time.monotonic() - start
         print(f"The demo took {took_s:.0f} s, of which {drawn_s:.0f} s to draw the raw frames.")

@@ -34,6 +34,7 @@ def command(
     cores: int | None = None,
     dry_run: bool = False,
     extra: Sequence[str] = (),
+    memory_gb: float | None = None,
 ) -> list[str]:
     """Return the command that makes the target for the projects.
 
@@ -51,12 +52,15 @@ def command(
         Only say what would be done.
     extra
         Further options of Snakemake; they win over those given here.
+    memory_gb
+        Memory that all jobs may take together; None for three quarters of the machine's.
     """
     memory_mb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // MIB * 3 // 4
+    memory_mb = max(memory_mb, 2000) if memory_gb is None else round(memory_gb * 1000)
     words = [sys.executable, "-P", "-m", "platecli.engine"]
     words += ["--snakefile", str(ROOT / "Snakefile"), "--directory", str(directory)]
     words += ["--workflow-profile", str(ROOT / "config" / "profile"), "--logger", "platelog"]
-    words += ["--resources", f"mem_mb={max(memory_mb, 2000)}"]
+    words += ["--resources", f"mem_mb={memory_mb}"]
     words += ["--cores", str(cores)] if cores else []
     words += ["--dry-run"] if dry_run else []
     # Quoted, so that a project called 42 stays text.

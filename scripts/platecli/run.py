@@ -1,21 +1,58 @@
 """The verb `run`: make the pictures of projects with Snakemake, and say what came of it."""
 
 import argparse
+import contextlib
+import os
+import sys
+import time
+from collections.abc import Sequence
 from pathlib import Path
 
-from platecli import engine, summary
+from platecli import engine, outcome, summary
 from platecli.engine import ROOT
-from platefiles.config import LoadedProject, load_project
+from platecli.outcome import ProjectOutcome, RunOutcome
+from platecli.outlook import Outlook, first_of, look_ahead
+from platefiles.causes import NOT_THERE
+from platefiles.config import load_project
 from platefiles.errors import UserError
-from platelog import nearest
+from platefiles.layout import job_log_path
+from platefiles.machine import Machine, read_machine
+from platefiles.plan import ProjectPlan
+from platefiles.runlock import Busy, hold_run_lock
+from platefiles.workflow import open_projects
+from platelog import STOPPED, nearest
+from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 TARGETS = ("channels", "picture", "all")
+PROJECTS = ROOT / "config" / "projects"
+MACHINE = Path(os.environ.get("PLATELOG_MACHINE") or ROOT / "config" / "machine.yaml")
+
+
+class WrongCommand(UserError):
+    """The command cannot be followed; nothing was begun."""
+
+    status = outcome.WRONG
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `run` takes."""
+    add_projects(parser)
+    parser.add_argument("--cores", type=int, help="processors to use (default: all)")
+    parser.add_argument("--dry-run", "-n", action="store_true", help="only say what would be done")
     parser.add_argument(
-        "project", nargs="+", help="a name in config/projects, or the path of a project file"
+        "--exit-code",
+        action="store_true",
+        help=f"end with status {outcome.NOTHING_NEW} if there was nothing new",
+    )
+    parser.epilog = "Options of Snakemake may follow after a separate --."
+
+
+def add_projects(parser: argparse.ArgumentParser) -> None:
+    """Declare what verbs take that work on projects."""
+    parser.add_argument(
+        "project",
+        nargs="*",
+        help="a name in config/projects, or the path of a project file (default: all projects)",
     )
     parser.add_argument(
         "--to",
@@ -23,103 +60,193 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TARGET",
         help=f"how far to go: {', '.join(TARGETS)}, or one file below results (default: picture)",
     )
-    parser.add_argument("--cores", type=int, help="processors to use (default: all)")
-    parser.add_argument("--dry-run", "-n", action="store_true", help="only say what would be done")
     parser.add_argument(
         "--directory",
         type=Path,
         default=ROOT,
         help="where the folder results lies (default: the checkout)",
     )
-    parser.epilog = "Options of Snakemake may follow after a separate --."
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check the projects, make the target and print a summary.
+    """Open the projects, make the target and say what came of it.
 
     Raises
     ------
     UserError
-        If a project, the target or an option is wrong; nothing was started then.
+        If the target, an option or the settings of the machine are wrong; nothing was started then.
     """
-    projects = load_all(args.project)
-    check_target(args.to)
+    directory = checked_directory(args)
+    machine = _machine()
     if args.cores is not None and args.cores < 1:
         msg = f"--cores {args.cores}: at least 1 is needed."
-        raise UserError(msg)
+        raise WrongCommand(msg)
+    words = checked_words(args.project)
+    status = make(words, args.to, directory, args.cores, args.dry_run, args.extra, machine=machine)
+    return 0 if status == outcome.NOTHING_NEW and not args.exit_code else status
+
+
+def checked_directory(args: argparse.Namespace) -> Path:
+    """Check the target and the working directory and return the latter.
+
+    Raises
+    ------
+    WrongCommand
+        If one of them is not there.
+    """
+    check_target(args.to)
     directory = args.directory.absolute()
     if not directory.is_dir():
         msg = f"--directory {args.directory}: there is no such folder; make it first."
-        raise UserError(msg)
-    return make(projects, args.to, directory, args.cores, args.dry_run, args.extra)
+        raise WrongCommand(msg)
+    return directory
+
+
+def checked_words(words: Sequence[str]) -> list[str]:
+    """Return names as they are, and paths of project files so that they hold in any folder.
+
+    Raises
+    ------
+    WrongCommand
+        If there is no such project; all of them are named.
+    """
+    problems, found = [], []
+    for word in words:
+        path = Path(word).absolute() if word.endswith(".yaml") or "/" in word else None
+        found.append(word if path is None else str(path))
+        if not (path or PROJECTS / f"{word}.yaml").exists():
+            try:
+                load_project(found[-1], PROJECTS)
+            except UserError as problem:
+                problems.append(str(problem))
+    if problems:
+        raise WrongCommand("\n".join(problems))
+    return found
+
+
+def _machine() -> Machine:
+    try:
+        return read_machine(MACHINE)
+    except UserError as problem:
+        raise WrongCommand(str(problem)) from None
 
 
 def make(
-    projects: list[LoadedProject],
+    words: Sequence[str],
     target: str,
     directory: Path,
     cores: int | None = None,
     dry_run: bool = False,
-    extra: list[str] | None = None,
+    extra: Sequence[str] = (),
+    machine: Machine | None = None,
 ) -> int:
-    """Make the target for projects that were checked; return the exit status.
-
-    Parameters
-    ----------
-    projects
-        The projects.
-    target, directory, cores, dry_run, extra
-        As for `engine.command`.
-    """
-    names = [given_to_workflow(project) for project in projects]
-    status = engine.run(engine.command(names, target, directory, cores, dry_run, extra or []))
-    if status == 0 and not dry_run:
-        for project in projects:
-            results = directory / "results" / project.name
-            print(summary.text(project.name, project.project.title, results), flush=True)
-    return status
-
-
-def load_all(words: list[str]) -> list[LoadedProject]:
-    """Load every project, or say all that is wrong with any of them.
+    """Make the target for projects, each independent of the others; return the exit status.
 
     Parameters
     ----------
     words
-        Names or paths, as the user gave them.
-
-    Raises
-    ------
-    UserError
-        With the problems of all projects.
+        Names or absolute paths of projects; none for all of ``config/projects``.
+    target, directory, cores, dry_run, extra
+        As for `engine.command`.
+    machine
+        What may be taken of this machine.
     """
-    loaded, problems = [], []
-    for word in dict.fromkeys(words):
+    machine = machine or Machine()
+    start = time.monotonic()
+    results = directory / "results"
+    if not dry_run:
         try:
-            loaded.append(load_project(word, ROOT / "config" / "projects"))
-        except UserError as problem:
-            problems.append(str(problem))
-    names = [project.name for project in loaded]
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        problems.append(f"Two of the project files are called {name}; rename one of them.")
-    for project in loaded:
-        if "," in str(project.path) or '"' in str(project.path):
-            problems.append(f"{project.path}: rename it so that it has no comma or double quote.")
-    if problems:
-        raise UserError("\n".join(problems))
-    return loaded
+            hold_run_lock(results)
+        except Busy as problem:
+            print(problem, file=sys.stderr)
+            outcome.write_line(results, "another run is at work")
+            return outcome.BUSY
+    with contextlib.chdir(directory):  # paths of results are relative, as in the workflow
+        plans, problems = open_projects(words, PROJECTS, True, dry_run)
+        for problem in problems.values():
+            print(problem, file=sys.stderr, flush=True)
+        if not plans and not problems:
+            print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
+            return outcome.WRONG
+        ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
+        for name, one in ahead.items():
+            for why, jobs in one.reasons().items():
+                if why != NOT_THERE:
+                    print(f"{name}: {why}: {first_of(jobs, 3)}", flush=True)
+        status = 0
+        work = any(one.to_make for one in ahead.values()) or target not in TARGETS
+        if plans and (work or extra or dry_run):
+            names = [given_to_workflow(plan) for plan in plans.values()]
+            limits = (cores or machine.cores, machine.memory_gb)
+            command = engine.command(names, target, directory, limits[0], dry_run, extra, limits[1])
+            status = engine.run(command)
+        elif plans:
+            print("Nothing new to do.", flush=True)
+        if dry_run:
+            return status or (outcome.FAILED if problems else 0)
+        done = [_outcome(plans[name], one, target) for name, one in ahead.items()]
+    done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
+    for project in done:
+        news = project.outcome == "made" or len(done) == 1
+        if news and project.outcome != "failed" and status != STOPPED:
+            print(summary.text(project.name, project.title, results / project.name), flush=True)
+    return _finish(
+        RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
+    )
 
 
-def given_to_workflow(project: LoadedProject) -> str:
+def _status(status: int, done: Sequence[ProjectOutcome]) -> int:
+    if status:
+        return status
+    if any(project.outcome == "failed" for project in done):
+        return outcome.FAILED
+    return 0 if any(project.outcome == "made" for project in done) else outcome.NOTHING_NEW
+
+
+def _finish(came: RunOutcome, results: Path, machine: Machine) -> int:
+    """Write the log and tell the user's program."""
+    stopped = came.status == STOPPED
+    outcome.write_line(results, "stopped" if stopped else came.summary)
+    if machine.on_finish and came.is_news and not stopped:
+        problem = outcome.tell(machine.on_finish, came, results.parent)
+        if problem:
+            print(problem, file=sys.stderr)
+            outcome.write_line(results, problem)
+    return came.status
+
+
+def _outcome(plan: ProjectPlan, before: Outlook, target: str) -> ProjectOutcome:
+    """Compare a project with what there was to do before the run."""
+    name, title = plan.loaded.name, plan.loaded.project.title
+    left = look_ahead(plan, target).to_make if before.to_make else ()
+    new = {
+        channel: {night: len(frames) for night, frames in nights.items()}
+        for channel, nights in before.new_by_night.items()
+    }
+    jobs = len({p.path for p in before.to_make} - {p.path for p in left})
+    if left:
+        logs = (job_log_path(plan, product.rule, product.about) for product in left)
+        why = next(filter(None, (reason_in_logs([log]) for log in logs)), "")
+        return ProjectOutcome(name, title, "failed", jobs, new, why or _not_made(left))
+    return ProjectOutcome(name, title, "made" if jobs else "nothing new", jobs, new)
+
+
+def _not_made(left: Sequence) -> str:
+    first = f"{left[0].rule} {left[0].about}".strip()
+    return f"{first} was not made" + (f", nor {len(left) - 1} more" if left[1:] else "")
+
+
+def given_to_workflow(plan: ProjectPlan) -> str:
     """Return how the workflow is told of a project: its name if it is a shipped place, or its path.
 
     Parameters
     ----------
-    project
-        A loaded project.
+    plan
+        An open project.
     """
-    usual = ROOT / "config" / "projects" / f"{project.name}.yaml"
-    return project.name if project.path == usual else str(project.path)
+    loaded = plan.loaded
+    usual = PROJECTS / f"{loaded.name}.yaml"
+    return loaded.name if loaded.path == usual else str(loaded.path)
 
 
 def check_target(target: str) -> None:
@@ -127,11 +254,11 @@ def check_target(target: str) -> None:
 
     Raises
     ------
-    UserError
+    WrongCommand
         With the nearest target that exists.
     """
     if target in TARGETS or target.startswith("results/"):
         return
     hint = nearest(target, list(TARGETS))
     msg = f"--to {target}: there is no such target{hint} Targets: {', '.join(TARGETS)}."
-    raise UserError(msg)
+    raise WrongCommand(msg)

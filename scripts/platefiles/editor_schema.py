@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.config import SHIPPED, Equipment, Project, Recipe
+from platefiles.machine import Machine
 from platefiles.recipe import Settings
 
 FOLDER = SHIPPED / "schema"
@@ -15,6 +16,7 @@ _MODELS: dict[str, type[Settings]] = {
     "project": Project,
     "recipe": Recipe,
     "equipment": Equipment,
+    "machine": Machine,
 }
 
 

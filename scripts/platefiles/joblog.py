@@ -10,12 +10,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from platefiles.errors import UserError
+from platefiles.provenance import digest
 
 log = logging.getLogger("platelog")
 
 
 @contextmanager
-def job_log(path: str | Path) -> Iterator[None]:
+def job_log(path: str | Path, job: str = "") -> Iterator[None]:
     """Write messages and warnings to a job's log; end a failed job with its reason.
 
     The reason is the last line of level ERROR, which whoever started the job shows. For a
@@ -26,6 +27,9 @@ def job_log(path: str | Path) -> Iterator[None]:
     ----------
     path : path-like
         The log file; its folder is made if needed.
+    job : str
+        The job, where the product has no header that could tell its digest: then the last line of
+        the log of a job that succeeded does.
     """
     _allow_many_files()
     Path(path).parent.mkdir(parents=True, exist_ok=True)
@@ -37,6 +41,8 @@ def job_log(path: str | Path) -> Iterator[None]:
     warnings.showwarning = _to_log
     try:
         yield
+        if job:
+            log.info("job %s", digest(job))
     except UserError as error:
         log.error("%s", error)
         sys.exit(1)

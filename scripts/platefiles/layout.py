@@ -1,5 +1,6 @@
 """What a project has, and where each product of it goes."""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -75,6 +76,35 @@ class Layout:
         """Path of the measures of a channel's night."""
         return f"{self.results}/measures/{channel}/{night}.fits"
 
+    def registration_path(self, channel: str) -> str:
+        """Path of a channel's registration."""
+        return f"{self.results}/registration/{channel}.fits"
+
+    def channel_path(self, channel: str) -> str:
+        """Path of an integrated channel."""
+        return f"{self.results}/channels/{channel}.fits"
+
+    def stored_path(self, kind: str, channel: str, sub: str) -> str:
+        """Path of a sub that is stored calibrated or registered."""
+        return f"{self.results}/{kind}/{channel}/{sub}.fits"
+
+    @property
+    def subs_path(self) -> str:
+        """Path of the table of subs."""
+        return f"{self.results}/subs.tsv"
+
+    @property
+    def cube_path(self) -> str:
+        """Path of the linear colour cube."""
+        return f"{self.results}/picture/{self.loaded.recipe_name}.fits"
+
+    @property
+    def lock_path(self) -> str:
+        """Path of the lock file, relative to the working directory if it lies inside."""
+        path = os.fspath(self.loaded.lock_path)
+        inside = os.path.relpath(path)
+        return path if inside.startswith("..") else inside
+
     def masters_of(self, frames: Sequence[Frame]) -> list[str]:
         """Paths of every master that these lights are corrected by."""
         names: set[str] = set()
@@ -87,3 +117,12 @@ class Layout:
         """Paths of the masters that the frames of a master are themselves corrected by."""
         group = self.masters[name]
         return [self.master_path(other) for other in (group.bias, group.dark) if other]
+
+
+def job_log_path(layout: Layout, rule: str, about: str) -> str:
+    """Path of the log of a job, from its rule and from what it works on, in words."""
+    if rule == "choose_grid":
+        return f"results/logs/choose_grid/{layout.lock_path.removesuffix('.lock.yaml')}.log"
+    if rule == "composite_tiff":
+        rule, about = "composite", f"{about} tif"
+    return f"{layout.results}/logs/{rule}/{about.replace(' ', '_')}.log"

@@ -7,6 +7,7 @@ changed. The digest of the jobs below is there because a product that a failed j
 would not be made anew otherwise, as long as what was once made from it is there.
 """
 
+import os
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property, wraps
 from pathlib import PurePath
@@ -15,15 +16,16 @@ from typing import Any
 from platefiles.codedigest import code_digest
 from platefiles.frame import Frame
 from platefiles.layout import NO_CALIBRATORS, Layout
+from platefiles.lockfile import Lock, read_lock
 from platefiles.provenance import canonical, digest
 
 
 def _remembered(method: Callable[..., str]) -> Callable[..., str]:
-    """Work each job out once for a plan."""
+    """Work each job out once for a plan, and once more when the grid is chosen in between."""
 
     @wraps(method)
     def job(self: "ProjectPlan", *names: str) -> str:
-        key = (method.__name__, *names)
+        key = (method.__name__, *names, self._lock_sign())
         if key not in self._jobs:
             self._jobs[key] = method(self, *names)
         return self._jobs[key]
@@ -35,8 +37,56 @@ class ProjectPlan(Layout):
     """One project, ready to be worked on; its methods give the job of each product."""
 
     @cached_property
-    def _jobs(self) -> dict[tuple[str, ...], str]:
+    def _jobs(self) -> dict[tuple[Any, ...], str]:
         return {}
+
+    @cached_property
+    def _locks(self) -> dict[tuple[int, ...], Lock | None]:
+        return {}
+
+    def _lock_sign(self) -> tuple[int, ...]:
+        """What tells one state of the lock file from another; empty if there is none."""
+        try:
+            info = os.stat(self.loaded.lock_path)
+        except OSError:
+            return ()
+        return info.st_ino, info.st_size, info.st_mtime_ns
+
+    @property
+    def pinned(self) -> Lock | None:
+        """What the lock file pins at this moment."""
+        sign = self._lock_sign()
+        if sign not in self._locks:
+            self._locks[sign] = read_lock(self.loaded.lock_path)
+        return self._locks[sign]
+
+    def pins(self, channel: str) -> dict[str, Any] | None:
+        """Grid and photometric reference of a channel; None if one is yet to be chosen.
+
+        Of the night of the grid's reference only that one sub counts: more subs of its night make
+        no other channel anew.
+        """
+        lock = self.pinned
+        if lock is None or not self.is_pinned(channel):
+            return None
+        reference = self.by_id[lock.reference]
+        return {
+            "grid": [lock.reference, lock.width_px, lock.height_px],
+            "measured": digest(self._measuring(reference.channel, reference.night, [reference])),
+            "brightness": lock.photometry[channel],
+        }
+
+    def reference_path(self) -> str | None:
+        """Path of the measures that hold the reference of the grid; None if it is not chosen."""
+        if self.pinned is None:
+            return None
+        reference = self.by_id[self.pinned.reference]
+        return self.measures_path(reference.channel, reference.night)
+
+    def is_pinned(self, channel: str) -> bool:
+        """Whether the grid and the photometric reference of a channel are chosen."""
+        lock = self.pinned
+        return lock is not None and channel in lock.photometry
 
     def _job(
         self, step: str, settings: dict[str, Any], below: Iterable[str] = (), **more: Any
@@ -93,6 +143,7 @@ class ProjectPlan(Layout):
             f"master_{group.kind}",
             {key: getattr(settings, key) for key in used},
             [self.master_job(other) for other in (group.bias, group.dark) if other],
+            project=None,  # projects with the same frames share it
             master=name,
             channel=group.channel,
             night=group.night,
@@ -115,7 +166,9 @@ class ProjectPlan(Layout):
     @_remembered
     def measure_job(self, channel: str, night: str) -> str:
         """Job of measuring one channel's night."""
-        lights = self.lights(channel, night)
+        return self._measuring(channel, night, self.lights(channel, night))
+
+    def _measuring(self, channel: str, night: str, lights: Sequence[Frame]) -> str:
         return self._job(
             "measure",
             self.loaded.recipe.measure.model_dump(),
@@ -161,7 +214,14 @@ class ProjectPlan(Layout):
         }
         calibrated = self.loaded.project.calibrated
         below = [self.measure_job(channel, night) for night in self.nights(channel)]
-        return self._job("register", settings, below, channel=channel, calibrated=calibrated)
+        return self._job(
+            "register",
+            settings,
+            below,
+            channel=channel,
+            calibrated=calibrated,
+            pins=self.pins(channel),
+        )
 
     @_remembered
     def integrate_job(self, channel: str) -> str:

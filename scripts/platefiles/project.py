@@ -94,6 +94,8 @@ class Project(Settings):
     """The frames are calibrated already: take them as they are and keep their unit."""
     reference: str | None = None
     """File name of the sub whose place and turn the picture takes, instead of the best one."""
+    only_if_named: Switch = False
+    """Leave the project alone when all projects are run; it is run if it is named."""
     channels: dict[ChannelName, Channel] = Field(min_length=1)
     """Channels by name: the subs of one filter each."""
     exclude: list[Text] = []

@@ -58,13 +58,17 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     step : str
         Name of the rule.
     job : mapping
-        The rule's job: its ``project``, ``settings`` and ``code``.
+        The rule's job: its ``project`` (None where several share the product), ``settings`` and
+        ``code``.
     """
     settings = canonical(job["settings"])
+    project = job["project"]
     return [
         ("CREATOR", f"platelog {VERSION}", "software that made this file"),
         ("STEP", step, "rule that made this file"),
-        ("PROJECT", job["project"], "project it belongs to"),
+        *([("PROJECT", project, "project it belongs to")] if project else []),
+        # In the first block of the header, where `platefiles.ledger` looks for it.
+        ("JOBDIG", digest(canonical(job)), "digest of all that it was made from"),
         ("CODEDIG", job["code"], "digest of the code of the step"),
         ("SETTINGS", settings, "settings of the step, JSON"),
         ("SETDIG", digest(settings), "digest of SETTINGS"),

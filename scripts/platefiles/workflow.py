@@ -2,19 +2,25 @@
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
+from platefiles.flags import ancient, local
+from platefiles.ledger import Ledger
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
+from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
+from platefiles.products import Product, products_of, targets_of
 from platefiles.project import LoadedProject
 from platefiles.scan import scan_folders
+from platefiles.sharing import shared_masters, shared_stem
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
 from platefiles.tiles import needed_mb
 
@@ -29,6 +35,8 @@ class Plans:
     plans : mapping of str to ProjectPlan
     dry_run : bool
         Nothing is written, so links of new frames are not there yet and are not asked for.
+    main_process : bool
+        False in a job on another machine.
 
     Attributes
     ----------
@@ -37,11 +45,32 @@ class Plans:
         the run began.
     """
 
-    def __init__(self, plans: Mapping[str, ProjectPlan], dry_run: bool = False):
+    def __init__(
+        self, plans: Mapping[str, ProjectPlan], dry_run: bool = False, main_process: bool = True
+    ):
         self.by_name = dict(plans)
         self._dry_run = dry_run
-        self.unpinned = [name for name, plan in self.by_name.items() if not _pinned(plan)]
+        self.unpinned = [
+            name
+            for name, plan in self.by_name.items()
+            if not all(plan.is_pinned(channel) for channel in plan.channels)
+        ]
         self._choice: Any = None
+        self._products: dict[str, Product] = {}
+        self._stale: set[str] = set()
+        self._to_make: set[str] = set()
+        for plan in self:
+            ledger = Ledger(products_of(plan))
+            self._products |= ledger.products
+            self._stale |= ledger.stale
+            self._to_make |= set(ledger.to_make(targets_of(plan, "all")))
+        self.shared = shared_masters(RESULTS, self._products, self._to_make)
+        if main_process and not dry_run:
+            if self._stale or self.unpinned:
+                newer_file(RESULTS, touch=True)
+            date_back(self._products)
+            date_back(plan.lock_path for plan in self)
+            date_back(plan.link(frame) for plan in self for frame in plan.frames)
 
     def __iter__(self) -> Iterator[ProjectPlan]:
         """Go through the plans in the order of the projects."""
@@ -52,10 +81,65 @@ class Plans:
         self._choice = checkpoint
 
     @property
+    def names(self) -> str:
+        """Regular expression of the names of the projects."""
+        return "|".join(map(re.escape, self.by_name))
+
+    @property
     def unpinned_locks(self) -> str:
         """Regular expression of what the rule that chooses the grid may write, less its ending."""
         locks = [_lock_stem(self.by_name[name]) for name in self.unpinned]
         return "|".join(re.escape(lock) for lock in locks)
+
+    @property
+    def shared_files(self) -> str:
+        """Regular expression of the masters from other projects, less folder and ending."""
+        return "|".join(re.escape(shared_stem(RESULTS, path)) for path in self.shared)
+
+    def twin(self, wildcards) -> str:
+        """The same master in another project."""
+        twin = self.shared[f"{RESULTS}/{wildcards.shared}.fits"]
+        return self._aged(twin)
+
+    def shared_job(self, wildcards) -> str:
+        """Job of a master that is taken from another project."""
+        return self._products[f"{RESULTS}/{wildcards.shared}.fits"].job
+
+    def anew(self, pattern: str) -> Callable[[Any], list[str]]:
+        """Return the input function of a rule that makes its stale products anew.
+
+        Snakemake makes anew what is older than an input. So a product that was made by another
+        job than the plan has, gets an input that is newer, whatever the clock says.
+
+        Parameters
+        ----------
+        pattern : str
+            Path of the product with wildcards.
+        """
+
+        def newer(wildcards) -> list[str]:
+            path = pattern.format(**dict(wildcards.items()))
+            return [self._newer()] if path in self._stale else []
+
+        return newer
+
+    def _newer(self) -> str:
+        if self._dry_run:
+            return local(newer_file_for_a_dry_run())
+        return local(newer_file(RESULTS, touch=False))
+
+    def _made(self, taker: str, paths: Sequence[str]) -> list[str]:
+        """Return products as inputs of another; those that stay as they are have no age.
+
+        So the times of files that were copied mean nothing. What is as it should be needs no
+        input: if one was deleted, it is not asked for.
+        """
+        if taker in self._to_make or not os.path.exists(taker):
+            return [self._aged(path) for path in paths]
+        return [ancient(path) for path in paths if os.path.exists(path)]
+
+    def _aged(self, path: str) -> str:
+        return path if path in self._to_make else ancient(path)
 
     def plan(self, wildcards) -> ProjectPlan:
         """Return the plan that a rule's wildcards name."""
@@ -73,7 +157,9 @@ class Plans:
 
     def master_below(self, wildcards) -> list[str]:
         """Masters that a master needs first."""
-        return self.plan(wildcards).masters_below(wildcards.master)
+        plan = self.plan(wildcards)
+        taker = plan.master_path(wildcards.master)
+        return self._made(taker, plan.masters_below(wildcards.master))
 
     def master_job(self, wildcards) -> str:
         """Job of a master."""
@@ -87,7 +173,8 @@ class Plans:
     def night_masters(self, wildcards) -> list[str]:
         """Masters of the lights of a channel's night."""
         plan = self.plan(wildcards)
-        return plan.masters_of(plan.lights(wildcards.channel, wildcards.night))
+        taker = plan.measures_path(wildcards.channel, wildcards.night)
+        return self._made(taker, plan.masters_of(plan.lights(wildcards.channel, wildcards.night)))
 
     def measure_job(self, wildcards) -> str:
         """Job of a channel's night."""
@@ -101,25 +188,37 @@ class Plans:
     def channel_masters(self, wildcards) -> list[str]:
         """Masters of the lights of a channel."""
         plan = self.plan(wildcards)
-        return plan.masters_of(plan.lights(wildcards.channel))
+        taker = plan.channel_path(wildcards.channel)
+        return self._made(taker, plan.masters_of(plan.lights(wildcards.channel)))
 
     def channel_measures(self, wildcards) -> list[str]:
         """Measures of all nights of a channel."""
         plan = self.plan(wildcards)
-        return [plan.measures_path(wildcards.channel, n) for n in plan.nights(wildcards.channel)]
+        channel = wildcards.channel
+        paths = [plan.measures_path(channel, night) for night in plan.nights(channel)]
+        return self._made(plan.registration_path(channel), paths)
 
     def reference_measures(self, wildcards) -> list[str]:
         """Measures that hold the reference sub, which may have to be chosen first."""
-        plan = self.plan(wildcards)
-        if wildcards.project in self.unpinned and self._choice is not None:
+        plan, channel = self.plan(wildcards), wildcards.channel
+        if not plan.is_pinned(channel) and self._choice is not None:
             self._choice.get(lock=_lock_stem(plan))  # Snakemake asks again when it is chosen
-        lock = read_lock(plan.loaded.lock_path)
-        frame = plan.by_id[lock.reference if lock else ""]
-        return [plan.measures_path(frame.channel, frame.night)]
+        taker, path = plan.registration_path(channel), plan.reference_path() or ""
+        product = self._products.get(taker)
+        others = product is not None and path in product.consulted
+        if others and taker not in self._to_make and path in self._to_make:
+            return []  # what becomes of the other subs of that night is nothing to this channel
+        return self._made(taker, [path])
 
     def lock(self, wildcards) -> str:
         """File that pins the grid."""
-        return f"{_lock_stem(self.plan(wildcards))}.lock.yaml"
+        plan = self.plan(wildcards)
+        path = plan.lock_path
+        return ancient(path) if plan.is_pinned(wildcards.channel) else path
+
+    def lock_anew(self, wildcards) -> list[str]:
+        """A newer file: as long as there is something to choose, what is there is out of date."""
+        return [self._newer()]
 
     def _plan_of_lock(self, stem: str) -> ProjectPlan:
         return next(plan for plan in self if _lock_stem(plan) == stem)
@@ -154,7 +253,8 @@ class Plans:
     def sub_masters(self, wildcards) -> list[str]:
         """Masters of one light."""
         plan = self.plan(wildcards)
-        return plan.masters_of([plan.by_id[wildcards.sub]])
+        paths = plan.masters_of([plan.by_id[wildcards.sub]])
+        return [self._aged(path) for path in paths]
 
     def calibrate_job(self, wildcards) -> str:
         """Job of one calibrated sub."""
@@ -167,17 +267,35 @@ class Plans:
     def registrations(self, wildcards) -> list[str]:
         """Registration tables of all channels."""
         plan = self.plan(wildcards)
-        return [f"{plan.results}/registration/{channel}.fits" for channel in plan.channels]
+        paths = [plan.registration_path(channel) for channel in plan.channels]
+        return self._made(plan.subs_path, paths)
+
+    def registration(self, wildcards) -> str | list[str]:
+        """Registration table of a channel that is integrated."""
+        plan, channel = self.plan(wildcards), wildcards.channel
+        taker, path = plan.channel_path(channel), plan.registration_path(channel)
+        return _single(self._made(taker, [path]))
+
+    def sub_registration(self, wildcards) -> str:
+        """Registration table of a channel of which a sub is stored."""
+        return self._aged(self.plan(wildcards).registration_path(wildcards.channel))
 
     def integrations(self, wildcards) -> list[str]:
         """Integrated images of all channels."""
         plan = self.plan(wildcards)
-        return [f"{plan.results}/channels/{channel}.fits" for channel in plan.channels]
+        return self._made(plan.subs_path, [plan.channel_path(channel) for channel in plan.channels])
 
     def mapped(self, wildcards) -> list[str]:
         """Integrated images of the channels that the picture is made of."""
         plan = self.plan(wildcards)
-        return [f"{plan.results}/channels/{channel}.fits" for channel in plan.mapped_channels]
+        paths = [plan.channel_path(channel) for channel in plan.mapped_channels]
+        return self._made(plan.cube_path, paths)
+
+    def cube(self, wildcards) -> str | list[str]:
+        """Linear cube of which a picture is drawn."""
+        plan, ending = self.plan(wildcards), wildcards.get("ending", "tif")
+        taker = f"{plan.results}/picture/{wildcards.recipe}.{ending}"
+        return _single(self._made(taker, [plan.cube_path]))
 
     def cube_job(self, wildcards) -> str:
         """Job of the linear cube."""
@@ -191,36 +309,19 @@ class Plans:
         """Job of the table of subs."""
         return self.plan(wildcards).subs_job()
 
-    def channel_targets(self, wildcards=None) -> list[str]:
-        """Integrated images and tables of subs of all projects."""
-        paths = [f"{p.results}/channels/{c}.fits" for p in self for c in p.channels]
-        return paths + [f"{p.results}/subs.tsv" for p in self] + self.kept_subs()
+    def targets(self, name: str) -> list[str]:
+        """Files of a target rule, of all projects."""
+        return [path for plan in self for path in targets_of(plan, name)]
 
-    def picture_targets(self, wildcards=None) -> list[str]:
-        """Pictures of all projects, and the tables that say what they are made of."""
-        return [path for p in self for path in [*p.picture_files, f"{p.results}/subs.tsv"]]
 
-    def kept_subs(self) -> list[str]:
-        """Calibrated and registered subs that projects want written."""
-        return [
-            f"{plan.results}/{kind}/{channel}/{frame.id}.fits"
-            for plan in self
-            for kind in plan.loaded.project.keep
-            for channel in plan.channels
-            for frame in plan.lights(channel)
-        ]
+def _single(paths: list[str]) -> str | list[str]:
+    """Return the only path of a list as Snakemake wants it, or the empty list."""
+    return paths[0] if paths else paths
 
 
 def _lock_stem(plan: ProjectPlan) -> str:
-    """Path of a lock file without its ending, relative to the working directory if inside it."""
-    path = os.fspath(plan.loaded.lock_path).removesuffix(".lock.yaml")
-    inside = os.path.relpath(path)
-    return path if inside.startswith("..") else inside
-
-
-def _pinned(plan: ProjectPlan) -> bool:
-    lock = read_lock(plan.loaded.lock_path)
-    return lock is not None and set(plan.channels) <= set(lock.photometry)
+    """Path of a lock file without its ending."""
+    return plan.lock_path.removesuffix(".lock.yaml")
 
 
 def open_plans(
@@ -228,11 +329,14 @@ def open_plans(
 ) -> Plans:
     """Load, scan and match the projects of a run.
 
+    A project with a problem does not hold up the others: it is named on stderr and left away.
+
     Parameters
     ----------
     config : mapping
         Snakemake's: ``projects`` is a list, or a text with commas, of names or paths of project
-        files; without it all of ``config/projects`` are taken.
+        files; without it all of ``config/projects`` are taken, but for those that are to be run
+        only if they are named.
     base : Path
         Folder of the Snakefile.
     main_process : bool
@@ -243,27 +347,67 @@ def open_plans(
     Raises
     ------
     UserError
-        With every problem of every project.
+        With every problem of every project, if none is left.
     """
-    folder = base / "config" / "projects"
-    wanted = config.get("projects") or find_projects(folder)
+    dry_run = is_dry_run(arguments)
+    wanted = config.get("projects") or []
     if isinstance(wanted, str):
         wanted = [name for name in wanted.split(",") if name]
-    dry_run = is_dry_run(arguments)
-    problems: list[str] = []
+    opened, problems = open_projects(wanted, base / "config" / "projects", main_process, dry_run)
+    if problems and not opened:
+        raise UserError("\n".join(problems.values()))
+    if main_process:
+        for problem in problems.values():
+            print(problem, file=sys.stderr)
+    return Plans(opened, dry_run, main_process)
+
+
+def open_projects(
+    wanted: Sequence[str], folder: Path, main_process: bool, dry_run: bool
+) -> tuple[dict[str, ProjectPlan], dict[str, str]]:
+    """Open projects, each by itself.
+
+    Parameters
+    ----------
+    wanted : sequence of str
+        Names or paths; if there are none, all of the folder that need not be named.
+    folder : Path
+        Folder in which names are looked for.
+    main_process, dry_run : bool
+        As for `open_plans`.
+
+    Returns
+    -------
+    plans : dict of str to ProjectPlan
+        By the name of the project.
+    problems : dict of str to str
+        What is wrong with the others, by name.
+    """
     plans: dict[str, ProjectPlan] = {}
-    for name in wanted:
+    problems: dict[str, str] = {}
+    for word in list(dict.fromkeys(wanted)) or find_projects(folder):
+        name = Path(word).name.removesuffix(".yaml")
         try:
-            loaded = load_project(name, folder)
+            loaded = load_project(word, folder)
+            if loaded.project.only_if_named and not wanted:
+                continue
+            _check_name(loaded, plans)
             plans[loaded.name] = _open_plan(loaded, main_process, dry_run)
         except UserError as error:
-            problems.append(str(error))
+            problems[name] = str(error)
         except OSError as error:
             where = f"{error.filename}: " if error.filename else ""
-            problems.append(f"{where}{error.strerror or error}; mend it and start the run again")
-    if problems:
-        raise UserError("\n".join(problems))
-    return Plans(plans, dry_run)
+            problems[name] = f"{where}{error.strerror or error}; mend it and start the run again"
+    return plans, problems
+
+
+def _check_name(loaded: LoadedProject, others: Mapping[str, ProjectPlan]) -> None:
+    if loaded.name in others:
+        msg = f"Two of the project files are called {loaded.name}; rename one of them."
+        raise UserError(msg)
+    if "," in str(loaded.path) or '"' in str(loaded.path):
+        msg = f"{loaded.path}: rename it so that it has no comma or double quote."
+        raise UserError(msg)
 
 
 def is_dry_run(arguments: Sequence[str]) -> bool:

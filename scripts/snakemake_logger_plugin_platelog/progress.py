@@ -1,6 +1,7 @@
 """Turn Snakemake's log events into a few lines for a person."""
 
 import logging
+import re
 import shutil
 import threading
 import time
@@ -110,7 +111,7 @@ class Progress:
         name = job_name(fields.rule_name, dict(getattr(record, "wildcards", None) or {}))
         self._jobs[fields.jobid] = name
         if self._dry_run:
-            why = " ".join(str(getattr(record, "reason", "") or "").split())
+            why = in_words(" ".join(str(getattr(record, "reason", "") or "").split()))
             self._line(f"  {name}" + (f"  ({shortened(why, 100)})" if why else ""))
         else:  # Snakemake says this when the job starts
             self._running[fields.jobid] = name
@@ -204,6 +205,11 @@ class Progress:
         if self._standing:
             self._stream.write("\r\x1b[K")
             self._standing = False
+
+
+def in_words(reason: str) -> str:
+    """Return Snakemake's reason for a job, with the mark of what is stale in words."""
+    return re.sub(r"Updated input files: [^;]*\.newer\b", "Out of date", reason)
 
 
 def plain(rule: str) -> str:

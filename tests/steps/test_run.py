@@ -92,5 +92,5 @@ def test_known_targets_and_files_are_accepted(target):
 
 def test_all_wrong_projects_are_named_at_once():
     """With two wrong names both are told, and nothing starts."""
-    with pytest.raises(UserError, match=r"(?s)no project is called 'dmeo'.*'nowhere'"):
-        run.load_all(["dmeo", "nowhere"])
+    with pytest.raises(run.WrongCommand, match=r"(?s)no project is called 'dmeo'.*'nowhere'"):
+        run.checked_words(["dmeo", "nowhere"])

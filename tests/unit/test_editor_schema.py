@@ -6,7 +6,7 @@ import jsonschema
 import pytest
 from pydantic_core import PydanticUndefined
 
-from platefiles import project, recipe
+from platefiles import machine, project, recipe
 from platefiles.editor_schema import schema_texts, write_schemas
 from platefiles.yamlfile import read_yaml
 
@@ -26,6 +26,7 @@ SECTIONS = {
     "stretch": recipe.Stretch,
     "Equipment files": project.Equipment,
     "site": project.Site,
+    "This machine": machine.Machine,
 }
 """Headings of the manual and the models whose keys their tables list."""
 

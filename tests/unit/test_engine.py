@@ -34,6 +34,12 @@ def test_memory_is_a_part_of_the_machines():
     assert megabytes == 2000 or 0.7 * total < megabytes < 0.8 * total
 
 
+def test_memory_may_be_less_if_the_user_says_so():
+    """A budget in GB reaches Snakemake in MB, which cuts down what single jobs ask for."""
+    words = engine.command(["x"], "all", Path("/"), memory_gb=1.5)
+    assert words[words.index("--resources") + 1] == "mem_mb=1500"
+
+
 # POSIX shells report a death by signal n as 128 + n.
 @pytest.mark.parametrize(("code", "status"), [(0, 0), (1, 1), (-2, 130), (-15, 143)])
 def test_exit_status_is_that_of_a_shell(code, status):

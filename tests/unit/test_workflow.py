@@ -82,20 +82,20 @@ def test_job_on_another_machine_reads_the_sheet(opened, tiny_raw, tmp_path):
 def test_targets_are_all_channels_and_pictures(opened):
     """The channels, the table of subs and the pictures of the project are the targets."""
     plans = opened()
-    assert plans.channel_targets() == [
+    assert plans.targets("channels") == [
         *(f"results/tiny/channels/{channel}.fits" for channel in ("ha", "g", "b")),
         "results/tiny/subs.tsv",
     ]
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
-    assert plans.picture_targets() == [*pictures, "results/tiny/subs.tsv"]
+    assert plans.targets("picture") == [*pictures, "results/tiny/subs.tsv"]
 
 
 def test_kept_subs_are_targets(opened):
     """`keep` makes each sub of each channel a target, in each of the forms."""
     plans = opened(keep=["calibrated", "registered"])
-    kept = plans.kept_subs()
+    kept = [path for path in plans.targets("channels") if "ated/" in path or "ered/" in path]
     assert len(kept) == len(set(kept)) == 2 * 24
-    assert set(kept) <= set(plans.channel_targets())
+    assert set(kept) <= set(plans.targets("all"))
     assert sum("/registered/" in path for path in kept) == 24
 
 
@@ -103,7 +103,7 @@ def test_grid_is_chosen_once(opened, tmp_path):
     """Without a lock the grid is to be chosen; with one it is not."""
     plans = opened()
     assert plans.unpinned == ["tiny"]
-    assert plans.lock(_wild()) == f"{tmp_path}/projects/tiny.lock.yaml"
+    assert plans.lock(_wild(channel="g")) == f"{tmp_path}/projects/tiny.lock.yaml"
     assert re.fullmatch(plans.unpinned_locks, f"{tmp_path}/projects/tiny")
     assert len(plans.lock_measures(SimpleNamespace(lock=f"{tmp_path}/projects/tiny"))) == 6
     _pin(plans, tmp_path)
@@ -114,7 +114,7 @@ def test_lock_inside_the_working_directory_is_relative(opened, tmp_path, monkeyp
     """So a project that moves with its results is not made anew."""
     opened()
     monkeypatch.chdir(tmp_path)
-    assert opened().lock(_wild()) == "projects/tiny.lock.yaml"
+    assert opened().lock(_wild(channel="g")) == "projects/tiny.lock.yaml"
 
 
 def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path):
@@ -201,15 +201,30 @@ def test_problems_of_all_projects_are_told_at_once(write_project, tiny_raw, tmp_
     assert "two.yaml:4: recipe: no recipe is called 'no-such'" in second
 
 
+def test_project_with_a_problem_does_not_hold_up_the_others(
+    write_project, tiny_raw, tmp_path, monkeypatch, capsys
+):
+    """Of two projects the good one is opened; what is wrong with the other is said."""
+    monkeypatch.chdir(tmp_path)
+    one = write_project(tmp_path / "projects" / "one.yaml", tmp_path / "nowhere")
+    two = write_project(tmp_path / "projects" / "two.yaml", tiny_raw)
+    plans = open_plans({"projects": f"{one},{two}"}, tmp_path, True, [])
+    assert list(plans.by_name) == ["two"]
+    assert "one.yaml:3: raw: no such folder" in capsys.readouterr().err
+
+
 def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path, monkeypatch):
-    """The folder of projects gives the names; locks in it are no projects."""
+    """The folder of projects gives the names; locks, and projects to be named, are left away."""
     monkeypatch.chdir(tmp_path)
     for name in ("one", "two"):
         write_project(tmp_path / "config" / "projects" / f"{name}.yaml", tiny_raw)
+    late = tmp_path / "config" / "projects" / "late.yaml"
+    write_project(late, tiny_raw, only_if_named=True)
     (tmp_path / "config" / "projects" / "gone.lock.yaml").write_text("")
     plans = open_plans({}, tmp_path, True, [])
     assert list(plans.by_name) == ["one", "two"]
     assert [plan.results for plan in plans] == ["results/one", "results/two"]
+    assert list(open_plans({"projects": "late"}, tmp_path, True, []).by_name) == ["late"]
 
 
 def test_integration_says_how_much_memory_it_takes(opened):

@@ -1,5 +1,6 @@
 """Real runs of the workflow, each in a process of its own, on copies of one finished run."""
 
+import contextlib
 import hashlib
 import os
 import shutil
@@ -16,6 +17,8 @@ from typing import Any
 import pytest
 import yaml
 
+from platecli.outlook import look_ahead
+from platefiles.workflow import open_projects
 from platelog import child_environment
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -26,6 +29,8 @@ class Home:
     """A folder with raw frames, a project file and, after a run, results."""
 
     folder: Path
+    checkout: Path = ROOT
+    """The code that is run."""
 
     @property
     def raw(self) -> Path:
@@ -50,7 +55,7 @@ class Home:
     def run(self, *words: str, expected: int = 0) -> str:
         """Run the project with further words and return what was said."""
         command = [*PYTHON, "platecli", "run", str(self.project), "--directory", str(self.folder)]
-        return said(command + list(words), expected)
+        return said(command + list(words), expected, self.checkout)
 
     def by_hand(self, *words: str, module: str = "snakemake") -> list[str]:
         """Return the command that starts Snakemake itself, as the profile describes.
@@ -58,8 +63,8 @@ class Home:
         With ``module="platecli.engine"`` it is started as the verbs do, which also works in a
         checkout whose path has blanks.
         """
-        command = [*PYTHON, module, "--snakefile", str(ROOT / "Snakefile")]
-        command += ["--workflow-profile", str(ROOT / "config" / "profile")]
+        command = [*PYTHON, module, "--snakefile", str(self.checkout / "Snakefile")]
+        command += ["--workflow-profile", str(self.checkout / "config" / "profile")]
         command += ["--directory", str(self.folder), "--config", f"projects={self.project}"]
         return command + list(words)
 
@@ -67,7 +72,19 @@ class Home:
         """Return the jobs that a dry run lists, without reasons and without the project."""
         lines = self.run("--dry-run", "--to", "all", *words).splitlines()
         jobs = [line.split("  (")[0].strip() for line in lines if line.startswith("  ")]
-        return sorted(job.replace(" tiny", "", 1) for job in jobs)
+        return sorted(_without_project(job) for job in jobs)
+
+    def planned(self) -> list[str]:
+        """Return the jobs that the ledger expects for all targets, without asking Snakemake."""
+        with contextlib.chdir(self.folder):
+            plans, problems = open_projects([str(self.project)], self.folder, True, dry_run=True)
+            assert problems == {}
+            products = look_ahead(plans["tiny"], "all").to_make
+        return sorted(f"{p.rule.replace('_', ' ')} {p.about}".strip() for p in products)
+
+    def forget(self) -> None:
+        """Lose what Snakemake noted about earlier runs."""
+        shutil.rmtree(self.folder / ".snakemake")
 
     def change_project(self, **keys: Any) -> None:
         """Change keys of the project file."""
@@ -87,12 +104,16 @@ PYTHON = [sys.executable, "-P", "-m"]
 ENVIRONMENT = child_environment(ROOT, Path(sys.prefix))
 
 
-def said(command: list[str], expected: int = 0, seconds: float = 300) -> str:
+def _without_project(job: str) -> str:
+    return "choose grid" if job.startswith("choose grid") else job.replace(" tiny", "", 1)
+
+
+def said(command: list[str], expected: int = 0, seconds: float = 300, checkout: Path = ROOT) -> str:
     """Run a command, check its exit status and return all that it printed."""
     done = subprocess.run(
         command,
-        cwd=ROOT,
-        env=ENVIRONMENT,
+        cwd=checkout,
+        env=child_environment(checkout, Path(sys.prefix)),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -192,3 +213,15 @@ def home(finished: tuple[Home, str], tmp_path: Path) -> Home:
     copy = tmp_path / "home"
     shutil.copytree(finished[0].folder, copy, symlinks=True)
     return Home(copy)
+
+
+@pytest.fixture
+def checkout(tmp_path: Path) -> Path:
+    """A copy of the code in a folder of its own, with no projects, to be changed."""
+    copy = tmp_path / "checkout"
+    for name in ("scripts", "rules", "config", "envs"):
+        leave = shutil.ignore_patterns("__pycache__", "machine.yaml", "demo*.yaml")
+        shutil.copytree(ROOT / name, copy / name, ignore=leave)
+    shutil.copyfile(ROOT / "Snakefile", copy / "Snakefile")
+    (copy / "config" / "equipment").mkdir(exist_ok=True)
+    return copy

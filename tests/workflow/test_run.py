@@ -57,7 +57,8 @@ def test_every_product_says_how_it_was_made(finished):
         with fits.open(path, checksum=True) as hdus:
             header = hdus[0].header
             assert header["CREATOR"].startswith("platelog ")
-            assert header["PROJECT"] == "tiny"
+            assert header.get("PROJECT") == (None if path.parent.name == "calibration" else "tiny")
+            assert len(header["JOBDIG"]) == 16
             assert isinstance(json.loads(header["SETTINGS"]), dict)
             assert len(header["CODEDIG"]) == len(header["SETDIG"]) == len(header["LOCKDIG"]) == 16
             assert all(hdu.verify_checksum() == 1 for hdu in hdus), path
@@ -96,9 +97,10 @@ def test_nothing_lies_outside_of_the_results(finished, tiny_raw):
 def test_second_run_does_nothing(finished, digests):
     """The same command again finds nothing to do and changes no file."""
     home, _ = finished
-    before = digests(home.folder / "results")
+    before = digests(home.results)
     assert "Nothing new to do." in home.run("--to", "all")
-    assert digests(home.folder / "results") == before
+    assert "Nothing new to do." in home.run("--to", "all", "--exit-code", expected=3)
+    assert digests(home.results) == before
 
 
 def test_moved_and_touched_files_make_nothing_anew(home):
@@ -214,14 +216,15 @@ def test_failed_job_is_not_forgotten(home):
         assert "FAILED: register tiny ha: channel 'ha': none of" in said
 
 
-def test_two_runs_at_once_are_refused(home):
+def test_two_runs_at_once_are_refused(home, command_line):
     """While another run holds the results, a second one ends with a sentence."""
     (home.results / "picture" / "ha-in-red.png").unlink()
     with open(home.folder / "results" / ".run.lock", "a") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
-        said = home.run("--to", "all", expected=1)
+        said = home.run("--to", "all", expected=4)
         assert f"another run is at work in {home.folder}/results; wait for its end" in said
         assert "Traceback" not in said
+        assert "another run is at work" in command_line.said(home.by_hand("--", "all"), expected=1)
         assert home.to_do() == ["composite ha-in-red png"]
 
 

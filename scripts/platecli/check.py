@@ -1,0 +1,160 @@
+"""The verb `check`: what is new in projects, what a run would do and why; nothing is written."""
+
+import argparse
+import contextlib
+import sys
+from collections.abc import Iterable, Sequence
+from datetime import date
+
+from platecli import outcome
+from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
+from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
+from platecli.summary import USED, hours_minutes
+from platefiles.frame import Frame
+from platefiles.workflow import open_projects
+
+OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}
+"""Calibration frames further than this from the lights they serve are called old (common practice,
+no source: sensors age over a year, dust moves within weeks)."""
+
+SHOWN = 6
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `check` takes."""
+    add_projects(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look at the projects and say how they stand."""
+    directory = checked_directory(args)
+    words = checked_words(args.project)
+    with contextlib.chdir(directory):
+        plans, problems = open_projects(words, PROJECTS, True, dry_run=True)
+        for plan in plans.values():
+            print("\n".join(text(look_ahead(plan, args.to))), flush=True)
+    for problem in problems.values():
+        print(problem, file=sys.stderr)
+    return outcome.FAILED if problems else 0
+
+
+def text(ahead: Outlook) -> list[str]:
+    """Return what is to be said of a project."""
+    loaded = ahead.plan.loaded
+    return [
+        f"{loaded.name}: {loaded.project.title}",
+        *_new_lines(ahead),
+        *_job_lines(ahead),
+        *_left_out_lines(ahead),
+        *_calibration_lines(ahead),
+        *_total_lines(ahead),
+    ]
+
+
+def _new_lines(ahead: Outlook) -> Iterable[str]:
+    groups = [
+        f"{channel} {night}: {_subs(frames)}"
+        for channel, nights in ahead.new_by_night.items()
+        for night, frames in nights.items()
+    ]
+    if groups:
+        yield f"  new: {first_of(groups)}"
+    if ahead.gone:
+        yield f"  gone: {first_of([row['name'] for row in ahead.gone])}"
+    if not groups and not ahead.gone:
+        yield "  no new subs"
+
+
+def _subs(frames: Sequence[Frame]) -> str:
+    total = hours_minutes(sum(frame.exposure_s for frame in frames))
+    return f"{len(frames)} sub{'' if len(frames) == 1 else 's'} ({total})"
+
+
+def _job_lines(ahead: Outlook) -> Iterable[str]:
+    count = len(ahead.to_make)
+    if not count:
+        yield "  nothing to do"
+        return
+    yield f"  to do: {count} job{'' if count == 1 else 's'}: {counted_jobs(ahead.to_make)}"
+    for why, names in ahead.reasons().items():
+        yield f"    {why}: {first_of(names, 3)}"
+    if any(product.waits for product in ahead.to_make):
+        yield "    the grid is chosen in this run, and what lies on it is made anew"
+
+
+def _left_out_lines(ahead: Outlook) -> Iterable[str]:
+    """Say what the last run left out, and what is no frame of the project."""
+    rows = [row for row in ahead.subs if row["channel"] and row["state"] != USED]
+    if rows:
+        states = _counted(row["state"] for row in rows)
+        total = sum(1 for row in ahead.subs if row["channel"])
+        yield f"  left out of the last run: {len(rows)} of {total} subs ({states})"
+        for row in rows[:SHOWN]:
+            yield f"    {row['name']}: {row['reason'] or row['state']}"
+        if rows[SHOWN:]:
+            yield f"    and {len(rows) - SHOWN} more, all listed in {ahead.plan.subs_path}"
+    unused = [frame for frame in ahead.plan.frames if frame.role == "unused"]
+    if unused:
+        yield f"  unused: {len(unused)} file{'' if len(unused) == 1 else 's'}"
+        reasons: dict[str, list[str]] = {}
+        for frame in unused:
+            reasons.setdefault(frame.reason, []).append(frame.name)
+        for reason, names in list(reasons.items())[:SHOWN]:
+            yield f"    {first_of(names, 2)}: {reason}"
+
+
+def _counted(words: Iterable[str]) -> str:
+    counts: dict[str, int] = {}
+    for word in words:
+        counts[word] = counts.get(word, 0) + 1
+    return ", ".join(f"{n} {word}" for word, n in sorted(counts.items(), key=lambda x: -x[1]))
+
+
+def _calibration_lines(ahead: Outlook) -> Iterable[str]:
+    """Say what is missing or old among the calibration frames."""
+    for note in ahead.plan.matched.notes:
+        yield f"  calibration: {note}"
+    for name, days in _ages(ahead).items():
+        kind = ahead.plan.masters[name].kind
+        if days > OLD_DAYS[kind]:
+            yield f"  calibration: {name} is old: {days} days from the lights that it serves"
+
+
+def _ages(ahead: Outlook) -> dict[str, int]:
+    """Most days between the frames of each master and a light that it serves."""
+    plan, ages = ahead.plan, {}
+    nights = {
+        name: {plan.by_id[frame_id].night for frame_id in group.frame_ids}
+        for name, group in plan.masters.items()
+    }
+    pairs: dict[str, set[str]] = {}
+    for sub_id, taken in plan.matched.lights.items():
+        for name in filter(None, (taken.bias, taken.dark, taken.flat)):
+            pairs.setdefault(name, set()).add(plan.by_id[sub_id].night)
+    for name, served in sorted(pairs.items()):
+        gaps = [
+            min(
+                (days for made in nights[name] if (days := _days(made, night)) is not None),
+                default=0,
+            )
+            for night in served
+        ]
+        ages[name] = max(gaps, default=0)
+    return ages
+
+
+def _days(one: str, other: str) -> int | None:
+    try:
+        return abs((date.fromisoformat(one) - date.fromisoformat(other)).days)
+    except ValueError:
+        return None
+
+
+def _total_lines(ahead: Outlook) -> Iterable[str]:
+    parts = []
+    for channel in ahead.plan.channels:
+        now, then = ahead.seconds(channel)
+        change = f" -> {hours_minutes(then)}" if round(then) != round(now) else ""
+        parts.append(f"{channel} {hours_minutes(now)}{change}")
+    condition = ", if every new sub can be used" if any(" -> " in part for part in parts) else ""
+    yield f"  totals: {', '.join(parts)}{condition}"

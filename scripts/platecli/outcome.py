@@ -1,0 +1,167 @@
+"""What came of a run: exit status, a line in the log, facts for a program of the user's."""
+
+import json
+import logging
+import logging.handlers
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+FAILED = 1
+"""Exit status: something went wrong in at least one project."""
+WRONG = 2
+"""Exit status: the command or the settings of this machine are wrong; nothing was begun."""
+NOTHING_NEW = 3
+"""Exit status on request: there was nothing to do."""
+BUSY = 4
+"""Exit status: another run is at work in the folder of results."""
+
+LOG_BYTES, LOG_FILES = 500_000, 4
+PATIENCE_S = 60
+SUMMARY = "{summary}"
+
+
+@dataclass(frozen=True)
+class ProjectOutcome:
+    """What came of one project.
+
+    Attributes
+    ----------
+    name, title : str
+    outcome : str
+        made, nothing new, or failed.
+    jobs : int
+        Jobs that were done.
+    new_subs : dict
+        New subs by channel and night.
+    problem : str
+        What went wrong.
+    """
+
+    name: str
+    title: str
+    outcome: str
+    jobs: int = 0
+    new_subs: dict[str, dict[str, int]] = field(default_factory=dict)
+    problem: str = ""
+
+    @property
+    def line(self) -> str:
+        """The outcome in a few words."""
+        subs = sum(count for nights in self.new_subs.values() for count in nights.values())
+        if self.outcome == "failed":
+            first = self.problem.splitlines()[0] if self.problem else "see the messages"
+            return f"{self.name} failed: {first}"
+        if self.outcome == "nothing new":
+            return f"{self.name} nothing new"
+        new = f"{subs} new sub{'' if subs == 1 else 's'}, " if subs else ""
+        return f"{self.name} made ({new}{self.jobs} job{'' if self.jobs == 1 else 's'})"
+
+
+@dataclass(frozen=True)
+class RunOutcome:
+    """What came of a run.
+
+    Attributes
+    ----------
+    status : int
+        Exit status.
+    projects : sequence of ProjectOutcome
+    took_s : float
+    note : str
+        What is to be said of the run as a whole.
+    """
+
+    status: int
+    projects: Sequence[ProjectOutcome]
+    took_s: float
+    note: str = ""
+
+    @property
+    def summary(self) -> str:
+        """The run in one line."""
+        parts = [self.note] if self.note else []
+        made = [project.line for project in self.projects if project.outcome != "nothing new"]
+        still = [project.name for project in self.projects if project.outcome == "nothing new"]
+        if still:
+            made.append(f"nothing new in {', '.join(still)}")
+        return f"{'; '.join(parts + made)} [{self.took_s:.0f} s]"
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """The run as plain values."""
+        return {
+            "status": self.status,
+            "summary": self.summary,
+            "took_s": round(self.took_s, 1),
+            "projects": [asdict(project) for project in self.projects],
+        }
+
+    @property
+    def is_news(self) -> bool:
+        """Whether something was made, or went wrong."""
+        return any(project.outcome != "nothing new" for project in self.projects)
+
+
+def write_line(results: Path, text: str) -> None:
+    """Add a dated line to ``platelog.log``, which is turned over at half a megabyte.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of results.
+    text : str
+        Line breaks in it become blanks.
+    """
+    log = logging.Logger("platelog.runs")
+    try:
+        results.mkdir(parents=True, exist_ok=True)
+        handler = logging.handlers.RotatingFileHandler(
+            results / "platelog.log",
+            maxBytes=LOG_BYTES,
+            backupCount=LOG_FILES,
+            encoding="utf-8",
+            errors="backslashreplace",
+        )
+    except OSError as problem:
+        print(f"{results / 'platelog.log'}: {problem.strerror}", file=sys.stderr)
+        return
+    handler.setFormatter(logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%d %H:%M:%S"))
+    log.addHandler(handler)
+    log.info("%s", " ".join(text.split()))
+    handler.close()
+
+
+def tell(program: Sequence[str], outcome: RunOutcome, folder: Path) -> str:
+    """Start the user's program with the facts; return what went wrong with it, or nothing.
+
+    Parameters
+    ----------
+    program : sequence of str
+        Program and arguments; no shell is involved. ``{summary}`` in an argument stands for the
+        summary. The facts come as JSON on its standard input, status and summary also as the
+        environment variables ``PLATELOG_STATUS`` and ``PLATELOG_SUMMARY``.
+    outcome : RunOutcome
+    folder : Path
+        Where it is started: the folder that holds the results.
+    """
+    words = [word.replace(SUMMARY, outcome.summary) for word in program]
+    env = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
+    env |= {"PLATELOG_STATUS": str(outcome.status), "PLATELOG_SUMMARY": outcome.summary}
+    facts = json.dumps(outcome.facts, ensure_ascii=True)
+    try:
+        done = subprocess.run(
+            words, input=facts, text=True, env=env, cwd=folder, timeout=PATIENCE_S
+        )
+    except subprocess.TimeoutExpired:
+        return f"on_finish: {program[0]} was stopped after {PATIENCE_S} s"
+    except (OSError, ValueError) as problem:
+        why = getattr(problem, "strerror", None) or problem
+        return f"on_finish: {program[0]}: {why}"
+    if done.returncode:
+        return f"on_finish: {program[0]} ended with status {done.returncode}"
+    return ""

@@ -1,0 +1,113 @@
+"""What is new in a project, and what a run would make of it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from platecli.summary import USED, Row, read_rows
+from platefiles.causes import OTHER_SUBS, cause
+from platefiles.frame import Frame
+from platefiles.ledger import Ledger
+from platefiles.plan import ProjectPlan
+from platefiles.products import Product, products_of, targets_of
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """A project as it lies there, against its last results.
+
+    Attributes
+    ----------
+    plan : ProjectPlan
+    to_make : tuple of Product
+        What a run would make, in order.
+    causes : dict of str to str
+        Why, by path; empty where it follows from what is above.
+    new : tuple of Frame
+        Lights that the table of subs does not list.
+    gone : tuple of Row
+        Rows of the table of subs whose file is no light any more.
+    subs : tuple of Row
+        The table of subs of the last run; none before the first.
+    """
+
+    plan: ProjectPlan
+    to_make: tuple[Product, ...]
+    causes: dict[str, str]
+    new: tuple[Frame, ...]
+    gone: tuple[Row, ...]
+    subs: tuple[Row, ...]
+
+    @property
+    def new_by_night(self) -> dict[str, dict[str, list[Frame]]]:
+        """New lights by channel and night."""
+        found: dict[str, dict[str, list[Frame]]] = {}
+        for channel in self.plan.channels:
+            for frame in sorted(self.new, key=lambda frame: (frame.night, frame.id)):
+                if frame.channel == channel:
+                    found.setdefault(channel, {}).setdefault(frame.night, []).append(frame)
+        return found
+
+    def seconds(self, channel: str) -> tuple[float, float]:
+        """Exposure in a channel now, and after a run in which every new sub can be used."""
+        exposures = {frame.id: frame.exposure_s for frame in self.plan.lights(channel)}
+        used = [row for row in self.subs if row["channel"] == channel and row["state"] == USED]
+        now = sum(float(row["exposure_s"] or 0) for row in used)
+        kept = sum(exposures.get(row["id"], 0.0) for row in used)
+        return now, kept + sum(f.exposure_s for f in self.new if f.channel == channel)
+
+    def reasons(self) -> dict[str, list[str]]:
+        """Jobs in words by the reason why they are done, without those that only follow."""
+        found: dict[str, list[str]] = {}
+        for product in self.to_make:
+            why = self.causes[product.path]
+            if why:
+                name = f"{product.rule.replace('_', ' ')} {product.about}".strip()
+                found.setdefault(why, []).append(name)
+        return found
+
+
+def first_of(words: Sequence[str], most: int = 6) -> str:
+    """List words, but not more than a line can hold."""
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return f"{', '.join(words[:most])}{more}"
+
+
+def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
+    """Compare a project with its results; nothing is written.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+        The working directory must be the one that its results lie in.
+    target : str
+        As for the verb `run`.
+    """
+    ledger = Ledger(products_of(plan))
+    making = ledger.to_make(targets_of(plan, target))
+    products = tuple(ledger.products[path] for path in making)
+    rows = [row for row in read_rows(Path(plan.subs_path)) if _is_whole(row)]
+    lights = {frame.id: frame for frame in plan.frames if frame.role == "light"}
+    listed = {row["id"] for row in rows if row["channel"]}
+    new = tuple(frame for frame in lights.values() if frame.id not in listed)
+    gone = tuple(row for row in rows if row["channel"] and row["id"] not in lights)
+    causes = {product.path: cause(product, ledger, set(making)) for product in products}
+    moved = {f"{row['channel']} {row.get('night', '')}": "subs gone" for row in gone}
+    moved |= {f"{frame.channel} {frame.night}": "new subs" for frame in new}
+    for product in products:
+        if causes[product.path] == OTHER_SUBS:
+            causes[product.path] = moved.get(product.about, OTHER_SUBS)
+    return Outlook(plan, products, causes, new, gone, tuple(rows))
+
+
+def _is_whole(row: Row) -> bool:
+    return all(key in row for key in ("id", "name", "channel", "state", "reason", "exposure_s"))
+
+
+def counted_jobs(products: Sequence[Product]) -> str:
+    """Count jobs by rule: ``measure x 2, integrate``."""
+    counts: dict[str, int] = {}
+    for product in products:
+        name = product.rule.replace("_", " ")
+        counts[name] = counts.get(name, 0) + 1
+    return ", ".join(f"{name} x {n}" if n > 1 else name for name, n in counts.items())

@@ -1,0 +1,114 @@
+"""Why a product is made again: its header compared with its job."""
+
+import json
+from collections.abc import Collection, Mapping
+from contextlib import suppress
+from typing import Any
+
+from platefiles.ledger import Ledger
+from platefiles.products import Product
+
+NOT_THERE = "not there yet"
+"""Cause of what was never made, or was deleted."""
+
+OTHER_SUBS = "other subs or camera facts"
+"""Cause of what is made of lights, where neither code nor settings changed."""
+
+_BLOCK = 2880
+_MOST_BLOCKS = 40
+_FRAMES = ("measure", "calibrate_sub", "register_sub")
+
+
+def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
+    """Say in a few words why a product is to be made.
+
+    Parameters
+    ----------
+    product : Product
+        One that is to be made.
+    ledger : Ledger
+    making : collection of str
+        All that is to be made.
+
+    Returns
+    -------
+    str
+        Empty where it only follows from what it is made from.
+    """
+    follows = any(path in making for path in product.inputs)
+    if product.rule == "choose_grid":
+        return "a channel has none yet" if ledger.is_there(product.path) else "no grid is chosen"
+    if not ledger.is_there(product.path):
+        return "" if follows else NOT_THERE
+    job, made = json.loads(product.job), header_texts(product.path)
+    reasons = []
+    if made.get("CODEDIG", job["code"]) != job["code"]:
+        reasons.append("its code changed")
+    with suppress(KeyError, ValueError):
+        reasons += changed_settings(json.loads(made["SETTINGS"]), job["settings"])
+    if reasons or follows or product.waits:
+        return ", ".join(reasons)
+    if product.log:
+        return "other settings or code"
+    if product.rule.startswith("master_"):
+        return "other frames"
+    if product.rule in _FRAMES:
+        return OTHER_SUBS
+    return "other facts in the project's files"
+
+
+def changed_settings(old: Mapping[str, Any], new: Mapping[str, Any], group: str = "") -> list[str]:
+    """Name the settings that differ: ``clip_high 4 -> 3``.
+
+    Parameters
+    ----------
+    old, new : mapping
+        Settings; groups inside are gone into.
+    group : str
+        Name of the group that they are of.
+    """
+    found = []
+    for key in sorted({*old, *new}):
+        one, other = old.get(key), new.get(key)
+        name = f"{group}.{key}" if group else key
+        if isinstance(one, dict) and isinstance(other, dict):
+            found += changed_settings(one, other, name)
+        elif one != other:
+            found.append(f"{name} {_shown(one)} -> {_shown(other)}")
+    return found
+
+
+def header_texts(path: str) -> dict[str, str]:
+    """Return the texts in the primary header of a product, long ones put together.
+
+    Files without such a header give none.
+    """
+    texts: dict[str, str] = {}
+    keyword = ""
+    with suppress(OSError), open(path, "rb") as stream:
+        for _ in range(_MOST_BLOCKS):
+            block = stream.read(_BLOCK).decode("ascii", "replace")
+            cards = [block[start : start + 80] for start in range(0, len(block), 80)]
+            if not texts and not block.startswith("SIMPLE  ="):
+                break
+            for card in cards:
+                if card.startswith("CONTINUE"):
+                    texts[keyword] = texts[keyword].removesuffix("&") + _quoted(card[10:])
+                elif card[8:11] == "= '":
+                    keyword = card[:8].rstrip()
+                    texts[keyword] = _quoted(card[10:])
+            if any(card.rstrip() == "END" for card in cards):
+                break
+    return texts
+
+
+def _quoted(text: str) -> str:
+    """Text between the quotes of a card, without trailing blanks."""
+    text = text.lstrip()[1:].replace("''", "\0")
+    return text[: text.find("'")].replace("\0", "'").rstrip()
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "none"
+    return value if isinstance(value, str) else json.dumps(value)

@@ -1,0 +1,117 @@
+"""What a project lacks: its products compared with its plan, whoever or whatever made them.
+
+Each product tells the digest of the job that it was made by: FITS files in their header
+(`JOBDIG`), pictures and tables in the last line of the log of their job. What Snakemake noted about
+earlier runs is not asked: it may be lost, or belong to other files.
+"""
+
+import os
+import re
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from functools import cached_property
+
+from platefiles.products import Product
+from platefiles.provenance import digest
+
+_BLOCK = 2880
+_TAIL_BYTES = 512
+_JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16})'")
+_LOGGED = re.compile(rb"INFO job ([0-9a-f]{16})\n\Z")
+
+
+class Ledger:
+    """The products of a project and what is to be made of them.
+
+    Parameters
+    ----------
+    products : mapping of str to Product
+        By path; each after those that it is made from.
+    """
+
+    def __init__(self, products: Mapping[str, Product]):
+        self.products = dict(products)
+        self._there: dict[str, bool] = {}
+
+    def is_there(self, path: str) -> bool:
+        """Whether a product was there when the ledger looked for it first."""
+        if path not in self._there:
+            self._there[path] = os.path.exists(path)
+        return self._there[path]
+
+    @cached_property
+    def stale(self) -> frozenset[str]:
+        """Products that are there, but were made by another job than the plan has for them."""
+        found: set[str] = set()
+        for path, product in self.products.items():
+            if self.is_there(path) and (
+                product.waits
+                or product.rule == "choose_grid"
+                or recorded(path, product.log) != digest(product.job)
+            ):
+                found.add(path)
+        return frozenset(found)
+
+    def to_make(self, targets: Iterable[str]) -> list[str]:
+        """Return what has to be made for the targets, in the order of the products.
+
+        That is what is stale among all that the targets are made from, targets that are missing,
+        and whatever else is missing that these are made from.
+        """
+        wanted = [path for path in targets if path in self.products]
+        making: set[str] = set()
+        while True:
+            more = self._spread(wanted, making)
+            if more == making:
+                return [path for path in self.products if path in making]
+            making = more
+
+    def _spread(self, wanted: Iterable[str], making: Iterable[str]) -> set[str]:
+        """Add what is to be made because of what is known to be."""
+        making = set(making)
+        reached = self._reached(wanted, making)
+        making |= {path for path in wanted if not self.is_there(path)} | (reached & self.stale)
+        waiting = list(making)
+        while waiting:
+            path = waiting.pop()
+            product = self.products[path]
+            near = (*product.inputs, *product.consulted)
+            fresh = {other for other in near if not self.is_there(other)} - making
+            making |= fresh
+            waiting += fresh
+        return making
+
+    def _reached(self, targets: Iterable[str], making: Iterable[str]) -> set[str]:
+        """What the targets are made from; what is only consulted, where something is to be made."""
+        reached: set[str] = set()
+        waiting = list(targets)
+        while waiting:
+            path = waiting.pop()
+            if path not in reached:
+                reached.add(path)
+                product = self.products[path]
+                waiting += product.inputs
+                waiting += product.consulted if path in making else ()
+        return reached
+
+
+def recorded(path: str, log: str = "") -> str:
+    """Return the digest of the job that made a product, or an empty text if nothing tells it.
+
+    Parameters
+    ----------
+    path : str
+        The product.
+    log : str
+        Log of its job, for what is no FITS file.
+    """
+    with suppress(OSError):
+        if not log:
+            with open(path, "rb") as stream:
+                found = _JOB.search(stream.read(_BLOCK))
+        else:
+            with open(log, "rb") as stream:
+                stream.seek(max(0, os.fstat(stream.fileno()).st_size - _TAIL_BYTES))
+                found = _LOGGED.search(stream.read())
+        return found[1].decode() if found else ""
+    return ""

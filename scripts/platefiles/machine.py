@@ -1,0 +1,44 @@
+"""Settings of the machine that runs the workflow, and of nothing that changes a product."""
+
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, StringConstraints, ValidationError
+
+from platefiles.config_problems import Source, problem_lines
+from platefiles.errors import UserError
+from platefiles.recipe import Settings
+from platefiles.yamlfile import YamlError, read_yaml
+
+Word = Annotated[str, StringConstraints(min_length=1)]
+
+
+class Machine(Settings):
+    """What a run may take of this machine, and whom it tells."""
+
+    cores: int | None = Field(default=None, ge=1, le=4096)
+    """Processors that a run may use."""
+    memory_gb: float | None = Field(default=None, ge=1, le=100_000, strict=False)
+    """Memory that the jobs of a run may take together, in GB."""
+    on_finish: list[Word] = []
+    """Program, with its arguments, that is started after a run that made something or failed."""
+
+
+def read_machine(path: Path) -> Machine:
+    """Read the settings of this machine; defaults where there is no such file.
+
+    Raises
+    ------
+    UserError
+        With all problems of the file.
+    """
+    if not path.exists():
+        return Machine()
+    try:
+        file = read_yaml(path)
+    except YamlError as error:
+        raise UserError("\n".join(error.problems)) from None
+    try:
+        return Machine.model_validate(file.data)
+    except ValidationError as error:
+        raise UserError("\n".join(problem_lines(error, Machine, [Source(file)]))) from None

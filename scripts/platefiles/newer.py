@@ -1,0 +1,62 @@
+"""A file that is newer than what is stale, to tell Snakemake so."""
+
+import atexit
+import functools
+import os
+import tempfile
+import time
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+
+_YEAR_2100_S = 4_102_444_800
+
+
+def newer_file(results: str, touch: bool) -> str:
+    """Return the path of an empty file that is newer than every product made before this run.
+
+    It lies among the results, where jobs on other machines see it too.
+
+    Parameters
+    ----------
+    results : str
+        Folder of results.
+    touch : bool
+        Give it the present time; False in a job of a run that has done so.
+    """
+    path = Path(results, ".newer")
+    if touch or not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+        os.utime(path)
+    return os.fspath(path)
+
+
+@functools.cache
+def newer_file_for_a_dry_run() -> str:
+    """Return the path of an empty file of the year 2100, which goes when this process ends.
+
+    It lies in the system's folder for temporary files: a dry run leaves nothing in the results.
+    """
+    handle, path = tempfile.mkstemp(prefix="platelog-", suffix=".newer")
+    os.close(handle)
+    os.utime(path, (_YEAR_2100_S, _YEAR_2100_S))
+    atexit.register(_remove, path, os.getpid())
+    return path
+
+
+def date_back(paths: Iterable[str]) -> None:
+    """Give files whose time is of the future the present one; of a link its own time.
+
+    The clock was set back then, and Snakemake refuses whatever is older than what it was made from.
+    """
+    now = time.time() - 1
+    for path in paths:
+        with suppress(OSError):
+            if os.lstat(path).st_mtime > now:
+                os.utime(path, (now, now), follow_symlinks=False)
+
+
+def _remove(path: str, owner: int) -> None:
+    if os.getpid() == owner and os.path.exists(path):
+        os.unlink(path)

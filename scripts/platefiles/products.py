@@ -1,0 +1,155 @@
+"""The products of a project as a graph: which rule makes each, from which others."""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from platefiles.plan import ProjectPlan
+
+COMPOSITE_RULES = {"tif": "composite_tiff"}
+
+
+@dataclass(frozen=True)
+class Product:
+    """A file that a rule makes.
+
+    Attributes
+    ----------
+    path : str
+        Relative to the working directory.
+    rule : str
+        Rule that makes it.
+    about : str
+        What it is of, in words: ``ha 2026-03-23``.
+    job : str
+        Its job.
+    inputs : tuple of str
+        Products from which it is made.
+    consulted : tuple of str
+        Products that are read too, and that the job knows all about: a change of the rest of them
+        does not matter.
+    log : str
+        Log of its job, which tells the digest of the job of what has no FITS header.
+    waits : bool
+        Its job is not known yet, because the grid is to be chosen first.
+    """
+
+    path: str
+    rule: str
+    about: str
+    job: str
+    inputs: tuple[str, ...]
+    log: str = ""
+    consulted: tuple[str, ...] = ()
+    waits: bool = False
+
+
+def products_of(plan: ProjectPlan) -> dict[str, Product]:
+    """Return every product of a project by its path, each after those it is made from.
+
+    Stored subs are among them if the project keeps them, or if they are there.
+    """
+    found = (*_masters(plan), *_channels(plan), *_pictures(plan), *_stored_subs(plan))
+    return {product.path: product for product in found}
+
+
+def targets_of(plan: ProjectPlan, target: str) -> list[str]:
+    """Return the files that a target rule of the Snakefile asks of a project.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+    target : str
+        ``channels``, ``picture``, ``all``, or the path of one file, which may be of another
+        project.
+    """
+    channels = [plan.channel_path(channel) for channel in plan.channels]
+    kept = [
+        plan.stored_path(kind, channel, frame.id)
+        for kind in plan.loaded.project.keep
+        for channel in plan.channels
+        for frame in plan.lights(channel)
+    ]
+    wanted = {
+        "channels": [*channels, plan.subs_path, *kept],
+        "picture": [*plan.picture_files, plan.subs_path],
+    }
+    wanted["all"] = wanted["channels"] + plan.picture_files
+    return wanted.get(target, [target])
+
+
+def _masters(plan: ProjectPlan) -> Iterator[Product]:
+    for name, group in plan.masters.items():
+        inputs = tuple(plan.masters_below(name))
+        job = plan.master_job(name)
+        yield Product(plan.master_path(name), f"master_{group.kind}", name, job, inputs)
+
+
+def _channels(plan: ProjectPlan) -> Iterator[Product]:
+    everything = []
+    for channel in plan.channels:
+        for night in plan.nights(channel):
+            path = plan.measures_path(channel, night)
+            inputs = tuple(plan.masters_of(plan.lights(channel, night)))
+            job = plan.measure_job(channel, night)
+            yield Product(path, "measure", f"{channel} {night}", job, inputs)
+            everything.append(path)
+    waits = [channel for channel in plan.channels if not plan.is_pinned(channel)]
+    if waits:
+        yield Product(plan.lock_path, "choose_grid", "", plan.grid_job(), tuple(everything))
+    for channel in plan.channels:
+        measures = tuple(plan.measures_path(channel, night) for night in plan.nights(channel))
+        job, late = plan.register_job(channel), channel in waits
+        inputs = (*measures, plan.lock_path) if late else measures
+        path, reference = plan.registration_path(channel), plan.reference_path()
+        consulted = () if reference is None or reference in inputs else (reference,)
+        yield Product(path, "register", channel, job, inputs, "", consulted, late)
+        inputs = (*plan.masters_of(plan.lights(channel)), plan.registration_path(channel))
+        job = plan.integrate_job(channel)
+        yield Product(plan.channel_path(channel), "integrate", channel, job, inputs, waits=late)
+    inputs = tuple(
+        path
+        for channel in plan.channels
+        for path in (plan.registration_path(channel), plan.channel_path(channel))
+    )
+    log = f"{plan.results}/logs/tabulate_subs.log"
+    job = plan.subs_job()
+    yield Product(plan.subs_path, "tabulate_subs", "", job, inputs, log, waits=bool(waits))
+
+
+def _pictures(plan: ProjectPlan) -> Iterator[Product]:
+    recipe = plan.loaded.recipe_name
+    inputs = tuple(plan.channel_path(channel) for channel in plan.mapped_channels)
+    waits = not all(plan.is_pinned(channel) for channel in plan.mapped_channels)
+    yield Product(plan.cube_path, "map_channels", recipe, plan.cube_job(), inputs, waits=waits)
+    for path in plan.picture_files:
+        ending = path.rpartition(".")[2]
+        rule = COMPOSITE_RULES.get(ending, "composite")
+        about = recipe if rule != "composite" else f"{recipe} {ending}"
+        log = f"{plan.results}/logs/composite/{recipe}_{ending}.log"
+        yield Product(path, rule, about, plan.composite_job(), (plan.cube_path,), log, waits=waits)
+
+
+def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:
+    kept = plan.loaded.project.keep
+    there = [
+        kind
+        for kind in ("calibrated", "registered")
+        if kind in kept or os.path.isdir(f"{plan.results}/{kind}")
+    ]
+    for kind in there:
+        for channel in plan.channels:
+            for frame in plan.lights(channel):
+                path = plan.stored_path(kind, channel, frame.id)
+                if kind in kept or os.path.exists(path):
+                    yield _stored_sub(plan, kind, channel, frame.id, path)
+
+
+def _stored_sub(plan: ProjectPlan, kind: str, channel: str, sub: str, path: str) -> Product:
+    masters = tuple(plan.masters_of([plan.by_id[sub]]))
+    about = f"{channel} {sub}"
+    if kind == "calibrated":
+        return Product(path, "calibrate_sub", about, plan.calibrate_job(sub), masters)
+    job, waits = plan.register_sub_job(channel, sub), not plan.is_pinned(channel)
+    inputs = (*masters, plan.registration_path(channel))
+    return Product(path, "register_sub", about, job, inputs, waits=waits)

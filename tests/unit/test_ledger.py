@@ -1,0 +1,142 @@
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from platefiles.causes import NOT_THERE, cause, changed_settings, header_texts
+from platefiles.fitsfile import write_product
+from platefiles.ledger import Ledger, recorded
+from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
+from platefiles.products import Product
+from platefiles.provenance import canonical, digest, making_cards
+
+SETTINGS = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
+
+
+def _job(**more):
+    return {"project": "tiny", "settings": SETTINGS, "code": "0123456789abcdef", **more}
+
+
+def _write(path, job):
+    write_product(path, making_cards("integrate", job), [])
+
+
+@pytest.fixture
+def chain(tmp_path, monkeypatch):
+    """Three products, each made from the one before, and a fourth that consults the first."""
+    monkeypatch.chdir(tmp_path)
+    jobs = {name: canonical(_job(name=name)) for name in "abcd"}
+    products = [
+        Product("a.fits", "measure", "a", jobs["a"], ()),
+        Product("b.fits", "register", "b", jobs["b"], ("a.fits",)),
+        Product("c.tsv", "tabulate_subs", "c", jobs["c"], ("b.fits",), "c.log"),
+        Product("d.fits", "register", "d", jobs["d"], (), "", ("a.fits",)),
+    ]
+    for name in "abd":
+        _write(f"{name}.fits", _job(name=name))
+    (tmp_path / "c.tsv").touch()
+    (tmp_path / "c.log").write_text(f"INFO something\nINFO job {digest(jobs['c'])}\n")
+    return {product.path: product for product in products}
+
+
+def _to_make(products, *targets):
+    return Ledger(products).to_make(targets or ("c.tsv", "d.fits"))
+
+
+def test_products_of_their_jobs_are_left_alone(chain):
+    """What tells the digest of its job, in its header or its log, is not made again."""
+    assert recorded("a.fits") == digest(chain["a.fits"].job)
+    assert _to_make(chain) == []
+
+
+@pytest.mark.parametrize("path", ["a.fits", "b.fits", "c.tsv", "d.fits"])
+def test_missing_target_and_stale_product_are_made(chain, path):
+    """A target that is not there is made; so is what says another job, or none."""
+    product = chain[path]
+    Path(product.log or path).write_bytes(b"")
+    assert _to_make(chain) == [path]
+    os.unlink(path)
+    assert _to_make(chain) == ([path] if path in ("c.tsv", "d.fits") else [])
+    assert _to_make(chain, path) == [path]
+
+
+def test_missing_is_made_where_it_is_needed(chain):
+    """What was deleted on the way is made only for what has to be made from it."""
+    os.unlink("a.fits")
+    assert _to_make(chain) == []
+    os.unlink("d.fits")
+    assert _to_make(chain) == ["a.fits", "d.fits"]
+    os.unlink("b.fits")
+    os.unlink("c.tsv")
+    assert _to_make(chain, "c.tsv") == ["a.fits", "b.fits", "c.tsv"]
+
+
+def test_what_is_only_consulted_makes_nothing_anew(chain):
+    """A stale product counts for who consults it only where that is made anyway."""
+    _write("a.fits", _job(name="other"))
+    assert _to_make(chain, "d.fits") == []
+    os.unlink("d.fits")
+    assert _to_make(chain, "d.fits") == ["a.fits", "d.fits"]
+
+
+def test_log_of_a_job_that_failed_tells_nothing(chain, tmp_path):
+    """Only the last line of a log counts."""
+    path = tmp_path / "c.log"
+    path.write_text(path.read_text() + "ERROR the disk is full\n")
+    assert recorded("c.tsv", "c.log") == ""
+    assert recorded("c.tsv", "nowhere.log") == recorded("nowhere.fits") == ""
+
+
+def test_header_is_read_back_with_its_long_texts(chain):
+    """Settings that go on over many cards come back whole."""
+    texts = header_texts("a.fits")
+    assert texts["SETTINGS"] == canonical(SETTINGS)
+    assert texts["STEP"] == "integrate"
+    assert header_texts("c.log") == header_texts("nowhere") == {}
+
+
+@pytest.mark.parametrize(
+    ("job", "words"),
+    [
+        (_job(code="f" * 16), "its code changed"),
+        (_job(settings=SETTINGS | {"clip_high": 3.0}), "clip_high 3.0 -> 4.0"),
+        (_job(subs=3), "other subs or camera facts"),
+    ],
+)
+def test_cause_is_read_from_the_header(chain, job, words):
+    """The header tells whether code, settings or inputs are others than the plan's."""
+    _write("a.fits", job)
+    assert cause(chain["a.fits"], Ledger(chain), {"a.fits"}) == words
+
+
+def test_what_follows_has_no_cause_of_its_own(chain):
+    """Above a product that is made anew nothing is to be explained."""
+    _write("b.fits", _job(name="other"))
+    ledger = Ledger(chain)
+    assert cause(chain["b.fits"], ledger, {"a.fits", "b.fits"}) == ""
+    assert cause(chain["c.tsv"], ledger, {"b.fits", "c.tsv"}) == ""
+    os.unlink("d.fits")
+    assert cause(chain["d.fits"], Ledger(chain), {"d.fits"}) == NOT_THERE
+
+
+def test_changed_settings_are_named_with_their_group():
+    """Groups are gone into; what is new or gone is `none` on one side."""
+    old = {"a": 1, "group": {"b": "x", "c": True}, "gone": 2}
+    new = {"a": 1, "group": {"b": "y", "c": True}, "row": {"ha": 1.0}}
+    found = ["gone 2 -> none", "group.b x -> y", 'row none -> {"ha": 1.0}']
+    assert changed_settings(old, new) == found
+
+
+def test_products_of_the_future_get_the_present_time(tmp_path):
+    """So the file that is newer is newer; what is old keeps its time."""
+    times = {"old": 1e9, "late": time.time() + 1e6}
+    for name, then in times.items():
+        (tmp_path / name).touch()
+        os.utime(tmp_path / name, (then, then))
+    date_back([str(tmp_path / name) for name in (*times, "nowhere")])
+    newer = os.stat(newer_file(str(tmp_path / "results"), touch=True)).st_mtime
+    assert os.stat(tmp_path / "old").st_mtime == 1e9
+    assert os.stat(tmp_path / "late").st_mtime < newer <= time.time()
+    assert os.stat(newer_file_for_a_dry_run()).st_mtime > time.time()
+    assert not newer_file_for_a_dry_run().startswith(str(tmp_path))

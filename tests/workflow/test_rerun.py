@@ -1,0 +1,258 @@
+"""What is made again after what happened to a project: the table in DEVELOPERS.md says the same.
+
+Events are put to the ledger and to Snakemake's dry run, which must agree.
+"""
+
+import os
+import random
+import shutil
+import time
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+NIGHTS = ("2026-03-23", "2026-03-24")
+CHANNELS = ("b", "g", "ha")
+COMPOSITES = ["composite ha-in-red jpg", "composite ha-in-red png", "composite tiff ha-in-red"]
+COLOUR = [*COMPOSITES, "map channels ha-in-red"]
+SETTING = "heronmere_m15_320x240_g120_o50"
+DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)]
+
+
+def _channel(channel, *nights):
+    """Jobs after a change in nights of one channel."""
+    measures = [f"measure {channel} {night}" for night in nights]
+    return [f"integrate {channel}", *measures, f"register {channel}", "tabulate subs", *COLOUR]
+
+
+def _all(*rules):
+    return [f"{rule} {channel}" for rule in rules for channel in CHANNELS]
+
+
+MEASURES = [f"measure {channel} {night}" for channel in CHANNELS for night in NIGHTS]
+INTEGRATED = [*_all("integrate"), "tabulate subs", *COLOUR]
+REGISTERED = [*_all("register"), *INTEGRATED]
+
+
+def _add(night, name, source):
+    """Return an event: a light that shows the sky of another, two pixels aside."""
+
+    def event(home):
+        with fits.open(home.raw / source) as hdus:
+            pixels, header = np.roll(hdus[0].data, 2, axis=1), hdus[0].header
+        start = header["DATE-OBS"]
+        day = int(start[8:10]) + int(night[-2:]) - int(source[8:10])
+        header["DATE-OBS"] = f"{start[:8]}{day:02d}{start[10:-1]}7"
+        (home.raw / night).mkdir(exist_ok=True)
+        fits.writeto(home.raw / night / name, pixels, header)
+
+    return event
+
+
+def _set(**keys):
+    return lambda home: home.change_project(**keys)
+
+
+def _override(group, **settings):
+    return _set(overrides={group: settings})
+
+
+def _remove(*patterns):
+    def event(home):
+        for pattern in patterns:
+            for path in home.folder.glob(pattern):
+                path.unlink()
+
+    return event
+
+
+def _touch(home):
+    for path in [*home.raw.rglob("*.fits"), home.project, home.lock]:
+        os.utime(path)
+
+
+def _copy_without_times(home):
+    """As a copy that keeps no times, of which the files come in any order."""
+    ages = random.Random(4)
+    for path in sorted(home.folder.rglob("*")):
+        if path.is_file() and not path.is_symlink():
+            then = time.time() - ages.uniform(0, 1e6)
+            os.utime(path, (then, then))
+
+
+def _move_raw(home):
+    home.raw.rename(home.folder / "elsewhere")
+    home.change_project(raw=["../elsewhere"])
+
+
+def _clock_set_back(home):
+    """Products of the future, and a setting changed."""
+    then = time.time() + 1e6
+    for path in home.results.rglob("*"):
+        if path.is_file() and not path.is_symlink():
+            os.utime(path, (then, then))
+    home.change_project(overrides={"stretch": {"sky_level": 0.2}})
+
+
+EVENTS = {
+    "nothing": (lambda home: None, []),
+    "raw frames, project and lock touched": (_touch, []),
+    "checkout and results copied without times": (_copy_without_times, []),
+    "raw folder moved": (_move_raw, []),
+    "measures and masters deleted": (_remove("results/tiny/[mc]*/*/*", "results/*/cal*/*"), []),
+    "a sub more, old night": (
+        _add(NIGHTS[1], "ha-05.fits", f"{NIGHTS[1]}/ha-01.fits"),
+        _channel("ha", NIGHTS[1]),
+    ),
+    "a sub more, the night of the grid's reference": (
+        _add(NIGHTS[0], "g-05.fits", f"{NIGHTS[0]}/g-02.fits"),
+        _channel("g", NIGHTS[0]),
+    ),
+    "a sub more, new night": (
+        _add("2026-03-25", "ha-01.fits", f"{NIGHTS[1]}/ha-01.fits"),
+        _channel("ha", "2026-03-25"),
+    ),
+    "a sub removed": (_remove(f"raw/{NIGHTS[1]}/b-02.fits"), _channel("b", NIGHTS[1])),
+    "a sub excluded": (_set(exclude=[f"{NIGHTS[1]}/b-02.fits"]), _channel("b", NIGHTS[1])),
+    "`calibration: hot_pixel_sigma`": (
+        _override("calibration", hot_pixel_sigma=9.0),
+        [*DARKS, *MEASURES, *REGISTERED],
+    ),
+    "`measure: max_stars`": (_override("measure", max_stars=500), [*MEASURES, *REGISTERED]),
+    "`quality: min_transparency`": (_override("quality", min_transparency=0.4), REGISTERED),
+    "`registration: max_degree`": (_override("registration", max_degree=2), REGISTERED),
+    "`integration: clip_high`": (_override("integration", clip_high=3.0), INTEGRATED),
+    "`mapping: green`": (_override("mapping", green={"b": 1.0}), COLOUR),
+    "`colour: white`": (_override("colour", white="given"), COLOUR),
+    "`stretch: sky_level`": (_override("stretch", sky_level=0.2), COMPOSITES),
+    "`title`": (_set(title="Otherwise"), COLOUR),
+    "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
+    "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
+    "lock file deleted": (_remove("projects/tiny.lock.yaml"), ["choose grid", *REGISTERED]),
+    "clock set back, `stretch`": (_clock_set_back, COMPOSITES),
+}
+
+LIKE_OTHERS = {
+    "a sub removed",
+    "a picture deleted",
+    "`title`",
+    *(f"`{name}`" for name in ("measure: max_stars", "registration: max_degree", "colour: white")),
+}
+
+
+@pytest.mark.parametrize("event", EVENTS)
+def test_event_makes_anew_what_depends_on_it(home, event):
+    """After an event exactly its jobs are to do, with Snakemake's own notes all lost.
+
+    Snakemake is asked too, but for settings that act in the way of others.
+    """
+    happens, jobs = EVENTS[event]
+    home.forget()
+    happens(home)
+    assert home.planned() == sorted(jobs)
+    if event not in LIKE_OTHERS:
+        assert home.to_do() == sorted(jobs)
+
+
+@pytest.mark.parametrize(
+    "event", ["nothing", "a sub more, old night", "a sub excluded", "lock file deleted"]
+)
+def test_notes_of_snakemake_change_nothing(home, event):
+    """With Snakemake's notes there, the same jobs are to do."""
+    happens, jobs = EVENTS[event]
+    happens(home)
+    assert home.to_do() == sorted(jobs)
+
+
+def _edit(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_code_counts_by_what_it_does(home, checkout):
+    """Comments, docstrings and times of code make nothing anew; an edit makes its importers."""
+    home = type(home)(home.folder, checkout)
+    for path in checkout.rglob("*.py"):
+        os.utime(path)
+    levels = checkout / "scripts" / "platelib" / "levels.py"
+    _edit(levels, '"""', '"""As ever. ')
+    levels.write_text(levels.read_text() + "\n# a remark\n")
+    assert home.to_do() == []
+    levels.write_text(levels.read_text() + "\nMORE = 1\n")
+    assert home.to_do() == sorted(REGISTERED)
+
+
+def test_stale_products_are_made_anew_and_it_is_said(home):
+    """A run without Snakemake's notes says why it makes what, makes it, and then there is peace."""
+    home.forget()
+    home.change_project(overrides={"mapping": {"green": {"b": 1.0}}})
+    said = home.run("--to", "all")
+    assert "tiny: mapping.green.b none -> 1.0, mapping.green.g 1.0 -> none: map channels" in said
+    assert "[4/4] done" in said
+    assert home.planned() == home.to_do() == []
+    header = fits.getheader(home.results / "picture" / "ha-in-red.fits")
+    assert '"green":{"b":1.0}' in header["SETTINGS"]
+
+
+def test_clock_set_back_does_not_stop_a_run(home):
+    """Products and links that seem to be of the future serve, and are replaced, like any other."""
+    _clock_set_back(home)
+    then = time.time() + 1e6
+    for path in (home.results / "links").iterdir():
+        os.utime(path, (then, then), follow_symlinks=False)
+    (home.results / "channels" / "g.fits").unlink()
+    assert "[4/4] done" in home.run("--to", "all")
+    assert home.planned() == home.to_do() == []
+
+
+def test_deleted_lock_chooses_anew(home):
+    """Without the lock file the grid is chosen anew and all is laid on it; then there is peace."""
+    before = home.lock.read_bytes()
+    home.lock.unlink()
+    home.forget()
+    home.run("--to", "all")
+    assert home.lock.read_bytes() == before
+    assert home.planned() == home.to_do() == []
+
+
+def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
+    """A channel without a photometric reference gets one; the other channels are left alone."""
+    before = home.lock.read_text()
+    lines = [line for line in before.splitlines(keepends=True) if not line.startswith("  b: ")]
+    home.lock.write_text("".join(lines))
+    home.forget()
+    jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *COLOUR]
+    assert home.planned() == sorted(jobs)
+    said = home.run("--to", "all")
+    assert "[8/8] done" in said
+    assert home.lock.read_text() == before
+    assert home.planned() == home.to_do() == []
+
+
+def test_vanished_reference_is_a_sentence(home):
+    """Where the reference of the grid is gone, one sentence says which, and the ways out."""
+    name = home.lock.read_text().split("name: ")[1].splitlines()[0]
+    (home.raw / name).unlink()
+    said = home.run("--to", "all", expected=1).splitlines()
+    assert len(said) == 1
+    assert said[0].startswith(f"{home.lock}: the sub '")
+    assert "put it back, or delete tiny.lock.yaml to choose anew" in said[0]
+
+
+def test_results_of_another_version_are_made_anew(home):
+    """A product that does not say by which job it was made counts as stale, and no other."""
+    fits.delval(home.results / "channels" / "g.fits", "JOBDIG")
+    home.forget()
+    assert home.planned() == home.to_do() == ["integrate g"]
+
+
+def test_run_takes_over_in_a_clone(finished, tmp_path):
+    """Results that were copied to another place, without notes, are taken as they are."""
+    home = type(finished[0])(tmp_path / "clone")
+    for name in ("raw", "projects", "results"):
+        place = finished[0].folder / name
+        shutil.copytree(place, home.folder / name, symlinks=True, copy_function=shutil.copyfile)
+    assert "Nothing new to do." in home.run("--to", "all")
+    assert home.to_do() == []
