@@ -229,4 +229,4 @@ def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path,
 
 def test_integration_says_how_much_memory_it_takes(opened):
     """The memory of a tiny integration is what the interpreter takes and little more."""
-    assert 300 < opened().integrate_mem_mb(_wild(channel="g"), threads=2) < 400
+    assert 200 < opened().integrate_mem_mb(_wild(channel="g"), threads=2) < 400
