@@ -29,8 +29,8 @@ def run(args: argparse.Namespace) -> int:
     """Look at the projects and say how they stand."""
     directory = checked_directory(args)
     words = checked_words(args.project)
+    plans, problems = open_projects(words, PROJECTS, True, True, directory)
     with contextlib.chdir(directory):
-        plans, problems = open_projects(words, PROJECTS, True, dry_run=True)
         for plan in plans.values():
             print("\n".join(text(look_ahead(plan, args.to))), flush=True)
     for problem in problems.values():

@@ -161,8 +161,8 @@ def make(
             print(problem, file=sys.stderr)
             outcome.write_line(results, "another run is at work")
             return outcome.BUSY
+    plans, problems = open_projects(words, PROJECTS, True, dry_run, directory)
     with contextlib.chdir(directory):  # paths of results are relative, as in the workflow
-        plans, problems = open_projects(words, PROJECTS, True, dry_run)
         for problem in problems.values():
             print(problem, file=sys.stderr, flush=True)
         if not plans and not problems:

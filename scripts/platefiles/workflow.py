@@ -4,6 +4,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import chdir
 from pathlib import Path
 from typing import Any
 
@@ -363,7 +364,11 @@ def open_plans(
 
 
 def open_projects(
-    wanted: Sequence[str], folder: Path, main_process: bool, dry_run: bool
+    wanted: Sequence[str],
+    folder: Path,
+    main_process: bool,
+    dry_run: bool,
+    directory: Path | None = None,
 ) -> tuple[dict[str, ProjectPlan], dict[str, str]]:
     """Open projects, each by itself.
 
@@ -375,6 +380,8 @@ def open_projects(
         Folder in which names are looked for.
     main_process, dry_run : bool
         As for `open_plans`.
+    directory : Path, optional
+        Where the folder of results lies, if not in the present folder.
 
     Returns
     -------
@@ -392,7 +399,8 @@ def open_projects(
             if loaded.project.only_if_named and not wanted:
                 continue
             _check_name(loaded, plans)
-            plans[loaded.name] = _open_plan(loaded, main_process, dry_run)
+            with chdir(directory or "."):
+                plans[loaded.name] = _open_plan(loaded, main_process, dry_run)
         except UserError as error:
             problems[name] = str(error)
         except OSError as error:

@@ -71,7 +71,7 @@ def test_slips_in_the_project_file(green_home, text, wanted):
     lines = _sentences(home.run(expected=1))
     assert any(wanted in line for line in lines)
     assert all(line.startswith(f"{home.project}:") for line in lines)
-    assert not (home.folder / "results").exists()
+    assert not home.results.exists()
 
 
 def test_lights_without_matching_dark(green_home, tiny_raw):
