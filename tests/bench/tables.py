@@ -211,8 +211,9 @@ def _meter_lines(outcome: Outcome) -> list[str]:
     look_ms = 1000 * max(run.usage.look_s for run in outcome.ours)
     return [
         "Both are of all processes. Private memory is anonymous pages and changed pages of mapped",
-        f"files, each shared page once; it was looked at every {look_ms:.0f} ms. Raw frames that",
-        "are mapped do not count: the system takes their pages back when it needs them.",
+        f"files, each shared page once: looked at every {look_ms:.0f} ms, at what is shared or",
+        "changed every second. Raw frames that are mapped do not count: the system takes their",
+        "pages back when it needs them.",
     ]
 
 

@@ -143,7 +143,7 @@ def test_changed_pages_of_mapped_files_count(tmp_path):
             block = mmap.mmap(file.fileno(), 0)
             for start in range(0, len(block), 4096):
                 block[start] = 1
-            time.sleep(0.5)
+            time.sleep(1.5)
     """
     found = meter.measure(python(code, tmp_path / "run"))
     assert found.private_bytes - found.anonymous_bytes > 75e6
