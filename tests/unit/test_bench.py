@@ -215,7 +215,7 @@ def outcome(**changes) -> tables.Outcome:
     facts = {
         "raw": tables.RawSet(4, 9, 576, 432, 10 * MB, 1.0),
         "processors": 2,
-        "load": 0.5,
+        "loads": [0.5, 2.5],
         "chain": [chain],
         "ours": [
             comparison.Run(usage(wall_s=wall), 4, {"measure": comparison.StepCost(2, 1.5, 0.9)})
