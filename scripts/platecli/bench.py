@@ -165,7 +165,8 @@ def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
         parts = [(n, raw_set.part(drawn, n, folder / f"raw-{n}")) for n in GROWTH_SUBS]
         steps = growth(parts, folder / "growth", args.repeat, _say)
     facts = RawSet(args.subs, len(raw_set.calibration(raw)), width, height, size, drawn_s)
-    return Outcome(facts, os.cpu_count() or 1, load, chain, ours, least, steps)
+    loads = (load, os.getloadavg()[0])
+    return Outcome(facts, os.cpu_count() or 1, loads, chain, ours, least, steps)
 
 
 def _check_disk(

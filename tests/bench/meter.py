@@ -6,9 +6,13 @@ for. Memory and files are looked at from time to time, for all processes of the 
 Private memory is what would not be there without the command: anonymous pages (heap, stack, private
 copies), wherever they are, and pages of mapped files that were changed and are not on the disk yet.
 A page that n processes share counts 1/n in each, so forks are not counted twice; pages of mapped
-files that can be read again do not count, nor do the buffers of the kernel. Shorter peaks than the
-time between two looks are missed. Linux tells all that from version 5.19 on; before, changed pages
-of files are left out and shared pages count for each process. Elsewhere memory is 0.
+files that can be read again do not count, nor do the buffers of the kernel.
+
+The kernel needs long to tell what is shared and what is changed, so that is asked each second and
+whenever a process has come or gone. In between, every 50 ms, the anonymous pages of all processes
+are added up, less what is then counted more than once. Shorter peaks are missed. It needs Linux
+5.19 or newer; before, changed pages of files are left out and shared pages count for each process.
+Elsewhere memory is 0.
 """
 
 import contextlib
@@ -24,10 +28,8 @@ from pathlib import Path
 from platefiles.errors import UserError
 
 MEMORY_PERIOD_S = 0.05
-"""Pause between two looks at memory; after a look that took long, it is longer."""
-
+PAGES_PERIOD_S = 1.0
 FILES_PERIOD_S = 0.5
-_LARGEST_SHARE = 0.04  # of one processor, for looking
 _PROC = Path("/proc")
 _LAST_LINES = 15
 _GRACE_S = 20.0
@@ -61,14 +63,29 @@ class Usage:
 
 @dataclass(frozen=True)
 class Memory:
-    """Bytes of private memory, and the anonymous part of them."""
+    """Private memory, bytes.
 
-    private: int = 0
+    Attributes
+    ----------
+    anonymous : int
+        Anonymous pages, each by the share of the process in it.
+    changed : int
+        Pages of files that are not on the disk yet.
+    repeated : int
+        By how much the anonymous pages are more if the shares of others are not taken off.
+    """
+
     anonymous: int = 0
+    changed: int = 0
+    repeated: int = 0
 
     def __add__(self, other: "Memory") -> "Memory":
         """Add up processes."""
-        return Memory(self.private + other.private, self.anonymous + other.anonymous)
+        return Memory(
+            self.anonymous + other.anonymous,
+            self.changed + other.changed,
+            self.repeated + other.repeated,
+        )
 
 
 @dataclass(frozen=True)
@@ -133,8 +150,14 @@ def measure(command: Command) -> Usage:
         msg = f"{' '.join(command.words)} failed with status {process.returncode}:\n{last}"
         raise UserError(msg)
     cpu_s = resources.ru_utime + resources.ru_stime
-    peak, look_s = watcher.peak, wall_s / max(watcher.looks, 1)
-    return Usage(wall_s, cpu_s, peak.private, peak.anonymous, look_s, watcher.file_bytes)
+    return Usage(
+        wall_s,
+        cpu_s,
+        watcher.private_bytes,
+        watcher.anonymous_bytes,
+        wall_s / max(watcher.looks, 1),
+        watcher.file_bytes,
+    )
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -174,8 +197,11 @@ class _Watcher:
     """A thread that keeps the peaks of memory and files."""
 
     def __init__(self, pid: int, command: Command) -> None:
-        self.peak = Memory()
+        self.private_bytes = self.anonymous_bytes = 0
         self.looks = 0
+        self._members: list[int] = []
+        self._pages = Memory()
+        self._pages_due = 0.0
         self.file_bytes: dict[str, int] = {}
         self._session = Session(pid)
         self._command = command
@@ -193,21 +219,23 @@ class _Watcher:
         self._look_at_files()
 
     def _watch(self) -> None:
-        pause_s, files_due = MEMORY_PERIOD_S, 0.0
-        while not self._done.wait(pause_s):
-            start, spent = time.monotonic(), time.thread_time()
+        files_due = 0.0
+        while not self._done.wait(MEMORY_PERIOD_S):
             self._look_at_memory()
-            if start > files_due:
+            if time.monotonic() > files_due:
                 self._look_at_files()
-                files_due = start + FILES_PERIOD_S
-            pause_s = max(MEMORY_PERIOD_S, (time.thread_time() - spent) / _LARGEST_SHARE)
+                files_due = time.monotonic() + FILES_PERIOD_S
 
     def _look_at_memory(self) -> None:
         self.looks += 1
-        now = sum((memory(pid) for pid in self._session.members()), Memory())
-        self.peak = Memory(
-            max(self.peak.private, now.private), max(self.peak.anonymous, now.anonymous)
-        )
+        members = self._session.members()
+        if members != self._members or time.monotonic() > self._pages_due:
+            self._pages = sum((memory(pid) for pid in members), Memory())
+            self._members, self._pages_due = members, time.monotonic() + PAGES_PERIOD_S
+        anonymous = sum(_sizes(pid, "status").get("RssAnon", 0) for pid in members)
+        anonymous -= self._pages.repeated
+        self.anonymous_bytes = max(self.anonymous_bytes, anonymous)
+        self.private_bytes = max(self.private_bytes, anonymous + self._pages.changed)
 
     def _look_at_files(self) -> None:
         for kind, count in bytes_by_kind(self._command.folder, self._command.kinds).items():
@@ -224,16 +252,14 @@ def memory(pid: int) -> Memory:
 
     References
     ----------
-    Linux kernel documentation, filesystems/proc.rst: of ``smaps_rollup``, ``Pss_Anon`` and
-    ``Pss_Dirty`` are proportional to the processes that share a page; ``RssAnon`` of ``status`` is
-    not.
+    Linux kernel documentation, filesystems/proc.rst: ``Pss_Anon`` and ``Pss_Dirty`` of
+    ``smaps_rollup`` are proportional to the processes that share a page, ``Anonymous`` is not.
     """
     sizes = _sizes(pid, "smaps_rollup")
     if "Pss_Dirty" in sizes:
-        anonymous = sizes["Pss_Anon"] + sizes.get("SwapPss", 0)
-        return Memory(max(anonymous, sizes["Pss_Dirty"] + sizes.get("SwapPss", 0)), anonymous)
-    anonymous = _sizes(pid, "status").get("RssAnon", 0)
-    return Memory(anonymous, anonymous)
+        own, dirty = sizes["Pss_Anon"], sizes["Pss_Dirty"]
+        return Memory(own, max(0, dirty - own), sizes["Anonymous"] - own)
+    return Memory(_sizes(pid, "status").get("RssAnon", 0))
 
 
 def _sizes(pid: int, name: str) -> dict[str, int]:

@@ -31,8 +31,8 @@ class Outcome:
     ----------
     raw : RawSet
     processors : int
-    load : float
-        Processes that ran or waited in the last minute, before the first run.
+    loads : tuple of float
+        Processes that ran or waited in the minute before the first run, and in the last minute.
     chain, ours : list of Run
     floor : Floor
     growth : list of GrowthStep
@@ -40,7 +40,7 @@ class Outcome:
 
     raw: RawSet
     processors: int
-    load: float
+    loads: tuple[float, float]
     chain: list[Run]
     ours: list[Run]
     floor: Floor
@@ -82,7 +82,7 @@ def as_json(outcome: Outcome) -> dict[str, Any]:
     wall_s = ours["wall_s"]
     return {
         "raw": asdict(outcome.raw),
-        "machine": {"processors": outcome.processors, "load": outcome.load},
+        "machine": {"processors": outcome.processors, "loads": outcome.loads},
         "platelog": ours | {"runs": [asdict(run) for run in outcome.ours]},
         "libraries": chain and chain | {"runs": [asdict(run) for run in outcome.chain]},
         "ratios": chain
@@ -112,7 +112,8 @@ def as_text(outcome: Outcome) -> str:
         f"{raw.lights} lights and {raw.calibration_frames} calibration frames of "
         f"{raw.width_px} x {raw.height_px} px, {raw.size_bytes / 1e9:.2f} GB, drawn in "
         f"{raw.drawn_s:.0f} s",
-        f"{outcome.processors} processors, load {outcome.load:.1f} before the first run",
+        f"{outcome.processors} processors, load {outcome.loads[0]:.1f} before the first run and "
+        f"{outcome.loads[1]:.1f} after the last",
         "",
         *_side_by_side(outcome),
         "",
@@ -211,8 +212,9 @@ def _meter_lines(outcome: Outcome) -> list[str]:
     look_ms = 1000 * max(run.usage.look_s for run in outcome.ours)
     return [
         "Both are of all processes. Private memory is anonymous pages and changed pages of mapped",
-        f"files, each shared page once; it was looked at every {look_ms:.0f} ms. Raw frames that",
-        "are mapped do not count: the system takes their pages back when it needs them.",
+        f"files, each shared page once: looked at every {look_ms:.0f} ms, at what is shared or",
+        "changed every second. Raw frames that are mapped do not count: the system takes their",
+        "pages back when it needs them.",
     ]
 
 

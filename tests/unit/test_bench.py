@@ -143,7 +143,7 @@ def test_changed_pages_of_mapped_files_count(tmp_path):
             block = mmap.mmap(file.fileno(), 0)
             for start in range(0, len(block), 4096):
                 block[start] = 1
-            time.sleep(0.5)
+            time.sleep(1.5)
     """
     found = meter.measure(python(code, tmp_path / "run"))
     assert found.private_bytes - found.anonymous_bytes > 75e6
@@ -215,7 +215,7 @@ def outcome(**changes) -> tables.Outcome:
     facts = {
         "raw": tables.RawSet(4, 9, 576, 432, 10 * MB, 1.0),
         "processors": 2,
-        "load": 0.5,
+        "loads": [0.5, 2.5],
         "chain": [chain],
         "ours": [
             comparison.Run(usage(wall_s=wall), 4, {"measure": comparison.StepCost(2, 1.5, 0.9)})
