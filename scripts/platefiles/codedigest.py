@@ -8,6 +8,7 @@ import ast
 import functools
 import hashlib
 import json
+import os
 import sys
 from contextlib import suppress
 from pathlib import Path
@@ -98,6 +99,6 @@ def _module_file(name: str) -> str | None:
     """Return the file of a module, if it is one of the project."""
     base = name.replace(".", "/")
     for file in (f"{base}.py", f"{base}/__init__.py"):
-        if (_ROOT / file).is_file():
+        if os.path.isfile(f"{_ROOT}/{file}"):
             return file
     return None
