@@ -55,7 +55,7 @@ class Home:
     def run(self, *words: str, expected: int = 0) -> str:
         """Run the project with further words and return what was said."""
         command = [*PYTHON, "platecli", "run", str(self.project), "--directory", str(self.folder)]
-        return said(command + list(words), expected, self.checkout)
+        return said(command + list(words), expected, checkout=self.checkout)
 
     def by_hand(self, *words: str, module: str = "snakemake") -> list[str]:
         """Return the command that starts Snakemake itself, as the profile describes.
