@@ -82,6 +82,7 @@ rule calibrate_sub:
     input:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
+        rays=plans.sub_rays,
     output:
         "results/{project}/calibrated/{channel}/{sub}.fits",
     log:

@@ -1,9 +1,34 @@
 """One image of each channel.
 
-Reads   links/<light>, calibration/<master>.fits, registration/<channel>.fits.
-Writes  channels/<channel>.fits, subs.tsv.
-Steps   calibrate, resample, clip and average band by band; list what became of each sub.
+Reads   links/<light>, calibration/<master>.fits, measures/<channel>/<night>.fits,
+        registration/<channel>.fits.
+Writes  cosmic_rays/<channel>/<night>.fits where subs are few, channels/<channel>.fits, subs.tsv.
+Steps   find cosmic rays sub by sub where there are too few to compare; calibrate, resample, clip
+        and average band by band; list what became of each sub.
 """
+
+
+rule find_cosmic_rays:
+    """Find cosmic rays on each sub of one channel and night by itself."""
+    input:
+        raw=ancient(plans.night_frames),
+        masters=plans.night_masters,
+        measures="results/{project}/measures/{channel}/{night}.fits",
+    output:
+        "results/{project}/cosmic_rays/{channel}/{night}.fits",
+    log:
+        "results/{project}/logs/find_cosmic_rays/{channel}_{night}.log",
+    benchmark:
+        "results/{project}/benchmarks/find_cosmic_rays/{channel}_{night}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1500,
+    params:
+        job=plans.cosmic_rays_job,
+    script:
+        "../scripts/find_cosmic_rays.py"
 
 
 rule integrate:
@@ -11,6 +36,7 @@ rule integrate:
     input:
         raw=ancient(plans.channel_frames),
         masters=plans.channel_masters,
+        rays=plans.channel_rays,
         registration="results/{project}/registration/{channel}.fits",
     output:
         "results/{project}/channels/{channel}.fits",

@@ -84,6 +84,7 @@ rule register_sub:
     input:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
+        rays=plans.sub_rays,
         registration="results/{project}/registration/{channel}.fits",
     output:
         "results/{project}/registered/{channel}/{sub}.fits",

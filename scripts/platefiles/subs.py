@@ -12,6 +12,7 @@ import numpy as np
 
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
+from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.calibration import Correction, Detector, calibrate, mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import normalise, resample, source_rows
@@ -58,8 +59,10 @@ class Sub:
         masters: Masters,
         camera: Mapping[str, Any],
         sky_variance: float = 0.0,
+        hits: HitPixels = NO_HITS,
     ):
         self._image = image
+        self._hits = hits
         self.shape = image.shape
         self._sky_variance = sky_variance
         self._correction: Correction = masters.correction(
@@ -67,8 +70,13 @@ class Sub:
         )
         self.detector, self.gain_choice = masters.detector(facts, camera, image.full_scale)
 
+    @property
+    def saturation(self) -> float:
+        """Calibrated value of a saturated pixel where the flat is 1."""
+        return (self.detector.saturation - self._correction.zero) * (self.detector.gain or 1.0)
+
     def calibrated(self, start: int, stop: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return rows ``start`` to ``stop``, calibrated, bad pixels mended.
+        """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays mended.
 
         Returns
         -------
@@ -85,6 +93,7 @@ class Sub:
             self.detector,
             self._sky_variance,
         )
+        self._hits.mark(variance, mask, top)
         mend(values, mask)
         inner = slice(start - top, stop - top)
         return values[inner], variance[inner], mask[inner]

@@ -92,6 +92,20 @@ class Plans:
         """Job of a channel's night."""
         return self.plan(wildcards).measure_job(wildcards.channel, wildcards.night)
 
+    def cosmic_rays_job(self, wildcards) -> str:
+        """Job of finding cosmic rays on the subs of a channel's night."""
+        return self.plan(wildcards).cosmic_rays_job(wildcards.channel, wildcards.night)
+
+    def channel_rays(self, wildcards) -> list[str]:
+        """Cosmic rays on the lights of a channel, none where it is not cleaned sub by sub."""
+        plan = self.plan(wildcards)
+        return plan.rays_of(plan.lights(wildcards.channel))
+
+    def sub_rays(self, wildcards) -> list[str]:
+        """Cosmic rays on the lights of one light's night."""
+        plan = self.plan(wildcards)
+        return plan.rays_of([plan.by_id[wildcards.sub]])
+
     def channel_frames(self, wildcards) -> list[str]:
         """Links of the lights of a channel."""
         plan = self.plan(wildcards)
