@@ -66,7 +66,10 @@ def contrast_for(fwhm_px: float) -> float:
     float
         5 from 2.3 px on, more below.
     """
-    return 5.0 * max(1.0, _RESOLVED_FWHM / fwhm_px) ** 4 if fwhm_px > 0 else 5.0
+    if not fwhm_px > 0:
+        return 5.0
+    ratio = max(1.0, _RESOLVED_FWHM / fwhm_px)
+    return 5.0 * ratio * ratio * ratio * ratio
 
 
 def cosmic_ray_mask(
