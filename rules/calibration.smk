@@ -115,6 +115,7 @@ rule calibrate_sub:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
         anew=plans.anew("results/{project}/calibrated/{channel}/{sub}.fits"),
+        rays=plans.sub_rays,
     output:
         "results/{project}/calibrated/{channel}/{sub}.fits",
     log:

@@ -1,9 +1,35 @@
 """One image of each channel.
 
-Reads   links/<light>, calibration/<master>.fits, registration/<channel>.fits.
-Writes  channels/<channel>.fits, subs.tsv.
-Steps   calibrate, resample, clip and average band by band; list what became of each sub.
+Reads   links/<light>, calibration/<master>.fits, measures/<channel>/<night>.fits,
+        registration/<channel>.fits.
+Writes  cosmic_rays/<channel>/<night>.fits where subs are few, channels/<channel>.fits, subs.tsv.
+Steps   find cosmic rays sub by sub where there are too few to compare; calibrate, resample, clip
+        and average band by band; list what became of each sub.
 """
+
+
+rule find_cosmic_rays:
+    """Find cosmic rays on each sub of one channel and night by itself."""
+    input:
+        raw=ancient(plans.night_frames),
+        masters=plans.rays_masters,
+        measures=plans.rays_measures,
+        anew=plans.anew("results/{project}/cosmic_rays/{channel}/{night}.fits"),
+    output:
+        "results/{project}/cosmic_rays/{channel}/{night}.fits",
+    log:
+        "results/{project}/logs/find_cosmic_rays/{channel}_{night}.log",
+    benchmark:
+        "results/{project}/benchmarks/find_cosmic_rays/{channel}_{night}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1500,
+    params:
+        job=plans.cosmic_rays_job,
+    script:
+        "../scripts/find_cosmic_rays.py"
 
 
 rule integrate:
@@ -13,6 +39,7 @@ rule integrate:
         masters=plans.channel_masters,
         registration=plans.registration,
         anew=plans.anew("results/{project}/channels/{channel}.fits"),
+        rays=plans.channel_rays,
     output:
         "results/{project}/channels/{channel}.fits",
     log:

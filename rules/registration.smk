@@ -89,6 +89,7 @@ rule register_sub:
         masters=plans.sub_masters,
         registration=plans.sub_registration,
         anew=plans.anew("results/{project}/registered/{channel}/{sub}.fits"),
+        rays=plans.sub_rays,
     output:
         "results/{project}/registered/{channel}/{sub}.fits",
     log:

@@ -12,6 +12,7 @@ from platefiles.joblog import job_log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
 from platefiles.rawframe import FrameError, open_raw
+from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.subs import Sub
 
 
@@ -20,6 +21,7 @@ def calibrate_sub(
     paths_to_masters: Sequence[str | Path],
     path_to_sub: str | Path,
     job: Mapping[str, Any],
+    paths_to_rays: Sequence[str | Path] = (),
 ) -> None:
     """Write a calibrated sub: ``SCI`` (electron where the gain is known), ``VAR``, ``MASK``.
 
@@ -31,7 +33,8 @@ def calibrate_sub(
     facts = job["sub"]
     try:
         with open_raw(path_to_raw) as image:
-            sub = Sub(image, facts, Masters(paths_to_masters), job["camera"])
+            hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
+            sub = Sub(image, facts, Masters(paths_to_masters), job["camera"], hits=hits)
             values, variance, mask = sub.calibrated(0, sub.shape[0])
     except FrameError as error:
         msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
@@ -64,4 +67,5 @@ if __name__ == "__main__":
             paths_to_masters=snakemake.input.masters,
             path_to_sub=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            paths_to_rays=snakemake.input.rays,
         )

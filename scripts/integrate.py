@@ -17,6 +17,7 @@ from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 from platefiles.rawframe import FrameError, open_raw
+from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Room, Sub
@@ -35,6 +36,7 @@ def integrate(
     job: Mapping[str, Any],
     threads: int = 1,
     memory_mb: float = math.inf,
+    paths_to_rays: Sequence[str | Path] = (),
 ) -> None:
     """Write the integrated image of a channel.
 
@@ -54,6 +56,8 @@ def integrate(
         Tiles that are worked on at a time; it changes no bit.
     memory_mb : float
         Memory of its own that the step may take, MB; it changes no bit.
+    paths_to_rays : sequence of path-like
+        Cosmic rays on the subs, for channels that are cleaned sub by sub.
 
     Raises
     ------
@@ -64,6 +68,9 @@ def integrate(
     by_id = {sub.facts["id"]: sub for sub in registered}
     facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job["subs"], strict=True)}
     masters = Masters(paths_to_masters)
+    hits = read_hit_pixels(paths_to_rays)
+    for row in registered:
+        row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
     with ExitStack() as stack:
         subs: list[tuple[RegisteredSub, Sub]] = []
         for sub_id, (path, sub_facts) in facts.items():
@@ -76,7 +83,8 @@ def integrate(
                 row.facts["state"], row.facts["reason"] = "unreadable", str(error)
                 continue
             variance = row.facts["sky_noise"] ** 2
-            subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance)))
+            hit = hits.get(sub_id, NO_HITS)
+            subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance, hit)))
         _check_enough(len(subs), len(facts), registered, job)
         product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
         tally = _integrate_tiles(
@@ -207,7 +215,7 @@ def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedPro
 def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) -> dict[str, list]:
     columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
                "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
-               "sky_terms", "sky_difference", "excess")  # fmt: skip
+               "sky_terms", "sky_difference", "excess", "ray_pixels")  # fmt: skip
     table = {name: [row.facts[name] for row in registered] for name in columns}
     masters = {sub["id"]: sub for sub in job["subs"]}
     for kind in ("bias", "dark", "flat"):
@@ -229,4 +237,5 @@ if __name__ == "__main__":
             job=json.loads(snakemake.params.job),
             threads=snakemake.threads,
             memory_mb=snakemake.resources.mem_mb,
+            paths_to_rays=snakemake.input.rays,
         )

@@ -14,6 +14,7 @@ from platefiles.joblog import job_log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import FrameError, open_raw
+from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.registration import read_registration
 from platefiles.subs import Sub
 
@@ -24,6 +25,7 @@ def register_sub(
     path_to_registration: str | Path,
     path_to_sub: str | Path,
     job: Mapping[str, Any],
+    paths_to_rays: Sequence[str | Path] = (),
 ) -> None:
     """Write a registered sub: ``SCI`` and ``VAR`` in the unit of the channel.
 
@@ -42,7 +44,8 @@ def register_sub(
         try:
             with open_raw(path_to_raw) as image:
                 masters = Masters(paths_to_masters)
-                sub = Sub(image, facts, masters, job["camera"], row.facts["sky_noise"] ** 2)
+                hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
+                sub = Sub(image, facts, masters, job["camera"], row.facts["sky_noise"] ** 2, hits)
                 values, variance = sub.registered(row.transform, row.levels, (0, ny), (0, nx))
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
@@ -70,4 +73,5 @@ if __name__ == "__main__":
             path_to_registration=snakemake.input.registration,
             path_to_sub=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            paths_to_rays=snakemake.input.rays,
         )

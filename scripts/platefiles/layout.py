@@ -11,6 +11,8 @@ from platefiles.matching import Calibrators, MasterGroup, Matched
 from platefiles.project import LoadedProject
 
 NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
+_ENOUGH_SUBS = 5
+"""From so many on, comparing the subs with each other finds cosmic rays."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,23 @@ class Layout:
         path = os.fspath(self.loaded.lock_path)
         inside = os.path.relpath(path)
         return path if inside.startswith("..") else inside
+
+    def rays_path(self, channel: str, night: str) -> str:
+        """Path of the cosmic rays on the subs of a channel's night."""
+        return f"{self.results}/cosmic_rays/{channel}/{night}.fits"
+
+    @cached_property
+    def cleaned_channels(self) -> tuple[str, ...]:
+        """Channels each of whose subs is searched for cosmic rays by itself."""
+        choice = self.loaded.recipe.integration.single_frame_cosmic_rays
+        if choice == "auto":
+            return tuple(name for name in self.channels if len(self.lights(name)) < _ENOUGH_SUBS)
+        return self.channels if choice == "always" else ()
+
+    def rays_of(self, frames: Sequence[Frame]) -> list[str]:
+        """Paths of the cosmic rays on these lights, none where the channel is not cleaned."""
+        nights = sorted({(frame.channel, frame.night) for frame in frames})
+        return [self.rays_path(*night) for night in nights if night[0] in self.cleaned_channels]
 
     def masters_of(self, frames: Sequence[Frame]) -> list[str]:
         """Paths of every master that these lights are corrected by."""

@@ -180,10 +180,30 @@ class ProjectPlan(Layout):
         )
 
     @_remembered
+    def cosmic_rays_job(self, channel: str, night: str) -> str:
+        """Job of finding cosmic rays on each sub of one channel's night."""
+        return self._job(
+            "find_cosmic_rays",
+            {},
+            [self.measure_job(channel, night)],
+            channel=channel,
+            night=night,
+            camera=self._camera(),
+            subs=[self._sub(frame) for frame in self.lights(channel, night)],
+        )
+
+    def _rays_jobs(self, frames: Sequence[Frame]) -> list[str]:
+        """Jobs of the files that `rays_of` names."""
+        nights = sorted({(frame.channel, frame.night) for frame in frames})
+        return [
+            self.cosmic_rays_job(*night) for night in nights if night[0] in self.cleaned_channels
+        ]
+
+    @_remembered
     def calibrate_job(self, sub_id: str) -> str:
         """Job of writing one calibrated sub."""
         frame = self.by_id[sub_id]
-        below = self._master_jobs([frame])
+        below = self._master_jobs([frame]) + self._rays_jobs([frame])
         return self._job("calibrate_sub", {}, below, camera=self._camera(), sub=self._sub(frame))
 
     def grid_job(self) -> str:
@@ -228,13 +248,13 @@ class ProjectPlan(Layout):
         """Job of integrating a channel."""
         settings = self.loaded.recipe.integration.model_dump(
             exclude={"background_match", "weights"}
-        )
+        ) | {"single_frame_cosmic_rays": channel in self.cleaned_channels}
         facts = self.loaded.project.channels[channel]
         frames = self.lights(channel)
         return self._job(
             "integrate",
             settings,
-            [self.register_job(channel)],
+            [self.register_job(channel), *self._rays_jobs(frames)],
             channel=channel,
             wavelength_nm=facts.wavelength_nm,
             unit=self._unit(frames),
@@ -253,14 +273,14 @@ class ProjectPlan(Layout):
     @_remembered
     def register_sub_job(self, channel: str, sub_id: str) -> str:
         """Job of writing one registered sub."""
-        sub = self._sub(self.by_id[sub_id])
+        frame = self.by_id[sub_id]
         return self._job(
             "register_sub",
             {},
-            [self.register_job(channel)],
+            [self.register_job(channel), *self._rays_jobs([frame])],
             channel=channel,
             camera=self._camera(),
-            sub=sub,
+            sub=self._sub(frame),
             unit=self._unit(self.lights(channel)),
             calibrated=self.loaded.project.calibrated,
         )

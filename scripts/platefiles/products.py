@@ -104,7 +104,15 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
         path, reference = plan.registration_path(channel), plan.reference_path()
         consulted = () if reference is None or reference in inputs else (reference,)
         yield Product(path, "register", channel, job, inputs, "", consulted, late)
-        inputs = (*plan.masters_of(plan.lights(channel)), plan.registration_path(channel))
+        masters, rays = plan.masters_of(plan.lights(channel)), plan.rays_of(plan.lights(channel))
+        for night, path in zip(plan.nights(channel), rays, strict=False):
+            inputs = (
+                *plan.masters_of(plan.lights(channel, night)),
+                plan.measures_path(channel, night),
+            )
+            job = plan.cosmic_rays_job(channel, night)
+            yield Product(path, "find_cosmic_rays", f"{channel} {night}", job, inputs)
+        inputs = (*masters, *rays, plan.registration_path(channel))
         job = plan.integrate_job(channel)
         yield Product(plan.channel_path(channel), "integrate", channel, job, inputs, waits=late)
     inputs = tuple(
@@ -146,7 +154,8 @@ def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:
 
 
 def _stored_sub(plan: ProjectPlan, kind: str, channel: str, sub: str, path: str) -> Product:
-    masters = tuple(plan.masters_of([plan.by_id[sub]]))
+    frames = [plan.by_id[sub]]
+    masters = tuple(plan.masters_of(frames) + plan.rays_of(frames))
     about = f"{channel} {sub}"
     if kind == "calibrated":
         return Product(path, "calibrate_sub", about, plan.calibrate_job(sub), masters)

@@ -99,6 +99,8 @@ class Integration(Settings):
     """Chance of a false alarm in one pixel, for the esd test only."""
     grow_px: int = Field(default=2, ge=0, le=50)
     """Clipped pixels take their neighbours with them up to this distance, in pixels."""
+    single_frame_cosmic_rays: Literal["auto", "always", "never"] = "auto"
+    """Look for cosmic rays on each sub by itself; auto: in channels with fewer than 5 subs."""
     weights: Literal["noise", "noise_and_seeing", "equal"] = "noise"
     """What makes one sub count for more than another."""
     background_match: Literal["constant", "plane", "quadratic"] = "quadratic"

@@ -11,6 +11,7 @@ import numpy as np
 
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
+from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.calibration import Correction, Detector, calibrate, mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
@@ -52,8 +53,10 @@ class Sub:
         masters: Masters,
         camera: Mapping[str, Any],
         sky_variance: float = 0.0,
+        hits: HitPixels = NO_HITS,
     ):
         self._image = image
+        self._hits = hits
         self.shape = image.shape
         self._sky_variance = sky_variance
         self._correction: Correction = masters.correction(
@@ -61,10 +64,15 @@ class Sub:
         )
         self.detector, self.gain_choice = masters.detector(facts, camera, image.full_scale)
 
+    @property
+    def saturation(self) -> float:
+        """Calibrated value of a saturated pixel where the flat is 1."""
+        return (self.detector.saturation - self._correction.zero) * (self.detector.gain or 1.0)
+
     def calibrated(
         self, start: int, stop: int, room: Room | None = None
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return rows ``start`` to ``stop``, calibrated, bad pixels mended.
+        """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays mended.
 
         Parameters
         ----------
@@ -102,6 +110,7 @@ class Sub:
                 room.plane("mask", shape, np.uint8),
             ),
         )
+        self._hits.mark(variance, mask, top, left)
         mend(values, mask)
         return Cutout(values, variance, mask, top, left, self.shape)
 

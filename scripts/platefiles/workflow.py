@@ -181,6 +181,32 @@ class Plans:
         """Job of a channel's night."""
         return self.plan(wildcards).measure_job(wildcards.channel, wildcards.night)
 
+    def cosmic_rays_job(self, wildcards) -> str:
+        """Job of finding cosmic rays on the subs of a channel's night."""
+        return self.plan(wildcards).cosmic_rays_job(wildcards.channel, wildcards.night)
+
+    def channel_rays(self, wildcards) -> list[str]:
+        """Cosmic rays on the lights of a channel, none where it is not cleaned sub by sub."""
+        plan = self.plan(wildcards)
+        taker = plan.channel_path(wildcards.channel)
+        return self._made(taker, plan.rays_of(plan.lights(wildcards.channel)))
+
+    def sub_rays(self, wildcards) -> list[str]:
+        """Cosmic rays on the lights of one light's night."""
+        plan = self.plan(wildcards)
+        return [self._aged(path) for path in plan.rays_of([plan.by_id[wildcards.sub]])]
+
+    def rays_masters(self, wildcards) -> list[str]:
+        """Masters of the lights of a channel's night that is searched for cosmic rays."""
+        plan = self.plan(wildcards)
+        taker = plan.rays_path(wildcards.channel, wildcards.night)
+        return self._made(taker, plan.masters_of(plan.lights(wildcards.channel, wildcards.night)))
+
+    def rays_measures(self, wildcards) -> list[str]:
+        """Measures of a channel's night that is searched for cosmic rays."""
+        plan, night = self.plan(wildcards), (wildcards.channel, wildcards.night)
+        return self._made(plan.rays_path(*night), [plan.measures_path(*night)])
+
     def channel_frames(self, wildcards) -> list[str]:
         """Links of the lights of a channel."""
         plan = self.plan(wildcards)

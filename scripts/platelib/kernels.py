@@ -37,6 +37,11 @@ KERNEL_MODULES = (
     "polynomials",
     "lanczos",
     "resampling",
+    "boxes",
+    "box_medians",
+    "laplacian_edges",
+    "ray_exclusions",
+    "cosmic_rays",
 )
 
 

@@ -37,6 +37,7 @@ def _jobs(plan):
         jobs["integrate", channel] = plan.integrate_job(channel)
         for night in plan.nights(channel):
             jobs["measure", channel, night] = plan.measure_job(channel, night)
+            jobs["find_cosmic_rays", channel, night] = plan.cosmic_rays_job(channel, night)
         for frame in plan.lights(channel):
             jobs["calibrate_sub", frame.id] = plan.calibrate_job(frame.id)
             jobs["register_sub", frame.id] = plan.register_sub_job(channel, frame.id)
@@ -108,6 +109,8 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
     [
         ("integration", {"clip": "sigma"}, {"integrate"}),
         ("integration", {"clip_low": 3.5, "grow_px": 1, "min_subs": 2}, {"integrate"}),
+        ("integration", {"single_frame_cosmic_rays": "always"}, {"integrate"}),
+        ("integration", {"single_frame_cosmic_rays": "never"}, set()),
         ("integration", {"weights": "equal"}, {"register"}),
         ("integration", {"background_match": "constant"}, {"register"}),
         ("registration", {"max_degree": 1}, {"register"}),
@@ -131,7 +134,7 @@ FOLLOWING = {
     "master_bias": {"master_dark", "master_flat", "measure", "calibrate_sub"},
     "master_dark": {"measure", "calibrate_sub"},
     "master_flat": {"measure", "calibrate_sub"},
-    "measure": {"register"},
+    "measure": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
     "integrate": {"map_channels", "tabulate_subs"},
     "map_channels": {"composite"},
@@ -156,6 +159,38 @@ def test_what_follows_from_a_changed_job_is_to_do_again(plan_of, group, settings
         waiting = {rule for other in waiting for rule in FOLLOWING.get(other, set())} - expected
         expected = expected | waiting
     assert _rules(_to_do_again(before, after)) == expected
+
+
+def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
+    """By default a channel with fewer than 5 subs is; its nights alone are read and waited for."""
+    plan = plan_of(exclude=["*/g-0[234].fits", f"{NIGHTS[0]}/b-*.fits"])
+    assert [len(plan.lights(channel)) for channel in CHANNELS] == [8, 2, 4]
+    assert plan.cleaned_channels == ("g", "b")
+    assert plan.rays_of(plan.lights("ha")) == []
+    assert plan.rays_of(plan.lights("b")) == ["results/tiny/cosmic_rays/b/2026-03-24.fits"]
+    assert plan.rays_of(plan.lights("g")) == [
+        f"results/tiny/cosmic_rays/g/{night}.fits" for night in NIGHTS
+    ]
+    assert plan.rays_of(plan.lights("g")[:1]) == ["results/tiny/cosmic_rays/g/2026-03-23.fits"]
+    settings = [json.loads(plan.integrate_job(channel))["settings"] for channel in CHANNELS]
+    assert [s["single_frame_cosmic_rays"] for s in settings] == [False, True, True]
+
+
+@pytest.mark.parametrize(("choice", "channels"), [("always", CHANNELS), ("never", ())])
+def test_searching_single_subs_can_be_chosen(plan_of, choice, channels):
+    """`always` and `never` do not ask how many subs there are."""
+    overrides = {"integration": {"single_frame_cosmic_rays": choice}}
+    plan = plan_of(exclude=["*/g-0[234].fits"], overrides=overrides)
+    assert plan.cleaned_channels == channels
+
+
+def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
+    """With the search switched on, all that reads its files changes: subs and channels."""
+    overrides = {"integration": {"single_frame_cosmic_rays": "always"}}
+    before, after = _jobs(plan_of()), _jobs(plan_of(overrides=overrides))
+    again = {"integrate", "calibrate_sub", "register_sub"}
+    again |= {"map_channels", "composite", "tabulate_subs"}
+    assert _rules(_to_do_again(before, after)) == again
 
 
 def test_every_setting_of_the_integration_is_used(plan_of):
@@ -215,6 +250,7 @@ def test_changed_frame_changes_its_own_night(plan_of):
     changed = _changed(_jobs(plan), _jobs(replace(plan, frames=tuple(frames))))
     assert changed == {
         ("measure", "g", NIGHTS[1]),
+        ("find_cosmic_rays", "g", NIGHTS[1]),
         ("integrate", "g"),
         ("calibrate_sub", frame.id),
         ("register_sub", frame.id),

@@ -174,6 +174,23 @@ def test_removed_sub_makes_its_channel_anew(home):
     assert not any(" g" in job or " b" in job for job in jobs)
 
 
+def test_single_subs_are_searched_for_cosmic_rays_on_demand(home):
+    """A project that asks for it gets a file a channel and night, which integrating reads."""
+    home.change_project(overrides={"integration": {"single_frame_cosmic_rays": "always"}})
+    searches = [job for job in home.to_do() if job.startswith("find cosmic rays")]
+    nights = ("2026-03-23", "2026-03-24")
+    assert searches == [f"find cosmic rays {c} {n}" for c in sorted(CHANNELS) for n in nights]
+    said = home.run("--to", "results/tiny/channels/g.fits")
+    assert "To do: 3 jobs: find cosmic rays x 2, integrate" in said
+    inputs = fits.getdata(home.results / "channels" / "g.fits", "INPUTS")
+    listed = [
+        fits.getdata(home.results / "cosmic_rays" / "g" / f"{night}.fits", "SUBS")["pixels"]
+        for night in nights
+    ]
+    np.testing.assert_array_equal(inputs["ray_pixels"], np.concatenate(listed))
+    assert inputs["ray_pixels"].sum() > 50
+
+
 def test_dry_run_writes_nothing(make_home, tiny_raw, tmp_path):
     """Before the first run a dry run lists every job and leaves no file behind."""
     home = make_home(tmp_path / "home")

@@ -1,0 +1,119 @@
+"""Find cosmic rays on each sub of one channel and night by itself, where subs are few."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.fetching import local_copies
+from platefiles.fitsfile import write_product
+from platefiles.joblog import job_log, log
+from platefiles.masters import Masters
+from platefiles.measures import MeasuredSub, read_measures
+from platefiles.provenance import making_cards
+from platefiles.rawframe import FrameError, open_raw
+from platefiles.ray_masks import NO_HITS, HitPixels
+from platefiles.subs import Sub
+from platefiles.tables import columns_hdu
+from platelib.calibration import mend
+from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
+from platelib.ray_exclusions import shielded
+
+
+def find_cosmic_rays(
+    paths_to_raw: Sequence[str | Path],
+    paths_to_masters: Sequence[str | Path],
+    path_to_measures: str | Path,
+    path_to_rays: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """List the pixels of each sub that particles hit.
+
+    Parameters
+    ----------
+    paths_to_raw : sequence of path-like
+        Lights, in the order of ``job["subs"]``.
+    paths_to_masters : sequence of path-like
+        Masters that they need.
+    path_to_measures : path-like
+        Measures of the same lights: noise, width of the stars, and the stars, which are spared.
+    path_to_rays : path-like
+        Product: tables ``SUBS`` (a row a sub) and ``RAYS`` (a row a pixel), the latter with the
+        number of the sub in ``sub``.
+    job : mapping
+        It has no settings.
+    """
+    masters = Masters(paths_to_masters)
+    measured = {sub.id: sub for sub in read_measures([path_to_measures])}
+    hits = []
+    for path, facts in zip(paths_to_raw, job["subs"], strict=True):
+        hits.append(_hits_of_file(path, facts, masters, job["camera"], measured[facts["id"]]))
+        log.info("%s: %d pixels hit by particles", facts["name"], len(hits[-1]))
+    widths = [measured[facts["id"]].facts["fwhm_px"] for facts in job["subs"]]
+    subs = {
+        "id": [facts["id"] for facts in job["subs"]],
+        "name": [facts["name"] for facts in job["subs"]],
+        "sha256": [measured[facts["id"]].facts["sha256"] for facts in job["subs"]],
+        "pixels": np.array([len(found) for found in hits], dtype=np.int32),
+        "contrast": np.round([contrast_for(width) for width in widths], 3),
+    }
+    rays = {
+        "sub": np.repeat(np.arange(len(hits), dtype=np.int32), subs["pixels"]),
+        "x": np.concatenate([found.x for found in hits]),
+        "y": np.concatenate([found.y for found in hits]),
+    }
+    write_product(
+        path_to_rays,
+        [
+            *making_cards("find_cosmic_rays", job),
+            ("FILTER", job["channel"], "channel"),
+            ("NIGHT", job["night"], "night, noon to noon"),
+            ("RAYSIGMA", RayRule().sigma, "Laplacian over noise, from which on it counts"),
+        ],
+        [columns_hdu(subs, "SUBS", _DESCRIPTIONS), columns_hdu(rays, "RAYS")],
+    )
+
+
+_DESCRIPTIONS = {
+    "pixels": "pixels hit by particles",
+    "contrast": "least ratio of Laplacian to fine structure",
+}
+
+
+def _hits_of_file(
+    path: str | Path,
+    facts: Mapping[str, Any],
+    masters: Masters,
+    camera: Mapping[str, Any],
+    measured: MeasuredSub,
+) -> HitPixels:
+    """Search one file; there is nothing in one that cannot be used."""
+    if not measured.usable:
+        return NO_HITS
+    try:
+        with open_raw(path) as image:
+            return _hits(Sub(image, facts, masters, camera, measured.facts["noise"] ** 2), measured)
+    except FrameError:
+        return NO_HITS
+
+
+def _hits(sub: Sub, measured: MeasuredSub) -> HitPixels:
+    values, variance, mask = sub.calibrated(0, sub.shape[0])
+    mend(variance, mask)
+    variance *= np.float32(measured.facts["excess"])
+    rule = RayRule(contrast=contrast_for(measured.facts["fwhm_px"]))
+    mask = shielded(mask, measured.stars)
+    return HitPixels.of(cosmic_ray_mask(values, variance, mask, sub.saturation, rule))
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        find_cosmic_rays(
+            paths_to_raw=local_copies(snakemake.input.raw),
+            paths_to_masters=snakemake.input.masters,
+            path_to_measures=snakemake.input.measures,
+            path_to_rays=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

@@ -1,0 +1,70 @@
+"""Pixels of single subs that particles hit: a short list instead of a plane."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from platefiles.tables import read_columns
+from platelib.calibration import BAD
+
+
+@dataclass(frozen=True)
+class HitPixels:
+    """Pixels of one sub, in the order of rows.
+
+    Attributes
+    ----------
+    x, y : numpy.ndarray
+        ``(n,)`` int32, 0-based raw pixels.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+
+    def __len__(self) -> int:
+        """Return the number of pixels."""
+        return len(self.x)
+
+    @classmethod
+    def of(cls, mask: np.ndarray) -> "HitPixels":
+        """List the pixels that are set in a mask ``(ny, nx)``."""
+        y, x = np.divmod(np.flatnonzero(mask), mask.shape[1])
+        return cls(x.astype(np.int32), y.astype(np.int32))
+
+    def mark(
+        self, variance: np.ndarray, mask: np.ndarray, first_row: int, first_column: int = 0
+    ) -> None:
+        """Make the pixels bad, in place, as `platelib.calibration.calibrate` leaves bad pixels.
+
+        Parameters
+        ----------
+        variance : numpy.ndarray
+            ``(m, n)`` float32.
+        mask : numpy.ndarray
+            ``(m, n)`` uint8.
+        first_row, first_column : int
+            Where in the raw frame ``mask[0, 0]`` lies.
+        """
+        first, last = np.searchsorted(self.y, (first_row, first_row + len(mask)))
+        y, x = self.y[first:last] - first_row, self.x[first:last] - first_column
+        inside = (x >= 0) & (x < mask.shape[1])
+        y, x = y[inside], x[inside]
+        mask[y, x] |= BAD
+        variance[y, x] = 0
+
+
+NO_HITS = HitPixels(np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.int32))
+
+
+def read_hit_pixels(paths: Iterable[str | Path]) -> dict[str, HitPixels]:
+    """Read what particles hit in the subs of several nights, by id of the sub."""
+    found = {}
+    for path in paths:
+        ids, rays = read_columns(path, "SUBS")["id"], read_columns(path, "RAYS")
+        edges = np.searchsorted(rays["sub"], np.arange(len(ids) + 1))
+        for number, sub_id in enumerate(ids.tolist()):
+            part = slice(edges[number], edges[number + 1])
+            found[sub_id] = HitPixels(rays["x"][part], rays["y"][part])
+    return found

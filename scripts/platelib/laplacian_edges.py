@@ -1,0 +1,192 @@
+"""One look at a frame for edges that are sharper than those of stars, box by box.
+
+In the notation of van Dokkum (2001, PASP 113, 1420): the Laplacian L+ of the frame, sampled twice
+as finely, over twice the noise is S; S less its 5 x 5 median is S'; the 3 x 3 median of the frame
+less the 7 x 7 median of that is the fine structure F. A particle hit where S' is high, and high
+against F over the noise. Here, as in Astro-SCRAPPY, the medians are separable and each two pixels
+wider, and the noise is the root of the median of the variance.
+
+What decides on a pixel lies within ``HALO`` of it: growing takes 2 pixels, the median of S 3, that
+of the variance 3. A box is left as soon as it is clear that it holds nothing.
+"""
+
+import numpy as np
+
+from platelib.box_medians import median_5x5, median_7x7, median_9x9
+from platelib.boxes import (
+    HALO,
+    ROOM,
+    STRIDE,
+    any_above,
+    common,
+    copy,
+    grown,
+    least,
+    load,
+    subtract,
+    upper,
+)
+from platelib.kernels import kernel
+
+EDGE = 3
+"""Pixels along each edge of the frame that are never flagged: the medians do not reach them."""
+_LEAST_VARIANCE = np.float32(1e-5)
+_LEAST_STRUCTURE = np.float32(0.01)
+_SAFE = np.float32(1.0 - 1e-5)
+"""Room for the rounding of a few single precision operations."""
+
+
+@kernel
+def search(image, variance, silent, boxes, limits, rays):
+    """Flag what particles hit in all boxes that are not empty; say whether anything is new.
+
+    Parameters
+    ----------
+    image, variance : numpy.ndarray
+        ``(ny, nx)`` float32.
+    silent : numpy.ndarray
+        ``(ny, nx)`` uint8, not 0 where nothing is judged.
+    boxes : numpy.ndarray
+        ``(n, m, 4)`` int64, see :func:`platelib.boxes.boxes_of`.
+    limits : numpy.ndarray
+        ``(3,)`` float32: sigma, sigma for neighbours, contrast.
+    rays : numpy.ndarray
+        ``(ny, nx)`` uint8, set to 1 where something is found.
+    """
+    work = np.zeros((6, ROOM), dtype=np.float32)
+    marks = np.zeros((3, ROOM), dtype=np.uint8)
+    found = 0
+    for i in range(boxes.shape[0]):
+        for j in range(boxes.shape[1]):
+            box = boxes[i, j]
+            if box[0] < box[1]:
+                found += _judge(image, variance, silent, box, limits, work, marks, rays)
+    return found > 0
+
+
+@kernel
+def _judge(image, variance, silent, box, limits, work, marks, rays):
+    """Flag what particles hit in one box; count what is new."""
+    sigma, low, contrast = limits[0], limits[1], limits[2]
+    pixels, sharp, noise, rows, smooth, spare = work[0], work[1], work[2], work[3], work[4], work[5]
+    top, left = box[0] - HALO, box[2] - HALO
+    frame = (-top, image.shape[0] - top, -left, image.shape[1] - left)
+    middle = grown(frame, -EDGE)
+    area = (box[0] - top, box[1] - top, box[2] - left, box[3] - left)
+    judged = common(grown(area, 2), middle)
+    around = grown(judged, EDGE)
+    load(image, grown(judged, 6), frame, top, left, pixels)
+    load(variance, grown(judged, 6), frame, top, left, spare)
+    lowest = least(spare, common(grown(judged, 6), frame))
+
+    _laplacian(pixels, around, sharp)
+    # The noise is a median of what is at least the lowest variance.
+    bound = np.float32(2.0) * sigma * np.sqrt(max(lowest, _LEAST_VARIANCE)) * _SAFE
+    if not any_above(sharp, judged, bound):
+        return 0
+    copy(spare, around, noise)
+    median_7x7(spare, common(around, middle), rows, noise)
+    _over_noise(sharp, around, noise)
+    if not any_above(sharp, judged, sigma):
+        return 0
+
+    median_7x7(sharp, judged, rows, smooth)
+    subtract(smooth, judged, sharp)
+    if not any_above(sharp, judged, sigma):
+        return 0
+
+    wide = common(grown(judged, 4), frame)
+    copy(pixels, wide, spare)
+    median_5x5(pixels, common(wide, grown(frame, -2)), rows, spare)
+    copy(spare, judged, smooth)
+    median_9x9(spare, common(judged, grown(frame, -4)), rows, smooth)
+    load(silent, judged, frame, top, left, marks[0])
+    if not _cores(sharp, noise, spare, smooth, judged, sigma, contrast, marks):
+        return 0
+    return _grow(sharp, area, middle, sigma, low, marks, top, left, rays)
+
+
+@kernel
+def _laplacian(pixels, area, out):
+    """Mean over the quarters of each pixel of their Laplacians, negative ones taken as 0.
+
+    A quarter has two neighbours in its own pixel, so that its Laplacian is twice the pixel less
+    one neighbour beside and one above or below it. The order of operations is that of the
+    library.
+    """
+    zero, quarter = np.float32(0.0), np.float32(0.25)
+    n = area[3] - area[2]
+    for y in range(area[0], area[1]):
+        line = pixels[y * STRIDE + area[2] - 1 :]
+        below = pixels[(y - 1) * STRIDE + area[2] :]
+        above = pixels[(y + 1) * STRIDE + area[2] :]
+        target = out[y * STRIDE + area[2] :]
+        for x in range(n):
+            c = line[x + 1]
+            four = np.float32(4.0) * c
+            left = (four - c) - line[x]
+            right = (four - line[x + 2]) - c
+            down, up = c + below[x], above[x] + c
+            one = upper(left - down, zero) + upper(right - up, zero)
+            other = upper(left - up, zero) + upper(right - down, zero)
+            target[x] = (one + other) * quarter
+
+
+@kernel
+def _over_noise(sharp, area, noise):
+    """Turn variances into noise, and Laplacians into Laplacians over twice the noise."""
+    n = area[3] - area[2]
+    two = np.float32(2.0)
+    for y in range(area[0], area[1]):
+        line, spread = sharp[y * STRIDE + area[2] :], noise[y * STRIDE + area[2] :]
+        for x in range(n):
+            spread[x] = np.sqrt(upper(spread[x], _LEAST_VARIANCE))
+            line[x] /= two * spread[x]
+
+
+@kernel
+def _cores(sharp, noise, stars, smooth, area, sigma, contrast, marks):
+    """Mark sharp pixels that no star explains in ``marks[1]``; say whether there are any."""
+    silent, cores = marks[0], marks[1]
+    cores[:] = 0
+    found = False
+    for y in range(area[0], area[1]):
+        for p in range(y * STRIDE + area[2], y * STRIDE + area[3]):
+            if sharp[p] > sigma and silent[p] == 0:
+                structure = upper((stars[p] - smooth[p]) / noise[p], _LEAST_STRUCTURE)
+                if sharp[p] / structure > contrast:
+                    cores[p] = 1
+                    found = True
+    return found
+
+
+@kernel
+def _grow(sharp, area, middle, sigma, low, marks, top, left, rays):
+    """Add sharp neighbours, whatever the structure, then less sharp ones; count new pixels."""
+    silent, cores, near = marks[0], marks[1], marks[2]
+    near[:] = 0
+    one = common(grown(area, 1), middle)
+    for y in range(one[0], one[1]):
+        for p in range(y * STRIDE + one[2], y * STRIDE + one[3]):
+            if sharp[p] > sigma and silent[p] == 0 and _touches(cores, p):
+                near[p] = 1
+    count = 0
+    for y in range(area[0], area[1]):
+        for x in range(area[2], area[3]):
+            p = y * STRIDE + x
+            if sharp[p] > low and silent[p] == 0 and _touches(near, p):
+                count += rays[y + top, x + left] == 0
+                rays[y + top, x + left] = 1
+    return count
+
+
+@kernel
+def _touches(marks, p):
+    for first in (p - STRIDE - 1, p - 1, p + STRIDE - 1):
+        if marks[first] or marks[first + 1] or marks[first + 2]:
+            return True
+    return False
+
+
+def warm_up() -> None:
+    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays`."""
