@@ -113,7 +113,7 @@ if __name__ == "__main__":
         find_cosmic_rays(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,
-            path_to_measures=snakemake.input.measures,
+            path_to_measures=snakemake.input.measures[0],
             path_to_rays=snakemake.output[0],
             job=json.loads(snakemake.params.job),
         )

@@ -52,7 +52,9 @@ def _run(home, command_line, names, *words, expected=0):
     """Run projects by name; `to channels` unless words say otherwise."""
     command = [sys.executable, "-P", "-m", "platecli", "run", "--directory", str(home.folder)]
     command += [str(home.project.with_name(f"{name}.yaml")) for name in names.split()]
-    return command_line.said([*command, "--to", "channels", *words], expected, home.checkout)
+    return command_line.said(
+        [*command, "--to", "channels", *words], expected, checkout=home.checkout
+    )
 
 
 @pytest.fixture
