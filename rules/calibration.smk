@@ -21,9 +21,9 @@ rule master_bias:
         master="bias_[A-Za-z0-9_-]+",
     conda:
         "../envs/pipeline.yaml"
-    threads: 1
+    threads: 2
     resources:
-        mem_mb=1000,
+        mem_mb=500,
     params:
         job=plans.master_job,
     script:
@@ -48,7 +48,7 @@ rule master_dark:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=1000,
+        mem_mb=500,
     params:
         job=plans.master_job,
     script:
@@ -73,7 +73,7 @@ rule master_flat:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=1000,
+        mem_mb=500,
     params:
         job=plans.master_job,
     script:

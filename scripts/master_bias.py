@@ -2,23 +2,30 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import image_hdu, table_hdu, write_product
 from platefiles.joblog import job_log, log
-from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
+from platefiles.mastering import (
+    combine_images,
+    digests_of,
+    inputs_hdu,
+    make_master,
+    master_cards,
+    master_product,
+)
+from platefiles.rawframe import RawImage
 from platelib.photon_transfer import bands, read_noise_adu, summarise
 
 _PAIRS = 5
 
 
 def master_bias(
-    paths_to_raw: Sequence[str | Path], path_to_master: str | Path, job: Mapping[str, Any]
+    paths_to_raw: Sequence[str | Path],
+    path_to_master: str | Path,
+    job: Mapping[str, Any],
+    threads: int = 1,
 ) -> None:
     """Write a master bias.
 
@@ -30,30 +37,34 @@ def master_bias(
         Product: ``SCI`` (ADU), ``VAR`` (ADU^2), ``COUNT``, ``INPUTS``; read noise in ``RNOISE``.
     job : mapping
         Settings: ``clip_sigma``.
+    threads : int
+        With two, files are digested while frames are combined; it changes no bit.
     """
-    with ExitStack() as stack:
-        images, frames = open_frames(stack, paths_to_raw, job)
-        combined = combine_images(images, job["settings"]["clip_sigma"])
-        cells: list[float] = []
-        for first, second in list(zip(images[::2], images[1::2], strict=False))[:_PAIRS]:
-            for rows in bands(first.shape):
-                cells += read_noise_adu(first.rows(*rows), second.rows(*rows))
+
+    def make(images: list[RawImage], frames: list[dict]) -> None:
+        cards = [*master_cards("master_bias", job, frames), *_noise_cards(images)]
+        product = master_product(path_to_master, cards, images[0].shape, "adu", mask=False)
+        with digests_of(images, threads) as digests, product:
+            combine_images(images, job["settings"]["clip_sigma"], product.planes)
+            product.finish([inputs_hdu(frames, digests, [1.0] * len(frames))])
+
+    make_master(paths_to_raw, job, make)
+
+
+def _noise_cards(images: Sequence[RawImage]) -> list[tuple]:
+    """Measure the read noise."""
+    cells: list[float] = []
+    for first, second in list(zip(images[::2], images[1::2], strict=False))[:_PAIRS]:
+        for rows in bands(first.shape):
+            cells += read_noise_adu(first.rows(*rows), second.rows(*rows))
     noise = summarise(cells)
-    cards = master_cards("master_bias", job, frames)
-    if noise is not None:
-        cards.append(("RNOISE", round(noise.value, 5), "[adu] read noise from pairs of frames"))
-        cards.append(("RNOISERR", round(noise.error, 6), "[adu] standard error of RNOISE"))
-        log.info("read noise %.3f ADU from %d cells", noise.value, noise.count)
-    write_product(
-        path_to_master,
-        cards,
-        [
-            image_hdu(combined.mean, "SCI", unit="adu"),
-            image_hdu(combined.variance, "VAR", unit="adu2"),
-            image_hdu(combined.count, "COUNT"),
-            table_hdu(inputs_table(frames, np.ones(len(frames))), "INPUTS"),
-        ],
-    )
+    if noise is None:
+        return []
+    log.info("read noise %.3f ADU from %d cells", noise.value, noise.count)
+    return [
+        ("RNOISE", round(noise.value, 5), "[adu] read noise from pairs of frames"),
+        ("RNOISERR", round(noise.error, 6), "[adu] standard error of RNOISE"),
+    ]
 
 
 if __name__ == "__main__":
@@ -62,4 +73,5 @@ if __name__ == "__main__":
             paths_to_raw=local_copies(snakemake.input.raw),
             path_to_master=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            threads=snakemake.threads,
         )

@@ -2,17 +2,24 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import image_hdu, table_hdu, write_product
 from platefiles.joblog import job_log, log
-from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
+from platefiles.mastering import (
+    Offset,
+    combine_images,
+    digests_of,
+    inputs_hdu,
+    make_master,
+    master_cards,
+    master_product,
+)
 from platefiles.masters import Masters
+from platefiles.rawframe import RawImage
 from platelib.defects import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5
@@ -23,6 +30,7 @@ def master_dark(
     paths_to_masters: Sequence[str | Path],
     path_to_master: str | Path,
     job: Mapping[str, Any],
+    threads: int = 1,
 ) -> None:
     """Write a master dark.
 
@@ -37,36 +45,41 @@ def master_dark(
         (1 hot, 4 unstable), ``INPUTS``.
     job : mapping
         Settings: ``clip_sigma``, ``hot_pixel_sigma``.
+    threads : int
+        With two, files are digested while frames are combined; it changes no bit.
     """
     settings = job["settings"]
-    offset = Masters(paths_to_masters).image(job["bias"]) if job["bias"] else None
-    with ExitStack() as stack:
-        images, frames = open_frames(stack, paths_to_raw, job)
-        combined = combine_images(images, settings["clip_sigma"], offset)
-    hot = hot_pixels(combined.mean, settings["hot_pixel_sigma"])
-    mask = np.where(hot, np.uint8(HOT), np.uint8(0))
-    unstable = np.zeros_like(hot)
-    if len(images) >= _ENOUGH_FOR_SCATTER:
-        unstable = unstable_pixels(combined.scatter, settings["hot_pixel_sigma"]) & ~hot
-        mask |= np.where(unstable, np.uint8(UNSTABLE), np.uint8(0))
-    log.info("%d hot, %d unstable pixels of %d", hot.sum(), unstable.sum(), hot.size)
-    cards = master_cards("master_dark", job, frames)
-    cards += [
-        ("DARKTIME", job["exposure_s"], "[s] exposure of one dark"),
-        ("NHOT", int(hot.sum()), "hot pixels"),
-        ("NUNSTAB", int(unstable.sum()), "unstable pixels that are not hot"),
-    ]
-    write_product(
-        path_to_master,
-        cards,
-        [
-            image_hdu(combined.mean, "SCI", unit="adu"),
-            image_hdu(combined.variance, "VAR", unit="adu2"),
-            image_hdu(combined.count, "COUNT"),
-            image_hdu(mask, "MASK"),
-            table_hdu(inputs_table(frames, np.ones(len(frames))), "INPUTS"),
-        ],
-    )
+    offset = Offset([Masters(paths_to_masters).image(job["bias"])] if job["bias"] else [])
+
+    def make(images: list[RawImage], frames: list[dict]) -> None:
+        cards = [
+            *master_cards("master_dark", job, frames),
+            ("DARKTIME", job["exposure_s"], "[s] exposure of one dark"),
+            ("NHOT", 0, "hot pixels"),
+            ("NUNSTAB", 0, "unstable pixels that are not hot"),
+        ]
+        product = master_product(path_to_master, cards, images[0].shape, "adu", mask=True)
+        with digests_of(images, threads) as digests, product:
+            combine_images(images, settings["clip_sigma"], product.planes, offset)
+            enough = len(images) >= _ENOUGH_FOR_SCATTER
+            numbers = _mark_defects(product.planes, settings["hot_pixel_sigma"], enough)
+            product.finish([inputs_hdu(frames, digests, [1.0] * len(frames))], numbers)
+
+    make_master(paths_to_raw, job, make)
+
+
+def _mark_defects(planes: Mapping[str, np.ndarray], sigma: float, enough: bool) -> dict[str, int]:
+    """Fill the mask; return how many pixels are hot and, of enough darks, unstable, as cards."""
+    hot = hot_pixels(planes["SCI"], sigma)
+    planes["MASK"][hot] = HOT
+    numbers = {"NHOT": np.count_nonzero(hot), "NUNSTAB": 0}
+    if enough:
+        unstable = unstable_pixels(planes["VAR"], planes["COUNT"], sigma)
+        np.greater(unstable, hot, out=unstable)
+        planes["MASK"][unstable] = UNSTABLE
+        numbers["NUNSTAB"] = np.count_nonzero(unstable)
+    log.info("%d hot, %d unstable pixels of %d", *numbers.values(), hot.size)
+    return numbers
 
 
 if __name__ == "__main__":
@@ -76,4 +89,5 @@ if __name__ == "__main__":
             paths_to_masters=snakemake.input.masters,
             path_to_master=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            threads=snakemake.threads,
         )

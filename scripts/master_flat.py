@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +9,16 @@ import numpy as np
 
 from platefiles.errors import UserError
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import image_hdu, table_hdu, write_product
 from platefiles.joblog import job_log, log
-from platefiles.mastering import combine_images, inputs_table, master_cards, open_frames
+from platefiles.mastering import (
+    Offset,
+    combine_images,
+    digests_of,
+    inputs_hdu,
+    make_master,
+    master_cards,
+    master_product,
+)
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platelib.defects import DEAD, dead_pixels
@@ -20,8 +26,8 @@ from platelib.photon_transfer import bands, choose_gain, gain_e_per_adu, summari
 
 _PAIRS = 5
 _SATURATED_SHARE = 0.01
-_LINES = 64
-"""Rows, spread evenly, that tell the level of a flat."""
+_LINES, _COLUMNS = 64, 512
+"""Rows and columns, spread evenly, whose pixels tell the level of a flat."""
 
 
 def master_flat(
@@ -29,6 +35,7 @@ def master_flat(
     paths_to_masters: Sequence[str | Path],
     path_to_master: str | Path,
     job: Mapping[str, Any],
+    threads: int = 1,
 ) -> None:
     """Write a master flat.
 
@@ -46,49 +53,44 @@ def master_flat(
         the measured gain in ``GAINMEAS``.
     job : mapping
         Settings: ``clip_sigma``, ``dead_pixel_response``.
+    threads : int
+        With two, files are digested while frames are combined; it changes no bit.
     """
     settings = job["settings"]
     masters = Masters(paths_to_masters)
-    with ExitStack() as stack:
-        images, frames = open_frames(stack, paths_to_raw, job)
-        offset = masters.offset(job["bias"], job["dark"], images[0].shape)
+    offset = Offset([masters.image(name) for name in (job["bias"], job["dark"]) if name])
+    noise = masters.card(job["bias"], "RNOISE")
+
+    def make(images: list[RawImage], frames: list[dict]) -> None:
         images, frames, levels = _usable(images, frames, offset, job)
-        combined = combine_images(images, settings["clip_sigma"], offset, [1 / n for n in levels])
-        noise = masters.card(job["bias"], "RNOISE")
-        cells = [] if noise is None else _gain_cells(images, offset, float(noise))
-    dead = dead_pixels(combined.mean, settings["dead_pixel_response"])
-    gain = summarise(cells)
-    cards = master_cards("master_flat", job, frames)
-    cards += [
-        ("FILTER", job["channel"], "channel"),
-        ("NDEAD", int(dead.sum()), "dead pixels"),
-    ]
-    if gain is not None:
-        cards.append(("GAINMEAS", round(gain.value, 5), "[electron/adu] by photon transfer"))
-        cards.append(("GAINERR", round(gain.error, 6), "[electron/adu] standard error"))
-        choice = choose_gain(gain, None, frames[0]["egain"])
-        log.info("gain %.4f +- %.4f e-/ADU. %s", gain.value, gain.error, choice.remark)
-    write_product(
-        path_to_master,
-        cards,
-        [
-            image_hdu(combined.mean, "SCI"),
-            image_hdu(combined.variance, "VAR"),
-            image_hdu(combined.count, "COUNT"),
-            image_hdu(np.where(dead, np.uint8(DEAD), np.uint8(0)), "MASK"),
-            table_hdu(inputs_table(frames, [1 / n for n in levels]), "INPUTS"),
-        ],
-    )
+        cards = [
+            *master_cards("master_flat", job, frames),
+            ("FILTER", job["channel"], "channel"),
+            ("NDEAD", 0, "dead pixels"),
+            *([] if noise is None else _gain_cards(images, frames, offset, float(noise))),
+        ]
+        factors = [1 / level for level in levels]
+        product = master_product(path_to_master, cards, images[0].shape, None, mask=True)
+        with digests_of(images, threads) as digests, product:
+            combine_images(images, settings["clip_sigma"], product.planes, offset, factors)
+            dead = dead_pixels(product.planes["SCI"], settings["dead_pixel_response"])
+            product.planes["MASK"][dead] = DEAD
+            number = {"NDEAD": np.count_nonzero(dead)}
+            product.finish([inputs_hdu(frames, digests, factors)], number)
+
+    make_master(paths_to_raw, job, make)
 
 
-def _usable(images: list[RawImage], frames: list[dict], offset: np.ndarray, job):
+def _usable(images: list[RawImage], frames: list[dict], offset: Offset, job):
     """Leave out flats without light and flats that are burnt."""
     kept: tuple[list, list, list] = ([], [], [])
-    step = max(1, images[0].shape[0] // _LINES)
-    lines = np.arange(step // 2, images[0].shape[0], step)
+    ny, nx = images[0].shape
+    step = max(1, ny // _LINES)
+    lines, columns = range(step // 2, ny, step), slice(None, None, max(1, nx // _COLUMNS))
+    below = offset[slice(lines.start, lines.stop, lines.step)]
     for image, frame in zip(images, frames, strict=True):
-        raw = np.concatenate([image.rows(y, y + 1) for y in lines])
-        level = float(np.nanmedian(raw - offset[lines]))
+        raw = np.concatenate([image.rows(y, y + 1)[:, columns] for y in lines])
+        level = float(np.nanmedian(raw if below is None else raw - below[:, columns]))
         burnt = float(np.mean(raw >= 0.98 * image.full_scale))
         if level <= 0 or burnt > _SATURATED_SHARE:
             why = "has no light" if level <= 0 else "is overexposed"
@@ -105,13 +107,25 @@ def _usable(images: list[RawImage], frames: list[dict], offset: np.ndarray, job)
     return kept
 
 
-def _gain_cells(images: Sequence[RawImage], offset: np.ndarray, noise: float) -> list[float]:
+def _gain_cards(
+    images: Sequence[RawImage], frames: Sequence[dict], offset: Offset, noise: float
+) -> list[tuple]:
+    """Measure the gain."""
     cells: list[float] = []
     for first, second in list(zip(images[::2], images[1::2], strict=False))[:_PAIRS]:
         for top, bottom in bands(first.shape):
-            pair = [image.rows(top, bottom) - offset[top:bottom] for image in (first, second)]
+            below = offset[slice(top, bottom)]
+            pair = [image.rows(top, bottom) - below for image in (first, second)]
             cells += gain_e_per_adu(*pair, noise)
-    return cells
+    gain = summarise(cells)
+    if gain is None:
+        return []
+    choice = choose_gain(gain, None, frames[0]["egain"])
+    log.info("gain %.4f +- %.4f e-/ADU. %s", gain.value, gain.error, choice.remark)
+    return [
+        ("GAINMEAS", round(gain.value, 5), "[electron/adu] by photon transfer"),
+        ("GAINERR", round(gain.error, 6), "[electron/adu] standard error"),
+    ]
 
 
 if __name__ == "__main__":
@@ -121,4 +135,5 @@ if __name__ == "__main__":
             paths_to_masters=snakemake.input.masters,
             path_to_master=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            threads=snakemake.threads,
         )

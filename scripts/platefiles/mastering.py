@@ -1,46 +1,92 @@
 """Combining the files of a master, a band of rows at a time."""
 
-from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
+from astropy.io import fits
 
 from platefiles.errors import UserError
 from platefiles.joblog import log
-from platefiles.provenance import exposure_cards, file_sha256, making_cards
+from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.streamed import StreamedProduct
 from platelib.combine import Combined, combine_block
 
+_BAND_ROWS = 64
 BAND_BYTES = 64_000_000
-"""Raw samples held at a time; the combination needs about six times as much."""
+"""Samples of the frames that are held at a time, if they have to be decompressed."""
 
 
-def open_frames(
-    stack: ExitStack, paths: Sequence[str | Path], job: Mapping[str, Any]
-) -> tuple[list[RawImage], list[dict[str, Any]]]:
-    """Open the frames of a master; one that cannot be read is left out with its reason.
+class Offset:
+    """What is subtracted from frames: the sum of masters, summed for a band at a time.
 
-    Returns
-    -------
-    images : list of RawImage
-        Those of one size that could be opened; they close with ``stack``.
-    frames : list of dict
-        A row of the job for each, with its ``sha256``, in the same order.
+    Parameters
+    ----------
+    planes : sequence of numpy.ndarray
+        ``(ny, nx)`` each, ADU, in any byte order.
+    """
+
+    def __init__(self, planes: Sequence[np.ndarray]):
+        self._planes = planes
+
+    def __getitem__(self, rows: slice) -> np.ndarray | None:
+        """Return the offset of some rows, ``(rows, nx)`` float32; None where there is no master."""
+        if not self._planes:
+            return None
+        total = self._planes[0][rows].astype(np.float32)
+        for plane in self._planes[1:]:
+            total += plane[rows]
+        return total
+
+
+def make_master(
+    paths: Sequence[str | Path],
+    job: Mapping[str, Any],
+    make: Callable[[list[RawImage], list[dict[str, Any]]], None],
+) -> None:
+    """Open the frames of a master and make it of those that can be read.
+
+    Parameters
+    ----------
+    paths : sequence of path-like
+        Raw frames, in the order of ``job["frames"]``.
+    job : mapping
+        Its ``frames`` and ``master``.
+    make : callable
+        Gets the images, all of one size, and a row of the job for each. If one turns out to be
+        damaged in there, it is left out as well, and the call is repeated.
 
     Raises
     ------
     UserError
-        If none is left.
+        If no frame is left.
     """
+    with ExitStack() as stack:
+        images, frames = _open_frames(stack, paths, job["frames"])
+        while images:
+            try:
+                make(images, frames)
+                return
+            except FrameError:
+                number = len(images)
+                images, frames = _without_damaged(images, frames)
+                if len(images) == number:
+                    raise
+    msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"
+    raise UserError(msg)
+
+
+def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[dict[str, Any]]]:
+    """Open frames that close with the stack; leave out those that cannot be, with the reason."""
     images: list[RawImage] = []
     frames: list[dict[str, Any]] = []
-    for path, frame in zip(paths, job["frames"], strict=True):
+    for path, frame in zip(paths, rows, strict=True):
         try:
             image = stack.enter_context(open_raw(path))
-            image.probe()
         except FrameError as error:
             log.warning("%s %s: left out", frame["name"], error)
             continue
@@ -48,19 +94,41 @@ def open_frames(
             log.warning("%s has another size than %s: left out", frame["name"], frames[0]["name"])
             continue
         images.append(image)
-        frames.append({**frame, "sha256": file_sha256(path)})
-    if not images:
-        msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"
-        raise UserError(msg)
+        frames.append(frame)
     return images, frames
+
+
+def _without_damaged(images, frames) -> tuple[list[RawImage], list[dict[str, Any]]]:
+    """Leave out frames whose data cannot be decompressed, with the reason."""
+    kept: tuple[list[RawImage], list[dict[str, Any]]] = ([], [])
+    for image, frame in zip(images, frames, strict=True):
+        try:
+            image.probe()
+        except FrameError as error:
+            log.warning("%s %s: left out", frame["name"], error)
+            continue
+        kept[0].append(image)
+        kept[1].append(frame)
+    return kept
+
+
+@contextmanager
+def digests_of(images: Sequence[RawImage], threads: int) -> Iterator[Iterable[str]]:
+    """Give the SHA-256 of each frame's file, worked out beside all else if there is a thread."""
+    if threads == 1:
+        yield map(RawImage.sha256, images)
+        return
+    with ThreadPoolExecutor(1) as pool:
+        yield pool.map(RawImage.sha256, images)
 
 
 def combine_images(
     images: Sequence[RawImage],
     clip_sigma: float,
-    offset: np.ndarray | None = None,
+    planes: Mapping[str, np.ndarray],
+    offset: Offset | None = None,
     factors: Sequence[float] | None = None,
-) -> Combined:
+) -> None:
     """Combine frames after taking off an offset and scaling each.
 
     Parameters
@@ -69,26 +137,42 @@ def combine_images(
         ``n`` frames of one shape ``(ny, nx)``.
     clip_sigma : float
         Limit of the clipping.
-    offset : numpy.ndarray, optional
-        ``(ny, nx)`` float32, ADU.
+    planes : mapping of str to numpy.ndarray
+        ``SCI``, ``VAR`` and ``COUNT``, ``(ny, nx)`` in any byte order, to fill. The clipping takes
+        the typical spread of a band, so the height of bands is part of the method and not a matter
+        of the machine.
+    offset : Offset, optional
+        ADU.
     factors : sequence of float, optional
         ``n`` factors, applied after the offset.
-
-    Returns
-    -------
-    Combined
-        Whole planes. The clipping takes the typical spread of a band, so ``BAND_BYTES`` is part
-        of the method and not a matter of the machine.
     """
     ny, nx = images[0].shape
-    height = max(4, BAND_BYTES // (len(images) * nx * 4))
-    combined = Combined.of_shape((ny, nx))
-    for top in range(0, ny, height):
-        bottom = min(ny, top + height)
-        below = None if offset is None else np.asarray(offset[top:bottom], dtype=np.float32)
+    height = min(_BAND_ROWS, max(4, BAND_BYTES // (len(images) * nx * 4)))
+    number = -(-ny // height)
+    combined = Combined.of_shape((height, nx))
+    for k in range(number):
+        top, bottom = k * ny // number, (k + 1) * ny // number
+        rows = slice(top, bottom)
         words = [image.words(top, bottom) for image in images]
-        combine_block(words, clip_sigma, below, factors, combined.rows(top, bottom))
-    return combined
+        below = None if offset is None else offset[rows]
+        part = combine_block(words, clip_sigma, below, factors, combined.rows(0, bottom - top))
+        planes["SCI"][rows] = part.mean
+        planes["VAR"][rows] = part.variance
+        planes["COUNT"][rows] = part.count
+
+
+def master_product(
+    path: str | Path, cards: Sequence[tuple], shape: tuple[int, int], unit: str | None, mask: bool
+) -> StreamedProduct:
+    """Start the product of a master: ``SCI``, ``VAR``, ``COUNT`` and, if wanted, ``MASK``."""
+    images: dict[str, tuple] = {
+        "SCI": (shape, "f4", (), unit),
+        "VAR": (shape, "f4", (), unit and f"{unit}2"),
+        "COUNT": (shape, "i2", (), None),
+    }
+    if mask:
+        images["MASK"] = (shape, "u1", (), None)
+    return StreamedProduct(path, cards, images)
 
 
 def master_cards(step: str, job: Mapping[str, Any], frames: Sequence[Mapping]) -> list[tuple]:
@@ -103,14 +187,21 @@ def master_cards(step: str, job: Mapping[str, Any], frames: Sequence[Mapping]) -
     ]
 
 
-def inputs_table(frames: Sequence[Mapping[str, Any]], factors: Sequence[float]) -> Table:
+def inputs_hdu(
+    frames: Sequence[Mapping[str, Any]], digests: Iterable[str], factors: Sequence[float]
+) -> fits.BinTableHDU:
     """Return the table of the frames that a master was made of."""
-    return Table(
-        {
-            "id": [frame["id"] for frame in frames],
-            "name": [frame["name"] for frame in frames],
-            "sha256": [frame["sha256"] for frame in frames],
-            "exposure_s": [float(frame["exposure_s"]) for frame in frames],
-            "factor": [float(factor) for factor in factors],
-        }
-    )
+    columns = {
+        # As everywhere in products: FITS knows ASCII only.
+        "id": np.array([frame["id"].encode("unicode_escape") for frame in frames]),
+        "name": np.array([frame["name"].encode("unicode_escape") for frame in frames]),
+        "sha256": np.array([digest.encode() for digest in digests]),
+        "exposure_s": np.array([float(frame["exposure_s"]) for frame in frames]),
+        "factor": np.asarray(factors, dtype=np.float64),
+    }
+    rows = np.empty(len(frames), dtype=[(name, value.dtype) for name, value in columns.items()])
+    for name, value in columns.items():
+        rows[name] = value
+    hdu = fits.BinTableHDU(name="INPUTS")
+    hdu.data = rows  # given at once, they would have astropy.table imported, which is slow
+    return hdu

@@ -39,14 +39,6 @@ class Masters:
             self._images[key] = map_image(self._paths[name], extname)
         return self._images[key]
 
-    def offset(self, bias: str | None, dark: str | None, shape: tuple[int, int]) -> np.ndarray:
-        """Return what is subtracted from a frame with these masters, ``(ny, nx)`` float32."""
-        total = np.zeros(shape, dtype=np.float32)
-        for name in (bias, dark):
-            if name is not None:
-                total += self.image(name)
-        return total
-
     def card(self, name: str | None, keyword: str) -> float | None:
         """Return a number from the primary header of a master, None if either is not there."""
         if name is None:

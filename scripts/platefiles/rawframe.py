@@ -4,6 +4,7 @@ A combination of hundreds of them never holds more than a band of each.
 """
 
 import gzip
+import hashlib
 import os
 import shutil
 import tempfile
@@ -18,6 +19,7 @@ from astropy.io import fits
 
 from platefiles.fitsfile import DTYPES
 from platefiles.pages import Pages, pages_of
+from platefiles.provenance import file_sha256
 
 
 class FrameError(Exception):
@@ -38,6 +40,7 @@ class RawImage:
     """
 
     def __init__(self, path: str | Path):
+        self._path = path
         self._words: Any = None
         self._pages: Pages | None = None
         self._lock = threading.Lock()
@@ -158,6 +161,18 @@ class RawImage:
                 self._pages.fetch(start, stop)
             return np.asarray(self._words[start:stop])
         return self.rows(start, stop)
+
+    def sha256(self) -> str:
+        """Return the SHA-256 of the file's bytes; pixels that are mapped are not read once more."""
+        if self._words is None or self._scratch is not None:
+            return file_sha256(self._path)
+        start, size = self._words.offset, self._words.nbytes
+        with open(self._path, "rb") as file:
+            digest = hashlib.sha256(file.read(start))
+            digest.update(self._words)
+            file.seek(start + size)
+            digest.update(file.read())
+        return digest.hexdigest()
 
     def data(self) -> np.ndarray:
         """Return the whole image, ``(ny, nx)`` float32."""

@@ -88,8 +88,19 @@ class StreamedProduct:
                 pages.fetch(*rows)
             self.planes[name][..., slice(*rows), slice(*columns)] = part
 
-    def finish(self, tables: Sequence[fits.BinTableHDU]) -> None:
-        """Append tables, add checksums, flush to the disk and give the file its name."""
+    def finish(
+        self, tables: Sequence[fits.BinTableHDU], numbers: Mapping[str, int] | None = None
+    ) -> None:
+        """Append tables, add checksums, flush to the disk and give the file its name.
+
+        Parameters
+        ----------
+        tables : sequence of astropy.io.fits.BinTableHDU
+            The table extensions, in order.
+        numbers : mapping of str to int, optional
+            Values of cards of the primary header that were not known before: they stand there
+            with any number.
+        """
         for plane in self.planes.values():
             plane.flush()  # type: ignore[attr-defined]
         self.planes.clear()
@@ -101,6 +112,8 @@ class StreamedProduct:
                 target.write(packed.getvalue()[_BLOCK:])
         # astropy's own update of a file would date the checksums.
         with fits.open(self._temporary, memmap=True) as hdus, open(self._temporary, "r+b") as file:
+            for keyword, number in (numbers or {}).items():
+                hdus[0].header[keyword] = number
             for hdu in hdus:
                 hdu.add_checksum(when=CHECKSUM_COMMENT)
                 file.seek(hdu.fileinfo()["hdrLoc"])

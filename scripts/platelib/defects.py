@@ -1,19 +1,22 @@
-"""Hot, unstable and dead pixels, found from darks and flats."""
+"""Hot, unstable and dead pixels, found from darks and flats.
 
-import math
+Some rows tell what is typical of the surroundings. A bound that costs a few operations then clears
+nearly all pixels, and the rule itself decides on the others. Planes may lie in a file, in its byte
+order.
+"""
 
 import numpy as np
 
 from platelib.kernels import kernel
-from platelib.rejection_exact import MAD_TO_SIGMA
 from platelib.selection import median, median_network, work_network
+from platelib.surroundings import BAND, EVERY, REACH, bands, copy_known, lattice, typical
 
 HOT, DEAD, UNSTABLE = 1, 2, 4
-_CELL = 32
 _STRIP = 512
-_ENOUGH = 500_000
-_LINE = 9
-"""Pixels along the row that a pixel of a flat is compared with, itself among them."""
+_SIDE = 2 * REACH + 1
+"""A pixel of a dark is compared with the square of this side around it."""
+_AROUND, _LINE = 4, 9
+"""A pixel of a flat is compared with so many pixels along the row, itself among them."""
 
 
 def hot_pixels(dark: np.ndarray, sigma: float) -> np.ndarray:
@@ -32,29 +35,48 @@ def hot_pixels(dark: np.ndarray, sigma: float) -> np.ndarray:
     numpy.ndarray
         ``(ny, nx)`` bool.
     """
-    excess = np.empty(dark.shape, dtype=np.float32)
-    _above_median(dark, median_network(25), excess)
-    found = _beyond(excess, sigma)
-    found &= excess > 0
+    ny, nx = dark.shape
+    start, number = lattice(ny)
+    excess = np.empty((number, nx), dtype=np.float32)
+    network = median_network(_SIDE * _SIDE)
+    for top, values, lines in bands(dark):
+        part = excess[top // EVERY : (top + BAND) // EVERY]
+        _above_median(values, lines, start, EVERY, network, part)
+    level, limit = typical(excess, (ny, nx), sigma)
+    found = np.zeros((ny, nx), dtype=np.bool_)
+    for top, values, lines in bands(dark):
+        _find_hot(values, lines, top, level, limit, found)
     return found
 
 
-def unstable_pixels(scatter: np.ndarray, sigma: float) -> np.ndarray:
+def unstable_pixels(variance: np.ndarray, count: np.ndarray, sigma: float) -> np.ndarray:
     """Find pixels that change from dark to dark by more than their surroundings do.
 
     Parameters
     ----------
-    scatter : numpy.ndarray
-        ``(ny, nx)`` float32, standard deviation of each pixel over the darks.
+    variance : numpy.ndarray
+        ``(ny, nx)`` float32, variance of the mean of the darks.
+    count : numpy.ndarray
+        ``(ny, nx)`` int16, number of samples in it.
     sigma : float
-        Limit in units of the spread of ``scatter`` in the surroundings.
+        Limit in units of the spread, in the surroundings, of the standard deviation of a sample.
 
     Returns
     -------
     numpy.ndarray
         ``(ny, nx)`` bool.
     """
-    return _beyond(scatter, sigma)
+    ny, nx = variance.shape
+    start, _ = lattice(ny)
+    some = slice(start, None, EVERY)
+    scatter = np.sqrt(variance[some].astype(np.float32) * count[some].astype(np.float32))
+    level, limit = typical(scatter, (ny, nx), sigma)
+    found = np.zeros((ny, nx), dtype=np.bool_)
+    for top in range(0, ny, BAND):
+        rows = slice(top, top + BAND)
+        parts = variance[rows].astype(np.float32), count[rows].astype(np.float32)
+        _find_unstable(*parts, level, limit, top, found)
+    return found
 
 
 def dead_pixels(flat: np.ndarray, response: float) -> np.ndarray:
@@ -73,98 +95,153 @@ def dead_pixels(flat: np.ndarray, response: float) -> np.ndarray:
     numpy.ndarray
         ``(ny, nx)`` bool.
     """
-    found = np.empty(flat.shape, dtype=np.bool_)
+    found = np.zeros(flat.shape, dtype=np.bool_)
     limits = np.float32(response), np.float32(2 - response), np.float32(0.05)
-    _unlike_the_line(flat, median_network(_LINE), *limits, found)
+    for top in range(0, len(flat), BAND):
+        rows = slice(top, top + BAND)
+        _unlike_the_line(flat[rows].astype(np.float32), *limits, found[rows])
     return found
 
 
-def _beyond(values: np.ndarray, sigma: float) -> np.ndarray:
-    """Say which values exceed the median of their cell by ``sigma`` times its robust spread.
+@kernel
+def _above_median(values, lines, start, every, network, excess):
+    """Difference of each value of some rows from the median of the square around it."""
+    nx = values.shape[1]
+    square = np.empty((_SIDE * _SIDE, _STRIP), dtype=np.float32)
+    for k in range(len(excess)):
+        y = start + k * every
+        for left in range(0, nx, _STRIP):
+            width = min(_STRIP, nx - left)
+            for j in range(_SIDE * _SIDE):
+                first = left + j % _SIDE
+                _copy(lines[y + j // _SIDE, first : first + width], square[j])
+            work_network(square, network, width)
+            line, out = values[y, left : left + width], excess[k, left : left + width]
+            middle = square[_SIDE * _SIDE // 2]
+            for p in range(width):
+                out[p] = line[p] - middle[p]
 
-    The spread is the largest of the cell and those around it, and at least that of the frame.
+
+@kernel
+def _find_hot(values, lines, top, level, limit, found):
+    """Mark what exceeds the median around it by more than its cell allows.
+
+    The median of a square is at least the least of the medians of its rows.
     """
-    my, mx = (max(1, size // _CELL) for size in values.shape)
-    level, spread = np.empty((my, mx)), np.empty((my, mx))
-    _cells(values, level, spread)
-    centre, width = _centre_and_width(values)
-    wide = np.pad(np.fmax(spread, width), 1, mode="edge")
-    spread = np.max([wide[j : j + my, i : i + mx] for j in range(3) for i in range(3)], axis=0)
-    level = np.where(np.isnan(level), centre, level)
-    found = np.empty(values.shape, dtype=np.bool_)
-    _compare(values, level, sigma * np.maximum(spread, 1e-12), found)
+    ny, nx = values.shape
+    my, mx = level.shape
+    medians, least = np.empty((len(lines), nx), dtype=np.float32), np.empty(nx, dtype=np.float32)
+    for k in range(len(lines)):
+        _median_of_five(lines[k], medians[k])
+    for y in range(ny):
+        _least(medians[y : y + _SIDE], least)
+        j = (top + y) * my // len(found)
+        for i in range(mx):
+            left, right = -(-i * nx // mx), -(-(i + 1) * nx // mx)
+            row = values[y, left:right]
+            if not _any_above(row, least[left:right], level[j, i], limit[j, i]):
+                continue
+            for x in range(left, right):
+                if float(values[y, x] - least[x]) - level[j, i] > limit[j, i]:
+                    excess = values[y, x] - _median_of_square(lines, y, x)
+                    found[top + y, x] = excess > 0 and float(excess) - level[j, i] > limit[j, i]
+
+
+@kernel
+def _median_of_five(line, medians):
+    """Median of each value of a line, the four that follow among them."""
+    nx = medians.size
+    a, b, c, d, e = line[:nx], line[1:], line[2:], line[3:], line[4:]
+    for x in range(nx):
+        low_one, high_one = min(a[x], b[x]), max(a[x], b[x])
+        low_two, high_two = min(c[x], d[x]), max(c[x], d[x])
+        low, high = max(low_one, low_two), min(high_one, high_two)
+        # The median is that of these two and of the fifth.
+        medians[x] = max(min(low, high), min(max(low, high), e[x]))
+
+
+@kernel
+def _least(rows, least):
+    for x in range(least.size):
+        least[x] = rows[0, x]
+    for k in range(1, len(rows)):
+        row = rows[k]
+        for x in range(least.size):
+            least[x] = min(least[x], row[x])
+
+
+@kernel
+def _any_above(row, below, level, limit):
+    found = np.uint8(0)
+    for p in range(row.size):
+        found |= np.uint8(float(row[p] - below[p]) - level > limit)
     return found
 
 
-def _centre_and_width(values: np.ndarray) -> tuple[float, float]:
-    """Median and robust spread of a frame, from a grid of its pixels if it has very many."""
-    step = max(1, math.isqrt(values.size // _ENOUGH))
-    known = values[::step, ::step]
-    known = known[np.isfinite(known)]
-    if not known.size:
-        return np.nan, np.nan
-    centre = np.median(known)
-    return float(centre), MAD_TO_SIGMA * float(np.median(np.abs(known - centre)))
+@kernel
+def _median_of_square(lines, y, x):
+    square = np.empty(_SIDE * _SIDE, dtype=np.float32)
+    for j in range(_SIDE * _SIDE):
+        square[j] = lines[y + j // _SIDE, x + j % _SIDE]
+    return np.float32(median(square, square.size))
 
 
 @kernel
-def _above_median(values, network, excess):
-    """Difference of each value from the median of the 5 by 5 around it."""
-    ny, nx = values.shape
-    lines = np.empty((5, nx + 4), dtype=np.float32)
-    rows = np.empty((25, _STRIP), dtype=np.float32)
+def _find_unstable(variance, count, level, limit, top, found):
+    ny, nx = variance.shape
+    my, mx = level.shape
     for y in range(ny):
-        for k in range(5):
-            _extended_line(values, y + k - 2, lines[k])
-        for left in range(0, nx, _STRIP):
-            width = min(_STRIP, nx - left)
-            for k in range(25):
-                start = left + k % 5
-                _copy(lines[k // 5, start : start + width], rows[k])
-            work_network(rows, network, width)
-            line, out = values[y, left : left + width], excess[y, left : left + width]
-            for p in range(width):
-                out[p] = line[p] - rows[12, p]
+        j = (top + y) * my // len(found)
+        for i in range(mx):
+            left, right = -(-i * nx // mx), -(-(i + 1) * nx // mx)
+            most = (level[j, i] + limit[j, i]) ** 2
+            row, numbers, out = variance[y, left:right], count[y, left:right], found[top + y]
+            for p in range(row.size):
+                if float(row[p]) * numbers[p] > most:
+                    out[left + p] = True
 
 
 @kernel
-def _extended_line(values, y, line):
-    """Copy a row with two pixels more on each side; beyond edges, a slope goes on."""
-    ny, nx = values.shape
-    edge = min(max(y, 0), ny - 1)
-    inner = line[2 : nx + 2]
-    _copy_known(values[edge], inner)
-    if y != edge:
-        mirrored = values[min(max(2 * edge - y, 0), ny - 1)]
-        for x in range(nx):
-            other = mirrored[x] if mirrored[x] == mirrored[x] else np.float32(0.0)
-            inner[x] = inner[x] + inner[x] - other
-    for k in (1, 2):
-        line[2 - k] = line[2] + line[2] - line[2 + min(k, nx - 1)]
-        line[nx + 1 + k] = line[nx + 1] + line[nx + 1] - line[nx + 1 - min(k, nx - 1)]
-
-
-@kernel
-def _unlike_the_line(flat, network, least, most, dark, found):
-    """Say which pixels differ from the median of the line of pixels that they are the middle of."""
+def _unlike_the_line(flat, least, most, dark, found):
+    """Mark pixels that differ from the median of the line of pixels that they are the middle of."""
     ny, nx = flat.shape
-    around = _LINE // 2
-    wide = np.empty(nx + 2 * around, dtype=np.float32)
-    rows = np.empty((_LINE, _STRIP), dtype=np.float32)
+    wide = np.empty(nx + 2 * _AROUND, dtype=np.float32)
+    low, high = np.empty_like(wide), np.empty_like(wide)
+    clear = np.empty(nx, dtype=np.bool_)
+    around = np.empty(_LINE, dtype=np.float32)
     for y in range(ny):
-        _copy_known(flat[y], wide[around : around + nx])
-        for k in range(1, around + 1):
-            wide[around - k] = wide[around + min(k, nx - 1)]
-            wide[around + nx - 1 + k] = wide[around + nx - 1 - min(k, nx - 1)]
-        for left in range(0, nx, _STRIP):
-            width = min(_STRIP, nx - left)
+        row = flat[y]
+        copy_known(row, wide[_AROUND : _AROUND + nx])
+        for k in range(1, _AROUND + 1):
+            wide[_AROUND - k] = wide[_AROUND + min(k, nx - 1)]
+            wide[_AROUND + nx - 1 + k] = wide[_AROUND + nx - 1 - min(k, nx - 1)]
+        _extremes(wide, low, high)
+        # The median lies between the extremes.
+        for x in range(nx):
+            clear[x] = (row[x] / high[x] > least) & (row[x] / low[x] < most) & (row[x] > dark)
+        for x in range(nx):
+            if clear[x] and low[x] > 0:
+                continue
             for k in range(_LINE):
-                _copy(wide[left + k : left + k + width], rows[k])
-            work_network(rows, network, width)
-            line, out = flat[y, left : left + width], found[y, left : left + width]
-            for p in range(width):
-                ratio = line[p] / rows[around, p]
-                out[p] = not ((ratio > least) & (ratio < most) & (line[p] > dark))
+                around[k] = wide[x + k]
+            ratio = row[x] / np.float32(median(around, _LINE))
+            found[y, x] = not (ratio > least and ratio < most and row[x] > dark)
+
+
+@kernel
+def _extremes(wide, low, high):
+    """Replace each value by the least and the largest of it and the eight that follow."""
+    size = wide.size
+    for x in range(size):
+        low[x] = high[x] = wide[x]
+    # Runs of two, of four, of eight.
+    for step in (1, 2, 4):
+        for x in range(size - step):
+            low[x] = min(low[x], low[x + step])
+            high[x] = max(high[x], high[x + step])
+    for x in range(size - 8):
+        low[x] = min(low[x], wide[x + 8])
+        high[x] = max(high[x], wide[x + 8])
 
 
 @kernel
@@ -173,55 +250,9 @@ def _copy(row, out):
         out[p] = row[p]
 
 
-@kernel
-def _copy_known(row, out):
-    """Copy a row, with 0 where there is no datum."""
-    for p in range(row.size):
-        out[p] = row[p] if row[p] == row[p] else np.float32(0.0)
-
-
-@kernel
-def _cells(values, level, spread):
-    """Median and robust spread of each cell; NaN of a cell without any finite value."""
-    ny, nx = values.shape
-    my, mx = level.shape
-    known = np.empty((ny // my + 1) * (nx // mx + 1), dtype=np.float32)
-    work = np.empty_like(known)
-    for j in range(my):
-        top, bottom = -(-j * ny // my), -(-(j + 1) * ny // my)
-        for i in range(mx):
-            left, right = -(-i * nx // mx), -(-(i + 1) * nx // mx)
-            count = 0
-            for y in range(top, bottom):
-                for x in range(left, right):
-                    known[count] = values[y, x]
-                    count += np.isfinite(values[y, x])
-            if not count:
-                level[j, i] = spread[j, i] = np.nan
-                continue
-            work[:count] = known[:count]
-            centre = np.float32(median(work, count))
-            for k in range(count):
-                work[k] = abs(known[k] - centre)
-            level[j, i] = centre
-            spread[j, i] = MAD_TO_SIGMA * float(np.float32(median(work, count)))
-
-
-@kernel
-def _compare(values, level, limit, found):
-    ny, nx = values.shape
-    my, mx = level.shape
-    for y in range(ny):
-        j = y * my // ny
-        for i in range(mx):
-            left, right = -(-i * nx // mx), -(-(i + 1) * nx // mx)
-            row, out = values[y, left:right], found[y, left:right]
-            for p in range(right - left):
-                out[p] = row[p] - level[j, i] > limit[j, i]
-
-
 def warm_up() -> None:
     """Compile the kernels of this module."""
     plane = np.ones((8, 9), dtype=np.float32)
     hot_pixels(plane, 8.0)
+    unstable_pixels(plane, np.ones((8, 9), dtype=np.int16), 8.0)
     dead_pixels(plane, 0.5)

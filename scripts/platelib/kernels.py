@@ -26,7 +26,9 @@ KERNEL_MODULES = (
     "rejection_screens",
     "averaging",
     "clipping",
-    "combine",
+    "rejection_sorted",
+    "clipped_mean",
+    "surroundings",
     "defects",
     "photon_transfer",
     "calibration",
@@ -68,6 +70,23 @@ def _cache_folder() -> str:
     return ""
 
 
+def _load_numba_without_blas() -> None:
+    """Import the part of numba that looks for BLAS while there is none to be seen.
+
+    It would have scipy.linalg imported with the first kernel, which takes longer than all other
+    imports of a step but two, for products of matrices that no kernel has.
+    """
+    hidden = "scipy.linalg"
+    if hidden in sys.modules:
+        return
+    sys.modules[hidden] = None  # type: ignore[assignment]
+    try:
+        import_module("numba.np.arraymath")
+    finally:
+        del sys.modules[hidden]
+
+
+_load_numba_without_blas()
 numba.config.CACHE_DIR = _cache_folder()  # type: ignore[attr-defined]
 
 kernel = numba.njit(nogil=True, cache=True, error_model="numpy")

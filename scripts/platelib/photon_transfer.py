@@ -17,6 +17,10 @@ _CELL = 64
 _BANDS = 4
 _AROUND = 8
 """The outer eighth of a frame on each side is left out."""
+_SOME = 7
+"""One pixel of so many, in all columns, tells the level of a cell and a first guess at its
+noise."""
+_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -92,8 +96,8 @@ def read_noise_adu(first: np.ndarray, second: np.ndarray) -> list[float]:
     list of float
         ``sd(B1 - B2) / sqrt(2)`` of each cell, ADU, with outliers beyond 4 sigma left out.
     """
-    cells = zip(_cells(first), _cells(second), strict=True)
-    return [float(np.sqrt(_clipped_variance(one - two) / 2)) for one, two in cells]
+    _, _, variances = _measure(first, second, scaled=False)
+    return [float(noise) for noise in np.sqrt(variances / 2)]
 
 
 def gain_e_per_adu(first: np.ndarray, second: np.ndarray, read_noise: float) -> list[float]:
@@ -113,14 +117,13 @@ def gain_e_per_adu(first: np.ndarray, second: np.ndarray, read_noise: float) -> 
         ``F1 - r F2`` has the variance ``m1 (1 + r) / gain + (1 + r^2) read_noise^2``.
     """
     gains = []
-    for one, two in zip(_cells(first), _cells(second), strict=True):
-        mean_one, mean_two = _middle(one), _middle(two)
-        if min(mean_one, mean_two) <= 10 * read_noise**2 or mean_two <= 0:
+    for one, two, variance in zip(*_measure(first, second, scaled=True), strict=True):
+        if min(one, two) <= max(10 * read_noise**2, 0):
             continue
-        ratio = mean_one / mean_two
-        photons = _clipped_variance(one - ratio * two) - (1 + ratio**2) * read_noise**2
+        ratio = one / two
+        photons = variance - (1 + ratio**2) * read_noise**2
         if photons > 0:
-            gains.append(mean_one * (1 + ratio) / photons)
+            gains.append(float(one * (1 + ratio) / photons))
     return gains
 
 
@@ -160,47 +163,87 @@ def _cell_size(ny: int, nx: int) -> int:
     return min(_CELL, max(8, nx // _AROUND), ny)
 
 
-def _cells(band: np.ndarray) -> list[np.ndarray]:
-    """Cut the middle three quarters of the width of a band into cells."""
-    ny, nx = band.shape
+def _measure(first: np.ndarray, second: np.ndarray, scaled: bool) -> tuple[np.ndarray, ...]:
+    """Levels of both frames and clipped variance of their difference, cell by cell.
+
+    The cells fill the middle three quarters of the width. If ``scaled``, the levels are medians and
+    the second frame is brought to the level of the first, else they are 1.
+    """
+    ny, nx = first.shape
     size, left = _cell_size(ny, nx), nx // _AROUND
-    return [
-        band[y : y + size, x : x + size]
-        for y in range(0, ny - size + 1, size)
-        for x in range(left, nx - left - size + 1, size)
-    ]
+    shape = (ny // size, max(0, (nx - 2 * left) // size))
+    results = tuple(np.empty(shape) for _ in range(3))
+    middle = slice(left, left + shape[1] * size)
+    _measure_cells(first[:, middle], second[:, middle], size, scaled, *results)
+    return tuple(result.ravel() for result in results)
 
 
 @kernel
-def _middle(values):
-    """Median of a cell."""
-    work = values.astype(np.float64).ravel()
-    return median(work, work.size)
+def _measure_cells(first, second, size, scaled, ones, twos, variances):
+    work = np.empty(size * size, dtype=np.float32)
+    difference = np.empty((size, size), dtype=np.float32)
+    sums = np.empty((3, size))
+    for j in range(len(ones)):
+        rows = slice(j * size, (j + 1) * size)
+        for i in range(ones.shape[1]):
+            here = slice(i * size, (i + 1) * size)
+            one, two = first[rows, here], second[rows, here]
+            ones[j, i] = _middle(one, work) if scaled else 1.0
+            twos[j, i] = _middle(two, work) if scaled else 1.0
+            ratio = np.float32(ones[j, i] / twos[j, i])
+            for y in range(size):
+                upper, lower, out = one[y], two[y], difference[y]
+                for x in range(size):
+                    out[x] = upper[x] - ratio * lower[x]
+            variances[j, i] = _clipped_variance(difference, work, sums)
 
 
 @kernel
-def _clipped_variance(values):
-    """Variance without outliers beyond 4 sigma, corrected for nothing: they are too few."""
-    flat = values.astype(np.float64).ravel()
-    work = flat.copy()
-    distance = np.abs(flat - median(work, work.size))
-    work[:] = distance
+def _middle(cell, work):
+    """Median of some pixels of a cell."""
+    return median(work, _some(cell, work))
+
+
+@kernel
+def _some(cell, work):
+    """Copy every ``_SOME``-th pixel of a full cell, all of a smaller one; count them."""
+    ny, nx = cell.shape
+    count = 0
+    for k in range(0, ny * nx, _SOME if nx == _CELL else 1):
+        work[count] = cell[k // nx, k % nx]
+        count += 1
+    return count
+
+
+@kernel
+def _clipped_variance(cell, work, sums):
+    """Variance without outliers beyond 4 sigma, corrected for nothing: they are too few.
+
+    Median and median deviation of some pixels are where the clipping starts from.
+    """
+    count = _some(cell, work)
+    centre = np.float32(median(work, count))
+    count = _some(cell, work)
+    for k in range(count):
+        work[k] = abs(work[k] - centre)
     # The median deviation of whole numbers comes in steps; the deviation of what it keeps does not.
-    width = MAD_TO_SIGMA * median(work, work.size)
+    width = MAD_TO_SIGMA * median(work, count)
+    number, total, square = sums[0], sums[1], sums[2]
     limit = np.inf
-    for _ in range(3):
+    for _ in range(_ROUNDS):
         limit = 4 * width if width > 0 else limit
-        total, square, count = 0.0, 0.0, 0
-        for k in range(flat.size):
-            if distance[k] <= limit:
-                total += flat[k]
-                count += 1
-        mean = total / count
-        for k in range(flat.size):
-            if distance[k] <= limit:
-                square += (flat[k] - mean) ** 2
-        width = np.sqrt(square / (count - 1))
-    return width**2
+        number[:] = total[:] = square[:] = 0.0
+        for y in range(len(cell)):
+            row = cell[y]
+            for x in range(row.size):
+                deviation = float(row[x] - centre)
+                kept = abs(deviation) <= limit
+                number[x] += 1.0 if kept else 0.0
+                total[x] += deviation if kept else 0.0
+                square[x] += deviation * deviation if kept else 0.0
+        kept, mean = number.sum(), total.sum()
+        width = np.sqrt(max(square.sum() - mean * mean / kept, 0.0) / (kept - 1.0))
+    return width * width
 
 
 def warm_up() -> None:

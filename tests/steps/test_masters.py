@@ -167,6 +167,42 @@ def test_frames_that_cannot_be_read_are_left_out(bench, tmp_path):
     assert read_header(tmp_path / "m.fits")["NCOMBINE"] == 3
 
 
+def _compressed(raw, folder: Path) -> list[Path]:
+    paths = []
+    for number, source in enumerate(raw):
+        paths.append(folder / f"{number}.fits.fz")
+        image = fits.CompImageHDU(fits.getdata(source), compression_type="RICE_1")
+        image.writeto(paths[-1])
+    return paths
+
+
+def test_compressed_frames_give_the_same_master(bench, bias, tmp_path):
+    """Pixels of tile-compressed frames are those of the plain ones, and so is the master."""
+    raw, job = _group(bench, "bias")
+    master_bias(_compressed(raw, tmp_path), tmp_path / "m.fits", job)
+    for extname in ("SCI", "VAR", "COUNT"):
+        expected, _ = read_image(bias, extname)
+        np.testing.assert_array_equal(read_image(tmp_path / "m.fits", extname)[0], expected)
+    assert read_header(tmp_path / "m.fits")["RNOISE"] == read_header(bias)["RNOISE"]
+
+
+def test_a_frame_with_damaged_data_is_left_out(bench, tmp_path, caplog):
+    """Damage that shows while frames are combined costs that frame, with its reason, no other."""
+    raw, job = _group(bench, "bias")
+    paths = _compressed(raw, tmp_path)
+    content = bytearray(paths[2].read_bytes())
+    with fits.open(paths[2], disable_image_compression=True) as hdus:
+        header, start = hdus[1].header, hdus[1].fileinfo()["datLoc"]
+    start += header["NAXIS1"] * header["NAXIS2"]
+    content[start + 2000 : start + 4000] = bytes(2000)
+    paths[2].write_bytes(content)
+    master_bias(paths, tmp_path / "m.fits", job)
+    assert "has damaged data in rows" in caplog.text
+    assert len(read_table(tmp_path / "m.fits", "INPUTS")) == len(raw) - 1
+    with pytest.raises(UserError, match="none of the 1 frames of bias_.* can be read; replace"):
+        master_bias(paths[2:3], tmp_path / "n.fits", job | {"frames": job["frames"][2:3]})
+
+
 def test_master_without_any_frame_is_a_sentence(bench, tmp_path):
     """If none of the frames can be read, the master says so and is not made."""
     raw, job = _group(bench, "bias")
@@ -214,15 +250,16 @@ def test_flats_without_light_or_burnt_are_left_out(bench, tmp_path):
     assert not (tmp_path / "n.fits").exists()
 
 
-def test_masters_are_the_same_bytes_each_time(bench, bias, darks, flats, tmp_path):
-    """A second run gives equal files."""
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_threads_change_no_byte(bench, bias, darks, flats, tmp_path, threads):
+    """Masters are the same files at any number of threads."""
     raw, job = _group(bench, "bias")
-    master_bias(raw, tmp_path / "b.fits", job)
+    master_bias(raw, tmp_path / "b.fits", job, threads)
     assert (tmp_path / "b.fits").read_bytes() == Path(bias).read_bytes()
     raw, job = _group(bench, "dark")
-    master_dark(raw, [bias], tmp_path / "d.fits", job)
+    master_dark(raw, [bias], tmp_path / "d.fits", job, threads)
     assert (tmp_path / "d.fits").read_bytes() == Path(darks[job["exposure_s"]]).read_bytes()
     raw, masters, job = _flat_job(bench)
-    master_flat(raw, masters, tmp_path / "f.fits", job)
+    master_flat(raw, masters, tmp_path / "f.fits", job, threads)
     path = flats[job["channel"], job["night"]]
     assert (tmp_path / "f.fits").read_bytes() == Path(path).read_bytes()

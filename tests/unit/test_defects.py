@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import median_filter
 
-from platelib import defects
+from platelib import defects, surroundings
 from platelib.defects import dead_pixels, hot_pixels, unstable_pixels
 from platelib.selection import median_network
 
@@ -17,19 +17,28 @@ def _glow() -> np.ndarray:
 
 
 def _darks(seed: int, n: int, glow: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and scatter of darks with read noise, glow and the photon noise of both."""
+    """Mean of darks with read noise, glow and the photon noise of both, and its variance."""
     rng = np.random.default_rng(seed)
     frames = rng.poisson(5 + glow, (n, *SHAPE)) + rng.normal(0, READ_NOISE, (n, *SHAPE))
-    return frames.mean(axis=0).astype(np.float32), frames.std(axis=0, ddof=1).astype(np.float32)
+    return frames.mean(axis=0).astype(np.float32), _variance(frames)
+
+
+def _variance(frames: np.ndarray) -> np.ndarray:
+    """Variance of the mean."""
+    return (frames.var(axis=0, ddof=1) / len(frames)).astype(np.float32)
+
+
+def _count(n: int) -> np.ndarray:
+    return np.full(SHAPE, n, dtype=np.int16)
 
 
 @pytest.mark.parametrize("n", [3, 10])
 @pytest.mark.parametrize("glowing", [False, True])
 def test_clean_darks_have_no_defects(n, glowing):
     """Noise and amplifier glow are neither hot nor unstable: no false alarm at 8 sigma."""
-    dark, scatter = _darks(n, n, _glow() if glowing else np.zeros(SHAPE))
+    dark, variance = _darks(n, n, _glow() if glowing else np.zeros(SHAPE))
     assert np.count_nonzero(hot_pixels(dark, 8.0)) == 0
-    assert np.count_nonzero(unstable_pixels(scatter, 8.0)) == 0
+    assert np.count_nonzero(unstable_pixels(variance, _count(n), 8.0)) == 0
 
 
 def test_false_alarms_at_low_limits_are_those_of_the_normal_law():
@@ -67,7 +76,7 @@ def test_unstable_pixels_are_found():
     frames = rng.normal(5, READ_NOISE, (10, *SHAPE))
     places = rng.integers(0, 240, 50), rng.integers(0, 361, 50)
     frames[::2, places[0], places[1]] += 40
-    found = unstable_pixels(frames.std(axis=0, ddof=1).astype(np.float32), 8.0)
+    found = unstable_pixels(_variance(frames), _count(10), 8.0)
     truth = np.zeros(SHAPE, dtype=bool)
     truth[places] = True
     np.testing.assert_array_equal(found, truth)
@@ -110,23 +119,68 @@ def test_bad_columns_are_found(width):
 
 def test_missing_data_stay_local():
     """Missing pixels of a dark make no others hot or unstable."""
-    dark, scatter = _darks(9, 5, np.zeros(SHAPE))
+    dark, variance = _darks(9, 5, np.zeros(SHAPE))
     dark[100:140, 100:140] = np.nan
-    scatter[100:140, 100:140] = np.nan
-    assert np.count_nonzero(unstable_pixels(scatter, 8.0)) == 0
+    variance[100:140, 100:140] = np.nan
+    assert np.count_nonzero(unstable_pixels(variance, _count(5), 8.0)) == 0
     assert np.count_nonzero(hot_pixels(dark, 8.0)) == 0
 
 
-@pytest.mark.parametrize("shape", [(3, 3), (5, 9), (37, 530), (70, 41)])
+def _excess(dark: np.ndarray) -> np.ndarray:
+    """Excess over scipy.ndimage.median_filter, a slope going on beyond edges."""
+    wide = np.pad(np.nan_to_num(dark), 2, mode="reflect", reflect_type="odd")
+    return dark - median_filter(wide, size=5)[2:-2, 2:-2]
+
+
+@pytest.mark.parametrize("shape", [(3, 3), (5, 9), (37, 530), (70, 41), (131, 20)])
 def test_surroundings_of_a_dark_pixel_are_scipys_median(shape):
-    """The excess equals that over scipy.ndimage.median_filter, a slope going on beyond edges."""
+    """The excess of each row, in bands, equals that over scipy's median filter."""
     dark = np.random.default_rng(10).normal(20, 3, shape).astype(np.float32)
     dark[1, 1] = np.nan
-    wide = np.pad(np.nan_to_num(dark), 2, mode="reflect", reflect_type="odd")
-    expected = dark - median_filter(wide, size=5)[2:-2, 2:-2]
-    excess = np.empty_like(dark)
-    defects._above_median(dark, median_network(25), excess)
-    np.testing.assert_array_equal(excess, expected)
+    parts = []
+    for _, values, lines in surroundings.bands(dark.astype(">f4")):
+        parts.append(np.empty_like(values))
+        defects._above_median(values, lines, 0, 1, median_network(25), parts[-1])
+    np.testing.assert_array_equal(np.concatenate(parts), _excess(dark))
+
+
+def _limits(values: np.ndarray, sigma: float) -> np.ndarray:
+    """Largest value allowed by cells of values, written out for each pixel."""
+    level, limit = surroundings.typical(values[_some(values)], values.shape, sigma)
+    y, x = np.indices(values.shape)
+    cells = y * len(level) // values.shape[0], x * level.shape[1] // values.shape[1]
+    return level[cells] + limit[cells]
+
+
+def _some(values: np.ndarray) -> slice:
+    return slice(min(4, len(values) - 1), None, 8)
+
+
+@pytest.mark.parametrize("sigma", [2.0, 4.0])
+@pytest.mark.parametrize("shape", [(3, 3), (5, 40), (37, 530), (150, 141)])
+def test_hot_pixels_are_those_above_the_limit(shape, sigma):
+    """The bound lets no pixel pass, also at low limits, where many are near them."""
+    rng = np.random.default_rng(13)
+    dark = (20 + 3 * rng.standard_t(3, shape)).astype(np.float32)
+    dark[rng.random(shape) < 0.05] = np.nan
+    excess = _excess(dark)
+    expected = (excess > _limits(excess, sigma)) & (excess > 0)
+    np.testing.assert_array_equal(hot_pixels(dark, sigma), expected)
+    assert expected.any()
+
+
+@pytest.mark.parametrize("shape", [(3, 3), (5, 40), (37, 530), (150, 141)])
+def test_unstable_pixels_are_those_above_the_limit(shape):
+    """What stands out is the standard deviation of a sample, whatever the number of samples."""
+    rng = np.random.default_rng(14)
+    count = rng.integers(5, 11, shape).astype(np.int16)
+    scatter = 3 + rng.exponential(1, shape)
+    variance = (scatter**2 / count).astype(np.float32)
+    variance[rng.random(shape) < 0.05] = np.nan
+    scatter = np.sqrt(variance * count.astype(np.float32))
+    expected = scatter > _limits(scatter, 2.0)
+    found = unstable_pixels(variance.astype(">f4"), count.astype(">i2"), 2.0)
+    np.testing.assert_array_equal(found, expected)
 
 
 @pytest.mark.parametrize("shape", [(1, 9), (37, 530), (20, 1100)])
@@ -145,6 +199,6 @@ def test_line_of_a_flat_pixel_is_scipys_median(shape):
 def test_very_large_frames_are_judged_by_a_grid_of_their_pixels():
     """The least spread of a frame comes from a grid of its pixels where it has very many."""
     frame = np.random.default_rng(12).normal(50, 4, (1500, 1600)).astype(np.float32)
-    centre, width = defects._centre_and_width(frame)
-    assert centre == pytest.approx(50, abs=0.05)
-    assert width == pytest.approx(4, rel=0.01)
+    centre, width = surroundings._centre_and_width(frame)
+    assert centre == pytest.approx(50, abs=0.1)
+    assert width == pytest.approx(4, rel=0.02)

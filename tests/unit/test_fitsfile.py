@@ -1,4 +1,5 @@
 import gzip
+import hashlib
 import os
 import warnings
 
@@ -186,6 +187,23 @@ def test_damaged_tiles_are_found_by_the_probe(tmp_path):
     path.write_bytes(content)
     with open_raw(path) as raw, pytest.raises(FrameError, match="has damaged data in rows 0 to 30"):
         raw.probe()
+
+
+@pytest.mark.parametrize("kind", ["plain", "extension", "with a tail", "compressed", "packed"])
+def test_digest_is_that_of_the_file(tmp_path, kind):
+    """SHA-256 is taken of all bytes as they lie on the disk, whatever they are."""
+    path = tmp_path / "a.fits"
+    hdu = _hdu(_pixels("u2"), kind == "compressed")
+    hdus = [hdu] if isinstance(hdu, fits.PrimaryHDU) else [fits.PrimaryHDU(), hdu]
+    if kind == "extension":
+        hdus = [fits.PrimaryHDU(), fits.ImageHDU(hdu.data)]
+    if kind == "with a tail":
+        hdus.append(fits.ImageHDU(_pixels("f4")))
+    fits.HDUList(hdus).writeto(path)
+    if kind == "packed":
+        path.write_bytes(gzip.compress(path.read_bytes()))
+    with open_raw(path) as raw:
+        assert raw.sha256() == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 @pytest.mark.parametrize("shape", [(2, 5, 6), (7,), None])

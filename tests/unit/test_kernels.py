@@ -1,4 +1,7 @@
 import ast
+import os
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from importlib import import_module
 from pathlib import Path
@@ -41,6 +44,16 @@ def test_products_and_sums_are_not_fused():
     """A product is rounded before it is added to, so all processors give the same bits."""
     a = np.float32(1 + 2**-12)
     assert _product_and_sum(a, a, -np.float32(1 + 2**-11)) == 0
+
+
+def test_kernels_do_without_scipys_matrices():
+    """A kernel loads without scipy.linalg, which may be imported afterwards all the same."""
+    program = (
+        "import sys; from platelib import selection; selection.warm_up(); "
+        "assert 'scipy.linalg' not in sys.modules; import scipy.linalg"
+    )
+    environment = os.environ | {"PYTHONPATH": str(SOURCES.parent)}
+    subprocess.run([sys.executable, "-c", program], env=environment, check=True)
 
 
 def test_division_by_zero_is_no_error():

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from platelib import photon_transfer
 from platelib.photon_transfer import (
     Estimate,
     bands,
@@ -160,3 +161,36 @@ def test_pairs_without_difference_have_no_noise():
     second = first.copy()
     second[5, 200] += 9
     assert set(read_noise_adu(first, second)) == {0.0}
+
+
+def _clipped_variance(values: np.ndarray, some: np.ndarray) -> float:
+    """Variance within 4 sigma of the median of some values, three times over."""
+    distance = np.abs(values - np.median(some))
+    width = 1.482602218505602 * np.median(np.abs(some - np.median(some)))
+    for _ in range(3):
+        kept = values[distance <= 4 * width]
+        width = kept.std(ddof=1)
+    return width**2
+
+
+@pytest.mark.parametrize("shape", [(64, 640), (130, 520), (40, 330)])
+def test_cells_equal_numpys(shape):
+    """Levels and variances of cells are those of numpy, outliers left out."""
+    rng = np.random.default_rng(10)
+    first, second = (rng.normal(9000, 70, shape).astype(np.float32) for _ in range(2))
+    second *= np.float32(1.2)
+    first[rng.random(shape) < 0.003] += 5000
+    ones, twos, variances = photon_transfer._measure(first, second, scaled=True)
+    size = min(64, shape[1] // 8, shape[0])
+    places = [
+        (slice(y, y + size), slice(x, x + size))
+        for y in range(0, shape[0] - size + 1, size)
+        for x in range(shape[1] // 8, shape[1] - shape[1] // 8 - size + 1, size)
+    ]
+    step = 7 if size == 64 else 1
+    for place, one, two, variance in zip(places, ones, twos, variances, strict=True):
+        assert one == np.median(first[place].ravel()[::step].astype(np.float64))
+        assert two == np.median(second[place].ravel()[::step].astype(np.float64))
+        difference = (first[place] - np.float32(one / two) * second[place]).ravel()
+        expected = _clipped_variance(difference.astype(np.float64), difference[::step])
+        assert variance == pytest.approx(expected, rel=1e-6)

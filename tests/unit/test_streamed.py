@@ -46,6 +46,15 @@ def test_it_equals_a_product_written_at_once(tmp_path):
     assert difference.identical, difference.report()
 
 
+def test_numbers_of_the_header_may_come_last(tmp_path):
+    """A card that is given at the end has the value that it would have had from the start."""
+    for name, first in (("early.fits", 12345), ("late.fits", 0)):
+        cards = [*CARDS, ("NHOT", first, "hot pixels")]
+        with StreamedProduct(tmp_path / name, cards, IMAGES) as product:
+            product.finish([], {"NHOT": 12345})
+    assert (tmp_path / "late.fits").read_bytes() == (tmp_path / "early.fits").read_bytes()
+
+
 def test_checksums_are_valid(tmp_path):
     """Astropy finds every DATASUM and CHECKSUM right, and the file free of faults."""
     _stream(tmp_path / "a.fits")

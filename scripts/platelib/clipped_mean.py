@@ -1,0 +1,340 @@
+"""Mean of what lies near the median, pixel by pixel, of frames that all show the same thing.
+
+A sample is struck if it is further from the median than ``sigma`` times the spread, which is 1.4826
+times the median absolute deviation of the pixel's samples, but at least a floor; what is left is
+judged anew, three times at most. That is done in three steps of rising cost:
+
+1. One pass over all samples, in vector instructions, takes their sum, sum of squares and extremes.
+   The median is at most one standard deviation from the mean (Hotelling and Solomons 1932, *The
+   limits of a measure of skewness*, Ann. Math. Statist. 3, 141), so that extremes that lie within
+   the floor's limits even so prove that nothing is struck.
+2. The samples of the other pixels are sorted by a network, some hundred pixels at a time.
+3. Where the extremes lie outside of the floor's limits about the true median, the rule decides.
+
+The result is that of the rule for each pixel by itself.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from platelib.kernels import kernel
+from platelib.rejection_sorted import strike, within
+from platelib.selection import median, sorting_network, work_network
+
+CELL = 512
+"""Columns that share a floor, and that are worked on at a time."""
+_PLACES = CELL
+"""Pixels sorted at a time."""
+_APART = 16
+"""Rows that lie a power of two apart would push each other out of the cache."""
+_ROUNDING, _ROUNDING_EACH = 1e-3, 1e-6
+"""Room for the rounding of single precision sums, and more of it for each frame."""
+_TINY = 1e-12
+"""Squares of what is smaller lose their digits."""
+
+
+class Stack(NamedTuple):
+    """A part of the frames.
+
+    Attributes
+    ----------
+    samples : numpy.ndarray
+        ``(n, ny, nx)`` int16 or float32, ADU; NaN = no data.
+    zero : float
+        What is added to each, ADU.
+    offset : numpy.ndarray
+        ``(ny, nx)`` float32 that is subtracted, ADU; ``(0, 0)`` for none.
+    factors : numpy.ndarray
+        ``(n,)`` float32, applied after the offset; ``(0,)`` for none.
+    """
+
+    samples: np.ndarray
+    zero: np.float32
+    offset: np.ndarray
+    factors: np.ndarray
+
+
+class _Planes(NamedTuple):
+    mean: np.ndarray
+    variance: np.ndarray
+    kept: np.ndarray
+
+
+class _Limits(NamedTuple):
+    sigma: float
+    floors: np.ndarray
+    network: np.ndarray
+
+
+class _Sums(NamedTuple):
+    """What one pass finds of each pixel: its first sample, and sums and extremes from there."""
+
+    first: np.ndarray
+    total: np.ndarray
+    squares: np.ndarray
+    least: np.ndarray
+    most: np.ndarray
+
+
+def clipped_mean(
+    stack: Stack,
+    sigma: float,
+    floors: np.ndarray,
+    mean: np.ndarray,
+    variance: np.ndarray,
+    count: np.ndarray,
+) -> None:
+    """Average the samples of each pixel that lie within limits about their median.
+
+    Parameters
+    ----------
+    stack : Stack
+        Part ``(ny, nx)`` of ``n`` frames.
+    sigma : float
+        Limit in units of the spread; infinity strikes nothing. Of fewer than three samples none is
+        struck.
+    floors : numpy.ndarray
+        ``(max(1, nx // CELL),)`` float64, the least spread in each ``CELL`` columns, the last one's
+        reaching to the end; in the unit of the scaled samples.
+    mean, variance : numpy.ndarray
+        ``(ny, nx)`` float32 to fill: mean of the kept samples, NaN where there are none; variance
+        of this mean from their scatter, 0 where one is kept, NaN where none is.
+    count : numpy.ndarray
+        ``(ny, nx)`` int16 to fill: samples kept.
+    """
+    limits = _Limits(float(sigma), floors, sorting_network(len(stack.samples)))
+    _clipped_mean(stack, limits, _Planes(mean, variance, count))
+
+
+def typical_variances(stack: Stack) -> np.ndarray:
+    """Median, over the pixels of each cell, of the variance of their samples.
+
+    Parameters
+    ----------
+    stack : Stack
+        Part ``(ny, nx)`` of two frames or more; pixels without all data do not count.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(max(1, nx // CELL),)`` float64; 0 where no pixel counts.
+    """
+    typical = np.empty(max(1, stack.samples.shape[2] // CELL))
+    _typical_variances(stack, typical)
+    return typical
+
+
+@kernel
+def _clipped_mean(stack, limits, out):
+    n, ny, nx = stack.samples.shape
+    tile, sums = _buffers(n)
+    ordered = np.empty((n, _PLACES + _APART), dtype=np.float32)
+    places = np.empty(_PLACES, dtype=np.int64)
+    clear, columns = np.empty(CELL, dtype=np.bool_), np.empty(CELL, dtype=np.int64)
+    safe = 1.0 - _ROUNDING - _ROUNDING_EACH * n
+    waiting = 0
+    for y in range(ny):
+        for left in range(0, nx, CELL):
+            right = min(left + CELL, nx)
+            width = right - left
+            _load(stack, y, left, right, tile)
+            _sum(tile, width, sums)
+            limit = limits.sigma * limits.floors[min(left // CELL, limits.floors.size - 1)] * safe
+            _judge(sums, n, width, np.float32(limit if limit > _TINY else 0.0), clear)
+            _average(sums, n, _late_offset(stack, y, left, right), out, y, left, width)
+            number = _list(clear, width, columns)
+            if waiting + number > _PLACES:
+                _settle(ordered, places, waiting, stack, limits, out)
+                waiting = 0
+            _gather(tile, columns, number, ordered, waiting)
+            for k in range(number):
+                places[waiting + k] = y * nx + left + columns[k]
+            waiting += number
+    _settle(ordered, places, waiting, stack, limits, out)
+
+
+@kernel
+def _typical_variances(stack, typical):
+    n, ny, nx = stack.samples.shape
+    tile, sums = _buffers(n)
+    row, known = np.empty(CELL, dtype=np.float32), np.empty(ny * 2 * CELL, dtype=np.float32)
+    for cell in range(typical.size):
+        start, stop = cell * CELL, nx if cell == typical.size - 1 else (cell + 1) * CELL
+        count = 0
+        for y in range(ny):
+            for left in range(start, stop, CELL):
+                width = min(CELL, stop - left)
+                _load(stack, y, left, left + width, tile)
+                _sum(tile, width, sums)
+                _variances(sums, n, width, row)
+                for p in range(width):
+                    known[count] = row[p]
+                    count += np.isfinite(row[p])
+        typical[cell] = median(known, count) if count else 0.0
+
+
+@kernel
+def _variances(sums, n, width, row):
+    _, total, squares, _, _ = sums
+    number, freedom, zero = np.float32(n), np.float32(n - 1), np.float32(0.0)
+    for p in range(width):
+        square = squares[p] - total[p] * (total[p] / number)
+        row[p] = (square if square > zero else zero) / freedom if total[p] == total[p] else np.nan
+
+
+@kernel
+def _buffers(n):
+    tile = np.empty((n, CELL + _APART), dtype=np.float32)
+    rows = np.empty((5, CELL + _APART), dtype=np.float32)
+    return tile, _Sums(rows[0], rows[1], rows[2], rows[3], rows[4])
+
+
+@kernel
+def _load(stack, y, left, right, tile):
+    """Fill the tile with values; an offset that is the same for all samples stays in."""
+    zero, scaled = stack.zero, stack.factors.size > 0
+    for i in range(len(stack.samples)):
+        row, out = stack.samples[i, y, left:right], tile[i]
+        if scaled and stack.offset.size:
+            below, factor = stack.offset[y, left:right], stack.factors[i]
+            for p in range(row.size):
+                out[p] = ((np.float32(row[p]) + zero) - below[p]) * factor
+        else:
+            factor = stack.factors[i] if scaled else np.float32(1.0)
+            for p in range(row.size):
+                out[p] = (np.float32(row[p]) + zero) * factor
+
+
+@kernel
+def _late_offset(stack, y, left, right):
+    """Return what is still to be taken from a mean, one value or none a pixel."""
+    late = stack.offset.size > 0 and stack.factors.size == 0
+    return stack.offset[y, left:right] if late else stack.offset[:1].reshape(-1)[:0]
+
+
+@kernel
+def _sum(tile, width, sums):
+    first, total, squares, least, most = sums
+    zero, row = np.float32(0.0), tile[0]
+    for p in range(width):
+        first[p] = row[p]
+        total[p] = zero
+        squares[p] = zero
+        least[p] = zero
+        most[p] = zero
+    # Two frames at a time: half as often are the sums fetched and put back.
+    for i in range(1, len(tile) - 1, 2):
+        row, other = tile[i], tile[i + 1]
+        for p in range(width):
+            one, two = row[p] - first[p], other[p] - first[p]
+            total[p] += one + two
+            squares[p] += one * one + two * two
+            low = one if one < two else two
+            high = two if one < two else one
+            least[p] = low if low < least[p] else least[p]
+            most[p] = high if high > most[p] else most[p]
+    if len(tile) % 2 == 0:
+        row = tile[len(tile) - 1]
+        for p in range(width):
+            one = row[p] - first[p]
+            total[p] += one
+            squares[p] += one * one
+            least[p] = one if one < least[p] else least[p]
+            most[p] = one if one > most[p] else most[p]
+
+
+@kernel
+def _judge(sums, n, width, limit, clear):
+    """Say which pixels have no sample that is struck, as far as sums and extremes tell."""
+    _, total, squares, least, most = sums
+    number, zero = np.float32(n), np.float32(0.0)
+    for p in range(width):
+        mean = total[p] / number
+        deviation = np.sqrt(max(squares[p] - total[p] * mean, zero) / number)
+        # A sum that is NaN fails both.
+        clear[p] = (most[p] - mean + deviation <= limit) & (mean - least[p] + deviation <= limit)
+
+
+@kernel
+def _average(sums, n, offset, out, y, left, width):
+    """Mean of all samples and its variance."""
+    first, total, squares, _, _ = sums
+    mean, variance = out.mean[y, left : left + width], out.variance[y, left : left + width]
+    kept = out.kept[y, left : left + width]
+    if offset.size:
+        for p in range(width):
+            mean[p] = (n * float(first[p]) + float(total[p])) / n - float(offset[p])
+    else:
+        for p in range(width):
+            mean[p] = (n * float(first[p]) + float(total[p])) / n
+    share = np.float32(1.0 / (n * max(n - 1, 1)))
+    for p in range(width):
+        square = squares[p] - total[p] * (total[p] / np.float32(n))
+        variance[p] = max(square, np.float32(0.0)) * share
+        kept[p] = n
+
+
+@kernel
+def _list(clear, width, columns):
+    """List the columns that are not clear; return how many there are."""
+    number = 0
+    for p in range(width):
+        columns[number] = p
+        number += not clear[p]
+    return number
+
+
+@kernel
+def _gather(tile, columns, number, ordered, start):
+    """Copy the samples of the listed columns side by side; missing ones become infinity."""
+    missing = np.float32(np.inf)
+    for i in range(len(tile)):
+        row, out = tile[i], ordered[i, start:]
+        for k in range(number):
+            value = row[columns[k]]
+            out[k] = value if value == value else missing
+
+
+@kernel
+def _settle(ordered, places, number, stack, limits, out):
+    """Apply the rule to the pixels that were gathered, and write what it changes."""
+    n, nx = len(ordered), out.mean.shape[1]
+    samples = np.empty(n)
+    work_network(ordered, limits.network, number)
+    for k in range(number):
+        y, x = places[k] // nx, places[k] % nx
+        floor = limits.floors[min(x // CELL, limits.floors.size - 1)]
+        size = n
+        while size and ordered[size - 1, k] == np.inf:
+            size -= 1
+        if size == n and within(ordered[:, k], limits.sigma * floor):
+            continue
+        for i in range(size):
+            samples[i] = ordered[i, k]
+        start, stop = strike(samples, size, limits.sigma, floor)
+        offset = _late_offset(stack, y, x, x + 1)
+        _average_kept(samples[start:stop], offset[0] if offset.size else 0.0, out, y, x)
+
+
+@kernel
+def _average_kept(samples, offset, out, y, x):
+    total, square, count = 0.0, 0.0, samples.size
+    for i in range(count):
+        total += samples[i]
+    mean = total / count
+    for i in range(count):
+        square += (samples[i] - mean) ** 2
+    out.mean[y, x] = mean - offset
+    out.variance[y, x] = square / (max(count - 1, 1) * count)
+    out.kept[y, x] = count
+
+
+def warm_up() -> None:
+    """Compile the kernels of this module."""
+    none = np.zeros((0, 0), dtype=np.float32), np.zeros(0, dtype=np.float32)
+    for dtype in (np.int16, np.float32):
+        stack = Stack(np.ones((3, 2, 2), dtype=dtype), np.float32(0.0), *none)
+        typical_variances(stack)
+        plane = np.empty((2, 2), dtype=np.float32)
+        clipped_mean(stack, 4.0, np.ones(1), plane, plane, np.empty((2, 2), dtype=np.int16))
