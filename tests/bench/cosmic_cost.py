@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from raw_set import bench_plan
+from raw_set import bench_plan, frame_size
 
 from platelib.calibration import BAD, SATURATED
 from platelib.cosmic_rays import cosmic_ray_mask, warm_up
@@ -53,7 +53,7 @@ class Cost:
 
 def draw(mpx: float) -> Calibrated:
     """Draw a light of about so many megapixels and calibrate it."""
-    plan = bench_plan(1, mpx)
+    plan = bench_plan(1, frame_size(mpx))
     camera = build_camera(plan.camera)
     sub = next(frame.sub for frame in plan_frames(plan) if frame.sub is not None)
     raw, _ = draw_light(build_scene(plan.scene), camera, sub, np.random.default_rng(plan.seed))
