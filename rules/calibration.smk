@@ -21,7 +21,7 @@ rule master_bias:
         master="bias_[A-Za-z0-9_-]+",
     conda:
         "../envs/pipeline.yaml"
-    threads: 2
+    threads: 1
     resources:
         mem_mb=500,
     params:
