@@ -91,7 +91,7 @@ def test_pod_runs_a_command_that_the_launcher_takes(pod):
     parser = ArgumentParser()
     run.add_arguments(parser)
     args = parser.parse_args(words[1:cut])
-    assert (words[0], args.project, args.cores) == ("run", ["/work/projects/mytarget.yaml"], 8)
+    assert (words[0], args.project, args.cores) == ("run", ["/data/projects/mytarget.yaml"], 8)
     command = engine.command(["x"], args.to, args.directory, args.cores, extra=words[cut + 1 :])
     options = parse_args(command[4:])[1]
     assert options.cores == args.cores == int(container["resources"]["requests"]["cpu"])
@@ -108,7 +108,7 @@ def test_what_the_pod_mounts_is_declared(manifest, pod):
     assert set(mounted.values()) == set(volumes)
     scratch = next(v["value"] for v in container["env"] if v["name"] == "PLATELOG_SCRATCH")
     assert "emptyDir" in volumes[mounted[scratch]]
-    claim = volumes[mounted["/work"]]["persistentVolumeClaim"]["claimName"]
+    claim = volumes[mounted["/data"]]["persistentVolumeClaim"]["claimName"]
     assert claim == manifest["PersistentVolumeClaim"]["metadata"]["name"]
 
 
