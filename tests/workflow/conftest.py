@@ -101,7 +101,6 @@ class Home:
 
 
 PYTHON = [sys.executable, "-P", "-m"]
-ENVIRONMENT = child_environment(ROOT, Path(sys.prefix))
 
 
 def _without_project(job: str) -> str:
@@ -127,7 +126,11 @@ def said(command: list[str], expected: int = 0, seconds: float = 300, checkout: 
 def kill_when(command: list[str], time_has_come: Callable[[], object]) -> None:
     """Start a command and kill it with all that it started, as soon as the time has come."""
     with subprocess.Popen(
-        command, cwd=ROOT, env=ENVIRONMENT, start_new_session=True, stderr=subprocess.DEVNULL
+        command,
+        cwd=ROOT,
+        env=child_environment(ROOT, Path(sys.prefix)),
+        start_new_session=True,
+        stderr=subprocess.DEVNULL,
     ) as process:
         deadline = time.monotonic() + 120
         while not time_has_come() and time.monotonic() < deadline:
@@ -174,7 +177,7 @@ def stored(
     for path in tiny_raw.rglob("*.fits"):
         bucket.put(f"2026/raw/{path.relative_to(tiny_raw).as_posix()}", path.read_bytes())
     for name, value in object_server.items():
-        monkeypatch.setitem(ENVIRONMENT, name, value)
+        monkeypatch.setenv(name, value)
     return f"{bucket.url}/2026/raw"
 
 
@@ -203,8 +206,8 @@ def finished(
 
 @pytest.fixture(scope="session")
 def command_line() -> SimpleNamespace:
-    """Ways to start a command, `said` to its end or `kill_when`, and its environment."""
-    return SimpleNamespace(said=said, kill_when=kill_when, environment=ENVIRONMENT)
+    """Ways to start a command: `said` runs it to its end, `kill_when` kills it."""
+    return SimpleNamespace(said=said, kill_when=kill_when)
 
 
 @pytest.fixture

@@ -4,14 +4,15 @@ import sys
 
 
 def test_an_older_processor_gives_the_same_channel(
-    finished, make_home, tiny_raw, tmp_path, monkeypatch
+    finished, make_home, tiny_raw, command_line, tmp_path, monkeypatch
 ):
     """Kernels compiled without AVX and FMA, with another BLAS kernel, give the same bytes."""
     first, _ = finished
-    environment = sys.modules[type(first).__module__].ENVIRONMENT
-    monkeypatch.setitem(environment, "NUMBA_CPU_NAME", "nehalem")
-    monkeypatch.setitem(environment, "NUMBA_CPU_FEATURES", "+sse2,+sse3,+ssse3,+sse4.1,+sse4.2")
-    monkeypatch.setitem(environment, "OPENBLAS_CORETYPE", "Nehalem")
+    monkeypatch.setenv("NUMBA_CPU_NAME", "nehalem")
+    monkeypatch.setenv("NUMBA_CPU_FEATURES", "+sse2,+sse3,+ssse3,+sse4.1,+sse4.2")
+    monkeypatch.setenv("OPENBLAS_CORETYPE", "Nehalem")
+    ask = [sys.executable, "-c", "from numba.core import config; print(config.CPU_NAME)"]
+    assert command_line.said(ask) == "nehalem\n"
     home = make_home(tmp_path / "home", title="N\u00e9buleuse")
     home.raw.rmdir()
     home.raw.symlink_to(tiny_raw)

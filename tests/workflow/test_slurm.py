@@ -150,10 +150,9 @@ def wait_for(condition, folder):
 
 
 @pytest.fixture
-def on_slurm(slurm, stored, command_line, monkeypatch):
+def on_slurm(slurm, stored, monkeypatch):
     """Return the options with which a home's project runs on that Slurm."""
-    path = command_line.environment["PATH"]
-    monkeypatch.setitem(command_line.environment, "PATH", f"{slurm}{os.pathsep}{path}")
+    monkeypatch.setenv("PATH", f"{slurm}{os.pathsep}{os.environ.get('PATH', os.defpath)}")
     return [
         *("--profile", str(ROOT / "config" / "profile")),
         *("--workflow-profile", str(ROOT / "config" / "profile-slurm")),
