@@ -4,7 +4,7 @@ Reads   links/<light>, calibration/<master>.fits, measures/<channel>/<night>.fit
         registration/<channel>.fits.
 Writes  cosmic_rays/<channel>/<night>.fits where subs are few, channels/<channel>.fits, subs.tsv.
 Steps   find cosmic rays sub by sub where there are too few to compare; calibrate, resample, clip
-        and average band by band; list what became of each sub.
+        and average tile by tile; list what became of each sub.
 """
 
 

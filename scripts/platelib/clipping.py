@@ -46,7 +46,6 @@ from platelib.rejection_exact import (
 from platelib.rejection_screens import (
     STRIP,
     screen_esd,
-    screen_floor,
     screen_mad,
     screen_noise,
     screen_sigma,
@@ -79,9 +78,6 @@ class Rejection:
         guiding may change it, added to its expected noise in quadrature.
     esd_alpha : float
         ``esd`` only: significance level of the test.
-    floor : float
-        ``sigma`` and ``mad`` only: the spread is taken to be at least this, since a few samples
-        that lie close together by chance make innocent ones look like outliers.
     """
 
     method: str = "noise"
@@ -90,7 +86,6 @@ class Rejection:
     max_iterations: int = 5
     tolerance: float = 0.12
     esd_alpha: float = 0.01
-    floor: float = 0.0
 
 
 def reject(
@@ -141,7 +136,6 @@ def reject(
         int(rejection.max_iterations),
         float(sky),
         float(rejection.tolerance),
-        float(rejection.floor),
     )
     tables = _Tables(
         esd_limits(n, rejection.esd_alpha) if method == "esd" else _NO_LIMITS,
@@ -161,7 +155,6 @@ class _Rule(NamedTuple):
     max_iterations: int
     sky: float
     tolerance: float
-    floor: float
 
 
 class _Tables(NamedTuple):
@@ -233,23 +226,18 @@ def _reject(values, variances, noise, rule, tables, flags):
 @kernel
 def _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect):
     y, left, right = place
-    low, high, floor = rule.low, rule.high, rule.floor
+    low, high = rule.low, rule.high
     if rule.method == _NOISE:
         screen_noise(
             values, variances, y, left, right, squares, rule.sky, low, high, rule.tolerance,
             work, tally, suspect,
         )  # fmt: skip
     elif rule.method == _SIGMA:
-        screen_sigma(values, y, left, right, low, high, floor, work, tally, suspect)
+        screen_sigma(values, y, left, right, low, high, work, tally, suspect)
     elif rule.method == _MAD:
-        if floor > 0:
-            screen_floor(values, y, left, right, low, high, floor, work, tally, suspect)
-        # Sorting a strip pays from a few suspects on.
-        if not floor > 0 or suspect[: right - left].sum() > (right - left) // 16:
-            screen_mad(
-                values, y, left, right, low, high, floor, tables.network, tables.valley,
-                rows, tally, suspect,
-            )  # fmt: skip
+        screen_mad(
+            values, y, left, right, low, high, tables.network, tables.valley, rows, tally, suspect
+        )
     else:
         screen_esd(values, y, left, right, tables.limits, tables.network, rows, tally, suspect)
 
@@ -264,7 +252,7 @@ def _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratc
         clip_esd(samples, state, tables.limits, scratch)
     else:
         use_mad = rule.method == _MAD
-        clip_spread(samples, state, use_mad, low, high, rounds, rule.floor, scratch)
+        clip_spread(samples, state, use_mad, low, high, rounds, scratch)
 
 
 @kernel

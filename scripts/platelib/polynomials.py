@@ -20,18 +20,6 @@ def row_polynomial(coefficients, degree, v, row):
 
 
 @kernel
-def along_row(row, degree, u, out):
-    """Values of a polynomial at the places ``u``."""
-    top = row[degree]
-    for p in range(u.size):
-        out[p] = top
-    for i in range(degree - 1, -1, -1):
-        below = row[i]
-        for p in range(u.size):
-            out[p] = out[p] * u[p] + below
-
-
-@kernel
 def around(row, degree, u, scale, local):
     """Coefficients of the powers of ``t`` of a polynomial at ``u + t / scale``."""
     for i in range(degree + 1):
@@ -49,5 +37,4 @@ def warm_up() -> None:
     """Compile the kernels of this module."""
     row = np.empty(2)
     row_polynomial(np.ones(3), 1, 0.5, row)
-    along_row(row, 1, np.zeros(4), np.empty(4))
     around(row, 1, 0.5, 2.0, np.empty(2))

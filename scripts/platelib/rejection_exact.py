@@ -81,14 +81,13 @@ def clip_expected(samples, state, spread, sky, low, high, max_iterations, tolera
 
 
 @kernel
-def clip_spread(samples, state, use_mad, low, high, max_iterations, floor, scratch):
+def clip_spread(samples, state, use_mad, low, high, max_iterations, scratch):
     """``sigma`` and ``mad``: strike what differs from the median by more than the spread allows."""
     for _ in range(max_iterations):
         count = _kept(samples, state, scratch)
         if count < 3:
             return
         centre, width = _centre_and_spread(samples, state, use_mad, scratch, count)
-        width = max(width, floor)
         changed = False
         for i in range(samples.size):
             if state[i] != KEPT:

@@ -110,7 +110,7 @@ def _count_beyond(row, least, most, beyond):
 
 
 @kernel
-def screen_sigma(values, y, left, right, low, high, floor, work, tally, suspect):
+def screen_sigma(values, y, left, right, low, high, work, tally, suspect):
     """Screen for ``sigma``."""
     width = right - left
     centre, total, square, spread = work[0], work[1], work[2], work[3]
@@ -130,16 +130,7 @@ def screen_sigma(values, y, left, right, low, high, floor, work, tally, suspect)
         mean = float(total[p]) / number
         variance = max(float(square[p]) / number - mean * mean, 0.0)
         # The sums are of single precision.
-        spread[p] = max(np.sqrt(variance) * (1.0 - 1e-3), floor * _SAFE)
-    _screen_centred(values, y, left, right, low, high, work, tally, suspect)
-
-
-@kernel
-def screen_floor(values, y, left, right, low, high, floor, work, tally, suspect):
-    """Screen for ``mad`` by the least spread that is allowed."""
-    _centres(values, y, left, right, work[0], tally[0])
-    for p in range(right - left):
-        work[3, p] = floor * _SAFE
+        spread[p] = np.sqrt(variance) * (1.0 - 1e-3)
     _screen_centred(values, y, left, right, low, high, work, tally, suspect)
 
 
@@ -203,7 +194,7 @@ def _sorted_strip(values, y, left, right, network, rows, count):
 
 
 @kernel
-def screen_mad(values, y, left, right, low, high, floor, network, valley, rows, tally, suspect):
+def screen_mad(values, y, left, right, low, high, network, valley, rows, tally, suspect):
     """Screen for ``mad`` by the true median and deviation, but for rounding."""
     width, n = right - left, len(values)
     count = tally[0]
@@ -222,7 +213,7 @@ def screen_mad(values, y, left, right, low, high, floor, network, valley, rows, 
         size = max(count[p], 1)
         rounding = 2e-7 * abs(centre[p])
         deviation = 0.5 * (float(rows[(size - 1) // 2, p]) + float(rows[size // 2, p])) - rounding
-        spread = max(MAD_TO_SIGMA * deviation, floor) * _SAFE
+        spread = max(MAD_TO_SIGMA * deviation, 0.0) * _SAFE
         sure = most[p] - centre[p] + rounding < high * spread
         sure &= centre[p] - least[p] + rounding < low * spread
         suspect[p] = not sure and count[p] >= 3

@@ -50,7 +50,7 @@ def _sample_widths(rejection):
             count = np.isfinite(work).sum(axis=0)
             mean = _in_order(ordered) / count
             width = np.sqrt(_in_order((ordered - mean) ** 2) / count)
-        return centre, np.maximum(width, rejection.floor)
+        return centre, width
 
     return widths
 
@@ -134,9 +134,9 @@ def _stack(n: int, kind: str):
         Rejection("noise"),
         Rejection("noise", low=2.0, high=2.5, tolerance=0.0, max_iterations=2),
         Rejection("sigma", low=3.0, high=3.5),
-        Rejection("sigma", low=2.0, high=2.0, floor=9.0),
+        Rejection("sigma", low=2.0, high=2.0),
         Rejection("mad"),
-        Rejection("mad", low=3.0, high=3.0, floor=11.0, max_iterations=3),
+        Rejection("mad", low=3.0, high=3.0, max_iterations=3),
         Rejection("esd"),
     ],
 )
