@@ -5,18 +5,23 @@ A combination of hundreds of them never holds more than a band of each.
 
 import gzip
 import os
-import shutil
 import tempfile
 import threading
 import warnings
 import zlib
 from pathlib import Path
-from typing import IO, Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from astropy.io import fits
 
+from platefiles.cards import BLOCK, HeaderError
 from platefiles.fitsfile import DTYPES
+from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
+from platefiles.wholefile import naming
+
+_MOST_BEHIND = 100_000_000
+_CHUNK = 1 << 20
 
 
 class FrameError(Exception):
@@ -40,9 +45,10 @@ class RawImage:
         self._words: Any = None
         self._lock = threading.Lock()
         self._file = None
-        self._scratch = _gunzip(path) if _is_packed(path) else None
-        source = self._scratch if self._scratch is not None else os.fspath(path)
+        self._scratch: BinaryIO | None = None
         try:
+            header, self._scratch = _checked(path)
+            source = os.fspath(path) if self._scratch is None else self._scratch
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 self._file = fits.open(
@@ -53,6 +59,7 @@ class RawImage:
                 if self._hdu is not self._file[0]:
                     self.header.extend(self._file[0].header, unique=True)
             self._understand(source)
+            _check_agreement(self.shape, header)
         except BaseException as error:
             self.close()
             if isinstance(error, FrameError) or _is_of_system(error):
@@ -195,24 +202,47 @@ def _is_of_system(error: BaseException) -> bool:
     return not isinstance(error, Exception) or getattr(error, "errno", None) is not None
 
 
-def _is_packed(path: str | Path) -> bool:
+def _checked(path: str | Path) -> tuple[RawHeader, BinaryIO | None]:
+    """Read the header of a frame; decompress a packed one, as far as its header says.
+
+    Nothing of what the header announces is believed before it was held against the file's size.
+    """
     with open(path, "rb") as file:
-        return file.read(2) == b"\x1f\x8b"
-
-
-def _gunzip(path: str | Path) -> IO[bytes]:
-    """Decompress a frame into a scratch file, which can be mapped; it vanishes when closed."""
-    with tempfile.NamedTemporaryFile(suffix=".fits") as scratch:
         try:
-            with gzip.open(path, "rb") as packed:
-                shutil.copyfileobj(packed, scratch, 1 << 20)
+            header = read_raw_header(file, os.fstat(file.fileno()).st_size)
+        except HeaderError as error:
+            raise FrameError(str(error)) from error
+        return header, _gunzip(file, header.end_bytes) if header.is_gzip else None
+
+
+def _gunzip(file: BinaryIO, end_bytes: int) -> BinaryIO:
+    """Decompress a frame into a scratch file, which can be mapped and has no name.
+
+    What stands behind the image is read, for the checksum at the end of the stream, and let go.
+    """
+    with naming(tempfile.gettempdir()), tempfile.TemporaryFile() as scratch:
+        file.seek(0)
+        left = -(-end_bytes // BLOCK) * BLOCK
+        try:
+            with gzip.GzipFile(fileobj=file) as packed:
+                while left > -_MOST_BEHIND and (chunk := packed.read(_CHUNK)):
+                    scratch.write(chunk[: max(0, left)])
+                    left -= len(chunk)
         except (OSError, EOFError, zlib.error) as error:
             if _is_of_system(error):
                 raise
-            msg = "is cut short or damaged: it cannot be decompressed"
-            raise FrameError(msg) from error
+            raise FrameError(DAMAGED) from error
+        if left <= -_MOST_BEHIND:
+            msg = "unpacks to far more than its header announces"
+            raise FrameError(msg)
         scratch.flush()
-        return open(scratch.name, "rb")
+        return os.fdopen(os.dup(scratch.fileno()), "rb")
+
+
+def _check_agreement(shape: tuple[int, int], header: RawHeader) -> None:
+    if shape != (header.height_px, header.width_px):
+        msg = "has a header that contradicts itself"
+        raise FrameError(msg)
 
 
 def _image_hdu(hdus: fits.HDUList):

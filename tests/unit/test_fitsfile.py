@@ -1,5 +1,6 @@
 import gzip
 import os
+import tempfile
 import warnings
 
 import numpy as np
@@ -144,9 +145,9 @@ def test_full_scale_is_the_largest_count(tmp_path, dtype, scale):
 
 def test_text_is_no_frame(tmp_path):
     """A text file and an empty file named .fits are refused with the reason."""
-    for content in (b"not a frame\n" * 400, b""):
+    for content, reason in ((b"not a frame\n" * 400, "is not a FITS file"), (b"", "is empty")):
         (tmp_path / "a.fits").write_bytes(content)
-        with pytest.raises(FrameError, match="is not a readable FITS file"):
+        with pytest.raises(FrameError, match=reason):
             open_raw(tmp_path / "a.fits")
 
 
@@ -175,6 +176,47 @@ def test_cut_short_packed_frame(tmp_path):
             open_raw(tmp_path / "b.fits.gz")
 
 
+def test_packed_bomb_is_refused(tmp_path, monkeypatch):
+    """A gzip stream that goes on and on behind its image is given up, with little written."""
+    monkeypatch.setattr("platefiles.rawframe._MOST_BEHIND", 3_000_000)
+    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    content = (tmp_path / "a.fits").read_bytes()
+    for extra, refused in ((2_000_000, False), (9_000_000, True)):
+        (tmp_path / "b.fits.gz").write_bytes(gzip.compress(content + bytes(extra)))
+        if refused:
+            with pytest.raises(FrameError, match="unpacks to far more than its header announces"):
+                open_raw(tmp_path / "b.fits.gz")
+        else:
+            with open_raw(tmp_path / "b.fits.gz") as raw:
+                np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+
+
+def test_unpacked_frame_has_no_name(tmp_path, monkeypatch):
+    """What a packed frame is unpacked to is gone with the process, however that ends."""
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(scratch))
+    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    (tmp_path / "a.fits.gz").write_bytes(gzip.compress((tmp_path / "a.fits").read_bytes()))
+    with open_raw(tmp_path / "a.fits.gz") as raw:
+        assert os.listdir(scratch) == []
+        np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+
+
+def test_no_room_to_unpack_names_the_folder(tmp_path, monkeypatch):
+    """A full disk for temporary files is no fault of the frame, and is named."""
+    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    (tmp_path / "a.fits.gz").write_bytes(gzip.compress((tmp_path / "a.fits").read_bytes()))
+
+    def full():
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", full)
+    with pytest.raises(OSError, match="No space left") as caught:
+        open_raw(tmp_path / "a.fits.gz")
+    assert caught.value.filename == tempfile.gettempdir()
+
+
 def test_damaged_tiles_are_found_by_the_probe(tmp_path):
     """A tile-compressed frame with damaged data is refused with the rows that are damaged."""
     path = tmp_path / "a.fits.fz"
@@ -188,12 +230,19 @@ def test_damaged_tiles_are_found_by_the_probe(tmp_path):
         raw.probe()
 
 
-@pytest.mark.parametrize("shape", [(2, 5, 6), (7,), None])
-def test_only_two_dimensional_images_are_frames(tmp_path, shape):
+@pytest.mark.parametrize(
+    ("shape", "reason"),
+    [
+        ((2, 5, 6), r"is a cube \(2 planes\)"),
+        ((7,), r"holds no two-dimensional image \(NAXIS = 1\)"),
+        (None, r"holds no two-dimensional image \(NAXIS = 0\)"),
+    ],
+)
+def test_only_two_dimensional_images_are_frames(tmp_path, shape, reason):
     """A cube, a spectrum and a file without data are refused."""
     data = None if shape is None else np.zeros(shape, dtype=np.int16)
     fits.PrimaryHDU(data).writeto(tmp_path / "a.fits")
-    with pytest.raises(FrameError, match="holds no two-dimensional image"):
+    with pytest.raises(FrameError, match=reason):
         open_raw(tmp_path / "a.fits")
 
 
