@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import logging
 import os
 import shlex
 import shutil
@@ -127,6 +128,7 @@ def main(argv: list[str]) -> int:
     from snakemake.exceptions import print_exception
 
     sys.executable = shell_word(sys.executable)
+    logging.raiseExceptions = False  # a full disk is told once, not for each line of a log
     signal.signal(signal.SIGINT, _interrupt)
     said = io.StringIO()
     try:

@@ -1,5 +1,6 @@
 """The log file of a job, and what happens when it fails."""
 
+import faulthandler
 import logging
 import os
 import resource
@@ -8,8 +9,10 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TextIO, cast
 
 from platefiles.errors import UserError
+from platefiles.orphans import hold_job_lock
 
 log = logging.getLogger("platelog")
 
@@ -20,7 +23,7 @@ def job_log(path: str | Path) -> Iterator[None]:
 
     The reason is the last line of level ERROR, which whoever started the job shows. For a
     :class:`~platefiles.errors.UserError` it is its sentence; anything else leaves its traceback
-    above.
+    above. Where the log cannot be written, the reason goes to standard error.
 
     Parameters
     ----------
@@ -28,13 +31,20 @@ def job_log(path: str | Path) -> Iterator[None]:
         The log file; its folder is made if needed.
     """
     _allow_many_files()
-    Path(path).parent.mkdir(parents=True, exist_ok=True)
-    handler = logging.FileHandler(path, mode="w", encoding="utf-8", errors="backslashreplace")
-    handler.setFormatter(logging.Formatter("%(levelname)s %(message)s"))
+    try:
+        Path(path).parent.mkdir(parents=True, exist_ok=True)
+        handler = _LogFile(path)
+        if not Path(path).is_absolute():  # as Snakemake gives it, from the results folder on
+            hold_job_lock(Path(path).parts[0])
+    except OSError as error:
+        sys.exit(f"{os.path.realpath(path)}: {error.strerror or error}")
     log.setLevel(logging.INFO)
     log.addHandler(handler)
     warnings.simplefilter("default")
     warnings.showwarning = _to_log
+    watches = not faulthandler.is_enabled()
+    if watches:
+        faulthandler.enable(handler.file)  # the log shall tell of a crash, too
     try:
         yield
     except UserError as error:
@@ -50,8 +60,31 @@ def job_log(path: str | Path) -> Iterator[None]:
         log.error("%s: %s", type(error).__name__, error)
         sys.exit(1)
     finally:
+        if watches:
+            faulthandler.disable()
         log.removeHandler(handler)
         handler.close()
+
+
+class _LogFile(logging.FileHandler):
+    """A log that a full disk does not keep from ending; its errors then go to standard error."""
+
+    def __init__(self, path: str | Path):
+        super().__init__(path, mode="w", encoding="utf-8", errors="backslashreplace")
+        self.setFormatter(logging.Formatter("%(levelname)s %(message)s"))
+
+    @property
+    def file(self) -> TextIO:
+        """The open file."""
+        return cast(TextIO, self.stream)
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - logging's name
+        if record.levelno >= logging.ERROR and not record.exc_info:
+            print(record.getMessage(), file=sys.stderr)
+
+    def close(self) -> None:
+        with suppress(OSError):
+            super().close()
 
 
 def _allow_many_files() -> None:

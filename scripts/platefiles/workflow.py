@@ -12,10 +12,12 @@ from platefiles.errors import UserError
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
+from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.project import LoadedProject
-from platefiles.scan import scan_folders
+from platefiles.scan import SETTLE_S, scan_folders
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
+from platefiles.wholefile import remove_abandoned
 
 RESULTS = "results"
 
@@ -275,7 +277,7 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     sheet = Path(results) / "frames.tsv"
     if main_process:
         cache = Path(results) / ".scan.json"
-        raw = scan_folders(loaded.raw_folders, cache, write_cache=not dry_run)
+        raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S)
         frames = build_sheet(raw, loaded)
         problems = check_against_sheet(loaded, frames)
         if problems:
@@ -286,6 +288,9 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     plan = ProjectPlan(loaded, tuple(frames), matched, results)
     _check_lock(plan)
     if main_process and not dry_run:
+        refuse_orphans(RESULTS)
+        remove_abandoned(results)
+        remove_abandoned(loaded.lock_path.parent, loaded.lock_path.name)
         write_sheet(frames, sheet)
         make_links(frames, Path(results) / "links")
     return plan

@@ -1,6 +1,7 @@
 """Turn Snakemake's log events into a few lines for a person."""
 
 import logging
+import re
 import shutil
 import threading
 import time
@@ -24,7 +25,10 @@ ECHOES = (
     "RuleException",
     "CalledProcessError",
     "At least one job did not complete successfully",
+    "Failed to set marker file for job started",
 )
+
+_OF_SYSTEM = re.compile(r"\[Errno \d+\] (.+)")
 
 
 class Progress:
@@ -52,6 +56,7 @@ class Progress:
         self._failed: set[str] = set()
         self._held: list[str] = []
         self._echoes: list[str] = []
+        self._of_system = ""  # what the system refused to Snakemake itself
         self._begun = self._listed = self._standing = self._finished = False
 
     def take(self, record: logging.LogRecord) -> None:
@@ -131,7 +136,7 @@ class Progress:
         name = self._jobs.get(fields.jobid) or plain(fields.rule_name)
         logs = [str(path) for path in getattr(record, "log", None) or []]
         aux = dict(getattr(record, "aux", None) or {})
-        why = reason_in_logs(logs) or str(getattr(record, "rule_msg", None) or "")
+        why = reason_in_logs(logs) or str(getattr(record, "rule_msg", None) or self._of_system)
         where = ", ".join(logs + [str(v) for k, v in aux.items() if "log" in k])
         self._failed.add(name)
         self._line(f"FAILED: {name}" + (f": {why}" if why else ""))
@@ -155,6 +160,8 @@ class Progress:
         if record.levelno >= logging.ERROR:
             if any(echo in text[:400] for echo in ECHOES):
                 self._echoes.append(text)
+                found = _OF_SYSTEM.search(text)
+                self._of_system = found[1] if found else ""
             else:
                 self._line(text)
         elif ours and record.levelno >= logging.INFO:

@@ -8,6 +8,10 @@ TAIL_BYTES = 65536
 
 _RAISED = re.compile(r"^(?:[A-Za-z_]\w*\.)*([A-Z]\w*(?:Error|Exception|Interrupt|Exit)): (.+)$")
 _ERROR, _NOTES = "ERROR ", ("DEBUG ", "INFO ", "WARNING ")
+_CRASH = "Fatal Python error: "
+_LOST_DISK = (
+    "a file was cut short, or its disk failed, while it was being read; look at the raw folder"
+)
 _OURS = ("UserError", "ConfigError", "FrameError")
 
 
@@ -15,8 +19,8 @@ def reason_in_logs(paths: Iterable[str]) -> str:
     """Return why a job failed as its logs tell it, or an empty string.
 
     That is the last exception or the last line of level ERROR, whichever comes later, without the
-    name of its class where the message was written for users. Without either it is the last line
-    that is no mere note.
+    name of its class where the message was written for users; a crash of the interpreter is told
+    as such. Without either it is the last line that is no mere note.
 
     Parameters
     ----------
@@ -26,6 +30,8 @@ def reason_in_logs(paths: Iterable[str]) -> str:
     for path in paths:
         lines = _last_lines(path)
         for line in reversed(lines):
+            if line.startswith(_CRASH):
+                return _LOST_DISK if line == _CRASH + "Bus error" else line
             raised = _RAISED.match(line)
             if raised:
                 return shortened(raised[2] if raised[1] in _OURS else line, 300)

@@ -178,6 +178,18 @@ def test_errors_are_always_shown():
     assert out.getvalue() == "MissingInputException: bias.fits\n"
 
 
+def test_what_the_system_refuses_to_snakemake_is_the_reason():
+    """Where a full disk keeps a job from being started, its log is empty; Snakemake knows."""
+    out = io.StringIO()
+    progress = Progress(out)
+    begin(progress, measure=1)
+    progress.take(job(1, "measure"))
+    echo = "RuleException:\nOSError in file x, line 3:\n[Errno 28] No space left on device\n  a"
+    progress.take(record(echo, logging.ERROR))
+    progress.take(record("Error", logging.ERROR, event="job_error", jobid=1, rule_name="measure"))
+    assert out.getvalue().splitlines()[1:] == ["FAILED: measure: No space left on device"]
+
+
 def test_echo_without_a_failed_job_is_shown_at_the_end():
     """A failure that no job line has told of is not swallowed."""
     out = io.StringIO()
