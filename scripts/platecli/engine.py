@@ -52,9 +52,14 @@ def command(
     words += ["--resources", f"mem_mb={max(memory_mb, 2000)}"]
     words += ["--cores", str(cores)] if cores else []
     words += ["--dry-run"] if dry_run else []
-    # Quoted, so that a project called 42 stays text.
-    settings = ["--config", f'projects="{",".join(projects)}"']
+    settings = ["--config", f"projects=[{','.join(map(_quoted, projects))}]"]
     return [*words, *extra, *settings, "--", target]
+
+
+def _quoted(text: str) -> str:
+    """Return a text as YAML for Snakemake, with nothing in it that a shell or a list would take."""
+    safe = (c if c.isalnum() or c in "/._- " else f"\\U{ord(c):08x}" for c in text)
+    return f'"{"".join(safe)}"'
 
 
 def run(words: Sequence[str]) -> int:
