@@ -9,7 +9,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TextIO, cast
 
 from platefiles.errors import UserError
 from platefiles.orphans import hold_job_lock
@@ -66,25 +65,31 @@ def job_log(path: str | Path) -> Iterator[None]:
         handler.close()
 
 
-class _LogFile(logging.FileHandler):
-    """A log that a full disk does not keep from ending; its errors then go to standard error."""
+class _LogFile(logging.Handler):
+    """A log whose lines are whole or not there; errors that do not fit go to standard error."""
 
     def __init__(self, path: str | Path):
-        super().__init__(path, mode="w", encoding="utf-8", errors="backslashreplace")
+        super().__init__()
         self.setFormatter(logging.Formatter("%(levelname)s %(message)s"))
+        self.file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed with the handler
 
-    @property
-    def file(self) -> TextIO:
-        """The open file."""
-        return cast(TextIO, self.stream)
-
-    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - logging's name
-        if record.levelno >= logging.ERROR and not record.exc_info:
-            print(record.getMessage(), file=sys.stderr)
+    def emit(self, record: logging.LogRecord) -> None:
+        left = f"{self.format(record)}\n".encode("utf-8", "backslashreplace")
+        end = self.file.tell()
+        try:
+            while left:
+                left = left[self.file.write(left) :]
+        except OSError:
+            with suppress(OSError):
+                self.file.seek(end)
+                self.file.truncate()
+            if record.levelno >= logging.ERROR and not record.exc_info:
+                print(record.getMessage(), file=sys.stderr)
 
     def close(self) -> None:
         with suppress(OSError):
-            super().close()
+            self.file.close()
+        super().close()
 
 
 def _allow_many_files() -> None:

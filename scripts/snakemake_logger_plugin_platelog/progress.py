@@ -8,7 +8,11 @@ import time
 from collections.abc import Callable
 from typing import Any, TextIO
 
-from snakemake_logger_plugin_platelog.reasons import reason_in_logs, shortened
+from snakemake_logger_plugin_platelog.reasons import (
+    missing_input,
+    reason_in_logs,
+    shortened,
+)
 
 TARGETS = frozenset({"all", "channels", "picture"})
 """Rules that only gather the files of others."""
@@ -158,7 +162,11 @@ class Progress:
         # Snakemake's own notes and warnings are for who writes workflows; ours are for users.
         ours = "/snakemake/" not in record.pathname.replace("\\", "/")
         if record.levelno >= logging.ERROR:
-            if any(echo in text[:400] for echo in ECHOES):
+            missing = missing_input(text)
+            if missing:
+                self._failed.add(f"{missing[0]} {missing[1]}")
+                self._line(f"FAILED: {plain(missing[0])}: {missing[1]}")
+            elif any(echo in text[:400] for echo in ECHOES):
                 self._echoes.append(text)
                 found = _OF_SYSTEM.search(text)
                 self._of_system = found[1] if found else ""
