@@ -93,7 +93,7 @@ def image_hdu(
     """Make an image HDU with its name, unit and further cards."""
     hdu = fits.ImageHDU(data, name=name)
     if unit is not None:
-        hdu.header["BUNIT"] = unit
+        hdu.header.extend(_header([("BUNIT", unit)]))
     hdu.header.extend(_header(cards))
     return hdu
 
