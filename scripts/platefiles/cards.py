@@ -85,7 +85,7 @@ def data_bytes(cards: Cards) -> int:
     Raises
     ------
     HeaderError
-        If BITPIX or an axis makes no sense.
+        If BITPIX, GCOUNT or an axis makes no sense.
     """
     bitpix, axes = cards.get("BITPIX"), _whole(cards, "NAXIS")
     if bitpix not in _BITPIX:
@@ -93,6 +93,9 @@ def data_bytes(cards: Cards) -> int:
         raise HeaderError(msg)
     if axes > 9:
         msg = f"has an impossible NAXIS in its header ({axes})"
+        raise HeaderError(msg)
+    if _whole(cards, "GCOUNT", 1) != 1:
+        msg = f"has an impossible GCOUNT in its header ({_shown(cards['GCOUNT'])})"
         raise HeaderError(msg)
     pixels = math.prod(_whole(cards, f"NAXIS{n}") for n in range(1, axes + 1)) if axes else 0
     return abs(int(bitpix)) // 8 * (pixels + _whole(cards, "PCOUNT", 0))

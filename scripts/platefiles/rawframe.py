@@ -3,6 +3,7 @@
 A combination of hundreds of them never holds more than a band of each.
 """
 
+import errno
 import gzip
 import os
 import tempfile
@@ -15,8 +16,9 @@ from typing import Any, BinaryIO
 import numpy as np
 from astropy.io import fits
 
-from platefiles.cards import BLOCK, HeaderError
+from platefiles.cards import BLOCK, HeaderError, image_shape
 from platefiles.fitsfile import DTYPES
+from platefiles.gziptiles import GzipTiles
 from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
 from platefiles.wholefile import naming
 
@@ -64,7 +66,7 @@ class RawImage:
             self.close()
             if isinstance(error, FrameError) or _is_of_system(error):
                 raise
-            msg = "is not a readable FITS file"
+            msg = str(error) if isinstance(error, HeaderError) else "is not a readable FITS file"
             raise FrameError(msg) from error
 
     def _understand(self, source: Any) -> None:
@@ -76,7 +78,9 @@ class RawImage:
         dtype = np.dtype(DTYPES[int(self.header["BITPIX"])])
         top = np.inf if dtype.kind == "f" else float(np.iinfo(dtype).max)
         self.full_scale = top * self._scale + self._zero
-        if not self._compressed:
+        if self._compressed:
+            self._gzip_tiles = _tiles(source)
+        else:
             self._words = self._map(source, dtype)
             self._release()  # the map is enough, and a run has many frames open
 
@@ -123,13 +127,15 @@ class RawImage:
         return values.astype(np.float32, copy=False)
 
     def _decompressed(self, start: int, stop: int) -> np.ndarray:
+        msg = f"has damaged data in rows {start} to {stop}"
         try:
-            return np.asarray(self._hdu.section[start:stop])
+            if self._gzip_tiles.are_sound(start, stop):
+                return np.asarray(self._hdu.section[start:stop])
         except Exception as error:
             if _is_of_system(error):
                 raise
-            msg = f"has damaged data in rows {start} to {stop}"
             raise FrameError(msg) from error
+        raise FrameError(msg)
 
     def probe(self) -> None:
         """Make sure that all pixels can be read.
@@ -199,7 +205,10 @@ def open_raw(path: str | Path) -> RawImage:
 
 def _is_of_system(error: BaseException) -> bool:
     """Say whether an error is of the disk or of the machine, not of a file's content."""
-    return not isinstance(error, Exception) or getattr(error, "errno", None) is not None
+    if not isinstance(error, Exception) or isinstance(error, MemoryError):
+        return True
+    # A place in the file that no file can have is the header's fault.
+    return getattr(error, "errno", None) not in (None, errno.EINVAL, errno.EOVERFLOW)
 
 
 def _checked(path: str | Path) -> tuple[RawHeader, BinaryIO | None]:
@@ -237,6 +246,15 @@ def _gunzip(file: BinaryIO, end_bytes: int) -> BinaryIO:
             raise FrameError(msg)
         scratch.flush()
         return os.fdopen(os.dup(scratch.fileno()), "rb")
+
+
+def _tiles(source: Any) -> GzipTiles:
+    """Check a compressed image's header as astropy reads it, and find its gzip-packed tiles."""
+    again = source if isinstance(source, str) else os.fdopen(os.dup(source.fileno()), "rb")
+    with fits.open(again, memmap=True, disable_image_compression=True) as hdus:
+        table = hdus[1]
+        image_shape({key: value for key, value in table.header.items() if key})
+        return GzipTiles(table, source)
 
 
 def _check_agreement(shape: tuple[int, int], header: RawHeader) -> None:

@@ -1,6 +1,7 @@
 import gzip
 import os
 import tempfile
+import tracemalloc
 import warnings
 
 import numpy as np
@@ -189,6 +190,34 @@ def test_packed_bomb_is_refused(tmp_path, monkeypatch):
         else:
             with open_raw(tmp_path / "b.fits.gz") as raw:
                 np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+
+
+def _one_tile(packed, **cards):
+    """Make a compressed image of 40 x 30 words in one gzip-packed tile."""
+    columns = [fits.Column("COMPRESSED_DATA", "1PB()", array=[np.frombuffer(packed, np.uint8)])]
+    table = fits.BinTableHDU.from_columns(columns)
+    facts = {"ZIMAGE": True, "ZCMPTYPE": "GZIP_1", "ZBITPIX": 16, "ZNAXIS": 2, "ZNAXIS1": 40}
+    table.header.update({**facts, "ZNAXIS2": 30, "ZTILE1": 40, "ZTILE2": 30, **cards})
+    return fits.HDUList([fits.PrimaryHDU(), table])
+
+
+def test_a_tile_that_unpacks_to_gigabytes_is_given_up(tmp_path):
+    """A tile is unpacked no further than its pixels can go, however little it takes in the file."""
+    pixels = np.arange(1200, dtype=">i2").reshape(30, 40)
+    streams = [gzip.compress(pixels.tobytes()[:900]), gzip.compress(pixels.tobytes()[900:])]
+    for packed in (gzip.compress(pixels.tobytes()), b"".join(streams)):
+        _one_tile(packed).writeto(tmp_path / "a.fits", overwrite=True)
+        with open_raw(tmp_path / "a.fits") as raw:
+            np.testing.assert_array_equal(raw.data(), pixels)
+    _one_tile(gzip.compress(bytes(300_000_000))).writeto(tmp_path / "b.fits")
+    with open_raw(tmp_path / "b.fits") as raw:
+        tracemalloc.start()
+        try:
+            with pytest.raises(FrameError, match="has damaged data in rows 0 to 30"):
+                raw.data()
+            assert tracemalloc.get_traced_memory()[1] < 20_000_000
+        finally:
+            tracemalloc.stop()
 
 
 def test_unpacked_frame_has_no_name(tmp_path, monkeypatch):

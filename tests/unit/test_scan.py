@@ -111,6 +111,7 @@ def test_header_is_read_as_astropy_reads_it(tmp_path):
         (_fits(NAXIS=998), "has an impossible NAXIS in its header (998)"),
         (_fits(NAXIS=-2), "has an impossible NAXIS in its header (-2)"),
         (_fits(NAXIS1=-8), "has an impossible NAXIS1 in its header (-8)"),
+        (_fits(GCOUNT=3), "has an impossible GCOUNT in its header (3)"),
         (_fits(BITPIX=17), "has an impossible BITPIX in its header (17)"),
         (_fits(NAXIS1=10**12), "is cut short: "),
         (gzip.compress(_fits(), mtime=0)[:60], "it cannot be decompressed"),
