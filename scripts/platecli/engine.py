@@ -4,6 +4,7 @@ import atexit
 import contextlib
 import gc
 import io
+import logging
 import os
 import shlex
 import shutil
@@ -63,9 +64,14 @@ def command(
     words += ["--resources", f"mem_mb={memory_mb}"]
     words += ["--cores", str(cores)] if cores else []
     words += ["--dry-run"] if dry_run else []
-    # Quoted, so that a project called 42 stays text.
-    settings = ["--config", f'projects="{",".join(projects)}"']
+    settings = ["--config", f"projects=[{','.join(map(_quoted, projects))}]"]
     return [*words, *extra, *settings, "--", target]
+
+
+def _quoted(text: str) -> str:
+    """Return a text as YAML for Snakemake, with nothing in it that a shell or a list would take."""
+    safe = (c if c.isalnum() or c in "/._- " else f"\\U{ord(c):08x}" for c in text)
+    return f'"{"".join(safe)}"'
 
 
 def run(words: Sequence[str]) -> int:
@@ -167,6 +173,7 @@ def main(argv: list[str]) -> int:
     from snakemake.exceptions import print_exception
 
     sys.executable = shell_word(sys.executable)
+    logging.raiseExceptions = False  # a full disk is told once, not for each line of a log
     signal.signal(signal.SIGINT, _interrupt)
     said = io.StringIO()
     try:

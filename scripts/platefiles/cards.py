@@ -13,6 +13,13 @@ from typing import IO, Protocol
 BLOCK = 2880
 MAX_BLOCKS = 2000
 MAX_SIDE_PX = 100_000
+MAX_PIXELS = 500_000_000
+"""Three times the largest sensor on sale; what claims more is damaged, or a trap."""
+MOST_SQUEEZED = 1032
+"""Deflate makes nothing smaller than by this factor (zlib's technical notes); nor does Rice."""
+
+_PACKINGS = ("RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "NOCOMPRESS")
+_RICE = {"BLOCKSIZE": (None, 16, 32), "BYTEPIX": (None, 1, 2, 4)}
 _BITPIX = (8, 16, 32, 64, -32, -64)
 _QUOTED = re.compile(r"\s*'((?:[^']|'')*)'\s*(?:/(.*))?")
 
@@ -120,7 +127,7 @@ def data_bytes(cards: Cards) -> int:
     Raises
     ------
     HeaderError
-        If BITPIX or an axis makes no sense.
+        If BITPIX, GCOUNT or an axis makes no sense.
     """
     bitpix, axes = cards.get("BITPIX"), _whole(cards, "NAXIS")
     if bitpix not in _BITPIX:
@@ -128,6 +135,9 @@ def data_bytes(cards: Cards) -> int:
         raise HeaderError(msg)
     if axes > 9:
         msg = f"has an impossible NAXIS in its header ({axes})"
+        raise HeaderError(msg)
+    if _whole(cards, "GCOUNT", 1) != 1:
+        msg = f"has an impossible GCOUNT in its header ({_shown(cards['GCOUNT'])})"
         raise HeaderError(msg)
     pixels = math.prod(_whole(cards, f"NAXIS{n}") for n in range(1, axes + 1)) if axes else 0
     return abs(int(bitpix)) // 8 * (pixels + _whole(cards, "PCOUNT", 0))
@@ -141,7 +151,8 @@ def image_shape(cards: Cards) -> tuple[int, int]:
     HeaderError
         If it is no single two-dimensional image.
     """
-    prefix = "Z" if cards.get("ZIMAGE") is True else ""
+    is_table = str(cards.get("XTENSION", "")).strip() == "BINTABLE"
+    prefix = "Z" if is_table and cards.get("ZIMAGE") is True else ""
     axes = _whole(cards, f"{prefix}NAXIS")
     if axes == 3:
         planes = _whole(cards, f"{prefix}NAXIS3")
@@ -152,7 +163,8 @@ def image_shape(cards: Cards) -> tuple[int, int]:
         msg = f"holds no two-dimensional image (NAXIS = {axes})"
         raise HeaderError(msg)
     width, height = (_whole(cards, f"{prefix}NAXIS{n}") for n in (1, 2))
-    if not (0 < width <= MAX_SIDE_PX and 0 < height <= MAX_SIDE_PX):
+    sides_make_sense = 0 < width <= MAX_SIDE_PX and 0 < height <= MAX_SIDE_PX
+    if not sides_make_sense or width * height > MAX_PIXELS:
         msg = f"has an impossible image size in its header ({width}x{height} px)"
         raise HeaderError(msg)
     if prefix:
@@ -161,13 +173,37 @@ def image_shape(cards: Cards) -> tuple[int, int]:
 
 
 def _check_tiles(cards: Cards, width: int, height: int) -> None:
+    """Refuse a compressed image that does not fit its header, or that is not safe to unpack.
+
+    The decoders of HCOMPRESS and PLIO in astropy 8.0 write past their memory where the data are
+    damaged, and that of Rice where its parameters are none of the standard's (FITS 4.0, table 37),
+    which ends the process. Cameras and archives pack frames by Rice or gzip.
+    """
+    packing = str(cards.get("ZCMPTYPE", "")).strip()
+    if packing not in _PACKINGS:
+        msg = f"is packed by {packing or 'no known method'}: unpack it, or pack it by RICE_1"
+        raise HeaderError(msg)
     across = _whole(cards, "ZTILE1", width) or width
     down = _whole(cards, "ZTILE2", 1) or 1
-    if cards.get("ZBITPIX") not in _BITPIX or math.ceil(width / across) * math.ceil(
-        height / down
-    ) != _whole(cards, "NAXIS2"):
+    tiles = math.ceil(width / across) * math.ceil(height / down)
+    bitpix = cards.get("ZBITPIX")
+    if (
+        bitpix not in _BITPIX
+        or max(across, down) > MAX_SIDE_PX
+        or tiles != _whole(cards, "NAXIS2")
+        or width * height * abs(int(bitpix)) // 8 > MOST_SQUEEZED * data_bytes(cards)
+        or any(_parameter(cards, name) not in values for name, values in _RICE.items())
+    ):
         msg = "has a compressed image that does not fit its header"
         raise HeaderError(msg)
+
+
+def _parameter(cards: Cards, name: str) -> Value | None:
+    """Return a parameter of the compression, which is in any of the pairs ZNAMEn, ZVALn."""
+    for n in range(1, 1000):
+        if str(cards.get(f"ZNAME{n}", "")).strip().upper() == name:
+            return cards.get(f"ZVAL{n}")
+    return None
 
 
 def _whole(cards: Cards, key: str, default: int | None = None) -> int:

@@ -27,6 +27,7 @@ _MESSAGES = {
     "string_type": "must be text; put it in quotes",
     "finite_number": "must be a finite number",
     "string_too_short": "must not be empty",
+    "string_too_long": "must be at most {max_length} characters",
     "too_short": "must not be empty",
     "greater_than": "must be greater than {gt}",
     "greater_than_equal": "must be at least {ge}",

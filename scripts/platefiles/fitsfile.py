@@ -93,7 +93,7 @@ def image_hdu(
     """Make an image HDU with its name, unit and further cards."""
     hdu = fits.ImageHDU(data, name=name)
     if unit is not None:
-        hdu.header["BUNIT"] = unit
+        hdu.header.extend(_header([("BUNIT", unit)]))
     hdu.header.extend(_header(cards))
     return hdu
 
@@ -153,8 +153,9 @@ def write_product(path: str | Path, cards: Sequence[tuple], hdus: Sequence) -> N
 def _write_hdus(hdus: fits.HDUList, target: IO[bytes]) -> None:
     try:
         hdus.writeto(target, output_verify="exception")
-    except AttributeError as error:
+    except (AttributeError, OSError) as error:
         # astropy stumbles when an open file cannot be written to; what it stumbled over counts.
-        if isinstance(error.__context__, OSError):
-            raise error.__context__ from None
-        raise
+        cause: BaseException | None = error
+        while cause is not None and getattr(cause, "errno", None) is None:
+            cause = cause.__context__
+        raise cause or error from None

@@ -1,5 +1,6 @@
 """The log file of a job, and what happens when it fails."""
 
+import faulthandler
 import logging
 import os
 import resource
@@ -10,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from platefiles.errors import UserError
+from platefiles.orphans import hold_job_lock
 from platefiles.provenance import digest
 
 log = logging.getLogger("platelog")
@@ -21,7 +23,7 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
 
     The reason is the last line of level ERROR, which whoever started the job shows. For a
     :class:`~platefiles.errors.UserError` it is its sentence; anything else leaves its traceback
-    above.
+    above. Where the log cannot be written, the reason goes to standard error.
 
     Parameters
     ----------
@@ -32,13 +34,20 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
         the log of a job that succeeded does.
     """
     _allow_many_files()
-    Path(path).parent.mkdir(parents=True, exist_ok=True)
-    handler = logging.FileHandler(path, mode="w", encoding="utf-8", errors="backslashreplace")
-    handler.setFormatter(logging.Formatter("%(levelname)s %(message)s"))
+    try:
+        Path(path).parent.mkdir(parents=True, exist_ok=True)
+        handler = _LogFile(path)
+        if not Path(path).is_absolute():  # as Snakemake gives it, from the results folder on
+            hold_job_lock(Path(path).parts[0])
+    except OSError as error:
+        sys.exit(f"{os.path.realpath(path)}: {error.strerror or error}")
     log.setLevel(logging.INFO)
     log.addHandler(handler)
     warnings.simplefilter("default")
     warnings.showwarning = _to_log
+    watches = not faulthandler.is_enabled()
+    if watches:
+        faulthandler.enable(handler.file)  # the log shall tell of a crash, too
     try:
         yield
         if job:
@@ -56,8 +65,37 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
         log.error("%s: %s", type(error).__name__, error)
         sys.exit(1)
     finally:
+        if watches:
+            faulthandler.disable()
         log.removeHandler(handler)
         handler.close()
+
+
+class _LogFile(logging.Handler):
+    """A log whose lines are whole or not there; errors that do not fit go to standard error."""
+
+    def __init__(self, path: str | Path):
+        super().__init__()
+        self.setFormatter(logging.Formatter("%(levelname)s %(message)s"))
+        self.file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed with the handler
+
+    def emit(self, record: logging.LogRecord) -> None:
+        left = f"{self.format(record)}\n".encode("utf-8", "backslashreplace")
+        end = self.file.tell()
+        try:
+            while left:
+                left = left[self.file.write(left) :]
+        except OSError:
+            with suppress(OSError):
+                self.file.seek(end)
+                self.file.truncate()
+            if record.levelno >= logging.ERROR and not record.exc_info:
+                print(record.getMessage(), file=sys.stderr)
+
+    def close(self) -> None:
+        with suppress(OSError):
+            self.file.close()
+        super().close()
 
 
 def _allow_many_files() -> None:

@@ -5,7 +5,9 @@ from pathlib import Path
 
 import yaml
 
+from platefiles.cards import MAX_PIXELS, MAX_SIDE_PX
 from platefiles.errors import UserError
+from platefiles.yamlfile import YamlError, read_yaml
 
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves
@@ -44,22 +46,29 @@ def read_lock(path: Path) -> Lock | None:
     UserError
         If the file is not what a run writes.
     """
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
+    if not path.exists():
         return None
     try:
-        data = yaml.safe_load(content.decode("utf-8"))
-        return Lock(
+        data = read_yaml(path).data
+        lock = Lock(
             reference=str(data["grid"]["reference"]),
             name=str(data["grid"]["name"]),
             width_px=int(data["grid"]["width_px"]),
             height_px=int(data["grid"]["height_px"]),
             photometry={str(k): str(v) for k, v in data["photometry"].items()},
         )
-    except (yaml.YAMLError, KeyError, TypeError, ValueError, AttributeError) as error:
+        _check_size(lock)
+        return lock
+    except (YamlError, KeyError, TypeError, ValueError, AttributeError) as error:
         msg = f"{path}: is not a readable lock file; delete it to choose the grid anew"
         raise UserError(msg) from error
+
+
+def _check_size(lock: Lock) -> None:
+    sides = (lock.width_px, lock.height_px)
+    if min(sides) < 1 or max(sides) > MAX_SIDE_PX or lock.width_px * lock.height_px > MAX_PIXELS:
+        msg = "no size of a grid"
+        raise ValueError(msg)
 
 
 def lock_text(lock: Lock) -> str:

@@ -25,6 +25,7 @@ def _header_value(value: Any, handler: Any) -> Any:
 
 
 Text = Annotated[str, StringConstraints(min_length=1)]
+Title = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 ChannelName = Annotated[str, StringConstraints(pattern=CHANNEL_PATTERN)]
 FileName = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Keyword = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9_-]{1,8}$")]
@@ -82,7 +83,7 @@ class Equipment(Settings):
 class Project(Settings):
     """One target: where its frames lie, its channels, and how they are processed."""
 
-    title: Text
+    title: Title
     """Name of the target, as the picture and the record show it."""
     raw: list[Text] = Field(min_length=1)
     """Folders of raw frames, relative to this file, or s3://bucket/prefix, and all inside them."""

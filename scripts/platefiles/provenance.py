@@ -22,8 +22,13 @@ _LIBRARIES = ("numpy", "numba", "scipy", "astropy", "snakemake")
 
 
 def canonical(settings: Any) -> str:
-    """Return settings as canonical JSON: sorted keys, no blanks, ASCII only."""
-    return json.dumps(settings, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    """Return settings as canonical JSON: sorted keys, no blanks, ASCII only, and no ``<``.
+
+    Jobs hold names of files and texts of headers, and Snakemake puts jobs into the scripts of its
+    report as they are: none of them shall end a script there and begin another.
+    """
+    text = json.dumps(settings, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return text.replace("<", "\\u003c")
 
 
 def digest(text: str) -> str:

@@ -3,23 +3,30 @@
 A combination of hundreds of them never holds more than a band of each.
 """
 
+import errno
 import gzip
 import hashlib
 import os
-import shutil
 import tempfile
 import threading
 import warnings
 import zlib
 from pathlib import Path
-from typing import IO, Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from astropy.io import fits
 
+from platefiles.cards import BLOCK, HeaderError, image_shape
 from platefiles.fitsfile import DTYPES
+from platefiles.gziptiles import GzipTiles
 from platefiles.pages import Pages, pages_of
 from platefiles.provenance import file_sha256
+from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
+from platefiles.wholefile import naming
+
+_MOST_BEHIND = 100_000_000
+_CHUNK = 1 << 20
 
 
 class FrameError(Exception):
@@ -45,9 +52,10 @@ class RawImage:
         self._pages: Pages | None = None
         self._lock = threading.Lock()
         self._file = None
-        self._scratch = _gunzip(path) if _is_packed(path) else None
-        source = self._scratch if self._scratch is not None else os.fspath(path)
+        self._scratch: BinaryIO | None = None
         try:
+            header, self._scratch = _checked(path)
+            source = os.fspath(path) if self._scratch is None else self._scratch
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 self._file = fits.open(
@@ -58,11 +66,12 @@ class RawImage:
                 if self._hdu is not self._file[0]:
                     self.header.extend(self._file[0].header, unique=True)
             self._understand(source)
+            _check_agreement(self.shape, header)
         except BaseException as error:
             self.close()
             if isinstance(error, FrameError) or _is_of_system(error):
                 raise
-            msg = "is not a readable FITS file"
+            msg = str(error) if isinstance(error, HeaderError) else "is not a readable FITS file"
             raise FrameError(msg) from error
 
     def _understand(self, source: Any) -> None:
@@ -74,7 +83,9 @@ class RawImage:
         dtype = np.dtype(DTYPES[int(self.header["BITPIX"])])
         top = np.inf if dtype.kind == "f" else float(np.iinfo(dtype).max)
         self.full_scale = top * self._scale + self._zero
-        if not self._compressed:
+        if self._compressed:
+            self._gzip_tiles = _tiles(source)
+        else:
             self._words = self._map(source, dtype)
             self._pages = pages_of(self._words)[0]
             self._release()  # the map is enough, and a run has many frames open
@@ -122,13 +133,15 @@ class RawImage:
         return values.astype(np.float32, copy=False)
 
     def _decompressed(self, start: int, stop: int) -> np.ndarray:
+        msg = f"has damaged data in rows {start} to {stop}"
         try:
-            return np.asarray(self._hdu.section[start:stop])
+            if self._gzip_tiles.are_sound(start, stop):
+                return np.asarray(self._hdu.section[start:stop])
         except Exception as error:
             if _is_of_system(error):
                 raise
-            msg = f"has damaged data in rows {start} to {stop}"
             raise FrameError(msg) from error
+        raise FrameError(msg)
 
     def probe(self) -> None:
         """Make sure that all pixels can be read.
@@ -212,27 +225,62 @@ def open_raw(path: str | Path) -> RawImage:
 
 def _is_of_system(error: BaseException) -> bool:
     """Say whether an error is of the disk or of the machine, not of a file's content."""
-    return not isinstance(error, Exception) or getattr(error, "errno", None) is not None
+    if not isinstance(error, Exception) or isinstance(error, MemoryError):
+        return True
+    # A place in the file that no file can have is the header's fault.
+    return getattr(error, "errno", None) not in (None, errno.EINVAL, errno.EOVERFLOW)
 
 
-def _is_packed(path: str | Path) -> bool:
+def _checked(path: str | Path) -> tuple[RawHeader, BinaryIO | None]:
+    """Read the header of a frame; decompress a packed one, as far as its header says.
+
+    Nothing of what the header announces is believed before it was held against the file's size.
+    """
     with open(path, "rb") as file:
-        return file.read(2) == b"\x1f\x8b"
-
-
-def _gunzip(path: str | Path) -> IO[bytes]:
-    """Decompress a frame into a scratch file, which can be mapped; it vanishes when closed."""
-    with tempfile.NamedTemporaryFile(suffix=".fits") as scratch:
         try:
-            with gzip.open(path, "rb") as packed:
-                shutil.copyfileobj(packed, scratch, 1 << 20)
+            header = read_raw_header(file, os.fstat(file.fileno()).st_size)
+        except HeaderError as error:
+            raise FrameError(str(error)) from error
+        return header, _gunzip(file, header.end_bytes) if header.is_gzip else None
+
+
+def _gunzip(file: BinaryIO, end_bytes: int) -> BinaryIO:
+    """Decompress a frame into a scratch file, which can be mapped and has no name.
+
+    What stands behind the image is read, for the checksum at the end of the stream, and let go.
+    """
+    with naming(tempfile.gettempdir()), tempfile.TemporaryFile() as scratch:
+        file.seek(0)
+        left = -(-end_bytes // BLOCK) * BLOCK
+        try:
+            with gzip.GzipFile(fileobj=file) as packed:
+                while left > -_MOST_BEHIND and (chunk := packed.read(_CHUNK)):
+                    scratch.write(chunk[: max(0, left)])
+                    left -= len(chunk)
         except (OSError, EOFError, zlib.error) as error:
             if _is_of_system(error):
                 raise
-            msg = "is cut short or damaged: it cannot be decompressed"
-            raise FrameError(msg) from error
+            raise FrameError(DAMAGED) from error
+        if left <= -_MOST_BEHIND:
+            msg = "unpacks to far more than its header announces"
+            raise FrameError(msg)
         scratch.flush()
-        return open(scratch.name, "rb")
+        return os.fdopen(os.dup(scratch.fileno()), "rb")
+
+
+def _tiles(source: Any) -> GzipTiles:
+    """Check a compressed image's header as astropy reads it, and find its gzip-packed tiles."""
+    again = source if isinstance(source, str) else os.fdopen(os.dup(source.fileno()), "rb")
+    with fits.open(again, memmap=True, disable_image_compression=True) as hdus:
+        table = hdus[1]
+        image_shape({key: value for key, value in table.header.items() if key})
+        return GzipTiles(table, source)
+
+
+def _check_agreement(shape: tuple[int, int], header: RawHeader) -> None:
+    if shape != (header.height_px, header.width_px):
+        msg = "has a header that contradicts itself"
+        raise FrameError(msg)
 
 
 def _image_hdu(hdus: fits.HDUList):

@@ -4,27 +4,31 @@ A cache keyed by path, size and modification time keeps what was read, so that a
 unchanged subs cost a thousand looks at the directory and no more.
 """
 
-import gzip
 import hashlib
 import json
 import os
 import stat
-import zlib
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
-from platefiles.cards import Cards, HeaderError, data_bytes, image_shape, read_cards
+from platefiles.cards import Cards, HeaderError
 from platefiles.errors import UserError
 from platefiles.headers import KEYS
 from platefiles.objectstore import is_object_url
+from platefiles.rawheader import read_raw_header
 from platefiles.slug import escape
 from platefiles.wholefile import write_if_changed
 
 ENDINGS = tuple(f"{e}{packed}" for e in (".fits", ".fit", ".fts") for packed in ("", ".fz", ".gz"))
 TAIL_BYTES = 65536
+SETTLE_S = 2.0
+"""How long a file must have been left alone before it counts as written to its end."""
+_YOUNG_S = 60.0
+BEING_WRITTEN = "is still being written; the next run takes it"
 _CACHE_VERSION = hashlib.sha256(repr(("1", KEYS)).encode()).hexdigest()[:16]
 
 _Known = dict[str, Any]
@@ -58,7 +62,7 @@ class RawFile:
 
 
 def scan_folders(
-    folders: Iterable[str | Path], cache: Path | None, write_cache: bool
+    folders: Iterable[str | Path], cache: Path | None, write_cache: bool, settle_s: float = 0.0
 ) -> list[RawFile]:
     """Find the raw files of a project and read what their headers say.
 
@@ -72,11 +76,15 @@ def scan_folders(
         JSON file with what was read before. One that cannot be read is as good as none.
     write_cache : bool
         Write the cache if it changed; False for a dry run.
+    settle_s : float
+        Where a new file was written to less than so many seconds ago, or in the future, wait for
+        so long and look again.
 
     Returns
     -------
     list of RawFile
-        In the order of the folders, then of the names.
+        In the order of the folders, then of the names. A file that changed in the meantime, or
+        that is not whole and less than a minute old, has the reason `BEING_WRITTEN`.
 
     Raises
     ------
@@ -84,22 +92,26 @@ def scan_folders(
         If a folder is not there or cannot be looked through.
     """
     known = _load(cache)
-    files, records = [], {}
+    files, records, fresh = [], {}, []
     places = list(folders)
     for folder, path, inside, info in _walk(place for place in places if not is_object_url(place)):
         sign = [info.st_size, info.st_mtime_ns]
         record = known.get(path)
         if record is None or record.get("sign") != sign:
             try:
-                record = {"sign": sign, **_read(path, info.st_size)}
+                record = {"sign": sign, **read_record(path, info.st_size)}
             except FileNotFoundError:
                 continue
             except OSError as error:
                 files.append(_unopened(folder, path, inside, info, error))
                 continue
+            fresh.append(len(files))
         records[path] = record
         facts = {key: value for key, value in record.items() if key != "sign"}
         files.append(RawFile(path, folder, inside, info.st_size, info.st_mtime_ns, **facts))
+    for place in _changing(files, fresh, settle_s):
+        del records[files[place].path]
+        files[place] = replace(files[place], reason=BEING_WRITTEN)
     prefixes = [str(place) for place in places if is_object_url(place)]
     if prefixes:
         from platefiles.objectscan import scan_objects  # which needs this module
@@ -112,6 +124,30 @@ def scan_folders(
         with suppress(OSError):  # it only saves time, and products will say that the disk is full
             write_if_changed(cache, text)
     return files
+
+
+def _changing(files: list[RawFile], fresh: list[int], settle_s: float) -> list[int]:
+    """Look again at what was just read; tell the places of files that someone is writing.
+
+    The clock alone would not tell: it may be set back, or that of a network disk be another.
+    """
+    if not settle_s:
+        return []
+    now = time.time_ns()
+    if any(files[place].mtime_ns > now - settle_s * 1e9 for place in fresh):
+        time.sleep(settle_s)
+    young = now - _YOUNG_S * 1e9
+    return [place for place in fresh if _is_growing(files[place], young)]
+
+
+def _is_growing(file: RawFile, young_ns: float) -> bool:
+    if file.mtime_ns > young_ns and file.reason.startswith(("is cut short", "is empty")):
+        return True
+    try:
+        info = os.stat(file.path)
+    except OSError:  # gone; whoever needs it will say so
+        return False
+    return (info.st_size, info.st_mtime_ns) != (file.size_bytes, file.mtime_ns)
 
 
 def _load(cache: Path | None) -> dict[str, _Known]:
@@ -192,57 +228,16 @@ def read_record(path: str, size: int, open_file: Callable[..., Any] = open) -> _
     open_file : callable
         ``open_file(path, "rb")`` opens it.
     """
-    return _read(path, size, open_file)
-
-
-def _read(path: str, size: int, open_file: Callable[..., Any] = open) -> _Known:
     hasher = hashlib.sha256(b"%d" % size)
     record: _Known = {"width_px": 0, "height_px": 0, "header": {}, "reason": ""}
     with open_file(path, "rb") as file:
-        packed = file.read(2) == b"\x1f\x8b"
-        file.seek(0)
-        stream: Any = gzip.GzipFile(fileobj=file) if packed else file
         try:
-            header, (width, height) = _image_header(stream, hasher, None if packed else size)
-            record |= {"width_px": width, "height_px": height}
-            record["header"] = {key: header[key] for key in KEYS if key in header}
+            found = read_raw_header(file, size, hasher)
+            record |= {"width_px": found.width_px, "height_px": found.height_px}
+            record["header"] = {key: found.cards[key] for key in KEYS if key in found.cards}
         except HeaderError as error:
             record["reason"] = str(error)
-        except (EOFError, zlib.error, gzip.BadGzipFile):
-            record["reason"] = "is cut short or damaged: it cannot be decompressed"
         file.seek(max(0, size - TAIL_BYTES))
         hasher.update(file.read(TAIL_BYTES))
     record["fingerprint"] = hasher.hexdigest()[:16]
     return record
-
-
-def _image_header(
-    stream: IO[bytes], hasher: Any, size: int | None
-) -> tuple[Cards, tuple[int, int]]:
-    """Read the header of the first image in HDU 0 or 1, with the primary header below it."""
-    primary = read_cards(stream, hasher)
-    length = data_bytes(primary)
-    if length:
-        _check_size(size, stream.tell() + length)
-        return primary, image_shape(primary)
-    start = stream.tell()
-    if size is not None and size <= start:
-        image_shape(primary)
-    try:
-        extension = read_cards(stream, hasher)
-    except HeaderError as error:
-        msg = f"holds no image, and its first extension {error}"
-        raise HeaderError(msg) from error
-    kind = str(extension.get("XTENSION", "")).strip()
-    if kind != "IMAGE" and extension.get("ZIMAGE") is not True:
-        msg = "holds no image in its first two parts"
-        raise HeaderError(msg)
-    shape = image_shape(extension)
-    _check_size(size, stream.tell() + data_bytes(extension))
-    return {**primary, **extension}, shape
-
-
-def _check_size(size: int | None, needed: int) -> None:
-    if size is not None and size < needed:
-        msg = f"is cut short: {size} bytes of {needed}"
-        raise HeaderError(msg)

@@ -1,19 +1,18 @@
 """A product whose images are filled band by band, in its own file: no image is held in memory."""
 
 import io
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import BinaryIO, Self
 
 import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import CHECKSUM_COMMENT, image_hdu, primary_hdu
 from platefiles.pages import Pages, pages_of
-from platefiles.wholefile import put_in_place
+from platefiles.wholefile import allocate, naming, put_in_place, unfinished
 
 _BLOCK = 2880
 
@@ -43,33 +42,28 @@ class StreamedProduct:
         images: Mapping[str, tuple[tuple[int, ...], str, Sequence[tuple], str | None]],
     ):
         self._path = Path(path)
-        self._path.parent.mkdir(parents=True, exist_ok=True)
         self.planes: dict[str, np.ndarray] = {}
         self._pages: dict[str, list[Pages]] = {}
-        handle, self._temporary = tempfile.mkstemp(
-            prefix=f".{self._path.name}.", suffix=".part", dir=self._path.parent
-        )
-        try:
-            with os.fdopen(handle, "r+b") as target:
-                target.write(_header_bytes(primary_hdu(cards)))
-                for name, (shape, dtype, more, unit) in images.items():
-                    stand_in = np.broadcast_to(np.zeros((), dtype=dtype), shape)
-                    target.write(_header_bytes(image_hdu(stand_in, name, more, unit)))
-                    self.planes[name] = plane = self._reserve(target, shape, np.dtype(dtype))
-                    self._pages[name] = pages_of(plane, write=True)
-        except BaseException:
-            self._give_up()
-            raise
+        with naming(path), ExitStack() as stack:
+            self._target = stack.enter_context(unfinished(self._path))
+            self._target.write(_header_bytes(primary_hdu(cards)))
+            for name, (shape, dtype, more, unit) in images.items():
+                stand_in = np.broadcast_to(np.zeros((), dtype=dtype), shape)
+                self._target.write(_header_bytes(image_hdu(stand_in, name, more, unit)))
+                self.planes[name] = plane = self._reserve(self._target, shape, np.dtype(dtype))
+                self._pages[name] = pages_of(plane, write=True)
+            self._end = stack.pop_all()
 
-    def _reserve(self, target, shape: tuple[int, ...], dtype: np.dtype) -> np.memmap:
+    def _reserve(self, target: BinaryIO, shape: tuple[int, ...], dtype: np.dtype) -> np.memmap:
+        target.flush()
         start = target.tell()
         size = int(np.prod(shape)) * dtype.itemsize
         stop = start + -(-size // _BLOCK) * _BLOCK
         # Ask the disk for the room now: a full disk must say so here, not kill the filling.
-        os.posix_fallocate(target.fileno(), start, stop - start)
+        allocate(target, start, stop - start)
         target.seek(stop)
         order = dtype.newbyteorder(">")
-        return np.memmap(self._temporary, dtype=order, mode="r+", offset=start, shape=shape)
+        return np.memmap(target.name, dtype=order, mode="r+", offset=start, shape=shape)
 
     def fill(
         self, parts: Mapping[str, np.ndarray], rows: tuple[int, int], columns: tuple[int, int]
@@ -101,24 +95,31 @@ class StreamedProduct:
             Values of cards of the primary header that were not known before: they stand there
             with any number.
         """
-        for plane in self.planes.values():
-            plane.flush()  # type: ignore[attr-defined]
-        self.planes.clear()
-        self._pages.clear()
-        with open(self._temporary, "ab") as target:
-            for table in tables:
-                packed = io.BytesIO()
-                fits.HDUList([fits.PrimaryHDU(), table]).writeto(packed)
-                target.write(packed.getvalue()[_BLOCK:])
-        # astropy's own update of a file would date the checksums.
-        with fits.open(self._temporary, memmap=True) as hdus, open(self._temporary, "r+b") as file:
-            for keyword, number in (numbers or {}).items():
+        with naming(self._path):
+            for plane in self.planes.values():
+                plane.flush()  # type: ignore[attr-defined]
+            self.planes.clear()
+            self._pages.clear()
+            self._append(tables)
+            self._add_checksums(numbers or {})
+            put_in_place(self._target, self._path)
+
+    def _append(self, tables: Sequence[fits.BinTableHDU]) -> None:
+        for table in tables:
+            packed = io.BytesIO()
+            fits.HDUList([fits.PrimaryHDU(), table]).writeto(packed)
+            self._target.write(packed.getvalue()[_BLOCK:])
+        self._target.flush()
+
+    def _add_checksums(self, numbers: Mapping[str, int]) -> None:
+        # astropy's own update of a file would date them.
+        with fits.open(self._target.name, memmap=True) as hdus:
+            for keyword, number in numbers.items():
                 hdus[0].header[keyword] = number
             for hdu in hdus:
                 hdu.add_checksum(when=CHECKSUM_COMMENT)
-                file.seek(hdu.fileinfo()["hdrLoc"])
-                file.write(hdu.header.tostring().encode("ascii"))
-        put_in_place(self._temporary, self._path)
+                self._target.seek(hdu.fileinfo()["hdrLoc"])
+                self._target.write(hdu.header.tostring().encode("ascii"))
 
     def __enter__(self) -> Self:
         return self
@@ -129,12 +130,10 @@ class StreamedProduct:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._give_up()
-
-    def _give_up(self) -> None:
         self.planes.clear()
         self._pages.clear()
-        Path(self._temporary).unlink(missing_ok=True)
+        with naming(self._path):  # a full disk is told once more when the file is closed
+            self._end.__exit__(kind, error, trace)
 
 
 def _header_bytes(hdu) -> bytes:

@@ -38,7 +38,7 @@ def start_utc(date: str, time: str) -> str:
     -------
     str
         ``YYYY-MM-DDThh:mm:ss.sss``; the date alone where no time is known; empty where the cards
-        make no sense.
+        make no sense, and outside the years 1900 to 2100: a clock that was never set says year 1.
     """
     matched = _DATE_TIME.fullmatch(date)
     if not matched:
@@ -110,11 +110,18 @@ def angle(text: str) -> tuple[float, str] | None:
 
 def _day(parts: dict[str, str]) -> datetime:
     if parts["year"]:
-        return datetime(int(parts["year"]), int(parts["month"]), int(parts["day"]))
+        return _sensible(int(parts["year"]), int(parts["month"]), int(parts["day"]))
     year = int(parts["old_year"])
     if len(parts["old_year"]) == 2:
         year += 1900 if year >= 70 else 2000
-    return datetime(year, int(parts["old_month"]), int(parts["old_day"]))
+    return _sensible(year, int(parts["old_month"]), int(parts["old_day"]))
+
+
+def _sensible(year: int, month: int, day: int) -> datetime:
+    if not 1900 <= year <= 2100:
+        msg = "no year of a digital camera"
+        raise ValueError(msg)
+    return datetime(year, month, day)
 
 
 def _with_time(day: datetime, parts: dict[str, str]) -> datetime:

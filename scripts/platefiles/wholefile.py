@@ -1,14 +1,79 @@
-"""Files that are written whole or not at all."""
+"""Files that are written whole or not at all.
 
+What is not finished yet has a hidden name beside its place, ``.NAME.xxxxxxxx.part``, and is locked
+by who writes it. The kernel takes the lock back when the writer dies, so that a later run can tell
+what a killed one has left behind.
+"""
+
+import errno
+import fcntl
 import os
+import re
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
+_UNFINISHED = re.compile(r"\..+\.[a-z0-9_]{8}\.part")
+_CHUNK = 1 << 20
+
+
+@contextmanager
+def unfinished(path: str | Path) -> Iterator[BinaryIO]:
+    """Open a file that is to become ``path``; what is left of it at the end is removed.
+
+    Parameters
+    ----------
+    path : path-like
+        Where the file shall go; its folder is made if needed.
+
+    Yields
+    ------
+    binary file
+        For reading and writing; its ``name`` is the path of the unfinished file. `put_in_place`
+        gives it its place.
+    """
+    path = Path(path)
+    with naming(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    os.close(handle)
+    try:
+        with open(name, "r+b") as target:
+            with suppress(OSError):  # some network disks know no locks
+                fcntl.flock(target, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            yield target
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+@contextmanager
+def naming(path: str | Path) -> Iterator[None]:
+    """Let errors of the system name the file that was to be written.
+
+    A full disk names none, and the name of an unfinished file helps nobody.
+    """
+    try:
+        yield
+    except OSError as error:
+        given = error.filename
+        unnamed = given is None or _UNFINISHED.fullmatch(os.path.basename(os.fsdecode(given)))
+        if error.errno is not None and unnamed:
+            error.filename = os.fspath(path)
+        raise
+
+
+def put_in_place(target: BinaryIO, path: str | Path) -> None:
+    """Flush an unfinished file to the disk and give it its place and the usual permissions."""
+    target.flush()
+    os.fsync(target.fileno())
+    os.fchmod(target.fileno(), 0o666 & ~_umask())
+    os.replace(target.name, path)
+
 
 def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
-    """Call ``write(open binary file)`` for a temporary name, flush it and rename it to ``path``.
+    """Write a file by calling ``write(open binary file)``.
 
     Parameters
     ----------
@@ -18,24 +83,9 @@ def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
     write : callable
         Gets a file opened for writing bytes.
     """
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as target:
-            write(target)
-        put_in_place(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-
-
-def put_in_place(temporary: str | Path, path: str | Path) -> None:
-    """Flush a finished file to the disk and give it its name and the usual permissions."""
-    with open(temporary, "rb") as target:
-        os.fsync(target.fileno())
-    os.chmod(temporary, 0o666 & ~_umask())
-    os.replace(temporary, path)
+    with naming(path), unfinished(path) as target:
+        write(target)
+        put_in_place(target, path)
 
 
 def write_if_changed(path: str | Path, text: str) -> bool:
@@ -53,6 +103,68 @@ def write_if_changed(path: str | Path, text: str) -> bool:
     except FileNotFoundError:
         pass
     write_whole(path, lambda target: target.write(content))
+    return True
+
+
+def allocate(target: BinaryIO, start: int, size: int) -> None:
+    """Take room for a part of a file from the disk, filled with zeros.
+
+    Who maps a file that has holes and fills them is killed, without a word, when the disk is full.
+
+    Raises
+    ------
+    OSError
+        If the disk has no such room.
+    """
+    try:
+        os.posix_fallocate(target.fileno(), start, size)
+    except AttributeError:  # macOS
+        _fill(target, start, size)
+    except OSError as error:
+        if error.errno not in (errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS):
+            raise
+        _fill(target, start, size)
+
+
+def _fill(target: BinaryIO, start: int, size: int) -> None:
+    target.seek(start)
+    for place in range(0, size, _CHUNK):
+        target.write(bytes(min(_CHUNK, size - place)))
+    target.flush()
+
+
+def remove_abandoned(folder: str | Path, name: str = "") -> int:
+    """Remove the unfinished files that dead writers have left in a folder.
+
+    Parameters
+    ----------
+    folder : path-like
+        Looked through with all folders inside, or, if ``name`` is given, by itself.
+    name : str
+        Only those that were to become a file of this name.
+
+    Returns
+    -------
+    int
+        How many were removed. Those that someone is writing stay.
+    """
+    removed = 0
+    for place, folders, files in os.walk(folder):
+        if name:
+            folders.clear()
+        for file in files:
+            if _UNFINISHED.fullmatch(file) and file.startswith(f".{name}"):
+                removed += _remove_if_abandoned(os.path.join(place, file))
+    return removed
+
+
+def _remove_if_abandoned(path: str) -> bool:
+    try:
+        with open(path, "rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            os.unlink(path)
+    except OSError:
+        return False
     return True
 
 

@@ -16,14 +16,16 @@ from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
+from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.products import Product, products_of, targets_of
 from platefiles.project import LoadedProject
-from platefiles.scan import scan_folders
+from platefiles.scan import SETTLE_S, scan_folders
 from platefiles.sharing import shared_masters, shared_stem
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
 from platefiles.tiles import needed_mb
+from platefiles.wholefile import remove_abandoned
 
 RESULTS = "results"
 
@@ -454,7 +456,7 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     sheet = Path(results) / "frames.tsv"
     if main_process:
         cache = Path(results) / ".scan.json"
-        raw = scan_folders(loaded.raw_folders, cache, write_cache=not dry_run)
+        raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S)
         frames = build_sheet(raw, loaded)
         problems = check_against_sheet(loaded, frames)
         if problems:
@@ -465,6 +467,9 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     plan = ProjectPlan(loaded, tuple(frames), matched, results)
     _check_lock(plan)
     if main_process and not dry_run:
+        refuse_orphans(RESULTS)
+        remove_abandoned(results)
+        remove_abandoned(loaded.lock_path.parent, loaded.lock_path.name)
         write_sheet(frames, sheet)
         write_pointers(frames, results)
         make_links(frames, Path(results) / "links")

@@ -2,7 +2,8 @@
 
 Plain values follow the core schema of YAML 1.2: only ``true`` and ``false`` are switches, ``012``
 is twelve, ``1e3`` is a number, and ``12:30:00`` or ``2025-03-01`` stay text. Keys are always text.
-Aliases are refused, as are files over a megabyte, keys given twice and deep nesting.
+Aliases are refused, as are files over a megabyte, keys given twice, deep nesting, and characters
+that no screen shows, which would act on the terminal that a message is printed on.
 """
 
 import re
@@ -14,9 +15,11 @@ from typing import Any
 import yaml
 
 from platefiles.errors import UserError
+from platefiles.slug import escape
 
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 20
+_MOST_PROBLEMS = 20
 
 _CORE = "tag:yaml.org,2002:"
 _PLAIN = (
@@ -31,6 +34,7 @@ _PLAIN = (
 )
 
 _KNOWN_TAGS = {_CORE + name for name in ("null", "bool", "int", "float", "str", "map", "seq")}
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
 _NO_ALIAS = "a value must not begin with *; put a pattern such as '*.fits' in quotes"
 
 
@@ -102,7 +106,7 @@ def shown(path: Path) -> str:
         text = str(path.absolute().relative_to(Path.cwd()))
     except ValueError:
         text = str(path)
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return escape(text)
 
 
 def read_yaml(path: Path) -> YamlFile:
@@ -133,6 +137,9 @@ def read_yaml(path: Path) -> YamlFile:
     lines: dict[tuple[str | int, ...], int] = {}
     problems: list[str] = []
     data = _value(node, (), path, lines, problems)
+    if len(problems) > _MOST_PROBLEMS:
+        more = f"{shown(path)}: and {len(problems) - _MOST_PROBLEMS} more problems like these"
+        problems[_MOST_PROBLEMS:] = [more]
     if problems:
         raise YamlError(problems)
     return YamlFile(path=path, data=data, _lines=lines)
@@ -167,7 +174,7 @@ def _syntax_problem(path: Path, error: yaml.YAMLError) -> str:
         problem = _NO_ALIAS
     elif "'\\t'" in problem or (mark is not None and _at_tab(mark)):
         problem = "a tab is not allowed here; indent with blanks"
-    return f"{where}: not valid YAML: {problem}"
+    return f"{where}: not valid YAML: {escape(problem)}"
 
 
 def _at_tab(mark: yaml.Mark) -> bool:
@@ -186,10 +193,16 @@ def _value(
     problems: list[str],
 ) -> Any:
     if node.tag not in _KNOWN_TAGS:
-        problems.append(f"{shown(path)}:{_line(node)}: the tag {node.tag} is not taken here")
+        problems.append(
+            f"{shown(path)}:{_line(node)}: the tag {escape(str(node.tag))} is not taken here"
+        )
         return None
     if isinstance(node, yaml.MappingNode):
         return _mapping(node, loc, path, lines, problems)
+    if isinstance(node, yaml.ScalarNode) and _UNSEEN.search(node.value):
+        where = f"{shown(path)}:{_line(node)}"
+        problems.append(f"{where}: a value holds a character that cannot be seen; take it out")
+        return None
     if isinstance(node, yaml.SequenceNode):
         out = []
         for index, child in enumerate(node.value):
@@ -229,6 +242,9 @@ def _mapping(
             problems.append(f"{where}: a key must be a word, not a list or a group of keys")
             continue
         key = str(key_node.value)
+        if _UNSEEN.search(key):
+            problems.append(f"{where}: a key holds a character that cannot be seen; take it out")
+            continue
         if key in out:
             full = ".".join(map(str, (*loc, key)))
             problems.append(f"{where}: {full}: given twice, first in line {lines[*loc, key]}")

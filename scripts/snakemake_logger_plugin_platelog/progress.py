@@ -8,7 +8,11 @@ import time
 from collections.abc import Callable
 from typing import Any, TextIO
 
-from snakemake_logger_plugin_platelog.reasons import reason_in_logs, shortened
+from snakemake_logger_plugin_platelog.reasons import (
+    missing_input,
+    reason_in_logs,
+    shortened,
+)
 
 TARGETS = frozenset({"all", "channels", "picture"})
 """Rules that only gather the files of others."""
@@ -25,7 +29,10 @@ ECHOES = (
     "RuleException",
     "CalledProcessError",
     "At least one job did not complete successfully",
+    "Failed to set marker file for job started",
 )
+
+_OF_SYSTEM = re.compile(r"\[Errno \d+\] (.+)")
 
 
 class Progress:
@@ -53,6 +60,7 @@ class Progress:
         self._failed: set[str] = set()
         self._held: list[str] = []
         self._echoes: list[str] = []
+        self._of_system = ""  # what the system refused to Snakemake itself
         self._begun = self._listed = self._standing = self._finished = False
 
     def take(self, record: logging.LogRecord) -> None:
@@ -132,7 +140,7 @@ class Progress:
         name = self._jobs.get(fields.jobid) or plain(fields.rule_name)
         logs = [str(path) for path in getattr(record, "log", None) or []]
         aux = dict(getattr(record, "aux", None) or {})
-        why = reason_in_logs(logs) or str(getattr(record, "rule_msg", None) or "")
+        why = reason_in_logs(logs) or str(getattr(record, "rule_msg", None) or self._of_system)
         where = ", ".join(logs + [str(v) for k, v in aux.items() if "log" in k])
         self._failed.add(name)
         self._line(f"FAILED: {name}" + (f": {why}" if why else ""))
@@ -154,8 +162,14 @@ class Progress:
         # Snakemake's own notes and warnings are for who writes workflows; ours are for users.
         ours = "/snakemake/" not in record.pathname.replace("\\", "/")
         if record.levelno >= logging.ERROR:
-            if any(echo in text[:400] for echo in ECHOES):
+            missing = missing_input(text)
+            if missing:
+                self._failed.add(f"{missing[0]} {missing[1]}")
+                self._line(f"FAILED: {plain(missing[0])}: {missing[1]}")
+            elif any(echo in text[:400] for echo in ECHOES):
                 self._echoes.append(text)
+                found = _OF_SYSTEM.search(text)
+                self._of_system = found[1] if found else ""
             else:
                 self._line(text)
         elif ours and record.levelno >= logging.INFO:

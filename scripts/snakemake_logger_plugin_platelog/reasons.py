@@ -1,5 +1,6 @@
 """Find in a job's log why the job failed."""
 
+import os
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -8,6 +9,12 @@ TAIL_BYTES = 65536
 
 _RAISED = re.compile(r"^(?:[A-Za-z_]\w*\.)*([A-Z]\w*(?:Error|Exception|Interrupt|Exit)): (.+)$")
 _ERROR, _NOTES = "ERROR ", ("DEBUG ", "INFO ", "WARNING ")
+_CRASH = "Fatal Python error: "
+_LOST_DISK = (
+    "a file was cut short, or its disk failed, while it was being read; look at the raw folder"
+)
+_RULE = re.compile(r" in rule (\w+)")
+_MISSING = re.compile(r"^(\S.*?) \(missing locally", re.MULTILINE)
 _OURS = ("UserError", "ConfigError", "FrameError")
 
 
@@ -15,8 +22,8 @@ def reason_in_logs(paths: Iterable[str]) -> str:
     """Return why a job failed as its logs tell it, or an empty string.
 
     That is the last exception or the last line of level ERROR, whichever comes later, without the
-    name of its class where the message was written for users. Without either it is the last line
-    that is no mere note.
+    name of its class where the message was written for users; a crash of the interpreter is told
+    as such. Without either it is the last line that is no mere note.
 
     Parameters
     ----------
@@ -26,6 +33,8 @@ def reason_in_logs(paths: Iterable[str]) -> str:
     for path in paths:
         lines = _last_lines(path)
         for line in reversed(lines):
+            if line.startswith(_CRASH):
+                return _LOST_DISK if line == _CRASH + "Bus error" else line
             raised = _RAISED.match(line)
             if raised:
                 return shortened(raised[2] if raised[1] in _OURS else line, 300)
@@ -35,6 +44,22 @@ def reason_in_logs(paths: Iterable[str]) -> str:
         if last:
             return shortened(last[0].strip(), 300)
     return ""
+
+
+def missing_input(text: str) -> tuple[str, str] | None:
+    """Return the rule that an error of Snakemake's names and what to say of its missing files.
+
+    Parameters
+    ----------
+    text
+        What Snakemake says when files of a job that is to start are not there.
+    """
+    rule, paths = _RULE.search(text), _MISSING.findall(text)
+    if "Missing files after" not in text or not rule or not paths:
+        return None
+    first = os.path.realpath(paths[0])  # raw frames are links
+    others = f" (with {len(paths) - 1} more)" if paths[1:] else ""
+    return rule[1], f"{first} is missing{others}; is its disk mounted?"
 
 
 def shortened(text: str, width: int) -> str:

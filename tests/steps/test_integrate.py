@@ -247,7 +247,7 @@ def test_sub_that_went_bad_meanwhile_is_left_out(bench, tmp_path):
     integrate(raw, bench.masters_of(lights), registration, tmp_path / "b.fits", job)
     table = read_table(tmp_path / "b.fits", "INPUTS")
     facts = {row["id"]: (row["state"], row["reason"]) for row in table}
-    assert facts[lights[0].id] == ("unreadable", "is not a readable FITS file")
+    assert facts[lights[0].id] == ("unreadable", "is not a FITS file")
     assert read_header(tmp_path / "b.fits")["NCOMBINE"] == 6
 
 

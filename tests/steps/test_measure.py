@@ -111,11 +111,11 @@ def test_bad_subs_become_rows_with_their_reason(with_bad_subs):
     said = [(sub.facts["state"], sub.facts["reason"]) for sub in with_bad_subs]
     assert said[0][0] == "unreadable"
     assert said[0][1].startswith("is cut short: 60000 bytes of ")
-    assert said[1] == ("unreadable", "is not a readable FITS file")
+    assert said[1] == ("unreadable", "is not a FITS file")
     assert said[2] == ("unreadable", "shows nothing: its pixels are all equal")
     assert said[3] == ("unreadable", "has no usable pixels: all are masked or missing")
     assert said[4] == ("saturated", "more than half of the pixels are saturated")
-    assert said[5] == ("unreadable", "holds no two-dimensional image")
+    assert said[5] == ("unreadable", "is a cube (2 planes), where one plane is needed")
     assert said[7] == ("measured", "")
     assert with_bad_subs[7].facts["stars"] > 20
     assert not any(sub.usable for sub in with_bad_subs[:6])
@@ -248,7 +248,7 @@ def test_sub_that_cannot_be_calibrated_is_a_sentence(bench, tmp_path):
     frame = _lights(bench)[0]
     (tmp_path / "a.fits").write_text("not a frame")
     job = json.loads(bench.plan.calibrate_job(frame.id))
-    said = "2026-03-23/g-01.fits is not a readable FITS file; leave it out with exclude"
+    said = "2026-03-23/g-01.fits is not a FITS file; leave it out with exclude"
     with pytest.raises(UserError, match=said):
         calibrate_sub(tmp_path / "a.fits", bench.masters_of([frame]), tmp_path / "s.fits", job)
     assert not (tmp_path / "s.fits").exists()

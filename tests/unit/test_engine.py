@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 import pytest
+from snakemake.cli import parse_config
 
 from platecli import engine
 from platecli.test import pytest_command
@@ -15,7 +16,7 @@ def test_command_keeps_names_and_paths_whole():
     """Blanks in paths, and names that look like numbers, reach Snakemake as they are."""
     words = engine.command(["42", "/my sky/a b.yaml"], "picture", Path("/my sky"))
     assert words[words.index("--directory") + 1] == "/my sky"
-    assert words[-4:] == ["--config", 'projects="42,/my sky/a b.yaml"', "--", "picture"]
+    assert words[-4:] == ["--config", 'projects=["42","/my sky/a b.yaml"]', "--", "picture"]
 
 
 def test_command_lets_the_user_have_the_last_word():
@@ -144,3 +145,17 @@ def test_tests_can_be_chosen():
     assert pytest_command(False, [])[-1].endswith("tests")
     assert pytest_command(False, ["tests/unit", "-x"])[-2:] == ["tests/unit", "-x"]
     assert any(word.startswith("--ignore=") for word in pytest_command(True, ["-k", "stars"]))
+
+
+@pytest.mark.parametrize(
+    "project",
+    ["42", "a b/x.yaml", "/a\\x41/'x'.yaml", '/a,b/"$(x)`.yaml', "/n\nl\t\U0001f52d.yaml",
+     "/\udcff\u202e.yaml", "/[{é: *&"],
+)  # fmt: skip
+def test_project_reaches_the_workflow_as_it_is(project):
+    """Names that look like numbers, and paths with whatever a disk takes, are read as text."""
+    words = engine.command([project, "b"], "all", Path("/x"))
+    (setting,) = [word for word in words if "projects=" in word]
+    assert parse_config([setting]) == {"projects": [project, "b"]}
+    assert setting.isprintable()
+    assert not set(setting) & set("'`$;&|<>()*?!")

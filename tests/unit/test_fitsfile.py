@@ -1,6 +1,8 @@
 import gzip
 import hashlib
 import os
+import tempfile
+import tracemalloc
 import warnings
 
 import numpy as np
@@ -145,9 +147,9 @@ def test_full_scale_is_the_largest_count(tmp_path, dtype, scale):
 
 def test_text_is_no_frame(tmp_path):
     """A text file and an empty file named .fits are refused with the reason."""
-    for content in (b"not a frame\n" * 400, b""):
+    for content, reason in ((b"not a frame\n" * 400, "is not a FITS file"), (b"", "is empty")):
         (tmp_path / "a.fits").write_bytes(content)
-        with pytest.raises(FrameError, match="is not a readable FITS file"):
+        with pytest.raises(FrameError, match=reason):
             open_raw(tmp_path / "a.fits")
 
 
@@ -174,6 +176,75 @@ def test_cut_short_packed_frame(tmp_path):
         (tmp_path / "b.fits.gz").write_bytes(content)
         with pytest.raises(FrameError, match="it cannot be decompressed"):
             open_raw(tmp_path / "b.fits.gz")
+
+
+def test_packed_bomb_is_refused(tmp_path, monkeypatch):
+    """A gzip stream that goes on and on behind its image is given up, with little written."""
+    monkeypatch.setattr("platefiles.rawframe._MOST_BEHIND", 3_000_000)
+    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    content = (tmp_path / "a.fits").read_bytes()
+    for extra, refused in ((2_000_000, False), (9_000_000, True)):
+        (tmp_path / "b.fits.gz").write_bytes(gzip.compress(content + bytes(extra)))
+        if refused:
+            with pytest.raises(FrameError, match="unpacks to far more than its header announces"):
+                open_raw(tmp_path / "b.fits.gz")
+        else:
+            with open_raw(tmp_path / "b.fits.gz") as raw:
+                np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+
+
+def _one_tile(packed, **cards):
+    """Make a compressed image of 40 x 30 words in one gzip-packed tile."""
+    columns = [fits.Column("COMPRESSED_DATA", "1PB()", array=[np.frombuffer(packed, np.uint8)])]
+    table = fits.BinTableHDU.from_columns(columns)
+    facts = {"ZIMAGE": True, "ZCMPTYPE": "GZIP_1", "ZBITPIX": 16, "ZNAXIS": 2, "ZNAXIS1": 40}
+    table.header.update({**facts, "ZNAXIS2": 30, "ZTILE1": 40, "ZTILE2": 30, **cards})
+    return fits.HDUList([fits.PrimaryHDU(), table])
+
+
+def test_a_tile_that_unpacks_to_gigabytes_is_given_up(tmp_path):
+    """A tile is unpacked no further than its pixels can go, however little it takes in the file."""
+    pixels = np.arange(1200, dtype=">i2").reshape(30, 40)
+    streams = [gzip.compress(pixels.tobytes()[:900]), gzip.compress(pixels.tobytes()[900:])]
+    for packed in (gzip.compress(pixels.tobytes()), b"".join(streams)):
+        _one_tile(packed).writeto(tmp_path / "a.fits", overwrite=True)
+        with open_raw(tmp_path / "a.fits") as raw:
+            np.testing.assert_array_equal(raw.data(), pixels)
+    _one_tile(gzip.compress(bytes(300_000_000))).writeto(tmp_path / "b.fits")
+    with open_raw(tmp_path / "b.fits") as raw:
+        tracemalloc.start()
+        try:
+            with pytest.raises(FrameError, match="has damaged data in rows 0 to 30"):
+                raw.data()
+            assert tracemalloc.get_traced_memory()[1] < 20_000_000
+        finally:
+            tracemalloc.stop()
+
+
+def test_unpacked_frame_has_no_name(tmp_path, monkeypatch):
+    """What a packed frame is unpacked to is gone with the process, however that ends."""
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(scratch))
+    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    (tmp_path / "a.fits.gz").write_bytes(gzip.compress((tmp_path / "a.fits").read_bytes()))
+    with open_raw(tmp_path / "a.fits.gz") as raw:
+        assert os.listdir(scratch) == []
+        np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+
+
+def test_no_room_to_unpack_names_the_folder(tmp_path, monkeypatch):
+    """A full disk for temporary files is no fault of the frame, and is named."""
+    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    (tmp_path / "a.fits.gz").write_bytes(gzip.compress((tmp_path / "a.fits").read_bytes()))
+
+    def full():
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", full)
+    with pytest.raises(OSError, match="No space left") as caught:
+        open_raw(tmp_path / "a.fits.gz")
+    assert caught.value.filename == tempfile.gettempdir()
 
 
 def test_damaged_tiles_are_found_by_the_probe(tmp_path):
@@ -206,12 +277,19 @@ def test_digest_is_that_of_the_file(tmp_path, kind):
         assert raw.sha256() == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-@pytest.mark.parametrize("shape", [(2, 5, 6), (7,), None])
-def test_only_two_dimensional_images_are_frames(tmp_path, shape):
+@pytest.mark.parametrize(
+    ("shape", "reason"),
+    [
+        ((2, 5, 6), r"is a cube \(2 planes\)"),
+        ((7,), r"holds no two-dimensional image \(NAXIS = 1\)"),
+        (None, r"holds no two-dimensional image \(NAXIS = 0\)"),
+    ],
+)
+def test_only_two_dimensional_images_are_frames(tmp_path, shape, reason):
     """A cube, a spectrum and a file without data are refused."""
     data = None if shape is None else np.zeros(shape, dtype=np.int16)
     fits.PrimaryHDU(data).writeto(tmp_path / "a.fits")
-    with pytest.raises(FrameError, match="holds no two-dimensional image"):
+    with pytest.raises(FrameError, match=reason):
         open_raw(tmp_path / "a.fits")
 
 

@@ -1,11 +1,15 @@
 import os
 import resource
+import signal
+import subprocess
+import sys
 import warnings
 
 import pytest
 
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
+from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
 def test_messages_and_warnings_go_to_the_log(tmp_path):
@@ -78,3 +82,34 @@ def test_many_files_may_be_open(tmp_path):
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, before)
     assert os.listdir(tmp_path) == ["a.log"]
+
+
+def test_a_log_on_a_full_disk_ends_quietly(tmp_path, capsys):
+    """The job fails for its own reason, which goes to standard error; nothing else is said."""
+    with pytest.raises(SystemExit) as stop, job_log("/dev/full"):
+        log.info("lost")
+        raise OSError(28, "No space left on device", str(tmp_path / "a.fits"))
+    assert stop.value.code == 1
+    assert capsys.readouterr().err == f"{tmp_path / 'a.fits'}: No space left on device\n"
+
+
+def test_a_log_that_cannot_be_opened_is_a_sentence(tmp_path):
+    """So is a log in the place of which there is a folder."""
+    (tmp_path / "a.log").mkdir()
+    sentence = f"{tmp_path / 'a.log'}: Is a directory"
+    with pytest.raises(SystemExit, match=sentence), job_log(tmp_path / "a.log"):
+        pass
+
+
+CRASH = (
+    "import os, signal, sys; from platefiles.joblog import job_log\n"
+    "with job_log(sys.argv[1]): os.kill(os.getpid(), signal.SIGBUS)"
+)
+
+
+def test_a_crash_is_in_the_log(tmp_path):
+    """A job whose raw file vanishes under it is killed by the system, and its log says so."""
+    done = subprocess.run([sys.executable, "-c", CRASH, tmp_path / "a.log"], capture_output=True)
+    assert done.returncode == -signal.SIGBUS
+    assert (tmp_path / "a.log").read_text().startswith("Fatal Python error: Bus error\n")
+    assert reason_in_logs([str(tmp_path / "a.log")]).startswith("a file was cut short, or its disk")

@@ -25,8 +25,11 @@ def test_no_file_is_no_lock(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "grid: [", "grid: 4", "grid: {reference: a}", "- a", "\x00", "grid: {}\n"]
-)
+    "text",
+    ["", "grid: [", "grid: 4", "grid: {reference: a}", "- a", "\x00", "grid: {}\n", "a: &a [*a]",
+     "grid: {reference: a, name: a, width_px: 1000000000, height_px: 9}\nphotometry: {}\n",
+     "grid: {reference: a, name: a, width_px: 0, height_px: 9}\nphotometry: {}\n"],
+)  # fmt: skip
 def test_broken_lock_is_a_sentence(tmp_path, text):
     """A lock file that a run did not write is refused with the remedy."""
     path = tmp_path / "p.lock.yaml"

@@ -178,6 +178,39 @@ def test_errors_are_always_shown():
     assert out.getvalue() == "MissingInputException: bias.fits\n"
 
 
+def test_what_the_system_refuses_to_snakemake_is_the_reason():
+    """Where a full disk keeps a job from being started, its log is empty; Snakemake knows."""
+    out = io.StringIO()
+    progress = Progress(out)
+    begin(progress, measure=1)
+    progress.take(job(1, "measure"))
+    echo = "RuleException:\nOSError in file x, line 3:\n[Errno 28] No space left on device\n  a"
+    progress.take(record(echo, logging.ERROR))
+    progress.take(record("Error", logging.ERROR, event="job_error", jobid=1, rule_name="measure"))
+    assert out.getvalue().splitlines()[1:] == ["FAILED: measure: No space left on device"]
+
+
+def test_missing_input_is_named(tmp_path):
+    """Where Snakemake waited in vain for raw frames, the first is named, not its link."""
+    (tmp_path / "link.fits").symlink_to(tmp_path / "raw" / "a.fits")
+    out = io.StringIO()
+    progress = Progress(out)
+    begin(progress, measure=1)
+    text = (
+        "WorkflowError in rule master_flat in file x.smk, line 56:\n"
+        "OSError: Missing files after 5 seconds. This might be due to filesystem latency. If that "
+        f"is so:\n{tmp_path}/link.fits (missing locally, parent dir contents: link.fits, b.fits)\n"
+        f"{tmp_path}/b.fits (missing locally, parent dir contents: link.fits, b.fits)"
+    )
+    progress.take(record(text, logging.ERROR))
+    progress.finish()
+    assert out.getvalue().splitlines()[1:] == [
+        f"FAILED: master flat: {tmp_path}/raw/a.fits is missing (with 1 more); "
+        "is its disk mounted?",
+        "1 job failed, 0 done. Once the cause is mended, the same command goes on from here.",
+    ]
+
+
 def test_echo_without_a_failed_job_is_shown_at_the_end():
     """A failure that no job line has told of is not swallowed."""
     out = io.StringIO()

@@ -2,6 +2,8 @@ import gzip
 import json
 import os
 import random
+import threading
+import time
 import warnings
 
 import numpy as np
@@ -10,7 +12,7 @@ from astropy.io import fits
 
 from platefiles import scan
 from platefiles.errors import UserError
-from platefiles.scan import scan_folders
+from platefiles.scan import BEING_WRITTEN, scan_folders
 
 
 def _fits(width=8, height=6, bitpix=16, fill=b"\1", **cards):
@@ -109,6 +111,7 @@ def test_header_is_read_as_astropy_reads_it(tmp_path):
         (_fits(NAXIS=998), "has an impossible NAXIS in its header (998)"),
         (_fits(NAXIS=-2), "has an impossible NAXIS in its header (-2)"),
         (_fits(NAXIS1=-8), "has an impossible NAXIS1 in its header (-8)"),
+        (_fits(GCOUNT=3), "has an impossible GCOUNT in its header (3)"),
         (_fits(BITPIX=17), "has an impossible BITPIX in its header (17)"),
         (_fits(NAXIS1=10**12), "is cut short: "),
         (gzip.compress(_fits(), mtime=0)[:60], "it cannot be decompressed"),
@@ -195,8 +198,10 @@ def test_unchanged_files_are_not_read_again(tmp_path, monkeypatch):
         (raw / f"{name}.fits").write_bytes(_fits(OBJECT=f"'{name}'"))
     before = _scan(raw, cache, True)
     content = cache.read_bytes()
-    read, really = [], scan._read
-    monkeypatch.setattr(scan, "_read", lambda path, size: read.append(path) or really(path, size))
+    read, really = [], scan.read_record
+    monkeypatch.setattr(
+        scan, "read_record", lambda path, size: read.append(path) or really(path, size)
+    )
     assert _scan(raw, cache, True) == before
     assert read == []
     (raw / "b.fits").write_bytes(_fits(width=9))
@@ -247,14 +252,14 @@ def test_a_file_that_vanishes_is_no_error(tmp_path, monkeypatch):
     """It is left out, as if it had never been there."""
     (tmp_path / "a.fits").write_bytes(_fits())
     (tmp_path / "b.fits").write_bytes(_fits())
-    really = scan._read
+    really = scan.read_record
 
     def vanish(path, size):
         if path.endswith("a.fits"):
             os.unlink(path)
         return really(path, size)
 
-    monkeypatch.setattr(scan, "_read", vanish)
+    monkeypatch.setattr(scan, "read_record", vanish)
     assert list(_scan(tmp_path)) == ["b.fits"]
 
 
@@ -267,7 +272,7 @@ def test_a_file_that_cannot_be_opened_is_tried_again(tmp_path, monkeypatch):
         raise PermissionError(13, "Permission denied", path)
 
     with monkeypatch.context() as patch:
-        patch.setattr(scan, "_read", refuse)
+        patch.setattr(scan, "read_record", refuse)
         reason = _scan(tmp_path, cache, True)["a.fits"].reason
     assert reason == "cannot be opened: Permission denied"
     assert _scan(tmp_path, cache, True)["a.fits"].reason == ""
@@ -300,3 +305,147 @@ def test_readable_headers_agree_with_astropy(tmp_path):
         assert shape == (file.height_px, file.width_px)
         agreed += 1
     assert agreed > 5
+
+
+def _aged(path, seconds):
+    moment = time.time() - seconds
+    os.utime(path, (moment, moment))
+
+
+def test_a_growing_file_is_left_for_the_next_scan(tmp_path):
+    """A file that grows while the folder is looked through waits; the next scan takes it."""
+    raw, cache, content = tmp_path / "raw", tmp_path / "cache.json", _fits(width=400, height=300)
+    raw.mkdir()
+    (raw / "whole.fits").write_bytes(_fits())
+    stop = threading.Event()
+
+    def camera():
+        with open(raw / "new.fits", "wb", buffering=0) as file:
+            file.write(content)
+            while not stop.wait(0.005):
+                file.write(b"more")
+
+    writer = threading.Thread(target=camera)
+    writer.start()
+    try:
+        while not (raw / "new.fits").exists() or os.path.getsize(raw / "new.fits") < len(content):
+            time.sleep(0.001)
+        files = {file.inside: file for file in scan_folders([raw], cache, True, 0.2)}
+    finally:
+        stop.set()
+        writer.join()
+    assert files["new.fits"].reason == BEING_WRITTEN
+    assert files["whole.fits"].reason == ""
+    assert list(json.loads(cache.read_bytes())["files"]) == [str(raw / "whole.fits")]
+    assert [file.reason for file in scan_folders([raw], cache, True, 0.01)] == ["", ""]
+
+
+def test_a_file_that_is_filled_without_growing_waits(tmp_path, monkeypatch):
+    """A file that has its size from the start but is still written to waits, too."""
+    path = tmp_path / "a.fits"
+    path.write_bytes(_fits())
+    monkeypatch.setattr(time, "sleep", lambda _: _aged(path, -1))
+    assert [file.reason for file in scan_folders([tmp_path], None, False, 5.0)] == [BEING_WRITTEN]
+
+
+@pytest.mark.parametrize(
+    ("content", "age_s", "reason"),
+    [
+        (_fits(width=400)[:4000], 5, BEING_WRITTEN),
+        (_fits()[:1000], 5, BEING_WRITTEN),
+        (b"", 5, BEING_WRITTEN),
+        (b"", -9000, BEING_WRITTEN),
+        (b"", 300, "is empty (0 bytes)"),
+        (_fits(width=400)[:4000], 300, "is cut short: 4000 bytes of 7680"),
+        (_fits(), 5, ""),
+        (_fits(), -9000, ""),
+    ],
+)
+def test_half_a_file_waits_while_it_is_young(tmp_path, monkeypatch, content, age_s, reason):
+    """Half a frame of the last minute may be one that a camera writes; an old one is cut short.
+
+    A whole file from the future, as after a clock was set back, is as good as any.
+    """
+    monkeypatch.setattr(time, "sleep", lambda _: None)
+    (tmp_path / "a.fits").write_bytes(content)
+    _aged(tmp_path / "a.fits", age_s)
+    cache = tmp_path / "cache.json"
+    (file,) = scan_folders([tmp_path], cache, True, 2.0)
+    assert file.reason == reason
+    kept = list(json.loads(cache.read_bytes())["files"]) if cache.exists() else []
+    assert kept == ([] if reason == BEING_WRITTEN else [file.path])
+
+
+def test_known_and_old_files_are_not_waited_for(tmp_path, monkeypatch):
+    """The scan waits once for what is fresh, and never for what it knows or what is old."""
+    for name in ("a.fits", "b.fits"):
+        (tmp_path / name).write_bytes(_fits(OBJECT=f"'{name}'"))
+    waits = []
+    monkeypatch.setattr(time, "sleep", waits.append)
+    cache = tmp_path / "cache.json"
+    for _ in range(3):
+        scan_folders([tmp_path], cache, True, 2.0)
+    assert waits == [2.0]
+    (tmp_path / "c.fits").write_bytes(_fits(OBJECT="'c'"))
+    _aged(tmp_path / "c.fits", 10)
+    scan_folders([tmp_path], cache, True, 2.0)
+    assert waits == [2.0]
+
+
+def _table(**cards):
+    """Write an empty primary HDU and the header of a compressed image, with 96 bytes of data."""
+    usual = {
+        "XTENSION": "'BINTABLE'", "BITPIX": 8, "NAXIS": 2, "NAXIS1": 8, "NAXIS2": 6, "PCOUNT": 48,
+        "GCOUNT": 1, "TFIELDS": 1, "TTYPE1": "'COMPRESSED_DATA'", "TFORM1": "'1PB(8)'",
+        "ZIMAGE": "T", "ZBITPIX": 16, "ZNAXIS": 2, "ZNAXIS1": 16, "ZNAXIS2": 6, "ZTILE1": 16,
+        "ZTILE2": 1, "ZCMPTYPE": "'RICE_1'", "ZNAME1": "'BLOCKSIZE'", "ZVAL1": 32,
+        "ZNAME2": "'BYTEPIX'", "ZVAL2": 2,
+    }  # fmt: skip
+    text = "".join(f"{key:<8}= {value:>20}".ljust(80) for key, value in {**usual, **cards}.items())
+    head = _padded(
+        b"SIMPLE  =                    T".ljust(80)
+        + b"BITPIX  =   8".ljust(80)
+        + b"NAXIS   =                    0".ljust(80)
+        + b"END".ljust(80),
+        b" ",
+    )
+    return head + _padded(text.encode() + b"END".ljust(80), b" ") + bytes(2880)
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [
+        (_table(), ""),
+        (_table(ZNAXIS1=90_000, ZNAXIS2=90_000), "impossible image size in its header (90000x9000"),
+        (_table(ZNAXIS1=10**18), "impossible image size"),
+        (_table(ZNAXIS1=60_000, ZTILE1=60_000, ZBITPIX=64), "does not fit its header"),
+        (_table(ZTILE2=6), "does not fit its header"),
+        (_table(ZTILE1=2**31, ZTILE2=1), "does not fit its header"),
+        (_table(ZVAL2=-1), "does not fit its header"),
+        (_table(ZVAL2=2**31 - 1), "does not fit its header"),
+        (_table(ZVAL1=0), "does not fit its header"),
+        (_table(ZBITPIX=128), "does not fit its header"),
+        (_table(PCOUNT=10**15), "is cut short"),
+        (_table(NAXIS2=10**15), "does not fit its header"),
+        (_table(ZCMPTYPE="'HCOMPRESS_1'"), "is packed by HCOMPRESS_1: unpack it, or pack it by"),
+        (_table(ZCMPTYPE="'PLIO_1'"), "is packed by PLIO_1: "),
+        (_table(XTENSION="'TABLE'"), "holds no image in its first two parts"),
+        (_fits(NAXIS1=99_000, NAXIS2=99_000, BITPIX=-64), "is cut short"),
+        (gzip.compress(_fits(NAXIS1=20_000, NAXIS2=20_000), mtime=0), "more than can be packed"),
+    ],
+)  # fmt: skip
+def test_what_a_header_makes_believe_is_refused_unread(tmp_path, content, reason):
+    """Sizes beyond any camera, beyond the file, or beyond what can be packed have a reason."""
+    (tmp_path / "a.fits").write_bytes(content)
+    assert reason in _scan(tmp_path)["a.fits"].reason
+    assert bool(_scan(tmp_path)["a.fits"].reason) == bool(reason)
+
+
+def test_a_sparse_giant_is_refused(tmp_path):
+    """A file that has the 80 GB that its header announces, but on no disk, is no frame."""
+    path = tmp_path / "a.fits"
+    path.write_bytes(_fits(NAXIS1=100_000, NAXIS2=100_000, BITPIX=-64)[:2880])
+    os.truncate(path, 2880 + 80_000_000_000)
+    assert _scan(tmp_path)["a.fits"].reason == (
+        "has an impossible image size in its header (100000x100000 px)"
+    )

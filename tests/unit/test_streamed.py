@@ -1,5 +1,8 @@
 """Products that are filled band by band."""
 
+import errno
+import os
+
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -79,3 +82,26 @@ def test_nothing_is_left_of_an_unfinished_product(tmp_path):
         raise RuntimeError
     assert path.read_bytes() == b"before"
     assert [file.name for file in tmp_path.iterdir()] == ["a.fits"]
+
+
+def test_a_full_disk_is_told_before_anything_is_filled(tmp_path, monkeypatch):
+    """The room for all images is asked for at once; the error names the product, and all goes."""
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    with pytest.raises(OSError, match="No space left on device") as caught:
+        StreamedProduct(tmp_path / "a.fits", CARDS, IMAGES)
+    assert caught.value.filename == str(tmp_path / "a.fits")
+    assert os.listdir(tmp_path) == []
+
+
+def test_other_errors_are_not_put_down_to_the_product(tmp_path):
+    """What fails while the product is being filled, such as a raw disk, keeps its own name."""
+    with (
+        pytest.raises(OSError, match="Input/output error") as caught,
+        StreamedProduct(tmp_path / "a.fits", CARDS, IMAGES),
+    ):
+        raise OSError(errno.EIO, "Input/output error")
+    assert caught.value.filename is None

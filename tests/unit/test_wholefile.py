@@ -1,8 +1,11 @@
+import errno
 import os
+import subprocess
+import sys
 
 import pytest
 
-from platefiles.wholefile import write_if_changed, write_whole
+from platefiles.wholefile import allocate, remove_abandoned, write_if_changed, write_whole
 
 
 def test_file_is_made_with_its_folder(tmp_path):
@@ -59,3 +62,96 @@ def test_equal_text_is_not_written_again(tmp_path):
     assert write_if_changed(path, "tea\n")
     assert path.read_text() == "tea\n"
     assert os.listdir(path.parent) == ["a.txt"]
+
+
+def test_a_full_disk_names_the_file(tmp_path):
+    """The system names no file when the disk is full; the error that comes out does."""
+
+    def full(target):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(OSError, match="No space left on device: ") as caught:
+        write_whole(tmp_path / "a.fits", full)
+    assert caught.value.filename == str(tmp_path / "a.fits")
+
+
+def test_a_folder_that_refuses_names_the_file(tmp_path, monkeypatch):
+    """So does one in which nothing can be made: the name of the unfinished file helps nobody."""
+
+    def refuse(prefix, suffix, dir):
+        raise PermissionError(errno.EACCES, "Permission denied", f"{dir}/{prefix}abcd1234{suffix}")
+
+    monkeypatch.setattr("tempfile.mkstemp", refuse)
+    with pytest.raises(PermissionError) as caught:
+        write_whole(tmp_path / "a.fits", lambda target: None)
+    assert caught.value.filename == str(tmp_path / "a.fits")
+
+
+WRITE = (
+    "import sys; from platefiles.wholefile import write_whole; "
+    "write_whole(sys.argv[1], lambda _: (print('begun', flush=True), sys.stdin.read()))"
+)
+
+
+def test_what_a_killed_writer_left_is_removed(tmp_path):
+    """Unfinished files of the dead go; those of the living, and all others, stay."""
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / ".mine.part").write_text("kept")
+    (tmp_path / "in" / "x.part").write_text("kept")
+    writers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WRITE, tmp_path / "in" / name],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )
+        for name in ("dead.fits", "alive.fits")
+    ]  # fmt: skip
+    with writers[0] as dead, writers[1] as alive:
+        assert [writer.stdout.readline() for writer in writers] == ["begun\n"] * 2
+        dead.kill()
+        dead.wait()
+        assert len(os.listdir(tmp_path / "in")) == 4
+        assert remove_abandoned(tmp_path) == 1
+        alive.stdin.close()
+    assert sorted(os.listdir(tmp_path / "in")) == [".mine.part", "alive.fits", "x.part"]
+
+
+def test_only_files_of_one_name_are_removed(tmp_path):
+    """Beside a user's file, what is left of other names is not ours to remove."""
+    for name in (".a.lock.yaml.abcd1234.part", ".b.lock.yaml.abcd1234.part"):
+        (tmp_path / name).touch()
+    (tmp_path / "deep").mkdir()
+    (tmp_path / "deep" / ".a.lock.yaml.abcd1234.part").touch()
+    assert remove_abandoned(tmp_path, "a.lock.yaml") == 1
+    assert sorted(os.listdir(tmp_path)) == [".b.lock.yaml.abcd1234.part", "deep"]
+    assert os.listdir(tmp_path / "deep") == [".a.lock.yaml.abcd1234.part"]
+
+
+@pytest.mark.parametrize("how", ["system", "refused", "unknown"])
+def test_room_is_taken_from_the_disk(tmp_path, monkeypatch, how):
+    """The room has no holes, is zero, and stands where it shall, also where the system cannot."""
+
+    def refuse(*_):
+        raise OSError(errno.EOPNOTSUPP, "Operation not supported")
+
+    if how == "refused":
+        monkeypatch.setattr(os, "posix_fallocate", refuse)
+    if how == "unknown":
+        monkeypatch.delattr(os, "posix_fallocate")
+    path = tmp_path / "a.bin"
+    with open(path, "w+b") as target:
+        target.write(b"head")
+        target.flush()
+        allocate(target, 4, 3_000_000)
+    assert path.read_bytes() == b"head" + bytes(3_000_000)
+    assert path.stat().st_blocks * 512 >= 3_000_000
+
+
+def test_no_room_is_an_error(tmp_path, monkeypatch):
+    """A full disk is told, not worked around."""
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    with open(tmp_path / "a", "w+b") as target, pytest.raises(OSError, match="No space left"):
+        allocate(target, 0, 10)

@@ -152,3 +152,27 @@ def test_missing_file_and_folder_are_refused(write, tmp_path):
     assert refused(tmp_path / "b.yaml") == "b.yaml: no such file"
     (tmp_path / "c.yaml").mkdir()
     assert refused(tmp_path / "c.yaml") == "c.yaml: not a file"
+
+
+@pytest.mark.parametrize("hidden", ["\\e]0;x", "\\0", "\\u202e", "\\ud800", "\\x9b31m", "\\r"])
+@pytest.mark.parametrize("line", ['title: "a{}b"', '"a{}b": 1', 'exclude: [x, "a{}b"]'])
+def test_characters_that_no_screen_shows_are_refused(write, hidden, line):
+    """Escape sequences, turned text and halves of characters get no further, nor on a screen."""
+    message = refused(write("first: 1\n" + line.format(hidden) + "\n"))
+    assert message.startswith("a.yaml:2: a ")
+    assert message.endswith(" holds a character that cannot be seen; take it out")
+    assert message.isprintable()
+
+
+def test_letters_of_the_world_and_lines_are_taken(write):
+    """Accents, other scripts, hard blanks, emoji, tabs and line breaks are text like any other."""
+    text = "N\u00e9buleuse \u661f\u96f2 \u05d0 a\u00a0b \U0001f52d\tx\ny"
+    content = 'a: "' + text.replace("\t", "\\t").replace("\n", "\\n") + '"'
+    assert read_yaml(write(content)).data == {"a": text}
+
+
+def test_a_flood_of_problems_is_cut(write):
+    """Of thousands of slips the first twenty are told, and how many more there are."""
+    lines = refused(write("k: 1\n" * 5000)).splitlines()
+    assert len(lines) == 21
+    assert lines[-1] == "a.yaml: and 4979 more problems like these"

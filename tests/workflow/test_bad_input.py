@@ -110,6 +110,7 @@ def test_every_light_cut_short(green_home, tiny_raw):
     _take(home, tiny_raw, f"{NIGHT}/g-*.fits")
     for path in home.raw.rglob("*.fits"):
         os.truncate(path, 50_000)
+        os.utime(path, (1e9, 1e9))
     (line,) = _sentences(home.run("--to", "channels", expected=1))
     assert "channels.g: no usable light" in line
 
@@ -136,6 +137,8 @@ def odd(make_home, tiny_raw, tmp_path_factory):
     fits.setval(night / "small.fits", "EXPTIME", value=180.0)
     shutil.copyfile(night / "g-02.fits", home.raw / "strange.fits")
     fits.setval(home.raw / "strange.fits", "FILTER", value="../../../y")
+    for path in home.raw.rglob("*"):
+        os.utime(path, (1e9, 1e9))  # half a file of the last minute might be one in the making
     before = {path: path.read_bytes() for path in home.raw.rglob("*") if path.is_file()}
     return home, home.run("--to", "all"), before
 

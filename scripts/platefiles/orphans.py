@@ -1,0 +1,70 @@
+"""Jobs that outlive their run.
+
+Whoever kills Snakemake alone leaves its jobs at work. They would put products of the old settings
+in place of those of the next run, so the next run waits, and is refused while they go on.
+"""
+
+import fcntl
+import os
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import IO
+
+from platefiles.errors import UserError
+
+PATIENCE_S = 10.0
+"""How long jobs that were told to stop may take to do so."""
+
+_held: dict[str, IO[str]] = {}
+
+
+def hold_job_lock(results: str | Path) -> None:
+    """Let later runs know, until this process ends, that a job is at work in a results folder.
+
+    Parameters
+    ----------
+    results : path-like
+        Is there already.
+    """
+    path = os.path.join(os.path.abspath(results), ".jobs.lock")
+    if path not in _held:
+        _held[path] = open(path, "a")  # noqa: SIM115 - held for the life of the process
+        with suppress(OSError):  # some network disks know no locks
+            fcntl.flock(_held[path], fcntl.LOCK_SH | fcntl.LOCK_NB)
+
+
+def refuse_orphans(results: str | Path, patience_s: float = PATIENCE_S) -> None:
+    """Make sure that no job of an earlier run is at work in a results folder.
+
+    Parameters
+    ----------
+    results : path-like
+        May not be there yet.
+    patience_s : float
+        How long to wait for the end of such jobs.
+
+    Raises
+    ------
+    UserError
+        If there still are.
+    """
+    folder = os.path.abspath(results)
+    with suppress(FileNotFoundError), open(os.path.join(folder, ".jobs.lock"), "a") as stream:
+        deadline = time.monotonic() + patience_s
+        while not _is_free(stream):
+            if time.monotonic() > deadline:
+                what = "jobs of a run that was killed are still at work"
+                msg = f"{what} in {folder}; wait for their end"
+                raise UserError(msg)
+            time.sleep(0.1)
+
+
+def _is_free(stream: IO[str]) -> bool:
+    try:
+        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        pass
+    return True

@@ -1,0 +1,450 @@
+"""What goes wrong on a real machine: one sentence, nothing lost, and the same bytes afterwards.
+
+Each test does harm to a run, reads what the user is told, takes the harm away, gives the same
+command again, and compares all products with those of a run that nobody disturbed.
+"""
+
+import contextlib
+import fcntl
+import gzip
+import hashlib
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+GREEN = "results/tiny/channels/g.fits"
+NIGHTS = ("2026-03-23", "2026-03-24")
+GOES_ON = "the same command goes on from here."
+
+
+def _products(home):
+    """Digests of the lock file and of all that looks like a finished product, by its place."""
+    results = home.results
+    found = [home.lock, results / "subs.tsv"]
+    for folder in ("calibration", "measures", "registration", "channels", "picture"):
+        found += [path for path in (results / folder).rglob("*") if path.suffix != ".part"]
+    return {
+        os.path.relpath(path, home.folder): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in found
+        if path.is_file()
+    }
+
+
+def _sentences(said):
+    """Lines of what was said, after checking that no traceback or jargon is among them."""
+    for word in ("Traceback", "Logging error", "Exception", "Error in", "Errno"):
+        assert word not in said
+    return [line for line in said.splitlines() if line]
+
+
+def _unfinished(home):
+    return [path for path in home.folder.rglob("*") if path.name.endswith(".part")]
+
+
+@pytest.fixture
+def undisturbed(finished):
+    """Digests of all products of the run that nobody disturbed."""
+    return _products(finished[0])
+
+
+@pytest.fixture
+def fresh(finished, make_home, tiny_raw, tmp_path):
+    """A home with raw frames of its own and the lock file of the undisturbed run."""
+    home = make_home(tmp_path / "home", title="Nébuleuse")
+    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)  # with their old times
+    home.lock.write_bytes(finished[0].lock.read_bytes())
+    return home
+
+
+class _Run:
+    """A run as the user starts it, to be disturbed while it is at work."""
+
+    def __init__(self, home, *words):
+        engine = sys.modules[type(home).__module__]
+        command = [*engine.PYTHON, "platecli", "run", str(home.project)]
+        self.process = subprocess.Popen(
+            [*command, "--directory", str(home.folder), *words],
+            cwd=engine.ROOT,
+            env=engine.ENVIRONMENT,
+            start_new_session=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="surrogateescape",
+        )
+
+    def wait_for(self, time_has_come):
+        """Wait until something is true, while the run is at work."""
+        deadline = time.monotonic() + 120
+        while not time_has_come():
+            assert self.process.poll() is None, self.process.stdout.read()
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+
+    def end(self):
+        """Wait for the end; return the exit status and all that was said."""
+        said, _ = self.process.communicate(timeout=120)
+        return self.process.returncode, said
+
+
+def _some(folder, pattern):
+    return lambda: next(folder.glob(pattern), None)
+
+
+MOMENTS = {
+    "sheet": "frames.tsv",
+    "masters": "calibration/*.fits",
+    "measures": "measures/*/*",
+    "registration": "registration/*",
+    "integration": "channels/.*.part",
+    "picture": "picture/*",
+}
+
+
+def test_killed_at_any_moment(fresh, command_line, undisturbed):
+    """Killed with all its jobs in each of its phases, again and again, a run ends as it would have.
+
+    After each kill, what has the name of a product is whole: it has the bytes of the undisturbed
+    run. Locks and unfinished files that are left behind hinder nobody, and are gone in the end.
+    """
+    home = fresh
+    home.lock.unlink()
+    stale = home.folder / ".snakemake" / "locks" / "0.output.lock"
+    for moment, pattern in MOMENTS.items():
+        command_line.kill_when(
+            home.by_hand("--cores", "2", "--", "all", module="platecli.engine"),
+            _some(home.results, pattern),
+        )
+        made = _products(home)
+        assert made.items() <= undisturbed.items(), moment
+        stale.parent.mkdir(exist_ok=True)
+        stale.write_text(GREEN)
+    (home.results / "channels" / ".g.fits.0123abcd.part").write_bytes(b"half")
+    (home.lock.parent / f".{home.lock.name}.0123abcd.part").write_bytes(b"half")
+    said = home.run("--to", "all", "--cores", "2")
+    assert "done in" in said
+    _sentences(said)
+    assert _products(home) == undisturbed
+    assert _unfinished(home) == []
+
+
+@pytest.mark.parametrize("moment", ["measures", "integration"])
+def test_interrupted(fresh, undisturbed, moment):
+    """Ctrl-C ends the run and its jobs, says so, and leaves no half product."""
+    run = _Run(fresh, "--to", GREEN, "--cores", "2")
+    run.wait_for(_some(fresh.results, MOMENTS[moment]))
+    os.killpg(run.process.pid, signal.SIGINT)  # as a terminal does
+    status, said = run.end()
+    assert status == 130, said
+    assert _sentences(said)[-1] == f"Stopped; {GOES_ON}"
+    assert "FAILED" not in said
+    with open(fresh.folder / "results" / ".jobs.lock") as jobs:
+        fcntl.flock(jobs, fcntl.LOCK_EX)  # which is free once the last job has ended
+    assert _products(fresh).items() <= undisturbed.items()
+    assert not (fresh.folder / GREEN).exists()
+    fresh.run("--to", GREEN, "--cores", "2")
+    assert (fresh.folder / GREEN).exists()
+    assert _products(fresh).items() <= undisturbed.items()
+    assert _unfinished(fresh) == []
+
+
+def test_two_runs_at_once(fresh, undisturbed, tmp_path):
+    """While a run is at work a second one says so and leaves; it has changed nothing."""
+    first = _Run(fresh, "--to", GREEN, "--cores", "1")
+    first.wait_for(_some(fresh.results, MOMENTS["masters"]))
+    second = _Run(fresh, "--to", "all")
+    status, said = second.end()
+    assert status not in (0, 130)
+    sentence = f"another run is at work in {fresh.folder}/results; wait for its end, or stop it"
+    assert sentence in _sentences(said)
+    status, said = first.end()
+    assert status == 0, said
+    assert _products(fresh).items() <= undisturbed.items()
+    assert (fresh.folder / GREEN).exists()
+
+
+def test_jobs_that_outlive_their_run(home, digests):
+    """While a job of a killed run goes on, a new run says so and leaves; later it goes through."""
+    (home.results / "picture" / "ha-in-red.png").unlink()
+    before = digests(home.results)
+    with open(home.folder / "results" / ".jobs.lock", "a") as job:
+        fcntl.flock(job, fcntl.LOCK_SH)
+        said = home.run("--to", "all", expected=1)
+    sentence = f"jobs of a run that was killed are still at work in {home.folder}/results; wait for"
+    assert any(sentence in line for line in _sentences(said))
+    after = digests(home.results)
+    assert {n: d for n, d in after.items() if n != ".scan.json"} == {
+        n: d for n, d in before.items() if n != ".scan.json"
+    }
+    assert "[1/1] done" in home.run("--to", "all")
+
+
+def test_raw_folder_vanishes_during_a_run(fresh, undisturbed):
+    """A raw disk that is taken away fails the jobs that need it, by name; put back, all goes on."""
+    away = fresh.folder / "unplugged"
+    run = _Run(fresh, "--to", GREEN, "--cores", "1")
+    run.wait_for(_some(fresh.results, MOMENTS["masters"]))
+    fresh.raw.rename(away)
+    status, said = run.end()
+    assert status == 1
+    lines = _sentences(said)
+    failed = [line for line in lines if line.startswith("FAILED: ")]
+    assert failed
+    assert all(f": {fresh.raw}/" in line for line in failed)
+    told = (".fits: No such file or directory", "; is its disk mounted?")
+    assert all(line.endswith(told) for line in failed)
+    assert lines[-1].endswith(GOES_ON)
+    said = fresh.run("--to", GREEN, expected=1)
+    assert f"raw: no such folder: {fresh.raw}" in said
+    fresh.raw.mkdir()  # the empty folder that a disk is mounted on
+    said = fresh.run("--to", GREEN, expected=1)
+    assert "no usable light" in said
+    assert _products(fresh).items() <= undisturbed.items()
+    fresh.raw.rmdir()
+    away.rename(fresh.raw)
+    fresh.run("--to", GREEN, "--cores", "2")
+    assert (fresh.folder / GREEN).exists()
+    assert _products(fresh).items() <= undisturbed.items()
+
+
+def test_raw_files_shrink_under_the_integration(home, undisturbed, finished):
+    """A mapped file that loses its bytes kills the job; the user reads why, not a signal number."""
+    (home.folder / GREEN).unlink()
+    lights = sorted(home.raw.glob("*/g-*.fits"))
+    run = _Run(home, "--to", GREEN)
+    run.wait_for(_some(home.results, "channels/.g.fits.*"))
+    for light in lights:
+        with open(light, "r+b") as file:
+            file.truncate(2880)
+    status, said = run.end()
+    assert status == 1, said
+    assert not (home.folder / GREEN).exists()
+    reason = "a file was cut short, or its disk failed, while it was being read; look at the raw"
+    assert any(reason in line for line in _sentences(said) if line.startswith("FAILED: integrate"))
+    for light in lights:
+        shutil.copy2(finished[0].raw / light.relative_to(home.raw), light)
+    home.run("--to", "all", "--cores", "2")
+    assert _products(home) == undisturbed
+    assert _unfinished(home) == []
+
+
+@contextlib.contextmanager
+def _mounted(place: Path, *options: str):
+    """Mount a disk for a while, or skip the test where that is not allowed."""
+    place.mkdir(parents=True, exist_ok=True)
+    done = subprocess.run(["mount", *options, place], capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"no disk can be mounted here: {done.stderr.strip()}")
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", "--lazy", place], check=True)
+
+
+def test_read_only_raw_folder(fresh, tiny_raw, undisturbed):
+    """Raw frames on a disk that cannot be written to are all that a run needs."""
+    shutil.rmtree(fresh.raw)
+    with _mounted(fresh.raw, "--bind", "-o", "ro", str(tiny_raw)):
+        with pytest.raises(OSError, match="Read-only file system"):
+            (fresh.raw / "x").touch()
+        _sentences(fresh.run("--to", GREEN, "--cores", "2"))
+        assert _products(fresh).items() <= undisturbed.items()
+        assert (fresh.folder / GREEN).exists()
+
+
+class _Disk:
+    """A small disk, to be filled to its last byte."""
+
+    def __init__(self, place: Path):
+        self.place = place
+        self._ballast = place / "ballast"
+
+    def fill(self):
+        """Leave no byte free."""
+        with open(self._ballast, "ab", buffering=0) as file:
+            for size in (1 << 16, 1 << 9, 1):
+                with contextlib.suppress(OSError):
+                    while True:
+                        file.write(bytes(size))
+
+    def free(self):
+        """Make room again."""
+        self._ballast.unlink(missing_ok=True)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of its own, of 64 MB."""
+    with _mounted(tmp_path / "disk", "-t", "tmpfs", "-o", "size=64m", "tmpfs") as place:
+        yield _Disk(place)
+
+
+def _onto(disk, home, *folders):
+    for folder in folders:
+        shutil.move(home.folder / folder, disk.place / folder)
+        (home.folder / folder).symlink_to(disk.place / folder)
+    home.change_project(raw=[str(home.raw)])
+
+
+STAGES = [
+    ("picture/ha-in-red.png", "composite tiny ha-in-red png"),
+    ("picture/ha-in-red.jpg", "composite tiny ha-in-red jpg"),
+    ("picture/ha-in-red.tif", "composite tiff tiny ha-in-red"),
+    ("subs.tsv", "tabulate subs tiny"),
+    None,
+    ("picture/ha-in-red.fits", "map channels tiny ha-in-red"),
+    None,
+    ("channels/g.fits", "integrate tiny g"),
+    None,
+    ("registration/b.fits", "register tiny b"),
+    None,
+    (f"measures/g/{NIGHTS[0]}.fits", f"measure tiny g {NIGHTS[0]}"),
+    (f"calibration/flat_ha_{NIGHTS[1]}*.fits", f"master flat tiny flat_ha_{NIGHTS[1]}"),
+    None,
+]
+
+
+def test_full_disk_under_each_writer(home, small_disk, undisturbed):
+    """Each writer of a product tells the file that the full disk had no room for, and leaves none.
+
+    With room again, the same command makes what is missing, with the same bytes.
+    """
+    _onto(small_disk, home, "results", "projects")
+    home.run("--to", "all")
+    gone = []
+    for stage in STAGES:
+        if stage:
+            (path,) = home.results.glob(stage[0])
+            path.unlink()
+            gone.append((os.path.realpath(path), stage[1]))
+            continue
+        small_disk.fill()
+        lines = _sentences(home.run("--to", "all", expected=1))
+        for path, job in gone:
+            assert not os.path.exists(path)
+            failed = [line for line in lines if line.startswith(f"FAILED: {job}")]
+            assert len(failed) == 1, lines
+            told = f"{path}: No space left on device"
+            # The reason is in the log, or beside a log that is full.
+            assert failed[0].endswith(told) or told in lines, lines
+        assert _unfinished(home) == []
+        gone = []
+    small_disk.free()
+    _sentences(home.run("--to", "all", "--cores", "2"))
+    assert _products(home) == undisturbed
+
+
+def test_full_disk_under_the_lock_file(home, small_disk, undisturbed):
+    """Where the grid cannot be pinned, no half lock file is left to be taken for a whole one."""
+    _onto(small_disk, home, "projects")
+    home.run("--to", "all")
+    home.lock.unlink()
+    for path in [home.results / "subs.tsv", *(home.results / "registration").iterdir()]:
+        path.unlink()
+    small_disk.fill()
+    lines = _sentences(home.run("--to", "all", expected=1))
+    (line,) = [line for line in lines if line.startswith("FAILED: choose grid")]
+    assert line.endswith(f"{os.path.realpath(home.lock)}: No space left on device")
+    assert list(home.lock.parent.iterdir()) == [home.project]
+    small_disk.free()
+    _sentences(home.run("--to", "all"))
+    assert _products(home) == undisturbed
+
+
+def test_full_disk_under_everything(home, small_disk, undisturbed, finished):
+    """With Snakemake's own notes, all logs and all products on a full disk, sentences remain."""
+    copy = type(home)(small_disk.place / "home")
+    shutil.move(home.folder, copy.folder)
+    copy.run("--to", "all")
+    (copy.results / "picture" / "ha-in-red.png").unlink()
+    (copy.folder / GREEN).unlink()
+    small_disk.fill()
+    lines = _sentences(copy.run("--to", "all", expected=1))
+    assert "FAILED: integrate tiny g: No space left on device" in " ".join(lines)
+    assert lines[-1].endswith(GOES_ON)
+    assert _unfinished(copy) == []
+    (copy.results / "frames.tsv").write_bytes(b"")
+    small_disk.fill()
+    lines = _sentences(copy.run("--to", "all", expected=1))
+    assert lines == [
+        "results/tiny/frames.tsv: No space left on device; mend it and start the run again"
+    ]
+    small_disk.free()
+    _sentences(copy.run("--to", "all", "--cores", "2"))
+    assert _products(copy) == undisturbed
+
+
+def test_sub_that_is_being_written(home, finished, undisturbed):
+    """Half a sub that a camera is writing waits for the next run, and that takes it."""
+    source = home.raw / NIGHTS[1] / "g-01.fits"
+    with fits.open(source) as hdus:
+        pixels, header = np.roll(hdus[0].data, 2, axis=1), hdus[0].header
+        header["DATE-OBS"] = header["DATE-OBS"][:-1] + "7"
+        fits.writeto(home.folder / "whole.fits", pixels, header)
+    new = home.raw / NIGHTS[1] / "g-09.fits"
+    content = (home.folder / "whole.fits").read_bytes()
+    new.write_bytes(content[:50_000])
+    said = home.run("--to", "all")
+    left_out = f"left out: {NIGHTS[1]}/g-09.fits: is still being written; the next run takes it"
+    assert any(left_out in line for line in _sentences(said))
+    table = "results/tiny/subs.tsv"  # which has a line more
+    made = _products(home)
+    assert made.pop(table) != undisturbed[table]
+    assert made.items() == undisturbed.items() - {(table, undisturbed[table])}
+    new.write_bytes(content)
+    assert f"measure g {NIGHTS[1]}" in home.to_do()
+    new.unlink()
+    home.run("--to", "all")
+    assert _products(home) == undisturbed
+
+
+def test_raw_frames_from_the_future(home, undisturbed):
+    """Frames of a camera whose clock was ahead are used like any other, and redo nothing."""
+    for path in home.raw.rglob("*.fits"):
+        os.utime(path, (time.time() + 90_000,) * 2)
+    assert home.to_do() == []
+    home.run("--to", "all")
+    assert _products(home) == undisturbed
+
+
+def test_corrupt_packed_subs(home, finished):
+    """Packed subs with damaged data are left out by name, and change no pixel of the others."""
+    night = home.raw / NIGHTS[1]
+    damage = {}
+    with fits.open(night / "g-01.fits") as hdus:
+        pixels, header = hdus[0].data, hdus[0].header
+    for number, (name, method) in enumerate(
+        {"a.fits.fz": "RICE_1", "b.fits.fz": "GZIP_2", "c.fits.gz": "", "d.fits.gz": ""}.items()
+    ):
+        header["DATE-OBS"] = header["DATE-OBS"][:-1] + str(number)
+        kind = fits.CompImageHDU if method else fits.PrimaryHDU
+        hdu = kind(pixels, header, **({"compression_type": method} if method else {}))
+        hdu.writeto(night / "x.fits", overwrite=True)
+        content = (night / "x.fits").read_bytes()
+        content = content if method else gzip.compress(content, 1)
+        middle = len(content) // 2
+        if name.startswith("d"):
+            content = content[:middle]
+        else:
+            content = content[:middle] + bytes(4000) + content[middle + 4000 :]
+        (night / name).write_bytes(content)
+        os.utime(night / name, (1e9, 1e9))
+        damage[f"{NIGHTS[1]}/{name}"] = "it cannot be decompressed" if not method else "damaged"
+    (night / "x.fits").unlink()
+    said = home.run("--to", "channels")
+    lines = _sentences(said)
+    for name, reason in damage.items():
+        assert any(f"left out: {name}: " in line and reason in line for line in lines), said
+    assert "  g   8 of 12 subs" in said
+    for extension in ("SCI", "VAR", "COUNT", "CLIPPED"):
+        new = fits.getdata(home.folder / GREEN, extension)
+        old = fits.getdata(finished[0].folder / GREEN, extension)
+        assert new.tobytes() == old.tobytes()
