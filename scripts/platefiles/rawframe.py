@@ -135,6 +135,20 @@ class RawImage:
         if self._compressed:
             self.data()
 
+    def hold(self) -> None:
+        """Decompress a compressed image once and for all, for a reader that passes over it twice.
+
+        Raises
+        ------
+        FrameError
+            If the data cannot be decompressed.
+        """
+        if self._compressed:
+            with self._lock:
+                words = self._decompressed(0, self.shape[0])
+            self._words = words.astype(words.dtype.newbyteorder(">"), copy=False)
+            self._compressed = False
+
     def words(self, start: int, stop: int) -> np.ndarray:
         """Return rows as they lie in the file, if they are unsigned 16-bit words, else values.
 

@@ -3,17 +3,19 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import read_header
-from platefiles.subs import Levels
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.levels import FluxScale
 from platelib.star_patterns import Match
 from platelib.transforms import Transform, normalisation
+
+if TYPE_CHECKING:
+    from platefiles.subs import Levels
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6
@@ -64,7 +66,7 @@ class RegisteredSub:
 
     facts: dict[str, Any]
     transform: Transform
-    levels: Levels
+    levels: "Levels"
 
 
 def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
@@ -152,6 +154,8 @@ def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int,
 
 
 def _registered(facts: dict[str, Any], shape: tuple[int, int]) -> RegisteredSub:
+    from platefiles.subs import Levels  # brings the kernels along, which registering does without
+
     terms = (facts["degree"] + 1) * (facts["degree"] + 2) // 2
     centre_x, centre_y, scale = normalisation(shape)
     transform = Transform(
