@@ -196,18 +196,6 @@ class GridStars:
         return match
 
 
-def match_stars(
-    grid_xy: np.ndarray,
-    raw_xy: np.ndarray,
-    weights: np.ndarray,
-    shape: tuple[int, int],
-    min_matches: int,
-    max_degree: int,
-) -> Match:
-    """Find the transform from the grid's stars to those of one sub; see :class:`GridStars`."""
-    return GridStars(grid_xy, weights, shape, max_degree).match(raw_xy, min_matches)
-
-
 def _seen(xy: np.ndarray, mirrored: bool) -> np.ndarray:
     return xy * np.array([1.0, -1.0]) if mirrored else xy
 
@@ -216,7 +204,6 @@ class _Triangles:
     """Triangles of some stars, by the ratios of their sides."""
 
     def __init__(self, xy: np.ndarray):
-        self._xy = xy
         self._z = xy[:, 0] + 1j * xy[:, 1]
         index = _corners(self._z)
         points = self._z[index]
