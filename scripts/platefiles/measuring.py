@@ -14,13 +14,14 @@ from platefiles.rawframe import FrameError, RawImage
 from platelib.calibration import SATURATED, Correction, Detector, calibrate, mend
 from platelib.calibration_lines import CalibrationLines, along_lines, fill_lines
 from platelib.detections import Mesh
-from platelib.sky import Lattice, mesh_of_samples
+from platelib.lattice import Lattice
+from platelib.sky import mesh_of_samples
 from platelib.stars import StarSearch
 
 _SAMPLE_ROWS = 32
 _SEARCH_ROWS = 32
 _MEND_REACH = 2
-_ROW_STEP, _COLUMN_STEP = 24, 5
+_ROW_STEP, _COLUMN_STEP = 23, 5
 _SETS_KEPT = 2
 
 
@@ -49,8 +50,9 @@ class SampledSky:
 class _SampledMasters:
     """Masters where subs are sampled.
 
-    ``lines`` on the lattice of the sky; ``coarse`` where the variance is; ``light`` the factor of
-    the lines in each cell. ``origin`` is kept, so that no other object can be taken for it.
+    ``lines`` on the lattice of the sky; ``coarse`` of some rows and columns, which tell variance
+    and saturation; ``light`` the factor of the lines in each cell. ``origin`` is kept, so that no
+    other object can be taken for it.
     """
 
     origin: Correction
@@ -86,19 +88,19 @@ class SkySampler:
         lattice = Lattice.over(image.shape, self._cell_px)
         masters = self._masters(correction, lattice)
         samples = np.empty(lattice.shape, dtype=np.float32)
-        saturated = 0
+        flags = np.empty((_SAMPLE_ROWS, lattice.shape[1]), dtype=np.uint8)
         for first, last in _slabs(lattice):
             raw = lattice.pick(image.words(*lattice.image_rows(first, last)), first, last)
-            values, mask = along_lines(raw, masters.lines.rows(first, last), detector)
-            samples[first:last] = values
-            saturated += int(np.count_nonzero(mask & SATURATED))
+            out = samples[first:last], flags[: last - first]
+            along_lines(raw, masters.lines.rows(first, last), detector, out)
         mesh = mesh_of_samples(samples, lattice)
         if np.isnan(mesh.level).any() or not (mesh.noise > 0).any():
             msg = "has no usable pixels: all are masked or missing"
             raise FrameError(msg)
-        _, variance, _ = calibrate(_coarse(image), masters.coarse, detector)
+        _, variance, mask = calibrate(_coarse(image), masters.coarse, detector)
         light = masters.light if detector.gain > 0 else np.zeros_like(masters.light)
-        return SampledSky(mesh, light, float(np.median(variance)), saturated / samples.size)
+        saturated = np.count_nonzero(mask & SATURATED) / mask.size
+        return SampledSky(mesh, light, float(np.median(variance)), saturated)
 
     def _masters(self, correction: Correction, lattice: Lattice) -> _SampledMasters:
         key = id(correction), lattice

@@ -14,7 +14,6 @@ from platelib.calibration import BAD, SATURATED, Correction, Detector
 from platelib.kernels import kernel
 
 _FITS_WORDS = np.dtype(">i2")
-_NO_DARK = np.zeros((0, 0), dtype=np.float32)
 _NO_MASK = np.zeros((0, 0), dtype=np.uint8)
 
 
@@ -52,13 +51,15 @@ def fill_lines(lines: CalibrationLines, correction: Correction) -> None:
     correction : Correction
         Planes of the same shape.
     """
-    # The planes are copied to put their bytes in order.
-    lines.offset[:] = correction.level if correction.bias is None else correction.bias
-    lines.factor[:] = 1 if correction.flat is None else correction.flat
-    dark = _NO_DARK if correction.dark is None else correction.dark.astype(np.float32)
+    offset, factor = lines.offset, lines.factor
+    offset[:] = correction.level if correction.bias is None else correction.bias
+    if correction.dark is not None:
+        factor[:] = correction.dark
+        factor *= np.float32(correction.dark_scale)
+        offset += factor
+    factor[:] = 1 if correction.flat is None else correction.flat
     mask_a, mask_b = (*correction.masks, _NO_MASK, _NO_MASK)[:2]
-    scale = np.float32(correction.dark_scale)
-    _fill(lines.offset, lines.factor, dark, scale, _read_only(mask_a), _read_only(mask_b))
+    _fill(offset, factor, _read_only(mask_a), _read_only(mask_b))
 
 
 def along_lines(
@@ -112,12 +113,10 @@ def _read_only(array: np.ndarray) -> np.ndarray:
 
 
 @kernel
-def _fill(offset, factor, dark, dark_scale, mask_a, mask_b):
+def _fill(offset, factor, mask_a, mask_b):
     """Turn what is subtracted and the flat into lines."""
     for y in range(offset.shape[0]):
         zero, slope = offset[y], factor[y]
-        if dark.shape[0]:
-            _add_scaled(zero, dark[y], dark_scale)
         for x in range(zero.size):
             slope[x] = np.float32(1.0) / slope[x]
             zero[x] = -zero[x] * slope[x]
@@ -125,12 +124,6 @@ def _fill(offset, factor, dark, dark_scale, mask_a, mask_b):
             _mask(slope, mask_a[y])
         if mask_b.shape[0]:
             _mask(slope, mask_b[y])
-
-
-@kernel
-def _add_scaled(row, other, scale):
-    for x in range(row.size):
-        row[x] += scale * other[x]
 
 
 @kernel
