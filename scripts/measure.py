@@ -3,10 +3,10 @@
 import json
 import threading
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -16,20 +16,19 @@ from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
+from platefiles.measuring import RowLines, SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
-from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
-from platelib.calibration import SATURATED
+from platelib.calibration import Detector
 from platelib.detections import STAR, Mesh
-from platelib.sky import sky_mesh
-from platelib.stars import find_stars
+from platelib.photon_transfer import GainChoice
+from platelib.stars import StarSearch
 
 _SATURATED_SHARE = 0.5
 _EXCESS_WORTH_COUNTING = 1.15
 _SHAPE_STARS = 100
-_MODEL_STEP = 11
-_ROOM_PX = 70_000_000
+_TOGETHER = 3
 _NO_STARS = np.zeros(0, dtype=STAR)
 _NO_SKY = np.zeros((0, 0), dtype=np.float32)
 
@@ -44,26 +43,83 @@ class _Measured:
     remark: str
 
 
-class _Room:
-    """Keeps frames waiting while the pixels in memory, of some ten bytes each, are too many."""
+class _Bench:
+    """What the subs of a job have in common, and the measuring of some of them."""
 
-    def __init__(self, pixels: int):
-        self._all = self._free = pixels
-        self._changed = threading.Condition()
+    def __init__(self, paths_to_masters: Sequence[str | Path], job: Mapping[str, Any]):
+        self._camera, self._settings = job["camera"], job["settings"]
+        self._masters = Masters(paths_to_masters)
+        self._sampler = SkySampler(self._settings["background_cell_px"])
+        self._turn = threading.Lock()  # masters are loaded by one thread at a time
+        self._half_px: int | None = None
 
-    @contextmanager
-    def taken(self, pixels: int) -> Iterator[None]:
-        """Hold room for so many pixels; a frame larger than all of it has it for itself."""
-        needed = min(pixels, self._all)
-        with self._changed:
-            self._changed.wait_for(lambda: self._free >= needed)
-            self._free -= needed
+    def measure_in_turn(
+        self, files: Sequence[tuple[str | Path, Mapping[str, Any]]]
+    ) -> list[_Measured]:
+        """Measure some subs, each a step at a time.
+
+        At each step all of them need the same rows of the masters, which are read from memory for
+        the first of them and lie in the processor's cache for the others.
+        """
+        rows = RowLines()
+        works = [self._measured(path, facts, rows) for path, facts in files]
+        results: dict[int, _Measured] = {}
+        while len(results) < len(works):
+            for number, work in enumerate(works):
+                if number not in results:
+                    try:
+                        next(work)
+                    except StopIteration as end:
+                        results[number] = end.value
+        return [results[number] for number in range(len(works))]
+
+    def _measured(
+        self, path: str | Path, facts: Mapping[str, Any], rows: RowLines
+    ) -> Generator[None, None, _Measured]:
+        """Measure the sub in a file."""
+        row = _blank_row(facts)
         try:
-            yield
-        finally:
-            with self._changed:
-                self._free += needed
-                self._changed.notify_all()
+            with open_raw(path) as image:
+                row["sha256"] = image.sha256()
+                image.hold()
+                _refuse_blank(image)
+                return (yield from self._measured_image(image, facts, row, rows))
+        except FrameError as error:
+            row["sha256"] = row["sha256"] or file_sha256(path)
+            row["state"], row["reason"] = "unreadable", str(error)
+            return _Measured(row, _NO_STARS, Mesh(_NO_SKY, _NO_SKY, (0, 0)), "")
+
+    def _measured_image(
+        self, image: RawImage, facts: Mapping[str, Any], row: dict[str, Any], rows: RowLines
+    ) -> Generator[None, None, _Measured]:
+        """Fill the row of a sub, and find its sky and its stars."""
+        with self._turn:
+            bias, dark, flat = (facts[kind] for kind in ("bias", "dark", "flat"))
+            correction = self._masters.correction(
+                bias, dark, flat, facts["dark_scale"], facts["pedestal"]
+            )
+            detector, gain = self._masters.detector(facts, self._camera, image.full_scale)
+        sky = self._sampler.sample(image, correction, detector)
+        _fill_sky(row, image, detector, gain, sky)
+        yield
+        search = self._search(sky)
+        yield from search_by_rows(image, correction, detector, search, rows)
+        if search.needed_half_px > search.half_px:
+            self._half_px = search.needed_half_px
+            search = self._search(sky)
+            yield from search_by_rows(image, correction, detector, search, rows)
+        stars = search.stars()
+        good = stars[stars["flags"] == 0]
+        row["stars"] = len(good)
+        if len(good):
+            row["fwhm_px"] = float(np.median(good["fwhm"][:_SHAPE_STARS]))
+            row["ellipticity"] = float(np.median(good["ellipticity"][:_SHAPE_STARS]))
+        return _Measured(row, stars, sky.mesh, gain.remark)
+
+    def _search(self, sky: SampledSky) -> StarSearch:
+        names = ("detection_sigma", "aperture_fwhm", "max_stars")
+        settings = (self._settings[name] for name in names)
+        return StarSearch(sky.mesh, *settings, sky.light_variance, self._half_px)
 
 
 def measure(
@@ -87,20 +143,17 @@ def measure(
     job : mapping
         Settings: those of the ``measure`` group.
     threads : int
-        Subs that are measured at one time; fewer if their frames are too large for memory.
+        Threads that measure subs, each a few of them in turn.
     """
-    masters = Masters(paths_to_masters)
-    turn, room = threading.Lock(), _Room(_ROOM_PX)
+    bench = _Bench(paths_to_masters, job)
+    files = list(zip(paths_to_raw, job["subs"], strict=True))
+    size = _group_size(len(files), threads)
+    groups = [files[start : start + size] for start in range(0, len(files), size)]
     # Opening a frame sets warnings aside, which threads cannot do each for itself.
     with warnings.catch_warnings(), ThreadPoolExecutor(threads) as pool:
         warnings.simplefilter("ignore")
-        work = pool.map(
-            lambda path, facts: _measure_file(path, facts, masters, job, turn, room),
-            paths_to_raw,
-            job["subs"],
-        )
         subs = []
-        for sub in work:
+        for sub in chain.from_iterable(pool.map(bench.measure_in_turn, groups)):
             log.info("%s: %s %s", *(sub.row[key] for key in ("name", "state", "reason")))
             if sub.remark:
                 log.info("%s: %s", sub.row["name"], sub.remark)
@@ -120,28 +173,10 @@ def measure(
     )
 
 
-def _measure_file(
-    path: str | Path,
-    facts: Mapping[str, Any],
-    masters: Masters,
-    job: Mapping[str, Any],
-    turn: threading.Lock,
-    room: _Room,
-) -> _Measured:
-    """Measure the sub in a file; masters are loaded by one thread at a time."""
-    row = _blank_row(facts)
-    try:
-        row["sha256"] = file_sha256(path)
-        with open_raw(path) as image:
-            _refuse_blank(image)
-            with turn:
-                sub = Sub(image, facts, masters, job["camera"])
-            with room.taken(image.shape[0] * image.shape[1]):
-                stars, mesh = _measure_sub(sub, row, job["settings"])
-        return _Measured(row, stars, mesh, sub.gain_choice.remark)
-    except FrameError as error:
-        row["state"], row["reason"] = "unreadable", str(error)
-        return _Measured(row, _NO_STARS, Mesh(_NO_SKY, _NO_SKY, (0, 0)), "")
+def _group_size(subs: int, threads: int) -> int:
+    """Return how many subs a thread takes at a time, so that all threads are done together."""
+    rounds = -(-subs // (threads * _TOGETHER))
+    return -(-subs // (threads * rounds))
 
 
 def _refuse_blank(image: RawImage) -> None:
@@ -180,43 +215,23 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _measure_sub(
-    sub: Sub, row: dict[str, Any], settings: Mapping[str, Any]
-) -> tuple[np.ndarray, Mesh]:
-    """Fill the row of a sub; return its stars and its sky mesh."""
-    values, variance, mask = sub.calibrated(0, sub.shape[0])
-    mesh = sky_mesh(values, settings["background_cell_px"])
-    if np.isnan(mesh.level).any() or not (mesh.noise > 0).any():
-        msg = "has no usable pixels: all are masked or missing"
-        raise FrameError(msg)
-    row["height_px"], row["width_px"] = sub.shape
-    row["sky"] = float(f"{np.median(mesh.level):.6g}")
-    row["noise"] = noise = float(f"{np.median(mesh.noise):.6g}")
-    row["gain"], row["gain_source"] = sub.detector.gain, sub.gain_choice.source
-    row["read_noise"] = sub.detector.read_noise
-    if sub.detector.gain > 0:
-        model = float(np.median(variance[::_MODEL_STEP, ::_MODEL_STEP]))
-        excess = noise**2 / model if model > 0 else 1.0
+def _fill_sky(
+    row: dict[str, Any],
+    image: RawImage,
+    detector: Detector,
+    gain: GainChoice,
+    sky: SampledSky,
+) -> None:
+    row["height_px"], row["width_px"] = image.shape
+    row["sky"] = float(f"{np.median(sky.mesh.level):.6g}")
+    row["noise"] = noise = float(f"{np.median(sky.mesh.noise):.6g}")
+    row["gain"], row["gain_source"] = detector.gain, gain.source
+    row["read_noise"] = detector.read_noise
+    if detector.gain > 0 and sky.model_variance > 0:
+        excess = noise**2 / sky.model_variance
         row["excess"] = float(f"{excess:.6g}") if excess > _EXCESS_WORTH_COUNTING else 1.0
-    else:
-        variance = np.full_like(values, noise**2)
-    if np.count_nonzero(mask & SATURATED) > _SATURATED_SHARE * mask.size:
+    if sky.saturated > _SATURATED_SHARE:
         row["state"], row["reason"] = "saturated", "more than half of the pixels are saturated"
-    stars = find_stars(
-        values,
-        variance,
-        mask,
-        mesh,
-        settings["detection_sigma"],
-        settings["aperture_fwhm"],
-        settings["max_stars"],
-    )
-    good = stars[stars["flags"] == 0]
-    row["stars"] = len(good)
-    if len(good):
-        row["fwhm_px"] = float(np.median(good["fwhm"][:_SHAPE_STARS]))
-        row["ellipticity"] = float(np.median(good["ellipticity"][:_SHAPE_STARS]))
-    return stars, mesh
 
 
 def _star_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:

@@ -14,8 +14,8 @@ from platefiles.lockfile import Lock, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
-from platelib.levels import flux_scale, sky_difference
-from platelib.star_patterns import Match, NoMatch, match_stars
+from platelib.levels import ReferenceSky, flux_scale
+from platelib.star_patterns import GridStars, Match, NoMatch
 from platelib.states import Limits, counted, judge, judge_measures
 from platelib.transforms import identity
 
@@ -46,23 +46,25 @@ def register(
     """
     settings = job["settings"]
     lock = read_lock(Path(path_to_lock))
-    subs = read_measures(paths_to_measures)
-    reference = _find(read_measures(paths_to_reference), lock.reference, path_to_lock)
+    nights = {path: read_measures([path]) for path in {*paths_to_measures, *paths_to_reference}}
+    subs = [sub for path in paths_to_measures for sub in nights[path]]
+    known = [sub for path in paths_to_reference for sub in nights[path]]
+    reference = _find(known, lock.reference, path_to_lock)
     rows = [blank_row(sub.facts, _seconds(sub, job)) for sub in subs]
     limits = Limits(**settings["quality"])
     judge_measures(rows, limits)
+    grid = _grid_stars(reference, lock, settings["registration"])
     matches = [
-        _match(sub, row, reference, lock, settings["registration"])
+        _match(sub, row, reference, grid, lock, settings["registration"])
         for sub, row in zip(subs, rows, strict=True)
     ]
     bright = subs.index(_photometric_reference(subs, lock, path_to_lock, job["channel"]))
     if matches[bright] is None:
         raise UserError(_no_reference(rows, matches, rows[bright], path_to_lock, job["channel"]))
-    shape = (lock.height_px, lock.width_px)
-    degree = SKY_DEGREES[settings["background_match"]]
+    photometry = _Photometry(subs[bright], matches[bright], lock, job)
     for sub, row, match in zip(subs, rows, matches, strict=True):
         if match is not None:
-            _level(sub, row, match, subs[bright], matches[bright], shape, degree, job)
+            photometry.level(sub, row, match)
     judge(rows, limits, settings["weights"])
     for row in rows:
         log.info("%s: %s %s", row["name"], row["state"], row["reason"])
@@ -122,26 +124,27 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
     raise UserError(msg)
 
 
-def _match(sub, row, reference, lock: Lock, settings) -> Match | None:
+def _grid_stars(reference: MeasuredSub, lock: Lock, settings: Mapping[str, Any]) -> GridStars:
+    stars = reference.good_stars
+    weights = 1 / (0.02**2 + (0.5 * stars["fwhm"] * stars["flux_error"] / stars["flux"]) ** 2)
+    shape = (lock.height_px, lock.width_px)
+    return GridStars(_places(stars), weights, shape, settings["max_degree"])
+
+
+def _places(stars: np.ndarray) -> np.ndarray:
+    return np.stack([stars["x"], stars["y"]], axis=1)
+
+
+def _match(sub, row, reference, grid: GridStars, lock: Lock, settings) -> Match | None:
     """Match a sub with the reference; what keeps it from that goes into its row."""
     if row["state"] != "used":
         return None
-    shape = (lock.height_px, lock.width_px)
-    grid, raw = reference.good_stars, sub.good_stars
     if sub.id == reference.id:
-        everyone = np.arange(len(grid))
-        match = Match(identity(shape), everyone, everyone, 0.0)
+        everyone = np.arange(len(reference.good_stars))
+        match = Match(identity((lock.height_px, lock.width_px)), everyone, everyone, 0.0)
     else:
-        weights = 1 / (0.02**2 + (0.5 * grid["fwhm"] * grid["flux_error"] / grid["flux"]) ** 2)
         try:
-            match = match_stars(
-                np.stack([grid["x"], grid["y"]], axis=1),
-                np.stack([raw["x"], raw["y"]], axis=1),
-                weights,
-                shape,
-                settings["min_matches"],
-                settings["max_degree"],
-            )
+            match = grid.match(_places(sub.good_stars), settings["min_matches"])
         except NoMatch as error:
             row["state"], row["reason"] = "unmatched", str(error)
             return None
@@ -153,35 +156,37 @@ def _match(sub, row, reference, lock: Lock, settings) -> Match | None:
     return match
 
 
-def _level(sub, row, match, bright, bright_match, shape, degree, job) -> None:
-    """Bring a sub to the brightness and sky of the photometric reference."""
-    exposures = [_seconds(bright, job), _seconds(sub, job)]
-    _, first, second = np.intersect1d(
-        bright_match.grid_index, match.grid_index, assume_unique=True, return_indices=True
-    )
-    one = bright.good_stars[bright_match.raw_index[first]]
-    two = sub.good_stars[match.raw_index[second]]
-    if len(one) < _FEWEST_FOR_BRIGHTNESS:
-        row["state"] = "unmatched"
-        row["reason"] = f"{len(one)} stars in common with the photometric reference"
-        return
-    scale = flux_scale(
-        one["flux"] / exposures[0],
-        one["flux_error"] / exposures[0],
-        two["flux"] / exposures[1],
-        two["flux_error"] / exposures[1],
-    )
-    factor = 1.0 if sub.id == bright.id else scale.factor
-    sky = sky_difference(
-        sub.mesh,
-        bright.mesh,
-        match.transform,
-        bright_match.transform,
-        factor * exposures[0] / exposures[1],
-        shape,
-        degree,
-    )
-    fill_levels(row, factor, scale, sky / exposures[0], exposures[1])
+class _Photometry:
+    """The photometric reference, to whose brightness and sky the subs are brought."""
+
+    def __init__(self, bright: MeasuredSub, match: Match, lock: Lock, job: Mapping[str, Any]):
+        self._bright, self._match, self._job = bright, match, job
+        self._seconds = _seconds(bright, job)
+        degree = SKY_DEGREES[job["settings"]["background_match"]]
+        shape = (lock.height_px, lock.width_px)
+        self._sky = ReferenceSky(bright.mesh, match.transform, shape, degree)
+
+    def level(self, sub: MeasuredSub, row: dict[str, Any], match: Match) -> None:
+        """Fill brightness and sky into the row of a sub, or why it has none."""
+        seconds = _seconds(sub, self._job)
+        _, first, second = np.intersect1d(
+            self._match.grid_index, match.grid_index, assume_unique=True, return_indices=True
+        )
+        one = self._bright.good_stars[self._match.raw_index[first]]
+        two = sub.good_stars[match.raw_index[second]]
+        if len(one) < _FEWEST_FOR_BRIGHTNESS:
+            row["state"] = "unmatched"
+            row["reason"] = f"{len(one)} stars in common with the photometric reference"
+            return
+        scale = flux_scale(
+            one["flux"] / self._seconds,
+            one["flux_error"] / self._seconds,
+            two["flux"] / seconds,
+            two["flux_error"] / seconds,
+        )
+        factor = 1.0 if sub.id == self._bright.id else scale.factor
+        sky = self._sky.difference(sub.mesh, match.transform, factor * self._seconds / seconds)
+        fill_levels(row, factor, scale, sky / self._seconds, seconds)
 
 
 if __name__ == "__main__":

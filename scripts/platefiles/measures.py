@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,43 @@ from platefiles.tables import read_columns, rows_of
 from platelib.detections import STAR, Mesh
 
 
-@dataclass(frozen=True)
+class _Night:
+    """The measures of a night; stars and skies are read when they are asked for."""
+
+    def __init__(self, path: str | Path):
+        self._path = path
+        self.rows = rows_of(read_columns(path, "SUBS"))
+
+    @cached_property
+    def _stars(self) -> tuple[np.ndarray, list[slice]]:
+        columns = read_columns(self._path, "STARS")
+        stars = np.empty(len(columns["sub"]), dtype=STAR)
+        for name in STAR.names or ():
+            stars[name] = columns[name]
+        return stars, _parts(columns["sub"], len(self.rows))
+
+    @cached_property
+    def _sky(self) -> tuple[dict[str, np.ndarray], list[slice]]:
+        columns = read_columns(self._path, "SKY")
+        return columns, _parts(columns["sub"], len(self.rows))
+
+    def stars(self, number: int) -> np.ndarray:
+        """Stars of a sub, brightest first."""
+        stars, parts = self._stars
+        return stars[parts[number]]
+
+    def mesh(self, number: int) -> Mesh | None:
+        """Sky of a sub."""
+        columns, parts = self._sky
+        part, facts = parts[number], self.rows[number]
+        if part.start == part.stop:
+            return None
+        shape = (int(columns["row"][part].max()) + 1, int(columns["column"][part].max()) + 1)
+        level, noise = (columns[name][part].reshape(shape) for name in ("level", "noise"))
+        return Mesh(level, noise, (facts["height_px"], facts["width_px"]))
+
+
+@dataclass(frozen=True, eq=False)
 class MeasuredSub:
     """A row of ``SUBS`` with its stars and its sky.
 
@@ -19,15 +56,21 @@ class MeasuredSub:
     ----------
     facts : dict
         The columns of the row as plain Python values.
-    stars : numpy.ndarray
-        ``(n,)`` with the columns of ``platelib.detections.STAR``, brightest first.
-    mesh : Mesh or None
-        None where the sub could not be measured.
     """
 
     facts: dict[str, Any]
-    stars: np.ndarray
-    mesh: Mesh | None
+    _night: _Night
+    _number: int
+
+    @cached_property
+    def stars(self) -> np.ndarray:
+        """``(n,)`` with the columns of ``platelib.detections.STAR``, brightest first."""
+        return self._night.stars(self._number)
+
+    @cached_property
+    def mesh(self) -> Mesh | None:
+        """The sky; None where the sub could not be measured."""
+        return self._night.mesh(self._number)
 
     @property
     def id(self) -> str:
@@ -49,7 +92,7 @@ class MeasuredSub:
         """State of the sub in words."""
         return "without stars" if self.usable and not self.good else self.facts["state"]
 
-    @property
+    @cached_property
     def good_stars(self) -> np.ndarray:
         """Stars without any flag."""
         return self.stars[self.stars["flags"] == 0]
@@ -57,19 +100,9 @@ class MeasuredSub:
 
 def read_measures(paths: Iterable[str | Path]) -> list[MeasuredSub]:
     """Read the subs of several nights, in the order of the files and of their rows."""
-    return [sub for path in paths for sub in _read_night(path)]
-
-
-def _read_night(path: str | Path) -> list[MeasuredSub]:
-    facts = rows_of(read_columns(path, "SUBS"))
-    columns, sky = read_columns(path, "STARS"), read_columns(path, "SKY")
-    stars = np.empty(len(columns["sub"]), dtype=STAR)
-    for name in STAR.names or ():
-        stars[name] = columns[name]
-    of_stars, of_sky = (_parts(table["sub"], len(facts)) for table in (columns, sky))
+    nights = [_Night(path) for path in paths]
     return [
-        MeasuredSub(row, stars[of_stars[number]], _mesh(sky, of_sky[number], row))
-        for number, row in enumerate(facts)
+        MeasuredSub(row, night, number) for night in nights for number, row in enumerate(night.rows)
     ]
 
 
@@ -77,11 +110,3 @@ def _parts(numbers: np.ndarray, count: int) -> list[slice]:
     """Rows of each sub in a table that is in the order of subs."""
     edges = np.searchsorted(numbers, np.arange(count + 1))
     return [slice(start, stop) for start, stop in zip(edges[:-1], edges[1:], strict=True)]
-
-
-def _mesh(sky: dict[str, np.ndarray], part: slice, facts: dict[str, Any]) -> Mesh | None:
-    if part.start == part.stop:
-        return None
-    shape = (int(sky["row"][part].max()) + 1, int(sky["column"][part].max()) + 1)
-    level, noise = (sky[name][part].reshape(shape) for name in ("level", "noise"))
-    return Mesh(level, noise, (facts["height_px"], facts["width_px"]))

@@ -154,6 +154,21 @@ class RawImage:
         if self._compressed:
             self.data()
 
+    def hold(self) -> None:
+        """Decompress a compressed image once and for all, for a reader that passes over it twice.
+
+        Raises
+        ------
+        FrameError
+            If the data cannot be decompressed.
+        """
+        if self._compressed:
+            with self._lock:
+                words = self._decompressed(0, self.shape[0])
+            # As it would lie in a file that is not compressed.
+            self._words = words.astype(words.dtype.newbyteorder(">"), copy=False)
+            self._compressed = False
+
     def words(self, start: int, stop: int) -> np.ndarray:
         """Return rows as they lie in the file, if they are unsigned 16-bit words, else values.
 
@@ -177,8 +192,9 @@ class RawImage:
 
     def sha256(self) -> str:
         """Return the SHA-256 of the file's bytes; pixels that are mapped are not read once more."""
-        if self._words is None or self._scratch is not None:
+        if self._pages is None or self._scratch is not None:
             return file_sha256(self._path)
+        self._pages.fetch(0, self.shape[0])
         start, size = self._words.offset, self._words.nbytes
         with open(self._path, "rb") as file:
             digest = hashlib.sha256(file.read(start))

@@ -11,11 +11,13 @@ from astropy.io import fits
 from platefiles.fitsfile import read_header
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.levels import FluxScale
-from platelib.resampling import Levels
 from platelib.transforms import Transform, normalisation
 
-if TYPE_CHECKING:
-    from platelib.star_patterns import Match  # which imports slowly, and is not used to read
+if (
+    TYPE_CHECKING
+):  # both import kernels, of which registering and reading use no more than they must
+    from platelib.resampling import Levels
+    from platelib.star_patterns import Match
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6
@@ -66,7 +68,7 @@ class RegisteredSub:
 
     facts: dict[str, Any]
     transform: Transform
-    levels: Levels
+    levels: "Levels"
 
 
 def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
@@ -154,6 +156,8 @@ def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int,
 
 
 def _registered(facts: dict[str, Any], shape: tuple[int, int]) -> RegisteredSub:
+    from platelib.resampling import Levels
+
     terms = (facts["degree"] + 1) * (facts["degree"] + 2) // 2
     centre_x, centre_y, scale = normalisation(shape)
     transform = Transform(

@@ -32,7 +32,8 @@ def columns_hdu(
     )
     for key, array in arrays.items():
         rows[key] = array
-    hdu = fits.BinTableHDU(rows, name=name)
+    hdu = fits.BinTableHDU(name=name)
+    hdu.data = fits.FITS_rec.from_columns(rows)  # handed to the constructor, it imports Table
     for number, key in enumerate(arrays, start=1):
         if descriptions and key in descriptions:
             hdu.header[f"TCOMM{number}"] = descriptions[key]

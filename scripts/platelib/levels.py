@@ -5,14 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.detections import Mesh
-from platelib.transforms import (
-    Transform,
-    basis,
-    exponents,
-    least_squares,
-    normalisation,
-    polynomial,
-)
+from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
 _LATTICE = 24
 
@@ -74,60 +67,70 @@ def flux_scale(
     return FluxScale(float(f"{factor:.6g}"), float(error), len(ratio))
 
 
-def sky_difference(
-    sub: Mesh,
-    reference: Mesh,
-    sub_transform: Transform,
-    reference_transform: Transform,
-    factor: float,
-    shape: tuple[int, int],
-    degree: int,
-) -> np.ndarray:
-    """Fit the difference between the skies of a sub and the reference on the grid.
-
-    What is fixed on the sky - the target, its halo - cancels in the difference; moonlight, cloud
-    and the gradient of the hour remain.
+class ReferenceSky:
+    """The sky of the photometric reference, with which those of the subs are compared.
 
     Parameters
     ----------
-    sub, reference : Mesh
-        Sky meshes in raw pixels, in one unit.
-    sub_transform, reference_transform : Transform
-        Grid to raw pixels.
-    factor : float
-        Flux scale of the sub.
+    mesh : Mesh
+        Sky of the reference, in raw pixels.
+    transform : Transform
+        From the grid to its raw pixels.
     shape : tuple of int
         ``(ny, nx)`` of the grid.
     degree : int
-        0 a constant, 1 a plane, 2 a quadratic.
-
-    Returns
-    -------
-    numpy.ndarray
-        Coefficients, float64, in the order of :func:`platelib.transforms.exponents`, such that
-        ``factor * sub - polynomial`` has the sky of the reference.
+        Of the difference: 0 a constant, 1 a plane, 2 a quadratic.
     """
-    y, x = np.mgrid[0 : shape[0] - 1 : _LATTICE * 1j, 0 : shape[1] - 1 : _LATTICE * 1j]
-    x, y = x.ravel(), y.ravel()
-    value, inside = _sample(sub, *sub_transform(x, y))
-    base, within = _sample(reference, *reference_transform(x, y))
-    good = inside & within
-    if good.sum() < 3 * len(exponents(degree)):
-        degree = 0
-    if not good.any():
-        return np.array([factor * float(np.median(sub.level)) - float(np.median(reference.level))])
-    difference = factor * value[good] - base[good]
-    cx, cy, scale = normalisation(shape)
-    u, v = (x[good] - cx) / scale, (y[good] - cy) / scale
-    terms = basis(u, v, degree)
-    weights = np.ones(len(u))
-    coefficients = np.zeros((terms.shape[1], 1))
-    for _ in range(6):
-        coefficients = least_squares(terms, difference[:, None], weights)
-        residual = np.abs(difference - polynomial(terms, coefficients)[:, 0])
-        width = max(1.482602218505602 * float(np.median(residual)), 1e-12)
-        weights = np.where(residual < 3 * width, 1.0, 1e-6)
-    return np.array([float(f"{c:.7g}") for c in coefficients[:, 0]])
+
+    def __init__(self, mesh: Mesh, transform: Transform, shape: tuple[int, int], degree: int):
+        self._mesh, self._degree = mesh, degree
+        y, x = np.mgrid[0 : shape[0] - 1 : _LATTICE * 1j, 0 : shape[1] - 1 : _LATTICE * 1j]
+        self._x, self._y = x.ravel(), y.ravel()
+        self._value, self._inside = _sample(mesh, *transform(self._x, self._y))
+        cx, cy, scale = normalisation(shape)
+        self._terms = basis((self._x - cx) / scale, (self._y - cy) / scale, degree)
+
+    def difference(self, sub: Mesh, transform: Transform, factor: float) -> np.ndarray:
+        """Fit the difference between the skies of a sub and the reference on the grid.
+
+        What is fixed on the sky - the target, its halo - cancels in the difference; moonlight,
+        cloud and the gradient of the hour remain.
+
+        Parameters
+        ----------
+        sub : Mesh
+            Sky of the sub, in the unit of the reference.
+        transform : Transform
+            From the grid to its raw pixels.
+        factor : float
+            Flux scale of the sub.
+
+        Returns
+        -------
+        numpy.ndarray
+            Coefficients, float64, in the order of :func:`platelib.transforms.exponents`, such that
+            ``factor * sub - polynomial`` has the sky of the reference.
+        """
+        value, inside = _sample(sub, *transform(self._x, self._y))
+        good = np.flatnonzero(inside & self._inside)
+        if not len(good):
+            return np.array(
+                [factor * float(np.median(sub.level)) - float(np.median(self._mesh.level))]
+            )
+        count = len(self._terms) if len(good) >= 3 * len(self._terms) else 1
+        terms = np.take(self._terms[:count], good, axis=1)
+        difference = (factor * value - self._value)[good]
+        weights = np.ones(len(good))
+        coefficients = np.zeros((1, count))
+        for _ in range(6):
+            coefficients = least_squares(terms, difference[None], weights)
+            residual = np.abs(difference - polynomial(terms, coefficients)[0])
+            width = max(1.482602218505602 * float(np.median(residual)), 1e-12)
+            new = np.where(residual < 3 * width, 1.0, 1e-6)
+            if np.array_equal(new, weights):
+                break
+            weights = new
+        return np.array([float(f"{c:.7g}") for c in coefficients[0]])
 
 
 def _sample(mesh: Mesh, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

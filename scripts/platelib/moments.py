@@ -2,26 +2,37 @@
 
 import numpy as np
 
-from platelib.calibration import BAD, SATURATED
-from platelib.detections import FLAG_MASKED, FLAG_SATURATED
 from platelib.kernels import kernel
 from platelib.sky import interpolate
 
 FWHM_PER_SIGMA = 2.3548200450309493
-_WINDOW = 7
+WINDOW = 7
+"""Half the side of the box in which a star's shape is measured, pixels."""
+BOX = (2 * WINDOW + 1, 2 * WINDOW + 2)
+"""Shape of that box: it has a column to spare, which does not count, so that rows are vectors."""
+WORK = (5, 2 * WINDOW + 2)
 _FIRST_SIGMA = 1.5
 _THINNEST = 1.2
 
 
 @kernel
-def is_extended(image, cy, cx, sky, noise):
-    """Say whether the light is spread as a point source's is, not in one pixel or a thin track."""
+def is_extended(above, here, below, x, sky, noise):
+    """Say whether the light is spread as a point source's is, not in one pixel or a thin track.
+
+    Parameters
+    ----------
+    above, here, below : numpy.ndarray
+        ``(nx,)`` float32: three rows of an image.
+    x : int
+        The brightest pixel of the middle row.
+    sky, noise : float
+    """
     bright = 0
     total = 0.0
     peak = -np.inf
-    for y in range(cy - 1, cy + 2):
-        for x in range(cx - 1, cx + 2):
-            value = image[y, x] - sky
+    for row in (above, here, below):
+        for u in range(x - 1, x + 2):
+            value = row[u] - sky
             total += value
             peak = max(peak, value)
             if value > 3 * noise:
@@ -30,66 +41,57 @@ def is_extended(image, cy, cx, sky, noise):
 
 
 @kernel
-def measure_shapes(image, mask, level, candidates, shapes):
-    """Measure windowed moments of candidates; return how many have those of a star.
+def star_shape(box, work):
+    """Measure windowed moments.
 
     Parameters
     ----------
-    image, mask : numpy.ndarray
-        ``(ny, nx)`` float32 and uint8.
-    level : numpy.ndarray
-        ``(my, mx)`` sky of the cells.
-    candidates : numpy.ndarray
-        ``(n, 2)`` int32: y, x.
-    shapes : numpy.ndarray
-        ``(n, 6)`` float64, filled from the top: x, y, FWHM, ellipticity, flags, angle.
+    box : numpy.ndarray
+        `BOX` float64: light above the sky, the peak in the middle of the window.
+    work : numpy.ndarray
+        `WORK` float64, overwritten.
+
+    Returns
+    -------
+    x, y : float
+        Centre, pixels from the middle.
+    fwhm, ellipticity : float
+        Pixels; ``1 - b/a``.
+    angle : float
+        Of the major axis, radians from the x axis.
+    light : float
+        In the window.
+    ok : bool
+        Whether all this is like a star's.
     """
-    ny, nx = image.shape
-    kept = 0
-    for c in range(candidates.shape[0]):
-        cy = candidates[c, 0]
-        cx = candidates[c, 1]
-        if min(cy, cx) < _WINDOW + 1 or cy >= ny - _WINDOW - 1 or cx >= nx - _WINDOW - 1:
-            continue
-        sky = interpolate(level, image.shape, cy, cx)
-        box = image[cy - _WINDOW : cy + _WINDOW + 1, cx - _WINDOW : cx + _WINDOW + 1]
-        x, y, a, b, c2, ok = _window_moments(box, sky)
-        if not ok:
-            continue
-        half_trace = 0.5 * (a + b)
-        root = np.sqrt(0.25 * (a - b) ** 2 + c2 * c2)
-        major = half_trace + root
-        minor = half_trace - root
-        if minor <= 0 or half_trace <= 0:
-            continue
-        # A particle's track may be long, but it is thinner than optics and pixels can draw.
-        if FWHM_PER_SIGMA * np.sqrt(minor) < _THINNEST:
-            continue
-        shapes[kept, 0] = cx + x
-        shapes[kept, 1] = cy + y
-        shapes[kept, 2] = FWHM_PER_SIGMA * np.sqrt(np.sqrt(major * minor))
-        shapes[kept, 3] = 1.0 - np.sqrt(minor / major)
-        shapes[kept, 4] = _flags(mask, cy, cx)
-        shapes[kept, 5] = 0.5 * np.arctan2(2 * c2, a - b)
-        kept += 1
-    return kept
+    x, y, light, a, b, c, ok = _window_moments(box, work)
+    half_trace = 0.5 * (a + b)
+    root = np.sqrt(0.25 * (a - b) ** 2 + c * c)
+    major = half_trace + root
+    minor = half_trace - root
+    # A particle's track may be long, but it is thinner than optics and pixels can draw.
+    if not ok or minor <= 0 or half_trace <= 0 or FWHM_PER_SIGMA * np.sqrt(minor) < _THINNEST:
+        return x, y, 0.0, 0.0, 0.0, light, False
+    fwhm = FWHM_PER_SIGMA * np.sqrt(np.sqrt(major * minor))
+    angle = 0.5 * np.arctan2(2 * c, a - b)
+    return x, y, fwhm, 1.0 - np.sqrt(minor / major), angle, light, True
 
 
 @kernel
-def _window_moments(box, sky):
+def _window_moments(box, work):
     """Centre, from the middle of the box, and intrinsic moments in a window fitted to the star."""
-    x = y = xx = yy = xy = 0.0
+    x = y = total = xx = yy = xy = 0.0
     sigma = _FIRST_SIGMA
     for step in range(8):
-        total, sx, sy, xx, yy, xy = _weighted_sums(box, sky, x, y, sigma)
+        total, sx, sy, xx, yy, xy = _weighted_sums(box, x, y, sigma, work)
         if not total > 0:
-            return x, y, 0.0, 0.0, 0.0, False
+            return x, y, total, 0.0, 0.0, 0.0, False
         dx = 2 * sx / total
         dy = 2 * sy / total
         x += dx
         y += dy
         if abs(x) > 1.5 or abs(y) > 1.5:
-            return x, y, 0.0, 0.0, 0.0, False
+            return x, y, total, 0.0, 0.0, 0.0, False
         xx /= total
         yy /= total
         xy /= total
@@ -100,35 +102,51 @@ def _window_moments(box, sky):
         elif step > 2 and dx * dx + dy * dy < 1e-8:
             break
     a, b, c = _without_window(xx, yy, xy, sigma)
-    return x, y, a, b, c, True
+    return x, y, total, a, b, c, True
 
 
 @kernel
-def _weighted_sums(box, sky, x, y, sigma):
+def _weighted_sums(box, x, y, sigma, work):
     """Moments of order 0 to 2 about a point under a Gaussian window, which is a product of two."""
-    size = 2 * _WINDOW + 1
-    weight = np.empty(size)
+    along, across, plain, linear, square = work[0], work[1], work[2], work[3], work[4]
     slope = -0.5 / (sigma * sigma)
-    for u in range(size):
-        weight[u] = np.exp(slope * (u - _WINDOW - x) ** 2)
+    _window(slope, x, along)
+    _window(slope, y, across)
+    work[2:] = 0.0
+    for v in range(BOX[0]):
+        line = box[v]
+        dy = v - WINDOW - y
+        w0 = across[v]
+        w1 = w0 * dy
+        w2 = w1 * dy
+        for u in range(BOX[1]):
+            plain[u] += w0 * line[u]
+            linear[u] += w1 * line[u]
+            square[u] += w2 * line[u]
     total = sx = sy = xx = yy = xy = 0.0
-    for v in range(size):
-        dy = v - _WINDOW - y
-        row = row_x = row_xx = 0.0
-        for u in range(size):
-            dx = u - _WINDOW - x
-            w = weight[u] * (box[v, u] - sky)
-            row += w
-            row_x += w * dx
-            row_xx += w * dx * dx
-        w = np.exp(slope * dy * dy)
-        total += w * row
-        sx += w * row_x
-        sy += w * dy * row
-        xx += w * row_xx
-        yy += w * dy * dy * row
-        xy += w * dy * row_x
+    for u in range(BOX[0]):
+        dx = u - WINDOW - x
+        w0 = along[u]
+        w1 = w0 * dx
+        total += w0 * plain[u]
+        sx += w1 * plain[u]
+        xx += w1 * dx * plain[u]
+        sy += w0 * linear[u]
+        xy += w1 * linear[u]
+        yy += w0 * square[u]
     return total, sx, sy, xx, yy, xy
+
+
+@kernel
+def _window(slope, centre, weight):
+    """Values of a Gaussian at the pixels of the box; neighbours differ by a ratio, which falls."""
+    fall = np.exp(2 * slope)
+    ratio = np.exp(slope * (1 - 2 * (WINDOW + centre)))
+    value = np.exp(slope * (WINDOW + centre) ** 2)
+    for u in range(weight.size):
+        weight[u] = value
+        value *= ratio
+        ratio *= fall
 
 
 @kernel
@@ -156,59 +174,67 @@ def _without_window(xx, yy, xy, window):
 
 
 @kernel
-def _flags(mask, cy, cx):
-    flags = 0
-    for y in range(cy - 2, cy + 3):
-        for x in range(cx - 2, cx + 3):
-            if mask[y, x] & SATURATED:
-                flags |= FLAG_SATURATED
-            if mask[y, x] & BAD:
-                flags |= FLAG_MASKED
-    return flags
-
-
-@kernel
-def measure_fluxes(image, variance, level, xs, ys, radius, fluxes):
+def measure_fluxes(squares, centres, shape, planes, xs, ys, radius, fluxes):
     """Measure flux, its error and the peak above the sky, in circular apertures with soft edges.
 
     Parameters
     ----------
-    image, variance : numpy.ndarray
-        ``(ny, nx)`` float32.
-    level : numpy.ndarray
-        ``(my, mx)`` sky of the cells.
+    squares : numpy.ndarray
+        ``(n, side, side)`` float32: pixels about the stars, at least ``radius + 0.5`` on all sides
+        of each; what lies outside of the sub is not looked at.
+    centres : numpy.ndarray
+        ``(n, 2)`` int32: y, x of the middle of each.
+    shape : tuple of int
+        ``(ny, nx)`` of the sub.
+    planes : tuple of numpy.ndarray
+        ``(my, mx)`` float32 of the cells of the sub: the sky, its noise, and the variance that a
+        unit of light adds to that.
     xs, ys : numpy.ndarray
-        ``(n,)`` float64, inside the image.
+        ``(n,)`` float64, inside the sub.
     radius : float
         Where the weight has fallen to a half, pixels.
     fluxes : numpy.ndarray
         ``(n, 3)`` float64, filled.
     """
-    ny, nx = image.shape
+    ny, nx = shape
+    level, noise, unit = planes
+    side = squares.shape[1]
+    share = np.empty(side)
     for i in range(xs.size):
-        x = xs[i]
-        y = ys[i]
-        sky = interpolate(level, image.shape, y, x)
+        top = centres[i, 0] - side // 2
+        left = centres[i, 1] - side // 2
+        x = xs[i] - left
+        y = ys[i] - top
+        sky = interpolate(level, shape, ys[i], xs[i])
+        dark = interpolate(noise, shape, ys[i], xs[i]) ** 2
+        rate = interpolate(unit, shape, ys[i], xs[i])
         flux = 0.0
         spread = 0.0
-        for v in range(max(0, int(y - radius)), min(ny, int(y + radius) + 2)):
-            for u in range(max(0, int(x - radius)), min(nx, int(x + radius) + 2)):
-                share = min(radius + 0.5 - np.sqrt((u - x) ** 2 + (v - y) ** 2), 1.0)
-                if share > 0.0:
-                    flux += share * (image[v, u] - sky)
-                    spread += share * share * variance[v, u]
+        first, last = max(0, -left, int(x - radius)), min(side, nx - left, int(x + radius) + 2)
+        for v in range(max(0, -top, int(y - radius)), min(side, ny - top, int(y + radius) + 2)):
+            dy2 = (v - y) ** 2
+            for u in range(first, last):
+                share[u] = max(0.0, min(radius + 0.5 - np.sqrt((u - x) ** 2 + dy2), 1.0))
+            line = squares[i, v]
+            for u in range(first, last):
+                light = line[u] - sky
+                flux += share[u] * light
+                spread += share[u] * share[u] * (dark + rate * max(light, 0.0))
         fluxes[i, 0] = flux
         fluxes[i, 1] = np.sqrt(spread)
-        fluxes[i, 2] = image[int(y + 0.5), int(x + 0.5)] - sky
+        fluxes[i, 2] = squares[i, int(y + 0.5), int(x + 0.5)] - sky
 
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
     y, x = np.mgrid[:20, :20].astype(np.float32)
-    image = 100 + 5000 * np.exp(-((x - 10) ** 2 + (y - 9) ** 2) / 4).astype(np.float32)
-    image = image.astype(np.float32)
-    level = np.full((1, 1), 100, dtype=np.float32)
-    is_extended(image, 9, 10, 100.0, 1.0)
-    mask = np.zeros(image.shape, dtype=np.uint8)
-    measure_shapes(image, mask, level, np.array([[9, 10]], dtype=np.int32), np.empty((1, 6)))
-    measure_fluxes(image, image, level, np.ones(1), np.ones(1), 3.0, np.empty((1, 3)))
+    image = 5000 * np.exp(-((x - 10) ** 2 + (y - 9) ** 2) / 4)
+    rows = image.astype(np.float32)
+    is_extended(rows[8], rows[9], rows[10], 10, 0.0, 1.0)
+    star_shape(image[2:17, 3:19].astype(np.float64), np.empty(WORK))
+    level = np.ones((1, 1), dtype=np.float32)
+    centres = np.array([[9, 10]], dtype=np.int32)
+    squares = np.ascontiguousarray(rows[None, 3:16, 4:17])
+    place = np.full(1, 9.0)
+    planes = (level, level, level)
+    measure_fluxes(squares, centres, image.shape, planes, place, place, 3.0, np.empty((1, 3)))

@@ -1,21 +1,23 @@
 """Sky level and noise of a sub, measured in a mesh of cells.
 
-Not every pixel is looked at: about 700 of a cell tell its level to 0.05 of the noise, and a sub
-has thousands of cells. The pixels stand on a lattice of odd row distance whose columns are
-staggered, so that a pattern of even and odd rows or columns of the sensor is met in all its parts.
+Not every pixel is looked at, but those of a :class:`~platelib.lattice.Lattice`: about 700 of a cell
+tell its level to 0.05 of the noise, and a sub has thousands of cells.
 """
 
 import numpy as np
 
 from platelib.detections import Mesh
 from platelib.kernels import kernel
+from platelib.lattice import Lattice
 
 _CLIP = 3.0
 _SKIRT_PX = 3
 _FEWEST = 16
-_FIRST_LOOK = 256
-_LEAST_SAMPLES = 100_000
+_FIRST_LOOK = 160
 _LOWER_SIGMA = 0.15865525393145707
+_STEPS = 1024
+_GAP = 32767
+_SIDE_BY_SIDE = 288
 
 
 def sky_mesh(image: np.ndarray, cell_px: int) -> Mesh:
@@ -31,44 +33,47 @@ def sky_mesh(image: np.ndarray, cell_px: int) -> Mesh:
     Returns
     -------
     Mesh
+        See :func:`mesh_of_samples`.
+    """
+    ny, nx = image.shape
+    lattice = Lattice.over((ny, nx), cell_px)
+    rows = lattice.shape[0]
+    return mesh_of_samples(
+        lattice.pick(image[slice(*lattice.image_rows(0, rows))], 0, rows), lattice
+    )
+
+
+def mesh_of_samples(samples: np.ndarray, lattice: Lattice) -> Mesh:
+    """Measure sky level and noise in cells from the samples of a lattice.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray
+        ``lattice.shape`` float32; what is not finite does not count, and becomes infinite.
+    lattice : Lattice
+
+    Returns
+    -------
+    Mesh
         Level: mean of the middle half of the values of a cell, less noisy than the median and as
         little moved by stars. Noise: from the values below the median, which stars do not touch.
         Both after clipping what is brighter than 3 sigma; pixels in the skirts of what is brighter
         are left out too, unless little else is there.
     """
-    ny, nx = image.shape
-    row_step, column_step = _steps(ny * nx, cell_px)
-    samples = np.empty((_first(ny, row_step), nx // column_step), dtype=np.float32)
-    usable = np.empty(samples.shape, dtype=np.uint8)
-    _thin_out(image, row_step, column_step, samples, usable)
-    level = np.full((max(1, ny // cell_px), max(1, nx // cell_px)), np.nan, dtype=np.float32)
-    noise = level.copy()
-    row_edges = _first(np.arange(level.shape[0] + 1) * ny // level.shape[0], row_step)
-    column_edges = np.arange(level.shape[1] + 1) * nx // level.shape[1] // column_step
-    edges = (row_edges, column_edges)
+    _make_infinite(samples)
+    level, noise, level_steps, noise_steps = np.full((4, *lattice.cells), np.nan, dtype=np.float32)
+    edges = lattice.edges()
     in_a_cell = samples.size // level.size
     # A look at some of the rows tells what is bright.
-    _look(samples, usable, *edges, max(1, in_a_cell // _FIRST_LOOK), 0.0, level, noise)
-    reach = -(-_SKIRT_PX // row_step), -(-_SKIRT_PX // column_step)
-    dark = np.empty_like(usable)
-    _leave_out_skirts(samples, usable, *edges, level, noise, reach, dark)
-    _look(samples, dark, *edges, 1, 0.25, level, noise)
-    return Mesh(_filled(level), _filled(noise), image.shape)
-
-
-def _steps(pixels: int, cell_px: int) -> tuple[int, int]:
-    """Distances of the rows and columns that are looked at; a small image is looked at closely."""
-    row_step, column_step = max(1, cell_px // 21) | 1, max(1, cell_px // 32)
-    if pixels < _LEAST_SAMPLES * row_step * column_step:
-        column_step = 1
-    if pixels < _LEAST_SAMPLES * row_step:
-        row_step = 1
-    return row_step, column_step
-
-
-def _first(row, step: int):
-    """Number of the first sample at or above a row; sample 0 is in the middle of ``step`` rows."""
-    return (row + step // 2) // step
+    _look(samples, np.inf, *edges, max(1, in_a_cell // _FIRST_LOOK), 0.0, level, noise)
+    reach = -(-_SKIRT_PX // lattice.row_step), -(-_SKIRT_PX // lattice.column_step)
+    steps = np.empty(samples.shape, dtype=np.int16)
+    _count_steps(samples, *edges, level, noise, reach, steps)
+    _look(steps, _GAP, *edges, 1, 0.25, level_steps, noise_steps)
+    seen = ~np.isnan(level_steps)
+    level[seen] += level_steps[seen] * noise[seen] / _STEPS
+    noise[seen] *= noise_steps[seen] / _STEPS
+    return Mesh(_filled(level), _filled(noise), lattice.image_shape)
 
 
 def _filled(plane: np.ndarray) -> np.ndarray:
@@ -78,56 +83,63 @@ def _filled(plane: np.ndarray) -> np.ndarray:
 
 
 @kernel
-def _thin_out(image, row_step, column_step, samples, usable):
-    """Copy the pixels of the lattice; what is not finite becomes infinity and unusable."""
+def _make_infinite(samples):
+    """Turn what is not finite into infinity, which is sorted last."""
     for r in range(samples.shape[0]):
-        line = image[r * row_step + row_step // 2, (r >> 1) % column_step :]
-        for c in range(samples.shape[1]):
-            value = line[c * column_step]
-            finite = np.abs(value) < np.inf
-            samples[r, c] = value if finite else np.float32(np.inf)
-            usable[r, c] = finite
+        line = samples[r]
+        for c in range(line.size):
+            line[c] = line[c] if np.abs(line[c]) < np.inf else np.float32(np.inf)
 
 
 @kernel
-def _look(samples, use, row_edges, column_edges, step, least_share, level, noise):
+def _look(samples, gap, row_edges, column_edges, step, least_share, level, noise):
     """Set level and noise of the cells that have enough samples; look at every so manieth row.
 
-    The samples of a row of cells stand side by side, a column a cell, and are sorted together.
+    The samples of some rows of cells stand side by side, a column a cell, and are sorted together;
+    gaps, with a value above all others, come last.
     """
-    cells = level.shape[1]
+    my, mx = level.shape
+    together = max(1, _SIDE_BY_SIDE // mx)
     width = np.max(np.diff(column_edges))
-    deepest = (np.max(np.diff(row_edges)) + step - 1) // step * width
-    table = np.empty((deepest, cells), dtype=np.float32)
-    counts = np.empty(cells, dtype=np.int32)
-    tops = np.empty(cells, dtype=np.int32)
-    for j in range(level.shape[0]):
-        depth = 0
-        counts[:] = 0
-        for r in range(row_edges[j], row_edges[j + 1], step):
-            _stand_side_by_side(samples[r], use[r], column_edges, table[depth : depth + width])
-            for i in range(cells):
-                counts[i] += np.sum(use[r, column_edges[i] : column_edges[i + 1]])
-            depth += width
-        _sort_columns(table[:depth])
-        for i in range(cells):
-            if counts[i] >= max(_FEWEST, least_share * depth):
-                level[j, i], noise[j, i], tops[i] = _clipped(table[: counts[i], i])
-            else:
-                tops[i] = 0
-        _add_middle_half(table[:depth], tops, level[j])
+    rows = (np.max(np.diff(row_edges)) + step - 1) // step
+    table = np.empty((rows * width, together * mx), dtype=samples.dtype)
+    for first in range(0, my, together):
+        last = min(first + together, my)
+        for j in range(first, last):
+            for k in range(rows):
+                r = row_edges[j] + k * step
+                part = table[k * width : (k + 1) * width]
+                at = (j - first) * mx
+                if r < row_edges[j + 1]:
+                    _stand_side_by_side(samples[r], gap, column_edges, part, at)
+                else:
+                    part[:, at : at + mx] = gap
+        _sort_columns(table)
+        for j in range(first, last):
+            usual = (row_edges[j + 1] - row_edges[j] + step - 1) // step * width
+            _evaluate(table, gap, (j - first) * mx, least_share * usual, level[j], noise[j])
 
 
 @kernel
-def _stand_side_by_side(samples, use, column_edges, rows):
-    """Turn a row of samples into one column a cell; gaps are infinite."""
-    width, cells = rows.shape
-    for i in range(cells):
+def _stand_side_by_side(samples, gap, column_edges, rows, at):
+    """Turn a row of samples into one column a cell."""
+    for i in range(column_edges.size - 1):
         start, stop = column_edges[i], column_edges[i + 1]
         for c in range(start, stop):
-            rows[c - start, i] = samples[c] if use[c] else np.float32(np.inf)
-        for c in range(stop - start, width):
-            rows[c, i] = np.inf
+            rows[c - start, at + i] = samples[c]
+        for c in range(stop - start, rows.shape[0]):
+            rows[c, at + i] = gap
+
+
+@kernel
+def _evaluate(table, gap, at, least, level, noise):
+    """Set level and noise of a row of cells from their sorted columns."""
+    tops = np.zeros(level.size, dtype=np.int32)
+    for i in range(level.size):
+        count = np.searchsorted(table[:, at + i], gap)
+        if count >= max(_FEWEST, least):
+            level[i], noise[i], tops[i] = _clipped(table[:count, at + i])
+    _add_middle_half(table, at, tops, level)
 
 
 @kernel
@@ -174,12 +186,12 @@ def _clipped(values):
 
 
 @kernel
-def _add_middle_half(table, tops, level):
+def _add_middle_half(table, at, tops, level):
     """Move levels from the median to the mean of the middle half, which is a third less noisy."""
     cells = level.size
     excess = np.zeros(cells, dtype=np.float32)
     for k in range(table.shape[0]):
-        row = table[k]
+        row = table[k, at : at + cells]
         for i in range(cells):
             middle = (k >= tops[i] >> 2) & (k < tops[i] - (tops[i] >> 2))
             excess[i] += row[i] - level[i] if middle else np.float32(0.0)
@@ -189,29 +201,55 @@ def _add_middle_half(table, tops, level):
 
 
 @kernel
-def _leave_out_skirts(samples, usable, row_edges, column_edges, level, noise, reach, dark):
-    """Mark the samples that no sample above the limit of its cell is near to."""
+def _count_steps(samples, row_edges, column_edges, level, noise, reach, steps):
+    """Express samples in steps of the noise of their cells, from the level; half as wide as floats.
+
+    A gap is left of those that a sample above the limit is near to.
+    """
     rows, columns = samples.shape
-    spread = np.zeros((rows, columns), dtype=np.uint8)
-    limit = np.empty(columns, dtype=np.float32)
+    zero = np.empty(columns, dtype=np.float32)
+    per_unit = np.empty(columns, dtype=np.float32)
     bright = np.zeros(columns + 2 * reach[1], dtype=np.uint8)
-    for j in range(level.shape[0]):
-        for i in range(level.shape[1]):
-            limit[column_edges[i] : column_edges[i + 1]] = level[j, i] + _CLIP * noise[j, i]
-        for r in range(row_edges[j], row_edges[j + 1]):
-            _mark_above(samples[r], usable[r], limit, bright[reach[1] : reach[1] + columns])
+    spread = np.zeros((2 * reach[0] + 1, columns), dtype=np.uint8)
+    j = -1
+    for r in range(rows + reach[0]):
+        here = spread[r % spread.shape[0]]
+        here[:] = 0
+        if r < rows:
+            while r >= row_edges[j + 1]:
+                j += 1
+                _set_scale(level[j], noise[j], column_edges, zero, per_unit)
+            _count_row(samples[r], zero, per_unit, steps[r])
+            _mark_bright(steps[r], bright[reach[1] : reach[1] + columns])
             for shift in range(2 * reach[1] + 1):
-                _add(spread[r], bright[shift : shift + columns])
-    dark[:] = usable
-    for r in range(rows):
-        for near in range(max(0, r - reach[0]), min(rows, r + reach[0] + 1)):
-            _take_away(dark[r], spread[near])
+                _add(here, bright[shift : shift + columns])
+        if r >= reach[0]:
+            for k in range(spread.shape[0]):
+                _leave_gaps(steps[r - reach[0]], spread[k])
 
 
 @kernel
-def _mark_above(samples, usable, limit, bright):
+def _set_scale(level, noise, column_edges, zero, per_unit):
+    for i in range(level.size):
+        usable = noise[i] > 0
+        zero[column_edges[i] : column_edges[i + 1]] = level[i] if usable else np.float32(0.0)
+        scale = np.float32(_STEPS) / noise[i] if usable else np.float32(0.0)
+        per_unit[column_edges[i] : column_edges[i + 1]] = scale
+
+
+@kernel
+def _count_row(samples, zero, per_unit, steps):
+    lowest, highest = np.float32(1 - _GAP), np.float32(_GAP - 1)
     for c in range(samples.size):
-        bright[c] = usable[c] if samples[c] > limit[c] else np.uint8(0)
+        value = np.rint((samples[c] - zero[c]) * per_unit[c])
+        value = min(max(value, lowest), highest)
+        steps[c] = np.int16(value) if samples[c] < np.inf else np.int16(_GAP)
+
+
+@kernel
+def _mark_bright(steps, bright):
+    for c in range(steps.size):
+        bright[c] = (steps[c] > np.int16(_CLIP * _STEPS)) & (steps[c] < np.int16(_GAP))
 
 
 @kernel
@@ -221,9 +259,9 @@ def _add(flags, others):
 
 
 @kernel
-def _take_away(flags, others):
-    for c in range(flags.size):
-        flags[c] &= ~others[c]
+def _leave_gaps(steps, flags):
+    for c in range(steps.size):
+        steps[c] = np.int16(_GAP) if flags[c] else steps[c]
 
 
 @kernel

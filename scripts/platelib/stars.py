@@ -1,41 +1,39 @@
-"""Sky, noise and stars of one calibrated sub.
+"""Stars of one calibrated sub.
 
 The detector looks for local maxima of the image smoothed by a small Gaussian, then measures each
 in a Gaussian window that adapts to its width (windowed moments as in Bertin & Arnouts 1996, A&AS
 117, 393, and the SExtractor manual's XWIN_IMAGE). What is sharper than a star can be - hot pixels,
 cosmic rays - is refused before it can mislead the matching of star patterns.
+
+A sub is searched while its rows come by. How large the aperture is to be is known only when all of
+them have been seen; until then a square about each star is kept.
 """
+
+from functools import cached_property
 
 import numpy as np
 
 from platelib.detections import FLAG_SHAPE, STAR, Mesh
-from platelib.kernels import kernel
-from platelib.moments import is_extended, measure_fluxes, measure_shapes
-from platelib.sky import interpolate, sky_mesh
+from platelib.moments import measure_fluxes
+from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
 from platelib.trails import on_trails
 
 _SMOOTHING = 1.2
+_SMALLEST_PX, _LARGEST_PX = 3.0, 20.0
+_USUAL_FWHM_PX = 4.0
+_SPARE = 2
 
 
-def find_stars(
-    image: np.ndarray,
-    variance: np.ndarray,
-    mask: np.ndarray,
-    mesh: Mesh,
-    detection_sigma: float,
-    aperture_fwhm: float,
-    max_stars: int,
-) -> np.ndarray:
-    """Find and measure the stars of a calibrated sub.
+class StarSearch:
+    """The search of one sub for stars, some of its rows at a time.
+
+    The stars do not depend on how many rows come at a time. Where there are more than twice as
+    many as are wanted, those with the least light in the window of their moments get no aperture.
 
     Parameters
     ----------
-    image, variance : numpy.ndarray
-        ``(ny, nx)`` float32; bad pixels of ``image`` mended.
-    mask : numpy.ndarray
-        ``(ny, nx)`` uint8: 1 bad, 2 saturated.
     mesh : Mesh
-        Sky and noise of the image.
+        Sky and noise of the sub.
     detection_sigma : float
         Peak of the smoothed image above the sky, in units of its noise.
     aperture_fwhm : float
@@ -43,65 +41,204 @@ def find_stars(
         share of every star's light out of it in every sub.
     max_stars : int
         The brightest so many are kept.
+    light_variance : numpy.ndarray or float, optional
+        Variance that a unit of light adds to the noise of the sky, ``(my, mx)`` for the cells of
+        the mesh: 1 for electrons that were not divided by a flat field.
+    half_px : int, optional
+        Half the side of the squares that are kept. Where they turn out to be smaller than
+        `needed_half_px`, the sub has to be searched again.
+    """
+
+    def __init__(
+        self,
+        mesh: Mesh,
+        detection_sigma: float,
+        aperture_fwhm: float,
+        max_stars: int,
+        light_variance: np.ndarray | float = 1.0,
+        half_px: int | None = None,
+    ):
+        self._mesh, self._aperture_fwhm, self._max_stars = mesh, aperture_fwhm, max_stars
+        self.half_px = half_px or self._half_for(_USUAL_FWHM_PX)
+        unit = np.empty_like(mesh.level)
+        unit[:] = light_variance
+        self._planes = mesh.level, mesh.noise, unit
+        taps = np.exp(-0.5 * (np.arange(3) / _SMOOTHING) ** 2)
+        self._taps = (taps / (taps[0] + 2 * taps[1] + 2 * taps[2])).astype(np.float32)
+        # Smoothing white noise by the taps each way leaves so much of it.
+        gain = self._taps[0] ** 2 + 2 * (self._taps[1] ** 2 + self._taps[2] ** 2)
+        limits = mesh.level + np.float32(detection_sigma * gain) * mesh.noise
+        nx = mesh.shape[1]
+        self._limits = limit_lines(limits, nx)
+        room, side = _SPARE * max_stars + nx // 2, 2 * self.half_px + 1
+        self._shapes = np.empty((room, SHAPE_COLUMNS))
+        self._centres = np.empty((room, 2), dtype=np.int32)
+        self._squares = np.empty((room, side, side), dtype=np.float32)
+        self._count = 0
+        self._faint: list[np.ndarray] = []
+        self._image = np.empty((0, nx), dtype=np.float32)
+        self._mask = np.empty((0, nx), dtype=np.uint8)
+        self._seen = self._searched = 0
+
+    @property
+    def margin(self) -> int:
+        """Rows above and below a star that are looked at."""
+        return max(self.half_px + 2, EDGE)
+
+    @property
+    def least_rows(self) -> int:
+        """Rows that have to come at a time, but for the last ones of a sub."""
+        return 2 * self.margin
+
+    @property
+    def needed_half_px(self) -> int:
+        """Half the side of squares that hold the aperture, when all rows have been seen."""
+        return self._half_for(self._shaped[2])
+
+    def _radius(self, fwhm: float) -> float:
+        return min(max(self._aperture_fwhm * fwhm, _SMALLEST_PX), _LARGEST_PX)
+
+    def _half_for(self, fwhm: float) -> int:
+        """Half the side of a square that holds the soft aperture about any place in its middle."""
+        return int(np.ceil(self._radius(fwhm) + 1))
+
+    def look(self, image: np.ndarray, mask: np.ndarray) -> None:
+        """Look at the next rows of the sub; the arrays are looked at again at the next call.
+
+        Parameters
+        ----------
+        image : numpy.ndarray
+            ``(n, nx)`` float32, bad pixels mended.
+        mask : numpy.ndarray
+            ``(n, nx)`` uint8: 1 bad, 2 saturated.
+        """
+        top, ny = self._seen - len(self._image), self._mesh.shape[0]
+        self._seen += len(image)
+        stop = ny if self._seen == ny else max(self._searched, self._seen - self.margin)
+        while self._searched < stop:
+            self._count, self._searched = search_rows(
+                (self._image, image),
+                (self._mask, mask),
+                top,
+                (self._searched, stop),
+                self._mesh.shape,
+                self._planes[:2],
+                self._limits,
+                self._taps,
+                self._shapes,
+                self._centres,
+                self._squares,
+                self._count,
+            )
+            if self._searched < stop:
+                self._drop_faint()
+        self._image, self._mask = image, mask
+
+    def _drop_faint(self) -> None:
+        """Keep the squares of the brightest detections only, as many as may be spared."""
+        most = _SPARE * self._max_stars
+        if self._count > most:
+            order = np.argsort(-self._shapes[: self._count, -1], kind="stable")
+            keep = np.sort(order[:most])
+            self._faint.append(self._shapes[order[most:]])
+            for array in (self._shapes, self._centres, self._squares):
+                array[:most] = array[keep]
+            self._count = most
+
+    @cached_property
+    def _shaped(self) -> tuple[np.ndarray, np.ndarray, float]:
+        """Return stars with position, shape and flags; their numbers; and the usual FWHM.
+
+        What is usual is told by all detections, those with a square or without.
+        """
+        self._drop_faint()
+        shapes = np.concatenate([self._shapes[: self._count], *self._faint])
+        stars = np.zeros(len(shapes), dtype=STAR)
+        stars["x"], stars["y"] = np.round(shapes[:, 0], 4), np.round(shapes[:, 1], 4)
+        stars["fwhm"], stars["ellipticity"] = np.round(shapes[:, 2], 3), np.round(shapes[:, 3], 3)
+        stars["flags"] = shapes[:, 4].astype(np.int16)
+        alone = ~self._on_trails(shapes)
+        numbers = np.flatnonzero(alone[: self._count])
+        usual = stars[alone & (stars["flags"] == 0)]
+        if not len(usual):
+            usual = stars[alone]
+        if not len(usual):
+            return stars[numbers], numbers, _USUAL_FWHM_PX
+        stars, fwhm = stars[numbers], float(np.median(usual["fwhm"]))
+        odd = _minor_fwhm(stars) < 0.6 * np.median(_minor_fwhm(usual))
+        odd |= stars["fwhm"] > 1.8 * fwhm
+        odd |= stars["ellipticity"] > np.median(usual["ellipticity"]) + 0.3
+        stars["flags"] |= np.where(odd, FLAG_SHAPE, 0).astype(np.int16)
+        return stars, numbers, fwhm
+
+    def _on_trails(self, shapes: np.ndarray) -> np.ndarray:
+        """Say which detections lie on trails; they are looked at in an order of their own."""
+        order = np.lexsort((shapes[:, 0], shapes[:, 1]))
+        x, y, ellipticity, angle = (shapes[order, column] for column in (0, 1, 3, 5))
+        trail = np.empty(len(shapes), dtype=bool)
+        trail[order] = on_trails(x, y, angle, ellipticity, self._mesh.shape)
+        return trail
+
+    def stars(self) -> np.ndarray:
+        """Return the stars, when all rows have been seen.
+
+        Returns
+        -------
+        numpy.ndarray
+            ``(n,)`` of dtype ``STAR``, brightest first; positions rounded to 1e-4 px and fluxes to
+            six digits, so that the last bits of transcendental functions do not travel on.
+        """
+        stars, numbers, fwhm = self._shaped
+        x, y = np.round(self._shapes[: self._count, :2].T, 4)
+        fluxes = np.empty((self._count, 3))
+        measure_fluxes(
+            self._squares[: self._count],
+            self._centres[: self._count],
+            self._mesh.shape,
+            self._planes,
+            np.ascontiguousarray(x),
+            np.ascontiguousarray(y),
+            self._radius(fwhm),
+            fluxes,
+        )
+        for column, name in enumerate(("flux", "flux_error", "peak")):
+            stars[name] = significant(fluxes[numbers, column], 6)
+        stars = stars[stars["flux"] > 0]
+        order = np.lexsort((stars["x"], stars["y"], -stars["flux"]))
+        return stars[order][: self._max_stars]
+
+
+def find_stars(
+    image: np.ndarray,
+    mask: np.ndarray,
+    mesh: Mesh,
+    detection_sigma: float,
+    aperture_fwhm: float,
+    max_stars: int,
+) -> np.ndarray:
+    """Find and measure the stars of a calibrated sub that is at hand as a whole.
+
+    Parameters
+    ----------
+    image : numpy.ndarray
+        ``(ny, nx)`` float32, electrons; bad pixels mended.
+    mask : numpy.ndarray
+        ``(ny, nx)`` uint8: 1 bad, 2 saturated.
+    mesh, detection_sigma, aperture_fwhm, max_stars
+        See :class:`StarSearch`.
 
     Returns
     -------
     numpy.ndarray
-        ``(n,)`` of dtype ``STAR``, brightest first; positions rounded to 1e-4 px and fluxes to six
-        digits, so that the last bits of transcendental functions do not travel on.
+        See :meth:`StarSearch.stars`.
     """
-    stars, fwhm = _shaped(image, mask, mesh, _candidates(image, mesh, detection_sigma, max_stars))
-    if not len(stars):
-        return stars
-    radius = min(max(aperture_fwhm * fwhm, 3.0), 20.0)
-    fluxes = np.empty((len(stars), 3))
-    x, y = np.ascontiguousarray(stars["x"]), np.ascontiguousarray(stars["y"])
-    measure_fluxes(image, variance, mesh.level, x, y, radius, fluxes)
-    for column, name in enumerate(("flux", "flux_error", "peak")):
-        stars[name] = significant(fluxes[:, column], 6)
-    stars = stars[stars["flux"] > 0]
-    order = np.lexsort((stars["x"], stars["y"], -stars["flux"]))
-    return stars[order][:max_stars]
-
-
-def _candidates(
-    image: np.ndarray, mesh: Mesh, detection_sigma: float, max_stars: int
-) -> np.ndarray:
-    """Return y and x, ``(n, 2)`` int32, of all extended local maxima above the limit."""
-    taps = np.exp(-0.5 * (np.arange(3) / _SMOOTHING) ** 2)
-    taps = (taps / (taps[0] + 2 * taps[1] + 2 * taps[2])).astype(np.float32)
-    # Smoothing white noise by the taps each way leaves so much of it.
-    gain = taps[0] ** 2 + 2 * (taps[1] ** 2 + taps[2] ** 2)
-    limits = mesh.level + np.float32(detection_sigma * gain) * mesh.noise
-    found = np.empty((0, 2), dtype=np.int32)
-    count = 0
-    while count == len(found):
-        found = np.empty((4 * len(found) + 8 * max_stars + 1000, 2), dtype=np.int32)
-        count = _find(image, mesh.level, mesh.noise, limits, taps, found)
-    return found[:count]
-
-
-def _shaped(
-    image: np.ndarray, mask: np.ndarray, mesh: Mesh, candidates: np.ndarray
-) -> tuple[np.ndarray, float]:
-    """Return stars with position, shape and flags, less what lies on trails, and the usual FWHM."""
-    shapes = np.empty((len(candidates), 6))
-    shapes = shapes[: measure_shapes(image, mask, mesh.level, candidates, shapes)]
-    x, y, ellipticity, angle = (shapes[:, k] for k in (0, 1, 3, 5))
-    shapes = shapes[~on_trails(x, y, angle, ellipticity, image.shape)]
-    stars = np.zeros(len(shapes), dtype=STAR)
-    stars["x"], stars["y"] = np.round(shapes[:, 0], 4), np.round(shapes[:, 1], 4)
-    stars["fwhm"], stars["ellipticity"] = np.round(shapes[:, 2], 3), np.round(shapes[:, 3], 3)
-    stars["flags"] = shapes[:, 4].astype(np.int16)
-    if not len(stars):
-        return stars, np.nan
-    usual = stars[stars["flags"] == 0] if (stars["flags"] == 0).any() else stars
-    fwhm = float(np.median(usual["fwhm"]))
-    odd = _minor_fwhm(stars) < 0.6 * np.median(_minor_fwhm(usual))
-    odd |= stars["fwhm"] > 1.8 * fwhm
-    odd |= stars["ellipticity"] > np.median(usual["ellipticity"]) + 0.3
-    stars["flags"] |= np.where(odd, FLAG_SHAPE, 0).astype(np.int16)
-    return stars, fwhm
+    half_px = None
+    while True:
+        search = StarSearch(mesh, detection_sigma, aperture_fwhm, max_stars, half_px=half_px)
+        search.look(image, mask)
+        half_px = search.needed_half_px
+        if half_px <= search.half_px:
+            return search.stars()
 
 
 def _minor_fwhm(stars: np.ndarray) -> np.ndarray:
@@ -118,107 +255,3 @@ def significant(values: np.ndarray, digits: int) -> np.ndarray:
     powers = [float(f"1e{place}") for place in range(lowest, int(places.max(initial=0)) + 1)]
     factor = np.array(powers)[places - lowest]
     return np.round(values * factor) / factor
-
-
-@kernel
-def _find(image, level, noise, limits, taps, candidates):
-    """Extended local maxima of the smoothed image; returns how many, at most what has room."""
-    ny, nx = image.shape
-    stretched = _stretched(limits, nx)
-    column = np.empty(nx, dtype=np.float32)
-    smooth = np.zeros((3, nx), dtype=np.float32)
-    limit = np.empty(nx, dtype=np.float32)
-    # Flags of eight pixels are looked at as one word: nearly all of them are zero.
-    words = np.zeros((nx + 7) // 8, dtype=np.uint64)
-    over = words.view(np.uint8)[:nx]
-    count = 0
-    for y in range(2, ny - 2):
-        _smooth_row(image, y, taps, column, smooth[y % 3])
-        if y < 4:
-            continue
-        above, here, below = smooth[(y - 2) % 3], smooth[(y - 1) % 3], smooth[y % 3]
-        _limit_row(stretched, (y - 0.5) * limits.shape[0] / ny - 0.5, limit)
-        _mark_above(here, limit, over)
-        for word in range(words.size):
-            if words[word] == 0:
-                continue
-            for x in range(max(8 * word, 3), min(8 * word + 8, nx - 3)):
-                if over[x] == 0 or not _is_peak(above, here, below, x):
-                    continue
-                sky = interpolate(level, image.shape, y - 1, x)
-                sigma = interpolate(noise, image.shape, y - 1, x)
-                if not is_extended(image, y - 1, x, sky, sigma):
-                    continue
-                if count == candidates.shape[0]:
-                    return count
-                candidates[count, 0] = y - 1
-                candidates[count, 1] = x
-                count += 1
-    return count
-
-
-@kernel
-def _stretched(mesh, nx):
-    """Rows of a mesh, interpolated to every column of the image."""
-    my, mx = mesh.shape
-    rows = np.empty((my, nx), dtype=np.float32)
-    for x in range(nx):
-        u = min(max((x + 0.5) * mx / nx - 0.5, 0.0), mx - 1.0)
-        i = min(int(u), max(mx - 2, 0))
-        share = np.float32(u - i)
-        for j in range(my):
-            rows[j, x] = mesh[j, i] + share * (mesh[j, min(i + 1, mx - 1)] - mesh[j, i])
-    return rows
-
-
-@kernel
-def _limit_row(stretched, v, limit):
-    """Interpolate the limit of detection of one row, ``v`` in rows of the mesh."""
-    last = stretched.shape[0] - 1
-    v = min(max(v, 0.0), float(last))
-    share = np.float32(v - int(v))
-    upper = stretched[int(v)]
-    lower = stretched[min(int(v) + 1, last)]
-    for x in range(limit.size):
-        limit[x] = upper[x] + share * (lower[x] - upper[x])
-
-
-@kernel
-def _smooth_row(image, y, taps, column, row):
-    """Smooth one row by five taps each way; two pixels at either end stay as they are."""
-    far_above, above, here = image[y - 2], image[y - 1], image[y]
-    below, far_below = image[y + 1], image[y + 2]
-    middle, near, far = taps[0], taps[1], taps[2]
-    for x in range(column.size):
-        column[x] = (
-            middle * here[x] + near * (above[x] + below[x]) + far * (far_above[x] + far_below[x])
-        )
-    inner = row[2:-2]
-    left2, left, right, right2 = column[:-4], column[1:-3], column[3:-1], column[4:]
-    centre = column[2:-2]
-    for x in range(inner.size):
-        inner[x] = middle * centre[x] + near * (left[x] + right[x]) + far * (left2[x] + right2[x])
-
-
-@kernel
-def _mark_above(row, limit, over):
-    for x in range(row.size):
-        over[x] = row[x] > limit[x]
-
-
-@kernel
-def _is_peak(above, here, below, x):
-    """Say whether a pixel is a local maximum; of equals the last one in order counts."""
-    q = here[x]
-    if q < here[x - 1] or q <= here[x + 1] or q < above[x] or q <= below[x]:
-        return False
-    return not (q < above[x - 1] or q < above[x + 1] or q <= below[x - 1] or q <= below[x + 1])
-
-
-def warm_up() -> None:
-    """Compile the kernels of this module."""
-    y, x = np.mgrid[:48, :48].astype(np.float32)
-    image = 100 + 5000 * np.exp(-((x - 24) ** 2 + (y - 23) ** 2) / 4).astype(np.float32)
-    image = image.astype(np.float32)
-    mask = np.zeros(image.shape, dtype=np.uint8)
-    find_stars(image, image, mask, sky_mesh(image, 16), 6.0, 2.5, 10)

@@ -3,11 +3,10 @@
 A transform leads from a pixel of the grid to the place in the raw frame that it is sampled from.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-
-from platelib.kernels import kernel
 
 
 @dataclass(frozen=True)
@@ -37,11 +36,8 @@ class Transform:
         """Return raw x and y of grid positions."""
         u = (np.asarray(x, dtype=np.float64) - self.centre_x) / self.scale
         v = (np.asarray(y, dtype=np.float64) - self.centre_y) / self.scale
-        terms = [u**i * v**j for i, j in exponents(self.degree)]
-        return (
-            sum(a * b for a, b in zip(self.x, terms, strict=True)),
-            sum(a * b for a, b in zip(self.y, terms, strict=True)),
-        )
+        raw_x, raw_y = polynomial(basis(u, v, self.degree), np.stack([self.x, self.y]))
+        return raw_x, raw_y
 
 
 def exponents(degree: int) -> list[tuple[int, int]]:
@@ -61,95 +57,88 @@ def normalisation(shape: tuple[int, int]) -> tuple[float, float, float]:
 
 
 def basis(u: np.ndarray, v: np.ndarray, degree: int) -> np.ndarray:
-    """Return the powers ``u^i v^j`` of ``(n,)`` places, ``(n, k)`` in the order of `exponents`."""
-    return np.stack([u**i * v**j for i, j in exponents(degree)], axis=-1)
+    """Return the powers ``u^i v^j`` of ``(n,)`` places, ``(k, n)`` in the order of `exponents`.
+
+    They are products, not powers of the processor's library, whose last bits are its own.
+    """
+    powers = [(np.ones_like(u), np.ones_like(v))]
+    for _ in range(degree):
+        powers.append((powers[-1][0] * u, powers[-1][1] * v))
+    return np.stack([powers[i][0] * powers[j][1] for i, j in exponents(degree)])
 
 
 def polynomial(terms: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
-    """Return ``terms @ coefficients``, every sum in order, which a BLAS routine would not keep.
+    """Return ``coefficients @ terms``, every sum in order, which a BLAS routine would not keep.
 
     Parameters
     ----------
     terms : numpy.ndarray
-        ``(n, k)`` float64.
+        ``(k, n)`` float64.
     coefficients : numpy.ndarray
-        ``(k, m)`` float64.
+        ``(m, k)`` float64.
 
     Returns
     -------
     numpy.ndarray
-        ``(n, m)`` float64.
+        ``(m, n)`` float64.
     """
-    total = np.zeros((len(terms), coefficients.shape[1]))
-    for term, factors in zip(terms.T, coefficients, strict=True):
-        total += term[:, None] * factors
+    total = np.zeros((len(coefficients), *terms.shape[1:]))
+    for row, factors in enumerate(coefficients.tolist()):
+        for factor, term in zip(factors, terms, strict=True):
+            total[row] += factor * term
     return total
 
 
 def least_squares(terms: np.ndarray, target: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Solve weighted normal equations, every sum in the order of the rows.
+    """Solve weighted normal equations, every sum in an order of its own.
 
-    A BLAS or LAPACK routine orders its sums by processor; this one does not, so the coefficients
-    are the same everywhere.
+    A BLAS or LAPACK routine orders its sums by processor; numpy's pairwise sums and Python's
+    arithmetic do not, so the coefficients are the same everywhere.
 
     Parameters
     ----------
     terms : numpy.ndarray
-        ``(n, k)`` float64.
+        ``(k, n)`` float64.
     target : numpy.ndarray
-        ``(n, m)`` float64.
+        ``(m, n)`` float64.
     weights : numpy.ndarray
         ``(n,)`` float64.
 
     Returns
     -------
     numpy.ndarray
-        ``(k, m)`` float64.
+        ``(m, k)`` float64.
     """
-    return _normal_equations(
-        np.ascontiguousarray(terms, dtype=np.float64),
-        np.ascontiguousarray(target, dtype=np.float64),
-        np.ascontiguousarray(weights, dtype=np.float64),
-    )
+    weighted = terms * weights
+    matrix = [(terms[: i + 1] * row).sum(axis=1).tolist() for i, row in enumerate(weighted)]
+    right = [(weighted * row).sum(axis=1).tolist() for row in target]
+    _factorise(matrix)
+    return np.array([_solve(matrix, column) for column in right])
 
 
-@kernel
-def _normal_equations(basis, target, weights):
-    n, k = basis.shape
-    m = target.shape[1]
-    matrix = np.zeros((k, k))
-    right = np.zeros((k, m))
-    for row in range(n):
-        for i in range(k):
-            weighted = weights[row] * basis[row, i]
-            for j in range(i + 1):
-                matrix[i, j] += weighted * basis[row, j]
-            for j in range(m):
-                right[i, j] += weighted * target[row, j]
-    for i in range(k):
-        for j in range(i + 1):
-            value = matrix[i, j]
-            for p in range(j):
-                value -= matrix[i, p] * matrix[j, p]
-            if i == j:
-                matrix[i, i] = np.sqrt(max(value, 1e-30))
-            else:
-                matrix[i, j] = value / matrix[j, j]
-    for column in range(m):
-        for i in range(k):
-            value = right[i, column]
-            for p in range(i):
-                value -= matrix[i, p] * right[p, column]
-            right[i, column] = value / matrix[i, i]
-        for i in range(k - 1, -1, -1):
-            value = right[i, column]
-            for p in range(i + 1, k):
-                value -= matrix[p, i] * right[p, column]
-            right[i, column] = value / matrix[i, i]
-    return right
+def _factorise(matrix: list[list[float]]) -> None:
+    """Replace the lower triangle of a symmetric matrix by its Cholesky factor."""
+    for i, row in enumerate(matrix):
+        for j in range(i):
+            value = row[j] - _product(row, matrix[j], j)
+            row[j] = value / matrix[j][j]
+        row[i] = math.sqrt(max(row[i] - _product(row, row, i), 1e-30))
 
 
-def warm_up() -> None:
-    """Compile the kernels of this module."""
-    terms = basis(np.arange(4.0), np.arange(4.0) ** 2, 1)
-    least_squares(terms, terms[:, :2], np.ones(4))
+def _solve(factor: list[list[float]], right: list[float]) -> list[float]:
+    """Solve ``L L^T x = right``."""
+    x = list(right)
+    for i, row in enumerate(factor):
+        x[i] = (x[i] - _product(row, x, i)) / row[i]
+    for i in reversed(range(len(x))):
+        x[i] /= factor[i][i]
+        for j in range(i):
+            x[j] -= factor[i][j] * x[i]
+    return x
+
+
+def _product(one: list[float], other: list[float], count: int) -> float:
+    total = 0.0
+    for k in range(count):
+        total += one[k] * other[k]
+    return total

@@ -164,15 +164,85 @@ def test_measures_are_the_same_bytes_each_time(bench, measures, tmp_path):
         assert (tmp_path / "m.fits").read_bytes() == first.read()
 
 
-@pytest.mark.parametrize("room", [10**9, 1])
-def test_threads_do_not_change_a_byte(bench, measures, tmp_path, monkeypatch, room):
-    """Three threads give the file of one, be there room for all frames or for one at a time."""
-    monkeypatch.setitem(measure.__globals__, "_ROOM_PX", room)
+@pytest.mark.parametrize("threads", [1, 2, 3])
+@pytest.mark.parametrize("together", [1, 2, 9])
+def test_threads_do_not_change_a_byte(bench, measures, tmp_path, monkeypatch, threads, together):
+    """However many threads there are and subs they measure in turn, the file is the same."""
+    monkeypatch.setitem(measure.__globals__, "_TOGETHER", together)
     lights = _lights(bench)
     target = tmp_path / "m.fits"
-    measure(bench.raw(lights), bench.masters_of(lights), target, _job(bench), threads=3)
+    measure(bench.raw(lights), bench.masters_of(lights), target, _job(bench), threads=threads)
     with open(measures, "rb") as first:
         assert target.read_bytes() == first.read()
+
+
+def test_subs_of_other_masters_are_measured_in_turn(bench, tmp_path):
+    """Subs with masters of their own, more than are kept, get what each gets by itself."""
+    lights, job = _lights(bench), _job(bench)
+    raw, masters = bench.raw(lights), bench.masters_of(lights)
+    for sub, changes in zip(
+        job["subs"], ({}, {"dark": None}, {"flat": None}, {"dark_scale": 0.5}), strict=True
+    ):
+        sub |= changes
+    measure(raw, masters, tmp_path / "all.fits", job)
+    together = read_measures([tmp_path / "all.fits"])
+    for path, facts, sub in zip(raw, job["subs"], together, strict=True):
+        measure([path], masters, tmp_path / "one.fits", job | {"subs": [facts]})
+        (alone,) = read_measures([tmp_path / "one.fits"])
+        assert alone.facts == sub.facts
+        np.testing.assert_array_equal(alone.stars, sub.stars)
+        np.testing.assert_array_equal(alone.mesh.level, sub.mesh.level)
+    assert len({sub.facts["sky"] for sub in together}) == 4
+
+
+def test_frames_of_any_size_need_no_masters(bench, tmp_path):
+    """Frames that are calibrated already may each be of another size."""
+    job = _job(bench, camera={"calibrated": True})
+    frame = fits.getdata(_lights(bench)[0].path).astype(np.float32)
+    paths = []
+    parts = np.s_[:], np.s_[20:], np.s_[:, 60:], np.s_[5:, 9:]
+    for sub, part in zip(job["subs"], parts, strict=True):
+        sub |= {"bias": None, "dark": None, "flat": None, "egain": None}
+        paths.append(tmp_path / f"{len(paths)}.fits")
+        fits.PrimaryHDU(frame[part]).writeto(paths[-1])
+    measure(paths, [], tmp_path / "m.fits", job)
+    whole, *cut = read_measures([tmp_path / "m.fits"])
+    for sub, (dx, dy) in zip(cut, ((0, 20), (60, 0), (9, 5)), strict=True):
+        assert (sub.facts["width_px"], sub.facts["height_px"]) == (320 - dx, 240 - dy)
+        near = np.hypot(
+            whole.stars["x"][:, None] - dx - sub.stars["x"],
+            whole.stars["y"][:, None] - dy - sub.stars["y"],
+        )
+        assert (near.min(axis=1) < 0.05).sum() > 0.7 * len(whole.stars)
+
+
+def test_compressed_frames_give_the_same(bench, measures, tmp_path):
+    """Losslessly compressed frames, by tiles or as a whole, have the measures of plain ones."""
+    lights = _lights(bench)
+    paths = []
+    for frame in lights:
+        header, pixels = fits.getheader(frame.path), fits.getdata(frame.path)
+        paths.append(tmp_path / f"{len(paths)}.fits")
+        if len(paths) % 2:
+            fits.CompImageHDU(pixels, header=header).writeto(paths[-1])
+        else:
+            paths[-1] = paths[-1].with_suffix(".fits.gz")
+            fits.PrimaryHDU(pixels, header=header).writeto(paths[-1])
+    measure(paths, bench.masters_of(lights), tmp_path / "m.fits", _job(bench))
+    for sub, plain in zip(
+        read_measures([tmp_path / "m.fits"]), read_measures([measures]), strict=True
+    ):
+        np.testing.assert_array_equal(sub.stars, plain.stars)
+        assert sub.facts | {"sha256": ""} == plain.facts | {"sha256": ""}
+
+
+def test_masters_of_another_size_are_refused(bench, tmp_path):
+    """A frame that its masters do not fit stops the step."""
+    pixels = fits.getdata(_lights(bench)[0].path)
+    fits.PrimaryHDU(pixels[:200]).writeto(tmp_path / "a.fits")
+    masters, job = bench.masters_of(_lights(bench)), _job(bench)
+    with pytest.raises(ValueError, match=r"raw frame is \(200, 320\), its correction"):
+        measure([tmp_path / "a.fits"] * 4, masters, tmp_path / "m.fits", job)
 
 
 SETS = {

@@ -1,5 +1,7 @@
 import json
 import shutil
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -241,3 +243,16 @@ def test_channel_without_stars_is_left_for_later(bench, tmp_path):
     said = "project 'tiny': none of its 4 lights can be used .4 unreadable.; look at them"
     with pytest.raises(UserError, match=said):
         choose_grid(paths[:1], tmp_path / "b.lock.yaml", _grid_job(bench))
+
+
+@pytest.mark.parametrize("step", ["choose_grid", "register"])
+def test_neither_kernels_nor_trees_are_loaded(step):
+    """These steps import neither numba nor scipy, which takes longer than their work."""
+    code = f"import {step}; print(sorted({{'numba', 'scipy'}} & sys.modules.keys()))"
+    done = subprocess.run(
+        [sys.executable, "-c", f"import sys; sys.path[:] = {sys.path!r}; {code}"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "[]\n"

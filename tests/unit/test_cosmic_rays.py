@@ -131,7 +131,7 @@ def _lost(fwhm, sky, apart=None):
     image = (rng.poisson(light + sky) + rng.normal(0, READ_NOISE, shape)).astype(np.float32)
     variance = np.maximum(image, 0) + np.float32(READ_NOISE**2)
     mask = np.zeros(shape, dtype=np.uint8)
-    stars = find_stars(image, variance, mask, sky_mesh(image, 64), 6.0, 2.5, 2000)
+    stars = find_stars(image, mask, sky_mesh(image, 64), 6.0, 2.5, 2000)
     rule = RayRule(contrast=contrast_for(np.median(stars["fwhm"][stars["flags"] == 0])))
     found = cosmic_ray_mask(image, variance, shielded(mask, stars), np.inf, rule)
     lost = np.zeros(x.size)

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from platelib.detections import Mesh
-from platelib.levels import flux_scale, sky_difference
+from platelib.levels import ReferenceSky, flux_scale
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sky import sky_mesh
 from platelib.transforms import Transform, exponents, identity, normalisation
@@ -111,6 +111,12 @@ def _meshes(seed: int, transform: Transform, sky: np.ndarray, factor: float) -> 
     )
 
 
+def _difference(sub: Mesh, reference: Mesh, transform: Transform, factor: float, degree: int):
+    return ReferenceSky(reference, identity(SHAPE), SHAPE, degree).difference(
+        sub, transform, factor
+    )
+
+
 SKIES = {
     0: np.array([55.0]),
     1: np.array([80.0, 40.0, -25.0]),
@@ -128,7 +134,7 @@ def test_sky_differences_are_recovered(degree, flip, factor):
     """
     transform = _similarity(9.3, -14.6, 180.4 if flip else 0.3)
     sub, reference = _meshes(degree, transform, SKIES[degree], factor)
-    fitted = sky_difference(sub, reference, transform, identity(SHAPE), factor, SHAPE, degree)
+    fitted = _difference(sub, reference, transform, factor, degree)
     assert len(fitted) == len(SKIES[degree])
     y, x = np.mgrid[20:460:20, 20:620:20]
     error = _surface(fitted, x, y) - _surface(SKIES[degree], x, y)
@@ -139,7 +145,7 @@ def test_sky_differences_are_recovered(degree, flip, factor):
 def test_equal_skies_do_not_differ():
     """The reference compared with itself has no difference at all."""
     _, reference = _meshes(5, identity(SHAPE), SKIES[0], 1.0)
-    fitted = sky_difference(reference, reference, identity(SHAPE), identity(SHAPE), 1.0, SHAPE, 2)
+    fitted = _difference(reference, reference, identity(SHAPE), 1.0, 2)
     np.testing.assert_allclose(fitted, 0, atol=1e-9)
 
 
@@ -148,7 +154,7 @@ def test_something_bright_on_one_sub_does_not_tilt_the_sky():
     transform = _similarity(3.0, 2.0, 0.0)
     sub, reference = _meshes(6, transform, SKIES[1], 1.0)
     sub.level[4:7, 5:8] += 500
-    fitted = sky_difference(sub, reference, transform, identity(SHAPE), 1.0, SHAPE, 1)
+    fitted = _difference(sub, reference, transform, 1.0, 1)
     y, x = np.mgrid[20:460:20, 20:620:20]
     assert np.abs(_surface(fitted, x, y) - _surface(SKIES[1], x, y)).max() < 4
 
@@ -157,10 +163,10 @@ def test_little_overlap_gives_a_constant():
     """Where frames hardly overlap the difference is one number."""
     transform = _similarity(625.0, 470.0, 0.0)
     sub, reference = _meshes(7, transform, SKIES[0], 1.0)
-    fitted = sky_difference(sub, reference, transform, identity(SHAPE), 1.0, SHAPE, 2)
+    fitted = _difference(sub, reference, transform, 1.0, 2)
     assert len(fitted) == 1
     apart = _similarity(5000.0, 0.0, 0.0)
-    fitted = sky_difference(sub, reference, apart, identity(SHAPE), 1.0, SHAPE, 2)
+    fitted = _difference(sub, reference, apart, 1.0, 2)
     expected = np.median(sub.level) - np.median(reference.level)
     assert fitted == pytest.approx([expected])
 
@@ -169,5 +175,5 @@ def test_coefficients_are_rounded():
     """Coefficients carry seven digits, so that last bits do not travel on."""
     transform = _similarity(3.0, 2.0, 0.0)
     sub, reference = _meshes(8, transform, SKIES[2], 1.0)
-    fitted = sky_difference(sub, reference, transform, identity(SHAPE), 1.0, SHAPE, 2)
+    fitted = _difference(sub, reference, transform, 1.0, 2)
     assert all(float(f"{value:.7g}") == value for value in fitted)

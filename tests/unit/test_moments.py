@@ -2,11 +2,14 @@ import numpy as np
 import pytest
 
 from platelib.moments import (
+    BOX,
     FWHM_PER_SIGMA,
+    WINDOW,
+    WORK,
     _weighted_sums,
     is_extended,
     measure_fluxes,
-    measure_shapes,
+    star_shape,
 )
 
 
@@ -19,40 +22,58 @@ def _gaussian(shape, x, y, major, minor, angle):
 
 def test_sums_equal_those_of_the_whole_window():
     """Sums by rows under a product of two windows are those under the window in two dimensions."""
-    box = np.random.default_rng(1).normal(50, 9, (15, 15)).astype(np.float32)
-    dy, dx = np.indices(box.shape) - 7.0
+    box = np.random.default_rng(1).normal(10, 9, BOX)
+    dy, dx = np.indices((BOX[0], BOX[0])) - float(WINDOW)
     dx, dy = dx - 0.3, dy + 0.7
-    light = np.exp(-0.5 * (dx**2 + dy**2) / 1.9**2) * (box.astype(np.float64) - 40)
+    light = np.exp(-0.5 * (dx**2 + dy**2) / 1.9**2) * box[:, : BOX[0]]
     powers = (1, dx, dy, dx**2, dy**2, dx * dy)
     expected = [(light * power).sum() for power in powers]
-    np.testing.assert_allclose(_weighted_sums(box, 40.0, 0.3, -0.7, 1.9), expected, rtol=1e-10)
+    sums = _weighted_sums(box, 0.3, -0.7, 1.9, np.empty(WORK))
+    np.testing.assert_allclose(sums, expected, rtol=1e-10)
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 30.0, 90.0, 120.0])
 def test_shape_of_a_gaussian_is_found(angle_deg):
     """Centre, width, ellipticity and direction of a Gaussian are recovered from the window."""
     angle = np.radians(angle_deg)
-    image = (10 + 500 * _gaussian((41, 47), 20.3, 18.6, 2.2, 1.6, angle)).astype(np.float32)
-    level = np.full((2, 2), 10, dtype=np.float32)
-    mask = np.zeros(image.shape, dtype=np.uint8)
-    shapes = np.empty((1, 6))
-    assert measure_shapes(image, mask, level, np.array([[19, 20]], dtype=np.int32), shapes) == 1
-    x, y, fwhm, ellipticity, flags, direction = shapes[0]
-    assert (x, y) == pytest.approx((20.3, 18.6), abs=2e-3)
+    box = 500 * _gaussian(BOX, WINDOW + 0.3, WINDOW - 0.4, 2.2, 1.6, angle)
+    x, y, fwhm, ellipticity, direction, light, ok = star_shape(box, np.empty(WORK))
+    assert ok
+    assert (x, y) == pytest.approx((0.3, -0.4), abs=2e-3)
     assert fwhm == pytest.approx(FWHM_PER_SIGMA * np.sqrt(2.2 * 1.6), rel=0.01)
     assert ellipticity == pytest.approx(1 - 1.6 / 2.2, abs=0.01)
     assert np.cos(2 * (direction - angle)) == pytest.approx(1, abs=1e-3)
-    assert flags == 0
+    # A Gaussian under a window of its own width has half of its light.
+    assert light == pytest.approx(0.5 * 500 * 2 * np.pi * 2.2 * 1.6, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    "box",
+    [
+        500 * _gaussian(BOX, WINDOW, WINDOW, 4.0, 0.3, 0.6),
+        500 * _gaussian(BOX, WINDOW + 3, WINDOW, 1.8, 1.8, 0.0),
+        np.zeros(BOX),
+    ],
+    ids=["thin", "beside", "empty"],
+)
+def test_what_is_no_star_is_refused(box):
+    """A thin track, light beside the peak and no light at all are not like a star."""
+    assert not star_shape(box, np.empty(WORK))[-1]
 
 
 def test_fluxes_equal_the_slow_sum():
     """Fluxes, their errors and peaks are those of numpy over the whole image, also at its edge."""
     rng = np.random.default_rng(2)
     image = rng.normal(100, 10, (60, 71)).astype(np.float32)
-    variance = rng.uniform(50, 150, image.shape).astype(np.float32)
     x, y = np.array([30.2, 2.0, 68.7]), np.array([25.9, 31.4, 58.1])
+    centres = np.array([[26, 30], [31, 2], [58, 69]], dtype=np.int32)
+    # What lies outside of the image is not looked at.
+    around = np.pad(image, 7, constant_values=np.nan)
+    squares = np.stack([around[v : v + 15, u : u + 15] for v, u in centres])
+    planes = tuple(np.full((1, 1), value, dtype=np.float32) for value in (90, 9, 0.7))
     fluxes = np.empty((3, 3))
-    measure_fluxes(image, variance, np.full((1, 1), 90, dtype=np.float32), x, y, 5.3, fluxes)
+    measure_fluxes(squares, centres, image.shape, planes, x, y, 5.3, fluxes)
+    variance = 9**2 + np.float32(0.7) * np.maximum(image - 90.0, 0)
     v, u = np.indices(image.shape)
     for star in range(3):
         distance = np.hypot(u - x[star], v - y[star])
@@ -68,4 +89,4 @@ def test_a_single_pixel_is_not_extended(fwhm, extended):
     """Light in one pixel is no star, light over several is."""
     sigma = fwhm / FWHM_PER_SIGMA
     image = (100 * _gaussian((9, 9), 4, 4, sigma, sigma, 0.0)).astype(np.float32)
-    assert is_extended(image, 4, 4, 0.0, 2.0) is extended
+    assert is_extended(image[3], image[4], image[5], 4, 0.0, 2.0) is extended

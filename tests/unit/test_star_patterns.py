@@ -4,7 +4,7 @@ import astroalign
 import numpy as np
 import pytest
 
-from platelib.star_patterns import NoMatch, match_stars
+from platelib.star_patterns import GridStars, NoMatch
 from platelib.transforms import Transform
 
 SHAPE = (2800, 4200)
@@ -79,7 +79,7 @@ def _lists(case: Case, seed: int):
 
 
 def _match(grid, raw, min_matches=6, max_degree=1):
-    return match_stars(grid, raw, np.ones(len(grid)), SHAPE, min_matches, max_degree)
+    return GridStars(grid, np.ones(len(grid)), SHAPE, max_degree).match(raw, min_matches)
 
 
 def _at(transform: Transform, xy: np.ndarray) -> np.ndarray:
@@ -224,6 +224,18 @@ def test_brightness_needs_no_precision():
     )
 
 
+def test_one_grid_serves_many_subs():
+    """Stars of a grid that were matched before give the same match as for the first time."""
+    grid, raw, _ = _lists(HARD["turned by 37 deg"], 11)
+    _, other, _ = _lists(HARD["turned by 37 deg"], 12)
+    stars = GridStars(grid, np.ones(len(grid)), SHAPE, 3)
+    with pytest.raises(NoMatch):
+        stars.match(other, 8)
+    again, first = stars.match(raw, 8), _match(grid, raw, 8, 3)
+    np.testing.assert_array_equal(again.transform.x, first.transform.x)
+    np.testing.assert_array_equal(again.raw_index, first.raw_index)
+
+
 def test_matching_is_deterministic():
     """The same lists give the same bits."""
     grid, raw, _ = _lists(HARD["shifted by 30 %"], 8)
@@ -239,5 +251,5 @@ def test_weights_favour_good_stars():
     rng = np.random.default_rng(10)
     raw[150:] += rng.normal(0, 0.4, (150, 2))
     weights = np.where(np.arange(300) < 150, 1 / 0.07**2, 1 / 0.4**2)
-    match = match_stars(grid, raw, weights, SHAPE, 8, 1)
+    match = GridStars(grid, weights, SHAPE, 1).match(raw, 8)
     assert np.abs(_at(match.transform, CORNERS) - true_map(CORNERS)).max() < 0.05

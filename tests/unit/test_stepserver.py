@@ -207,8 +207,8 @@ def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
     script(folder, "from platelib import polynomials", "some_step.py")
     text = """
         import sys
-        from platelib.polynomials import along_row
-        assert along_row.signatures
+        from platelib.polynomials import row_polynomial
+        assert row_polynomial.signatures
         assert "platelib.resampling" not in sys.modules
     """
     assert status(server, script(folder, text), "some_step") == 0

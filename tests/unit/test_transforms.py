@@ -19,18 +19,18 @@ def test_least_squares_equals_numpy(degree):
     rng = np.random.default_rng(degree)
     u, v = rng.uniform(-1, 1, (2, 200))
     terms = basis(u, v, degree)
-    target = rng.normal(0, 1000, (200, 2))
+    target = rng.normal(0, 1000, (2, 200))
     weights = rng.uniform(0.1, 10, 200)
-    root = np.sqrt(weights)[:, None]
-    expected = np.linalg.lstsq(root * terms, root * target, rcond=None)[0]
+    root = np.sqrt(weights)
+    expected = np.linalg.lstsq((root * terms).T, (root * target).T, rcond=None)[0].T
     np.testing.assert_allclose(least_squares(terms, target, weights), expected, rtol=1e-9)
 
 
 def test_polynomial_is_the_product():
     """Values of a polynomial are the product of its terms and coefficients."""
     rng = np.random.default_rng(12)
-    terms, coefficients = rng.normal(0, 1, (50, 10)), rng.normal(0, 100, (10, 2))
-    np.testing.assert_allclose(polynomial(terms, coefficients), terms @ coefficients, rtol=1e-12)
+    terms, coefficients = rng.normal(0, 1, (10, 50)), rng.normal(0, 100, (2, 10))
+    np.testing.assert_allclose(polynomial(terms, coefficients), coefficients @ terms, rtol=1e-12)
 
 
 def test_exponents_name_every_power_once():

@@ -1,0 +1,229 @@
+"""Sky and stars of a sub, straight from its raw file: a lattice of pixels, then rows in order.
+
+A sub is never held as a whole. Of what is calibrated, the samples of the sky are kept until its
+mesh is made, and a square about each star until the apertures are summed.
+"""
+
+import threading
+from collections.abc import Callable, Generator, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from platefiles.rawframe import FrameError, RawImage
+from platelib.calibration import SATURATED, Correction, Detector, calibrate, mend
+from platelib.calibration_lines import CalibrationLines, along_lines, fill_lines
+from platelib.detections import Mesh
+from platelib.lattice import Lattice
+from platelib.sky import mesh_of_samples
+from platelib.stars import StarSearch
+
+_SAMPLE_ROWS = 32
+_SEARCH_ROWS = 32
+_MEND_REACH = 2
+_ROW_STEP, _COLUMN_STEP = 23, 5
+_SETS_KEPT = 2
+
+
+@dataclass(frozen=True)
+class SampledSky:
+    """What some pixels of a sub tell.
+
+    Attributes
+    ----------
+    mesh : Mesh
+    light_variance : numpy.ndarray
+        ``(my, mx)``: variance that a unit of light adds, for the cells of the mesh.
+    model_variance : float
+        Median of the variance that the detector model gives a pixel.
+    saturated : float
+        Share of saturated pixels.
+    """
+
+    mesh: Mesh
+    light_variance: np.ndarray
+    model_variance: float
+    saturated: float
+
+
+@dataclass(frozen=True)
+class _SampledMasters:
+    """Masters where subs are sampled.
+
+    ``lines`` on the lattice of the sky; ``coarse`` of some rows and columns, which tell variance
+    and saturation; ``light`` the factor of the lines in each cell. ``origin`` is kept, so that no
+    other object can be taken for it.
+    """
+
+    origin: Correction
+    lines: CalibrationLines
+    coarse: Correction
+    light: np.ndarray
+
+
+class SkySampler:
+    """Takes the samples of subs, and keeps those of the masters that it met last.
+
+    Parameters
+    ----------
+    cell_px : int
+        Side of the cells of the mesh.
+    """
+
+    def __init__(self, cell_px: int):
+        self._cell_px = cell_px
+        self._turn = threading.Lock()
+        self._kept: dict[tuple[int, Lattice], _SampledMasters] = {}
+
+    def sample(self, image: RawImage, correction: Correction, detector: Detector) -> SampledSky:
+        """Measure the sky of a frame.
+
+        Raises
+        ------
+        FrameError
+            If hardly a pixel can be used.
+        ValueError
+            If the planes of the correction are of another shape.
+        """
+        lattice = Lattice.over(image.shape, self._cell_px)
+        masters = self._masters(correction, lattice)
+        samples = np.empty(lattice.shape, dtype=np.float32)
+        flags = np.empty((_SAMPLE_ROWS, lattice.shape[1]), dtype=np.uint8)
+        for first, last in _slabs(lattice):
+            raw = lattice.pick(image.words(*lattice.image_rows(first, last)), first, last)
+            out = samples[first:last], flags[: last - first]
+            along_lines(raw, masters.lines.rows(first, last), detector, out)
+        mesh = mesh_of_samples(samples, lattice)
+        if np.isnan(mesh.level).any() or not (mesh.noise > 0).any():
+            msg = "has no usable pixels: all are masked or missing"
+            raise FrameError(msg)
+        _, variance, mask = calibrate(_coarse(image), masters.coarse, detector)
+        light = masters.light if detector.gain > 0 else np.zeros_like(masters.light)
+        saturated = np.count_nonzero(mask & SATURATED) / mask.size
+        return SampledSky(mesh, light, float(np.median(variance)), saturated)
+
+    def _masters(self, correction: Correction, lattice: Lattice) -> _SampledMasters:
+        key = id(correction), lattice
+        with self._turn:
+            if key not in self._kept:
+                while len(self._kept) >= _SETS_KEPT:
+                    del self._kept[next(iter(self._kept))]
+                self._kept[key] = _sampled_masters(correction, lattice)
+            return self._kept[key]
+
+
+def _coarse(image: RawImage) -> np.ndarray:
+    """Return every so many rows and columns, as words if the image has them."""
+    rows = range(0, image.shape[0], _ROW_STEP)
+    picked = [image.words(y, y + 1)[:, ::_COLUMN_STEP] for y in rows]
+    return np.concatenate(picked, dtype=picked[0].dtype)  # which loses the byte order otherwise
+
+
+def _sampled_masters(correction: Correction, lattice: Lattice) -> _SampledMasters:
+    if others := correction.shapes - {lattice.image_shape}:
+        msg = f"raw frame is {lattice.image_shape}, its correction {min(others)}"
+        raise ValueError(msg)
+    lines = CalibrationLines.empty(lattice.shape)
+    for first, last in _slabs(lattice):
+        fill_lines(lines.rows(first, last), _picked(correction, lattice, first, last))
+    # A copy, since the samples of a mesh are changed.
+    light = mesh_of_samples(lines.factor.copy(), lattice).level
+    return _SampledMasters(correction, lines, _coarse_masters(correction), light)
+
+
+def _slabs(lattice: Lattice) -> Iterator[tuple[int, int]]:
+    """Yield sample rows, from and to, a few at a time."""
+    rows = lattice.shape[0]
+    for first in range(0, rows, _SAMPLE_ROWS):
+        yield first, min(rows, first + _SAMPLE_ROWS)
+
+
+def _picked(correction: Correction, lattice: Lattice, first: int, last: int) -> Correction:
+    """Return a correction of some rows of samples."""
+    rows = correction.rows(*lattice.image_rows(first, last))
+    return _of_planes(rows, lambda plane: lattice.pick(plane, first, last))
+
+
+def _coarse_masters(correction: Correction) -> Correction:
+    """Return a correction of every so many rows and columns."""
+    return _of_planes(
+        correction, lambda plane: np.ascontiguousarray(plane[::_ROW_STEP, ::_COLUMN_STEP])
+    )
+
+
+def _of_planes(correction: Correction, change: Callable[[np.ndarray], np.ndarray]) -> Correction:
+    """Return a correction whose planes are changed."""
+    bias, dark, flat = (
+        None if plane is None else change(plane)
+        for plane in (correction.bias, correction.dark, correction.flat)
+    )
+    masks = tuple(change(mask) for mask in correction.masks)
+    return replace(correction, bias=bias, dark=dark, flat=flat, masks=masks)
+
+
+@dataclass
+class _Rows:
+    """Lines of some rows of a correction, in memory that is used again for the next ones."""
+
+    origin: Correction
+    room: CalibrationLines
+    place: tuple[int, int] | None = None
+
+
+class RowLines:
+    """Lines of a few rows, kept for the next sub that needs the same ones of the same masters."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[int, int], _Rows] = {}
+
+    def lines(self, correction: Correction, start: int, stop: int, nx: int) -> CalibrationLines:
+        """Return the lines of rows ``start`` to ``stop`` of frames that are ``nx`` wide.
+
+        They are overwritten when the next rows of that correction are asked for.
+        """
+        key = id(correction), nx
+        rows = self._kept.get(key)
+        if rows is None or rows.room.offset.shape[0] < stop - start:
+            while len(self._kept) >= _SETS_KEPT:
+                del self._kept[next(iter(self._kept))]
+            rows = _Rows(correction, CalibrationLines.empty((stop - start, nx)))
+            self._kept[key] = rows
+        lines = rows.room.rows(0, stop - start)
+        if rows.place != (start, stop):
+            fill_lines(lines, correction.rows(start, stop))
+            rows.place = (start, stop)
+        return lines
+
+
+def search_by_rows(
+    image: RawImage,
+    correction: Correction,
+    detector: Detector,
+    search: StarSearch,
+    shared: RowLines,
+) -> Generator[None, None, None]:
+    """Show a search all rows of a frame, calibrated and mended; stop after every few of them.
+
+    Parameters
+    ----------
+    image : RawImage
+    correction : Correction
+    detector : Detector
+    search : StarSearch
+    shared : RowLines
+        Of all subs that are searched in turn.
+    """
+    ny, nx = image.shape
+    height = max(_SEARCH_ROWS, search.least_rows)
+    shape = (height + 2 * _MEND_REACH, nx)
+    rooms = [(np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint8)) for _ in "ab"]
+    for number, start in enumerate(range(0, ny, height)):
+        stop = min(ny, start + height)
+        top, bottom = max(0, start - _MEND_REACH), min(ny, stop + _MEND_REACH)
+        lines = shared.lines(correction, top, bottom, nx)
+        room = rooms[number % 2]  # the search looks at the rows before as well
+        values, mask = (plane[: bottom - top] for plane in room)
+        along_lines(image.words(top, bottom), lines, detector, (values, mask))
+        mend(values, mask)
+        search.look(values[start - top : stop - top], mask[start - top : stop - top])
+        yield
