@@ -17,8 +17,8 @@ from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
-from platelib.calibration import mend
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
+from platelib.mending import mend
 from platelib.ray_exclusions import shielded
 
 

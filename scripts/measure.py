@@ -16,12 +16,13 @@ from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
-from platefiles.measuring import RowLines, SampledSky, SkySampler, search_by_rows
+from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
 from platefiles.tables import columns_hdu
 from platelib.calibration import Detector
 from platelib.detections import STAR, Mesh
+from platelib.kept_lines import KeptLines
 from platelib.photon_transfer import GainChoice
 from platelib.stars import StarSearch
 
@@ -61,7 +62,7 @@ class _Bench:
         At each step all of them need the same rows of the masters, which are read from memory for
         the first of them and lie in the processor's cache for the others.
         """
-        rows = RowLines()
+        rows = KeptLines()
         works = [self._measured(path, facts, rows) for path, facts in files]
         results: dict[int, _Measured] = {}
         while len(results) < len(works):
@@ -74,7 +75,7 @@ class _Bench:
         return [results[number] for number in range(len(works))]
 
     def _measured(
-        self, path: str | Path, facts: Mapping[str, Any], rows: RowLines
+        self, path: str | Path, facts: Mapping[str, Any], rows: KeptLines
     ) -> Generator[None, None, _Measured]:
         """Measure the sub in a file."""
         row = _blank_row(facts)
@@ -90,7 +91,7 @@ class _Bench:
             return _Measured(row, _NO_STARS, Mesh(_NO_SKY, _NO_SKY, (0, 0)), "")
 
     def _measured_image(
-        self, image: RawImage, facts: Mapping[str, Any], row: dict[str, Any], rows: RowLines
+        self, image: RawImage, facts: Mapping[str, Any], row: dict[str, Any], rows: KeptLines
     ) -> Generator[None, None, _Measured]:
         """Fill the row of a sub, and find its sky and its stars."""
         with self._turn:

@@ -11,10 +11,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from platefiles.rawframe import FrameError, RawImage
-from platelib.calibration import SATURATED, Correction, Detector, calibrate, mend
-from platelib.calibration_lines import CalibrationLines, along_lines, fill_lines
+from platelib.calibration import (
+    SATURATED,
+    CalibrationLines,
+    Correction,
+    Detector,
+    along_lines,
+    calibrate,
+    lines_of,
+)
 from platelib.detections import Mesh
+from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
+from platelib.mending import mend
 from platelib.sky import mesh_of_samples
 from platelib.stars import StarSearch
 
@@ -92,7 +101,7 @@ class SkySampler:
         for first, last in _slabs(lattice):
             raw = lattice.pick(image.words(*lattice.image_rows(first, last)), first, last)
             out = samples[first:last], flags[: last - first]
-            along_lines(raw, masters.lines.rows(first, last), detector, out)
+            along_lines(raw, (first, 0), masters.lines, detector, out)
         mesh = mesh_of_samples(samples, lattice)
         if np.isnan(mesh.level).any() or not (mesh.noise > 0).any():
             msg = "has no usable pixels: all are masked or missing"
@@ -123,9 +132,12 @@ def _sampled_masters(correction: Correction, lattice: Lattice) -> _SampledMaster
     if others := correction.shapes - {lattice.image_shape}:
         msg = f"raw frame is {lattice.image_shape}, its correction {min(others)}"
         raise ValueError(msg)
-    lines = CalibrationLines.empty(lattice.shape)
+    offset, factor = (np.empty(lattice.shape, dtype=np.float32) for _ in range(2))
     for first, last in _slabs(lattice):
-        fill_lines(lines.rows(first, last), _picked(correction, lattice, first, last))
+        picked = _picked(correction, lattice, first, last)
+        slab = lines_of(picked, (0, last - first), (0, lattice.shape[1]))
+        offset[first:last], factor[first:last] = slab.offset, slab.factor
+    lines = CalibrationLines(offset, factor)
     # A copy, since the samples of a mesh are changed.
     light = mesh_of_samples(lines.factor.copy(), lattice).level
     return _SampledMasters(correction, lines, _coarse_masters(correction), light)
@@ -161,46 +173,12 @@ def _of_planes(correction: Correction, change: Callable[[np.ndarray], np.ndarray
     return replace(correction, bias=bias, dark=dark, flat=flat, masks=masks)
 
 
-@dataclass
-class _Rows:
-    """Lines of some rows of a correction, in memory that is used again for the next ones."""
-
-    origin: Correction
-    room: CalibrationLines
-    place: tuple[int, int] | None = None
-
-
-class RowLines:
-    """Lines of a few rows, kept for the next sub that needs the same ones of the same masters."""
-
-    def __init__(self) -> None:
-        self._kept: dict[tuple[int, int], _Rows] = {}
-
-    def lines(self, correction: Correction, start: int, stop: int, nx: int) -> CalibrationLines:
-        """Return the lines of rows ``start`` to ``stop`` of frames that are ``nx`` wide.
-
-        They are overwritten when the next rows of that correction are asked for.
-        """
-        key = id(correction), nx
-        rows = self._kept.get(key)
-        if rows is None or rows.room.offset.shape[0] < stop - start:
-            while len(self._kept) >= _SETS_KEPT:
-                del self._kept[next(iter(self._kept))]
-            rows = _Rows(correction, CalibrationLines.empty((stop - start, nx)))
-            self._kept[key] = rows
-        lines = rows.room.rows(0, stop - start)
-        if rows.place != (start, stop):
-            fill_lines(lines, correction.rows(start, stop))
-            rows.place = (start, stop)
-        return lines
-
-
 def search_by_rows(
     image: RawImage,
     correction: Correction,
     detector: Detector,
     search: StarSearch,
-    shared: RowLines,
+    shared: KeptLines,
 ) -> Generator[None, None, None]:
     """Show a search all rows of a frame, calibrated and mended; stop after every few of them.
 
@@ -210,7 +188,7 @@ def search_by_rows(
     correction : Correction
     detector : Detector
     search : StarSearch
-    shared : RowLines
+    shared : KeptLines
         Of all subs that are searched in turn.
     """
     ny, nx = image.shape
@@ -220,10 +198,10 @@ def search_by_rows(
     for number, start in enumerate(range(0, ny, height)):
         stop = min(ny, start + height)
         top, bottom = max(0, start - _MEND_REACH), min(ny, stop + _MEND_REACH)
-        lines = shared.lines(correction, top, bottom, nx)
+        lines = shared.of(correction, image.shape, (top, bottom), (0, nx))
         room = rooms[number % 2]  # the search looks at the rows before as well
         values, mask = (plane[: bottom - top] for plane in room)
-        along_lines(image.words(top, bottom), lines, detector, (values, mask))
+        along_lines(image.words(top, bottom), (top, 0), lines, detector, (values, mask))
         mend(values, mask)
         search.look(values[start - top : stop - top], mask[start - top : stop - top])
         yield

@@ -12,19 +12,29 @@ import numpy as np
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
-from platelib.calibration import Correction, Detector, calibrate, mend
+from platelib.calibration import Correction, Detector, along_lines_with_variance
+from platelib.kept_lines import KeptLines
+from platelib.mending import mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
 from platelib.transforms import Transform
 
 _MEND_REACH = 2
+_DITHER_PX = 32
 
 
 class Room:
-    """Memory that one thread uses again and again: asking the system for it costs time."""
+    """Memory that one thread uses again and again: asking the system for it costs time.
+
+    Attributes
+    ----------
+    lines : KeptLines
+        What calibrates the part of the frame that the thread was at last.
+    """
 
     def __init__(self) -> None:
         self._blocks: dict[str, np.ndarray] = {}
+        self.lines = KeptLines(_DITHER_PX)
 
     def plane(self, name: str, shape: tuple[int, ...], dtype: type) -> np.ndarray:
         """Return an array with any content; what had that name before is lost."""
@@ -98,17 +108,15 @@ class Sub:
         top, bottom = max(0, rows[0] - _MEND_REACH), min(ny, rows[1] + _MEND_REACH)
         left, right = max(0, columns[0] - _MEND_REACH), min(nx, columns[1] + _MEND_REACH)
         shape = (bottom - top, right - left)
-        values, variance, mask = calibrate(
+        values, variance = (room.plane(name, shape, np.float32) for name in ("values", "variance"))
+        mask = room.plane("mask", shape, np.uint8)
+        along_lines_with_variance(
             self._image.words(top, bottom),
-            self._correction.rows(top, bottom),
+            (top, left),
+            room.lines.of(self._correction, self.shape, (top, bottom), (left, right)),
             self.detector,
             self._sky_variance,
-            (left, right),
-            (
-                room.plane("values", shape, np.float32),
-                room.plane("variance", shape, np.float32),
-                room.plane("mask", shape, np.uint8),
-            ),
+            (values, variance, mask),
         )
         self._hits.mark(variance, mask, top, left)
         mend(values, mask)

@@ -1,4 +1,9 @@
-"""From the counts of a raw frame to electrons that fell through the optics, with their variance."""
+"""From the counts of a raw frame to electrons that fell through the optics, with their variance.
+
+What masters do to a pixel is a straight line in its count: ``(raw - bias - scale dark) / flat`` is
+``offset + factor raw``. The two planes are worked out once for all subs that are at hand; they are
+half of what the masters are, or less, and their bytes are in order.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -82,17 +87,155 @@ class Detector:
 
 
 _NO_CORRECTION = Correction()
+_UNKNOWN_DETECTOR = Detector(0.0, 0.0, np.inf)
+
+
+@dataclass(frozen=True)
+class CalibrationLines:
+    """What a correction does to the pixels of a window of the frame.
+
+    Attributes
+    ----------
+    offset, factor : numpy.ndarray
+        ``(ny, nx)`` float32: from a raw count in ADU to one that fell through the optics; the
+        factor is NaN where a pixel is not to be used.
+    top, left : int
+        Place of the window in the frame.
+    zero, variance : float
+        Those of the correction.
+    """
+
+    offset: np.ndarray
+    factor: np.ndarray
+    top: int = 0
+    left: int = 0
+    zero: float = 0.0
+    variance: float = 0.0
+
+    def holds(self, rows: tuple[int, int], columns: tuple[int, int]) -> bool:
+        """Say whether some rows and columns of the frame, from and to, lie in the window."""
+        ny, nx = self.offset.shape
+        return (
+            self.top <= rows[0]
+            and rows[1] <= self.top + ny
+            and self.left <= columns[0]
+            and columns[1] <= self.left + nx
+        )
+
+
+def lines_of(
+    correction: Correction,
+    rows: tuple[int, int],
+    columns: tuple[int, int],
+    memory: np.ndarray | None = None,
+) -> CalibrationLines:
+    """Work out the lines that a correction amounts to.
+
+    Parameters
+    ----------
+    correction : Correction
+    rows, columns : tuple of int
+        The window: first of the frame and the one after the last.
+    memory : numpy.ndarray, optional
+        Float32 with one dimension, to hold the two planes.
+
+    Returns
+    -------
+    CalibrationLines
+
+    Raises
+    ------
+    ValueError
+        If the window is not in the planes.
+    """
+    shape = (rows[1] - rows[0], columns[1] - columns[0])
+    size = shape[0] * shape[1]
+    if memory is None:
+        memory = np.empty(2 * size, dtype=np.float32)
+    offset, factor = memory[:size].reshape(shape), memory[size : 2 * size].reshape(shape)
+    if any(ny < rows[1] or nx < columns[1] for ny, nx in correction.shapes):
+        msg = f"window of rows {rows} and columns {columns} in planes of {min(correction.shapes)}"
+        raise ValueError(msg)
+    part = correction.rows(*rows)
+    (bias, bias_reversed), (dark, dark_reversed), (flat, flat_reversed) = (
+        _words(plane) for plane in (part.bias, part.dark, part.flat)
+    )
+    mask_a, mask_b = (*part.masks, _NO_MASK, _NO_MASK)[:2]
+    _fill(
+        bias,
+        bias_reversed,
+        dark,
+        dark_reversed,
+        flat,
+        flat_reversed,
+        _read_only(mask_a),
+        _read_only(mask_b),
+        np.float32(correction.dark_scale),
+        np.float32(correction.level),
+        columns[0],
+        offset,
+        factor,
+    )
+    return CalibrationLines(
+        offset, factor, rows[0], columns[0], correction.zero, correction.variance
+    )
+
+
+def along_lines(
+    raw: np.ndarray,
+    place: tuple[int, int],
+    lines: CalibrationLines,
+    detector: Detector,
+    out: tuple[np.ndarray, np.ndarray],
+) -> None:
+    """Calibrate raw counts without their variance.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray
+        Whole rows, float32, ADU; or ``>i2``, the words of unsigned 16-bit FITS data, to which 32768
+        is to be added.
+    place : tuple of int
+        Row of the frame that is ``raw[0]``, and the column from which on pixels are wanted.
+    lines : CalibrationLines
+        Of all that is wanted.
+    detector : Detector
+    out : tuple of numpy.ndarray
+        ``(ny, nx)`` float32 and uint8: values and mask as :func:`calibrate` gives them.
+    """
+    values, mask = out
+    _run_along(raw, place, lines, detector, 0.0, values, values[:0], mask)
+
+
+def along_lines_with_variance(
+    raw: np.ndarray,
+    place: tuple[int, int],
+    lines: CalibrationLines,
+    detector: Detector,
+    sky_variance: float,
+    out: tuple[np.ndarray, np.ndarray, np.ndarray],
+) -> None:
+    """Calibrate raw counts.
+
+    Parameters
+    ----------
+    raw, place, lines, detector
+        As in :func:`along_lines`.
+    sky_variance : float
+        Variance of every pixel where the gain is unknown.
+    out : tuple of numpy.ndarray
+        ``(ny, nx)`` float32 twice and uint8: what :func:`calibrate` returns.
+    """
+    _run_along(raw, place, lines, detector, sky_variance, *out)
 
 
 def calibrate(
     raw: np.ndarray,
     correction: Correction = _NO_CORRECTION,
-    detector: Detector = Detector(0.0, 0.0, np.inf),  # noqa: B008 - frozen
+    detector: Detector = _UNKNOWN_DETECTOR,
     sky_variance: float = 0.0,
-    columns: tuple[int, int] | None = None,
-    out: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Calibrate a raw frame, a band of its rows, or some columns of a band.
+    """Calibrate a raw frame or a band of its rows.
 
     Parameters
     ----------
@@ -105,63 +248,32 @@ def calibrate(
         Gain, read noise, saturation.
     sky_variance : float
         Variance of every pixel where the gain is unknown.
-    columns : tuple of int, optional
-        First column and the one after the last; all of them if it is left away.
-    out : tuple of numpy.ndarray, optional
-        Where the result goes, of the shapes and types below.
 
     Returns
     -------
     electrons : numpy.ndarray
-        ``(ny, columns)`` float32: ``gain (raw - bias - scale dark) / flat``; NaN where there is no
-        datum.
+        ``(ny, nx)`` float32: ``gain (raw - bias - scale dark) / flat``; NaN where there is no
+        datum or the pixel is not to be used.
     variance : numpy.ndarray
-        ``(ny, columns)`` float32, electron^2: read noise, photon noise of what is above ``zero``
+        ``(ny, nx)`` float32, electron^2: read noise, photon noise of what is above ``zero``
         and the noise of the masters, over ``flat^2``; 0 in bad pixels, which are to be mended from
         their neighbours and bring no noise of their own.
     mask : numpy.ndarray
-        ``(ny, columns)`` uint8: 1 bad, 2 saturated.
+        ``(ny, nx)`` uint8: 1 bad, 2 saturated.
 
     Raises
     ------
     ValueError
         If the shapes differ.
     """
-    if correction.shapes - {raw.shape}:
-        msg = f"raw frame is {raw.shape}, its correction {min(correction.shapes - {raw.shape})}"
+    if others := correction.shapes - {raw.shape}:
+        msg = f"raw frame is {raw.shape}, its correction {min(others)}"
         raise ValueError(msg)
-    left, right = columns if columns is not None else (0, raw.shape[1])
-    if out is None:
-        shape = (raw.shape[0], right - left)
-        out = (
-            np.empty(shape, dtype=np.float32),
-            np.empty(shape, dtype=np.float32),
-            np.empty(shape, dtype=np.uint8),
-        )
-    words = [_words(plane) for plane in (correction.bias, correction.dark, correction.flat)]
-    masks = (*correction.masks, _NO_MASK, _NO_MASK)
-    run = _calibrate_words if raw.dtype == _FITS_WORDS else _calibrate_values
-    run(
-        raw.view(np.uint16) if raw.dtype == _FITS_WORDS else raw,
-        words[0][0],
-        words[0][1],
-        words[1][0],
-        words[1][1],
-        words[2][0],
-        words[2][1],
-        masks[0],
-        masks[1],
-        np.float32(correction.dark_scale),
-        np.float32(correction.zero),
-        np.float32(correction.level),
-        np.float32(correction.variance * detector.gain**2 + detector.read_noise**2),
-        np.float32(detector.gain),
-        np.float32(detector.saturation),
-        np.float32(sky_variance),
-        left,
-        *out,
-    )
-    return out
+    values, variance = (np.empty(raw.shape, dtype=np.float32) for _ in range(2))
+    mask = np.empty(raw.shape, dtype=np.uint8)
+    lines = lines_of(correction, (0, raw.shape[0]), (0, raw.shape[1]))
+    _run_along(raw, (0, 0), lines, detector, sky_variance, values, variance, mask)
+    return values, variance, mask
 
 
 _FITS_WORDS = np.dtype(">i2")
@@ -169,14 +281,56 @@ _NO_PLANE = np.zeros((0, 0), dtype=np.uint32)
 _NO_MASK = np.zeros((0, 0), dtype=np.uint8)
 
 
+def _run_along(
+    raw: np.ndarray,
+    place: tuple[int, int],
+    lines: CalibrationLines,
+    detector: Detector,
+    sky_variance: float,
+    values: np.ndarray,
+    variance: np.ndarray,
+    mask: np.ndarray,
+) -> None:
+    ny, nx = values.shape
+    top, left = place
+    if raw.shape[0] != ny or not lines.holds((top, top + ny), (left, left + nx)):
+        msg = f"{raw.shape[0]} raw rows and lines of {lines.offset.shape} for {values.shape}"
+        raise ValueError(msg)
+    is_words = raw.dtype == _FITS_WORDS
+    run = _words_along if is_words else _values_along
+    run(
+        _read_only(raw.view(np.uint16) if is_words else raw),
+        left,
+        lines.offset,
+        lines.factor,
+        top - lines.top,
+        left - lines.left,
+        np.float32(lines.zero),
+        np.float32(lines.variance * detector.gain**2 + detector.read_noise**2),
+        np.float32(max(detector.gain, 0.0)),
+        np.float32(detector.saturation),
+        np.float32(sky_variance),
+        values,
+        variance,
+        mask,
+    )
+
+
 def _words(plane: np.ndarray | None) -> tuple[np.ndarray, bool]:
     """Return a float32 plane as the words in memory, and whether their bytes are reversed."""
     if plane is None:
-        return _NO_PLANE, False
+        return _read_only(_NO_PLANE), False
     array = np.asarray(plane)
     if array.dtype.kind != "f" or array.dtype.itemsize != 4:
         array = array.astype(np.float32)
-    return array.view(np.uint32), not array.dtype.isnative
+    return _read_only(array.view(np.uint32)), not array.dtype.isnative
+
+
+def _read_only(array: np.ndarray) -> np.ndarray:
+    """Return a view as mapped files give it: kernels are compiled for these, and for no others."""
+    view = array.view()
+    view.flags.writeable = False
+    return view
 
 
 @kernel
@@ -200,145 +354,98 @@ def _load(words, reversed_bytes, row, left, out):
 
 
 @kernel
-def _calibrate_row(
-    counts, bias, dark, flat, mask_a, mask_b, y, left, dark_scale, zero, fixed_variance, gain,
-    saturation, sky_variance, electrons, variance, mask,
+def _fill(
+    bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
+    level, left, offset, factor,
 ):  # fmt: skip
-    nothing = np.float32(0.0)
-    factor = gain if gain > nothing else np.float32(1.0)
-    n = counts.size
-    for x in range(n):
-        inverse = np.float32(1.0) / flat[x]
-        value = counts[x]
-        result = (value - bias[x] - dark_scale * dark[x]) * factor * inverse
-        electrons[x] = result
-        photons = max((value - zero) * gain, nothing)
-        spread = (fixed_variance + photons) * (inverse * inverse)
-        variance[x] = spread if gain > nothing else sky_variance
-        flag = np.uint8(0) if result == result else np.uint8(BAD)
-        mask[x] = flag | (np.uint8(SATURATED) if value >= saturation else np.uint8(0))
-    if mask_a.shape[0]:
-        line = mask_a[y, left : left + n]
-        for x in range(n):
-            mask[x] |= np.uint8(BAD) if line[x] else np.uint8(0)
-    if mask_b.shape[0]:
-        line = mask_b[y, left : left + n]
-        for x in range(n):
-            mask[x] |= np.uint8(BAD) if line[x] else np.uint8(0)
-    for x in range(n):
-        variance[x] = nothing if mask[x] & np.uint8(BAD) else variance[x]
-
-
-@kernel
-def _calibrate_words(
-    raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    zero, level, fixed_variance, gain, saturation, sky_variance, left, electrons, variance, mask,
-):  # fmt: skip
-    ny, nx = electrons.shape
-    counts = np.empty(nx, dtype=np.float32)
+    """Turn what is subtracted and the flat into lines."""
+    ny, nx = offset.shape
     rows = np.zeros((3, nx), dtype=np.uint32)
     planes = rows.view(np.float32)
     planes[0] = level
     planes[2] = 1.0
+    subtracted, darkness, response = planes[0], planes[1], planes[2]
     for y in range(ny):
-        line = raw[y, left : left + nx]
+        _load(bias, bias_reversed, y, left, rows[0])
+        _load(dark, dark_reversed, y, left, rows[1])
+        _load(flat, flat_reversed, y, left, rows[2])
+        zero, slope = offset[y], factor[y]
+        for x in range(nx):
+            inverse = np.float32(1.0) / response[x]
+            slope[x] = inverse
+            zero[x] = -(subtracted[x] + dark_scale * darkness[x]) * inverse
+        if mask_a.shape[0]:
+            _leave_out(slope, mask_a[y, left : left + nx])
+        if mask_b.shape[0]:
+            _leave_out(slope, mask_b[y, left : left + nx])
+
+
+@kernel
+def _leave_out(row, mask):
+    for x in range(row.size):
+        row[x] = np.float32(np.nan) if mask[x] else row[x]
+
+
+@kernel
+def _words_along(
+    words, left, offset, factor, top, first, zero, fixed_variance, gain, saturation, sky_variance,
+    values, variance, mask,
+):  # fmt: skip
+    ny, nx = values.shape
+    counts = np.empty(nx, dtype=np.float32)
+    for y in range(ny):
+        line = words[y, left : left + nx]
         for x in range(nx):
             v = line[x]
             swapped = (v >> np.uint16(8)) | (v << np.uint16(8))
             counts[x] = np.float32(np.uint16(swapped ^ np.uint16(0x8000)))
-        _load(bias, bias_reversed, y, left, rows[0])
-        _load(dark, dark_reversed, y, left, rows[1])
-        _load(flat, flat_reversed, y, left, rows[2])
-        _calibrate_row(
-            counts, planes[0], planes[1], planes[2], mask_a, mask_b, y, left,
-            dark_scale, zero, fixed_variance, gain, saturation, sky_variance, electrons[y],
-            variance[y], mask[y],
-        )  # fmt: skip
+        zeros, slopes = offset[top + y, first : first + nx], factor[top + y, first : first + nx]
+        _row_along(counts, zeros, slopes, gain, saturation, values[y], mask[y])
+        if variance.shape[0]:
+            _noise_along(
+                counts, slopes, zero, fixed_variance, gain, sky_variance, mask[y], variance[y]
+            )
 
 
 @kernel
-def _calibrate_values(
-    raw, bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    zero, level, fixed_variance, gain, saturation, sky_variance, left, electrons, variance, mask,
+def _values_along(
+    raw, left, offset, factor, top, first, zero, fixed_variance, gain, saturation, sky_variance,
+    values, variance, mask,
 ):  # fmt: skip
-    ny, nx = electrons.shape
-    rows = np.zeros((3, nx), dtype=np.uint32)
-    planes = rows.view(np.float32)
-    planes[0] = level
-    planes[2] = 1.0
+    ny, nx = values.shape
     for y in range(ny):
-        _load(bias, bias_reversed, y, left, rows[0])
-        _load(dark, dark_reversed, y, left, rows[1])
-        _load(flat, flat_reversed, y, left, rows[2])
-        _calibrate_row(
-            raw[y, left : left + nx], planes[0], planes[1], planes[2], mask_a, mask_b, y, left,
-            dark_scale, zero, fixed_variance, gain, saturation, sky_variance, electrons[y],
-            variance[y], mask[y],
-        )  # fmt: skip
-
-
-def mend(image: np.ndarray, mask: np.ndarray) -> None:
-    """Fill bad pixels, in place, with the mean of their good neighbours.
-
-    Resampling must not spread a bad value; the pixel itself stays masked. Bad pixels without any
-    good neighbour within two pixels get the value 0.
-
-    Parameters
-    ----------
-    image : numpy.ndarray
-        ``(ny, nx)`` float32.
-    mask : numpy.ndarray
-        ``(ny, nx)`` uint8; pixels with bit 1 are filled.
-    """
-    mask = np.ascontiguousarray(mask)
-    whole = mask.size // 8 * 8
-    _mend(image, mask, mask.reshape(-1)[:whole].view(np.uint64))
+        counts = raw[y, left : left + nx]
+        zeros, slopes = offset[top + y, first : first + nx], factor[top + y, first : first + nx]
+        _row_along(counts, zeros, slopes, gain, saturation, values[y], mask[y])
+        if variance.shape[0]:
+            _noise_along(
+                counts, slopes, zero, fixed_variance, gain, sky_variance, mask[y], variance[y]
+            )
 
 
 @kernel
-def _mend(image, mask, words):
-    """Look at eight flags as one word: nearly all of them are zero."""
-    ny, nx = mask.shape
-    place = 0
-    for block in range(0, words.size, 8):
-        seen = np.uint64(0)
-        for word in words[block : block + 8]:
-            seen |= word
-        place = 8 * min(block + 8, words.size)
-        if seen:
-            _mend_some(image, mask, 8 * block, place)
-    _mend_some(image, mask, place, ny * nx)
+def _row_along(counts, offset, factor, gain, saturation, values, mask):
+    unit = gain if gain > np.float32(0.0) else np.float32(1.0)
+    for x in range(counts.size):
+        value = (offset[x] + factor[x] * counts[x]) * unit
+        values[x] = value
+        flag = np.uint8(0) if value == value else np.uint8(BAD)
+        mask[x] = flag | (np.uint8(SATURATED) if counts[x] >= saturation else np.uint8(0))
 
 
 @kernel
-def _mend_some(image, mask, start, stop):
-    """Fill bad pixels, numbered row by row."""
-    nx = mask.shape[1]
-    for place in range(start, stop):
-        y, x = place // nx, place % nx
-        if mask[y, x] & BAD:
-            image[y, x] = _mean_of_good(image, mask, y, x)
-
-
-@kernel
-def _mean_of_good(image, mask, y, x):
-    ny, nx = image.shape
-    for reach in (1, 2):
-        total = 0.0
-        count = 0
-        for v in range(max(0, y - reach), min(ny, y + reach + 1)):
-            for u in range(max(0, x - reach), min(nx, x + reach + 1)):
-                if not mask[v, u] & BAD:
-                    total += image[v, u]
-                    count += 1
-        if count:
-            return np.float32(total / count)
-    return np.float32(0.0)
+def _noise_along(counts, factor, zero, fixed, gain, sky_variance, mask, variance):
+    nothing = np.float32(0.0)
+    for x in range(counts.size):
+        photons = (counts[x] - zero) * gain
+        photons = photons if photons > nothing else nothing
+        spread = (fixed + photons) * (factor[x] * factor[x])
+        spread = spread if gain > nothing else sky_variance
+        variance[x] = nothing if mask[x] & np.uint8(BAD) else spread
 
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
     raw = np.ones((4, 5), dtype=np.float32)
-    electrons, _, mask = calibrate(raw, Correction(raw, raw, raw, masks=(_NO_MASK,)[:0]))
+    calibrate(raw, Correction(raw, raw, raw, masks=(_NO_MASK,)[:0]))
     calibrate(np.ones((4, 5), dtype=_FITS_WORDS))
-    mend(electrons, mask)

@@ -32,7 +32,7 @@ KERNEL_MODULES = (
     "defects",
     "photon_transfer",
     "calibration",
-    "calibration_lines",
+    "mending",
     "sky",
     "moments",
     "peaks",

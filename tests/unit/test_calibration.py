@@ -12,8 +12,8 @@ from platelib.calibration import (
     Correction,
     Detector,
     calibrate,
-    mend,
 )
+from platelib.mending import mend
 
 SHAPE = (61, 83)
 

@@ -1,8 +1,17 @@
 import numpy as np
 import pytest
 
-from platelib.calibration import BAD, Correction, Detector, calibrate
-from platelib.calibration_lines import CalibrationLines, along_lines, fill_lines
+from platelib.calibration import (
+    BAD,
+    SATURATED,
+    CalibrationLines,
+    Correction,
+    Detector,
+    along_lines,
+    along_lines_with_variance,
+    calibrate,
+    lines_of,
+)
 
 SHAPE = (37, 53)
 DETECTOR = Detector(0.85, 3.0, 60000.0)
@@ -24,9 +33,14 @@ def _masks() -> tuple[np.ndarray, np.ndarray]:
 
 
 def _lines(correction: Correction) -> CalibrationLines:
-    lines = CalibrationLines.empty(SHAPE)
-    fill_lines(lines, correction)
-    return lines
+    return lines_of(correction, (0, SHAPE[0]), (0, SHAPE[1]))
+
+
+def _along(raw, lines, detector=DETECTOR):
+    """Values and mask of whole frames."""
+    out = np.empty(SHAPE, dtype=np.float32), np.empty(SHAPE, dtype=np.uint8)
+    along_lines(raw, (0, 0), lines, detector, out)
+    return out
 
 
 CORRECTIONS = {
@@ -41,27 +55,42 @@ CORRECTIONS = {
 @pytest.mark.parametrize("which", CORRECTIONS)
 @pytest.mark.parametrize("order", ["<", ">"])
 @pytest.mark.parametrize("words", [True, False])
-def test_lines_give_what_calibrating_gives(which, order, words):
-    """Values agree with those of calibrate() to the rounding of the count, masks exactly."""
+def test_lines_give_what_the_formula_says(which, order, words):
+    """Values, variances and masks are those of the formula, to the rounding of the count."""
     planes = {k: v for k, v in _planes(order).items() if k in CORRECTIONS[which]}
     masks = _masks()[: len(planes)]
-    correction = Correction(**planes, dark_scale=0.7, masks=masks, level=-12.0)
+    correction = Correction(
+        **planes, dark_scale=0.7, masks=masks, level=-12.0, zero=480.0, variance=0.5
+    )
     counts = np.random.default_rng(2).integers(300, 65536, SHAPE)
     raw = (counts - 32768).astype(">i2") if words else counts.astype(np.float32)
-    expected, _, mask = calibrate(raw, correction, DETECTOR)
-    values, flags = along_lines(raw, _lines(correction), DETECTOR)
-    np.testing.assert_array_equal(flags, mask)
-    good = (mask & BAD) == 0
+    wide = {kind: plane.astype(np.float64) for kind, plane in planes.items()}
+    flat = wide.get("flat", np.ones(SHAPE))
+    light = counts - wide.get("bias", -12.0) - 0.7 * wide.get("dark", 0.0)
+    expected = DETECTOR.gain * light / flat
+    photons = np.maximum(counts - 480.0, 0) * DETECTOR.gain
+    spread = (DETECTOR.read_noise**2 + 0.5 * DETECTOR.gain**2 + photons) / flat**2
+    good = ~(np.any(masks, axis=0) if masks else np.zeros(SHAPE, dtype=bool)) & ~np.isnan(flat)
+    assert good.sum() > 0.9 * good.size
+
+    values, flags = _along(raw, _lines(correction))
     np.testing.assert_allclose(values[good], expected[good], atol=0.02)
     assert np.isnan(values[~good]).all()
-    assert good.sum() > 0.9 * good.size
+    np.testing.assert_array_equal((flags & BAD) == 0, good)
+    np.testing.assert_array_equal((flags & SATURATED) > 0, counts >= DETECTOR.saturation)
+
+    same, variance, mask = calibrate(raw, correction, DETECTOR)
+    np.testing.assert_array_equal(same, values)
+    np.testing.assert_array_equal(mask, flags)
+    np.testing.assert_allclose(variance[good], spread[good], rtol=1e-5)
+    assert not variance[~good].any()
 
 
 def test_missing_data_are_bad():
     """A count that is not there is a bad pixel."""
     raw = np.full(SHAPE, 1000, dtype=np.float32)
     raw[4, 7] = np.nan
-    values, flags = along_lines(raw, _lines(Correction()), DETECTOR)
+    values, flags = _along(raw, _lines(Correction()))
     assert np.isnan(values[4, 7])
     assert np.argwhere(flags & BAD).tolist() == [[4, 7]]
 
@@ -69,20 +98,32 @@ def test_missing_data_are_bad():
 def test_an_unknown_gain_leaves_the_unit():
     """Without a gain values stay in ADU."""
     raw = np.full(SHAPE, 1000, dtype=np.float32)
-    values, _ = along_lines(raw, _lines(Correction(level=100.0)), Detector(0.0, 0.0, np.inf))
+    values, _ = _along(raw, _lines(Correction(level=100.0)), Detector(0.0, 0.0, np.inf))
     np.testing.assert_array_equal(values, 900)
 
 
-def test_rows_are_those_of_the_whole():
-    """Some rows of lines, and what lies along them, are rows of all, in memory that is given."""
-    correction = Correction(**_planes(">"), masks=_masks())
+@pytest.mark.parametrize("words", [True, False])
+def test_a_window_is_that_of_the_whole(words):
+    """A window of lines, larger than asked for, gives the pixels of the whole frame."""
+    correction = Correction(**_planes(">"), masks=_masks(), zero=500.0)
     raw = np.random.default_rng(3).integers(-32768, 32767, SHAPE).astype(">i2")
-    lines = _lines(correction)
-    whole = along_lines(raw, lines, DETECTOR)
-    part = CalibrationLines.empty((6, SHAPE[1]))
-    fill_lines(part, correction.rows(10, 16))
-    out = np.empty((6, SHAPE[1]), dtype=np.float32), np.empty((6, SHAPE[1]), dtype=np.uint8)
-    for some in (part, lines.rows(10, 16)):
-        assert along_lines(raw[10:16], some, DETECTOR, out) is out
-        for plane, rows in zip(whole, out, strict=True):
-            np.testing.assert_array_equal(plane[10:16], rows)
+    raw = raw if words else raw.astype(np.float32)
+    whole = calibrate(raw, correction, DETECTOR)
+    lines = lines_of(correction, (8, 18), (5, 40), np.empty(2000, dtype=np.float32))
+    planes = (np.float32, np.float32, np.uint8)
+    out = tuple(np.empty((6, 21), dtype=dtype) for dtype in planes)
+    along_lines_with_variance(raw[10:16], (10, 9), lines, DETECTOR, 0.0, out)
+    for plane, part in zip(whole, out, strict=True):
+        np.testing.assert_array_equal(plane[10:16, 9:30], part)
+
+
+def test_windows_must_hold_what_is_wanted():
+    """Lines of another window, or planes of another shape, are the caller's mistake."""
+    correction, raw = Correction(**_planes(">")), np.zeros(SHAPE, dtype=np.float32)
+    out = np.empty((6, 20), dtype=np.float32), np.empty((6, 20), dtype=np.uint8)
+    lines = lines_of(correction, (8, 18), (5, 40))
+    for place in ((7, 9), (13, 9), (10, 4), (10, 21)):
+        with pytest.raises(ValueError, match="lines of"):
+            along_lines(raw[10:16], place, lines, DETECTOR, out)
+    with pytest.raises(ValueError, match="window"):
+        lines_of(correction, (30, 38), (0, 53))

@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from platelib.calibration import BAD, Correction, Detector, calibrate, mend
+from platelib.calibration import BAD, Correction, Detector, calibrate
+from platelib.mending import mend
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sky import sky_mesh
