@@ -105,7 +105,7 @@ def _real(path: str) -> str:
 
 
 def folders_beside(product: str | Path) -> list[Path]:
-    """Return the folder of links to raw frames that a run keeps beside its products, if it is there.
+    """Return the folder of links to raw frames that a run keeps, if there is one.
 
     Parameters
     ----------

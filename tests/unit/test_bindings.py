@@ -21,9 +21,7 @@ def _rules():
 
 def test_every_rule_of_the_workflow_can_be_run_with_its_threads():
     """The table has each rule that makes something of data, with the threads of the rule."""
-    threads = {
-        name: int(re.search(r"threads: (\d+)", text)[1]) for name, text in _rules().items()
-    }
+    threads = {name: int(re.search(r"threads: (\d+)", text)[1]) for name, text in _rules().items()}
     for name in ("share_master", "tabulate_subs"):  # a second name, and a table of what is known
         del threads[name]
     assert threads == THREADS

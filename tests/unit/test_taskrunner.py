@@ -50,7 +50,9 @@ def test_a_step_that_fails_is_named_with_its_reason(tasks, tmp_path):
     """The sentence of the step is passed on, and nothing that needs its product is begun."""
     (tmp_path / "l.fits").unlink()
     done = []
-    with pytest.raises(UserError, match=r"map_channels could not be run again for cube.fits: .*l\."):
+    with pytest.raises(
+        UserError, match=r"map_channels could not be run again for cube.fits: .*l\."
+    ):
         run_tasks(tasks, NEEDS, 2, tmp_path / "work", done.append)
     assert done == []
 
