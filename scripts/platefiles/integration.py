@@ -162,10 +162,11 @@ class Integration:
         left, right = max(0, columns[0] - halo), min(self._nx, columns[1] + halo)
         size = (len(self._subs), bottom - top, right - left)
         values, variances = (room.plane(name, size, np.float32) for name in ("stack", "spread"))
+        flags = room.plane("flags", size, np.uint8)
+        place = (top, bottom), (left, right)
         for i, (row, sub) in enumerate(self._subs):
             out = (values[i], variances[i])
-            sub.registered(row.transform, row.levels, (top, bottom), (left, right), out, room)
-        flags = room.plane("flags", size, np.uint8)
+            sub.registered(row.transform, row.levels, *place, out, room, flags[i])
         reject(values, variances, self._noise, self._sky, self._rejection, flags)
         flags = grow(values, variances, flags, self._grow_px)
         inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))

@@ -130,6 +130,7 @@ class Sub:
         columns: tuple[int, int],
         out: tuple[np.ndarray, np.ndarray] | None = None,
         room: Room | None = None,
+        missing: np.ndarray | None = None,
     ) -> tuple[np.ndarray, np.ndarray]:
         """Return a tile of the grid, levelled, in ``out`` if it is given.
 
@@ -145,6 +146,8 @@ class Sub:
             Both of the shape of the tile, float32.
         room : Room, optional
             Memory to use.
+        missing : numpy.ndarray, optional
+            Uint8 of the shape of the tile, to be set to 1 where there is no good pixel, else to 0.
 
         Returns
         -------
@@ -162,6 +165,8 @@ class Sub:
         if reached[1] <= reached[0] or across[1] <= across[0]:
             for plane in out:
                 plane.fill(np.nan)
+            if missing is not None:
+                missing.fill(1)
             return out
         cutout = self._cutout(reached, across, room or Room())
-        return resample(cutout, transform, rows, columns, levels, out)
+        return resample(cutout, transform, rows, columns, levels, out, missing)

@@ -94,7 +94,7 @@ def reject(
     noise: np.ndarray,
     sky: float,
     rejection: Rejection,
-    out: np.ndarray | None = None,
+    flags: np.ndarray | None = None,
 ) -> np.ndarray:
     """Flag the outliers of every pixel.
 
@@ -110,8 +110,8 @@ def reject(
         The common sky level of ``values``.
     rejection : Rejection
         Method and limits.
-    out : numpy.ndarray, optional
-        ``(n, ny, nx)`` uint8 to fill with the flags.
+    flags : numpy.ndarray, optional
+        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN and else 0; it gets the result.
 
     Returns
     -------
@@ -126,7 +126,9 @@ def reject(
     if rejection.method not in METHODS:
         msg = f"unknown rejection method {rejection.method!r}; choose from {', '.join(METHODS)}"
         raise ValueError(msg)
-    flags = np.empty(values.shape, dtype=np.uint8) if out is None else out
+    if flags is None:
+        flags = np.empty(values.shape, dtype=np.uint8)
+        np.isnan(values, out=flags.view(np.bool_))
     method, n = rejection.method, len(values)
     sorting = method in ("mad", "esd")
     rule = _Rule(
@@ -142,7 +144,8 @@ def reject(
         sorting_network(n if sorting else 1),
         valley_network(n if sorting else 1),
     )
-    _reject(values, variances, np.asarray(noise, dtype=np.float64), rule, tables, flags)
+    if method != "none":
+        _reject(values, variances, np.asarray(noise, dtype=np.float64), rule, tables, flags)
     return flags
 
 
@@ -209,9 +212,6 @@ def _reject(values, variances, noise, rule, tables, flags):
     for y in range(ny):
         for left in range(0, nx, STRIP):
             right = min(left + STRIP, nx)
-            _mark_missing(values, y, left, right, flags)
-            if rule.method == _NONE:
-                continue
             place = (y, left, right)
             _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
             for x in range(left, right):
@@ -253,14 +253,6 @@ def _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratc
     else:
         use_mad = rule.method == _MAD
         clip_spread(samples, state, use_mad, low, high, rounds, scratch)
-
-
-@kernel
-def _mark_missing(values, y, left, right, flags):
-    for i in range(len(values)):
-        row, marks = values[i, y, left:right], flags[i, y, left:right]
-        for p in range(right - left):
-            marks[p] = np.uint8(KEPT) if row[p] == row[p] else np.uint8(INVALID)
 
 
 def warm_up() -> None:

@@ -40,6 +40,7 @@ _LONG_RUN = 48
 """Samples from which a run, on average, is long enough to be sampled by itself."""
 
 _STEPS = np.arange(SPAN, dtype=np.float32)
+_NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
 
 @dataclass(frozen=True)
@@ -151,6 +152,7 @@ def resample(
     columns: tuple[int, int],
     levels: Levels = AS_IT_IS,
     out: tuple[np.ndarray, np.ndarray] | None = None,
+    missing: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Sample a tile of the grid from a part of a raw frame, and level it.
 
@@ -166,6 +168,8 @@ def resample(
         Scale and sky.
     out : tuple of numpy.ndarray, optional
         Where the result goes, both of the shape of the tile and float32.
+    missing : numpy.ndarray, optional
+        Uint8 of the shape of the tile, to be set to 1 where the result is NaN and to 0 elsewhere.
 
     Returns
     -------
@@ -212,6 +216,7 @@ def resample(
         {1: 0, 3: 1, 6: 2}[len(levels.sky)],
         values,
         variances,
+        _NOT_ASKED if missing is None else missing,
     )
     return values, variances
 
@@ -234,9 +239,10 @@ def correlation_factor() -> float:
 def _resample(
     image, variance, mask, first_row, first_column, raw_ny, raw_nx, cx, cy, degree, centre_x,
     centre_y, scale, top, left, polynomials, steps, gain, square, sky, sky_degree, values,
-    variances,
+    variances, missing,
 ):  # fmt: skip
     ny, nx = values.shape
+    spare = np.empty(CHUNK, dtype=np.uint8)
     rows = np.empty((2, degree + 1))
     sky_row = np.empty(sky_degree + 1)
     local = np.empty(max(degree, sky_degree) + 1)
@@ -289,18 +295,19 @@ def _resample(
             _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
             target = values[r, begin - left : begin - left + count]
             spread = variances[r, begin - left : begin - left + count]
+            marks = missing[r, begin - left : begin - left + count] if missing.size else spare
             runs = _find_runs(pixel, breaks, words, count, work[0])
             if runs * _LONG_RUN <= count and _all_inside(work[0][:runs], count, image.shape):
                 _sample_long_runs(
                     image, variance, mask, fraction, outside, count, runs, polynomials, work,
-                    gain, square, level, target, spread,
+                    gain, square, level, target, spread, marks,
                 )  # fmt: skip
                 continue
             start = 0
             while start < count:
                 start = _sample_short_runs(
                     image, variance, mask, pixel, fraction, breaks, words, outside, start, count,
-                    polynomials, work, gain, square, level, target, spread,
+                    polynomials, work, gain, square, level, target, spread, marks,
                 )  # fmt: skip
 
 
@@ -385,10 +392,10 @@ def _all_inside(runs, count, shape):
 @kernel
 def _sample_long_runs(
     image, variance, mask, fraction, outside, count, found, polynomials, work, gain, square, level,
-    values, variances,
+    values, variances, marks,
 ):  # fmt: skip
     """Sample straight from the image, run by run."""
-    runs, _, _, _, weights, sums, extreme, bad = work
+    runs, _, _, _, weights, sums, extreme, _ = work
     fill_weights(fraction[0], CHUNK, polynomials, weights[0])
     fill_weights(fraction[1], CHUNK, polynomials, weights[1])
     for k in range(found):
@@ -402,9 +409,9 @@ def _sample_long_runs(
         sum_of_squares(variance, row - 1, column - 1, a, b, full, sums[1, p:])
         extremes(image, row - 1, column - 1, full, extreme[0], extreme[1])
         limit(extreme[0], extreme[1], variance, row, column, full, total)
-        _mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], bad[p:])
-    _level(sums[0], bad, gain, level, values)
-    _scale(sums[1], bad, square, variances)
+        _mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:])
+    _level(sums[0], marks, gain, level, values)
+    _scale(sums[1], marks, square, variances)
 
 
 @kernel
@@ -424,7 +431,7 @@ def _scale(sampled, marks, square, target):
 @kernel
 def _sample_short_runs(
     image, variance, mask, pixel, fraction, breaks, words, outside, start, count, polynomials, work,
-    gain, square, level, values, variances,
+    gain, square, level, values, variances, marks,
 ):  # fmt: skip
     """Sample from ``start`` as far as there is room for the runs; return where it ended."""
     runs, fractions, pixels, noises, weights, sums, extreme, bad = work
@@ -455,9 +462,10 @@ def _sample_short_runs(
     limit(extreme[0], extreme[1], noises, 1, 2, filled, total)
     for k in range(found):
         first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
-        marks, sky = bad[place : place + n], level[first : first + n]
-        _level(total[place : place + n], marks, gain, sky, values[first : first + n])
-        _scale(spread[place : place + n], marks, square, variances[first : first + n])
+        known, sky = bad[place : place + n], level[first : first + n]
+        _level(total[place : place + n], known, gain, sky, values[first : first + n])
+        _scale(spread[place : place + n], known, square, variances[first : first + n])
+        _copy(known, marks[first : first + n])
     return p
 
 

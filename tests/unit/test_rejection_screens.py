@@ -173,8 +173,10 @@ def test_infinite_samples_do_not_hide_others(method):
 
 
 def test_flags_go_where_they_are_wanted():
-    """Flags are written into an array that is handed in."""
+    """Flags are written into an array that is handed in, with missing data marked."""
     values, variances, noise, sky = _stack(5, "many hits")
-    out = np.full(values.shape, 9, dtype=np.uint8)
-    assert reject(values, variances, noise, sky, Rejection(), out=out) is out
-    np.testing.assert_array_equal(out, reject(values, variances, noise, sky, Rejection()))
+    values[2, 0, :3] = np.nan
+    flags = np.isnan(values).astype(np.uint8)
+    assert reject(values, variances, noise, sky, Rejection(), flags) is flags
+    assert (flags >= LOW).any()
+    np.testing.assert_array_equal(flags, reject(values, variances, noise, sky, Rejection()))

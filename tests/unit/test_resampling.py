@@ -285,9 +285,11 @@ def test_tiles_equal_the_whole(angle):
             source = _cut(image, variance, mask, transform, rows, columns)
             if not source.values.size:
                 continue
-            tile = resample(source, transform, rows, columns)
+            missing = np.full((rows[1] - rows[0], columns[1] - columns[0]), 9, dtype=np.uint8)
+            tile = resample(source, transform, rows, columns, missing=missing)
             for part, plane in zip(tile, whole, strict=True):
                 np.testing.assert_array_equal(part, plane[slice(*rows), slice(*columns)])
+                np.testing.assert_array_equal(missing, np.isnan(part))
 
 
 def test_tiles_of_a_curved_transform_hold_enough():
