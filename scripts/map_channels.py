@@ -11,6 +11,8 @@ from platefiles.fitsfile import image_hdu, read_header, read_image, table_hdu, w
 from platefiles.joblog import log
 from platefiles.provenance import file_sha256
 from platefiles.recipe import Colour
+from platefiles.sub_rows import SUB_COLUMNS, subs_of_channels
+from platefiles.tables import columns_hdu
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
 from platelib.neutral_sky import Sky, measure_sky
 from platelib.white_balance import White, mean_star
@@ -32,7 +34,8 @@ def map_channels(
     path_to_cube : Path
         Written: ``SCI`` ``(3, ny, nx)`` float32, planes red, green and blue (one plane for a
         black-and-white picture), and ``LUMINANCE`` where the matrix has one. Linear, with the
-        sky at zero where the recipe wants a neutral background.
+        sky at zero where the recipe wants a neutral background. ``INPUTS``, a row a channel, and
+        ``SUBS``, a row a sub of these channels.
     matrix : mapping
         Output colour to channel to weight.
     colour : Colour
@@ -71,6 +74,9 @@ def map_channels(
         hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
     inputs = _inputs_table({name: paths_to_channels[name] for name in _needed(weights)})
     hdus.append(table_hdu(inputs, "INPUTS"))
+    subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
+    if subs:
+        hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
     write_product(path_to_cube, [*cards, *_span_cards(inputs)], hdus)
 
 
