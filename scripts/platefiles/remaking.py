@@ -76,6 +76,29 @@ def remaking(record: Record, folder: str | Path) -> Remaking:
     return Remaking(tasks, needs)
 
 
+def part_of(record: Record, products: Iterable[str]) -> Record:
+    """Return what some products of a record are made from, and nothing else.
+
+    Parameters
+    ----------
+    record : Record
+    products : iterable of str
+        Products of the record.
+    """
+    wanted: set[str] = set()
+    waiting = list(products)
+    while waiting:
+        name = waiting.pop()
+        if name not in wanted:
+            wanted.add(name)
+            if name in record.makings:
+                waiting += [n for m in record.makings[name].inputs.values() for n in m]
+    return Record(
+        {name: making for name, making in record.makings.items() if name in wanted},
+        {digest: raw for digest, raw in record.raws.items() if f"{RAW}{digest}" in wanted},
+    )
+
+
 def lay_links(raws: Iterable[RawFrame], folder: str | Path) -> None:
     """Make links to raw frames, by digest; an empty file stands for one that is missing.
 
