@@ -1,19 +1,21 @@
-"""What was around when the products of a record were made, beside what is around now."""
+"""What was around when the products of a record were made: code, versions, lock."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Mapping
 
 from platefiles.bindings import THREADS
 from platefiles.codedigest import code_digest
 from platefiles.provenance import VERSION, lock_digest, software
 from platefiles.record import Record
 
-Altered = tuple[str, str, str]
-"""What, how it was, how it is."""
+Change = tuple[str, str, str]
+"""What, how it is in the first, how it is in the second."""
+
+_SOFTWARE, _LOCK, _CODE = "software", "lock of the environment", "code of "
 
 
-def altered(record: Record) -> list[Altered]:
-    """Return code, versions and lock that are not what they were.
+def surroundings(record: Record) -> dict[str, str]:
+    """Return what products were made with, by what it is.
 
     Parameters
     ----------
@@ -21,30 +23,52 @@ def altered(record: Record) -> list[Altered]:
 
     Returns
     -------
-    list of (str, str, str)
-        What, as recorded, as it is here; each once.
+    dict of str to str
+        Where products were made with several, all of them.
     """
-    makings = record.makings.values()
-    found: dict[Altered, None] = {}
-    for making in makings:
-        now = code_digest(f"{making.step}.py") if making.step in THREADS else "no such step"
-        _note(found, f"code of {making.step}", str(json.loads(making.job).get("code", now)), now)
-    for making in makings:
-        _note(found, "software", making.creator, f"platelog {VERSION}")
-        for what, then, now in _versions(making.software, software()):
-            _note(found, what, then, now)
-        _note(found, "lock of the environment", making.lock, lock_digest())
-    return list(found)
+    found: dict[str, dict[str, None]] = {}
+    for making in record.makings.values():
+        code = str(json.loads(making.job).get("code", "unknown"))
+        facts = {
+            f"{_CODE}{making.step}": code,
+            _SOFTWARE: making.creator,
+            **_versions(making.software),
+            _LOCK: making.lock,
+        }
+        for what, value in facts.items():
+            found.setdefault(what, {})[value] = None
+    ordered = sorted(found, key=lambda what: not what.startswith(_CODE))
+    return {what: " and ".join(found[what]) for what in ordered}
 
 
-def _note(found: dict[Altered, None], what: str, then: str, now: str) -> None:
-    if then != now:
-        found[(what, then, now)] = None
+def present_surroundings(record: Record) -> dict[str, str]:
+    """Return what the products of a record would be made with here and now."""
+    code = {
+        f"{_CODE}{step}": code_digest(f"{step}.py") if step in THREADS else "no such step"
+        for step in dict.fromkeys(making.step for making in record.makings.values())
+    }
+    now = {_SOFTWARE: f"platelog {VERSION}", **_versions(software()), _LOCK: lock_digest()}
+    return code | now
 
 
-def _versions(then: str, now: str) -> Iterator[Altered]:
-    """Yield the libraries of two texts as `provenance.software` writes them, with both versions."""
-    texts = [dict(part.rsplit(" ", 1) for part in text.split("; ") if " " in part)
-             for text in (then, now)]  # fmt: skip
-    for name in dict.fromkeys([*texts[0], *texts[1]]):
-        yield name, texts[0].get(name, "none"), texts[1].get(name, "none")
+def changes(first: Mapping[str, str], second: Mapping[str, str]) -> list[Change]:
+    """Return what is not the same in two surroundings; ``none`` for what only one has."""
+    every = dict.fromkeys([*first, *second])
+    pairs = [(what, first.get(what, "none"), second.get(what, "none")) for what in every]
+    return [(what, one, other) for what, one, other in pairs if one != other]
+
+
+def altered(record: Record) -> list[Change]:
+    """Return code, versions and lock that are not here what they were: what, then, now.
+
+    Parameters
+    ----------
+    record : Record
+    """
+    return changes(surroundings(record), present_surroundings(record))
+
+
+def _versions(text: str) -> dict[str, str]:
+    """Return the versions in a text as `provenance.software` writes it."""
+    parts = (part.rsplit(" ", 1) for part in text.split("; ") if " " in part)
+    return dict(parts)

@@ -1,0 +1,102 @@
+"""Pictures read back: their pixels, and the linear cube that they were drawn from."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import tifffile
+from PIL import Image, UnidentifiedImageError
+
+from platefiles.errors import UserError
+from platefiles.provenance import file_sha256
+
+PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+"""Endings of picture files."""
+
+_DIGEST = re.compile(r"linear cube sha256:([0-9a-f]{64})")
+_DEPTH = {"u1": 255.0, "u2": 65535.0}
+
+
+def is_picture(path: str | Path) -> bool:
+    """Whether a file's name ends as that of a picture."""
+    return Path(path).suffix.lower() in PICTURES
+
+
+def read_picture(path: str | Path) -> np.ndarray:
+    """Read a picture.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(3, ny, nx)`` float64, display values from 0 to 1, row 0 at the bottom.
+
+    Raises
+    ------
+    UserError
+        If it cannot be read, or is none of three colours.
+    """
+    try:
+        if Path(path).suffix.lower() in (".tif", ".tiff"):
+            pixels = np.asarray(tifffile.imread(path))
+        else:
+            with Image.open(path) as image:
+                pixels = np.asarray(image.convert("RGB"))
+    except (ValueError, UnidentifiedImageError, tifffile.TiffFileError) as error:
+        msg = f"{path}: is no picture that can be read"
+        raise UserError(msg) from error
+    depth = _DEPTH.get(pixels.dtype.str[1:])
+    if depth is None or pixels.ndim != 3 or pixels.shape[2] != 3:
+        msg = f"{path}: is no picture of three colours with 8 or 16 bits"
+        raise UserError(msg)
+    return np.moveaxis(pixels[::-1], -1, 0) / depth
+
+
+def cube_digest(path: str | Path) -> str:
+    """Return the SHA-256 of the linear cube that a picture says it was drawn from.
+
+    Raises
+    ------
+    UserError
+        If the picture says nothing of it.
+    """
+    found = _DIGEST.search(_texts(path))
+    if found is None:
+        msg = (
+            f"{path}: says nothing of a linear cube; was it saved by another program? "
+            "Give the linear cube (.fits) itself"
+        )
+        raise UserError(msg)
+    return found[1]
+
+
+def _texts(path: str | Path) -> str:
+    try:
+        if Path(path).suffix.lower() in (".tif", ".tiff"):
+            with tifffile.TiffFile(path) as file:
+                return str(file.pages.first.description)
+        with Image.open(path) as image:
+            texts = [image.info.get("Comment", ""), image.info.get("comment", b"")]
+    except (ValueError, UnidentifiedImageError, tifffile.TiffFileError) as error:
+        msg = f"{path}: is no picture that can be read"
+        raise UserError(msg) from error
+    return "\n".join(t.decode("latin-1") if isinstance(t, bytes) else str(t) for t in texts)
+
+
+def cube_of(path: str | Path) -> Path:
+    """Find the linear cube of a picture among the FITS files beside it.
+
+    Raises
+    ------
+    UserError
+        If it is not there.
+    """
+    path, digest = Path(path), cube_digest(path)
+    beside = sorted(path.absolute().parent.glob("*.fits"), key=lambda one: one.stem != path.stem)
+    for one in beside:
+        if file_sha256(one) == digest:
+            return one
+    msg = (
+        f"{path}: the linear cube that it was drawn from (SHA-256 {digest}) is not beside it; "
+        "give the cube itself"
+    )
+    raise UserError(msg)
