@@ -196,10 +196,10 @@ def side_by_side(first: Path, second: Path) -> Panels:
     """
     if is_picture(first):
         return display_panels(read_picture(first), read_picture(second))
-    images = [read_image(file)[0] for file in (first, second)]
-    planes = [image if image.ndim == 3 else image[np.newaxis] for image in images]
+    images = (read_image(file)[0] for file in (first, second))
+    one, other = (image if image.ndim == 3 else image[np.newaxis] for image in images)
     try:
-        return linear_panels(*planes, Look(**Stretch().model_dump()))
+        return linear_panels(one, other, Look(**Stretch().model_dump()))
     except ValueError as error:
         msg = f"{first}: {error}"
         raise UserError(msg) from error

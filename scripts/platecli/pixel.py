@@ -88,10 +88,11 @@ def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str
     yield f"{file}: x {x}, y {y} (counted from 1): {found.recorded:.6g} +- {sigma:.2g} {unit}"
     rows = [("sub", "value", "sigma", "weight", "what became of it")]
     for sample in found.samples:
-        numbers = [f"{sample.value:.6g}", f"{sample.sigma:.2g}", f"{sample.weight:.3g}"]
-        used = sample.state == "used"
-        cells = numbers if used else ["", "", ""]
-        rows.append((sample.name, *cells, sample.fate if used else f"not used: {sample.state}"))
+        if sample.state != "used":
+            rows.append((sample.name, "", "", "", f"not used: {sample.state}"))
+            continue
+        numbers = f"{sample.value:.6g}", f"{sample.sigma:.2g}", f"{sample.weight:.3g}"
+        rows.append((sample.name, *numbers, sample.fate))
     yield from columns(rows)
     if found.same:
         yield "the weighted mean of what was kept is the pixel of the product, to the last bit"

@@ -32,7 +32,9 @@ _TABLES = {
     "measure": "SUBS",
     "find_cosmic_rays": "SUBS",
 }
-_UNKNOWN = {"weight": float("nan"), "clipped_low": float("nan"), "clipped_high": float("nan")}
+_UNKNOWN = {"state": "", "reason": ""} | dict.fromkeys(
+    ("exposure_s", "weight", "clipped_low", "clipped_high"), float("nan")
+)
 USED = "used"
 
 
@@ -79,8 +81,8 @@ def read_sub_rows(path: str | Path) -> list[SubRow]:
     return [_row(given | row) for row in rows_of(read_columns(path, table))]
 
 
-def _row(facts: Mapping[str, Any]) -> SubRow:
-    known = _UNKNOWN | {"exposure_s": float("nan"), "state": "", "reason": ""} | dict(facts)
+def _row(facts: dict[str, Any]) -> SubRow:
+    known: dict[str, Any] = _UNKNOWN | facts
     return SubRow(**{name: known[name] for name in SUB_COLUMNS})
 
 

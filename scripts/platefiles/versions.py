@@ -58,12 +58,18 @@ def sub_changes(first: Iterable[SubRow], second: Iterable[SubRow]) -> list[SubCh
         one, other = ones.get(key), others.get(key)
         row = one or other
         assert row is not None
-        states = [member.state if member else "" for member in (one, other)]
-        weights = [member.weight if member else 0.0 for member in (one, other)]
-        replaced = one is not None and other is not None and one.sha256 != other.sha256
-        weighs = states[0] == USED and weights[0] != weights[1]
-        if states[0] != states[1] or weighs or replaced:
-            found.append(SubChange(row.name, row.channel, *states, *weights, replaced))
+        change = SubChange(
+            row.name,
+            row.channel,
+            one.state if one else "",
+            other.state if other else "",
+            one.weight if one else 0.0,
+            other.weight if other else 0.0,
+            one is not None and other is not None and one.sha256 != other.sha256,
+        )
+        weighs = change.first == USED and change.first_weight != change.second_weight
+        if change.first != change.second or weighs or change.replaced:
+            found.append(change)
     return found
 
 

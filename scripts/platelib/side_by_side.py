@@ -54,8 +54,8 @@ def linear_panels(first: np.ndarray, second: np.ndarray, look: Look) -> Panels:
     factor = reduction(first.shape[1:])
     small, other = (shrunk(planes, factor) for planes in (first, second))
     curve, _ = choose_curve(mean_plane(small.astype(np.float32)), look)
-    pictures = [np.nan_to_num(stretch_planes(planes, curve)) for planes in (small, other)]
-    return _panels(*pictures, other - small, factor)
+    shown, other_shown = (np.nan_to_num(stretch_planes(planes, curve)) for planes in (small, other))
+    return _panels(shown, other_shown, other - small, factor)
 
 
 def display_panels(first: np.ndarray, second: np.ndarray) -> Panels:
@@ -102,8 +102,7 @@ def _panels(first: np.ndarray, second: np.ndarray, change: np.ndarray, factor: i
     limit = float(np.percentile(sizes, _LIMIT_PERCENTILE)) if sizes.size else 0.0
     shown = np.nan_to_num(change) / (2 * limit) if limit else np.zeros(change.shape)
     shown = np.clip(_GREY + shown, 0, 1)
-    pictures = (_as_rgb(planes) for planes in (first, second, shown))
-    return Panels(*pictures, limit, factor)
+    return Panels(_as_rgb(first), _as_rgb(second), _as_rgb(shown), limit, factor)
 
 
 def _as_rgb(planes: np.ndarray) -> np.ndarray:

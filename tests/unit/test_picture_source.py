@@ -1,0 +1,76 @@
+import numpy as np
+import pytest
+from PIL import Image
+
+from platefiles.errors import UserError
+from platefiles.picture_source import cube_digest, cube_of, read_picture
+from platefiles.pictures import Label, write_picture
+from platefiles.provenance import file_sha256
+
+ENDINGS = ("png", "jpg", "tif")
+
+
+@pytest.fixture
+def pixels():
+    """A smooth picture that is not square, bright at the top."""
+    ramp = np.linspace(1000, 60000, 24)[:, None, None] * np.ones((1, 31, 3))
+    return ramp.astype(np.uint16)
+
+
+@pytest.fixture
+def cube(tmp_path):
+    """A file that stands for a linear cube, among others."""
+    for name, content in (("other.fits", b"other"), ("cube.fits", b"cube")):
+        (tmp_path / name).write_bytes(content)
+    return tmp_path / "cube.fits"
+
+
+def _write(path, pixels, digest):
+    write_picture(path, pixels, Label("Löwe", f"sha256:{digest}", "a stretch: Q 8", "platelog 0"))
+    return path
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_a_picture_is_read_as_it_was_drawn(tmp_path, pixels, ending):
+    """Row 0 is the bottom again, and values are shares of full scale."""
+    path = _write(tmp_path / f"p.{ending}", pixels, "0" * 64)
+    found = read_picture(path)
+    wanted = np.moveaxis(pixels, -1, 0) / 65535
+    np.testing.assert_allclose(found, wanted, atol=0.02 if ending == "jpg" else 1 / 255)
+    assert found.shape == (3, 24, 31)
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_a_picture_leads_to_its_cube_whatever_that_is_called(tmp_path, pixels, cube, ending):
+    """The digest in the metadata is found among the FITS files beside the picture."""
+    path = _write(tmp_path / f"p.{ending}", pixels, file_sha256(cube))
+    assert cube_digest(path) == file_sha256(cube)
+    renamed = cube.rename(tmp_path / "zzz.fits")
+    assert cube_of(path) == renamed
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_a_cube_that_is_gone_is_said_to_be(tmp_path, pixels, cube, ending):
+    """A changed cube is not the one that the picture was drawn from."""
+    path = _write(tmp_path / f"p.{ending}", pixels, file_sha256(cube))
+    cube.write_bytes(b"changed")
+    with pytest.raises(UserError, match="is not beside it; give the cube itself"):
+        cube_of(path)
+
+
+def test_a_picture_of_another_program_is_said_to_know_no_cube(tmp_path):
+    """A picture without the note says what to do."""
+    path = tmp_path / "p.png"
+    Image.new("RGB", (5, 4)).save(path)
+    with pytest.raises(UserError, match="says nothing of a linear cube"):
+        cube_of(path)
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_what_is_no_picture_is_refused(tmp_path, ending):
+    """A broken file ends in a sentence, not in a traceback."""
+    path = tmp_path / f"p.{ending}"
+    path.write_bytes(b"no picture at all")
+    for read in (read_picture, cube_digest):
+        with pytest.raises(UserError, match="is no picture that can be read"):
+            read(path)
