@@ -18,7 +18,7 @@ from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
-from platecli import stepserver
+from platecli.stepserver import StepServer, used_by_snakemake
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
 
@@ -74,7 +74,7 @@ def _quoted(text: str) -> str:
     return f'"{"".join(safe)}"'
 
 
-def run(words: Sequence[str]) -> int:
+def run(words: Sequence[str], steps: Sequence[str] = ()) -> int:
     """Run a command and return its exit status; Ctrl-C and termination end it and its jobs.
 
     The command leads a process group of its own. Were it in ours, the terminal would interrupt
@@ -85,8 +85,10 @@ def run(words: Sequence[str]) -> int:
     ----------
     words
         The command, as from `command`.
+    steps
+        Steps that are known to have jobs, in their order: their imports begin at once.
     """
-    process, wait = _start(list(words))
+    process, wait = _start(list(words), steps)
     stopped = False
 
     def stop(number: int, frame: FrameType | None) -> None:
@@ -110,7 +112,7 @@ def run(words: Sequence[str]) -> int:
     return exit_status(code)
 
 
-def _start(words: list[str]) -> tuple[int, Callable[[], int]]:
+def _start(words: list[str], steps: Sequence[str]) -> tuple[int, Callable[[], int]]:
     """Start a command in a process group of its own; return its id and how to wait for its code.
 
     On Linux, Snakemake runs in a fork of this process, which has imported much of what it needs.
@@ -130,7 +132,7 @@ def _start(words: list[str]) -> tuple[int, Callable[[], int]]:
         with contextlib.suppress(OSError):
             os.setpgid(0, 0)
         sys.argv = words[3:]
-        _end(main, words[4:])
+        _end(words[4:], steps)
     with contextlib.suppress(OSError):  # the fork may have done so already
         os.setpgid(pid, pid)
     return pid, lambda: os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
@@ -158,15 +160,24 @@ def shell_word(executable: str) -> str:
     return name
 
 
-def main(argv: list[str]) -> int:
+def main(argv: list[str], steps: Sequence[str] = ()) -> int:
     """Run Snakemake in this process, leaving away what it prints before it begins.
 
     Parameters
     ----------
     argv
         Options and targets of Snakemake.
+    steps
+        As for `run`.
     """
     gc.set_threshold(_COLLECT_AFTER, 50, 50)
+    with StepServer() as server:
+        if sys.platform == "linux":
+            server.expect(steps)
+        return _snakemake(argv, server)
+
+
+def _snakemake(argv: list[str], server: StepServer) -> int:
     if not any(word.startswith(("--report", "--profile")) for word in argv):
         _leave_reports_away()
     from snakemake.cli import args_to_api, parse_args
@@ -191,8 +202,9 @@ def main(argv: list[str]) -> int:
         # A limit on jobs a second is for those who submit to others. Each look at it is a second
         # that the end of the run has to wait for.
         args.max_jobs_per_timespan = None
+    forks = used_by_snakemake(server) if sys.platform == "linux" else contextlib.nullcontext()
     try:
-        with stepserver.used_by_snakemake():
+        with forks:
             done = args_to_api(args, parser)
     except Exception as problem:
         print_exception(problem)
@@ -214,13 +226,10 @@ def _leave_reports_away() -> None:
     ReportPluginRegistry.__new__(ReportPluginRegistry).plugins = {}
 
 
-def _end(program: Callable[[list[str]], int], argv: list[str]) -> NoReturn:
-    """End this process with a program, without clearing up the memory that it leaves.
-
-    That would take longer than planning a run.
-    """
+def _end(argv: list[str], steps: Sequence[str] = ()) -> NoReturn:
+    """Do `main` and end this process without clearing up its memory, which takes long."""
     try:
-        status = program(argv)
+        status = main(argv, steps)
     except SystemExit as stop:
         status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
         if isinstance(stop.code, str):
@@ -241,4 +250,4 @@ def _end(program: Callable[[list[str]], int], argv: list[str]) -> NoReturn:
 
 
 if __name__ == "__main__":
-    _end(main, sys.argv[1:])
+    _end(sys.argv[1:])

@@ -179,7 +179,8 @@ def make(
             names = [given_to_workflow(plan) for plan in plans.values()]
             limits = (cores or machine.cores, machine.memory_gb)
             command = engine.command(names, target, directory, limits[0], dry_run, extra, limits[1])
-            status = engine.run(command)
+            steps = [product.step for one in ahead.values() for product in one.to_make]
+            status = engine.run(command, () if dry_run else steps)
         elif plans:
             print("Nothing new to do.", flush=True)
         if dry_run:

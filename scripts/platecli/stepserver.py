@@ -5,8 +5,9 @@ compiled kernels and for clearing up. So a run keeps one process that imports th
 when it is first asked for, loads the kernels that it uses, and is forked for each job. A job then
 begins within some milliseconds, on pages of memory that it shares with the others.
 
-Only for jobs of this machine, on Linux. Where the process cannot be had, and in containers, conda
-environments and on other machines, Snakemake starts an interpreter for each job as usual.
+Only for jobs of this machine, on Linux: libraries of macOS do not outlive a fork. Where the process
+cannot be had, and in containers, conda environments and on other machines, Snakemake starts an
+interpreter for each job as usual.
 """
 
 import contextlib
@@ -15,6 +16,7 @@ import importlib
 import json
 import os
 import runpy
+import select
 import signal
 import socket
 import struct
@@ -24,7 +26,7 @@ import tempfile
 import threading
 import time
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, NoReturn, Self
 
@@ -71,7 +73,8 @@ class Job:
 class StepServer:
     """The process that is forked, seen from the one that asks; any of its threads may.
 
-    It is started with the first request, and ends when this process does, however that ends.
+    It is started with the first request, and ends when this process does, however that ends. As a
+    context it is ended and waited for.
     """
 
     def __init__(self) -> None:
@@ -79,8 +82,32 @@ class StepServer:
         self._process: subprocess.Popen[bytes] | None = None
         self._lock = threading.Lock()
 
+    def __enter__(self) -> Self:
+        """Do nothing yet."""
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        """Let the process end, and wait for it."""
+        if self._control is not None and self._process is not None:
+            self._control.close()
+            self._process.wait()
+            self._control = None
+
+    def expect(self, steps: Iterable[str]) -> None:
+        """Have steps imported while there is nothing else to do, in this order.
+
+        Parameters
+        ----------
+        steps
+            Names of modules; a name that is none is passed over.
+        """
+        names = list(dict.fromkeys(steps))
+        if names:
+            with contextlib.suppress(OSError):  # then jobs will find out
+                self._reached().send(json.dumps({"expected": names}).encode())
+
     def start(self, script: str, step: str, temporary: str | None = None) -> Job:
-        """Start a script.
+        """Start a script in the working directory of this process.
 
         Parameters
         ----------
@@ -96,7 +123,8 @@ class StepServer:
         OSError
             If there is no process to be forked and none can be started.
         """
-        request = json.dumps({"script": script, "step": step, "temporary": temporary}).encode()
+        job = {"script": script, "step": step, "folder": os.getcwd(), "temporary": temporary}
+        request = json.dumps(job).encode()
         ours, theirs = socket.socketpair()
         try:
             with theirs:
@@ -109,13 +137,6 @@ class StepServer:
             ours.close()
             raise
         return Job(pid, ours)
-
-    def close(self) -> None:
-        """Let the process end, and wait for it."""
-        if self._control is not None and self._process is not None:
-            self._control.close()
-            self._process.wait()
-            self._control = None
 
     def _reached(self) -> socket.socket:
         """Return the socket to the process, which is started if there is none yet."""
@@ -142,11 +163,17 @@ def serve(control: socket.socket) -> None:
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run is interrupted, and ends its jobs
     gc.disable()  # its marks would copy the pages that jobs share
+    expected: list[str] = []
     while True:
+        while expected and not select.select([control], [], [], 0)[0]:
+            _prepare(expected.pop(0))
         message, handles, *_ = socket.recv_fds(control, _LONGEST_REQUEST, 1)
         if not message:
             break
         request = json.loads(message)
+        if "expected" in request:
+            expected += request["expected"]
+            continue
         _prepare(request["step"])
         gc.freeze()
         with socket.socket(fileno=handles[0]) as talk:
@@ -186,6 +213,7 @@ def _run(request: dict[str, Any], talk: socket.socket) -> NoReturn:
     try:
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         gc.enable()
+        os.chdir(request["folder"])
         if request["temporary"]:
             os.environ["TMPDIR"] = request["temporary"]
             tempfile.tempdir = None
@@ -220,14 +248,15 @@ def _receive(talk: socket.socket, otherwise: int) -> int:
 
 
 @contextlib.contextmanager
-def used_by_snakemake() -> Iterator[None]:
-    """Let Snakemake, in this process, run the Python scripts of its rules by a step server."""
-    if sys.platform != "linux":  # libraries of macOS do not outlive a fork
-        yield
-        return
-    from snakemake import script
+def used_by_snakemake(server: StepServer) -> Iterator[None]:
+    """Let Snakemake, in this process, run the Python scripts of its rules by a step server.
 
-    server = StepServer()
+    Parameters
+    ----------
+    server
+        The server.
+    """
+    from snakemake import script
 
     class ForkedScript(script.PythonScript):
         """A Python script that is run by the server, unless it needs another environment."""
@@ -253,7 +282,6 @@ def used_by_snakemake() -> Iterator[None]:
         yield
     finally:
         script.PythonScript = usual
-        server.close()
 
 
 @contextlib.contextmanager

@@ -5,6 +5,7 @@ import functools
 import os
 import tempfile
 import time
+import uuid
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -13,9 +14,10 @@ _YEAR_2100_S = 4_102_444_800
 
 
 def newer_file(results: str, touch: bool) -> str:
-    """Return the path of an empty file that is newer than every product made before this run.
+    """Return the path of a file that is newer than every product made before this run.
 
-    It lies among the results, where jobs on other machines see it too.
+    It lies among the results, where jobs on other machines see it too. It has another content each
+    time: Snakemake takes no notice of a newer file with the content that the last run saw.
 
     Parameters
     ----------
@@ -27,8 +29,7 @@ def newer_file(results: str, touch: bool) -> str:
     path = Path(results, ".newer")
     if touch or not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.touch()
-        os.utime(path)
+        path.write_text(f"{uuid.uuid4()}\n", encoding="ascii")
     return os.fspath(path)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from platefiles.plan import ProjectPlan
 
 COMPOSITE_RULES = {"tif": "composite_tiff"}
+_COMPOSITE = "composite"
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,11 @@ class Product:
     log: str = ""
     consulted: tuple[str, ...] = ()
     waits: bool = False
+
+    @property
+    def step(self) -> str:
+        """Name of the script of the rule."""
+        return _COMPOSITE if self.rule in COMPOSITE_RULES.values() else self.rule
 
 
 def products_of(plan: ProjectPlan) -> dict[str, Product]:
@@ -132,7 +138,7 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
     yield Product(plan.cube_path, "map_channels", recipe, plan.cube_job(), inputs, waits=waits)
     for path in plan.picture_files:
         ending = path.rpartition(".")[2]
-        rule = COMPOSITE_RULES.get(ending, "composite")
+        rule = COMPOSITE_RULES.get(ending, _COMPOSITE)
         about = recipe if rule != "composite" else f"{recipe} {ending}"
         log = f"{plan.results}/logs/composite/{recipe}_{ending}.log"
         yield Product(path, rule, about, plan.composite_job(), (plan.cube_path,), log, waits=waits)

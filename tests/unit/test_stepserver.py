@@ -24,9 +24,8 @@ def folder(tmp_path, monkeypatch):
 @pytest.fixture
 def server(folder):
     """A server that is ended after the test."""
-    server = StepServer()
-    yield server
-    server.close()
+    with StepServer() as server:
+        yield server
 
 
 def script(folder: Path, text: str, name: str = "script.py") -> str:
@@ -58,21 +57,23 @@ def test_status_is_that_of_a_process(server, folder, text, expected):
     assert status(server, script(folder, text)) == expected
 
 
-def test_script_runs_as_a_program(server, folder):
-    """A script is ``__main__`` in a process of its own, with its own temporary folder."""
+def test_script_runs_as_a_program(server, folder, monkeypatch):
+    """A script is ``__main__`` in a process of its own, in the folder of who asked for it."""
     place = folder / "temporary"
     place.mkdir()
+    server.expect(["none"])  # begins it
+    monkeypatch.chdir(place)
     text = f"""
         import os, sys, tempfile
-        facts = __name__, os.getpid(), sys.argv, tempfile.gettempdir()
+        facts = __name__, os.getpid(), sys.argv, os.getcwd(), tempfile.gettempdir()
         open({str(folder / "facts")!r}, "w").write(repr(facts))
     """
     path = script(folder, text)
     with server.start(path, "no_such_step", str(place)) as job:
         assert job.wait() == 0
-    name, pid, argv, temporary = eval((folder / "facts").read_text())
-    assert (name, pid, argv, temporary) == ("__main__", job.pid, [path], str(place))
-    assert pid != os.getpid()
+    facts = eval((folder / "facts").read_text())
+    assert facts == ("__main__", job.pid, [path], str(place), str(place))
+    assert job.pid != os.getpid()
 
 
 def test_step_is_imported_once_for_all_its_jobs(server, folder):
@@ -83,6 +84,18 @@ def test_step_is_imported_once_for_all_its_jobs(server, folder):
     path = script(folder, text)
     assert [status(server, path, "some_step") for _ in range(3)] == [0, 0, 0]
     assert (folder / "imports").read_text() == "x"
+
+
+def test_expected_steps_are_imported_before_they_are_asked_for(server, folder):
+    """A step that was announced is there for whichever job comes next."""
+    script(folder, f"open({str(folder / 'imports')!r}, 'a').write('x')", "some_step.py")
+    os.mkfifo(folder / "pipe")
+    script(folder, f"open({str(folder / 'pipe')!r}).read()", "last_step.py")
+    server.expect(["no_such_step", "some_step", "last_step", "some_step"])
+    (folder / "pipe").write_text("")  # waits until the last step is imported
+    assert (folder / "imports").read_text() == "x"
+    path = script(folder, "import sys; assert {'some_step', 'last_step'} <= set(sys.modules)")
+    assert status(server, path) == 0
 
 
 def test_step_that_cannot_be_imported_fails_by_itself(server, folder):
@@ -113,7 +126,7 @@ def test_processor_time_counts_as_that_of_children(server, folder):
     text = "import time\nwhile time.process_time() < 0.5: pass"
     assert status(server, script(folder, text)) == 0
     before = time_of_children()
-    server.close()
+    server.__exit__()
     assert time_of_children() - before > 0.4
 
 

@@ -196,6 +196,19 @@ def test_stale_products_are_made_anew_and_it_is_said(home):
     assert '"green":{"b":1.0}' in header["SETTINGS"]
 
 
+def test_changes_follow_each_other(home):
+    """What was stale in the last run, and made anew, can be stale again in the next one."""
+    table = home.results / "subs.tsv"
+    without = [f"{NIGHTS[0]}/{channel}-02.fits" for channel in ("b", "ha")]
+    for excluded in (without[:1], without[:2], without[:1]):
+        home.change_project(exclude=excluded)
+        home.run("--to", str(table.relative_to(home.folder)))
+        said = table.read_text(encoding="utf-8").splitlines()
+        rows = [line for line in said if "excluded" in line]
+        assert len(rows) == len(excluded)
+    assert home.to_do("--to", str(table.relative_to(home.folder))) == []
+
+
 def test_clock_set_back_does_not_stop_a_run(home):
     """Products and links that seem to be of the future serve, and are replaced, like any other."""
     _clock_set_back(home)
