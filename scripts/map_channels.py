@@ -6,12 +6,12 @@ from pathlib import Path
 import numpy as np
 from astropy.table import Table
 
+from platefiles.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.errors import UserError
 from platefiles.fitsfile import image_hdu, read_header, read_image, table_hdu, write_product
 from platefiles.joblog import log
 from platefiles.provenance import file_sha256
 from platefiles.recipe import Colour
-from platefiles.sub_rows import SUB_COLUMNS, subs_of_channels
 from platefiles.tables import columns_hdu
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
 from platelib.neutral_sky import Sky, measure_sky

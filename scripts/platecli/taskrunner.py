@@ -4,7 +4,7 @@ import contextlib
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 
@@ -44,7 +44,8 @@ def run_tasks(
     waiting, done, free = dict(tasks), set[str](), cores
     running: dict[Future[None], tuple[str, int]] = {}
     folder.mkdir(parents=True, exist_ok=True)
-    with _starter(folder) as start, ThreadPoolExecutor(cores) as pool:
+    steps = [task.step for task in tasks.values()]
+    with _starter(folder, steps) as start, ThreadPoolExecutor(cores) as pool:
         while waiting or running:
             for name, task in list(waiting.items()):
                 threads = min(THREADS[task.step], cores)
@@ -73,18 +74,24 @@ def _run(start: Callable[[str, str], int], task: Task, script: str) -> None:
 
 
 @contextlib.contextmanager
-def _starter(folder: Path) -> Iterator[Callable[[str, str], int]]:
+def _starter(folder: Path, steps: Iterable[str]) -> Iterator[Callable[[str, str], int]]:
     """Give a way to run a script of a step: a fork of one process where there are safe forks."""
-    server = StepServer() if sys.platform == "linux" else None
+    if sys.platform != "linux":
+        yield lambda script, step: _by_itself(script)
+        return
+    with StepServer() as server:
+        server.expect(steps)
 
-    def start(script: str, step: str) -> int:
-        if server is not None:
-            with contextlib.suppress(OSError), server.start(script, step, str(folder)) as job:
+        def start(script: str, step: str) -> int:
+            try:
+                job = server.start(script, step, str(folder))
+            except OSError:
+                return _by_itself(script)
+            with job:
                 return job.wait()
-        return subprocess.run([sys.executable, "-P", script], check=False).returncode
 
-    try:
         yield start
-    finally:
-        if server is not None:
-            server.close()
+
+
+def _by_itself(script: str) -> int:
+    return subprocess.run([sys.executable, "-P", script], check=False).returncode
