@@ -11,7 +11,7 @@ from platecli.differing import columns, percent
 from platefiles.altered import changes, surroundings
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image
-from platefiles.picture_source import cube_of, is_picture, read_picture
+from platefiles.picture_source import is_picture, product_of, read_picture
 from platefiles.product_differences import PlaneDifference, compare_products
 from platefiles.recipe import Stretch
 from platefiles.record import Record, read_record
@@ -47,7 +47,7 @@ class _Version:
     @classmethod
     def of(cls, file: Path) -> "_Version":
         try:
-            product = cube_of(file) if is_picture(file) else file
+            product = product_of(file)
             return cls(file, read_record(product), tuple(read_sub_rows(product)), "")
         except UserError as problem:
             return cls(file, None, (), str(problem))

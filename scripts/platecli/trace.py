@@ -12,6 +12,7 @@ from platecli.tree import Lineage, kinds, tree_lines
 from platefiles.altered import altered
 from platefiles.changed_settings import changed_settings
 from platefiles.errors import UserError
+from platefiles.picture_source import product_of
 from platefiles.record import read_record
 from platefiles.sub_rows import read_sub_rows
 from platefiles.why_not import frames_beside, why_not
@@ -38,14 +39,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what is asked for."""
-    lineage = Lineage(read_record(args.file), tuple(read_sub_rows(args.file)))
+    product = product_of(args.file)
+    lineage = Lineage(read_record(product), tuple(read_sub_rows(product)))
     if args.why_not is not None:
         return _why_not(args.file, args.why_not, lineage)
     if args.pixel is not None:
-        return _pixel(args, lineage)
+        return _pixel(args, product, lineage)
     if args.json:
         print(json.dumps(as_json(lineage), indent=1))
         return 0
+    if product != args.file:
+        print(f"{args.file} was drawn from the linear cube {product}")
     for line in (*_head(lineage), *tree_lines(lineage, args.all)):
         print(line)
     return 0
@@ -64,14 +68,14 @@ def _why_not(file: Path, word: str, lineage: Lineage) -> int:
     return 0
 
 
-def _pixel(args: argparse.Namespace, lineage: Lineage) -> int:
+def _pixel(args: argparse.Namespace, product: Path, lineage: Lineage) -> int:
     x, y = args.pixel
-    found = history_of(args.file, lineage.record, args.raw, x, y)
+    found = history_of(product, lineage.record, args.raw, x, y)
     if args.json:
         samples = [plain(vars(sample)) for sample in found.samples]
         print(json.dumps(plain(vars(found)) | {"samples": samples, "same": found.same}, indent=1))
     else:
-        print("\n".join(pixel_lines(args.file, found, x, y)))
+        print("\n".join(pixel_lines(product, found, x, y)))
     return 0 if found.same else DIFFERS
 
 

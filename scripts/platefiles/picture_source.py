@@ -82,6 +82,20 @@ def _texts(path: str | Path) -> str:
     return "\n".join(t.decode("latin-1") if isinstance(t, bytes) else str(t) for t in texts)
 
 
+def product_of(file: str | Path) -> Path:
+    """Return the FITS product behind a file: itself, or the linear cube of a picture.
+
+    Raises
+    ------
+    UserError
+        If there is no such file, or no cube beside a picture.
+    """
+    if not Path(file).is_file():
+        msg = f"{file}: there is no such file"
+        raise UserError(msg)
+    return cube_of(file) if is_picture(file) else Path(file)
+
+
 def cube_of(path: str | Path) -> Path:
     """Find the linear cube of a picture among the FITS files beside it.
 

@@ -91,10 +91,12 @@ def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
     numpy.ndarray
         ``(n, ny // factor, nx // factor)`` float64.
     """
-    n, ny, nx = planes.shape
-    ny, nx = ny // factor, nx // factor
-    cut = planes[:, : ny * factor, : nx * factor].astype(np.float64)
-    return cut.reshape(n, ny, factor, nx, factor).mean(axis=(2, 4))
+    ny, nx = (size // factor for size in planes.shape[1:])
+    result = np.empty((len(planes), ny, nx))
+    for plane, small in zip(planes, result, strict=True):
+        cut = plane[: ny * factor, : nx * factor].astype(np.float64)
+        small[:] = cut.reshape(ny, factor, nx, factor).mean(axis=(1, 3))
+    return result
 
 
 def _panels(first: np.ndarray, second: np.ndarray, change: np.ndarray, factor: int) -> Panels:
