@@ -9,12 +9,11 @@ from pathlib import Path
 from platecli.differing import columns
 from platecli.replay import find_frames, make_again
 from platefiles.errors import UserError
+from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import read_header
 from platefiles.pixel import PixelHistory, pixel_history
-from platefiles.provenance import file_sha256
-from platefiles.raw_search import RawFrame
-from platefiles.record import Making, Record
-from platefiles.remaking import part_of
+from platefiles.raw_search import FOUND, RawFrame
+from platefiles.record import RAW, Making, Record
 
 
 def history_of(
@@ -37,7 +36,7 @@ def history_of(
     UserError
         If the file is no channel, or a raw frame is not found.
     """
-    making = list(record.makings.values())[-1]
+    making = record.making
     if making.step != "integrate":
         channels = [m.product for m in record.makings.values() if m.step == "integrate"]
         others = f"; ask one of its channels: {', '.join(channels)}" if channels else ""
@@ -53,24 +52,25 @@ def _inputs(
     file: Path, record: Record, making: Making, frames: Sequence[RawFrame], scratch: Path
 ) -> dict[str, list[str]]:
     """Return files for the inputs of a channel: as they lie beside it, or else made again."""
-    gone = [f.raw.name for f in frames if not f.path]
-    wanted = {one for members in making.inputs.values() for one in members} & set(record.makings)
-    near = {product: _beside(file, record.makings[product]) for product in wanted}
-    below = part_of(record, [product for product, path in near.items() if not path])
+    gone = [frame.raw.name for frame in frames if frame.state != FOUND]
     if gone:
-        msg = f"raw frames are missing: {', '.join(gone[:5])}; name their folder with --raw"
+        names = f"{', '.join(gone[:5])}{', ...' if gone[5:] else ''}"
+        msg = f"raw frames are missing or changed: {names}; name their folder with --raw"
         raise UserError(msg)
-    if below.makings:
-        make_again(below, frames, scratch, len(os.sched_getaffinity(0)))
-    paths = {f"raw:{frame.raw.sha256}": frame.path for frame in frames}
-    paths |= {product: path or str(scratch / product) for product, path in near.items()}
+    paths = {product: _beside(file, record.makings[product]) for product in making.products}
+    below = [record.of(product) for product, path in paths.items() if not path]
+    if below:
+        makings = {name: one for part in below for name, one in part.makings.items()}
+        make_again(Record(makings, record.raws), frames, scratch, len(os.sched_getaffinity(0)))
+    paths = {product: path or str(scratch / product) for product, path in paths.items()}
+    paths |= {f"{RAW}{frame.raw.sha256}": frame.path for frame in frames}
     return {name: [paths[one] for one in members] for name, members in making.inputs.items()}
 
 
 def _beside(file: Path, making: Making) -> str:
     """Return the path of a product in the same results, if it is the recorded one."""
     path = file.absolute().parent.parent / making.product
-    return str(path) if path.is_file() and file_sha256(path) == making.digest else ""
+    return str(path) if path.is_file() and content_digest(path) == making.digest else ""
 
 
 def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str]:

@@ -17,7 +17,7 @@ from platefiles.product_differences import compare_products
 from platefiles.provenance import file_sha256
 from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, folders_beside
 from platefiles.record import Record, read_record
-from platefiles.remaking import WORK, lay_links, remaking
+from platefiles.remaking import WORK, lay_links, remaking, write_texts
 
 DIFFERS = 5
 """Exit status: the product was made again and its pixels or tables are others."""
@@ -127,9 +127,10 @@ def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: 
     """
     plan = remaking(record, folder)
     lay_links(frames, folder)
+    write_texts(record, folder)
     run_tasks(plan.tasks, plan.needs, cores, folder / WORK, _Progress(len(plan.tasks)))
     shutil.rmtree(folder / WORK)
-    return Path(plan.tasks[list(record.makings)[-1]].output)
+    return Path(plan.tasks[record.making.product].output)
 
 
 class _Progress:

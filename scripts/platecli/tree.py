@@ -7,7 +7,6 @@ from functools import cached_property
 
 from platefiles.changed_settings import changed_settings
 from platefiles.record import Making, RawRecord, Record
-from platefiles.remaking import RAW
 from platefiles.sub_rows import USED, SubRow
 
 _BRANCH, _LAST, _BAR, _BLANK = "├─ ", "└─ ", "│  ", "   "
@@ -31,7 +30,7 @@ class Lineage:
     @property
     def root(self) -> Making:
         """The making of the product itself."""
-        return list(self.record.makings.values())[-1]
+        return self.record.making
 
     @cached_property
     def _by_digest(self) -> dict[str, SubRow]:
@@ -39,13 +38,11 @@ class Lineage:
 
     def raws_of(self, making: Making) -> list[RawRecord]:
         """Raw frames that a step read, in its order."""
-        names = [one for members in making.inputs.values() for one in members]
-        return [self.record.raws[n.removeprefix(RAW)] for n in names if n.startswith(RAW)]
+        return [self.record.raws[sha256] for sha256 in making.raws]
 
     def products_of(self, making: Making) -> list[Making]:
         """Products that a step read, each once, in its order."""
-        names = dict.fromkeys(one for members in making.inputs.values() for one in members)
-        return [self.record.makings[name] for name in names if name in self.record.makings]
+        return [self.record.makings[name] for name in dict.fromkeys(making.products)]
 
     def rows_of(self, making: Making) -> list[SubRow]:
         """What is known of the subs of a step, where it is the step that decides on them."""

@@ -3,23 +3,18 @@
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from platefiles.bindings import THREADS, Task
 from platefiles.codedigest import code_digest
 from platefiles.errors import UserError
-from platefiles.lockfile import Lock, lock_text
 from platefiles.provenance import canonical
 from platefiles.raw_search import MISSING, RawFrame
-from platefiles.record import Making, RawRecord, Record
+from platefiles.record import RAW, TEXT, Making, RawRecord, Record
 
-RAW = "raw:"
-"""What names of raw frames begin with among the inputs of a making."""
-
-LINKS, LOGS, WORK = "links", "logs", "work"
+LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
 """Folders beside the products that are made again."""
 
 _PACKED = (".fz", ".gz")
@@ -62,41 +57,36 @@ def remaking(record: Record, folder: str | Path) -> Remaking:
     folder = Path(folder).absolute()
     tasks, needs = {}, {}
     for product, making in record.makings.items():
+        output = folder / _checked(product)
         inputs = {
-            name: [_path(folder, record, one) for one in members]
+            name: [_path(folder, record, making, one) for one in members]
             for name, members in making.inputs.items()
         }
-        job = json.loads(making.job)
-        if job.get("pins"):
-            inputs["lock"] = [str(_write_lock(folder / f"{_checked(product)}.lock.yaml", job))]
-        output = str(folder / _checked(product))
         log = str(folder / LOGS / f"{product.replace('/', '_')}.log")
-        tasks[product] = Task(making.step, output, inputs, _job(making, job), log)
-        needs[product] = {one for m in making.inputs.values() for one in m if one in record.makings}
+        tasks[product] = Task(making.step, str(output), inputs, _job(making), log)
+        needs[product] = set(making.products)
     return Remaking(tasks, needs)
 
 
-def part_of(record: Record, products: Iterable[str]) -> Record:
-    """Return what some products of a record are made from, and nothing else.
+def write_texts(record: Record, folder: str | Path) -> None:
+    """Write the files that makings hold themselves, such as what a lock file pinned.
 
     Parameters
     ----------
     record : Record
-    products : iterable of str
-        Products of the record.
+    folder : path-like
+        Folder of the products.
     """
-    wanted: set[str] = set()
-    waiting = list(products)
-    while waiting:
-        name = waiting.pop()
-        if name not in wanted:
-            wanted.add(name)
-            if name in record.makings:
-                waiting += [n for m in record.makings[name].inputs.values() for n in m]
-    return Record(
-        {name: making for name, making in record.makings.items() if name in wanted},
-        {digest: raw for digest, raw in record.raws.items() if f"{RAW}{digest}" in wanted},
-    )
+    for making in record.makings.values():
+        for key, text in making.texts.items():
+            path = Path(folder) / text_path(making, key)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+
+
+def text_path(making: Making, key: str) -> str:
+    """Return where the text of a making goes, from the folder of the products on."""
+    return _checked(f"{TEXTS}/{making.product}.{key}")
 
 
 def lay_links(raws: Iterable[RawFrame], folder: str | Path) -> None:
@@ -130,40 +120,27 @@ def link_name(raw: RawRecord) -> str:
     return f"{raw.sha256}.fits{ending if ending in _PACKED else ''}"
 
 
-def altered_code(record: Record) -> dict[str, tuple[str, str]]:
-    """Return the digest of the code then and now, by step, where they differ.
-
-    Parameters
-    ----------
-    record : Record
-    """
-    found = {}
-    for making in record.makings.values():
-        recorded = json.loads(making.job).get("code", "")
-        present = _present_code(making.step)
-        if recorded != present:
-            found[making.step] = (recorded, present)
-    return found
-
-
 def _present_code(step: str) -> str:
     return code_digest(f"{step}.py") if step in THREADS else "unknown step"
 
 
-def _job(making: Making, job: dict[str, Any]) -> str:
+def _job(making: Making) -> str:
+    job = json.loads(making.job)
     present = _present_code(making.step)
     if job.get("code") in (None, present):
         return making.job
     return canonical(job | {"code": present})
 
 
-def _path(folder: Path, record: Record, name: str) -> str:
+def _path(folder: Path, record: Record, making: Making, name: str) -> str:
     if name.startswith(RAW):
         raw = record.raws.get(name.removeprefix(RAW))
         if raw is None:
             msg = f"the record is damaged: it says nothing of the raw frame {name}"
             raise UserError(msg)
         return str(folder / LINKS / link_name(raw))
+    if name.startswith(TEXT):
+        return str(folder / text_path(making, name.removeprefix(TEXT)))
     return str(folder / _checked(name))
 
 
@@ -174,12 +151,3 @@ def _checked(product: str) -> str:
         msg = f"the record is damaged: '{product}' is no place of a product"
         raise UserError(msg)
     return product
-
-
-def _write_lock(path: Path, job: Mapping[str, Any]) -> Path:
-    """Write the lock file that a registration reads: its job knows what was pinned."""
-    reference, width, height = job["pins"]["grid"]
-    lock = Lock(reference, reference, width, height, {job["channel"]: job["pins"]["brightness"]})
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(lock_text(lock), encoding="utf-8")
-    return path

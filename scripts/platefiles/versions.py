@@ -86,7 +86,7 @@ def setting_changes(first: Record, second: Record) -> list[SettingChange]:
         for product, making in first.makings.items()
         if product in second.makings
     ]
-    pairs.append((_root(first), _root(second)))
+    pairs.append((first.making, second.making))
     found: dict[tuple, SettingChange] = {}
     for one, other in pairs:
         settings, others = _settings(one), _settings(other)
@@ -96,10 +96,6 @@ def setting_changes(first: Record, second: Record) -> list[SettingChange]:
                 change = SettingChange(other.step, key, *values)
                 found.setdefault((change.step, key, *map(str, values)), change)
     return list(found.values())
-
-
-def _root(record: Record) -> Making:
-    return list(record.makings.values())[-1]
 
 
 def _settings(making: Making) -> dict[str, Any]:

@@ -7,7 +7,6 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from platefiles.record import RawRecord, Record
-from platefiles.remaking import RAW
 from platefiles.sub_rows import USED, SubRow
 
 _DIGITS = 6
@@ -94,11 +93,7 @@ def _of_sub(row: SubRow) -> str:
 
 
 def _of_frame(raw: RawRecord, record: Record) -> str:
-    takers = [
-        making.product
-        for making in record.makings.values()
-        if any(f"{RAW}{raw.sha256}" in members for members in making.inputs.values())
-    ]
+    takers = [making.product for making in record.makings.values() if raw.sha256 in making.raws]
     return f"{raw.name} is a {raw.kind} frame of {', '.join(takers) or 'nothing'}."
 
 

@@ -6,14 +6,16 @@ from platefiles.codedigest import code_digest
 from platefiles.errors import UserError
 from platefiles.raw_search import RawFrame
 from platefiles.record import Making, RawRecord, Record
-from platefiles.remaking import lay_links, part_of, remaking
+from platefiles.remaking import lay_links, remaking, write_texts
 
 SHA = {name: digit * 64 for name, digit in (("bias", "a"), ("light", "b"), ("packed", "c"))}
 
 
 def _making(product, step, inputs, **job):
     job = {"settings": {}, "code": code_digest(f"{step}.py")} | job
-    return Making(product, step, json.dumps(job), "platelog 0", "lock", "python 3", inputs, "d")
+    texts = {"lock": "grid: 1\n"} if "lock" in inputs else {}
+    about = ("platelog 0", "lock", "python 3")
+    return Making(product, step, json.dumps(job), *about, inputs, "d", texts)
 
 
 def _raw(kind, name):
@@ -25,16 +27,13 @@ def record():
     """A channel of two subs with a master and a registration."""
     lights = (f"raw:{SHA['light']}", f"raw:{SHA['packed']}")
     masters = ("calibration/bias_x.fits",)
-    pins = {"grid": ["sub_1", 300, 200], "brightness": "sub_2"}
     makings = [
         _making(masters[0], "master_bias", {"raw": (f"raw:{SHA['bias']}",)}),
         _making("measures/ha/n1.fits", "measure", {"raw": lights, "masters": masters}),
         _making(
             "registration/ha.fits",
             "register",
-            {"measures": ("measures/ha/n1.fits",), "reference": ("measures/ha/n1.fits",)},
-            pins=pins,
-            channel="ha",
+            {"measures": ("measures/ha/n1.fits",), "lock": ("text:lock",)},
         ),
         _making(
             "channels/ha.fits",
@@ -66,6 +65,14 @@ def test_tasks_name_the_files_of_the_folder(record, tmp_path):
     assert found.needs["calibration/bias_x.fits"] == set()
 
 
+def test_texts_are_written_where_tasks_look_for_them(record, tmp_path):
+    """What a step read from a file that is no product stands in its making."""
+    write_texts(record, tmp_path)
+    (path,) = remaking(record, tmp_path).tasks["registration/ha.fits"].inputs["lock"]
+    with open(path, encoding="utf-8") as file:
+        assert file.read() == "grid: 1\n"
+
+
 def test_job_is_passed_on_as_it_was_recorded(record, tmp_path):
     """With the same code, not a byte of the job is changed."""
     tasks = remaking(record, tmp_path).tasks
@@ -93,16 +100,6 @@ def test_links_lead_to_frames_and_an_empty_file_stands_for_a_missing_one(record,
     assert (links / f"{SHA['bias']}.fits").read_bytes() == b"x"
     assert (links / f"{SHA['light']}.fits").stat().st_size == 0
     assert not (links / f"{SHA['light']}.fits").is_symlink()
-
-
-def test_part_of_a_record_is_what_a_product_needs(record):
-    """A registration needs its measures and their frames, and not the channel."""
-    part = part_of(record, ["registration/ha.fits"])
-    assert list(part.makings) == [
-        "calibration/bias_x.fits", "measures/ha/n1.fits", "registration/ha.fits",
-    ]  # fmt: skip
-    assert set(part.raws) == set(SHA.values())
-    assert set(part_of(record, ["calibration/bias_x.fits"]).raws) == {SHA["bias"]}
 
 
 @pytest.mark.parametrize("product", ["../evil.fits", "/etc/evil.fits", "a/../../evil.fits", ""])
