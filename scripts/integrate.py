@@ -18,6 +18,7 @@ from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Room, Sub
@@ -91,7 +92,18 @@ def integrate(
             subs, tiling(len(subs), shape, threads, memory_mb), job["settings"], threads, product
         )
         inputs = _inputs(registered, subs, tally, shape, job)
-        product.finish([columns_hdu(inputs, "INPUTS")])
+        raws = [
+            raw_record("light", sub_facts, by_id[sub_id].facts["sha256"], path)
+            for sub_id, (path, sub_facts) in facts.items()
+        ]
+        sources = {
+            "raw": raws,
+            "masters": paths_to_masters,
+            "registration": [path_to_registration],
+            "rays": paths_to_rays,
+        }
+        record = record_hdu("integrate", path_to_channel, job, sources)
+        product.finish([columns_hdu(inputs, "INPUTS"), record])
     log.info("%d of %d subs", len(subs), len(registered))
     for note in job["notes"]:
         log.info("%s", note)
