@@ -17,6 +17,7 @@ from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub
@@ -74,7 +75,19 @@ def integrate(
             subs, tiling(len(subs), shape, threads, memory_mb), job["settings"], threads, product
         )
         inputs = _inputs(registered, subs, tally, shape, job)
-        product.finish([columns_hdu(inputs, "INPUTS")])
+        digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
+        raws = [
+            raw_record("light", facts, digests[facts["id"]], path)
+            for path, facts in zip(paths_to_raw, job["subs"], strict=True)
+        ]
+        sources = {
+            "raw": raws,
+            "masters": paths_to_masters,
+            "registration": [path_to_registration],
+            "rays": paths_to_rays,
+        }
+        record = record_hdu("integrate", path_to_channel, job, sources)
+        product.finish([columns_hdu(inputs, "INPUTS"), record])
     log.info("%d of %d subs", len(subs), len(registered))
     for note in job["notes"]:
         log.info("%s", note)

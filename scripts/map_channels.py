@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.table import Table
@@ -12,6 +13,7 @@ from platefiles.fitsfile import image_hdu, read_header, read_image, table_hdu, w
 from platefiles.joblog import log
 from platefiles.provenance import file_sha256
 from platefiles.recipe import Colour
+from platefiles.record import record_hdu
 from platefiles.tables import columns_hdu
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
 from platelib.neutral_sky import Sky, measure_sky
@@ -24,6 +26,7 @@ def map_channels(
     matrix: Mapping[str, Mapping[str, float]],
     colour: Colour,
     cards: Sequence[tuple] = (),
+    job: Mapping[str, Any] | None = None,
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
@@ -42,6 +45,8 @@ def map_channels(
         How to balance.
     cards : sequence of tuple
         Provenance, for the primary header.
+    job : mapping, optional
+        The rule's job, for the record; none is written of what was made without one.
 
     Raises
     ------
@@ -77,6 +82,9 @@ def map_channels(
     subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
     if subs:
         hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
+    if job is not None:
+        channels = {"channels": list(paths_to_channels.values())}
+        hdus.append(record_hdu("map_channels", path_to_cube, job, channels))
     write_product(path_to_cube, [*cards, *_span_cards(inputs)], hdus)
 
 
@@ -208,4 +216,5 @@ if __name__ == "__main__":
             {name: row for name, row in settings["mapping"].items() if row is not None},
             Colour.model_validate(settings["colour"]),
             [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
+            job,
         )

@@ -12,9 +12,9 @@ from platefiles.fetching import local_copies
 from platefiles.joblog import job_log, log
 from platefiles.mastering import (
     Offset,
+    closing_hdus,
     combine_images,
     digests_of,
-    inputs_hdu,
     make_master,
     master_cards,
     master_product,
@@ -76,7 +76,9 @@ def master_flat(
             dead = dead_pixels(product.planes["SCI"], settings["dead_pixel_response"])
             product.planes["MASK"][dead] = DEAD
             number = {"NDEAD": np.count_nonzero(dead)}
-            product.finish([inputs_hdu(frames, digests, factors)], number)
+            paths = (paths_to_raw, paths_to_masters, path_to_master)
+            hdus = closing_hdus("flat", paths, job, frames, digests, factors)
+            product.finish(hdus, number)
 
     make_master(paths_to_raw, job, make)
 

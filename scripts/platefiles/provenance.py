@@ -55,6 +55,11 @@ def lock_digest() -> str:
     return file_sha256(_LOCK)[:16] if _LOCK.is_file() else "none"
 
 
+def creator() -> str:
+    """Name the software that makes products, with its version."""
+    return f"platelog {VERSION}"
+
+
 def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     """Return the cards that say who made a product, with which settings and code.
 
@@ -69,7 +74,7 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     settings = canonical(job["settings"])
     project = job["project"]
     return [
-        ("CREATOR", f"platelog {VERSION}", "software that made this file"),
+        ("CREATOR", creator(), "software that made this file"),
         ("STEP", step, "rule that made this file"),
         *([("PROJECT", project, "project it belongs to")] if project else []),
         # In the first block of the header, where `platefiles.ledger` looks for it.
