@@ -11,18 +11,19 @@ from platecli.differing import columns, percent
 from platefiles.altered import changes, surroundings
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image
-from platefiles.picture_source import is_picture, product_of, read_picture
-from platefiles.product_differences import PlaneDifference, compare_products
+from platefiles.picture_source import is_picture, product_of, read_picture, record_of
+from platefiles.product_differences import compare_files
 from platefiles.recipe import Stretch
-from platefiles.record import Record, read_record
+from platefiles.record import Record
 from platefiles.side_by_side_picture import write_side_by_side
 from platefiles.sub_rows import SubRow, read_sub_rows
 from platefiles.versions import SubChange, setting_changes, state_counts, sub_changes
-from platelib.differences import PERCENTILES, difference
+from platelib.differences import PERCENTILES, Difference
 from platelib.rendering import Look
 from platelib.side_by_side import Panels, display_panels, linear_panels
 
 SHOWN = 8
+_COUNTS = ("COUNT", "CLIPPED")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +49,7 @@ class _Version:
     def of(cls, file: Path) -> "_Version":
         try:
             product = product_of(file)
-            return cls(file, read_record(product), tuple(read_sub_rows(product)), "")
+            return cls(file, record_of(file), tuple(read_sub_rows(product)), "")
         except UserError as problem:
             return cls(file, None, (), str(problem))
 
@@ -156,18 +157,11 @@ def _word(value: object) -> str:
 
 def _pixels(first: Path, second: Path) -> Iterator[str]:
     """Say how much the pixels differ, plane by plane."""
-    if is_picture(first):
-        one, other = read_picture(first), read_picture(second)
-        planes = [
-            PlaneDifference(name, difference(one[k], other[k]))
-            for k, name in enumerate(("red", "green", "blue"))
-        ]
-    else:
-        planes = [
-            plane
-            for plane in compare_products(first, second).planes
-            if plane.name.split()[0] in ("SCI", "LUMINANCE", "VAR")
-        ]
+    planes = [
+        plane
+        for plane in compare_files(first, second).planes
+        if plane.name.split()[0] not in _COUNTS
+    ]
     unit = _unit(first)
     rows = [("B - A", "differ", "mean", "rms", *(f"{p:g} %" for p in PERCENTILES), "unit")]
     for plane in planes:
@@ -181,7 +175,7 @@ def _unit(file: Path) -> str:
     return "of full scale" if is_picture(file) else str(read_header(file, "SCI").get("BUNIT", ""))
 
 
-def _row(name: str, found, unit: str) -> tuple[str, ...]:
+def _row(name: str, found: Difference, unit: str) -> tuple[str, ...]:
     numbers = (found.mean, found.rms, *found.percentiles)
     return (name, percent(found.share), *(f"{number:.3g}" for number in numbers), unit)
 

@@ -13,10 +13,11 @@ from platecli.differing import columns, difference_lines
 from platecli.taskrunner import run_tasks
 from platefiles.altered import altered
 from platefiles.errors import UserError
-from platefiles.product_differences import compare_products
+from platefiles.picture_source import record_of
+from platefiles.product_differences import compare_files
 from platefiles.provenance import file_sha256
 from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, folders_beside
-from platefiles.record import Record, read_record
+from platefiles.record import Record
 from platefiles.remaking import WORK, lay_links, remaking, write_texts
 
 DIFFERS = 5
@@ -28,7 +29,7 @@ _TELL_S = 10.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `replay` takes."""
-    parser.add_argument("file", type=Path, help="a product: any FITS file of the results")
+    parser.add_argument("file", type=Path, help="a product: FITS file or picture of the results")
     parser.add_argument(
         "--into", type=Path, required=True, metavar="DIR", help="a new or empty folder to work in"
     )
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     if cores < 1:
         print(f"--cores {cores}: at least 1 is needed.", file=sys.stderr)
         return outcome.WRONG
-    record = read_record(args.file)
+    record = record_of(args.file)
     folder = empty_folder(args.into)
     frames = find_frames(args.file, record, args.raw)
     for line in _frame_lines(frames):
@@ -165,7 +166,7 @@ def _report(file: Path, again: Path, record: Record, frames: Sequence[RawFrame])
     if digests[0] == digests[1]:
         print("identical")
         return 0
-    found = compare_products(file, again)
+    found = compare_files(file, again)
     if found.same_data:
         print("identical in all pixels and tables; the headers differ")
     else:

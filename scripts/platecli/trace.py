@@ -12,8 +12,7 @@ from platecli.tree import Lineage, kinds, tree_lines
 from platefiles.altered import altered
 from platefiles.changed_settings import changed_settings
 from platefiles.errors import UserError
-from platefiles.picture_source import product_of
-from platefiles.record import read_record
+from platefiles.picture_source import product_of, record_of
 from platefiles.sub_rows import read_sub_rows
 from platefiles.why_not import frames_beside, why_not
 
@@ -40,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print what is asked for."""
     product = product_of(args.file)
-    lineage = Lineage(read_record(product), tuple(read_sub_rows(product)))
+    lineage = Lineage(record_of(args.file), tuple(read_sub_rows(product)))
     if args.why_not is not None:
         return _why_not(args.file, args.why_not, lineage)
     if args.pixel is not None:
@@ -48,8 +47,6 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(as_json(lineage), indent=1))
         return 0
-    if product != args.file:
-        print(f"{args.file} was drawn from the linear cube {product}")
     for line in (*_head(lineage), *tree_lines(lineage, args.all)):
         print(line)
     return 0

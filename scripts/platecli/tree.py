@@ -46,11 +46,11 @@ class Lineage:
 
     def rows_of(self, making: Making) -> list[SubRow]:
         """What is known of the subs of a step, where it is the step that decides on them."""
+        digests = [raw.sha256 for raw in self.raws_of(making)]
+        if making is self.root and making.step == "register":
+            return list(self.rows)
         if making.step != "integrate" and making is not self.root:
             return []
-        digests = [raw.sha256 for raw in self.raws_of(making)]
-        if not digests and making is self.root and making.step != "map_channels":
-            return list(self.rows)
         return [self._by_digest[one] for one in digests if one in self._by_digest]
 
 
@@ -75,7 +75,8 @@ def _branch(
         return
     told.add(making.product)
     job = json.loads(making.job)
-    yield f"{first}{making.product}  {making.step}, code {job.get('code', 'unknown')}"
+    part = "" if making.digest or making is lineage.root else "  (of one sub, for register)"
+    yield f"{first}{making.product}  {making.step}, code {job.get('code', 'unknown')}{part}"
     below = lineage.products_of(making)
     bar = rest + (_BAR if below else _BLANK)
     for text in _facts(lineage, making, job, every_frame):

@@ -1,6 +1,5 @@
 """Pictures read back: their pixels, and the linear cube that they were drawn from."""
 
-import re
 from pathlib import Path
 
 import numpy as np
@@ -9,11 +8,12 @@ from PIL import Image, UnidentifiedImageError
 
 from platefiles.errors import UserError
 from platefiles.provenance import file_sha256
+from platefiles.record import Record, read_record
+from platefiles.xmp import read_origin
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 """Endings of picture files."""
 
-_DIGEST = re.compile(r"linear cube sha256:([0-9a-f]{64})")
 _DEPTH = {"u1": 255.0, "u2": 65535.0}
 
 
@@ -51,37 +51,6 @@ def read_picture(path: str | Path) -> np.ndarray:
     return np.moveaxis(pixels[::-1], -1, 0) / depth
 
 
-def cube_digest(path: str | Path) -> str:
-    """Return the SHA-256 of the linear cube that a picture says it was drawn from.
-
-    Raises
-    ------
-    UserError
-        If the picture says nothing of it.
-    """
-    found = _DIGEST.search(_texts(path))
-    if found is None:
-        msg = (
-            f"{path}: says nothing of a linear cube; was it saved by another program? "
-            "Give the linear cube (.fits) itself"
-        )
-        raise UserError(msg)
-    return found[1]
-
-
-def _texts(path: str | Path) -> str:
-    try:
-        if Path(path).suffix.lower() in (".tif", ".tiff"):
-            with tifffile.TiffFile(path) as file:
-                return str(file.pages.first.description)
-        with Image.open(path) as image:
-            texts = [image.info.get("Comment", ""), image.info.get("comment", b"")]
-    except (ValueError, UnidentifiedImageError, tifffile.TiffFileError) as error:
-        msg = f"{path}: is no picture that can be read"
-        raise UserError(msg) from error
-    return "\n".join(t.decode("latin-1") if isinstance(t, bytes) else str(t) for t in texts)
-
-
 def product_of(file: str | Path) -> Path:
     """Return the FITS product behind a file: itself, or the linear cube of a picture.
 
@@ -102,9 +71,9 @@ def cube_of(path: str | Path) -> Path:
     Raises
     ------
     UserError
-        If it is not there.
+        If the picture does not tell it, or it is not there.
     """
-    path, digest = Path(path), cube_digest(path)
+    path, digest = Path(path), read_origin(path).cube
     beside = sorted(path.absolute().parent.glob("*.fits"), key=lambda one: one.stem != path.stem)
     for one in beside:
         if file_sha256(one) == digest:
@@ -114,3 +83,18 @@ def cube_of(path: str | Path) -> Path:
         "give the cube itself"
     )
     raise UserError(msg)
+
+
+def record_of(file: str | Path) -> Record:
+    """Read the record of a product, or that of a picture: its cube's, and the job that drew it.
+
+    Raises
+    ------
+    UserError
+        As `product_of` and `platefiles.record.read_record`.
+    """
+    record = read_record(product_of(file))
+    making = read_origin(file).making if is_picture(file) else None
+    if making is None:
+        return record
+    return Record({**record.makings, making.product: making}, record.raws)

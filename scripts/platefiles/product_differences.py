@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
+from platefiles.picture_source import is_picture, read_picture
 from platelib.differences import Difference, difference
 
 _PROOFS = ("CHECKSUM", "DATASUM")
@@ -91,6 +92,28 @@ class ProductDifference:
         """Whether all pixels and tables are equal."""
         planes_alike = all(plane.values.differing == 0 for plane in self.planes)
         return planes_alike and all(table.same for table in self.tables) and not self.one_sided
+
+
+def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
+    """Compare two FITS products, or two pictures.
+
+    Parameters
+    ----------
+    first, second : path-like
+        Both of one kind; the values of pictures are shares of full scale.
+    """
+    if not is_picture(first):
+        return compare_products(first, second)
+    one, other = read_picture(first), read_picture(second)
+    if one.shape != other.shape:
+        return ProductDifference(
+            (), (), (), (f"{_size(one.shape)} and {_size(other.shape)} pixels",)
+        )
+    planes = (
+        PlaneDifference(name, difference(one[number], other[number]))
+        for number, name in enumerate(("red", "green", "blue"))
+    )
+    return ProductDifference(tuple(planes), (), (), ())
 
 
 def compare_products(first: str | Path, second: str | Path) -> ProductDifference:
