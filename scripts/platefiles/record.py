@@ -36,6 +36,7 @@ _PLACES = {
     "find_cosmic_rays": "cosmic_rays/{channel}/{night}.fits",
     "integrate": "channels/{channel}.fits",
     "map_channels": "picture/{name}",
+    "composite": "picture/{name}",
 }
 """Where a step's product lies inside the project's results: by the job, where that tells."""
 
@@ -223,10 +224,21 @@ def record_of_inputs(
     raws: dict[str, RawRecord] = {}
     named = {key: tuple(_taken(makings, raws, one) for one in many) for key, many in inputs.items()}
     named |= {key: (f"{TEXT}{key}",) for key in texts or {}}
-    product = product_name(step, path, job)
+    making = single_making(step, path, job, named, texts)
+    return Record({**makings, making.product: making}, raws)
+
+
+def single_making(
+    step: str,
+    path: str | Path,
+    job: Mapping[str, Any],
+    inputs: Mapping[str, tuple[str, ...]],
+    texts: Mapping[str, str] | None = None,
+) -> Making:
+    """Return a making by the software that runs; inputs as they stand in `Making`."""
     made_by = (creator(), lock_digest(), software())
-    making = Making(product, step, canonical(job), *made_by, named, texts=dict(texts or {}))
-    return Record({**makings, product: making}, raws)
+    product = product_name(step, path, job)
+    return Making(product, step, canonical(job), *made_by, dict(inputs), texts=dict(texts or {}))
 
 
 def measured_alone(record: Record, sub_id: str) -> Record:
@@ -287,6 +299,15 @@ def read_record(path: str | Path) -> Record:
         raise UserError(msg) from error
     record.makings[making.product] = making
     return record
+
+
+def has_record(path: str | Path) -> bool:
+    """Say whether a file carries a record."""
+    try:
+        _block_of_record(path)
+    except BrokenFits:
+        return False
+    return True
 
 
 def _block_of_record(path: str | Path) -> Block:
