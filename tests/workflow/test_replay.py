@@ -61,6 +61,18 @@ def test_a_picture_is_made_again_from_raw_frames_alone(orphans, verb, tmp_path, 
     assert {folder: digests(folder) for folder in before} == before
 
 
+@pytest.mark.parametrize("ending", ["png", "tif", "jpg"])
+def test_a_finished_picture_is_made_again(home, verb, tmp_path, ending):
+    """A picture leads to its cube beside it, and is drawn again to the last byte."""
+    picture = home.results / "picture" / f"ha-in-red.{ending}"
+    said = verb("replay", picture, "--into", tmp_path / "again", "--raw", home.raw, "--cores", 2)
+    assert said.splitlines()[-1] == "identical"
+    made = tmp_path / "again/picture" / picture.name
+    assert made.read_bytes() == picture.read_bytes()
+    told = json.loads(verb("trace", picture, "--json"))
+    assert [making["step"] for making in told["makings"][-2:]] == ["map_channels", "composite"]
+
+
 def test_what_differs_is_named_with_its_size(orphans, verb, tmp_path):
     """A changed and a missing frame are told, and by how much each plane is another."""
     changed = orphans.raw / "2026-03-24/g-02.fits"
