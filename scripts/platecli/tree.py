@@ -61,7 +61,7 @@ def tree_lines(lineage: Lineage, every_frame: bool = False) -> Iterator[str]:
     ----------
     lineage : Lineage
     every_frame : bool
-        List each raw frame instead of summing them up.
+        List each raw frame instead of summing them up, and the digests of code.
     """
     yield from _branch(lineage, lineage.root, every_frame, set(), "", "")
 
@@ -75,8 +75,7 @@ def _branch(
         return
     told.add(making.product)
     job = json.loads(making.job)
-    part = "" if making.digest or making is lineage.root else "  (of one sub, for register)"
-    yield f"{first}{making.product}  {making.step}, code {job.get('code', 'unknown')}{part}"
+    yield f"{first}{making.product}  {_step_words(lineage, making, job, every_frame)}"
     below = lineage.products_of(making)
     bar = rest + (_BAR if below else _BLANK)
     for text in _facts(lineage, making, job, every_frame):
@@ -90,6 +89,15 @@ def _branch(
         last = one is fresh[-1]
         edges = (_LAST, _BLANK) if last else (_BRANCH, _BAR)
         yield from _branch(lineage, one, every_frame, told, rest + edges[0], rest + edges[1])
+
+
+def _step_words(lineage: Lineage, making: Making, job: dict, in_full: bool) -> str:
+    words = making.step
+    if in_full:
+        words += f", code {job.get('code', 'unknown')}"
+    if not making.digest and making is not lineage.root:
+        words += ", of the reference of the grid alone"
+    return words
 
 
 def _short(product: str) -> str:

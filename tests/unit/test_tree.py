@@ -65,18 +65,27 @@ def test_subs_are_summed_up_by_night_and_state(rows):
 def test_tree_leads_from_the_product_to_raw_frames(lineage):
     """Each product stands once with what is below it, and afterwards by its name."""
     assert list(tree_lines(lineage)) == [
-        "channels/ha.fits  integrate, code code of integrate",
+        "channels/ha.fits  integrate",
         "│  settings: clip sigma (default noise)",
         "│  2026-03-23: 2 used, weight 0.5 to 0.75; 2 trailed (ellipticity 0.76, ...)",
         "│  2026-03-24: 1 used, weight 1",
-        "├─ calibration/bias.fits  master_bias, code code of master_bias",
+        "├─ calibration/bias.fits  master_bias",
         "│     settings: clip_sigma 5 (default 4)",
         "│     1 bias frame",
-        "└─ registration/ha.fits  register, code code of register",
-        "   └─ measures/ha/2026-03-23.fits  measure, code code of measure",
+        "└─ registration/ha.fits  register",
+        "   └─ measures/ha/2026-03-23.fits  measure",
         "      │  5 light frames",
         "      └─ calibration/bias.fits  (as above)",
     ]
+
+
+def test_what_was_measured_for_its_reference_only_is_said_to_be(lineage):
+    """Measures that no file holds stand in the record of who needed one sub of them."""
+    measures = next(m for m in lineage.record.makings.values() if m.step == "measure")
+    unkept = Making(**(vars(measures) | {"digest": ""}))
+    makings = lineage.record.makings | {measures.product: unkept}
+    lines = list(tree_lines(Lineage(Record(makings, lineage.record.raws), lineage.rows)))
+    assert "   └─ measures/ha/2026-03-23.fits  measure, of the reference of the grid alone" in lines
 
 
 def test_every_frame_is_listed_on_request(lineage):
@@ -86,6 +95,7 @@ def test_every_frame_is_listed_on_request(lineage):
     assert f"s-2.fits  {zeros}  used, weight 0.75, 0.1 % clipped" in lines
     assert f"s-3.fits  {zeros}  trailed: ellipticity 0.76" in lines
     assert lines.count(f"s-5.fits  {zeros}") == 1
+    assert "measures/ha/2026-03-23.fits  measure, code code of measure" in lines
     assert f"bias-1.fits  {'b' * 16}" in lines
 
 
