@@ -26,6 +26,7 @@ VERBS = {
     "new": "draft a project file from the headers of your raw frames",
     "check": "say what is new and what a run would do; nothing is written",
     "run": "make the pictures of one or more projects; only new work is done",
+    "verify": "say whether products, pictures and raw frames are still what they were",
     "bench": "measure time and memory beside a chain of general libraries",
     "test": "check the code and run the tests",
 }
