@@ -47,6 +47,7 @@ def calibrate_sub(
         path_to_sub,
         [
             *making_cards("calibrate_sub", job),
+            ("FILTER", job["channel"], "channel"),
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", raw.sha256, "SHA-256 of the raw file"),
             ("MBIAS", facts["bias"] or "none", "master bias"),
