@@ -9,7 +9,7 @@ from typing import Any
 from platecli.pixel import history_of, pixel_lines
 from platecli.replay import DIFFERS, add_raw
 from platecli.tree import Lineage, kinds, tree_lines
-from platefiles.altered import altered
+from platefiles.altered import CODE, altered
 from platefiles.changed_settings import changed_settings
 from platefiles.errors import UserError
 from platefiles.picture_source import product_of, record_of
@@ -88,7 +88,10 @@ def _head(lineage: Lineage) -> list[str]:
         f"  {root.software}",
     ]
     found = altered(record)
-    lines += [f"  not as it is here: {what} {then}, here {now}" for what, then, now in found]
+    code = [what.removeprefix(CODE) for what, *_ in found if what.startswith(CODE)]
+    if code:
+        lines.append(f"  by other code than that of this checkout: {', '.join(code)}")
+    lines += [f"  {what} {a}, here {b}" for what, a, b in found if not what.startswith(CODE)]
     return [*lines, ""]
 
 
@@ -120,5 +123,6 @@ def as_json(lineage: Lineage) -> dict[str, Any]:
             for making in lineage.record.makings.values()
         ],
         "raw_frames": [vars(raw) for raw in lineage.record.raws.values()],
+        "not_as_here": [list(change) for change in altered(lineage.record)],
         "subs": [plain(vars(row)) for row in lineage.rows],
     }

@@ -11,7 +11,10 @@ from platefiles.record import Record
 Change = tuple[str, str, str]
 """What, how it is in the first, how it is in the second."""
 
-_SOFTWARE, _LOCK, _CODE = "software", "lock of the environment", "code of "
+CODE = "code of "
+"""What the digest of the code of a step is called, with the step behind it."""
+
+_SOFTWARE, _LOCK = "software", "lock of the environment"
 
 
 def surroundings(record: Record) -> dict[str, str]:
@@ -30,21 +33,21 @@ def surroundings(record: Record) -> dict[str, str]:
     for making in record.makings.values():
         code = str(json.loads(making.job).get("code", "unknown"))
         facts = {
-            f"{_CODE}{making.step}": code,
+            f"{CODE}{making.step}": code,
             _SOFTWARE: making.creator,
             **_versions(making.software),
             _LOCK: making.lock,
         }
         for what, value in facts.items():
             found.setdefault(what, {})[value] = None
-    ordered = sorted(found, key=lambda what: not what.startswith(_CODE))
+    ordered = sorted(found, key=lambda what: not what.startswith(CODE))
     return {what: " and ".join(found[what]) for what in ordered}
 
 
 def present_surroundings(record: Record) -> dict[str, str]:
     """Return what the products of a record would be made with here and now."""
     code = {
-        f"{_CODE}{step}": code_digest(f"{step}.py") if step in THREADS else "no such step"
+        f"{CODE}{step}": code_digest(f"{step}.py") if step in THREADS else "no such step"
         for step in dict.fromkeys(making.step for making in record.makings.values())
     }
     now = {_SOFTWARE: f"platelog {VERSION}", **_versions(software()), _LOCK: lock_digest()}
