@@ -9,6 +9,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.picture_source import is_picture, read_picture
+from platefiles.record import EXTNAME as RECORD
 from platelib.differences import Difference, difference
 
 _PROOFS = ("CHECKSUM", "DATASUM")
@@ -117,7 +118,7 @@ def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
 
 
 def compare_products(first: str | Path, second: str | Path) -> ProductDifference:
-    """Compare two FITS products.
+    """Compare two FITS products, but for their records, which tell why they differ.
 
     Parameters
     ----------
@@ -129,8 +130,9 @@ def compare_products(first: str | Path, second: str | Path) -> ProductDifference
     cards: list[CardDifference] = []
     one_sided: list[str] = []
     with fits.open(first, memmap=True) as ones, fits.open(second, memmap=True) as others:
-        by_name = {_name(hdu): hdu for hdu in ones}
-        by_other = {_name(hdu): hdu for hdu in others}
+        by_name, by_other = (
+            {_name(hdu): hdu for hdu in hdus if hdu.name != RECORD} for hdus in (ones, others)
+        )
         for name in dict.fromkeys([*by_name, *by_other]):
             one, other = by_name.get(name), by_other.get(name)
             if one is None or other is None:
@@ -176,7 +178,7 @@ def plane_names(name: str, header: fits.Header, count: int) -> list[str]:
 def _compare_images(
     name: str, one: Any, other: Any, variance: np.ndarray | None
 ) -> Iterator[PlaneDifference]:
-    if len(one.shape) == 2:
+    if len(one.shape) != 3:
         noise = None if variance is None else np.sqrt(variance)
         in_noise = None if noise is None else difference(one.data, other.data, noise)
         yield PlaneDifference(name, difference(one.data, other.data), in_noise)

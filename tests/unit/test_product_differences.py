@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from astropy.io import fits
 from astropy.table import Table
 
 from platefiles.fitsfile import image_hdu, table_hdu, write_product
@@ -25,6 +26,7 @@ def make(tmp_path):
                 image_hdu(np.full(size, 4.0, np.float32), "VAR"),
                 image_hdu(clipped, "CLIPPED", [("PLANE1", "low"), ("PLANE2", "high")]),
                 table_hdu(table, "INPUTS"),
+                fits.ImageHDU(np.frombuffer(name.encode(), dtype=np.uint8), name="RECORD"),
             ],
         )
         return path
@@ -33,7 +35,7 @@ def make(tmp_path):
 
 
 def test_equal_products_do_not_differ(make):
-    """Images, tables with NaN and headers are found equal."""
+    """Images, tables with NaN and headers are found equal, whatever their records say."""
     found = compare_products(make("a.fits"), make("b.fits"))
     assert found.same_data
     assert found.cards == found.one_sided == ()

@@ -73,6 +73,25 @@ def test_a_finished_picture_is_made_again(home, verb, tmp_path, ending):
     assert [making["step"] for making in told["makings"][-2:]] == ["map_channels", "composite"]
 
 
+def test_every_kind_of_product_is_made_again(make_home, tiny_raw, verb, tmp_path):
+    """Stored subs, cosmic rays of single subs, tables, a channel and what is made of one."""
+    home = make_home(
+        tmp_path / "home",
+        channels={"g": {"filters": ["G"]}},
+        recipe="single-channel",
+        keep=["calibrated", "registered"],
+        overrides={"integration": {"single_frame_cosmic_rays": "always"}},
+        exclude=["2026-03-24/*"],
+    )
+    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)
+    home.run("--to", "all", "--cores", "2")
+    kinds = ("calibrated/g", "registered/g", "cosmic_rays/g", "measures/g", "registration")
+    for kind in (*kinds, "channels", "picture"):
+        product = sorted((home.results / kind).glob("*.fits"))[0]
+        said = verb("replay", product, "--into", tmp_path / kind, "--cores", 2)
+        assert said.splitlines()[-1] == "identical", said
+
+
 def test_what_differs_is_named_with_its_size(orphans, verb, tmp_path):
     """A changed and a missing frame are told, and by how much each plane is another."""
     changed = orphans.raw / "2026-03-24/g-02.fits"
