@@ -31,7 +31,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("first", type=Path, metavar="A", help="a picture, linear cube or channel")
     parser.add_argument("second", type=Path, metavar="B", help="another version of it")
     parser.add_argument(
-        "--into", type=Path, metavar="FILE.png", help="write both and their difference side by side"
+        "--into",
+        type=Path,
+        metavar="FILE.png",
+        help="write both and their difference side by side, to a new file",
     )
     parser.epilog = "Differences are B less A. Exit status: 0 whether or not they differ."
 
@@ -64,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
     if is_picture(first) != is_picture(second):
         msg = f"{first} and {second}: compare two pictures, or two FITS files, not one of each"
         raise UserError(msg)
-    if args.into is not None and args.into.suffix.lower() != ".png":
-        msg = f"--into {args.into}: its name must end with .png"
+    if args.into is not None and (args.into.suffix.lower() != ".png" or args.into.exists()):
+        msg = f"--into {args.into}: name a new file that ends with .png"
         raise UserError(msg)
     check_shapes(first, second)
     print(f"A  {first}\nB  {second}")

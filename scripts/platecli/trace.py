@@ -33,7 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="list the subs in one pixel of a channel, counted from 1 as FITS does",
     )
     add_raw(parser)
-    parser.add_argument("--prov", type=Path, metavar="OUT", help="write it as W3C PROV-JSON")
+    parser.add_argument(
+        "--prov", type=Path, metavar="OUT", help="write it as W3C PROV-JSON, to a new file"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -44,6 +46,8 @@ def run(args: argparse.Namespace) -> int:
         return _why_not(args.file, args.why_not, lineage)
     if args.pixel is not None:
         return _pixel(args, product, lineage)
+    if args.prov is not None:
+        return _write_prov(args.prov, lineage)
     if args.json:
         print(json.dumps(as_json(lineage), indent=1))
         return 0
@@ -74,6 +78,20 @@ def _pixel(args: argparse.Namespace, product: Path, lineage: Lineage) -> int:
     else:
         print("\n".join(pixel_lines(product, found, x, y)))
     return 0 if found.same else DIFFERS
+
+
+def _write_prov(path: Path, lineage: Lineage) -> int:
+    """Write a new file, and never over one that is there."""
+    from platefiles.provjson import prov_json  # slow to import
+
+    try:
+        with path.open("x", encoding="utf-8") as target:
+            target.write(prov_json(lineage.record))
+    except OSError as error:
+        msg = f"--prov {path}: {error.strerror}; name a new file"
+        raise UserError(msg) from error
+    print(f"{lineage.root.product} as PROV-JSON: {path}")
+    return 0
 
 
 def plain(facts: Mapping[str, Any]) -> dict[str, Any]:

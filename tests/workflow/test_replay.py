@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from prov.model import ProvDocument, ProvEntity
 
 PYTHON = [sys.executable, "-P", "-m", "platecli"]
 DIFFERS = 5
@@ -134,6 +135,23 @@ def test_a_picture_tells_how_it_came_to_be(orphans, verb):
     assert verb("trace", orphans.cube, "--all").count("/ha-03.fits") == 4
 
 
+def test_a_picture_is_told_as_prov_json(orphans, verb, tmp_path):
+    """A reader of the standard finds each raw frame; a file that is there stays as it is."""
+    path = tmp_path / "picture.json"
+    verb("trace", orphans.cube, "--prov", path)
+    document = ProvDocument.deserialize(path)
+    labels = {
+        str(label)
+        for one in document.get_records(ProvEntity)
+        for label in one.get_attribute("prov:label")
+    }
+    assert labels >= {"picture/ha-in-red.fits", "2026-03-23/b-03.fits", "calibration/bias-01.fits"}
+    before = path.read_bytes()
+    said = verb("trace", orphans.cube, "--prov", path, expected=1)
+    assert said.strip().endswith("File exists; name a new file")
+    assert path.read_bytes() == before
+
+
 def test_a_sub_that_was_left_out_is_explained_by_the_picture_alone(orphans, verb):
     """The reason stands in the cube; a sub that is used is told with its weight."""
     assert verb("trace", orphans.cube, "--why-not", "2026-03-23/b-03") == (
@@ -175,8 +193,9 @@ def test_two_versions_are_compared(finished, home, verb, tmp_path):
     assert "code and software: the same" in said
     assert re.search(r"SCI .* sigma of A", said)
     assert sheet.read_bytes().startswith(b"\x89PNG")
+    said = verb("compare", before, old, "--into", sheet, expected=1)
+    assert said.strip().endswith("name a new file that ends with .png")
     other = finished[0].results / "channels/g.fits"
     assert "settings: the same" in verb("compare", before, other)
     said = verb("compare", before, home.results / "picture/ha-in-red.fits", expected=1)
     assert "lie on different grids (320 x 240 and 320 x 240 x 3 pixels)" in said
-    assert os.listdir(tmp_path).count("compared.png") == 1
