@@ -1,13 +1,13 @@
 """One pixel of a channel, sub by sub, for the verb `trace`."""
 
 import math
-import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from platecli.differing import columns
 from platecli.replay import find_frames, make_again
+from platecli.taskrunner import processors
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import read_header
@@ -61,7 +61,7 @@ def _inputs(
     below = [record.of(product) for product, path in paths.items() if not path]
     if below:
         makings = {name: one for part in below for name, one in part.makings.items()}
-        make_again(Record(makings, record.raws), frames, scratch, len(os.sched_getaffinity(0)))
+        make_again(Record(makings, record.raws), frames, scratch, processors())
     paths = {product: path or str(scratch / product) for product, path in paths.items()}
     paths |= {f"{RAW}{frame.raw.sha256}": frame.path for frame in frames}
     return {name: [paths[one] for one in members] for name, members in making.inputs.items()}

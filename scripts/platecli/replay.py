@@ -10,9 +10,10 @@ from pathlib import Path
 
 from platecli import outcome
 from platecli.differing import columns, difference_lines
-from platecli.taskrunner import run_tasks
+from platecli.taskrunner import processors, run_tasks
 from platefiles.altered import altered
 from platefiles.errors import UserError
+from platefiles.fitsblocks import content_digest
 from platefiles.picture_source import record_of
 from platefiles.product_differences import compare_files
 from platefiles.provenance import file_sha256
@@ -56,7 +57,7 @@ def add_raw(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the product again and say how it compares."""
-    cores = args.cores if args.cores is not None else len(os.sched_getaffinity(0))
+    cores = args.cores if args.cores is not None else processors()
     if cores < 1:
         print(f"--cores {cores}: at least 1 is needed.", file=sys.stderr)
         return outcome.WRONG
@@ -66,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     for line in _frame_lines(frames):
         print(line, flush=True)
     again = make_again(record, frames, folder, cores)
-    return _report(args.file, again, record, frames)
+    return _report(args.file, again, folder, record, frames)
 
 
 def empty_folder(folder: Path) -> Path:
@@ -158,7 +159,9 @@ def _frame_lines(frames: Sequence[RawFrame]) -> Iterator[str]:
             yield f"  {state}: {', '.join(names[:SHOWN])}{more}"
 
 
-def _report(file: Path, again: Path, record: Record, frames: Sequence[RawFrame]) -> int:
+def _report(
+    file: Path, again: Path, folder: Path, record: Record, frames: Sequence[RawFrame]
+) -> int:
     """Compare the product with the one made again; print what came of it."""
     digests = [file_sha256(path) for path in (file, again)]
     print(f"recorded    {digests[0]}  {file}")
@@ -171,9 +174,21 @@ def _report(file: Path, again: Path, record: Record, frames: Sequence[RawFrame])
         print("identical in all pixels and tables; the headers differ")
     else:
         print("differs")
-    for line in (*_cause_lines(record, frames), *difference_lines(found)):
+    causes = (*_cause_lines(record, frames), *_way_lines(record, folder))
+    for line in (*causes, *difference_lines(found)):
         print(f"  {line}")
     return 0 if found.same_data else DIFFERS
+
+
+def _way_lines(record: Record, folder: Path) -> Iterator[str]:
+    """Say how many of the products on the way are not those that were recorded, and the first."""
+    on_the_way = [one for one in record.makings.values() if one.digest and one != record.making]
+    others = [one for one in on_the_way if content_digest(folder / one.product) != one.digest]
+    if others:
+        first = others[0].product
+        yield f"{len(others)} of {len(on_the_way)} products on the way are others, first {first}"
+    elif on_the_way:
+        yield f"all {len(on_the_way)} products on the way are the recorded ones"
 
 
 def _cause_lines(record: Record, frames: Sequence[RawFrame]) -> Iterator[str]:

@@ -14,6 +14,13 @@ from platefiles.errors import UserError
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
+def processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):  # not on macOS
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def run_tasks(
     tasks: Mapping[str, Task],
     needs: Mapping[str, Collection[str]],

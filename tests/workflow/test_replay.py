@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from astropy.io import fits
 from prov.model import ProvDocument, ProvEntity
 
 PYTHON = [sys.executable, "-P", "-m", "platecli"]
@@ -107,6 +108,20 @@ def test_what_differs_is_named_with_its_size(orphans, verb, tmp_path):
     assert re.search(r"raw frame 2026-03-24/g-02.fits +[0-9a-f]{16} +changed", said)
     assert re.search(r"raw frame 2026-03-23/ha-02.fits +[0-9a-f]{16} +missing", said)
     assert re.search(r"SCI red +\d+ of 76800 \(\d+(\.\d+)? %\) +\S+ +\S+", said)
+
+
+def test_a_file_that_was_changed_is_found_out(orphans, verb, tmp_path):
+    """One pixel of one plane is named, and that nothing else is to blame."""
+    with fits.open(orphans.channel, mode="update", checksum=False) as hdus:
+        hdus["SCI"].data[79, 99] += 1
+    words = ("--into", tmp_path / "again", "--raw", orphans.raw)
+    said = verb("replay", orphans.channel, *words, expected=DIFFERS)
+    assert "code, libraries and raw frames are as recorded" in said
+    assert re.search(r"all \d+ products on the way are the recorded ones", said)
+    assert re.search(r"SCI +1 of 76800 \(0.001302 %\) +1 ", said)
+    assert verb(
+        "trace", orphans.channel, "--pixel", 100, 80, "--raw", orphans.raw, expected=DIFFERS
+    )
 
 
 def test_commands_that_cannot_be_followed_end_in_a_sentence(orphans, verb, tmp_path):
