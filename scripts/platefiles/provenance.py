@@ -98,7 +98,7 @@ def exposure_cards(exposures: Sequence[tuple[str, float]]) -> list[tuple]:
     """
     cards: list[tuple] = [
         ("NCOMBINE", len(exposures), "frames combined"),
-        ("EXPTIME", round(sum(length for _, length in exposures), 3), "[s] total exposure"),
+        ("EXPTIME", round(float(sum(length for _, length in exposures)), 3), "[s] total exposure"),
     ]
     dated = sorted((start, length) for start, length in exposures if "T" in start)
     if dated:
