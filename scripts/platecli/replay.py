@@ -1,7 +1,6 @@
 """The verb `replay`: make a product again from raw frames alone, and compare the two."""
 
 import argparse
-import os
 import shutil
 import sys
 import time
