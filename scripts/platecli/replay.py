@@ -19,6 +19,7 @@ from platefiles.provenance import file_sha256
 from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, folders_beside
 from platefiles.record import Record
 from platefiles.remaking import WORK, lay_links, remaking, write_texts
+from platelog import STOPPED
 
 DIFFERS = 5
 """Exit status: the product was made again and its pixels or tables are others."""
@@ -65,7 +66,11 @@ def run(args: argparse.Namespace) -> int:
     frames = find_frames(args.file, record, args.raw)
     for line in _frame_lines(frames):
         print(line, flush=True)
-    again = make_again(record, frames, folder, cores)
+    try:
+        again = make_again(record, frames, folder, cores)
+    except KeyboardInterrupt:
+        print(f"Stopped; empty {folder} before you start again.", file=sys.stderr)
+        return STOPPED
     return _report(args.file, again, folder, record, frames)
 
 
@@ -135,7 +140,7 @@ def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: 
 
 
 class _Progress:
-    """A line each ten seconds at most."""
+    """A line on standard error each ten seconds at most."""
 
     def __init__(self, total: int):
         self._total, self._done, self._told = total, 0, time.monotonic()
@@ -144,7 +149,7 @@ class _Progress:
         self._done += 1
         now = time.monotonic()
         if now - self._told > _TELL_S and self._done < self._total:
-            print(f"[{self._done}/{self._total}] {name}", flush=True)
+            print(f"[{self._done}/{self._total}] {name}", file=sys.stderr, flush=True)
             self._told = now
 
 
@@ -173,8 +178,8 @@ def _report(
         print("identical in all pixels and tables; the headers differ")
     else:
         print("differs")
-    causes = (*_cause_lines(record, frames), *_way_lines(record, folder))
-    for line in (*causes, *difference_lines(found)):
+    way = () if found.same_data else _way_lines(record, folder)
+    for line in (*_cause_lines(record, frames), *way, *difference_lines(found)):
         print(f"  {line}")
     return 0 if found.same_data else DIFFERS
 

@@ -145,9 +145,10 @@ def _path(folder: Path, record: Record, making: Making, name: str) -> str:
 
 
 def _checked(product: str) -> str:
-    """Refuse a place outside of the folder: a record comes from strangers."""
+    """Refuse a place outside of the folder, or of what is run: a record comes from strangers."""
     parts = PurePosixPath(product).parts
-    if not parts or product.startswith("/") or ".." in parts or "\0" in product:
+    hidden = any(part.startswith(".") for part in parts)
+    if not parts or parts[0] in ("/", "//", LINKS, LOGS, WORK) or hidden or "\0" in product:
         msg = f"the record is damaged: '{product}' is no place of a product"
         raise UserError(msg)
     return product

@@ -102,7 +102,19 @@ def test_links_lead_to_frames_and_an_empty_file_stands_for_a_missing_one(record,
     assert not (links / f"{SHA['light']}.fits").is_symlink()
 
 
-@pytest.mark.parametrize("product", ["../evil.fits", "/etc/evil.fits", "a/../../evil.fits", ""])
+@pytest.mark.parametrize(
+    "product",
+    [
+        "../evil.fits",
+        "/etc/evil.fits",
+        "//evil.fits",
+        "a/../../evil.fits",
+        "",
+        ".hidden/a.fits",
+        "work/1.py",
+        "links/a.fits",
+    ],
+)
 def test_places_outside_the_folder_are_refused(record, tmp_path, product):
     """A record comes from strangers and writes nowhere but into the folder."""
     making = Making(**(vars(record.makings["calibration/bias_x.fits"]) | {"product": product}))
