@@ -77,12 +77,12 @@ def _fault_of_block(content: mmap.mmap, block: Block) -> str:
     with memoryview(content) as view:
         header = ones_complement_sum(view[block.start : block.data_start])
         data = ones_complement_sum(view[block.data_start : block.stop])
-        whole = ones_complement_sum(view[block.data_start : block.stop], header)
     stated = block.text("DATASUM")
     if block.text("CHECKSUM") is None or stated is None:
         return f"{block.name} has lost its checksum"
     if stated != str(data):
         return f"the data of {block.name} do not fit their sum"
+    whole = ones_complement_sum(b"", header + data)
     return "" if whole == ALL_ONES else f"the header of {block.name} does not fit its sum"
 
 

@@ -153,6 +153,10 @@ def test_a_product_made_from_another_state_is_told(copy, command_line):
     said = verified(command_line, of_kind(copy, "cube"), expected=1)
     cube, channel = of_kind(copy, "cube"), copy.results / "channels" / "ha.fits"
     assert f"changed  {cube}: was made from another {channel} than is there now\n" in said
+    shutil.copyfile(channel, cube)
+    picture = of_kind(copy, "png")
+    said = verified(command_line, picture, expected=1)
+    assert f"changed  {picture}: was made from another {cube} than is there now\n" in said
 
 
 def test_another_lock_is_told_and_is_no_fault(complete, command_line, checkout):
