@@ -10,7 +10,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
-from pathlib import Path, PurePath
+from pathlib import Path, PurePath, PurePosixPath
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,7 @@ RAW, TEXT = "raw:", "text:"
 """How an input is named that is a raw frame, or a text that the making holds itself."""
 
 _FORMAT = 1
+_DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, RecursionError)
 _PLACES = {
     "master_bias": "calibration/{master}.fits",
     "master_dark": "calibration/{master}.fits",
@@ -294,7 +295,7 @@ def read_record(path: str | Path) -> Record:
     except BrokenFits as error:
         msg = f"{path}: {error}; name a FITS file that a run has made, or make it again"
         raise UserError(msg) from None
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError, StopIteration) as error:
+    except _DAMAGES as error:
         msg = f"{path}: its record is damaged; make the file again from the raw frames"
         raise UserError(msg) from error
     record.makings[making.product] = making
@@ -388,7 +389,7 @@ def _decoded(content: bytes) -> Record:
     if data["format"] != _FORMAT:
         msg = "another format of records"
         raise ValueError(msg)
-    raws = {raw.sha256: raw for raw in (RawRecord(*row) for row in data["raws"])}
+    raws = {raw.sha256: raw for raw in (_raw(row) for row in data["raws"])}
     names = [f"{RAW}{sha256}" for sha256 in raws]
     makings = (_making(row, data["facts"], names) for row in data["makings"])
     return Record({making.product: making for making in makings}, raws)
@@ -405,4 +406,33 @@ def _making(row: Mapping[str, Any], facts: Sequence[Any], names: Sequence[str]) 
         key: tuple(names[name] if isinstance(name, int) else name for name in many)
         for key, many in row["inputs"].items()
     }
-    return Making(**{**row, "job": canonical(job), "inputs": inputs})
+    return making_of({**row, "job": canonical(job), "inputs": inputs})
+
+
+def making_of(row: Mapping[str, Any]) -> Making:
+    """Return a making that was read from a file, which may be anybody's.
+
+    Raises
+    ------
+    ValueError, TypeError, KeyError
+        If it is none, or its product lies outside of the results.
+    """
+    inputs = {key: tuple(names) for key, names in row["inputs"].items()}
+    making = Making(**{**row, "inputs": inputs})
+    texts = [value for key, value in asdict(making).items() if key not in ("inputs", "texts")]
+    texts += [*making.texts.values(), *(name for names in inputs.values() for name in names)]
+    place = PurePosixPath(making.product)
+    outside = place.is_absolute() or ".." in place.parts or not place.parts
+    if outside or not all(isinstance(text, str) for text in texts):
+        msg = "no making of a product"
+        raise ValueError(msg)
+    return making
+
+
+def _raw(row: Sequence[Any]) -> RawRecord:
+    raw = RawRecord(*row)
+    texts = (raw.sha256, raw.name, raw.kind, raw.fingerprint)
+    if not isinstance(raw.size_bytes, int) or not all(isinstance(text, str) for text in texts):
+        msg = "no raw frame"
+        raise ValueError(msg)
+    return raw
