@@ -8,11 +8,11 @@ from astropy.io import fits
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import image_hdu, write_product
+from platefiles.makings import making_of
 from platefiles.record import (
     RawRecord,
     Record,
     has_record,
-    making_of,
     measured_alone,
     raw_record,
     read_record,
