@@ -11,10 +11,10 @@ from platecli.differing import columns, percent
 from platefiles.altered import changes, surroundings
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image
+from platefiles.makings import Record
 from platefiles.picture_source import is_picture, product_of, read_picture, record_of
 from platefiles.product_differences import compare_files
 from platefiles.recipe import Stretch
-from platefiles.record import Record
 from platefiles.side_by_side_picture import write_side_by_side
 from platefiles.sub_rows import SubRow, read_sub_rows
 from platefiles.versions import SubChange, setting_changes, state_counts, sub_changes

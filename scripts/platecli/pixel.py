@@ -11,9 +11,9 @@ from platecli.taskrunner import processors
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import read_header
+from platefiles.makings import RAW, Making, Record
 from platefiles.pixel import PixelHistory, pixel_history
 from platefiles.raw_search import FOUND, RawFrame
-from platefiles.record import RAW, Making, Record
 
 
 def history_of(

@@ -5,8 +5,8 @@ from collections.abc import Mapping
 
 from platefiles.bindings import THREADS
 from platefiles.codedigest import code_digest
+from platefiles.makings import Record
 from platefiles.provenance import VERSION, lock_digest, software
-from platefiles.record import Record
 
 Change = tuple[str, str, str]
 """What, how it is in the first, how it is in the second."""

@@ -7,8 +7,9 @@ import tifffile
 from PIL import Image, UnidentifiedImageError
 
 from platefiles.errors import UserError
+from platefiles.makings import Record
 from platefiles.provenance import file_sha256
-from platefiles.record import Record, read_record
+from platefiles.record import read_record
 from platefiles.xmp import read_origin
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")

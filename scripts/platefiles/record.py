@@ -8,8 +8,7 @@ make the product again. It tells nothing of clocks, places on a disk, processors
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from functools import cached_property
+from dataclasses import asdict, replace
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -18,13 +17,11 @@ from astropy.io import fits
 
 from platefiles.errors import UserError
 from platefiles.fitsblocks import Block, BrokenFits, content_digest, read_blocks
+from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import canonical, creator, digest, lock_digest, software
 
 EXTNAME = "RECORD"
-RAW, TEXT = "raw:", "text:"
-"""How an input is named that is a raw frame, or a text that the making holds itself."""
-
-_FORMAT = 1
+_DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, RecursionError)
 _PLACES = {
     "master_bias": "calibration/{master}.fits",
     "master_dark": "calibration/{master}.fits",
@@ -39,123 +36,6 @@ _PLACES = {
     "composite": "picture/{name}",
 }
 """Where a step's product lies inside the project's results: by the job, where that tells."""
-
-
-@dataclass(frozen=True)
-class Making:
-    """One job that was run.
-
-    Attributes
-    ----------
-    product : str
-        Path inside the results of the project, such as ``channels/ha.fits``; a path that no run
-        makes for what `measured_alone` describes.
-    step : str
-        The rule, and the script of that name.
-    job : str
-        The job as the step got it: canonical JSON.
-    creator, lock, software : str
-        As in ``CREATOR``, ``LOCKDIG`` and ``SOFTWARE``.
-    inputs : dict of str to tuple of str
-        By the name that the rule gives an input, in order: ``raw:`` and the SHA-256 of a raw
-        frame, ``text:`` and a key of ``texts``, or the product of another making.
-    digest : str
-        SHA-256 over the headers of the product, `platefiles.fitsblocks.content_digest`; empty
-        where no such file was kept.
-    texts : dict of str to str
-        Content of files that are neither raw frames nor products: the lock file, as far as the
-        step needs it.
-    """
-
-    product: str
-    step: str
-    job: str
-    creator: str
-    lock: str
-    software: str
-    inputs: dict[str, tuple[str, ...]]
-    digest: str = ""
-    texts: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def products(self) -> list[str]:
-        """Makings whose products this one was made from."""
-        named = [name for names in self.inputs.values() for name in names]
-        return [name for name in named if not name.startswith((RAW, TEXT))]
-
-    @property
-    def raws(self) -> list[str]:
-        """SHA-256 of the raw frames that this one was made from."""
-        named = [name for names in self.inputs.values() for name in names]
-        return [name.removeprefix(RAW) for name in named if name.startswith(RAW)]
-
-
-@dataclass(frozen=True)
-class RawRecord:
-    """A raw frame.
-
-    Attributes
-    ----------
-    sha256 : str
-        Of the file's bytes.
-    name : str
-        Path inside the raw folder, as in ``frames.tsv``.
-    size_bytes : int
-    kind : str
-        bias, dark, flat or light.
-    fingerprint : str
-        As in ``frames.tsv``.
-    """
-
-    sha256: str
-    name: str
-    size_bytes: int
-    kind: str
-    fingerprint: str
-
-
-@dataclass(frozen=True)
-class Record:
-    """How a product came to be.
-
-    Attributes
-    ----------
-    makings : dict of str to Making
-        By product, each after those that it is made from; the last is that of the product itself.
-    raws : dict of str to RawRecord
-        By SHA-256.
-    """
-
-    makings: dict[str, Making]
-    raws: dict[str, RawRecord]
-
-    @property
-    def making(self) -> Making:
-        """The making of the product itself."""
-        return next(reversed(self.makings.values()))
-
-    @cached_property
-    def text(self) -> str:
-        """The record as it stands in the product, which cannot hold its own digest."""
-        return _encoded(self)
-
-    @property
-    def id(self) -> str:
-        """Digest of the record, by which pictures name it."""
-        return digest(self.text)
-
-    def of(self, product: str) -> "Record":
-        """Return the record of one of the products in this one."""
-        wanted, waiting = set(), [product]
-        while waiting:
-            name = waiting.pop()
-            if name not in wanted:
-                wanted.add(name)
-                waiting += self.makings[name].products
-        makings = {name: m for name, m in self.makings.items() if name in wanted}
-        makings[product] = makings.pop(product)
-        raws = {sha256 for making in makings.values() for sha256 in making.raws}
-        return Record(makings, {sha256: r for sha256, r in self.raws.items() if sha256 in raws})
 
 
 def raw_record(
@@ -289,12 +169,12 @@ def read_record(path: str | Path) -> Record:
         block = _block_of_record(path)
         with open(path, "rb") as file:
             file.seek(block.data_start)
-            record = _decoded(file.read(block.data_bytes))
+            record = decoded(file.read(block.data_bytes))
         making = replace(record.making, digest=content_digest(path))
     except BrokenFits as error:
         msg = f"{path}: {error}; name a FITS file that a run has made, or make it again"
         raise UserError(msg) from None
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError, StopIteration) as error:
+    except _DAMAGES as error:
         msg = f"{path}: its record is damaged; make the file again from the raw frames"
         raise UserError(msg) from error
     record.makings[making.product] = making
@@ -346,63 +226,3 @@ def _added(makings: dict[str, Making], making: Making) -> str:
     other = f"{digest(canonical(asdict(making)))}/{making.product}"
     makings.setdefault(other, replace(making, product=other))
     return other
-
-
-def _encoded(record: Record) -> str:
-    """Return a record as canonical JSON.
-
-    What jobs have in common, the facts of each sub, stands there once, and jobs, makings and raw
-    frames are referred to by their numbers.
-    """
-    pool: dict[str, int] = {}
-    facts: list[Any] = []
-
-    def number(row: Mapping[str, Any]) -> int:
-        key = canonical(row)
-        if key not in pool:
-            pool[key] = len(facts)
-            facts.append(row)
-        return pool[key]
-
-    numbers = {f"{RAW}{sha256}": i for i, sha256 in enumerate(record.raws)}
-    makings = []
-    for making in record.makings.values():
-        job = json.loads(making.job)
-        for key in ("subs", "frames"):
-            if key in job:
-                job[key] = [number(row) for row in job[key]]
-        if "sub" in job:
-            job["sub"] = number(job["sub"])
-        inputs = {
-            key: [numbers.get(name, name) for name in many] for key, many in making.inputs.items()
-        }
-        own = making is record.making
-        plain = {**asdict(making), "job": job, "inputs": inputs}
-        makings.append({**plain, "digest": "" if own else making.digest})
-    raws = [list(asdict(raw).values()) for raw in record.raws.values()]
-    return canonical({"format": _FORMAT, "makings": makings, "raws": raws, "facts": facts})
-
-
-def _decoded(content: bytes) -> Record:
-    data = json.loads(content)
-    if data["format"] != _FORMAT:
-        msg = "another format of records"
-        raise ValueError(msg)
-    raws = {raw.sha256: raw for raw in (RawRecord(*row) for row in data["raws"])}
-    names = [f"{RAW}{sha256}" for sha256 in raws]
-    makings = (_making(row, data["facts"], names) for row in data["makings"])
-    return Record({making.product: making for making in makings}, raws)
-
-
-def _making(row: Mapping[str, Any], facts: Sequence[Any], names: Sequence[str]) -> Making:
-    job = dict(row["job"])
-    for key in ("subs", "frames"):
-        if key in job:
-            job[key] = [facts[number] for number in job[key]]
-    if "sub" in job:
-        job["sub"] = facts[job["sub"]]
-    inputs = {
-        key: tuple(names[name] if isinstance(name, int) else name for name in many)
-        for key, many in row["inputs"].items()
-    }
-    return Making(**{**row, "job": canonical(job), "inputs": inputs})

@@ -10,9 +10,9 @@ from pathlib import Path, PurePosixPath
 from platefiles.bindings import THREADS, Task
 from platefiles.codedigest import code_digest
 from platefiles.errors import UserError
+from platefiles.makings import RAW, TEXT, Making, RawRecord, Record
 from platefiles.provenance import canonical
 from platefiles.raw_search import MISSING, RawFrame
-from platefiles.record import RAW, TEXT, Making, RawRecord, Record
 
 LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
 """Folders beside the products that are made again."""

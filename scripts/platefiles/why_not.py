@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from platefiles.record import RawRecord, Record
+from platefiles.makings import RawRecord, Record
 from platefiles.sub_rows import USED, SubRow
 
 _DIGITS = 6

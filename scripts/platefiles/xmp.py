@@ -14,8 +14,8 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from platefiles.errors import UserError
+from platefiles.makings import Making, making_of
 from platefiles.provenance import canonical
-from platefiles.record import Making
 
 SEAL = b"<platelog:Seal>%b</platelog:Seal>"
 """Where the digest of the picture itself stands, see `platefiles.seal`."""
@@ -98,9 +98,9 @@ def read_origin(path: str | Path) -> Origin:
         return Origin(
             _value(content, "dc:source").removeprefix("sha256:"),
             _value(content, "platelog:Record"),
-            _making(json.loads(making)) if making else None,
+            making_of(json.loads(making)) if making else None,
         )
-    except (ValueError, TypeError, KeyError, AttributeError):
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
         msg = f"{path}: does not tell what it was made from; name a picture that a run has made"
         raise UserError(msg) from None
 
@@ -111,7 +111,3 @@ def _value(content: bytes, tag: str) -> str:
         msg = f"no {tag}"
         raise ValueError(msg)
     return unescape(found[1].decode())
-
-
-def _making(row: Mapping) -> Making:
-    return Making(**{**row, "inputs": {key: tuple(v) for key, v in row["inputs"].items()}})

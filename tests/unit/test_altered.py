@@ -2,8 +2,8 @@ import json
 
 from platefiles.altered import altered, changes, surroundings
 from platefiles.codedigest import code_digest
+from platefiles.makings import Making, Record
 from platefiles.provenance import VERSION, lock_digest, software
-from platefiles.record import Making, Record
 
 
 def _record(**facts):

@@ -3,8 +3,8 @@ import hashlib
 import pytest
 
 from platefiles.errors import UserError
+from platefiles.makings import RawRecord
 from platefiles.raw_search import find_raw, folders_beside
-from platefiles.record import RawRecord
 
 
 def _record(name, content):

@@ -8,6 +8,7 @@ from astropy.io import fits
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import image_hdu, write_product
+from platefiles.makings import making_of
 from platefiles.record import (
     RawRecord,
     Record,
@@ -136,7 +137,8 @@ def test_a_raw_frame_is_known_by_name_size_and_digest(tmp_path):
 
 @pytest.mark.parametrize(
     "content", [b"", b"{}", b'{"format":2}', b'{"format":1,"makings":[],"raws":[],"facts":[]}',
-                b'{"format":1,"makings":[{"job":1}],"raws":[],"facts":[]}', b"[1]"],
+                b'{"format":1,"makings":[{"job":1}],"raws":[],"facts":[]}', b"[1]", b"[" * 99999,
+                b'{"format":1,"makings":[],"raws":[[1,2,3,4,5]],"facts":[]}'],
 )  # fmt: skip
 def test_a_damaged_record_is_one_sentence(tmp_path, content):
     """What is no record of ours is refused with file and remedy."""
@@ -144,6 +146,15 @@ def test_a_damaged_record_is_one_sentence(tmp_path, content):
     write_product(tmp_path / "a.fits", [], [hdu])
     with pytest.raises(UserError, match=r"a.fits: its record is damaged; make the file again"):
         read_record(tmp_path / "a.fits")
+
+
+@pytest.mark.parametrize("product", ["../../x.fits", "/tmp/x.fits", "", 5])
+def test_a_record_cannot_lead_out_of_the_results(product):
+    """Files may come from anybody: a product outside of the results is no product."""
+    row = dict.fromkeys(("step", "job", "creator", "lock", "software"), "")
+    with pytest.raises((ValueError, TypeError)):
+        making_of({**row, "product": product, "inputs": {}})
+    assert making_of({**row, "product": "channels/ha.fits", "inputs": {}}).digest == ""
 
 
 def test_files_without_a_record_are_named(tmp_path):

@@ -4,8 +4,8 @@ import pytest
 
 from platefiles.codedigest import code_digest
 from platefiles.errors import UserError
+from platefiles.makings import Making, RawRecord, Record
 from platefiles.raw_search import RawFrame
-from platefiles.record import Making, RawRecord, Record
 from platefiles.remaking import lay_links, remaking, write_texts
 
 SHA = {name: digit * 64 for name, digit in (("bias", "a"), ("light", "b"), ("packed", "c"))}
