@@ -21,7 +21,7 @@ from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, f
 from platefiles.remaking import WORK, lay_links, remaking, write_texts
 from platelog import STOPPED
 
-DIFFERS = 5
+DIFFERS = 6
 """Exit status: the product was made again and its pixels or tables are others."""
 
 SHOWN = 5

@@ -8,6 +8,7 @@ from platefiles.bindings import Task
 from platefiles.errors import UserError
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.recipe import Colour, Stretch
+from platefiles.record import record_hdu
 
 
 @pytest.fixture
@@ -15,7 +16,8 @@ def tasks(tmp_path):
     """A linear cube of one noisy channel, and two pictures of it, in an order that cannot be."""
     channel = tmp_path / "l.fits"
     noise = np.random.default_rng(8).normal(1, 0.1, (120, 150)).astype(np.float32)
-    write_product(channel, [], [image_hdu(noise, "SCI", unit="electron/s")])
+    record = record_hdu("integrate", channel, {"settings": {}, "channel": "l"}, {})
+    write_product(channel, [], [image_hdu(noise, "SCI", unit="electron/s"), record])
     mapping = {"red": None, "green": None, "blue": None, "luminance": {"l": 1.0}}
     settings = {"mapping": mapping, "colour": Colour().model_dump()}
     cube_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}

@@ -13,7 +13,7 @@ from astropy.io import fits
 from prov.model import ProvDocument, ProvEntity
 
 PYTHON = [sys.executable, "-P", "-m", "platecli"]
-DIFFERS = 5
+DIFFERS = 6
 
 
 @dataclass(frozen=True)
