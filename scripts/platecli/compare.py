@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from platecli.differing import columns, percent
+from platecli.screen import show
 from platefiles.altered import changes, surroundings
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image
@@ -71,15 +72,14 @@ def run(args: argparse.Namespace) -> int:
         msg = f"--into {args.into}: name a new file that ends with .png"
         raise UserError(msg)
     check_shapes(first, second)
-    print(f"A  {first}\nB  {second}")
-    for line in (*_making_lines(_Version.of(first), _Version.of(second)), *_pixels(first, second)):
-        print(line)
+    show([f"A  {first}", f"B  {second}"])
+    show((*_making_lines(_Version.of(first), _Version.of(second)), *_pixels(first, second)))
     if args.into is not None:
         panels = side_by_side(first, second)
         span = f"black to white ±{panels.limit:.3g} {_unit(first)}".rstrip()
         last = f"B - A, {span}" if panels.limit else "B - A: no pixel differs"
         write_side_by_side(args.into, panels, (f"A  {first}", f"B  {second}", last))
-        print(f"side by side: {args.into}")
+        show([f"side by side: {args.into}"])
     return 0
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from platecli import outcome
 from platecli.differing import columns, difference_lines
+from platecli.screen import show
 from platecli.taskrunner import processors, run_tasks
 from platefiles.altered import altered
 from platefiles.errors import UserError
@@ -64,8 +65,7 @@ def run(args: argparse.Namespace) -> int:
     record = record_of(args.file)
     folder = empty_folder(args.into)
     frames = find_frames(args.file, record, args.raw)
-    for line in _frame_lines(frames):
-        print(line, flush=True)
+    show(_frame_lines(frames))
     try:
         again = make_again(record, frames, folder, cores)
     except KeyboardInterrupt:
@@ -168,8 +168,7 @@ def _report(
 ) -> int:
     """Compare the product with the one made again; print what came of it."""
     digests = [file_sha256(path) for path in (file, again)]
-    print(f"recorded    {digests[0]}  {file}")
-    print(f"made again  {digests[1]}  {again}")
+    show([f"recorded    {digests[0]}  {file}", f"made again  {digests[1]}  {again}"])
     if digests[0] == digests[1]:
         print("identical")
         return 0
@@ -179,8 +178,8 @@ def _report(
     else:
         print("differs")
     way = () if found.same_data else _way_lines(record, folder)
-    for line in (*_cause_lines(record, frames), *way, *difference_lines(found)):
-        print(f"  {line}")
+    lines = (*_cause_lines(record, frames), *way, *difference_lines(found))
+    show(f"  {line}" for line in lines)
     return 0 if found.same_data else DIFFERS
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from platecli.pixel import history_of, pixel_lines
 from platecli.replay import DIFFERS, add_raw
+from platecli.screen import show
 from platecli.tree import Lineage, kinds, tree_lines
 from platefiles.altered import CODE, altered
 from platefiles.changed_settings import changed_settings
@@ -51,8 +52,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(as_json(lineage), indent=1))
         return 0
-    for line in (*_head(lineage), *tree_lines(lineage, args.all)):
-        print(line)
+    show((*_head(lineage), *tree_lines(lineage, args.all)))
     return 0
 
 
@@ -65,7 +65,7 @@ def _why_not(file: Path, word: str, lineage: Lineage) -> int:
             "name, id or digest: it was no frame of the project when this was made, or is excluded"
         )
         raise UserError(msg)
-    print("\n".join(lines))
+    show(lines)
     return 0
 
 
@@ -76,7 +76,7 @@ def _pixel(args: argparse.Namespace, product: Path, lineage: Lineage) -> int:
         samples = [plain(vars(sample)) for sample in found.samples]
         print(json.dumps(plain(vars(found)) | {"samples": samples, "same": found.same}, indent=1))
     else:
-        print("\n".join(pixel_lines(product, found, x, y)))
+        show(pixel_lines(product, found, x, y))
     return 0 if found.same else DIFFERS
 
 
@@ -90,7 +90,7 @@ def _write_prov(path: Path, lineage: Lineage) -> int:
     except OSError as error:
         msg = f"--prov {path}: {error.strerror}; name a new file"
         raise UserError(msg) from error
-    print(f"{lineage.root.product} as PROV-JSON: {path}")
+    show([f"{lineage.root.product} as PROV-JSON: {path}"])
     return 0
 
 

@@ -16,6 +16,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from platefiles.errors import UserError
+from platefiles.slug import escape
 
 THREADS = {
     "master_bias": 1,
@@ -65,7 +66,8 @@ class Task:
 
     def __post_init__(self) -> None:
         if self.step not in THREADS:
-            msg = f"'{self.step}' is no step of this version; known are {', '.join(THREADS)}"
+            known = ", ".join(THREADS)
+            msg = f"'{escape(self.step)}' is no step of this version; known are {known}"
             raise UserError(msg)
 
     def written(self, path: str | Path, threads: int) -> str:

@@ -1,5 +1,6 @@
 """Pictures read back: their pixels, and the linear cube that they were drawn from."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,7 @@ import tifffile
 from PIL import Image, UnidentifiedImageError
 
 from platefiles.errors import UserError
-from platefiles.makings import Record
+from platefiles.makings import TEXT, Making, Record
 from platefiles.provenance import file_sha256
 from platefiles.record import read_record
 from platefiles.xmp import read_origin
@@ -96,6 +97,24 @@ def record_of(file: str | Path) -> Record:
     """
     record = read_record(product_of(file))
     making = read_origin(file).making if is_picture(file) else None
-    if making is None:
-        return record
-    return Record({**record.makings, making.product: making}, record.raws)
+    if making is not None:
+        record = Record({**record.makings, making.product: making}, record.raws)
+    if not all(_is_whole(one, record) for one in record.makings.values()):
+        msg = f"{file}: its record is damaged; make the file again from the raw frames"
+        raise UserError(msg)
+    return record
+
+
+def _is_whole(making: Making, record: Record) -> bool:
+    """Whether a record holds all that a making names; a file may be anybody's."""
+    job = json.loads(making.job)
+    named = [name for names in making.inputs.values() for name in names]
+    texts = [name.removeprefix(TEXT) for name in named if name.startswith(TEXT)]
+    return (
+        isinstance(job, dict)
+        and isinstance(job.get("settings"), dict)
+        and isinstance(job.get("subs", []), list)
+        and making.texts.keys() >= set(texts)
+        and record.makings.keys() >= set(making.products)
+        and record.raws.keys() >= set(making.raws)
+    )

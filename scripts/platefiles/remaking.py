@@ -13,6 +13,7 @@ from platefiles.errors import UserError
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record
 from platefiles.provenance import canonical
 from platefiles.raw_search import MISSING, RawFrame
+from platefiles.slug import escape
 
 LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
 """Folders beside the products that are made again."""
@@ -114,7 +115,7 @@ def lay_links(raws: Iterable[RawFrame], folder: str | Path) -> None:
 def link_name(raw: RawRecord) -> str:
     """File name of the link to a raw frame; its ending tells how the frame is packed."""
     if not _DIGEST.fullmatch(raw.sha256):
-        msg = f"the record is damaged: '{raw.sha256}' is no digest of a raw frame"
+        msg = f"the record is damaged: '{escape(raw.sha256)}' is no digest of a raw frame"
         raise UserError(msg)
     ending = PurePosixPath(raw.name).suffix.lower()
     return f"{raw.sha256}.fits{ending if ending in _PACKED else ''}"
@@ -136,7 +137,7 @@ def _path(folder: Path, record: Record, making: Making, name: str) -> str:
     if name.startswith(RAW):
         raw = record.raws.get(name.removeprefix(RAW))
         if raw is None:
-            msg = f"the record is damaged: it says nothing of the raw frame {name}"
+            msg = f"the record is damaged: it says nothing of the raw frame {escape(name)}"
             raise UserError(msg)
         return str(folder / LINKS / link_name(raw))
     if name.startswith(TEXT):
@@ -149,6 +150,6 @@ def _checked(product: str) -> str:
     parts = PurePosixPath(product).parts
     hidden = any(part.startswith(".") for part in parts)
     if not parts or parts[0] in ("/", "//", LINKS, LOGS, WORK) or hidden or "\0" in product:
-        msg = f"the record is damaged: '{product}' is no place of a product"
+        msg = f"the record is damaged: '{escape(product)}' is no place of a product"
         raise UserError(msg)
     return product

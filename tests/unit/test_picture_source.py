@@ -1,11 +1,16 @@
+import json
+
 import numpy as np
 import pytest
+from astropy.io import fits
 from PIL import Image
 
 from platefiles.errors import UserError
-from platefiles.picture_source import cube_of, read_picture
+from platefiles.fitsfile import write_product
+from platefiles.makings import Making
+from platefiles.picture_source import cube_of, read_picture, record_of
 from platefiles.pictures import Label, write_picture
-from platefiles.provenance import file_sha256
+from platefiles.provenance import canonical, file_sha256
 
 ENDINGS = ("png", "jpg", "tif")
 
@@ -74,3 +79,27 @@ def test_what_is_no_picture_is_refused(tmp_path, ending):
         read_picture(path)
     with pytest.raises(UserError, match="does not tell what it was made from"):
         cube_of(path)
+
+
+@pytest.mark.parametrize(
+    ("job", "inputs"),
+    [
+        ('{"settings":{}}', {"masters": ("calibration/none.fits",)}),
+        ('{"settings":{}}', {"raw": ("raw:" + "a" * 64,)}),
+        ('{"settings":{}}', {"lock": ("text:lock",)}),
+        ('{"settings":3}', {}),
+    ],
+)
+def test_a_record_with_holes_is_refused(tmp_path, job, inputs):
+    """A file may be anybody's: what its record names has to be in it."""
+    making = Making("channels/x.fits", "integrate", job, "p", "l", "s", inputs)
+    content = np.frombuffer(_unchecked(making).encode(), dtype=np.uint8)
+    write_product(tmp_path / "x.fits", [], [fits.ImageHDU(content, name="RECORD")])
+    with pytest.raises(UserError, match="its record is damaged"):
+        record_of(tmp_path / "x.fits")
+
+
+def _unchecked(making):
+    row = {**vars(making), "job": json.loads(making.job)}
+    row["inputs"] = {key: list(names) for key, names in making.inputs.items()}
+    return canonical({"format": 1, "makings": [row], "raws": [], "facts": []})
