@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
@@ -59,7 +60,7 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
     for finding in done.findings:
         if everything or finding.state != OK:
             why = f": {escape(finding.why)}" if finding.why else ""
-            yield f"{finding.state:<8} {escape(finding.name)}{why}"
+            yield f"{finding.state:<8} {escape(_shown(finding.name))}{why}"
     for lock, paths in sorted(done.other_locks.items()):
         yield (
             f"{_count(len(paths), 'file')} made under another lock ({lock or 'unknown'}; that of "
@@ -79,6 +80,12 @@ def _summary(done: Verification) -> str:
     ]
     states = [f"{n} {state}" for state in (CHANGED, MISSING) if (n := done.count(state))]
     return f"{', '.join(looked)}: {', '.join(states) or 'all as they were'}"
+
+
+def _shown(path: str) -> str:
+    """Path as it is reached from the present folder, if it lies inside."""
+    inside = os.path.relpath(path)
+    return path if inside.startswith(os.pardir) else inside
 
 
 def _count(number: int, what: str) -> str:
