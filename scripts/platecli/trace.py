@@ -37,6 +37,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--prov", type=Path, metavar="OUT", help="write it as W3C PROV-JSON, to a new file"
     )
+    parser.epilog = (
+        f"Exit status: 0, or {DIFFERS} if a pixel made again is not that of the product."
+    )
 
 
 def run(args: argparse.Namespace) -> int:
