@@ -18,7 +18,7 @@ from platelib.combine import Combined, combine_block
 
 _BAND_ROWS = 64
 BAND_BYTES = 64_000_000
-"""Samples of the frames that are held at a time, if they have to be decompressed."""
+"""Samples of the frames that are held at a time, if their words cannot be used as they are."""
 
 
 class Offset:
@@ -57,8 +57,7 @@ def make_master(
     job : mapping
         Its ``frames`` and ``master``.
     make : callable
-        Gets the images, all of one size, and a row of the job for each. If one turns out to be
-        damaged in there, it is left out as well, and the call is repeated.
+        Gets the images, all of one size, and a row of the job for each.
 
     Raises
     ------
@@ -67,15 +66,9 @@ def make_master(
     """
     with ExitStack() as stack:
         images, frames = _open_frames(stack, paths, job["frames"])
-        while images:
-            try:
-                make(images, frames)
-                return
-            except FrameError:
-                number = len(images)
-                images, frames = _without_damaged(images, frames)
-                if len(images) == number:
-                    raise
+        if images:
+            make(images, frames)
+            return
     msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"
     raise UserError(msg)
 
@@ -96,20 +89,6 @@ def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[di
         images.append(image)
         frames.append(frame)
     return images, frames
-
-
-def _without_damaged(images, frames) -> tuple[list[RawImage], list[dict[str, Any]]]:
-    """Leave out frames whose data cannot be decompressed, with the reason."""
-    kept: tuple[list[RawImage], list[dict[str, Any]]] = ([], [])
-    for image, frame in zip(images, frames, strict=True):
-        try:
-            image.probe()
-        except FrameError as error:
-            log.warning("%s %s: left out", frame["name"], error)
-            continue
-        kept[0].append(image)
-        kept[1].append(frame)
-    return kept
 
 
 @contextmanager
