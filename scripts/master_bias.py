@@ -45,7 +45,7 @@ def master_bias(
         cards = [*master_cards("master_bias", job, frames), *_noise_cards(images)]
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=False)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, job["settings"]["clip_sigma"], product.planes)
+            combine_images(images, job["settings"]["clip_sigma"], product)
             product.finish([inputs_hdu(frames, digests, [1.0] * len(frames))])
 
     make_master(paths_to_raw, job, make)

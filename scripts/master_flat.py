@@ -72,9 +72,9 @@ def master_flat(
         factors = [1 / level for level in levels]
         product = master_product(path_to_master, cards, images[0].shape, None, mask=True)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, settings["clip_sigma"], product.planes, offset, factors)
-            dead = dead_pixels(product.planes["SCI"], settings["dead_pixel_response"])
-            product.planes["MASK"][dead] = DEAD
+            combine_images(images, settings["clip_sigma"], product, offset, factors)
+            dead = dead_pixels(product.image("SCI"), settings["dead_pixel_response"])
+            product.fill({"MASK": np.where(dead, DEAD, 0)}, (0, len(dead)))
             number = {"NDEAD": np.count_nonzero(dead)}
             product.finish([inputs_hdu(frames, digests, factors)], number)
 

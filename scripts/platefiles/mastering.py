@@ -104,7 +104,7 @@ def digests_of(images: Sequence[RawImage], threads: int) -> Iterator[Iterable[st
 def combine_images(
     images: Sequence[RawImage],
     clip_sigma: float,
-    planes: Mapping[str, np.ndarray],
+    product: StreamedProduct,
     offset: Offset | None = None,
     factors: Sequence[float] | None = None,
 ) -> None:
@@ -116,10 +116,9 @@ def combine_images(
         ``n`` frames of one shape ``(ny, nx)``.
     clip_sigma : float
         Limit of the clipping.
-    planes : mapping of str to numpy.ndarray
-        ``SCI``, ``VAR`` and ``COUNT``, ``(ny, nx)`` in any byte order, to fill. The clipping takes
-        the typical spread of a band, so the height of bands is part of the method and not a matter
-        of the machine.
+    product : StreamedProduct
+        Its ``SCI``, ``VAR`` and ``COUNT`` are filled. The clipping takes the typical spread of a
+        band, so the height of bands is part of the method and not a matter of the machine.
     offset : Offset, optional
         ADU.
     factors : sequence of float, optional
@@ -135,9 +134,8 @@ def combine_images(
         words = [image.words(top, bottom) for image in images]
         below = None if offset is None else offset[rows]
         part = combine_block(words, clip_sigma, below, factors, combined.rows(0, bottom - top))
-        planes["SCI"][rows] = part.mean
-        planes["VAR"][rows] = part.variance
-        planes["COUNT"][rows] = part.count
+        planes = {"SCI": part.mean, "VAR": part.variance, "COUNT": part.count}
+        product.fill(planes, (top, bottom))
 
 
 def master_product(
