@@ -74,7 +74,8 @@ def master_flat(
         with digests_of(images, threads) as digests, product:
             combine_images(images, settings["clip_sigma"], product, offset, factors)
             dead = dead_pixels(product.image("SCI"), settings["dead_pixel_response"])
-            product.fill({"MASK": np.where(dead, DEAD, 0)}, (0, len(dead)))
+            mask = np.where(dead, np.uint8(DEAD), np.uint8(0))
+            product.fill({"MASK": mask}, (0, len(mask)))
             number = {"NDEAD": np.count_nonzero(dead)}
             product.finish([inputs_hdu(frames, digests, factors)], number)
 

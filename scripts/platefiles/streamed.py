@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 from astropy.io import fits
@@ -85,9 +85,8 @@ class StreamedProduct:
                 item, height = place.dtype.itemsize, rows[1] - rows[0]
                 # As they lie in the file: whole rows one after the other, parts of them apart.
                 size = height * nx * item if right - left == nx else (right - left) * item
-                content = memoryview(np.ascontiguousarray(part, place.dtype).view(np.uint8)).cast(
-                    "B"
-                )
+                packed: Any = np.ascontiguousarray(part, place.dtype).view(np.uint8)
+                content = memoryview(packed).cast("B")
                 for number, begin in enumerate(range(0, len(content), size)):
                     plane, y = divmod(number * size // ((right - left) * item), height)
                     start = place.start + ((plane * ny + rows[0] + y) * nx + left) * item
