@@ -45,7 +45,7 @@ def master_bias(
         cards = [*master_cards("master_bias", job, frames), *_noise_cards(images)]
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=False)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, job["settings"]["clip_sigma"], product.planes)
+            combine_images(images, job["settings"]["clip_sigma"], product)
             paths = (paths_to_raw, None, path_to_master)
             hdus = closing_hdus("bias", paths, job, frames, digests, [1.0] * len(frames))
             product.finish(hdus)

@@ -20,6 +20,7 @@ from platefiles.mastering import (
 )
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
+from platefiles.streamed import StreamedProduct
 from platelib.defects import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5
@@ -60,9 +61,9 @@ def master_dark(
         ]
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=True)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, settings["clip_sigma"], product.planes, offset)
+            combine_images(images, settings["clip_sigma"], product, offset)
             enough = len(images) >= _ENOUGH_FOR_SCATTER
-            numbers = _mark_defects(product.planes, settings["hot_pixel_sigma"], enough)
+            numbers = _mark_defects(product, settings["hot_pixel_sigma"], enough)
             paths = (paths_to_raw, paths_to_masters, path_to_master)
             hdus = closing_hdus("dark", paths, job, frames, digests, [1.0] * len(frames))
             product.finish(hdus, numbers)
@@ -70,16 +71,17 @@ def master_dark(
     make_master(paths_to_raw, job, make)
 
 
-def _mark_defects(planes: Mapping[str, np.ndarray], sigma: float, enough: bool) -> dict[str, int]:
+def _mark_defects(product: StreamedProduct, sigma: float, enough: bool) -> dict[str, int]:
     """Fill the mask; return how many pixels are hot and, of enough darks, unstable, as cards."""
-    hot = hot_pixels(planes["SCI"], sigma)
-    planes["MASK"][hot] = HOT
+    hot = hot_pixels(product.image("SCI"), sigma)
+    mask = np.where(hot, np.uint8(HOT), np.uint8(0))
     numbers = {"NHOT": np.count_nonzero(hot), "NUNSTAB": 0}
     if enough:
-        unstable = unstable_pixels(planes["VAR"], planes["COUNT"], sigma)
+        unstable = unstable_pixels(product.image("VAR"), product.image("COUNT"), sigma)
         np.greater(unstable, hot, out=unstable)
-        planes["MASK"][unstable] = UNSTABLE
+        mask[unstable] = UNSTABLE
         numbers["NUNSTAB"] = np.count_nonzero(unstable)
+    product.fill({"MASK": mask}, (0, len(mask)))
     log.info("%d hot, %d unstable pixels of %d", *numbers.values(), hot.size)
     return numbers
 

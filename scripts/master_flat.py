@@ -72,9 +72,10 @@ def master_flat(
         factors = [1 / level for level in levels]
         product = master_product(path_to_master, cards, images[0].shape, None, mask=True)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, settings["clip_sigma"], product.planes, offset, factors)
-            dead = dead_pixels(product.planes["SCI"], settings["dead_pixel_response"])
-            product.planes["MASK"][dead] = DEAD
+            combine_images(images, settings["clip_sigma"], product, offset, factors)
+            dead = dead_pixels(product.image("SCI"), settings["dead_pixel_response"])
+            mask = np.where(dead, np.uint8(DEAD), np.uint8(0))
+            product.fill({"MASK": mask}, (0, len(mask)))
             number = {"NDEAD": np.count_nonzero(dead)}
             paths = (paths_to_raw, paths_to_masters, path_to_master)
             hdus = closing_hdus("flat", paths, job, frames, digests, factors)

@@ -83,7 +83,6 @@ class _Bench:
         try:
             with open_raw(path) as image:
                 row["sha256"] = image.sha256()
-                image.hold()
                 _refuse_blank(image)
                 return (yield from self._measured_image(image, facts, row, rows))
         except FrameError as error:

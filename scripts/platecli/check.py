@@ -11,7 +11,7 @@ from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
 from platecli.summary import USED, hours_minutes
 from platefiles.frame import Frame
-from platefiles.workflow import open_projects
+from platefiles.opening import open_projects
 
 OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}
 """Calibration frames further than this from the lights they serve are called old (common practice,

@@ -17,9 +17,9 @@ from platefiles.config import load_project
 from platefiles.errors import UserError
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine
+from platefiles.opening import open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.runlock import Busy, hold_run_lock
-from platefiles.workflow import open_projects
 from platelog import STOPPED, nearest
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 

@@ -19,7 +19,7 @@ from platelib.combine import Combined, combine_block
 
 _BAND_ROWS = 64
 BAND_BYTES = 64_000_000
-"""Samples of the frames that are held at a time, if they have to be decompressed."""
+"""Samples of the frames that are held at a time, if their words cannot be used as they are."""
 
 
 class Offset:
@@ -58,8 +58,7 @@ def make_master(
     job : mapping
         Its ``frames`` and ``master``.
     make : callable
-        Gets the images, all of one size, and a row of the job for each. If one turns out to be
-        damaged in there, it is left out as well, and the call is repeated.
+        Gets the images, all of one size, and a row of the job for each.
 
     Raises
     ------
@@ -68,15 +67,9 @@ def make_master(
     """
     with ExitStack() as stack:
         images, frames = _open_frames(stack, paths, job["frames"])
-        while images:
-            try:
-                make(images, frames)
-                return
-            except FrameError:
-                number = len(images)
-                images, frames = _without_damaged(images, frames)
-                if len(images) == number:
-                    raise
+        if images:
+            make(images, frames)
+            return
     msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"
     raise UserError(msg)
 
@@ -99,20 +92,6 @@ def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[di
     return images, frames
 
 
-def _without_damaged(images, frames) -> tuple[list[RawImage], list[dict[str, Any]]]:
-    """Leave out frames whose data cannot be decompressed, with the reason."""
-    kept: tuple[list[RawImage], list[dict[str, Any]]] = ([], [])
-    for image, frame in zip(images, frames, strict=True):
-        try:
-            image.probe()
-        except FrameError as error:
-            log.warning("%s %s: left out", frame["name"], error)
-            continue
-        kept[0].append(image)
-        kept[1].append(frame)
-    return kept
-
-
 @contextmanager
 def digests_of(images: Sequence[RawImage], threads: int) -> Iterator[Iterable[str]]:
     """Give the SHA-256 of each frame's file, worked out beside all else if there is a thread."""
@@ -126,7 +105,7 @@ def digests_of(images: Sequence[RawImage], threads: int) -> Iterator[Iterable[st
 def combine_images(
     images: Sequence[RawImage],
     clip_sigma: float,
-    planes: Mapping[str, np.ndarray],
+    product: StreamedProduct,
     offset: Offset | None = None,
     factors: Sequence[float] | None = None,
 ) -> None:
@@ -138,10 +117,9 @@ def combine_images(
         ``n`` frames of one shape ``(ny, nx)``.
     clip_sigma : float
         Limit of the clipping.
-    planes : mapping of str to numpy.ndarray
-        ``SCI``, ``VAR`` and ``COUNT``, ``(ny, nx)`` in any byte order, to fill. The clipping takes
-        the typical spread of a band, so the height of bands is part of the method and not a matter
-        of the machine.
+    product : StreamedProduct
+        Its ``SCI``, ``VAR`` and ``COUNT`` are filled. The clipping takes the typical spread of a
+        band, so the height of bands is part of the method and not a matter of the machine.
     offset : Offset, optional
         ADU.
     factors : sequence of float, optional
@@ -157,9 +135,8 @@ def combine_images(
         words = [image.words(top, bottom) for image in images]
         below = None if offset is None else offset[rows]
         part = combine_block(words, clip_sigma, below, factors, combined.rows(0, bottom - top))
-        planes["SCI"][rows] = part.mean
-        planes["VAR"][rows] = part.variance
-        planes["COUNT"][rows] = part.count
+        planes = {"SCI": part.mean, "VAR": part.variance, "COUNT": part.count}
+        product.fill(planes, (top, bottom))
 
 
 def master_product(

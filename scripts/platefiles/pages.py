@@ -5,8 +5,8 @@ import mmap
 
 import numpy as np
 
-_POPULATE_READ, _POPULATE_WRITE = 22, 23
-"""Numbers of Linux (since 5.14) that Python's ``mmap`` does not name; other systems refuse them."""
+_POPULATE_READ = 22
+"""Number of Linux (since 5.14) that Python's ``mmap`` does not name; other systems refuse it."""
 
 _BLOCK_ROWS = 128
 
@@ -21,13 +21,10 @@ class Pages:
         Where in the map the plane begins, bytes.
     rows, row_bytes : int
         Rows of the plane, and bytes of one.
-    write : bool
-        Whether they are going to be written.
     """
 
-    def __init__(self, mapped: mmap.mmap, start: int, rows: int, row_bytes: int, write: bool):
+    def __init__(self, mapped: mmap.mmap, start: int, rows: int, row_bytes: int):
         self._map, self._start, self._rows, self._row = mapped, start, rows, row_bytes
-        self._advice = _POPULATE_WRITE if write else _POPULATE_READ
         self._fetched = [False] * -(-rows // _BLOCK_ROWS)
 
     def fetch(self, start: int, stop: int) -> None:
@@ -41,15 +38,15 @@ class Pages:
         first = (self._start + start * self._row) // mmap.PAGESIZE * mmap.PAGESIZE
         length = self._start + stop * self._row - first
         with contextlib.suppress(OSError, ValueError):
-            self._map.madvise(self._advice, first, length)
+            self._map.madvise(_POPULATE_READ, first, length)
 
 
-def pages_of(planes: np.memmap, write: bool = False) -> list[Pages]:
+def pages_of(planes: np.memmap) -> list[Pages]:
     """Return the pages of each plane of a mapped array ``(..., ny, nx)``."""
     # A memory map begins at a page of the file, the array somewhere after it.
     start = planes.offset % mmap.ALLOCATIONGRANULARITY
     rows, row_bytes = planes.shape[-2], planes.strides[-2]
     return [
-        Pages(planes._mmap, start + k * rows * row_bytes, rows, row_bytes, write)  # type: ignore[attr-defined]
+        Pages(planes._mmap, start + k * rows * row_bytes, rows, row_bytes)  # type: ignore[attr-defined]
         for k in range(planes.size // (rows * planes.shape[-1]))
     ]

@@ -1,6 +1,8 @@
 """Raw frames, opened read-only and handed out a band of rows at a time.
 
-A combination of hundreds of them never holds more than a band of each.
+A combination of hundreds of them never holds more than a band of each: their files are mapped. What
+is packed, as a whole or tile by tile, is unpacked once when it is opened, into a scratch file that
+is mapped like any other.
 """
 
 import errno
@@ -8,7 +10,6 @@ import gzip
 import hashlib
 import os
 import tempfile
-import threading
 import warnings
 import zlib
 from pathlib import Path
@@ -20,13 +21,14 @@ from astropy.io import fits
 from platefiles.cards import BLOCK, HeaderError, image_shape
 from platefiles.fitsfile import DTYPES
 from platefiles.gziptiles import GzipTiles
-from platefiles.pages import Pages, pages_of
+from platefiles.pages import pages_of
 from platefiles.provenance import file_sha256
 from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
 from platefiles.wholefile import naming
 
 _MOST_BEHIND = 100_000_000
 _CHUNK = 1 << 20
+_SLAB_ROWS = 256
 
 
 class FrameError(Exception):
@@ -49,8 +51,7 @@ class RawImage:
     def __init__(self, path: str | Path):
         self._path = path
         self._words: Any = None
-        self._pages: Pages | None = None
-        self._lock = threading.Lock()
+        self._pages: Any = None
         self._file = None
         self._scratch: BinaryIO | None = None
         try:
@@ -65,8 +66,9 @@ class RawImage:
                 self.header = self._hdu.header.copy()
                 if self._hdu is not self._file[0]:
                     self.header.extend(self._file[0].header, unique=True)
-            self._understand(source)
-            _check_agreement(self.shape, header)
+                self.shape: tuple[int, int] = (self._hdu.shape[0], self._hdu.shape[1])
+                _check_agreement(self.shape, header)
+                self._understand(source)
         except BaseException as error:
             self.close()
             if isinstance(error, FrameError) or _is_of_system(error):
@@ -75,20 +77,40 @@ class RawImage:
             raise FrameError(msg) from error
 
     def _understand(self, source: Any) -> None:
-        self.shape: tuple[int, int] = (int(self._hdu.shape[0]), int(self._hdu.shape[1]))
         self._zero = float(self.header.get("BZERO", 0.0))
         self._scale = float(self.header.get("BSCALE", 1.0))
         self._blank = self.header.get("BLANK")
-        self._compressed = isinstance(self._hdu, fits.CompImageHDU)
         dtype = np.dtype(DTYPES[int(self.header["BITPIX"])])
         top = np.inf if dtype.kind == "f" else float(np.iinfo(dtype).max)
         self.full_scale = top * self._scale + self._zero
-        if self._compressed:
-            self._gzip_tiles = _tiles(source)
+        if isinstance(self._hdu, fits.CompImageHDU):
+            self._words = self._unpacked(_tiles(source), dtype)
         else:
             self._words = self._map(source, dtype)
-            self._pages = pages_of(self._words)[0]
-            self._release()  # the map is enough, and a run has many frames open
+        self._pages = pages_of(self._words)[0]
+        self._is_the_file = not self._scratch and not isinstance(self._hdu, fits.CompImageHDU)
+        self._release()  # the map is enough, and a run has many frames open
+
+    def _unpacked(self, tiles: GzipTiles, dtype: np.dtype) -> np.memmap:
+        """Decompress an image into a scratch file and map that."""
+        with naming(tempfile.gettempdir()), tempfile.TemporaryFile() as scratch:
+            for start in range(0, self.shape[0], _SLAB_ROWS):
+                stop = min(start + _SLAB_ROWS, self.shape[0])
+                rows = self._decompressed(tiles, start, stop)
+                scratch.write(rows.astype(dtype, copy=False).tobytes())
+            scratch.flush()
+            return np.memmap(scratch, dtype=dtype, mode="r", shape=self.shape)
+
+    def _decompressed(self, tiles: GzipTiles, start: int, stop: int) -> np.ndarray:
+        msg = f"has damaged data in rows {start} to {stop}"
+        try:
+            if tiles.are_sound(start, stop):
+                return np.ascontiguousarray(self._hdu.section[start:stop])
+        except Exception as error:
+            if _is_of_system(error):
+                raise
+            raise FrameError(msg) from error
+        raise FrameError(msg)
 
     def _map(self, source: Any, dtype: np.dtype) -> np.memmap:
         """Map the pixels of an uncompressed image, after checking that they are all there."""
@@ -108,17 +130,8 @@ class RawImage:
         numpy.ndarray
             ``(stop - start, nx)`` float32, native order, NaN where the file says BLANK or holds
             no finite number.
-
-        Raises
-        ------
-        FrameError
-            If the data cannot be decompressed.
         """
-        if self._compressed:
-            with self._lock:  # one file position for all threads
-                words = self._decompressed(start, stop)
-        else:
-            words = self._words[start:stop]
+        words = self._words[start:stop]
         # 32 bits of an integer do not fit a float32 before BZERO is added.
         wide = words.dtype.kind != "f" and words.dtype.itemsize > 2
         values: Any = np.asarray(words).astype(np.float64 if wide else np.float32)
@@ -132,43 +145,6 @@ class RawImage:
             values[np.asarray(words) == self._blank] = np.nan
         return values.astype(np.float32, copy=False)
 
-    def _decompressed(self, start: int, stop: int) -> np.ndarray:
-        msg = f"has damaged data in rows {start} to {stop}"
-        try:
-            if self._gzip_tiles.are_sound(start, stop):
-                return np.asarray(self._hdu.section[start:stop])
-        except Exception as error:
-            if _is_of_system(error):
-                raise
-            raise FrameError(msg) from error
-        raise FrameError(msg)
-
-    def probe(self) -> None:
-        """Make sure that all pixels can be read.
-
-        Raises
-        ------
-        FrameError
-            If some cannot be decompressed.
-        """
-        if self._compressed:
-            self.data()
-
-    def hold(self) -> None:
-        """Decompress a compressed image once and for all, for a reader that passes over it twice.
-
-        Raises
-        ------
-        FrameError
-            If the data cannot be decompressed.
-        """
-        if self._compressed:
-            with self._lock:
-                words = self._decompressed(0, self.shape[0])
-            # As it would lie in a file that is not compressed.
-            self._words = words.astype(words.dtype.newbyteorder(">"), copy=False)
-            self._compressed = False
-
     def words(self, start: int, stop: int) -> np.ndarray:
         """Return rows as they lie in the file, if they are unsigned 16-bit words, else values.
 
@@ -177,22 +153,16 @@ class RawImage:
         numpy.ndarray
             ``(stop - start, nx)``: mapped ``>i2``, to which 32768 is to be added; or float32 as
             :meth:`rows` gives them.
-
-        Raises
-        ------
-        FrameError
-            If the data cannot be read or decompressed.
         """
         plain = (self._zero, self._scale, self._blank) == (32768.0, 1.0, None)
-        if plain and self._words is not None and self._words.dtype == np.dtype(">i2"):
-            if self._pages is not None:
-                self._pages.fetch(start, stop)
+        if plain and self._words.dtype == np.dtype(">i2"):
+            self._pages.fetch(start, stop)
             return np.asarray(self._words[start:stop])
         return self.rows(start, stop)
 
     def sha256(self) -> str:
         """Return the SHA-256 of the file's bytes; pixels that are mapped are not read once more."""
-        if self._pages is None or self._scratch is not None:
+        if not self._is_the_file:
             return file_sha256(self._path)
         self._pages.fetch(0, self.shape[0])
         start, size = self._words.offset, self._words.nbytes

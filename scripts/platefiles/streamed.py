@@ -1,17 +1,18 @@
 """A product whose images are filled band by band, in its own file: no image is held in memory."""
 
 import io
+import math
+import os
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import CHECKSUM_COMMENT, image_hdu, primary_hdu
-from platefiles.pages import Pages, pages_of
 from platefiles.wholefile import allocate, naming, put_in_place, unfinished
 
 _BLOCK = 2880
@@ -28,11 +29,6 @@ class StreamedProduct:
         Cards of the primary header.
     images : mapping of str to (shape, dtype, cards, unit)
         The image extensions, in order.
-
-    Attributes
-    ----------
-    planes : dict of str to numpy.ndarray
-        The images by name, zero at first, mapped from the file: to be filled.
     """
 
     def __init__(
@@ -42,45 +38,69 @@ class StreamedProduct:
         images: Mapping[str, tuple[tuple[int, ...], str, Sequence[tuple], str | None]],
     ):
         self._path = Path(path)
-        self.planes: dict[str, np.ndarray] = {}
-        self._pages: dict[str, list[Pages]] = {}
+        self._places: dict[str, _Place] = {}
         with naming(path), ExitStack() as stack:
             self._target = stack.enter_context(unfinished(self._path))
             self._target.write(_header_bytes(primary_hdu(cards)))
             for name, (shape, dtype, more, unit) in images.items():
                 stand_in = np.broadcast_to(np.zeros((), dtype=dtype), shape)
                 self._target.write(_header_bytes(image_hdu(stand_in, name, more, unit)))
-                self.planes[name] = plane = self._reserve(self._target, shape, np.dtype(dtype))
-                self._pages[name] = pages_of(plane, write=True)
+                self._places[name] = self._reserve(shape, np.dtype(dtype).newbyteorder(">"))
             self._end = stack.pop_all()
 
-    def _reserve(self, target: BinaryIO, shape: tuple[int, ...], dtype: np.dtype) -> np.memmap:
+    def _reserve(self, shape: tuple[int, ...], dtype: np.dtype) -> "_Place":
+        """Take the room for an image from the disk: a full one shall say so before all the work."""
+        target = self._target
         target.flush()
-        start = target.tell()
-        size = int(np.prod(shape)) * dtype.itemsize
-        stop = start + -(-size // _BLOCK) * _BLOCK
-        # Ask the disk for the room now: a full disk must say so here, not kill the filling.
-        allocate(target, start, stop - start)
+        place = _Place(target.tell(), shape, dtype)
+        stop = place.start + -(-math.prod(shape) * dtype.itemsize // _BLOCK) * _BLOCK
+        allocate(target, place.start, stop - place.start)
         target.seek(stop)
-        order = dtype.newbyteorder(">")
-        return np.memmap(target.name, dtype=order, mode="r+", offset=start, shape=shape)
+        return place
 
     def fill(
-        self, parts: Mapping[str, np.ndarray], rows: tuple[int, int], columns: tuple[int, int]
+        self,
+        parts: Mapping[str, np.ndarray],
+        rows: tuple[int, int],
+        columns: tuple[int, int] | None = None,
     ) -> None:
-        """Put a tile into the images.
+        """Write a tile, or whole rows, of the images; any thread may.
+
+        They go to the disk by way of the system's memory. Were the file mapped and changed there,
+        its pages would count as memory of this process until the disk has them.
 
         Parameters
         ----------
         parts : mapping of str to numpy.ndarray
             By name of the image, ``(..., rows, columns)``.
         rows, columns : tuple of int
-            First row and the one after the last; the same for columns.
+            First row and the one after the last; the same for columns, all of them if left away.
         """
-        for name, part in parts.items():
-            for pages in self._pages[name]:
-                pages.fetch(*rows)
-            self.planes[name][..., slice(*rows), slice(*columns)] = part
+        handle = self._target.fileno()
+        with naming(self._path):
+            for name, part in parts.items():
+                place = self._places[name]
+                ny, nx = place.shape[-2:]
+                left, right = columns or (0, nx)
+                item, height = place.dtype.itemsize, rows[1] - rows[0]
+                # As they lie in the file: whole rows one after the other, parts of them apart.
+                size = height * nx * item if right - left == nx else (right - left) * item
+                packed: Any = np.ascontiguousarray(part, place.dtype).view(np.uint8)
+                content = memoryview(packed).cast("B")
+                for number, begin in enumerate(range(0, len(content), size)):
+                    plane, y = divmod(number * size // ((right - left) * item), height)
+                    start = place.start + ((plane * ny + rows[0] + y) * nx + left) * item
+                    _write(handle, content[begin : begin + size], start)
+
+    def image(self, name: str) -> np.ndarray:
+        """Return an image as far as it is filled, zero elsewhere, mapped and not to be changed."""
+        with naming(self._path):
+            # Pages that are not on the disk yet would count as memory of this process.
+            os.fsync(self._target.fileno())
+            place = self._places[name]
+            return np.memmap(
+                self._target.name, place.dtype, mode="r", offset=place.start, shape=place.shape
+            )
 
     def finish(
         self,
@@ -98,11 +118,8 @@ class StreamedProduct:
             with any number.
         """
         with naming(self._path):
-            for plane in self.planes.values():
-                plane.flush()  # type: ignore[attr-defined]
-            self.planes.clear()
-            self._pages.clear()
             self._append(tables)
+            os.fsync(self._target.fileno())
             self._add_checksums(numbers or {})
             put_in_place(self._target, self._path)
 
@@ -132,10 +149,22 @@ class StreamedProduct:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.planes.clear()
-        self._pages.clear()
         with naming(self._path):  # a full disk is told once more when the file is closed
             self._end.__exit__(kind, error, trace)
+
+
+class _Place(NamedTuple):
+    """Where an image lies in the file, and of what kind it is."""
+
+    start: int
+    shape: tuple[int, ...]
+    dtype: np.dtype
+
+
+def _write(handle: int, content: memoryview, start: int) -> None:
+    while content:
+        written = os.pwrite(handle, content, start)
+        content, start = content[written:], start + written
 
 
 def _header_bytes(hdu) -> bytes:

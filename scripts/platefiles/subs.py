@@ -4,6 +4,7 @@ Every step takes them from here - measuring, integrating and the stored copies o
 what is written to disk on request is, bit for bit, what the integration saw.
 """
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -38,7 +39,7 @@ class Room:
 
     def plane(self, name: str, shape: tuple[int, ...], dtype: type) -> np.ndarray:
         """Return an array with any content; what had that name before is lost."""
-        size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+        size = math.prod(shape) * np.dtype(dtype).itemsize
         if name not in self._blocks or self._blocks[name].size < size:
             self._blocks[name] = np.empty(size, dtype=np.uint8)
         return self._blocks[name][:size].view(dtype).reshape(shape)
@@ -118,7 +119,8 @@ class Sub:
             self._sky_variance,
             (values, variance, mask),
         )
-        self._hits.mark(variance, mask, top, left)
+        if len(self._hits):
+            self._hits.mark(variance, mask, top, left)
         mend(values, mask)
         return Cutout(values, variance, mask, top, left, self.shape)
 

@@ -109,7 +109,7 @@ def write_if_changed(path: str | Path, text: str) -> bool:
 def allocate(target: BinaryIO, start: int, size: int) -> None:
     """Take room for a part of a file from the disk, filled with zeros.
 
-    Who maps a file that has holes and fills them is killed, without a word, when the disk is full.
+    So a full disk is found before the work that would be lost, not after half of it.
 
     Raises
     ------

@@ -1,33 +1,21 @@
-"""Between Snakemake and the plans of the projects: scan, sheet, links, functions of wildcards."""
+"""Between Snakemake and the plans of the projects: functions of wildcards."""
 
 import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import chdir
 from pathlib import Path
 from typing import Any
 
-from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
 from platefiles.flags import ancient, local
 from platefiles.ledger import Ledger
-from platefiles.links import make_links
-from platefiles.lockfile import read_lock
-from platefiles.matching import match_calibration
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
-from platefiles.orphans import refuse_orphans
+from platefiles.opening import RESULTS, open_projects
 from platefiles.plan import ProjectPlan
-from platefiles.pointers import write_pointers
 from platefiles.products import Product, products_of, targets_of
-from platefiles.project import LoadedProject
-from platefiles.scan import SETTLE_S, scan_folders
 from platefiles.sharing import shared_masters, shared_stem
-from platefiles.sheet import build_sheet, read_sheet, write_sheet
 from platefiles.tiles import needed_mb
-from platefiles.wholefile import remove_abandoned
-
-RESULTS = "results"
 
 
 class Plans:
@@ -391,113 +379,6 @@ def open_plans(
     return Plans(opened, dry_run, main_process)
 
 
-def open_projects(
-    wanted: Sequence[str],
-    folder: Path,
-    main_process: bool,
-    dry_run: bool,
-    directory: Path | None = None,
-) -> tuple[dict[str, ProjectPlan], dict[str, str]]:
-    """Open projects, each by itself.
-
-    Parameters
-    ----------
-    wanted : sequence of str
-        Names or paths; if there are none, all of the folder that need not be named.
-    folder : Path
-        Folder in which names are looked for.
-    main_process, dry_run : bool
-        As for `open_plans`.
-    directory : Path, optional
-        Where the folder of results lies, if not in the present folder.
-
-    Returns
-    -------
-    plans : dict of str to ProjectPlan
-        By the name of the project.
-    problems : dict of str to str
-        What is wrong with the others, by name.
-    """
-    plans: dict[str, ProjectPlan] = {}
-    problems: dict[str, str] = {}
-    for word in list(dict.fromkeys(wanted)) or find_projects(folder):
-        name = Path(word).name.removesuffix(".yaml")
-        try:
-            loaded = load_project(word, folder)
-            if loaded.project.only_if_named and not wanted:
-                continue
-            _check_name(loaded, plans)
-            with chdir(directory or "."):
-                plans[loaded.name] = _open_plan(loaded, main_process, dry_run)
-        except UserError as error:
-            problems[name] = str(error)
-        except OSError as error:
-            where = f"{error.filename}: " if error.filename else ""
-            problems[name] = f"{where}{error.strerror or error}; mend it and start the run again"
-    return plans, problems
-
-
-def _check_name(loaded: LoadedProject, others: Mapping[str, ProjectPlan]) -> None:
-    if loaded.name in others:
-        msg = f"Two of the project files are called {loaded.name}; rename one of them."
-        raise UserError(msg)
-    if "," in str(loaded.path) or '"' in str(loaded.path):
-        msg = f"{loaded.path}: rename it so that it has no comma or double quote."
-        raise UserError(msg)
-
-
 def is_dry_run(arguments: Sequence[str]) -> bool:
     """Say whether Snakemake was asked to do nothing."""
     return any(re.fullmatch(r"--dry-?run|-[kpqrF]*n[kpqrF]*", word) for word in arguments)
-
-
-def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> ProjectPlan:
-    results = f"{RESULTS}/{loaded.name}"
-    sheet = Path(results) / "frames.tsv"
-    if main_process:
-        cache = Path(results) / ".scan.json"
-        raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S)
-        frames = build_sheet(raw, loaded)
-        problems = check_against_sheet(loaded, frames)
-        if problems:
-            raise ConfigError(problems)
-    else:
-        frames = read_sheet(sheet)
-    matched = match_calibration(frames, loaded)
-    plan = ProjectPlan(loaded, tuple(frames), matched, results)
-    _check_lock(plan)
-    if main_process and not dry_run:
-        refuse_orphans(RESULTS)
-        remove_abandoned(results)
-        remove_abandoned(loaded.lock_path.parent, loaded.lock_path.name)
-        write_sheet(frames, sheet)
-        write_pointers(frames, results)
-        make_links(frames, Path(results) / "links")
-    return plan
-
-
-def _check_lock(plan: ProjectPlan) -> None:
-    path = plan.loaded.lock_path
-    lock = read_lock(path)
-    if lock is None:
-        return
-    pinned = {"grid": lock.reference}
-    pinned |= {
-        f"brightness of channel '{channel}'": sub
-        for channel, sub in lock.photometry.items()
-        if channel in plan.channels
-    }
-    for what, sub in pinned.items():
-        if sub not in plan.by_id or plan.by_id[sub].role != "light":
-            msg = (
-                f"{path}: the sub '{sub}' that the {what} is pinned to is not among the lights "
-                f"any more; put it back, or delete {path.name} to choose anew"
-            )
-            raise UserError(msg)
-    wanted = plan.loaded.project.reference
-    if wanted and wanted not in (lock.reference, lock.name, Path(lock.name).name):
-        msg = (
-            f"{plan.loaded.path}: reference: {wanted}: the grid is pinned to {lock.name} already; "
-            f"delete {path.name} to lay it anew"
-        )
-        raise UserError(msg)

@@ -39,7 +39,8 @@ SPAN = 512
 _LONG_RUN = 48
 """Samples from which a run, on average, is long enough to be sampled by itself."""
 
-_STEPS = np.arange(SPAN, dtype=np.float32)
+_STEPS = np.stack([np.arange(SPAN), np.arange(SPAN)[::-1]]).astype(np.float32)
+"""Distances of samples from that pixel, to the right and backward."""
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
 
@@ -70,13 +71,6 @@ class Cutout:
         """Return the cutout with rows and columns exchanged."""
         v, n, m = (np.ascontiguousarray(p.T) for p in (self.values, self.variance, self.mask))
         return Cutout(v, n, m, self.first_column, self.first_row, self.frame_shape[::-1])
-
-    def mirrored(self) -> "Cutout":
-        """Return the cutout with its columns in reverse order."""
-        planes = (self.values, self.variance, self.mask)
-        v, n, m = (np.ascontiguousarray(plane[:, ::-1]) for plane in planes)
-        first = self.frame_shape[1] - self.first_column - self.values.shape[1]
-        return Cutout(v, n, m, self.first_row, first, self.frame_shape)
 
 
 @dataclass(frozen=True)
@@ -188,10 +182,6 @@ def resample(
         # Rows of the grid run along columns of the frame.
         source = source.turned()
         x, y = y, x
-    if x[1] < 0:
-        source = source.mirrored()
-        x = -x
-        x[0] += source.frame_shape[1] - 1
     _resample(
         source.values,
         source.variance,
@@ -263,6 +253,11 @@ def _resample(
         np.empty((2, ROOM), dtype=np.float32),
         np.zeros(ROOM, dtype=np.uint8),
     )
+    # A kernel moves to the right along a row of the frame. Where the grid runs to the left there,
+    # its samples are taken backward, and turned over in the end.
+    backward = cx[1] < 0
+    step = np.float32(-1.0 if backward else 1.0)
+    line = np.empty((2, CHUNK), dtype=np.float32)
     for r in range(ny):
         v = (top + r - centre_y) / scale
         row_polynomial(cx, degree, v, rows[0])
@@ -271,19 +266,22 @@ def _resample(
         for begin in range(left, left + nx, CHUNK):
             count = min(CHUNK, left + nx - begin)
             outside[:count] = 0
-            column = begin
-            while column < begin + count:
-                origin = column - column % SPAN
-                end = min(origin + SPAN, begin + count)
-                here = slice(column - begin, end - begin)
+            done = 0
+            while done < count:
+                column = begin + count - 1 - done if backward else begin + done
+                from_origin = column % SPAN
+                origin = column - from_origin
+                first = SPAN - 1 - from_origin if backward else from_origin
+                end = min(done + SPAN - first, count)
+                here = slice(done, end)
+                offset = steps[int(backward), first : first + end - done]
                 u = (origin - centre_x) / scale
-                offset = steps[column - origin : end - origin]
                 around(sky_row, sky_degree, u, scale, local)
                 _values_of(local, sky_degree, offset, level[here])
                 around(rows[0], degree, u, scale, local)
-                local[1] -= 1.0
+                local[1] -= step
                 _locate(
-                    local, degree, offset, np.float32(1.0), raw_nx, first_column, place,
+                    local, degree, offset, step, raw_nx, first_column, place,
                     pixel[0, here], fraction[0, here], outside[here],
                 )  # fmt: skip
                 around(rows[1], degree, u, scale, local)
@@ -291,24 +289,40 @@ def _resample(
                     local, degree, offset, np.float32(0.0), raw_ny, first_row, place,
                     pixel[1, here], fraction[1, here], outside[here],
                 )  # fmt: skip
-                column = end
+                done = end
             _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
-            target = values[r, begin - left : begin - left + count]
-            spread = variances[r, begin - left : begin - left + count]
-            marks = missing[r, begin - left : begin - left + count] if missing.size else spare
-            runs = _find_runs(pixel, breaks, words, count, work[0])
-            if runs * _LONG_RUN <= count and _all_inside(work[0][:runs], count, image.shape):
+            here = slice(begin - left, begin - left + count)
+            target = line[0, :count] if backward else values[r, here]
+            spread = line[1, :count] if backward else variances[r, here]
+            marks = missing[r, here] if missing.size and not backward else spare[:count]
+            first, last = _inside(pixel, breaks, count, image.shape)
+            runs = _find_runs(pixel, breaks, words, first, last, work[0])
+            if runs * _LONG_RUN <= last - first and _are_inside(work[0][:runs], last, image.shape):
                 _sample_long_runs(
-                    image, variance, mask, fraction, outside, count, runs, polynomials, work,
+                    image, variance, mask, fraction, outside, first, last, runs, polynomials, work,
                     gain, square, level, target, spread, marks,
                 )  # fmt: skip
-                continue
-            start = 0
-            while start < count:
-                start = _sample_short_runs(
-                    image, variance, mask, pixel, fraction, breaks, words, outside, start, count,
-                    polynomials, work, gain, square, level, target, spread, marks,
-                )  # fmt: skip
+            else:
+                first = last = count
+            for start, stop in ((0, first), (last, count)):
+                while start < stop:
+                    start = _sample_short_runs(
+                        image, variance, mask, pixel, fraction, breaks, words, outside, start,
+                        stop, polynomials, work, gain, square, level, target, spread, marks,
+                    )  # fmt: skip
+            if backward:
+                _turn_over(target, values[r, here])
+                _turn_over(spread, variances[r, here])
+                if missing.size:
+                    _turn_over(marks, missing[r, here])
+
+
+@kernel
+def _turn_over(line, out):
+    # An index with a sign might count from the end, and would be looked at one by one.
+    last = np.uint64(line.size - 1)
+    for p in range(out.size):
+        out[p] = line[last - np.uint64(p)]
 
 
 @kernel
@@ -367,11 +381,31 @@ def _end_of_run(breaks, words, p):
 
 
 @kernel
-def _find_runs(pixel, breaks, words, count, runs):
+def _inside(pixel, breaks, count, shape):
+    """Leave away, at both ends, samples that want pixels beyond the image; end runs there."""
+    first, last = 0, count
+    while first < last and not _has_all(pixel[1, first], pixel[0, first], 1, shape):
+        first += 1
+    while last > first and not _has_all(pixel[1, last - 1], pixel[0, last - 1], 1, shape):
+        last -= 1
+    for end in (first, last):
+        if end > 0:
+            breaks[end - 1] = 1
+    return first, last
+
+
+@kernel
+def _has_all(row, column, n, shape):
+    """Say whether a run finds its pixels in the image."""
+    return row >= 2 and row + 3 < shape[0] and column >= 2 and column + n + 3 <= shape[1]
+
+
+@kernel
+def _find_runs(pixel, breaks, words, first, last, runs):
     """List the runs: first sample, row and column of its pixel; return how many there are."""
     found = 0
-    p = 0
-    while p < count:
+    p = first
+    while p < last:
         runs[found, 0], runs[found, 1], runs[found, 2] = p, pixel[1, p], pixel[0, p]
         found += 1
         p = _end_of_run(breaks, words, p)
@@ -379,20 +413,19 @@ def _find_runs(pixel, breaks, words, count, runs):
 
 
 @kernel
-def _all_inside(runs, count, shape):
+def _are_inside(runs, last, shape):
     """Say whether all runs find their pixels in the image."""
     for k in range(len(runs)):
-        row, column = runs[k, 1], runs[k, 2]
-        n = (runs[k + 1, 0] if k + 1 < len(runs) else count) - runs[k, 0]
-        if row < 2 or row + 3 >= shape[0] or column < 2 or column + n + 3 > shape[1]:
+        n = (runs[k + 1, 0] if k + 1 < len(runs) else last) - runs[k, 0]
+        if not _has_all(runs[k, 1], runs[k, 2], n, shape):
             return False
     return True
 
 
 @kernel
 def _sample_long_runs(
-    image, variance, mask, fraction, outside, count, found, polynomials, work, gain, square, level,
-    values, variances, marks,
+    image, variance, mask, fraction, outside, first, last, found, polynomials, work, gain, square,
+    level, values, variances, marks,
 ):  # fmt: skip
     """Sample straight from the image, run by run."""
     runs, _, _, _, weights, sums, extreme, _ = work
@@ -400,7 +433,7 @@ def _sample_long_runs(
     fill_weights(fraction[1], CHUNK, polynomials, weights[1])
     for k in range(found):
         p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
-        n = (runs[k + 1, 0] if k + 1 < found else count) - p
+        n = (runs[k + 1, 0] if k + 1 < found else last) - p
         # Full vectors: the next run overwrites what they do too much.
         full = (n + VECTOR - 1) // VECTOR * VECTOR
         full = full if column + full + 3 <= image.shape[1] else n
@@ -410,8 +443,9 @@ def _sample_long_runs(
         extremes(image, row - 1, column - 1, full, extreme[0], extreme[1])
         limit(extreme[0], extreme[1], variance, row, column, full, total)
         _mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:])
-    _level(sums[0], marks, gain, level, values)
-    _scale(sums[1], marks, square, variances)
+    here = slice(first, last)
+    _level(sums[0, here], marks[here], gain, level[here], values[here])
+    _scale(sums[1, here], marks[here], square, variances[here])
 
 
 @kernel

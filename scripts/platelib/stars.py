@@ -70,7 +70,8 @@ class StarSearch:
         limits = mesh.level + np.float32(detection_sigma * gain) * mesh.noise
         nx = mesh.shape[1]
         self._limits = limit_lines(limits, nx)
-        room, side = _SPARE * max_stars + nx // 2, 2 * self.half_px + 1
+        # As many again before the faint ones are dropped, and a row of them.
+        room, side = 2 * _SPARE * max_stars + nx // 2, 2 * self.half_px + 1
         self._shapes = np.empty((room, SHAPE_COLUMNS))
         self._centres = np.empty((room, 2), dtype=np.int32)
         self._squares = np.empty((room, side, side), dtype=np.float32)

@@ -13,6 +13,7 @@ import re
 import resource
 import signal
 import sys
+import tempfile
 from collections import Counter
 from pathlib import Path
 
@@ -200,7 +201,6 @@ def _scan_and_read(folder: Path, project, path: str) -> None:
         with open_raw(path) as image:
             values = image.data()
             image.words(0, 1)
-            image.probe()
     except FrameError as error:
         assert str(error).isprintable()
         return
@@ -281,7 +281,7 @@ def main(folder: Path, examples: int, spare_mb: int) -> None:
     for number, content in enumerate(whole):
         check(folder, project, b"seed%d.fits" % number, content)
     set_hypothesis_home_dir(folder / "hypothesis")
-    os.environ["TMPDIR"] = str(folder)
+    tempfile.tempdir = str(folder)
     watch_writes(str(folder))
     taken = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     limit = taken + spare_mb * 1_000_000

@@ -240,6 +240,20 @@ def test_rows_may_come_any_way(heights, max_stars):
     np.testing.assert_array_equal(stars, _found(image, max_stars=max_stars))
 
 
+def test_faint_stars_are_dropped_many_at_a_time(monkeypatch):
+    """In a crowded field dropping what is too many is rare beside the rows that are looked at."""
+    rng = np.random.default_rng(89)
+    x, y = rng.uniform(20, 620, 3000), rng.uniform(20, 460, 3000)
+    image = _exposure(90, x, y, 10 ** rng.uniform(3.5, 4.2, 3000))
+    dropped = []
+    really = StarSearch._drop_faint
+    monkeypatch.setattr(StarSearch, "_drop_faint", lambda s: dropped.append(s._count) or really(s))
+    search = _searched(image, [32], max_stars=100)
+    assert len(search.stars()) == 100
+    assert 3 <= len(dropped) <= 20
+    assert min(dropped[:-1]) > 400
+
+
 def test_squares_that_are_too_small_say_so():
     """Where the aperture does not fit, the search says what is needed; then fluxes are right."""
     x, y = _field(97)

@@ -28,8 +28,13 @@ def _stream(path):
     image, counts = _data()
     with StreamedProduct(path, CARDS, IMAGES) as product:
         for top in range(0, 30, 7):
-            product.planes["SCI"][top : top + 7] = image[top : top + 7]
-            product.planes["CLIPPED"][:, top : top + 7] = counts[:, top : top + 7]
+            rows = slice(top, min(top + 7, 30))
+            product.fill({"SCI": image[rows]}, (rows.start, rows.stop))
+            for columns in ((0, 15), (15, 41)):
+                part = counts[:, rows, slice(*columns)]
+                product.fill({"CLIPPED": part}, (rows.start, rows.stop), columns)
+            np.testing.assert_array_equal(product.image("SCI")[: rows.stop], image[: rows.stop])
+            assert not product.image("CLIPPED")[:, rows.stop :].any()
         product.finish([table_hdu(Table({"id": ["a", "b"]}), "INPUTS")])
 
 
@@ -78,7 +83,7 @@ def test_nothing_is_left_of_an_unfinished_product(tmp_path):
     path = tmp_path / "a.fits"
     path.write_bytes(b"before")
     with pytest.raises(RuntimeError), StreamedProduct(path, CARDS, IMAGES) as product:
-        product.planes["SCI"][:5] = 1
+        product.fill({"SCI": np.ones((5, 41))}, (0, 5))
         raise RuntimeError
     assert path.read_bytes() == b"before"
     assert [file.name for file in tmp_path.iterdir()] == ["a.fits"]

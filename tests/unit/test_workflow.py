@@ -17,7 +17,7 @@ def opened(tiny_raw, write_project, tmp_path, monkeypatch):
     work = tmp_path / "work"
     work.mkdir()
     monkeypatch.chdir(work)
-    monkeypatch.setattr("platefiles.workflow.SETTLE_S", 0.0)
+    monkeypatch.setattr("platefiles.opening.SETTLE_S", 0.0)
 
     def open_(*arguments, main_process=True, **keys):
         path = write_project(tmp_path / "projects" / "tiny.yaml", tiny_raw, **keys)
