@@ -13,6 +13,7 @@ from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.record import raw_record, record_hdu
 from platefiles.subs import Sub
 
 
@@ -39,13 +40,16 @@ def calibrate_sub(
     except FrameError as error:
         msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
         raise UserError(msg) from error
+    raw = raw_record("light", facts, file_sha256(path_to_raw), path_to_raw)
+    inputs = {"raw": [raw], "masters": paths_to_masters, "rays": paths_to_rays}
     unit = "electron" if sub.detector.gain > 0 else "adu"
     write_product(
         path_to_sub,
         [
             *making_cards("calibrate_sub", job),
+            ("FILTER", job["channel"], "channel"),
             ("RAWNAME", facts["name"], "raw file"),
-            ("RAWSHA", file_sha256(path_to_raw), "SHA-256 of the raw file"),
+            ("RAWSHA", raw.sha256, "SHA-256 of the raw file"),
             ("MBIAS", facts["bias"] or "none", "master bias"),
             ("MDARK", facts["dark"] or "none", "master dark"),
             ("MFLAT", facts["flat"] or "none", "master flat"),
@@ -56,6 +60,7 @@ def calibrate_sub(
             image_hdu(values, "SCI", unit=unit),
             image_hdu(variance, "VAR", unit=f"{unit}2"),
             image_hdu(mask, "MASK"),
+            record_hdu("calibrate_sub", path_to_sub, job, inputs),
         ],
     )
 

@@ -1,14 +1,17 @@
 """The linear colour cube as pictures to look at: PNG, 16-bit TIFF, JPEG."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.joblog import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
-from platefiles.provenance import VERSION, file_sha256
+from platefiles.provenance import creator, file_sha256
 from platefiles.recipe import Stretch
+from platefiles.record import has_record, read_record, single_making
 from platelib.rendering import Look, Rendering, render
 from platelib.stretch import AsinhCurve
 
@@ -19,6 +22,7 @@ def composite(
     stretch: Stretch,
     title: str,
     jpeg_quality: int = JPEG_QUALITY,
+    job: Mapping[str, Any] | None = None,
 ) -> Rendering:
     """Stretch the linear cube and write it as picture files.
 
@@ -35,6 +39,8 @@ def composite(
         What the picture shows.
     jpeg_quality : int
         From 1 to 100.
+    job : mapping, optional
+        The rule's job, for the record.
 
     Returns
     -------
@@ -58,8 +64,12 @@ def composite(
     log.info("%s", method)
     log.info("%d px mended, %d px left black", rendering.mended_px, rendering.black_px)
     digest = f"sha256:{file_sha256(path_to_cube)}"
-    label = Label(title, digest, method, f"platelog {VERSION}")
+    cube = read_record(path_to_cube) if has_record(path_to_cube) else None
     for path in paths_to_pictures:
+        label = Label(title, digest, method, creator(), cube.id if cube else "")
+        if cube and job is not None:
+            inputs = {"cube": (cube.making.product,)}
+            label = replace(label, making=single_making("composite", path, job, inputs))
         write_picture(path, rendering.pixels, label, jpeg_quality)
     return rendering
 
@@ -81,10 +91,12 @@ if __name__ == "__main__":
     from platefiles.joblog import job_log
 
     with job_log(snakemake.log[0], snakemake.params.job):
-        settings = json.loads(snakemake.params.job)["settings"]
+        job = json.loads(snakemake.params.job)
+        settings = job["settings"]
         composite(
             Path(snakemake.input.cube),
             [Path(path) for path in snakemake.output],
             Stretch.model_validate(settings["stretch"]),
             settings["title"],
+            job=job,
         )

@@ -15,6 +15,7 @@ from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, HitPixels
+from platefiles.record import raw_record, record_hdu
 from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
@@ -64,6 +65,11 @@ def find_cosmic_rays(
         "x": np.concatenate([found.x for found in hits]),
         "y": np.concatenate([found.y for found in hits]),
     }
+    raws = [
+        raw_record("light", facts, sha256, path)
+        for path, facts, sha256 in zip(paths_to_raw, job["subs"], subs["sha256"], strict=True)
+    ]
+    inputs = {"raw": raws, "masters": paths_to_masters, "measures": [path_to_measures]}
     write_product(
         path_to_rays,
         [
@@ -72,7 +78,11 @@ def find_cosmic_rays(
             ("NIGHT", job["night"], "night, noon to noon"),
             ("RAYSIGMA", RayRule().sigma, "Laplacian over noise, from which on it counts"),
         ],
-        [columns_hdu(subs, "SUBS", _DESCRIPTIONS), columns_hdu(rays, "RAYS")],
+        [
+            columns_hdu(subs, "SUBS", _DESCRIPTIONS),
+            columns_hdu(rays, "RAYS"),
+            record_hdu("find_cosmic_rays", path_to_rays, job, inputs),
+        ],
     )
 
 

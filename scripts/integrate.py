@@ -2,7 +2,6 @@
 
 import json
 import math
-import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
@@ -13,17 +12,17 @@ import numpy as np
 
 from platefiles.errors import UserError
 from platefiles.fetching import local_copies
+from platefiles.integration import Integration, open_subs
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
-from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
-from platefiles.subs import Room, Sub
+from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
-from platefiles.tiles import Tiling, tiling
-from platelib.clipping import Rejection, average, grow, reject
+from platefiles.tiles import Span, Tiling, tiling
 from platelib.resampling import correlation_factor
 from platelib.states import counted
 
@@ -65,33 +64,30 @@ def integrate(
         If too few subs are left.
     """
     registered, shape = read_registration(path_to_registration)
-    by_id = {sub.facts["id"]: sub for sub in registered}
-    facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job["subs"], strict=True)}
-    masters = Masters(paths_to_masters)
     hits = read_hit_pixels(paths_to_rays)
     for row in registered:
         row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
     with ExitStack() as stack:
-        subs: list[tuple[RegisteredSub, Sub]] = []
-        for sub_id, (path, sub_facts) in facts.items():
-            row = by_id[sub_id]
-            if row.facts["state"] != "used":
-                continue
-            try:
-                image = stack.enter_context(open_raw(path))
-            except FrameError as error:
-                row.facts["state"], row.facts["reason"] = "unreadable", str(error)
-                continue
-            variance = row.facts["sky_noise"] ** 2
-            hit = hits.get(sub_id, NO_HITS)
-            subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance, hit)))
-        _check_enough(len(subs), len(facts), registered, job)
+        subs = open_subs(stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job)
+        _check_enough(len(subs), len(job["subs"]), registered, job)
         product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
         tally = _integrate_tiles(
             subs, tiling(len(subs), shape, threads, memory_mb), job["settings"], threads, product
         )
         inputs = _inputs(registered, subs, tally, shape, job)
-        product.finish([columns_hdu(inputs, "INPUTS")])
+        digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
+        raws = [
+            raw_record("light", facts, digests[facts["id"]], path)
+            for path, facts in zip(paths_to_raw, job["subs"], strict=True)
+        ]
+        sources = {
+            "raw": raws,
+            "masters": paths_to_masters,
+            "registration": [path_to_registration],
+            "rays": paths_to_rays,
+        }
+        record = record_hdu("integrate", path_to_channel, job, sources)
+        product.finish([columns_hdu(inputs, "INPUTS"), record])
     log.info("%d of %d subs", len(subs), len(registered))
     for note in job["notes"]:
         log.info("%s", note)
@@ -127,65 +123,15 @@ def _integrate_tiles(
     numpy.ndarray
         ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
     """
-    sky = float(np.median([_sky_after(row) for row, _ in subs]))
-    integration = Integration(subs, (tiles.ny, tiles.nx), settings, sky, product)
+    integration = Integration(subs, (tiles.ny, tiles.nx), settings)
+
+    def fill(tile: tuple[Span, Span]) -> np.ndarray:
+        planes, tally = integration.planes(*tile)
+        product.fill(planes, *tile)
+        return tally
+
     with ThreadPoolExecutor(threads) as pool:
-        return sum(pool.map(lambda tile: integration.fill(*tile), tiles))
-
-
-class Integration:
-    """Everything that the integration of a tile needs beside its place."""
-
-    def __init__(self, subs, shape, settings, sky: float, product: StreamedProduct):
-        self._subs, (self._ny, self._nx), self._sky = subs, shape, sky
-        self._product = product
-        self._grow_px = settings["grow_px"]
-        self._rejection = Rejection(
-            settings["clip"],
-            settings["clip_low"],
-            settings["clip_high"],
-            settings["max_iterations"],
-            settings["clip_tolerance"],
-            settings["esd_alpha"],
-        )
-        self._weights = np.array([row.facts["weight"] for row, _ in subs])
-        self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
-        self._of_thread = threading.local()
-
-    def fill(self, rows: tuple[int, int], columns: tuple[int, int]) -> np.ndarray:
-        """Integrate a tile; count the pixels of each sub without data, struck low, struck high."""
-        if not hasattr(self._of_thread, "room"):
-            self._of_thread.room = Room()
-        room: Room = self._of_thread.room
-        # What is struck beside the tile may grow into it.
-        halo = self._grow_px + 1 if self._grow_px else 0
-        top, bottom = max(0, rows[0] - halo), min(self._ny, rows[1] + halo)
-        left, right = max(0, columns[0] - halo), min(self._nx, columns[1] + halo)
-        size = (len(self._subs), bottom - top, right - left)
-        values, variances = (room.plane(name, size, np.float32) for name in ("stack", "spread"))
-        flags = room.plane("flags", size, np.uint8)
-        place = (top, bottom), (left, right)
-        for i, (row, sub) in enumerate(self._subs):
-            out = (values[i], variances[i])
-            sub.registered(row.transform, row.levels, *place, out, room, flags[i])
-        reject(values, variances, self._noise, self._sky, self._rejection, flags)
-        flags = grow(values, variances, flags, self._grow_px)
-        inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))
-        result = average(values, variances, self._weights, flags, inner)
-        planes = {
-            "SCI": result.mean,
-            "VAR": result.variance,
-            "COUNT": result.count,
-            "CLIPPED": np.stack([result.low, result.high]),
-        }
-        self._product.fill(planes, rows, columns)
-        return result.tally
-
-
-def _sky_after(row: RegisteredSub) -> float:
-    """Sky of a sub in the unit of the channel after levelling: that of the reference."""
-    facts = row.facts
-    return facts["sky_rate"] * facts["factor"] - float(facts["sky_difference"][0])
+        return sum(pool.map(fill, tiles))
 
 
 def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedProduct:

@@ -2,15 +2,26 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.table import Table
 
+from platefiles.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.errors import UserError
-from platefiles.fitsfile import image_hdu, read_header, read_image, table_hdu, write_product
+from platefiles.fitsfile import (
+    has_image,
+    image_hdu,
+    read_header,
+    read_image,
+    table_hdu,
+    write_product,
+)
 from platefiles.joblog import log
-from platefiles.provenance import file_sha256
+from platefiles.provenance import exposure_cards, file_sha256
 from platefiles.recipe import Colour
+from platefiles.record import record_hdu
+from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
 from platelib.neutral_sky import Sky, measure_sky
 from platelib.white_balance import White, mean_star
@@ -22,6 +33,7 @@ def map_channels(
     matrix: Mapping[str, Mapping[str, float]],
     colour: Colour,
     cards: Sequence[tuple] = (),
+    job: Mapping[str, Any] | None = None,
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
@@ -32,13 +44,16 @@ def map_channels(
     path_to_cube : Path
         Written: ``SCI`` ``(3, ny, nx)`` float32, planes red, green and blue (one plane for a
         black-and-white picture), and ``LUMINANCE`` where the matrix has one. Linear, with the
-        sky at zero where the recipe wants a neutral background.
+        sky at zero where the recipe wants a neutral background. ``INPUTS``, a row a channel, and
+        ``SUBS``, a row a sub of these channels.
     matrix : mapping
         Output colour to channel to weight.
     colour : Colour
         How to balance.
     cards : sequence of tuple
         Provenance, for the primary header.
+    job : mapping, optional
+        The rule's job, for the record; none is written of what was made without one.
 
     Raises
     ------
@@ -71,7 +86,14 @@ def map_channels(
         hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
     inputs = _inputs_table({name: paths_to_channels[name] for name in _needed(weights)})
     hdus.append(table_hdu(inputs, "INPUTS"))
-    write_product(path_to_cube, [*cards, *_span_cards(inputs)], hdus)
+    subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
+    if subs:
+        hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
+    if job is not None:
+        channels = {"channels": list(paths_to_channels.values())}
+        hdus.append(record_hdu("map_channels", path_to_cube, job, channels))
+    spans = exposure_cards(_exposures(paths_to_channels[name] for name in _needed(weights)))
+    write_product(path_to_cube, [*cards, *spans], hdus)
 
 
 def _needed(weights: Weights) -> list[str]:
@@ -94,23 +116,15 @@ def _inputs_table(paths: Mapping[str, Path]) -> Table:
     )
 
 
-def _span_cards(inputs: Table) -> list[tuple]:
-    cards: list[tuple] = [
-        ("NCOMBINE", int(np.sum(inputs["subs"])), "subs of all channels"),
-        ("EXPTIME", round(float(np.sum(inputs["exposure_s"])), 3), "[s] total exposure"),
+def _exposures(paths: Iterable[Path]) -> list[tuple[str, float]]:
+    """Start and length of each sub that is in one of the channels."""
+    rows = [
+        row
+        for path in paths
+        if has_image(path, "INPUTS")
+        for row in rows_of(read_columns(path, "INPUTS"))
     ]
-    dated = [row for row in inputs if row["begin_utc"]]
-    if dated:
-        cards += [
-            ("TIMESYS", "UTC", "time system"),
-            (
-                "DATE-BEG",
-                min(str(row["begin_utc"]) for row in dated),
-                "start of the first exposure",
-            ),
-            ("DATE-END", max(str(row["end_utc"]) for row in dated), "end of the last exposure"),
-        ]
-    return cards
+    return [(row["start_utc"], row["exposure_s"]) for row in rows if row["state"] == "used"]
 
 
 def _read(paths: Mapping[str, Path], weights: Weights) -> tuple[dict[str, np.ndarray], str | None]:
@@ -202,4 +216,5 @@ if __name__ == "__main__":
             {name: row for name, row in settings["mapping"].items() if row is not None},
             Colour.model_validate(settings["colour"]),
             [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
+            job,
         )

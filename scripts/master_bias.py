@@ -8,9 +8,9 @@ from typing import Any
 from platefiles.fetching import local_copies
 from platefiles.joblog import job_log, log
 from platefiles.mastering import (
+    closing_hdus,
     combine_images,
     digests_of,
-    inputs_hdu,
     make_master,
     master_cards,
     master_product,
@@ -46,7 +46,9 @@ def master_bias(
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=False)
         with digests_of(images, threads) as digests, product:
             combine_images(images, job["settings"]["clip_sigma"], product)
-            product.finish([inputs_hdu(frames, digests, [1.0] * len(frames))])
+            paths = (paths_to_raw, None, path_to_master)
+            hdus = closing_hdus("bias", paths, job, frames, digests, [1.0] * len(frames))
+            product.finish(hdus)
 
     make_master(paths_to_raw, job, make)
 

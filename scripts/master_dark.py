@@ -11,9 +11,9 @@ from platefiles.fetching import local_copies
 from platefiles.joblog import job_log, log
 from platefiles.mastering import (
     Offset,
+    closing_hdus,
     combine_images,
     digests_of,
-    inputs_hdu,
     make_master,
     master_cards,
     master_product,
@@ -64,7 +64,9 @@ def master_dark(
             combine_images(images, settings["clip_sigma"], product, offset)
             enough = len(images) >= _ENOUGH_FOR_SCATTER
             numbers = _mark_defects(product, settings["hot_pixel_sigma"], enough)
-            product.finish([inputs_hdu(frames, digests, [1.0] * len(frames))], numbers)
+            paths = (paths_to_raw, paths_to_masters, path_to_master)
+            hdus = closing_hdus("dark", paths, job, frames, digests, [1.0] * len(frames))
+            product.finish(hdus, numbers)
 
     make_master(paths_to_raw, job, make)
 

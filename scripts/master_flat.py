@@ -12,9 +12,9 @@ from platefiles.fetching import local_copies
 from platefiles.joblog import job_log, log
 from platefiles.mastering import (
     Offset,
+    closing_hdus,
     combine_images,
     digests_of,
-    inputs_hdu,
     make_master,
     master_cards,
     master_product,
@@ -77,7 +77,9 @@ def master_flat(
             mask = np.where(dead, np.uint8(DEAD), np.uint8(0))
             product.fill({"MASK": mask}, (0, len(mask)))
             number = {"NDEAD": np.count_nonzero(dead)}
-            product.finish([inputs_hdu(frames, digests, factors)], number)
+            paths = (paths_to_raw, paths_to_masters, path_to_master)
+            hdus = closing_hdus("flat", paths, job, frames, digests, factors)
+            product.finish(hdus, number)
 
     make_master(paths_to_raw, job, make)
 

@@ -19,6 +19,7 @@ from platefiles.masters import Masters
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.record import raw_record, record_hdu
 from platefiles.tables import columns_hdu
 from platelib.calibration import Detector
 from platelib.detections import STAR, Mesh
@@ -158,6 +159,11 @@ def measure(
             if sub.remark:
                 log.info("%s: %s", sub.row["name"], sub.remark)
             subs.append(sub)
+    raws = [
+        raw_record("light", facts, sub.row["sha256"], path)
+        for (path, facts), sub in zip(files, subs, strict=True)
+    ]
+    inputs = {"raw": raws, "masters": paths_to_masters}
     write_product(
         path_to_measures,
         [
@@ -169,6 +175,7 @@ def measure(
             columns_hdu({name: [sub.row[name] for sub in subs] for name in subs[0].row}, "SUBS"),
             columns_hdu(_star_columns(subs), "STARS"),
             columns_hdu(_sky_columns(subs), "SKY"),
+            record_hdu("measure", path_to_measures, job, inputs),
         ],
     )
 

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,10 @@ import numpy as np
 from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
-from platefiles.lockfile import Lock, read_lock
+from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
+from platefiles.record import measured_alone, read_record, record_hdu
 from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
 from platelib.levels import ReferenceSky, flux_scale
 from platelib.star_patterns import GridStars, Match, NoMatch
@@ -76,7 +78,16 @@ def register(
         ("GRIDNX", lock.width_px, "[px] width of the grid"),
         ("GRIDNY", lock.height_px, "[px] height of the grid"),
     ]
-    write_product(path_to_registration, cards, [transforms_hdu(rows)])
+    inputs = {"measures": paths_to_measures, "reference": []}
+    for path in paths_to_reference:
+        if any(sub.id == reference.id for sub in nights[path]):
+            own = path in paths_to_measures
+            inputs["reference"] = [path if own else measured_alone(read_record(path), reference.id)]
+    # Channels that the lock file may pin later are nothing to this one.
+    pinned = replace(lock, photometry={job["channel"]: lock.photometry[job["channel"]]})
+    texts = {"lock": lock_text(pinned)}
+    record = record_hdu("register", path_to_registration, job, inputs, texts)
+    write_product(path_to_registration, cards, [transforms_hdu(rows), record])
 
 
 def _seconds(sub: MeasuredSub, job: Mapping[str, Any]) -> float:

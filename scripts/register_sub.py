@@ -15,6 +15,7 @@ from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.record import raw_record, record_hdu
 from platefiles.registration import read_registration
 from platefiles.subs import Sub
 
@@ -50,6 +51,12 @@ def register_sub(
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
             raise UserError(msg) from error
+    inputs = {
+        "raw": [raw_record("light", facts, row.facts["sha256"], path_to_raw)],
+        "masters": paths_to_masters,
+        "registration": [path_to_registration],
+        "rays": paths_to_rays,
+    }
     unit = job["unit"]
     write_product(
         path_to_sub,
@@ -61,7 +68,11 @@ def register_sub(
             ("SUBSTATE", row.facts["state"], row.facts["reason"][:40]),
             *exposure_cards([(facts["start_utc"], facts["exposure_s"])]),
         ],
-        [image_hdu(values, "SCI", unit=unit), image_hdu(variance, "VAR", unit=f"({unit})2")],
+        [
+            image_hdu(values, "SCI", unit=unit),
+            image_hdu(variance, "VAR", unit=f"({unit})2"),
+            record_hdu("register_sub", path_to_sub, job, inputs),
+        ],
     )
 
 

@@ -11,7 +11,7 @@ from platefiles.matching import Calibrators, MasterGroup, Matched
 from platefiles.project import LoadedProject
 
 NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
-_ENOUGH_SUBS = 5
+ENOUGH_SUBS = 5
 """From so many on, comparing the subs with each other finds cosmic rays."""
 
 
@@ -116,7 +116,7 @@ class Layout:
         """Channels each of whose subs is searched for cosmic rays by itself."""
         choice = self.loaded.recipe.integration.single_frame_cosmic_rays
         if choice == "auto":
-            return tuple(name for name in self.channels if len(self.lights(name)) < _ENOUGH_SUBS)
+            return tuple(name for name in self.channels if len(self.lights(name)) < ENOUGH_SUBS)
         return self.channels if choice == "always" else ()
 
     def rays_of(self, frames: Sequence[Frame]) -> list[str]:

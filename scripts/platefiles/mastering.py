@@ -11,8 +11,9 @@ from astropy.io import fits
 
 from platefiles.errors import UserError
 from platefiles.joblog import log
-from platefiles.provenance import exposure_cards, making_cards
+from platefiles.provenance import exposure_cards, file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.record import raw_record, record_hdu
 from platefiles.streamed import StreamedProduct
 from platelib.combine import Combined, combine_block
 
@@ -164,8 +165,46 @@ def master_cards(step: str, job: Mapping[str, Any], frames: Sequence[Mapping]) -
     ]
 
 
-def inputs_hdu(
-    frames: Sequence[Mapping[str, Any]], digests: Iterable[str], factors: Sequence[float]
+def closing_hdus(
+    kind: str,
+    paths: tuple[Sequence[str | Path], Sequence[str | Path] | None, str | Path],
+    job: Mapping[str, Any],
+    frames: Sequence[Mapping[str, Any]],
+    digests: Iterable[str],
+    factors: Sequence[float],
+) -> list[fits.BinTableHDU | fits.ImageHDU]:
+    """Return what follows the images of a master: the table of its frames, and its record.
+
+    Parameters
+    ----------
+    kind : str
+        bias, dark or flat.
+    paths : tuple
+        Of the raw frames, of the masters below (None where the step takes none), of the master.
+    job : mapping
+    frames : sequence of mapping
+        Rows of ``job["frames"]`` that took part.
+    digests : iterable of str
+        SHA-256 of the file of each of them.
+    factors : sequence of float
+        What each was multiplied by.
+    """
+    paths_to_raw, paths_to_masters, path_to_master = paths
+    known = dict(zip((frame["id"] for frame in frames), digests, strict=True))
+    raws = [
+        raw_record(kind, frame, known.get(frame["id"]) or file_sha256(path), path)
+        for path, frame in zip(paths_to_raw, job["frames"], strict=True)
+    ]
+    inputs: dict[str, Sequence] = {"raw": raws}
+    if paths_to_masters is not None:
+        taken = (job["bias"], job["dark"])
+        inputs["masters"] = [path for path in paths_to_masters if Path(path).stem in taken]
+    record = record_hdu(f"master_{kind}", path_to_master, job, inputs)
+    return [_inputs_hdu(frames, list(known.values()), factors), record]
+
+
+def _inputs_hdu(
+    frames: Sequence[Mapping[str, Any]], digests: Sequence[str], factors: Sequence[float]
 ) -> fits.BinTableHDU:
     """Return the table of the frames that a master was made of."""
     columns = {

@@ -9,16 +9,19 @@ from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 import tifffile
 from PIL import Image, ImageCms, PngImagePlugin
 
+from platefiles.record import Making
+from platefiles.seal import sealed
 from platefiles.wholefile import write_whole
+from platefiles.xmp import packet
 
 JPEG_QUALITY = 92
 _EXIF_DESCRIPTION, _EXIF_SOFTWARE = 0x010E, 0x0131
+_XMP_TAG, _TIFF_BYTE = 700, 1
 _PROFILE_DATE = slice(24, 36)
 _PROFILE_DATE_BYTES = b"".join(part.to_bytes(2, "big") for part in (2000, 1, 1, 0, 0, 0))
 
@@ -37,17 +40,28 @@ class Label:
         How light became display values, with its constants.
     software : str
         Name and version of what made it.
+    record : str
+        Id of the record that the cube carries.
+    making : Making, optional
+        The job that drew it.
     """
 
     title: str
     digest: str
     method: str
     software: str
+    record: str = ""
+    making: Making | None = None
 
     @property
     def comment(self) -> str:
         """Source and method in words."""
         return f"made from the linear cube {self.digest} by {self.method}"
+
+    def packet(self, ending: str) -> bytes:
+        """Return the XMP packet of a picture."""
+        facts = {"title": self.title, "source": self.digest, "software": self.software}
+        return packet(ending, facts, self.record, self.making)
 
 
 @cache
@@ -86,19 +100,23 @@ def write_picture(
         msg = f"'{path}' ends with '{suffix}': known are {', '.join(_WRITERS)}"
         raise ValueError(msg)
     upright = np.ascontiguousarray(pixels[::-1])
-    write_whole(path, lambda target: _WRITERS[suffix](target, upright, label, jpeg_quality))
+    whole = BytesIO()
+    _WRITERS[suffix](whole, upright, label, jpeg_quality)
+    content = sealed(whole.getvalue())
+    write_whole(path, lambda target: target.write(content))
 
 
-def _png(target: BinaryIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
+def _png(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
     text = PngImagePlugin.PngInfo()
     text.add_itxt("Title", label.title)
     text.add_itxt("Comment", label.comment)
     text.add_itxt("Software", label.software)
+    text.add_itxt("XML:com.adobe.xmp", label.packet("png"))
     image = Image.fromarray(_to_8_bits(pixels))
     image.save(target, format="PNG", pnginfo=text, icc_profile=srgb_profile())
 
 
-def _jpeg(target: BinaryIO, pixels: np.ndarray, label: Label, quality: int) -> None:
+def _jpeg(target: BytesIO, pixels: np.ndarray, label: Label, quality: int) -> None:
     exif = Image.Exif()
     exif[_EXIF_DESCRIPTION] = label.title.encode()
     exif[_EXIF_SOFTWARE] = label.software.encode()
@@ -110,28 +128,29 @@ def _jpeg(target: BinaryIO, pixels: np.ndarray, label: Label, quality: int) -> N
         icc_profile=srgb_profile(),
         exif=exif,
         comment=label.comment.encode(),
+        xmp=label.packet("jpg"),
     )
 
 
-def _tiff(target: BinaryIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
-    whole = BytesIO()  # tifffile asks a file for its name, and a temporary one may have none
+def _tiff(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
+    xmp = label.packet("tif")
     tifffile.imwrite(
-        whole,
+        target,
         pixels,
         photometric="rgb",
         iccprofile=srgb_profile(),
         description=f"{label.title}; {label.comment}".encode(),
         software=label.software.encode(),
         metadata=None,
+        extratags=[(_XMP_TAG, _TIFF_BYTE, len(xmp), xmp, True)],
     )
-    target.write(whole.getbuffer())
 
 
 def _to_8_bits(pixels: np.ndarray) -> np.ndarray:
     return ((pixels.astype(np.uint32) + 128) // 257).astype(np.uint8)
 
 
-_WRITERS: dict[str, Callable[[BinaryIO, np.ndarray, Label, int], None]] = {
+_WRITERS: dict[str, Callable[[BytesIO, np.ndarray, Label, int], None]] = {
     ".png": _png,
     ".jpg": _jpeg,
     ".tif": _tiff,

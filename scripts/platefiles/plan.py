@@ -204,7 +204,14 @@ class ProjectPlan(Layout):
         """Job of writing one calibrated sub."""
         frame = self.by_id[sub_id]
         below = self._master_jobs([frame]) + self._rays_jobs([frame])
-        return self._job("calibrate_sub", {}, below, camera=self._camera(), sub=self._sub(frame))
+        return self._job(
+            "calibrate_sub",
+            {},
+            below,
+            channel=frame.channel,
+            camera=self._camera(),
+            sub=self._sub(frame),
+        )
 
     def grid_job(self) -> str:
         """Job of choosing grid and photometric references."""

@@ -55,6 +55,11 @@ def lock_digest() -> str:
     return file_sha256(_LOCK)[:16] if _LOCK.is_file() else "none"
 
 
+def creator() -> str:
+    """Name the software that makes products, with its version."""
+    return f"platelog {VERSION}"
+
+
 def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     """Return the cards that say who made a product, with which settings and code.
 
@@ -69,7 +74,7 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     settings = canonical(job["settings"])
     project = job["project"]
     return [
-        ("CREATOR", f"platelog {VERSION}", "software that made this file"),
+        ("CREATOR", creator(), "software that made this file"),
         ("STEP", step, "rule that made this file"),
         *([("PROJECT", project, "project it belongs to")] if project else []),
         # In the first block of the header, where `platefiles.ledger` looks for it.
@@ -88,37 +93,50 @@ def exposure_cards(exposures: Sequence[tuple[str, float]]) -> list[tuple]:
     Parameters
     ----------
     exposures : sequence of (str, float)
-        Start (ISO 8601 UTC, or empty) and length in seconds of each frame that took part.
+        Start (ISO 8601 UTC, or empty) and length in seconds of each frame that took part. Only a
+        single exposure has a ``DATE-OBS``; of many, begin, end and average are well defined.
     """
     cards: list[tuple] = [
         ("NCOMBINE", len(exposures), "frames combined"),
-        ("EXPTIME", round(sum(length for _, length in exposures), 3), "[s] total exposure"),
+        ("EXPTIME", round(float(sum(length for _, length in exposures)), 3), "[s] total exposure"),
     ]
     dated = sorted((start, length) for start, length in exposures if "T" in start)
     if dated:
-        (begin, begin_mjd), (end, end_mjd) = _span(dated)
-        cards += [
-            ("TIMESYS", "UTC", "time system"),
-            ("DATE-BEG", begin, "start of the first exposure"),
-            ("DATE-END", end, "end of the last exposure"),
-            ("MJD-BEG", round(begin_mjd, 8), "[d] DATE-BEG as MJD"),
-            ("MJD-END", round(end_mjd, 8), "[d] DATE-END as MJD"),
-        ]
+        begin, end, average = _span(dated)
+        times = [("BEG", begin, "start of the first exposure"), ("END", end, "end of the last")]
+        times.append(("AVG", average, "middle, weighted by exposure"))
+        if len(exposures) == 1:
+            times.insert(0, ("OBS", begin, "start of the exposure"))
+        cards.append(("TIMESYS", "UTC", "time system"))
+        cards += [(f"DATE-{name}", text, about) for name, (text, _), about in times]
+        cards += [(f"MJD-{name}", round(mjd, 8), f"[d] DATE-{name}") for name, (_, mjd), _ in times]
     return cards
 
 
 def _span(exposures: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
-    """Return the first start and the last end, each in words and as MJD."""
+    """Return the first start, the last end and the average, each in words and as MJD."""
     starts = [datetime.fromisoformat(start.rstrip("Z")) for start, _ in exposures]
-    lengths = (timedelta(seconds=length) for _, length in exposures)
+    lengths = [timedelta(seconds=length) for _, length in exposures]
     ends = [start + length for start, length in zip(starts, lengths, strict=True)]
     if any((time.month, time.day) in _DAYS_OF_LEAP_SECONDS for time in (*starts, *ends)):
         return _span_with_leap_seconds(exposures)
+    first = min(starts)
+    since = [(start - first).total_seconds() for start in starts]
+    average = first + timedelta(seconds=_average(since, exposures))
     half = timedelta(microseconds=500)  # isoformat cuts where it should round
     return [
         ((time + half).isoformat(timespec="milliseconds"), (time - _MJD_ZERO) / timedelta(days=1))
-        for time in (min(starts), max(ends))
+        for time in (first, max(ends), average)
     ]
+
+
+def _average(since: Sequence[float], exposures: Sequence[tuple[str, float]]) -> float:
+    """Mean of the middles of exposures, weighted by their lengths; all alike where these are 0."""
+    lengths = [length for _, length in exposures]
+    weights = lengths if sum(lengths) > 0 else [1.0] * len(lengths)
+    middles = (start + length / 2 for start, length in zip(since, lengths, strict=True))
+    total = sum(weight * middle for weight, middle in zip(weights, middles, strict=True))
+    return total / sum(weights)
 
 
 def _span_with_leap_seconds(exposures: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
@@ -126,7 +144,9 @@ def _span_with_leap_seconds(exposures: Sequence[tuple[str, float]]) -> list[tupl
 
     starts = Time([start.rstrip("Z") for start, _ in exposures], scale="utc")
     ends = starts + TimeDelta([length for _, length in exposures], format="sec")
-    return [(time.isot, float(time.mjd)) for time in (starts.min(), ends.max())]
+    first = starts.min()
+    average = first + TimeDelta(_average((starts - first).sec.tolist(), exposures), format="sec")
+    return [(time.isot, float(time.mjd)) for time in (first, ends.max(), average)]
 
 
 def equipment_cards(equipment: Mapping[str, Any]) -> list[tuple]:

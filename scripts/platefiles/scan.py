@@ -94,7 +94,8 @@ def scan_folders(
     known = _load(cache)
     files, records, fresh = [], {}, []
     places = list(folders)
-    for folder, path, inside, info in _walk(place for place in places if not is_object_url(place)):
+    on_disk = (place for place in places if not is_object_url(place))
+    for folder, path, inside, info in walk_folders(on_disk):
         sign = [info.st_size, info.st_mtime_ns]
         record = known.get(path)
         if record is None or record.get("sign") != sign:
@@ -161,7 +162,14 @@ def _load(cache: Path | None) -> dict[str, _Known]:
         return {}
 
 
-def _walk(folders: Iterable[str | Path]) -> Iterator[tuple[str, str, str, os.stat_result]]:
+def walk_folders(folders: Iterable[str | Path]) -> Iterator[tuple[str, str, str, os.stat_result]]:
+    """Yield folder, path, path inside the folder and status of every raw file, as `scan_folders`.
+
+    Raises
+    ------
+    UserError
+        If a folder is not there or cannot be looked through.
+    """
     seen: set[tuple[int, int]] = set()
     for folder in folders:
         root = os.path.abspath(os.fspath(folder))

@@ -43,6 +43,16 @@ def escape(text: str) -> str:
     return "".join(_ESCAPE.get(c) or (c if c.isprintable() else _code(c)) for c in text)
 
 
+def printable(text: str) -> str:
+    r"""Make a line fit for screens: what is not printable is escaped, backslashes stay as they are.
+
+    Names of frames are escaped already, but what a file says of itself may be anybody's.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else escape(c) for c in text)
+
+
 def unescape(text: str) -> str:
     """Undo `escape`."""
     return _ESCAPED.sub(_character, text) if "\\" in text else text

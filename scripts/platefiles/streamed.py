@@ -103,14 +103,16 @@ class StreamedProduct:
             )
 
     def finish(
-        self, tables: Sequence[fits.BinTableHDU], numbers: Mapping[str, int] | None = None
+        self,
+        tables: Sequence[fits.BinTableHDU | fits.ImageHDU],
+        numbers: Mapping[str, int] | None = None,
     ) -> None:
-        """Append tables, add checksums, flush to the disk and give the file its name.
+        """Append tables and record, add checksums, flush to the disk, give the file its name.
 
         Parameters
         ----------
-        tables : sequence of astropy.io.fits.BinTableHDU
-            The table extensions, in order.
+        tables : sequence of astropy.io.fits.BinTableHDU or ImageHDU
+            The extensions that follow the images, in order.
         numbers : mapping of str to int, optional
             Values of cards of the primary header that were not known before: they stand there
             with any number.
@@ -121,7 +123,7 @@ class StreamedProduct:
             self._add_checksums(numbers or {})
             put_in_place(self._target, self._path)
 
-    def _append(self, tables: Sequence[fits.BinTableHDU]) -> None:
+    def _append(self, tables: Sequence[fits.BinTableHDU | fits.ImageHDU]) -> None:
         for table in tables:
             packed = io.BytesIO()
             fits.HDUList([fits.PrimaryHDU(), table]).writeto(packed)

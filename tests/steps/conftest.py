@@ -94,8 +94,9 @@ class Bench:
         path = f"{self.plan.results}/registration/{channel}.fits"
         measures = [self.make_measures(channel, night) for night in self.plan.nights(channel)]
         if not Path(path).exists():
+            lock = self.make_lock()  # the job tells what it pins
             job = json.loads(self.plan.register_job(channel))
-            register(measures, self.all_measures(), self.make_lock(), path, job)
+            register(measures, self.all_measures(), lock, path, job)
         return path
 
     def make_channel(self, channel: str, path: str | Path | None = None, **changes: Any) -> str:
@@ -103,9 +104,9 @@ class Bench:
         path = str(path or f"{self.plan.results}/channels/{channel}.fits")
         if not Path(path).exists():
             lights = self.plan.lights(channel)
+            registration = self.make_registration(channel)
             job = json.loads(self.plan.integrate_job(channel))
             job["settings"] |= changes
-            registration = self.make_registration(channel)
             integrate(self.raw(lights), self.masters_of(lights), registration, path, job)
         return path
 

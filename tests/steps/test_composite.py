@@ -57,6 +57,7 @@ def test_raw_channels_to_a_balanced_cube(channels, tmp_path):
     assert header["BUNIT"] == "electron/s"
     assert read_header(cube)["STEP"] == "map_channels"
     assert not has_image(cube, "LUMINANCE")
+    assert not has_image(cube, "SUBS")
 
 
 def test_the_sky_can_be_left_and_the_factors_given(channels, tmp_path):

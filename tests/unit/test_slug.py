@@ -2,7 +2,7 @@ import re
 
 import pytest
 
-from platefiles.slug import escape, frame_id, slug, unescape
+from platefiles.slug import escape, frame_id, printable, slug, unescape
 
 ODD = [
     "a b",
@@ -40,3 +40,9 @@ def test_slugs_are_lower_case_and_cut_with_a_digest():
     long = [slug("a very long camera name, number " + n, 20) for n in "12"]
     assert long[0] != long[1]
     assert max(map(len, long)) <= 20
+
+
+def test_printable_leaves_what_can_be_shown_and_escapes_the_rest():
+    r"""A line keeps its letters and its backslashes, and cannot move the cursor."""
+    assert printable(r"Löwe n1\tb.fits │ ±") == r"Löwe n1\tb.fits │ ±"
+    assert printable("a\x1b[31mb\rc") == r"a\u001b[31mb\rc"

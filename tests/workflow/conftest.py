@@ -205,6 +205,28 @@ def finished(
 
 
 @pytest.fixture(scope="session")
+def complete(
+    make_home: Callable[..., Home], tiny_raw: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Home:
+    """A home in which every kind of product was made, with all that headers can tell."""
+    channels = {
+        "ha": {"filters": ["Ha"], "wavelength_nm": 656.3},
+        "g": {"filters": ["G"]},
+        "b": {"filters": ["B"], "flat": "none"},
+    }
+    home = make_home(
+        tmp_path_factory.mktemp("complete"),
+        channels=channels,
+        equipment="demo-bench",
+        keep=["calibrated", "registered"],
+        overrides={"integration": {"single_frame_cosmic_rays": "always"}},
+    )
+    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)
+    home.run("--to", "all", "--cores", "2")
+    return home
+
+
+@pytest.fixture(scope="session")
 def command_line() -> SimpleNamespace:
     """Ways to start a command: `said` runs it to its end, `kill_when` kills it."""
     return SimpleNamespace(said=said, kill_when=kill_when)

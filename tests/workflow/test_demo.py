@@ -4,6 +4,7 @@ The truth is our own simulator's, tested in tests/unit/test_simulate*.py against
 and photon statistics; the limits are those that the project promises.
 """
 
+import hashlib
 import json
 import shutil
 import subprocess
@@ -277,3 +278,16 @@ def test_picture_shows_the_galaxy_in_colour(demo):
     )
     colours = picture[np.rint(y).astype(int), np.rint(x).astype(int)]
     assert np.median(colours[:, 0] - colours[:, 1]) > 40
+
+
+@pytest.mark.parametrize("cores", [1, 2])
+def test_the_picture_is_made_again_from_its_raw_frames(demo, tmp_path, cores):
+    """`replay` makes the same bytes on any number of cores, and prints their digest."""
+    picture = demo.results / "picture" / "ha-in-red.png"
+    raw = demo.results.parent / "demo-raw"
+    command = [sys.executable, "-m", "platecli", "replay", str(picture), "--raw", str(raw)]
+    command += ["--into", str(tmp_path / "again"), "--cores", str(cores)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.splitlines()[-1] == "identical"
+    assert done.stdout.count(hashlib.sha256(picture.read_bytes()).hexdigest()) == 2

@@ -1,0 +1,202 @@
+"""The verb `compare`: what two versions of a picture or a channel differ in."""
+
+import argparse
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from platecli.differing import columns, percent
+from platecli.screen import show
+from platefiles.altered import changes, surroundings
+from platefiles.errors import UserError
+from platefiles.fitsfile import read_header, read_image
+from platefiles.makings import Record
+from platefiles.picture_source import is_picture, product_of, read_picture, record_of
+from platefiles.product_differences import compare_files
+from platefiles.recipe import Stretch
+from platefiles.side_by_side_picture import write_side_by_side
+from platefiles.sub_rows import SubRow, read_sub_rows
+from platefiles.versions import SubChange, setting_changes, state_counts, sub_changes
+from platelib.differences import PERCENTILES, Difference
+from platelib.rendering import Look
+from platelib.side_by_side import Panels, display_panels, linear_panels
+
+SHOWN = 8
+_COUNTS = ("COUNT", "CLIPPED")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `compare` takes."""
+    parser.add_argument("first", type=Path, metavar="A", help="a picture, linear cube or channel")
+    parser.add_argument("second", type=Path, metavar="B", help="another version of it")
+    parser.add_argument(
+        "--into",
+        type=Path,
+        metavar="FILE.png",
+        help="write both and their difference side by side, to a new file",
+    )
+    parser.epilog = "Differences are B less A. Exit status: 0 whether or not they differ."
+
+
+@dataclass(frozen=True)
+class _Version:
+    """One of the two files, with what is known of how it came to be."""
+
+    file: Path
+    record: Record | None
+    rows: tuple[SubRow, ...]
+    why_unknown: str
+
+    @classmethod
+    def of(cls, file: Path) -> "_Version":
+        try:
+            product = product_of(file)
+            return cls(file, record_of(file), tuple(read_sub_rows(product)), "")
+        except UserError as problem:
+            return cls(file, None, (), str(problem))
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare two files and print what differs."""
+    first, second = args.first, args.second
+    for file in (first, second):
+        if not file.is_file():
+            msg = f"{file}: there is no such file"
+            raise UserError(msg)
+    if is_picture(first) != is_picture(second):
+        msg = f"{first} and {second}: compare two pictures, or two FITS files, not one of each"
+        raise UserError(msg)
+    if args.into is not None and (args.into.suffix.lower() != ".png" or args.into.exists()):
+        msg = f"--into {args.into}: name a new file that ends with .png"
+        raise UserError(msg)
+    check_shapes(first, second)
+    show([f"A  {first}", f"B  {second}"])
+    show((*_making_lines(_Version.of(first), _Version.of(second)), *_pixels(first, second)))
+    if args.into is not None:
+        panels = side_by_side(first, second)
+        span = f"black to white ±{panels.limit:.3g} {_unit(first)}".rstrip()
+        last = f"B - A, {span}" if panels.limit else "B - A: no pixel differs"
+        write_side_by_side(args.into, panels, (f"A  {first}", f"B  {second}", last))
+        show([f"side by side: {args.into}"])
+    return 0
+
+
+def check_shapes(first: Path, second: Path) -> None:
+    """Refuse two files that do not lie on one grid.
+
+    Raises
+    ------
+    UserError
+        With both sizes.
+    """
+    shapes = [_shape(file) for file in (first, second)]
+    if shapes[0] != shapes[1]:
+        sizes = " and ".join(" x ".join(map(str, reversed(shape))) for shape in shapes)
+        msg = (
+            f"{first} and {second} cannot be compared pixel by pixel: they lie on different grids "
+            f"({sizes} pixels); versions of one project with one lock file have the same"
+        )
+        raise UserError(msg)
+
+
+def _shape(file: Path) -> tuple[int, ...]:
+    if is_picture(file):
+        return read_picture(file).shape
+    try:
+        header = read_header(file, "SCI")
+    except (KeyError, OSError) as error:
+        msg = f"{file}: holds no image of a picture or a channel (no SCI)"
+        raise UserError(msg) from error
+    return tuple(header[f"NAXIS{axis}"] for axis in range(header["NAXIS"], 0, -1))
+
+
+def _making_lines(one: _Version, other: _Version) -> Iterator[str]:
+    """Say what differs in how the two came to be."""
+    for version in (one, other):
+        if version.why_unknown:
+            yield f"how it came to be is not known: {version.why_unknown}"
+    if one.record is None or other.record is None:
+        return
+    yield from _sub_lines(one, other)
+    settings = [("setting", "A", "B")]
+    settings += [
+        (f"{change.step}: {change.key}", _word(change.first), _word(change.second))
+        for change in setting_changes(one.record, other.record)
+    ]
+    around = [("made with", "A", "B")]
+    around += changes(surroundings(one.record), surroundings(other.record))
+    for rows, nothing in (
+        (settings, "settings: the same"),
+        (around, "code and software: the same"),
+    ):
+        yield from columns(rows) if rows[1:] else [nothing]
+
+
+def _sub_lines(one: _Version, other: _Version) -> Iterator[str]:
+    silent = [name for name, version in (("A", one), ("B", other)) if not version.rows]
+    if silent:
+        yield f"subs: {' and '.join(silent)} does not list them"
+        return
+    found = sub_changes(one.rows, other.rows)
+    if not found:
+        yield "subs: the same, with the same states and weights"
+    for words, members in state_counts(found).items():
+        names = [_sub_words(change, words) for change in members[:SHOWN]]
+        more = f" and {len(members) - SHOWN} more" if members[SHOWN:] else ""
+        yield f"subs: {len(members)} {words}: {', '.join(names)}{more}"
+
+
+def _sub_words(change: SubChange, words: str) -> str:
+    if words == "another weight":
+        return f"{change.name} {change.first_weight:.3g} -> {change.second_weight:.3g}"
+    return change.name
+
+
+def _word(value: object) -> str:
+    return "none" if value is None else str(value)
+
+
+def _pixels(first: Path, second: Path) -> Iterator[str]:
+    """Say how much the pixels differ, plane by plane."""
+    planes = [
+        plane
+        for plane in compare_files(first, second).planes
+        if plane.name.split()[0] not in _COUNTS
+    ]
+    unit = _unit(first)
+    rows = [("B - A", "differ", "mean", "rms", *(f"{p:g} %" for p in PERCENTILES), "unit")]
+    for plane in planes:
+        rows.append(_row(plane.name, plane.values, "" if plane.name == "VAR" else unit))
+        if plane.in_noise is not None:
+            rows.append(_row(plane.name, plane.in_noise, "sigma of A"))
+    yield from columns(rows)
+
+
+def _unit(file: Path) -> str:
+    return "of full scale" if is_picture(file) else str(read_header(file, "SCI").get("BUNIT", ""))
+
+
+def _row(name: str, found: Difference, unit: str) -> tuple[str, ...]:
+    numbers = (found.mean, found.rms, *found.percentiles)
+    return (name, percent(found.share), *(f"{number:.3g}" for number in numbers), unit)
+
+
+def side_by_side(first: Path, second: Path) -> Panels:
+    """Draw both files and their difference; linear ones by the usual stretch of the first.
+
+    Raises
+    ------
+    UserError
+        If there is nothing to draw.
+    """
+    if is_picture(first):
+        return display_panels(read_picture(first), read_picture(second))
+    images = (read_image(file)[0] for file in (first, second))
+    one, other = (image if image.ndim == 3 else image[np.newaxis] for image in images)
+    try:
+        return linear_panels(one, other, Look(**Stretch().model_dump()))
+    except ValueError as error:
+        msg = f"{first}: {error}"
+        raise UserError(msg) from error

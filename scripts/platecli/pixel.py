@@ -1,0 +1,100 @@
+"""One pixel of a channel, sub by sub, for the verb `trace`."""
+
+import math
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from platecli.differing import columns
+from platecli.replay import find_frames, make_again
+from platecli.taskrunner import processors
+from platefiles.errors import UserError
+from platefiles.fitsblocks import content_digest
+from platefiles.fitsfile import read_header
+from platefiles.makings import RAW, Making, Record
+from platefiles.pixel import PixelHistory, pixel_history
+from platefiles.raw_search import FOUND, RawFrame
+
+
+def history_of(
+    file: Path, record: Record, raw_folders: Sequence[Path], x: int, y: int
+) -> PixelHistory:
+    """Integrate a pixel again; what the channel is made from is made again where it is gone.
+
+    Parameters
+    ----------
+    file : Path
+        A channel.
+    record : Record
+    raw_folders : sequence of Path
+        Where raw frames lie; empty for where the run has them.
+    x, y : int
+        Counted from 1.
+
+    Raises
+    ------
+    UserError
+        If the file is no channel, or a raw frame is not found.
+    """
+    making = record.making
+    if making.step != "integrate":
+        channels = [m.product for m in record.makings.values() if m.step == "integrate"]
+        others = f"; ask one of its channels: {', '.join(channels)}" if channels else ""
+        msg = f"{file}: --pixel looks into a channel, and this was made by {making.step}{others}"
+        raise UserError(msg)
+    frames = find_frames(file, record, raw_folders)
+    with tempfile.TemporaryDirectory(prefix="platelog-") as name:
+        inputs = _inputs(file, record, making, frames, Path(name))
+        return pixel_history(file, making.job, inputs, x, y)
+
+
+def _inputs(
+    file: Path, record: Record, making: Making, frames: Sequence[RawFrame], scratch: Path
+) -> dict[str, list[str]]:
+    """Return files for the inputs of a channel: as they lie beside it, or else made again."""
+    gone = [frame.raw.name for frame in frames if frame.state != FOUND]
+    if gone:
+        names = f"{', '.join(gone[:5])}{', ...' if gone[5:] else ''}"
+        msg = f"raw frames are missing or changed: {names}; name their folder with --raw"
+        raise UserError(msg)
+    paths = {product: _beside(file, record.makings[product]) for product in making.products}
+    below = [record.of(product) for product, path in paths.items() if not path]
+    if below:
+        makings = {name: one for part in below for name, one in part.makings.items()}
+        make_again(Record(makings, record.raws), frames, scratch, processors())
+    paths = {product: path or str(scratch / product) for product, path in paths.items()}
+    paths |= {f"{RAW}{frame.raw.sha256}": frame.path for frame in frames}
+    return {name: [paths[one] for one in members] for name, members in making.inputs.items()}
+
+
+def _beside(file: Path, making: Making) -> str:
+    """Return the path of a product in the same results, if it is the recorded one."""
+    path = file.absolute().parent.parent / making.product
+    return str(path) if path.is_file() and content_digest(path) == making.digest else ""
+
+
+def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str]:
+    """Yield the table of a pixel's samples, and whether their mean is the product's.
+
+    Parameters
+    ----------
+    file : Path
+        The channel.
+    found : PixelHistory
+    x, y : int
+    """
+    unit = read_header(file, "SCI").get("BUNIT", "")
+    sigma = math.sqrt(found.recorded_variance)
+    yield f"{file}: x {x}, y {y} (counted from 1): {found.recorded:.6g} +- {sigma:.2g} {unit}"
+    rows = [("sub", "value", "sigma", "weight", "what became of it")]
+    for sample in found.samples:
+        if sample.state != "used":
+            rows.append((sample.name, "", "", "", f"not used: {sample.state}"))
+            continue
+        numbers = f"{sample.value:.6g}", f"{sample.sigma:.2g}", f"{sample.weight:.3g}"
+        rows.append((sample.name, *numbers, sample.fate))
+    yield from columns(rows)
+    if found.same:
+        yield "the weighted mean of what was kept is the pixel of the product, to the last bit"
+    else:
+        yield f"made again it is {found.mean:.9g}, in the product {found.recorded:.9g}"

@@ -1,0 +1,208 @@
+"""The verb `replay`: make a product again from raw frames alone, and compare the two."""
+
+import argparse
+import shutil
+import sys
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from platecli import outcome
+from platecli.differing import columns, difference_lines
+from platecli.screen import show
+from platecli.taskrunner import processors, run_tasks
+from platefiles.altered import altered
+from platefiles.errors import UserError
+from platefiles.fitsblocks import content_digest
+from platefiles.makings import Record
+from platefiles.picture_source import record_of
+from platefiles.product_differences import compare_files
+from platefiles.provenance import file_sha256
+from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, folders_beside
+from platefiles.remaking import WORK, lay_links, remaking, write_texts
+from platelog import STOPPED
+
+DIFFERS = 6
+"""Exit status: the product was made again and its pixels or tables are others."""
+
+SHOWN = 5
+_TELL_S = 10.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `replay` takes."""
+    parser.add_argument("file", type=Path, help="a product: FITS file or picture of the results")
+    parser.add_argument(
+        "--into", type=Path, required=True, metavar="DIR", help="a new or empty folder to work in"
+    )
+    add_raw(parser)
+    parser.add_argument("--cores", type=int, help="processors to use (default: all)")
+    parser.epilog = (
+        f"Exit status: 0 identical, {DIFFERS} pixels or tables differ, {outcome.FAILED} it could "
+        f"not be made again, {outcome.WRONG} the command is wrong."
+    )
+
+
+def add_raw(parser: argparse.ArgumentParser) -> None:
+    """Declare where raw frames may be."""
+    parser.add_argument(
+        "--raw",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="DIR",
+        help="a folder with the raw frames, wherever it lies now; may be given more than once "
+        "(default: where the run found them)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the product again and say how it compares."""
+    cores = args.cores if args.cores is not None else processors()
+    if cores < 1:
+        print(f"--cores {cores}: at least 1 is needed.", file=sys.stderr)
+        return outcome.WRONG
+    record = record_of(args.file)
+    folder = empty_folder(args.into)
+    frames = find_frames(args.file, record, args.raw)
+    show(_frame_lines(frames))
+    try:
+        again = make_again(record, frames, folder, cores)
+    except KeyboardInterrupt:
+        print(f"Stopped; empty {folder} before you start again.", file=sys.stderr)
+        return STOPPED
+    return _report(args.file, again, folder, record, frames)
+
+
+def empty_folder(folder: Path) -> Path:
+    """Make a folder if it is not there.
+
+    Raises
+    ------
+    UserError
+        If there is something in it.
+    """
+    folder = folder.absolute()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        empty = not any(folder.iterdir())
+    except OSError as error:
+        msg = f"--into {folder}: {error.strerror}; name a new or an empty folder"
+        raise UserError(msg) from error
+    if not empty:
+        msg = f"--into {folder} is not empty; name a new or an empty folder"
+        raise UserError(msg)
+    return folder
+
+
+def find_frames(file: Path, record: Record, folders: Sequence[Path]) -> list[RawFrame]:
+    """Look for the raw frames of a record, in the folders or where the run that made it has them.
+
+    Raises
+    ------
+    UserError
+        If none of them is found.
+    """
+    searched = list(folders) or folders_beside(file)
+    frames = list(find_raw(record.raws.values(), searched).values())
+    if all(frame.state == MISSING for frame in frames):
+        where = ", ".join(map(str, searched)) or "no folder is known"
+        msg = (
+            f"none of the {len(frames)} raw frames of {file} is found ({where}); "
+            "name the folder that they lie in with --raw"
+        )
+        raise UserError(msg)
+    return frames
+
+
+def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: int) -> Path:
+    """Run every step of a record in a folder; return the path of the last product.
+
+    Parameters
+    ----------
+    record : Record
+    frames : iterable of RawFrame
+    folder : Path
+        Empty; it holds all products afterwards, and no scripts.
+    cores : int
+
+    Raises
+    ------
+    UserError
+        If a step fails.
+    """
+    plan = remaking(record, folder)
+    lay_links(frames, folder)
+    write_texts(record, folder)
+    run_tasks(plan.tasks, plan.needs, cores, folder / WORK, _Progress(len(plan.tasks)))
+    shutil.rmtree(folder / WORK)
+    return Path(plan.tasks[record.making.product].output)
+
+
+class _Progress:
+    """A line on standard error each ten seconds at most."""
+
+    def __init__(self, total: int):
+        self._total, self._done, self._told = total, 0, time.monotonic()
+
+    def __call__(self, name: str) -> None:
+        self._done += 1
+        now = time.monotonic()
+        if now - self._told > _TELL_S and self._done < self._total:
+            print(f"[{self._done}/{self._total}] {name}", file=sys.stderr, flush=True)
+            self._told = now
+
+
+def _frame_lines(frames: Sequence[RawFrame]) -> Iterator[str]:
+    found = sum(1 for frame in frames if frame.state == FOUND)
+    yield f"raw frames: {found} of {len(frames)} found by their digests"
+    for state in (CHANGED, MISSING):
+        names = [frame.raw.name for frame in frames if frame.state == state]
+        more = f" and {len(names) - SHOWN} more" if names[SHOWN:] else ""
+        if names:
+            yield f"  {state}: {', '.join(names[:SHOWN])}{more}"
+
+
+def _report(
+    file: Path, again: Path, folder: Path, record: Record, frames: Sequence[RawFrame]
+) -> int:
+    """Compare the product with the one made again; print what came of it."""
+    digests = [file_sha256(path) for path in (file, again)]
+    show([f"recorded    {digests[0]}  {file}", f"made again  {digests[1]}  {again}"])
+    if digests[0] == digests[1]:
+        print("identical")
+        return 0
+    found = compare_files(file, again)
+    if found.same_data:
+        print("identical in all pixels and tables; the headers differ")
+    else:
+        print("differs")
+    way = () if found.same_data else _way_lines(record, folder)
+    lines = (*_cause_lines(record, frames), *way, *difference_lines(found))
+    show(f"  {line}" for line in lines)
+    return 0 if found.same_data else DIFFERS
+
+
+def _way_lines(record: Record, folder: Path) -> Iterator[str]:
+    """Say how many of the products on the way are not those that were recorded, and the first."""
+    on_the_way = [one for one in record.makings.values() if one.digest and one != record.making]
+    others = [one for one in on_the_way if content_digest(folder / one.product) != one.digest]
+    if others:
+        first = others[0].product
+        yield f"{len(others)} of {len(on_the_way)} products on the way are others, first {first}"
+    elif on_the_way:
+        yield f"all {len(on_the_way)} products on the way are the recorded ones"
+
+
+def _cause_lines(record: Record, frames: Sequence[RawFrame]) -> Iterator[str]:
+    """Say what is not as it was when the product was made."""
+    rows = [("what", "recorded", "here"), *altered(record)]
+    rows += [
+        (f"raw frame {frame.raw.name}", frame.raw.sha256[:16], frame.state)
+        for frame in frames
+        if frame.state != FOUND
+    ]
+    if len(rows) == 1:
+        yield "code, libraries and raw frames are as recorded"
+        return
+    yield from columns(rows)

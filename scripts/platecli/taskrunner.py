@@ -1,0 +1,104 @@
+"""Run tasks in an order that respects what they are made from, side by side where they can be."""
+
+import contextlib
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from pathlib import Path
+
+from platecli.stepserver import StepServer
+from platefiles.bindings import THREADS, Task
+from platefiles.errors import UserError
+from snakemake_logger_plugin_platelog.reasons import reason_in_logs
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):  # not on macOS
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def run_tasks(
+    tasks: Mapping[str, Task],
+    needs: Mapping[str, Collection[str]],
+    cores: int,
+    folder: Path,
+    tell: Callable[[str], None] = lambda name: None,
+) -> None:
+    """Run every task once.
+
+    Parameters
+    ----------
+    tasks : mapping of str to Task
+        By name.
+    needs : mapping of str to collection of str
+        Names of the tasks that must be done before one, by its name.
+    cores : int
+        Threads that may be busy at a time.
+    folder : Path
+        Folder for scripts and temporary files; made if it is not there.
+    tell : callable
+        Called with the name of each task that is done.
+
+    Raises
+    ------
+    UserError
+        With the reason of the first step that failed; those at work are waited for.
+    """
+    waiting, done, free = dict(tasks), set[str](), cores
+    running: dict[Future[None], tuple[str, int]] = {}
+    folder.mkdir(parents=True, exist_ok=True)
+    steps = [task.step for task in tasks.values()]
+    with _starter(folder, steps) as start, ThreadPoolExecutor(cores) as pool:
+        while waiting or running:
+            for name, task in list(waiting.items()):
+                threads = min(THREADS[task.step], cores)
+                if threads <= free and done.issuperset(needs[name]):
+                    script = task.written(folder / f"{len(tasks) - len(waiting)}.py", threads)
+                    running[pool.submit(_run, start, task, script)] = (name, threads)
+                    del waiting[name]
+                    free -= threads
+            if not running:
+                msg = f"the record is damaged: {', '.join(waiting)} would be made from each other"
+                raise UserError(msg)
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                name, threads = running.pop(future)
+                future.result()
+                free += threads
+                done.add(name)
+                tell(name)
+
+
+def _run(start: Callable[[str, str], int], task: Task, script: str) -> None:
+    status = start(script, task.step)
+    if status or not os.path.exists(task.output):
+        reason = reason_in_logs([task.log]) or f"it ended with status {status}; see {task.log}"
+        msg = f"{task.step} could not be run again for {Path(task.output).name}: {reason}"
+        raise UserError(msg)
+
+
+@contextlib.contextmanager
+def _starter(folder: Path, steps: Iterable[str]) -> Iterator[Callable[[str, str], int]]:
+    """Give a way to run a script of a step: a fork of one process where there are safe forks."""
+    if sys.platform != "linux":
+        yield lambda script, step: _by_itself(script)
+        return
+    with StepServer() as server:
+        server.expect(steps)
+
+        def start(script: str, step: str) -> int:
+            try:
+                job = server.start(script, step, str(folder))
+            except OSError:
+                return _by_itself(script)
+            with job:
+                return job.wait()
+
+        yield start
+
+
+def _by_itself(script: str) -> int:
+    return subprocess.run([sys.executable, "-P", script], check=False).returncode

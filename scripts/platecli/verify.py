@@ -1,0 +1,92 @@
+"""The verb `verify`: whether products, pictures and raw frames are still what they were."""
+
+import argparse
+import json
+import os
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+
+from platefiles.provenance import lock_digest
+from platefiles.slug import escape
+from platefiles.verification import CHANGED, MISSING, OK, Verification, verify
+
+ALTERED, INCOMPLETE = 1, 5
+"""Exit status where something was changed, and where nothing was, but raw frames are missing."""
+
+_KINDS = ("product", "picture", "raw frame")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `verify` takes."""
+    parser.add_argument(
+        "path", metavar="PATH", nargs="+", type=Path,
+        help="products and pictures, or folders of results",
+    )  # fmt: skip
+    parser.add_argument(
+        "--raw", metavar="DIR", action="append", default=[], type=Path,
+        help="folder of the raw frames, if they were moved; may be given several times",
+    )  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="list what is as it was, too")
+    parser.add_argument("--json", action="store_true", help="print all that was found as JSON")
+    parser.epilog = (
+        f"Exit status: 0 all is as it was; {ALTERED} something was changed or cannot be read; "
+        f"{INCOMPLETE} nothing was changed, but raw frames are missing."
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look at the files and say how they are."""
+    done = verify(args.path, args.raw)
+    print(as_json(done) if args.json else "\n".join(text(done, args.all)))
+    if done.count(CHANGED):
+        return ALTERED
+    return INCOMPLETE if done.count(MISSING) else 0
+
+
+def as_json(done: Verification) -> str:
+    """Return all that was found for a program."""
+    data = {
+        "files": [asdict(finding) for finding in done.findings],
+        "other_locks": done.other_locks,
+        "not_kept": sorted(done.gone),
+        "lock": lock_digest(),
+    }
+    return json.dumps(data, indent=1)
+
+
+def text(done: Verification, everything: bool = False) -> Iterable[str]:
+    """Return what is to be said: what is not as it was, and a summary."""
+    for finding in done.findings:
+        if everything or finding.state != OK:
+            why = f": {escape(finding.why)}" if finding.why else ""
+            yield f"{finding.state:<8} {escape(_shown(finding.name))}{why}"
+    for lock, paths in sorted(done.other_locks.items()):
+        yield (
+            f"{_count(len(paths), 'file')} made under another lock ({lock or 'unknown'}; that of "
+            f"this checkout is {lock_digest()}): {escape(paths[0])}"
+            + (f" and {len(paths) - 1} more" if paths[1:] else "")
+        )
+    if done.gone:
+        yield f"{_count(len(done.gone), 'product')} on the way from the raw frames not kept"
+    yield _summary(done)
+
+
+def _summary(done: Verification) -> str:
+    looked = [
+        _count(number, kind)
+        for kind in _KINDS
+        if (number := sum(f.kind == kind and f.state != MISSING for f in done.findings))
+    ]
+    states = [f"{n} {state}" for state in (CHANGED, MISSING) if (n := done.count(state))]
+    return f"{', '.join(looked)}: {', '.join(states) or 'all as they were'}"
+
+
+def _shown(path: str) -> str:
+    """Path as it is reached from the present folder, if it lies inside."""
+    inside = os.path.relpath(path)
+    return path if inside.startswith(os.pardir) else inside
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"

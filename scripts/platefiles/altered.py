@@ -1,0 +1,77 @@
+"""What was around when the products of a record were made: code, versions, lock."""
+
+import json
+from collections.abc import Mapping
+
+from platefiles.bindings import THREADS
+from platefiles.codedigest import code_digest
+from platefiles.makings import Record
+from platefiles.provenance import VERSION, lock_digest, software
+
+Change = tuple[str, str, str]
+"""What, how it is in the first, how it is in the second."""
+
+CODE = "code of "
+"""What the digest of the code of a step is called, with the step behind it."""
+
+_SOFTWARE, _LOCK = "software", "lock of the environment"
+
+
+def surroundings(record: Record) -> dict[str, str]:
+    """Return what products were made with, by what it is.
+
+    Parameters
+    ----------
+    record : Record
+
+    Returns
+    -------
+    dict of str to str
+        Where products were made with several, all of them.
+    """
+    found: dict[str, dict[str, None]] = {}
+    for making in record.makings.values():
+        code = str(json.loads(making.job).get("code", "unknown"))
+        facts = {
+            f"{CODE}{making.step}": code,
+            _SOFTWARE: making.creator,
+            **_versions(making.software),
+            _LOCK: making.lock,
+        }
+        for what, value in facts.items():
+            found.setdefault(what, {})[value] = None
+    ordered = sorted(found, key=lambda what: not what.startswith(CODE))
+    return {what: " and ".join(found[what]) for what in ordered}
+
+
+def present_surroundings(record: Record) -> dict[str, str]:
+    """Return what the products of a record would be made with here and now."""
+    code = {
+        f"{CODE}{step}": code_digest(f"{step}.py") if step in THREADS else "no such step"
+        for step in dict.fromkeys(making.step for making in record.makings.values())
+    }
+    now = {_SOFTWARE: f"platelog {VERSION}", **_versions(software()), _LOCK: lock_digest()}
+    return code | now
+
+
+def changes(first: Mapping[str, str], second: Mapping[str, str]) -> list[Change]:
+    """Return what is not the same in two surroundings; ``none`` for what only one has."""
+    every = dict.fromkeys([*first, *second])
+    pairs = [(what, first.get(what, "none"), second.get(what, "none")) for what in every]
+    return [(what, one, other) for what, one, other in pairs if one != other]
+
+
+def altered(record: Record) -> list[Change]:
+    """Return code, versions and lock that are not here what they were: what, then, now.
+
+    Parameters
+    ----------
+    record : Record
+    """
+    return changes(surroundings(record), present_surroundings(record))
+
+
+def _versions(text: str) -> dict[str, str]:
+    """Return the versions in a text as `provenance.software` writes it."""
+    parts = (part.rsplit(" ", 1) for part in text.split("; ") if " " in part)
+    return dict(parts)

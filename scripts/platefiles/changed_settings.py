@@ -1,0 +1,94 @@
+"""Which settings of a job are not the defaults of the recipe."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from platefiles.layout import ENOUGH_SUBS
+from platefiles.recipe import Recipe
+
+_GROUP = {
+    "master_bias": "calibration",
+    "master_dark": "calibration",
+    "master_flat": "calibration",
+    "measure": "measure",
+    "choose_grid": "quality",
+    "register": "integration",
+    "integrate": "integration",
+}
+"""Group of the recipe to which the settings of a step belong that stand in no group."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A setting that is not the default.
+
+    Attributes
+    ----------
+    key : str
+        With dots: ``mapping.red.ha``.
+    value : Any
+    default : Any
+        None where there is none: what has no default is always a choice.
+    """
+
+    key: str
+    value: Any
+    default: Any
+
+    def __str__(self) -> str:
+        known = "" if self.default is None else f" (default {_word(self.default)})"
+        return f"{self.key} {_word(self.value)}{known}"
+
+
+def changed_settings(step: str, job: Mapping[str, Any]) -> list[Setting]:
+    """Return the settings of a job that differ from the defaults, or have none.
+
+    Parameters
+    ----------
+    step : str
+        Rule of the job.
+    job : mapping
+        Its ``settings``; for ``integrate`` also its ``subs``.
+    """
+    defaults = _defaults(step)
+    if step == "integrate":
+        defaults["single_frame_cosmic_rays"] = len(job["subs"]) < ENOUGH_SUBS
+    return [
+        Setting(key, value, defaults.get(key))
+        for key, value in flattened(job["settings"])
+        if value != defaults.get(key)
+    ]
+
+
+def flattened(settings: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield nested settings as pairs of key with dots and value, in the order of keys."""
+    for key, value in sorted(settings.items()):
+        if isinstance(value, Mapping):
+            yield from flattened(value, f"{before}{key}.")
+        else:
+            yield f"{before}{key}", value
+
+
+def _defaults(step: str) -> dict[str, Any]:
+    """Defaults by key with dots: of all groups, and of the step's own group without its name."""
+    every = _recipe_defaults()
+    own = f"{_GROUP.get(step, '')}."
+    return every | {k.removeprefix(own): v for k, v in every.items() if k.startswith(own)}
+
+
+@cache
+def _recipe_defaults() -> dict[str, Any]:
+    groups = {
+        name: field.default.model_dump()
+        for name, field in Recipe.model_fields.items()
+        if hasattr(field.default, "model_dump")
+    }
+    return dict(flattened(groups))
+
+
+def _word(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else str(value)

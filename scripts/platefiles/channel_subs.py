@@ -1,0 +1,47 @@
+"""The subs of all channels of a picture as one table of its linear cube."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from platefiles.fitsfile import has_image
+from platefiles.tables import read_columns
+
+SUB_COLUMNS = {
+    "channel": "channel that it belongs to",
+    "id": "id of the sub",
+    "name": "file inside the raw folder",
+    "sha256": "SHA-256 of the raw file",
+    "night": "night, noon to noon",
+    "exposure_s": "exposure, s",
+    "state": "used, or why not",
+    "reason": "the reason in words",
+    "weight": "weight in the mean, relative to the largest",
+    "clipped_low": "share of its pixels struck as too dark",
+    "clipped_high": "share of its pixels struck as too bright",
+}
+"""Columns of the table ``SUBS`` of a linear cube."""
+
+
+def subs_of_channels(paths: Mapping[str, Path]) -> dict[str, np.ndarray]:
+    """Return the subs of several channels as the columns ``SUB_COLUMNS``.
+
+    Parameters
+    ----------
+    paths : mapping of str to Path
+        Integrated channels by name; those without the table ``INPUTS`` add nothing.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray
+        Empty if no channel knows its subs.
+    """
+    parts: dict[str, list[np.ndarray]] = {name: [] for name in SUB_COLUMNS}
+    for channel, path in paths.items():
+        if has_image(path, "INPUTS"):
+            columns = read_columns(path, "INPUTS")
+            columns["channel"] = np.full(len(columns["id"]), channel)
+            for name, part in parts.items():
+                part.append(columns[name])
+    return {name: np.concatenate(part) for name, part in parts.items() if part}

@@ -1,0 +1,179 @@
+"""The subs of a channel on their way into its image: opened, laid on each other, clipped."""
+
+import threading
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.masters import Masters
+from platefiles.rawframe import FrameError, open_raw
+from platefiles.ray_masks import NO_HITS, HitPixels
+from platefiles.registration import RegisteredSub
+from platefiles.subs import Room, Sub
+from platefiles.tiles import Span
+from platelib.clipping import Rejection, average, grow, reject
+
+
+def open_subs(
+    stack: ExitStack,
+    paths_to_raw: Sequence[str | Path],
+    masters: Masters,
+    registered: Sequence[RegisteredSub],
+    hits: Mapping[str, HitPixels],
+    job: Mapping[str, Any],
+) -> list[tuple[RegisteredSub, Sub]]:
+    """Open the subs that are used, in the order of ``job["subs"]``.
+
+    Parameters
+    ----------
+    stack : ExitStack
+        Closes them.
+    paths_to_raw : sequence of path-like
+        Lights of the channel, in the order of ``job["subs"]``.
+    masters : Masters
+    registered : sequence of RegisteredSub
+        A sub that cannot be read gets another state there, with the reason.
+    hits : mapping of str to HitPixels
+        Cosmic rays by id of the sub.
+    job : mapping
+        Of ``integrate``.
+
+    Returns
+    -------
+    list of (RegisteredSub, Sub)
+    """
+    by_id = {sub.facts["id"]: sub for sub in registered}
+    facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job["subs"], strict=True)}
+    subs: list[tuple[RegisteredSub, Sub]] = []
+    for sub_id, (path, sub_facts) in facts.items():
+        row = by_id[sub_id]
+        if row.facts["state"] != "used":
+            continue
+        try:
+            image = stack.enter_context(open_raw(path))
+        except FrameError as error:
+            row.facts["state"], row.facts["reason"] = "unreadable", str(error)
+            continue
+        variance = row.facts["sky_noise"] ** 2
+        hit = hits.get(sub_id, NO_HITS)
+        subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance, hit)))
+    return subs
+
+
+@dataclass(frozen=True)
+class Stack:
+    """The samples of a tile and of what lies around it.
+
+    Attributes
+    ----------
+    values, variances : numpy.ndarray
+        ``(n, ny, nx)`` float32, in the unit of the channel; NaN = no data.
+    flags : numpy.ndarray
+        ``(n, ny, nx)`` uint8, see `platelib.clipping.reject`.
+    inner : tuple of slice
+        Where in a plane the tile lies.
+    """
+
+    values: np.ndarray
+    variances: np.ndarray
+    flags: np.ndarray
+    inner: tuple[slice, slice]
+
+
+class Integration:
+    """Everything that the integration of a tile needs beside its place.
+
+    Parameters
+    ----------
+    subs : sequence of (RegisteredSub, Sub)
+        Those that are used.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    settings : mapping
+        Those of the ``integration`` group that act here.
+
+    Attributes
+    ----------
+    weights : numpy.ndarray
+        ``(n,)`` float64.
+    """
+
+    def __init__(
+        self,
+        subs: Sequence[tuple[RegisteredSub, Sub]],
+        shape: tuple[int, int],
+        settings: Mapping[str, Any],
+    ):
+        self._subs, (self._ny, self._nx) = subs, shape
+        self._sky = float(np.median([_sky_after(row) for row, _ in subs]))
+        self._grow_px = settings["grow_px"]
+        self._rejection = Rejection(
+            settings["clip"],
+            settings["clip_low"],
+            settings["clip_high"],
+            settings["max_iterations"],
+            settings["clip_tolerance"],
+            settings["esd_alpha"],
+        )
+        self.weights = np.array([row.facts["weight"] for row, _ in subs])
+        self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+        self._of_thread = threading.local()
+
+    def planes(self, rows: Span, columns: Span) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Integrate a tile.
+
+        Parameters
+        ----------
+        rows, columns : tuple of int
+            First of the grid and the one after the last.
+
+        Returns
+        -------
+        planes : dict of str to numpy.ndarray
+            The images of the channel by name.
+        tally : numpy.ndarray
+            ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
+        """
+        stack = self.stack(rows, columns)
+        result = average(stack.values, stack.variances, self.weights, stack.flags, stack.inner)
+        planes = {
+            "SCI": result.mean,
+            "VAR": result.variance,
+            "COUNT": result.count,
+            "CLIPPED": np.stack([result.low, result.high]),
+        }
+        return planes, result.tally
+
+    def stack(self, rows: Span, columns: Span) -> Stack:
+        """Calibrate and resample the subs in a tile, and reject outliers.
+
+        Its arrays lie in memory that the thread uses again for its next tile.
+        """
+        if not hasattr(self._of_thread, "room"):
+            self._of_thread.room = Room()
+        room: Room = self._of_thread.room
+        # What is struck beside the tile may grow into it.
+        halo = self._grow_px + 1 if self._grow_px else 0
+        top, bottom = max(0, rows[0] - halo), min(self._ny, rows[1] + halo)
+        left, right = max(0, columns[0] - halo), min(self._nx, columns[1] + halo)
+        size = (len(self._subs), bottom - top, right - left)
+        values, variances = (room.plane(name, size, np.float32) for name in ("stack", "spread"))
+        flags = room.plane("flags", size, np.uint8)
+        place = (top, bottom), (left, right)
+        for i, (row, sub) in enumerate(self._subs):
+            out = (values[i], variances[i])
+            sub.registered(row.transform, row.levels, *place, out, room, flags[i])
+        reject(values, variances, self._noise, self._sky, self._rejection, flags)
+        flags = grow(values, variances, flags, self._grow_px)
+        inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))
+        return Stack(values, variances, flags, inner)
+
+
+def _sky_after(row: RegisteredSub) -> float:
+    """Sky of a sub in the unit of the channel after levelling: that of the reference."""
+    facts = row.facts
+    return facts["sky_rate"] * facts["factor"] - float(facts["sky_difference"][0])

@@ -1,0 +1,210 @@
+"""Two products compared: images plane by plane, tables column by column, headers card by card."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+
+from platefiles.picture_source import is_picture, read_picture
+from platefiles.record import EXTNAME as RECORD
+from platelib.differences import Difference, difference
+
+_PROOFS = ("CHECKSUM", "DATASUM")
+
+
+@dataclass(frozen=True)
+class PlaneDifference:
+    """Two images of one place in a product.
+
+    Attributes
+    ----------
+    name : str
+        Name of the HDU, with that of the plane where it has several: ``CLIPPED low``.
+    values : Difference
+        In the unit of the image.
+    in_noise : Difference or None
+        In units of the first one's noise, where there is a variance.
+    """
+
+    name: str
+    values: Difference
+    in_noise: Difference | None = None
+
+
+@dataclass(frozen=True)
+class TableDifference:
+    """Two tables of one name.
+
+    Attributes
+    ----------
+    name : str
+    rows : tuple of int
+        Rows of the first and of the second.
+    columns : tuple of str
+        Columns that differ, or that only one of them has.
+    """
+
+    name: str
+    rows: tuple[int, int]
+    columns: tuple[str, ...]
+
+    @property
+    def same(self) -> bool:
+        """Whether the tables are equal."""
+        return not self.columns and self.rows[0] == self.rows[1]
+
+
+@dataclass(frozen=True)
+class CardDifference:
+    """A card that is not the same; None where a header does not have it."""
+
+    hdu: str
+    keyword: str
+    first: Any
+    second: Any
+
+
+@dataclass(frozen=True)
+class ProductDifference:
+    """What two products differ in.
+
+    Attributes
+    ----------
+    planes : tuple of PlaneDifference
+        Every plane that both have.
+    tables : tuple of TableDifference
+        Every table that both have.
+    cards : tuple of CardDifference
+        Those that are not the same, checksums left away.
+    one_sided : tuple of str
+        HDUs that one of them lacks, or whose shapes differ, in words.
+    """
+
+    planes: tuple[PlaneDifference, ...]
+    tables: tuple[TableDifference, ...]
+    cards: tuple[CardDifference, ...]
+    one_sided: tuple[str, ...]
+
+    @property
+    def same_data(self) -> bool:
+        """Whether all pixels and tables are equal."""
+        planes_alike = all(plane.values.differing == 0 for plane in self.planes)
+        return planes_alike and all(table.same for table in self.tables) and not self.one_sided
+
+
+def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
+    """Compare two FITS products, or two pictures.
+
+    Parameters
+    ----------
+    first, second : path-like
+        Both of one kind; the values of pictures are shares of full scale.
+    """
+    if not is_picture(first):
+        return compare_products(first, second)
+    one, other = read_picture(first), read_picture(second)
+    if one.shape != other.shape:
+        return ProductDifference(
+            (), (), (), (f"{_size(one.shape)} and {_size(other.shape)} pixels",)
+        )
+    planes = (
+        PlaneDifference(name, difference(one[number], other[number]))
+        for number, name in enumerate(("red", "green", "blue"))
+    )
+    return ProductDifference(tuple(planes), (), (), ())
+
+
+def compare_products(first: str | Path, second: str | Path) -> ProductDifference:
+    """Compare two FITS products, but for their records, which tell why they differ.
+
+    Parameters
+    ----------
+    first, second : path-like
+        Products; the HDUs are matched by name.
+    """
+    planes: list[PlaneDifference] = []
+    tables: list[TableDifference] = []
+    cards: list[CardDifference] = []
+    one_sided: list[str] = []
+    with fits.open(first, memmap=True) as ones, fits.open(second, memmap=True) as others:
+        by_name, by_other = (
+            {_name(hdu): hdu for hdu in hdus if hdu.name != RECORD} for hdus in (ones, others)
+        )
+        for name in dict.fromkeys([*by_name, *by_other]):
+            one, other = by_name.get(name), by_other.get(name)
+            if one is None or other is None:
+                one_sided.append(f"{name} is in the {'second' if one is None else 'first'} only")
+                continue
+            cards += _cards(name, one.header, other.header)
+            if isinstance(one, fits.BinTableHDU) and isinstance(other, fits.BinTableHDU):
+                tables.append(_compare_tables(name, one.data, other.data))
+            elif one.shape != other.shape:
+                one_sided.append(f"{name}: {_size(one.shape)} and {_size(other.shape)} pixels")
+            elif one.data is not None:
+                variance = by_name["VAR"].data if name == "SCI" and "VAR" in by_name else None
+                planes += _compare_images(name, one, other, variance)
+    return ProductDifference(tuple(planes), tuple(tables), tuple(cards), tuple(one_sided))
+
+
+def _name(hdu: Any) -> str:
+    return hdu.name or "PRIMARY"
+
+
+def _size(shape: tuple[int, ...]) -> str:
+    return " x ".join(map(str, reversed(shape)))
+
+
+def plane_names(name: str, header: fits.Header, count: int) -> list[str]:
+    """Name the planes of a cube: by its ``PLANEn`` or ``MAPn`` cards, else by number.
+
+    Parameters
+    ----------
+    name : str
+        Name of the HDU.
+    header : astropy.io.fits.Header
+    count : int
+        Number of planes.
+    """
+    words = []
+    for number in range(1, count + 1):
+        mapped = str(header.get(f"MAP{number}", number)).partition(":")[0]
+        words.append(f"{name} {header.get(f'PLANE{number}', mapped)}")
+    return words
+
+
+def _compare_images(
+    name: str, one: Any, other: Any, variance: np.ndarray | None
+) -> Iterator[PlaneDifference]:
+    if len(one.shape) != 3:
+        noise = None if variance is None else np.sqrt(variance)
+        in_noise = None if noise is None else difference(one.data, other.data, noise)
+        yield PlaneDifference(name, difference(one.data, other.data), in_noise)
+        return
+    for number, plane in enumerate(plane_names(name, one.header, len(one.data))):
+        yield PlaneDifference(plane, difference(one.data[number], other.data[number]))
+
+
+def _compare_tables(name: str, one: Any, other: Any) -> TableDifference:
+    names = list(dict.fromkeys([*one.names, *other.names]))
+    rows = (len(one), len(other))
+    shared = set(one.names) & set(other.names)
+    differ = tuple(c for c in names if c not in shared or not _same_column(one[c], other[c]))
+    return TableDifference(name, rows, differ)
+
+
+def _same_column(one: np.ndarray, other: np.ndarray) -> bool:
+    one, other = np.asarray(one), np.asarray(other)
+    numeric = one.dtype.kind in "fiub" and other.dtype.kind in "fiub"
+    if one.dtype.kind == "O" or other.dtype.kind == "O":  # columns of variable length
+        return len(one) == len(other) and all(map(np.array_equal, one, other))
+    return np.array_equal(one, other, equal_nan=numeric)
+
+
+def _cards(name: str, one: fits.Header, other: fits.Header) -> Iterator[CardDifference]:
+    for keyword in dict.fromkeys([*one, *other]):
+        values = (one.get(keyword), other.get(keyword))
+        if keyword not in (*_PROOFS, "", "COMMENT", "HISTORY") and values[0] != values[1]:
+            yield CardDifference(name, keyword, *values)

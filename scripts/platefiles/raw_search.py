@@ -1,0 +1,116 @@
+"""The raw frames that a record names, found again wherever their folder lies now."""
+
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from platefiles.errors import UserError
+from platefiles.makings import RawRecord
+from platefiles.provenance import file_sha256
+from platefiles.scan import walk_folders
+from platefiles.slug import escape
+
+FOUND = "found"
+CHANGED = "changed"
+MISSING = "missing"
+
+
+@dataclass(frozen=True)
+class RawFrame:
+    """What became of a raw frame.
+
+    Attributes
+    ----------
+    raw : RawRecord
+    state : str
+        ``found``: a file with its digest is there. ``changed``: none is, but another lies has its
+        name. ``missing``: neither.
+    path : str
+        The file, or an empty text.
+    """
+
+    raw: RawRecord
+    state: str
+    path: str
+
+
+def find_raw(raws: Iterable[RawRecord], folders: Sequence[str | Path]) -> dict[str, RawFrame]:
+    """Look for raw frames by their digest.
+
+    Files whose path ends with the recorded name are asked first, then files of the recorded size,
+    whatever their names.
+
+    Parameters
+    ----------
+    raws : iterable of RawRecord
+    folders : sequence of path-like
+        Searched with all folders inside; hidden ones are passed over.
+
+    Returns
+    -------
+    dict of str to RawFrame
+        By the recorded SHA-256.
+
+    Raises
+    ------
+    UserError
+        If a folder is not there.
+    """
+    for folder in folders:
+        if not os.path.isdir(folder):
+            msg = f"{folder}: there is no such folder of raw frames; name another with --raw"
+            raise UserError(msg)
+    search = _Search(folders)
+    return {raw.sha256: search.find(raw) for raw in raws}
+
+
+class _Search:
+    """Files of some folders, each digested once at most."""
+
+    def __init__(self, folders: Sequence[str | Path]):
+        self._digests: dict[str, str] = {}
+        self._by_file_name: dict[str, list[str]] = {}
+        self._by_size: dict[int, list[str]] = {}
+        for _, path, _, info in walk_folders(folders):
+            self._by_file_name.setdefault(os.path.basename(_real(path)), []).append(path)
+            self._by_size.setdefault(info.st_size, []).append(path)
+
+    def find(self, raw: RawRecord) -> RawFrame:
+        file_name = os.path.basename(raw.name)
+        at_its_place = [
+            path
+            for path in self._by_file_name.get(file_name, [])
+            if _real(path).endswith(f"/{raw.name}")
+        ]
+        for path in (*at_its_place, *self._by_size.get(raw.size_bytes, [])):
+            if self._digest(path) == raw.sha256:
+                return RawFrame(raw, FOUND, path)
+        if at_its_place:
+            return RawFrame(raw, CHANGED, at_its_place[0])
+        return RawFrame(raw, MISSING, "")
+
+    def _digest(self, path: str) -> str:
+        if path not in self._digests:
+            try:
+                self._digests[path] = file_sha256(path)
+            except OSError:  # no reading it is as good as no such file
+                self._digests[path] = ""
+        return self._digests[path]
+
+
+def _real(path: str) -> str:
+    """Path behind links, as names of frames are written."""
+    return escape(os.path.realpath(path))
+
+
+def folders_beside(product: str | Path) -> list[Path]:
+    """Return the folder of links to raw frames that a run keeps, if there is one.
+
+    Parameters
+    ----------
+    product : path-like
+        A product in a folder below the results of its project, or in a folder inside of that.
+    """
+    near = (parent / "links" for parent in list(Path(os.path.abspath(product)).parents)[:3])
+    return [folder for folder in near if folder.is_dir()][:1]

@@ -1,0 +1,228 @@
+"""The record that each product carries: all jobs and raw frames from which it came.
+
+It lies in the last HDU, ``RECORD``: canonical JSON, one byte an element, so that any reader of
+FITS gets at it (``fits.getdata(path, "RECORD").tobytes()``). With the raw frames it suffices to
+make the product again. It tells nothing of clocks, places on a disk, processors or earlier runs.
+"""
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path, PurePath
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+
+from platefiles.errors import UserError
+from platefiles.fitsblocks import Block, BrokenFits, content_digest, read_blocks
+from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
+from platefiles.provenance import canonical, creator, digest, lock_digest, software
+
+EXTNAME = "RECORD"
+_DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, RecursionError)
+_PLACES = {
+    "master_bias": "calibration/{master}.fits",
+    "master_dark": "calibration/{master}.fits",
+    "master_flat": "calibration/{master}.fits",
+    "calibrate_sub": "calibrated/{parent}/{name}",
+    "measure": "measures/{channel}/{night}.fits",
+    "register": "registration/{channel}.fits",
+    "register_sub": "registered/{parent}/{name}",
+    "find_cosmic_rays": "cosmic_rays/{channel}/{night}.fits",
+    "integrate": "channels/{channel}.fits",
+    "map_channels": "picture/{name}",
+    "composite": "picture/{name}",
+}
+"""Where a step's product lies inside the project's results: by the job, where that tells."""
+
+
+def raw_record(
+    kind: str, facts: Mapping[str, Any], sha256: str, path: str | os.PathLike[str]
+) -> RawRecord:
+    """Return what is recorded of a raw frame.
+
+    Parameters
+    ----------
+    kind : str
+        bias, dark, flat or light.
+    facts : mapping
+        Its row in the job: ``name`` and ``fingerprint``.
+    sha256 : str
+    path : path-like
+        The file, for its size.
+    """
+    return RawRecord(sha256, facts["name"], os.stat(path).st_size, kind, facts["fingerprint"])
+
+
+Inputs = Mapping[str, Sequence["str | Path | RawRecord | Record"]]
+"""By the name that the rule gives the input: files of products, raw frames, or records."""
+
+
+def record_hdu(
+    step: str,
+    path: str | Path,
+    job: Mapping[str, Any],
+    inputs: Inputs,
+    texts: Mapping[str, str] | None = None,
+) -> fits.ImageHDU:
+    """Return the HDU that a step appends to its product.
+
+    Parameters
+    ----------
+    step : str
+        Name of the rule.
+    path : path-like
+        Where the product goes; at most the end of it is used.
+    job : mapping
+        The rule's job.
+    inputs : mapping of str to sequence
+        By the name that the rule gives the input, in the order of the rule.
+    texts : mapping of str to str, optional
+        By the name that the rule gives the input, content of what is no product.
+
+    Raises
+    ------
+    UserError
+        If a product among the inputs has no record.
+    """
+    record = record_of_inputs(step, path, job, inputs, texts)
+    data = np.frombuffer(record.text.encode("ascii"), dtype=np.uint8)
+    return fits.ImageHDU(data, name=EXTNAME)
+
+
+def record_of_inputs(
+    step: str,
+    path: str | Path,
+    job: Mapping[str, Any],
+    inputs: Inputs,
+    texts: Mapping[str, str] | None = None,
+) -> Record:
+    """Put together the record of a product; see `record_hdu`."""
+    makings: dict[str, Making] = {}
+    raws: dict[str, RawRecord] = {}
+    named = {key: tuple(_taken(makings, raws, one) for one in many) for key, many in inputs.items()}
+    named |= {key: (f"{TEXT}{key}",) for key in texts or {}}
+    making = single_making(step, path, job, named, texts)
+    return Record({**makings, making.product: making}, raws)
+
+
+def single_making(
+    step: str,
+    path: str | Path,
+    job: Mapping[str, Any],
+    inputs: Mapping[str, tuple[str, ...]],
+    texts: Mapping[str, str] | None = None,
+) -> Making:
+    """Return a making by the software that runs; inputs as they stand in `Making`."""
+    made_by = (creator(), lock_digest(), software())
+    product = product_name(step, path, job)
+    return Making(product, step, canonical(job), *made_by, dict(inputs), texts=dict(texts or {}))
+
+
+def measured_alone(record: Record, sub_id: str) -> Record:
+    """Return the record of a night's measures as if one sub had been the only one.
+
+    A channel that was laid on the grid of another one's sub knows of that sub and of no other of
+    its night, so that more subs there leave its product the same, byte for byte.
+
+    Parameters
+    ----------
+    record : Record
+        Of measures.
+    sub_id : str
+        One of their subs.
+    """
+    making = record.making
+    job = json.loads(making.job)
+    number, facts = next((i, row) for i, row in enumerate(job["subs"]) if row["id"] == sub_id)
+    stems = {facts[kind] for kind in ("bias", "dark", "flat")}
+    masters = tuple(name for name in making.inputs["masters"] if PurePath(name).stem in stems)
+    below = [record.makings[name].job for name in masters]
+    job |= {"subs": [facts], "below": digest(canonical(below))}
+    alone = replace(
+        making,
+        product=f"{making.product.removesuffix('.fits')}_{sub_id}.fits",
+        job=canonical(job),
+        inputs={"raw": (making.inputs["raw"][number],), "masters": masters},
+        digest="",
+    )
+    return Record({**record.makings, alone.product: alone}, record.raws).of(alone.product)
+
+
+def product_name(step: str, path: str | Path, job: Mapping[str, Any]) -> str:
+    """Path of a product inside the results of its project."""
+    path = Path(path)
+    return _PLACES[step].format(**{**job, "parent": path.parent.name, "name": path.name})
+
+
+def read_record(path: str | Path) -> Record:
+    """Read the record of a product; its last making has the digest of the file itself.
+
+    Raises
+    ------
+    UserError
+        If the file has no record that can be read.
+    """
+    try:
+        block = _block_of_record(path)
+        with open(path, "rb") as file:
+            file.seek(block.data_start)
+            record = decoded(file.read(block.data_bytes))
+        making = replace(record.making, digest=content_digest(path))
+    except BrokenFits as error:
+        msg = f"{path}: {error}; name a FITS file that a run has made, or make it again"
+        raise UserError(msg) from None
+    except _DAMAGES as error:
+        msg = f"{path}: its record is damaged; make the file again from the raw frames"
+        raise UserError(msg) from error
+    record.makings[making.product] = making
+    return record
+
+
+def has_record(path: str | Path) -> bool:
+    """Say whether a file carries a record."""
+    try:
+        _block_of_record(path)
+    except BrokenFits:
+        return False
+    return True
+
+
+def _block_of_record(path: str | Path) -> Block:
+    for block in reversed(read_blocks(path)):
+        if block.name == EXTNAME:
+            return block
+    msg = "carries no record of how it was made"
+    raise BrokenFits(msg)
+
+
+def _taken(
+    makings: dict[str, Making], raws: dict[str, RawRecord], given: str | Path | RawRecord | Record
+) -> str:
+    """Take an input with all that it was made from into a record, and return its name there."""
+    if isinstance(given, RawRecord):
+        raws.setdefault(given.sha256, given)
+        return f"{RAW}{given.sha256}"
+    record = given if isinstance(given, Record) else read_record(given)
+    for sha256, raw in record.raws.items():
+        raws.setdefault(sha256, raw)
+    names: dict[str, str] = {}
+    for product, making in record.makings.items():
+        renamed = {
+            key: tuple(names.get(name, name) for name in many)
+            for key, many in making.inputs.items()
+        }
+        names[product] = _added(makings, replace(making, inputs=renamed))
+    return names[record.making.product]
+
+
+def _added(makings: dict[str, Making], making: Making) -> str:
+    """Add a making; one that differs from what has its name already gets a folder of its own."""
+    known = makings.setdefault(making.product, making)
+    if known == making:
+        return making.product
+    other = f"{digest(canonical(asdict(making)))}/{making.product}"
+    makings.setdefault(other, replace(making, product=other))
+    return other

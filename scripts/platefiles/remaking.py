@@ -1,0 +1,155 @@
+"""What it takes to make a product again from its record: links to raw frames, and tasks."""
+
+import json
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from platefiles.bindings import THREADS, Task
+from platefiles.codedigest import code_digest
+from platefiles.errors import UserError
+from platefiles.makings import RAW, TEXT, Making, RawRecord, Record
+from platefiles.provenance import canonical
+from platefiles.raw_search import MISSING, RawFrame
+from platefiles.slug import escape
+
+LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
+"""Folders beside the products that are made again."""
+
+_PACKED = (".fz", ".gz")
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+
+
+@dataclass(frozen=True)
+class Remaking:
+    """The products of a record as tasks.
+
+    Attributes
+    ----------
+    tasks : dict of str to Task
+        By product.
+    needs : dict of str to set of str
+        Products that are to be there before, by product.
+    """
+
+    tasks: dict[str, Task]
+    needs: dict[str, set[str]]
+
+
+def remaking(record: Record, folder: str | Path) -> Remaking:
+    """Turn a record into tasks in a folder.
+
+    A step whose code is another than the recorded one gets a job that says so: nothing claims to
+    be made by code that did not make it.
+
+    Parameters
+    ----------
+    record : Record
+    folder : path-like
+        Where products go, each at its recorded place.
+
+    Raises
+    ------
+    UserError
+        If the record names a step that is not known, or a place that is not inside the folder.
+    """
+    folder = Path(folder).absolute()
+    tasks, needs = {}, {}
+    for product, making in record.makings.items():
+        output = folder / _checked(product)
+        inputs = {
+            name: [_path(folder, record, making, one) for one in members]
+            for name, members in making.inputs.items()
+        }
+        log = str(folder / LOGS / f"{product.replace('/', '_')}.log")
+        tasks[product] = Task(making.step, str(output), inputs, _job(making), log)
+        needs[product] = set(making.products)
+    return Remaking(tasks, needs)
+
+
+def write_texts(record: Record, folder: str | Path) -> None:
+    """Write the files that makings hold themselves, such as what a lock file pinned.
+
+    Parameters
+    ----------
+    record : Record
+    folder : path-like
+        Folder of the products.
+    """
+    for making in record.makings.values():
+        for key, text in making.texts.items():
+            path = Path(folder) / text_path(making, key)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+
+
+def text_path(making: Making, key: str) -> str:
+    """Return where the text of a making goes, from the folder of the products on."""
+    return _checked(f"{TEXTS}/{making.product}.{key}")
+
+
+def lay_links(raws: Iterable[RawFrame], folder: str | Path) -> None:
+    """Make links to raw frames, by digest; an empty file stands for one that is missing.
+
+    The steps treat an empty file as they treat any that cannot be read: as a frame to be left out,
+    with the reason.
+
+    Parameters
+    ----------
+    raws : iterable of RawFrame
+    folder : path-like
+        Folder of the products.
+    """
+    links = Path(folder) / LINKS
+    links.mkdir(parents=True, exist_ok=True)
+    for frame in raws:
+        link = links / link_name(frame.raw)
+        if frame.state == MISSING:
+            link.touch()
+        else:
+            link.symlink_to(os.path.realpath(frame.path))
+
+
+def link_name(raw: RawRecord) -> str:
+    """File name of the link to a raw frame; its ending tells how the frame is packed."""
+    if not _DIGEST.fullmatch(raw.sha256):
+        msg = f"the record is damaged: '{escape(raw.sha256)}' is no digest of a raw frame"
+        raise UserError(msg)
+    ending = PurePosixPath(raw.name).suffix.lower()
+    return f"{raw.sha256}.fits{ending if ending in _PACKED else ''}"
+
+
+def _present_code(step: str) -> str:
+    return code_digest(f"{step}.py") if step in THREADS else "unknown step"
+
+
+def _job(making: Making) -> str:
+    job = json.loads(making.job)
+    present = _present_code(making.step)
+    if job.get("code") in (None, present):
+        return making.job
+    return canonical(job | {"code": present})
+
+
+def _path(folder: Path, record: Record, making: Making, name: str) -> str:
+    if name.startswith(RAW):
+        raw = record.raws.get(name.removeprefix(RAW))
+        if raw is None:
+            msg = f"the record is damaged: it says nothing of the raw frame {escape(name)}"
+            raise UserError(msg)
+        return str(folder / LINKS / link_name(raw))
+    if name.startswith(TEXT):
+        return str(folder / text_path(making, name.removeprefix(TEXT)))
+    return str(folder / _checked(name))
+
+
+def _checked(product: str) -> str:
+    """Refuse a place outside of the folder, or of what is run: a record comes from strangers."""
+    parts = PurePosixPath(product).parts
+    hidden = any(part.startswith(".") for part in parts)
+    if not parts or parts[0] in ("/", "//", LINKS, LOGS, WORK) or hidden or "\0" in product:
+        msg = f"the record is damaged: '{escape(product)}' is no place of a product"
+        raise UserError(msg)
+    return product

@@ -1,0 +1,65 @@
+"""A picture's digest of itself: what was changed in the file is found without any other file.
+
+TIFF and JPEG have no checksums. So each picture holds, in its XMP packet, the SHA-256 of its bytes
+with zeros in the place of that digest. In a PNG the CRC of the chunk that holds it is that of the
+chunk with zeros, too, while the digest is worked out.
+"""
+
+import hashlib
+import re
+import zlib
+
+from platefiles.xmp import SEAL
+
+_SEAL = re.compile(SEAL % rb"([0-9a-f]{64})")
+_PNG = b"\x89PNG\r\n\x1a\n"
+
+
+def sealed(content: bytes) -> bytes:
+    """Return the content of a picture with its seal.
+
+    Parameters
+    ----------
+    content : bytes
+        A whole file that has a place for the seal.
+
+    Raises
+    ------
+    ValueError
+        If there is no such place.
+    """
+    blank = _with_digest(content, b"0" * 64)
+    return _with_digest(blank, hashlib.sha256(blank).hexdigest().encode())
+
+
+def is_intact(content: bytes) -> bool:
+    """Say whether each byte of a picture is as it was when it was sealed."""
+    try:
+        return sealed(content) == content
+    except ValueError:
+        return False
+
+
+def _with_digest(content: bytes, digest: bytes) -> bytes:
+    found = _SEAL.search(content)
+    if found is None:
+        msg = "there is no place for a seal"
+        raise ValueError(msg)
+    changed = bytearray(content)
+    changed[slice(*found.span(1))] = digest
+    if content.startswith(_PNG):
+        _renew_crc(changed, found.start(1))
+    return bytes(changed)
+
+
+def _renew_crc(content: bytearray, place: int) -> None:
+    """Set the CRC of the chunk that holds a place: PNG (ISO/IEC 15948), section 5.3."""
+    start = len(_PNG)
+    while start + 12 <= len(content):
+        end = start + 8 + int.from_bytes(content[start : start + 4], "big")
+        if start + 8 <= place < end <= len(content) - 4:
+            content[end : end + 4] = zlib.crc32(content[start + 4 : end]).to_bytes(4, "big")
+            return
+        start = end + 4
+    msg = "the seal lies in no chunk"
+    raise ValueError(msg)

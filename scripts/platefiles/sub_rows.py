@@ -1,0 +1,69 @@
+"""What became of each sub, as the product itself tells it."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from platefiles.channel_subs import SUB_COLUMNS
+from platefiles.fitsfile import has_image, read_header
+from platefiles.tables import read_columns, rows_of
+
+_TABLES = {
+    "map_channels": "SUBS",
+    "integrate": "INPUTS",
+    "register": "TRANSFORMS",
+    "measure": "SUBS",
+    "find_cosmic_rays": "SUBS",
+}
+_UNKNOWN = {"state": "", "reason": ""} | dict.fromkeys(
+    ("exposure_s", "weight", "clipped_low", "clipped_high"), float("nan")
+)
+USED = "used"
+
+
+@dataclass(frozen=True)
+class SubRow:
+    """A sub as a product knows it.
+
+    Attributes
+    ----------
+    channel, id, name, sha256, night : str
+    exposure_s : float
+    state, reason : str
+        ``used``, ``measured``, or why it is not used.
+    weight, clipped_low, clipped_high : float
+        Shares; NaN where the product does not know them yet.
+    """
+
+    channel: str
+    id: str
+    name: str
+    sha256: str
+    night: str
+    exposure_s: float
+    state: str
+    reason: str
+    weight: float
+    clipped_low: float
+    clipped_high: float
+
+
+def read_sub_rows(path: str | Path) -> list[SubRow]:
+    """Read what a product says of its subs; nothing where it knows none.
+
+    Parameters
+    ----------
+    path : path-like
+        A linear cube, a channel, a registration or measures.
+    """
+    header = read_header(path)
+    table = _TABLES.get(header.get("STEP", ""), "")
+    if not table or not has_image(path, table):
+        return []
+    given = {"channel": header.get("FILTER", ""), "night": header.get("NIGHT", "")}
+    return [_row(given | row) for row in rows_of(read_columns(path, table))]
+
+
+def _row(facts: dict[str, Any]) -> SubRow:
+    known: dict[str, Any] = _UNKNOWN | facts
+    return SubRow(**{name: known[name] for name in SUB_COLUMNS})

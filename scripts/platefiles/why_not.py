@@ -1,0 +1,117 @@
+"""Why a raw frame is not part of a product, or that it is."""
+
+import csv
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from platefiles.makings import RawRecord, Record
+from platefiles.sub_rows import USED, SubRow
+
+_DIGITS = 6
+"""So many digits of a digest are enough to name a frame."""
+
+
+def why_not(
+    word: str, record: Record, rows: Sequence[SubRow], beside: Sequence[tuple[str, str]] = ()
+) -> list[str]:
+    """Say of each frame that a word names whether it is in a product, and why not.
+
+    Parameters
+    ----------
+    word : str
+        Name, id or digest of a frame, or a part of one of these.
+    record : Record
+        Of the product.
+    rows : sequence of SubRow
+        What the product says of its subs.
+    beside : sequence of (str, str)
+        Names of frames that the run knew besides, each with what it says of them.
+
+    Returns
+    -------
+    list of str
+        A line a frame; empty if the word fits none.
+    """
+    known = {row.sha256 for row in rows}
+    subs = _fitting(word, [_Named(row, row.name, row.id, row.sha256) for row in rows])
+    others = [
+        _Named(r, r.name, "", r.sha256) for r in record.raws.values() if r.sha256 not in known
+    ]
+    frames = [] if subs else _fitting(word, others)
+    names = {row.name for row in rows}
+    left = [_Named(one, one[0]) for one in beside if one[0] not in names]
+    is_exact = any(_Named(None, frame.name).is_called(word) for frame in (*subs, *frames))
+    unused = [] if is_exact else _fitting(word, left)
+    lines = [*map(_of_sub, subs), *(_of_frame(raw, record) for raw in frames)]
+    return lines + [f"{name} is not in it: {text}." for name, text in unused]
+
+
+@dataclass(frozen=True)
+class _Named:
+    """A thing and what it goes by."""
+
+    thing: Any
+    name: str
+    id: str = ""
+    digest: str = ""
+
+    def is_called(self, word: str) -> bool:
+        """Whether a word is its name, with or without folder and ending, id or digest."""
+        path = PurePosixPath(self.name)
+        return word in (self.name, path.name, path.stem, self.id, self.digest)
+
+    def fits(self, word: str) -> bool:
+        """Whether a word is a part of its name or id, or begins its digest."""
+        part = word.lower()
+        begins = len(part) >= _DIGITS and self.digest.startswith(part)
+        return begins or part in self.name.lower() or part in self.id.lower()
+
+
+def _fitting(word: str, things: Sequence[_Named]) -> list[Any]:
+    """Return what is called so, or else what the word fits."""
+    exact = [one.thing for one in things if one.is_called(word)]
+    return exact or [one.thing for one in things if one.fits(word)]
+
+
+def _of_sub(row: SubRow) -> str:
+    where = f"channel {row.channel}" if row.channel else "its channel"
+    if row.state == USED:
+        if row.clipped_low != row.clipped_low:
+            return f"{row.name} is in {where} with weight {row.weight:.3g}."
+        shares = (row.clipped_low + row.clipped_high, row.clipped_low, row.clipped_high)
+        total, low, high = (f"{100 * share:.2g} %" for share in shares)
+        return (
+            f"{row.name} is in {where} with weight {row.weight:.3g} of the best; {total} of its "
+            f"pixels were clipped, {low} as too dark and {high} as too bright."
+        )
+    if row.state == "measured":
+        return f"{row.name} was measured; whether it is used is decided when {where} is registered."
+    reason = f": {row.reason}" if row.reason else ""
+    return f"{row.name} is not in {where}. Its state is '{row.state}'{reason}."
+
+
+def _of_frame(raw: RawRecord, record: Record) -> str:
+    takers = [making.product for making in record.makings.values() if raw.sha256 in making.raws]
+    return f"{raw.name} is a {raw.kind} frame of {', '.join(takers) or 'nothing'}."
+
+
+def frames_beside(product: str | Path) -> Iterator[tuple[str, str]]:
+    """Yield frames of the table of subs of the run that a product lies in, with state and reason.
+
+    Parameters
+    ----------
+    product : path-like
+        A product; the table is sought in the folders that it lies in, and may be missing.
+    """
+    for folder in list(Path(product).absolute().parents)[:3]:
+        table = folder / "subs.tsv"
+        if table.is_file():
+            with table.open(encoding="utf-8", errors="replace", newline="") as lines:
+                for row in csv.DictReader(
+                    lines, delimiter="\t", quoting=csv.QUOTE_NONE, restval=""
+                ):
+                    state, reason = row.get("state") or "", row.get("reason") or ""
+                    yield row.get("name") or "", f"{state}, {reason}" if reason else state
+            return

@@ -1,0 +1,113 @@
+"""What a picture says of itself to programs: one XMP packet, the same in PNG, TIFF and JPEG.
+
+XMP (ISO 16684-1) is the only metadata that all three formats know, in places that their standards
+name (an iTXt chunk, tag 700, an APP1 segment), and that programs for pictures keep. Packets stand
+there uncompressed and are made to be found by scanning, so one reader serves all formats.
+"""
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from html import unescape
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+from platefiles.errors import UserError
+from platefiles.makings import Making, making_of
+from platefiles.provenance import canonical
+
+SEAL = b"<platelog:Seal>%b</platelog:Seal>"
+"""Where the digest of the picture itself stands, see `platefiles.seal`."""
+
+_NO_SEAL = b"0" * 64
+_FORMATS = {"png": "image/png", "jpg": "image/jpeg", "tif": "image/tiff"}
+_PACKET = """\
+<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
+<x:xmpmeta xmlns:x="adobe:ns:meta/">
+<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+<rdf:Description rdf:about=""
+ xmlns:dc="http://purl.org/dc/elements/1.1/"
+ xmlns:xmp="http://ns.adobe.com/xap/1.0/"
+ xmlns:platelog="urn:platelog:record:1">
+<dc:format>{format}</dc:format>
+<dc:title><rdf:Alt><rdf:li xml:lang="x-default">{title}</rdf:li></rdf:Alt></dc:title>
+<dc:source>{source}</dc:source>
+<xmp:CreatorTool>{software}</xmp:CreatorTool>
+<platelog:Record>{record}</platelog:Record>
+<platelog:Making>{making}</platelog:Making>
+{seal}
+</rdf:Description>
+</rdf:RDF>
+</x:xmpmeta>
+<?xpacket end="r"?>"""
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a picture came from.
+
+    Attributes
+    ----------
+    cube : str
+        SHA-256 of the file of the linear cube.
+    record : str
+        Id of the record that the cube carries; empty if it carries none.
+    making : Making or None
+        The job that drew the picture.
+    """
+
+    cube: str
+    record: str
+    making: Making | None
+
+
+def packet(ending: str, facts: Mapping[str, str], record: str, making: Making | None) -> bytes:
+    """Return an XMP packet, not sealed yet.
+
+    Parameters
+    ----------
+    ending : str
+        ``png``, ``tif`` or ``jpg``.
+    facts : mapping
+        ``title``, ``source`` (``sha256:`` and the digest of the cube) and ``software``.
+    record : str
+        Id of the cube's record.
+    making : Making or None
+    """
+    texts = {key: escape(text) for key, text in facts.items()}
+    told = escape(canonical(asdict(making))) if making else ""
+    seal = (SEAL % _NO_SEAL).decode()
+    text = _PACKET.format(
+        **texts, format=_FORMATS[ending], record=escape(record), making=told, seal=seal
+    )
+    return text.encode()
+
+
+def read_origin(path: str | Path) -> Origin:
+    """Read from a picture where it came from.
+
+    Raises
+    ------
+    UserError
+        If the picture does not tell.
+    """
+    content = Path(path).read_bytes()
+    try:
+        making = _value(content, "platelog:Making")
+        return Origin(
+            _value(content, "dc:source").removeprefix("sha256:"),
+            _value(content, "platelog:Record"),
+            making_of(json.loads(making)) if making else None,
+        )
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        msg = f"{path}: does not tell what it was made from; name a picture that a run has made"
+        raise UserError(msg) from None
+
+
+def _value(content: bytes, tag: str) -> str:
+    found = re.search(rb"<%b>([^<]*)</%b>" % (tag.encode(), tag.encode()), content)
+    if found is None:
+        msg = f"no {tag}"
+        raise ValueError(msg)
+    return unescape(found[1].decode())

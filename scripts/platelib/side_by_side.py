@@ -1,0 +1,113 @@
+"""Two images and their difference, side by side, as display values."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from platelib.rendering import Look, choose_curve, mean_plane
+from platelib.stretch import stretch_planes
+
+WIDEST_PX = 1000
+"""Panels wider or higher than this are made smaller by averaging."""
+
+_LIMIT_PERCENTILE = 99.5
+_GREY = 0.5
+
+
+@dataclass(frozen=True)
+class Panels:
+    """Three panels of one size.
+
+    Attributes
+    ----------
+    first, second, difference : numpy.ndarray
+        ``(ny, nx, 3)`` float64 display values from 0 to 1, row 0 at the bottom of the picture. In
+        the difference, grey is no difference, and black and white (of each colour) are ``limit``.
+    limit : float
+        Difference that is shown as white, and its negative as black, in the unit of the images;
+        0 where nothing differs.
+    factor : int
+        Pixels of the images along the side of a pixel of a panel.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    difference: np.ndarray
+    limit: float
+    factor: int
+
+
+def linear_panels(first: np.ndarray, second: np.ndarray, look: Look) -> Panels:
+    """Stretch two linear images by the curve of the first, and show their difference.
+
+    Parameters
+    ----------
+    first, second : numpy.ndarray
+        ``(n, ny, nx)`` of one shape, n 1 or 3; linear, NaN for no data.
+    look : Look
+
+    Raises
+    ------
+    ValueError
+        If there are no data in the first, or its sky is without noise.
+    """
+    factor = reduction(first.shape[1:])
+    small, other = (shrunk(planes, factor) for planes in (first, second))
+    curve, _ = choose_curve(mean_plane(small.astype(np.float32)), look)
+    shown, other_shown = (np.nan_to_num(stretch_planes(planes, curve)) for planes in (small, other))
+    return _panels(shown, other_shown, other - small, factor)
+
+
+def display_panels(first: np.ndarray, second: np.ndarray) -> Panels:
+    """Show two finished pictures as they are, and their difference.
+
+    Parameters
+    ----------
+    first, second : numpy.ndarray
+        ``(3, ny, nx)`` of one shape, display values from 0 to 1.
+    """
+    factor = reduction(first.shape[1:])
+    small, other = (shrunk(planes, factor) for planes in (first, second))
+    return _panels(small, other, other - small, factor)
+
+
+def reduction(shape: tuple[int, ...]) -> int:
+    """Return by what a picture is to be made smaller so that it is at most ``WIDEST_PX`` wide."""
+    return -(-max(shape) // WIDEST_PX)
+
+
+def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
+    """Average squares of pixels; what is left at the far edges is cut off.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)``; a square with a NaN becomes NaN.
+    factor : int
+        Side of a square.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ny // factor, nx // factor)`` float64.
+    """
+    ny, nx = (size // factor for size in planes.shape[1:])
+    result = np.empty((len(planes), ny, nx))
+    for plane, small in zip(planes, result, strict=True):
+        cut = plane[: ny * factor, : nx * factor].astype(np.float64)
+        small[:] = cut.reshape(ny, factor, nx, factor).mean(axis=(1, 3))
+    return result
+
+
+def _panels(first: np.ndarray, second: np.ndarray, change: np.ndarray, factor: int) -> Panels:
+    sizes = np.abs(change[np.isfinite(change) & (change != 0)])
+    limit = float(np.percentile(sizes, _LIMIT_PERCENTILE)) if sizes.size else 0.0
+    shown = np.nan_to_num(change) / (2 * limit) if limit else np.zeros(change.shape)
+    shown = np.clip(_GREY + shown, 0, 1)
+    return Panels(_as_rgb(first), _as_rgb(second), _as_rgb(shown), limit, factor)
+
+
+def _as_rgb(planes: np.ndarray) -> np.ndarray:
+    count, *shape = planes.shape
+    rgb = planes if count == 3 else np.broadcast_to(planes[0], (3, *shape))
+    return np.moveaxis(rgb, 0, -1)

@@ -1,0 +1,43 @@
+import json
+
+from platefiles.altered import altered, changes, surroundings
+from platefiles.codedigest import code_digest
+from platefiles.makings import Making, Record
+from platefiles.provenance import VERSION, lock_digest, software
+
+
+def _record(**facts):
+    job = json.dumps({"code": facts.pop("code", code_digest("measure.py")), "settings": {}})
+    usual = {"creator": f"platelog {VERSION}", "lock": lock_digest(), "software": software()}
+    making = Making("m.fits", "measure", job, **(usual | facts), inputs={}, digest="d")
+    return Record({"m.fits": making}, {})
+
+
+def test_nothing_is_altered_where_a_product_was_just_made():
+    """Code, versions and lock of here and now are no difference."""
+    assert altered(_record()) == []
+
+
+def test_code_versions_and_lock_are_told_with_both_values():
+    """Each thing that is another now is told by itself."""
+    numpy = next(part for part in software().split("; ") if part.startswith("numpy "))
+    older = software().replace(numpy, "numpy 1.0")
+    found = altered(_record(code="0" * 16, lock="1" * 16, software=older, creator="platelog 0.0"))
+    assert found == [
+        ("code of measure", "0" * 16, code_digest("measure.py")),
+        ("software", "platelog 0.0", f"platelog {VERSION}"),
+        ("numpy", "1.0", numpy.removeprefix("numpy ")),
+        ("lock of the environment", "1" * 16, lock_digest()),
+    ]
+
+
+def test_products_made_with_several_versions_name_all_of_them():
+    """Products of one record may have been made at different times."""
+    one, other = _record(), _record(lock="2" * 16)
+    both = Record({"a": one.makings["m.fits"], "b": other.makings["m.fits"]}, {})
+    assert surroundings(both)["lock of the environment"] == f"{lock_digest()} and {'2' * 16}"
+
+
+def test_what_only_one_has_is_none_in_the_other():
+    """A library that came or went is a change, too."""
+    assert changes({"x": "1"}, {"y": "2"}) == [("x", "1", "none"), ("y", "none", "2")]

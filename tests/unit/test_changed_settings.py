@@ -1,0 +1,66 @@
+import json
+
+import pytest
+
+from platefiles.changed_settings import changed_settings
+from platefiles.config import load_project
+from platefiles.frame import Frame
+from platefiles.matching import match_calibration
+from platefiles.plan import ProjectPlan
+from platefiles.products import products_of
+from platefiles.scan import scan_folders
+from platefiles.sheet import build_sheet
+
+
+@pytest.fixture(scope="module")
+def make_jobs(write_project, tiny_raw, tmp_path_factory):
+    """Return a way to all jobs of the tiny set, ``(step, job)``, with overrides of the recipe."""
+
+    def make(**overrides):
+        folder = tmp_path_factory.mktemp("jobs")
+        project = write_project(folder / "projects" / "tiny.yaml", tiny_raw, overrides=overrides)
+        loaded = load_project(project, "")
+        frames: list[Frame] = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+        matched = match_calibration(frames, loaded)
+        plan = ProjectPlan(loaded, tuple(frames), matched, str(folder / "results"))
+        return [(p.rule, json.loads(p.job)) for p in products_of(plan).values()]
+
+    return make
+
+
+def _told(jobs):
+    return {(step, str(setting)) for step, job in jobs for setting in changed_settings(step, job)}
+
+
+def test_a_project_of_defaults_names_only_what_has_no_default(make_jobs):
+    """The mapping and the title are choices; nothing else of any job is told."""
+    jobs = make_jobs()
+    assert {step for step, _ in jobs} >= {"master_flat", "measure", "register", "integrate"}
+    mapping = {"red.ha 1", "green.g 1", "blue.b 1", "luminance.g 1"}
+    assert _told(jobs) == {
+        *(("map_channels", f"mapping.{row}") for row in mapping),
+        ("composite", "title Tiny"),
+        ("composite_tiff", "title Tiny"),
+    }
+
+
+def test_changed_settings_are_told_with_their_default_in_each_step_that_uses_them(make_jobs):
+    """A changed group of the recipe is told where it acts, and in no other step."""
+    told = _told(
+        make_jobs(
+            quality={"min_stars": 5, "max_ellipticity": 0.5},
+            integration={"clip": "sigma", "weights": "equal", "single_frame_cosmic_rays": "always"},
+            calibration={"hot_pixel_sigma": 9.5},
+        )
+    )
+    told = {(step, words) for step, words in told if step not in ("map_channels", "composite_tiff")}
+    assert told == {
+        ("master_dark", "hot_pixel_sigma 9.5 (default 8)"),
+        ("choose_grid", "max_ellipticity 0.5 (default 0.45)"),
+        ("register", "quality.min_stars 5 (default 8)"),
+        ("register", "quality.max_ellipticity 0.5 (default 0.45)"),
+        ("register", "weights equal (default noise)"),
+        ("integrate", "clip sigma (default noise)"),
+        ("integrate", "single_frame_cosmic_rays yes (default no)"),
+        ("composite", "title Tiny"),
+    }

@@ -1,0 +1,79 @@
+from argparse import Namespace
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from platecli import compare
+from platefiles.errors import UserError
+from platefiles.fitsfile import image_hdu, write_product
+
+
+@pytest.fixture
+def draw(tmp_path):
+    """Return a way to draw a picture of one grey with a red square, as another program would."""
+
+    def draw(name, red=200, size=(31, 24)):
+        image = Image.new("RGB", size, (100, 100, 100))
+        image.paste((red, 100, 100), (0, 0, 12, 6))
+        image.save(tmp_path / name)
+        return tmp_path / name
+
+    return draw
+
+
+def _said(capsys, first, second, into=None):
+    assert compare.run(Namespace(first=first, second=second, into=into)) == 0
+    return capsys.readouterr().out.splitlines()
+
+
+def test_pictures_of_another_program_are_compared_by_their_pixels(draw, capsys):
+    """Their past is not known, and said not to be; the colour that differs is measured."""
+    said = _said(capsys, draw("a.png"), draw("b.png", red=251))
+    assert sum(line.startswith("how it came to be is not known") for line in said) == 2
+    red, green = said[-3].split(), said[-2].split()
+    share = 100 * 12 * 6 / (31 * 24)
+    assert red[:3] == ["red", f"{share:.4g}", "%"]
+    assert float(red[3]) == pytest.approx(share / 100 * 51 / 255, rel=0.01)
+    assert float(red[4]) == pytest.approx(np.sqrt(share / 100) * 51 / 255, rel=0.01)
+    assert green[:3] == ["green", "0", "%"]
+
+
+def test_side_by_side_shows_both_and_what_differs(draw, capsys, tmp_path):
+    """Three panels below their labels: the pictures as they are, and the difference about grey."""
+    sheet = tmp_path / "sheet.png"
+    _said(capsys, draw("a.png"), draw("b.png", red=251), sheet)
+    with Image.open(sheet) as image:
+        pixels = np.asarray(image)
+    panels = pixels[30:-8]
+    width = (pixels.shape[1] - 4 * 8) // 3
+    first, second, difference = (panels[:, 8 + n * (width + 8) :][:, :width] for n in range(3))
+    assert first[5, 5].tolist() == [200, 100, 100]
+    assert second[5, 5].tolist() == [251, 100, 100]
+    assert difference[5, 5].tolist() == [255, 128, 128]
+    assert (difference[-5, -5] == 128).all()
+    assert pixels[:30].max() > 200
+
+
+def test_other_grids_and_kinds_are_refused_in_a_sentence(draw, tmp_path):
+    """Both sizes are told; a picture and a FITS file, or a missing file, are told apart."""
+    first, other = draw("a.png"), draw("c.png", size=(30, 24))
+    channel = tmp_path / "c.fits"
+    write_product(channel, [], [image_hdu(np.zeros((4, 5), np.float32), "SCI")])
+    for second, words in (
+        (other, r"lie on different grids \(31 x 24 x 3 and 30 x 24 x 3 pixels\)"),
+        (channel, "compare two pictures, or two FITS files, not one of each"),
+        (tmp_path / "none.png", "there is no such file"),
+    ):
+        with pytest.raises(UserError, match=words):
+            compare.run(Namespace(first=first, second=second, into=None))
+
+
+@pytest.mark.parametrize("name", ["a.png", "sheet.jpg"])
+def test_no_file_is_written_over(draw, tmp_path, name):
+    """What is there stays, and the sheet is a PNG."""
+    first, second = draw("a.png"), draw("b.png")
+    before = first.read_bytes()
+    with pytest.raises(UserError, match=r"name a new file that ends with \.png"):
+        compare.run(Namespace(first=first, second=second, into=tmp_path / name))
+    assert first.read_bytes() == before

@@ -1,0 +1,66 @@
+import json
+
+import numpy as np
+import pytest
+
+from platecli.taskrunner import run_tasks
+from platefiles.bindings import Task
+from platefiles.errors import UserError
+from platefiles.fitsfile import image_hdu, write_product
+from platefiles.recipe import Colour, Stretch
+from platefiles.record import record_hdu
+
+
+@pytest.fixture
+def tasks(tmp_path):
+    """A linear cube of one noisy channel, and two pictures of it, in an order that cannot be."""
+    channel = tmp_path / "l.fits"
+    noise = np.random.default_rng(8).normal(1, 0.1, (120, 150)).astype(np.float32)
+    record = record_hdu("integrate", channel, {"settings": {}, "channel": "l"}, {})
+    write_product(channel, [], [image_hdu(noise, "SCI", unit="electron/s"), record])
+    mapping = {"red": None, "green": None, "blue": None, "luminance": {"l": 1.0}}
+    settings = {"mapping": mapping, "colour": Colour().model_dump()}
+    cube_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}
+    job = {"settings": {"stretch": Stretch().model_dump(), "title": "T"}}
+    cube = str(tmp_path / "cube.fits")
+
+    def task(step, name, inputs, job):
+        log = str(tmp_path / "logs" / f"{name}.log")
+        return Task(step, str(tmp_path / name), inputs, json.dumps(job), log)
+
+    return {
+        "png": task("composite", "p.png", {"cube": [cube]}, job),
+        "jpg": task("composite", "p.jpg", {"cube": [cube]}, job),
+        "cube": task("map_channels", "cube.fits", {"channels": [str(channel)]}, cube_job),
+    }
+
+
+NEEDS = {"png": {"cube"}, "jpg": {"cube"}, "cube": set()}
+
+
+@pytest.mark.parametrize("cores", [1, 2])
+def test_tasks_run_after_what_they_need(tasks, tmp_path, cores):
+    """A task waits for those whose products it reads, and each runs once."""
+    done = []
+    run_tasks(tasks, NEEDS, cores, tmp_path / "work", done.append)
+    assert done[0] == "cube"
+    assert sorted(done) == ["cube", "jpg", "png"]
+    assert (tmp_path / "p.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_step_that_fails_is_named_with_its_reason(tasks, tmp_path):
+    """The sentence of the step is passed on, and nothing that needs its product is begun."""
+    (tmp_path / "l.fits").unlink()
+    done = []
+    with pytest.raises(
+        UserError, match=r"map_channels could not be run again for cube.fits: .*l\."
+    ):
+        run_tasks(tasks, NEEDS, 2, tmp_path / "work", done.append)
+    assert done == []
+
+
+def test_tasks_that_wait_for_each_other_are_refused(tasks, tmp_path):
+    """A damaged record ends in a sentence and not in a wait without end."""
+    needs = {"png": {"jpg"}, "jpg": {"png"}, "cube": set()}
+    with pytest.raises(UserError, match="would be made from each other"):
+        run_tasks(tasks, needs, 1, tmp_path / "work")

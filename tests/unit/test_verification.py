@@ -1,0 +1,94 @@
+import hashlib
+
+import numpy as np
+import pytest
+
+from platefiles.fitsfile import image_hdu, write_product
+from platefiles.provenance import making_cards
+from platefiles.record import RawRecord, record_hdu
+from platefiles.verification import CHANGED, MISSING, OK, verify
+
+JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}
+CONTENTS = {"night 1/bias-01.fits": b"first", "night 1/bias-02.fits": b"second"}
+
+
+@pytest.fixture
+def master(tmp_path):
+    """Write a master of two raw frames that are nowhere yet."""
+    frames = [{"id": name, "name": name} for name in CONTENTS]
+    raws = [
+        RawRecord(hashlib.sha256(content).hexdigest(), name, len(content), "bias", "f")
+        for name, content in CONTENTS.items()
+    ]
+    path = tmp_path / "results" / "tiny" / "calibration" / "bias_a.fits"
+    job = {**JOB, "frames": frames}
+    write_product(
+        path,
+        making_cards("master_bias", job),
+        [
+            image_hdu(np.zeros((3, 4), np.float32), "SCI"),
+            record_hdu("master_bias", path, job, {"raw": raws}),
+        ],
+    )
+    return path
+
+
+def put(folder, name, content):
+    """Write a raw frame."""
+    (folder / name).parent.mkdir(parents=True, exist_ok=True)
+    (folder / name).write_bytes(content)
+
+
+def raw_states(done):
+    """Return the states of raw frames by what they are called."""
+    return {f.name: f.state for f in done.findings if f.kind == "raw frame"}
+
+
+def test_raw_frames_are_sought_by_name_and_by_content(master, tmp_path):
+    """A frame that was renamed is found; one of the same name in another folder is no fault."""
+    put(tmp_path / "a", "night 1/bias-01.fits", b"other")
+    put(tmp_path / "b", "night 1/bias-01.fits", b"first")
+    put(tmp_path / "b", "renamed.fits", b"second")
+    done = verify([master], [tmp_path / "a", tmp_path / "b"])
+    assert set(raw_states(done).values()) == {OK}
+    (tmp_path / "b" / "night 1" / "bias-01.fits").unlink()
+    done = verify([master], [tmp_path / "a", tmp_path / "b"])
+    assert raw_states(done)[str(tmp_path / "a" / "night 1" / "bias-01.fits")] == CHANGED
+
+
+def test_without_a_folder_the_links_of_the_project_lead_to_the_frames(master, tmp_path):
+    """Links are followed; what is at their end is looked at; a link to nothing is a loss."""
+    links = tmp_path / "results" / "tiny" / "links"
+    links.mkdir()
+    for number, (name, content) in enumerate(CONTENTS.items()):
+        put(tmp_path / "raw", name, content)
+        (links / f"{number}.fits").symlink_to(tmp_path / "raw" / name)
+    assert verify([master]).count(OK) == 3
+    (tmp_path / "raw" / "night 1" / "bias-02.fits").unlink()
+    assert raw_states(verify([master]))["night 1/bias-02.fits"] == MISSING
+
+
+def test_frames_in_object_storage_are_said_to_be_there(master, tmp_path):
+    """A pointer is no frame; the remedy is another than for a frame that is lost."""
+    links = tmp_path / "results" / "tiny" / "links"
+    links.mkdir()
+    put(tmp_path, "objects/a.object.json", b"{}")
+    (links / "a.fits").symlink_to(tmp_path / "objects" / "a.object.json")
+    whys = [finding.why for finding in verify([master]).findings if finding.state == MISSING]
+    assert whys == ["lies in object storage; fetch it and name its folder with --raw"] * 2
+
+
+def test_a_product_of_which_the_end_is_lost_is_changed(master):
+    """A file that was cut between two HDUs, each with sums that hold, misses its record."""
+    content = master.read_bytes()
+    master.write_bytes(content[: content.index(b"XTENSION", content.index(b"'SCI"))])
+    (finding,) = verify([master]).findings
+    assert (finding.state, finding.why) == (CHANGED, "its record is missing")
+
+
+def test_a_product_without_sums_is_changed(master):
+    """Sums that were taken out are missed."""
+    content = master.read_bytes()
+    master.write_bytes(content.replace(b"DATASUM =", b"DATASUN ="))
+    (finding,) = verify([master]).findings
+    assert "PRIMARY has lost its checksum; SCI has lost its checksum" in finding.why

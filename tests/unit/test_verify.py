@@ -1,0 +1,38 @@
+import os
+
+from platecli.verify import text
+from platefiles.provenance import lock_digest
+from platefiles.verification import CHANGED, MISSING, OK, Finding, Verification
+
+
+def test_what_is_as_it_was_is_only_counted(monkeypatch, tmp_path):
+    """Faults are listed, with paths from the present folder on; the rest stands in the summary."""
+    monkeypatch.chdir(tmp_path)
+    done = Verification(
+        [
+            Finding("product", os.fspath(tmp_path / "a.fits"), OK),
+            Finding("raw frame", os.fspath(tmp_path / "raw" / "b\n.fits"), CHANGED, "it is odd"),
+            Finding("raw frame", "night/c.fits", MISSING, "not found"),
+        ]
+    )
+    assert list(text(done)) == [
+        "changed  raw/b\\n.fits: it is odd",
+        "missing  night/c.fits: not found",
+        "1 product, 1 raw frame: 1 changed, 1 missing",
+    ]
+    assert next(iter(text(done, everything=True))) == "ok       a.fits"
+
+
+def test_other_locks_and_what_is_gone_are_told():
+    """Both are said in a line of their own, and are no fault."""
+    done = Verification(
+        [Finding("product", "/x/a.fits", OK), Finding("product", "/x/b.fits", OK)],
+        {"0123": ["/x/a.fits", "/x/b.fits"]},
+        {"/x/m.fits"},
+    )
+    assert list(text(done)) == [
+        f"2 files made under another lock (0123; that of this checkout is {lock_digest()}): "
+        "/x/a.fits and 1 more",
+        "1 product on the way from the raw frames not kept",
+        "2 products: all as they were",
+    ]

@@ -1,0 +1,114 @@
+"""The headers of every kind of product: documented, standard, and readable without a warning."""
+
+import re
+import warnings
+from pathlib import Path
+
+import pytest
+from astropy.io import fits
+from astropy.time import Time
+from astropy.wcs import WCS
+from map_channels import map_channels
+
+from platefiles.fitsfile import image_hdu, read_image, write_product
+from platefiles.recipe import Colour
+
+ROOT = Path(__file__).resolve().parents[2]
+TYPES = {"text": str, "integer": int, "real": float, "logical": bool}
+
+
+def documented():
+    """Return pattern, type and name of each keyword in the table of DEVELOPERS.md."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("### Keywords")[1].split("\n### ")[0]
+    rows = [line.split("|")[1:-1] for line in table.splitlines() if line.startswith("| ")]
+    return [
+        (re.compile(re.sub("n$", "[1-9][0-9]*", name)), TYPES[row[1].strip()], name)
+        for row in rows[1:]
+        for name in row[0].strip().split(", ")
+    ]
+
+
+@pytest.fixture(scope="module")
+def products(complete, tmp_path_factory):
+    """Every product of the complete run, and a cube whose field has too few stars."""
+    few = tmp_path_factory.mktemp("few")
+    channels = {}
+    for channel in ("ha", "g", "b"):
+        image, _ = read_image(complete.results / "channels" / f"{channel}.fits")
+        channels[channel] = few / f"{channel}.fits"
+        write_product(channels[channel], [], [image_hdu(image[60:150, 60:160], "SCI")])
+    colours = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
+    map_channels(channels, few / "cube.fits", colours, Colour())
+    found = [path for path in complete.results.rglob("*.fits") if not path.is_symlink()]
+    return [*found, few / "cube.fits"]
+
+
+def test_every_kind_of_product_is_there(products):
+    """What the tests below say, they say of every kind of file that a run can make."""
+    steps = {fits.getheader(path).get("STEP") for path in products}
+    assert steps == {
+        *("master_bias", "master_dark", "master_flat", "measure", "register", "integrate"),
+        *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", None),
+    }
+
+
+def test_every_keyword_is_documented_and_every_documented_one_occurs(products):
+    """The table of DEVELOPERS.md has the keywords of all products, with their types, no others."""
+    table = documented()
+    unknown, seen = set(), set()
+    for path in products:
+        with fits.open(path) as hdus:
+            cards = [card for hdu in hdus for card in hdu.header.cards]
+        for card in cards:
+            row = next((row for row in table if row[0].fullmatch(card.keyword)), None)
+            if row is None or type(card.value) is not row[1]:
+                unknown.add(f"{card.keyword} in {path.name}: {card.value!r}")
+            else:
+                seen.add(row[2])
+    assert unknown == set()
+    assert {name for _, _, name in table} - seen == set()
+
+
+def test_astropy_reads_and_verifies_every_header_without_a_warning(products):
+    """The standard, as astropy knows it, is kept by each header, CONTINUE cards and WCS too."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for path in products:
+            with fits.open(path, checksum=True) as hdus:
+                hdus.verify("exception")
+                for hdu in hdus:
+                    assert hdu.verify_datasum() == hdu.verify_checksum() == 1
+                    hdu.header.tostring()
+                    if isinstance(hdu, fits.ImageHDU) and hdu.name != "RECORD":
+                        WCS(hdu.header)
+
+
+def test_dates_are_in_order_and_agree(products):
+    """DATE and MJD are the same moments; begin, average and end follow each other."""
+    dated = 0
+    for path in products:
+        header = fits.getheader(path)
+        moments = {
+            key: (Time(header[f"DATE-{key}"], scale="utc").mjd, header[f"MJD-{key}"])
+            for key in ("OBS", "BEG", "AVG", "END")
+            if f"DATE-{key}" in header
+        }
+        assert all(f"MJD-{key}" not in header or key in moments for key in ("OBS", "BEG"))
+        for text, number in moments.values():
+            assert text == pytest.approx(number, abs=0.001 / 86400 + 1e-8)
+        if moments:
+            dated += 1
+            assert moments["BEG"][1] <= moments["AVG"][1] <= moments["END"][1]
+            assert ("OBS" in moments) == (header["NCOMBINE"] == 1)
+    assert dated > 50
+
+
+def test_images_have_units(products):
+    """Values and variances of all images but responses of flats have a unit of their own."""
+    for path in products:
+        with fits.open(path) as hdus:
+            step = hdus[0].header.get("STEP")
+            for name in ("SCI", "VAR", "LUMINANCE"):
+                if name in hdus and step not in ("master_flat", None):
+                    assert hdus[name].header["BUNIT"], (path, name)
