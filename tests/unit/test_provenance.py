@@ -1,6 +1,7 @@
 import hashlib
 import json
 
+import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.time import Time, TimeDelta
@@ -78,6 +79,28 @@ def test_exposures_are_summed_and_spanned():
     assert cards["MJD-BEG"] == pytest.approx(first.mjd, abs=1e-8)
     assert cards["MJD-END"] == pytest.approx(last.mjd, abs=1e-8)
     assert cards["TIMESYS"] == "UTC"
+    seconds = [1200.5 + 90, 300.0, 900.0 + 450]  # middles since the first start
+    average = first + TimeDelta(np.average(seconds, weights=[180, 600, 900]), format="sec")
+    assert cards["MJD-AVG"] == pytest.approx(average.mjd, abs=1e-8)
+    assert cards["DATE-AVG"] == average.isot
+    assert "DATE-OBS" not in cards
+
+
+def test_a_single_exposure_has_a_date_of_observation():
+    """Of one frame, DATE-OBS is its start and DATE-AVG its middle; of a bias both are one."""
+    cards = {card[0]: card[1] for card in exposure_cards([("2026-03-24T00:10:00", 180.0)])}
+    assert cards["DATE-OBS"] == cards["DATE-BEG"] == "2026-03-24T00:10:00.000"
+    assert cards["MJD-OBS"] == cards["MJD-BEG"]
+    assert cards["DATE-AVG"] == "2026-03-24T00:11:30.000"
+    starts = ["2026-03-24T00:10:00", "2026-03-24T00:10:04"]
+    cards = {card[0]: card[1] for card in exposure_cards([(start, 0.0) for start in starts])}
+    assert cards["DATE-AVG"] == "2026-03-24T00:10:02.000"
+
+
+def test_the_average_counts_a_leap_second():
+    """The last minute of 2016 had 61 seconds: the middle of 11 s from 23:59:55 is in the 61st."""
+    cards = {card[0]: card[1] for card in exposure_cards([("2016-12-31T23:59:55", 11.0)])}
+    assert cards["DATE-AVG"] == "2016-12-31T23:59:60.500"
 
 
 def test_leap_seconds_are_counted():
