@@ -126,7 +126,7 @@ def _integrate_tiles(
     integration = Integration(subs, (tiles.ny, tiles.nx), settings)
 
     def fill(tile: tuple[Span, Span]) -> np.ndarray:
-        planes, tally = integration.planes(*tile)
+        planes, tally = integration.planes(integration.stack(*tile))
         product.fill(planes, *tile)
         return tally
 

@@ -123,13 +123,13 @@ class Integration:
         self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
         self._of_thread = threading.local()
 
-    def planes(self, rows: Span, columns: Span) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Integrate a tile.
+    def planes(self, stack: Stack) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Average what was kept in a tile.
 
         Parameters
         ----------
-        rows, columns : tuple of int
-            First of the grid and the one after the last.
+        stack : Stack
+            As :meth:`stack` gives it.
 
         Returns
         -------
@@ -138,7 +138,6 @@ class Integration:
         tally : numpy.ndarray
             ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
         """
-        stack = self.stack(rows, columns)
         result = average(stack.values, stack.variances, self.weights, stack.flags, stack.inner)
         planes = {
             "SCI": result.mean,
@@ -151,7 +150,15 @@ class Integration:
     def stack(self, rows: Span, columns: Span) -> Stack:
         """Calibrate and resample the subs in a tile, and reject outliers.
 
-        Its arrays lie in memory that the thread uses again for its next tile.
+        Parameters
+        ----------
+        rows, columns : tuple of int
+            First of the grid and the one after the last.
+
+        Returns
+        -------
+        Stack
+            Its arrays lie in memory that the thread uses again for its next tile.
         """
         if not hasattr(self._of_thread, "room"):
             self._of_thread.room = Room()

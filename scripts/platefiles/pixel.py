@@ -104,8 +104,8 @@ def pixel_history(
         masters, hits = Masters(inputs["masters"]), read_hit_pixels(inputs.get("rays", ()))
         subs = open_subs(stack, inputs["raw"], masters, registered, hits, facts)
         integration = Integration(subs, (ny, nx), facts["settings"])
-        planes, _ = integration.planes(row, column)
         tile = integration.stack(row, column)
+        planes, _ = integration.planes(tile)
         inside = (slice(None), tile.inner[0].start, tile.inner[1].start)
         found = {
             sub.facts["id"]: values

@@ -15,10 +15,11 @@ then few, and the memory does not depend on the number of subs."""
 BYTES_A_SAMPLE = 10
 """Value and variance as float32, a flag and the flag after growing."""
 
-BYTES_A_PIXEL = 200
+BYTES_A_PIXEL = 260
 """What a thread needs beside the samples, per pixel of a tile: most where the camera was turned by
-45 degrees, since the part of the raw frame that holds a tile is then six times as large, and it is
-held calibrated and again with rows and columns exchanged."""
+45 degrees, since the part of the raw frame that holds a tile is then six times as large. It is held
+calibrated, 9 bytes a pixel, and again with rows and columns exchanged, and so are the calibration
+lines of two corrections there, 8 bytes each with a margin; the tile's results take 27."""
 
 BASE_MB = 220
 """The interpreter with its libraries and kernels."""
@@ -79,8 +80,8 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
 
     It is ``BASE_MB`` and, for each thread, a tile of ``subs * BYTES_A_SAMPLE + BYTES_A_PIXEL``
     bytes a pixel, which is ``TILE_MB`` unless the grid is smaller, or the smallest tile of very
-    many subs larger. Raw frames, masters and the product are mapped files and do not count: the
-    system takes their pages back when memory is short.
+    many subs larger. Raw frames and masters are mapped files and do not count: the system takes
+    their pages back when memory is short. The product is written.
 
     Parameters
     ----------
