@@ -1,3 +1,4 @@
+import gc
 import gzip
 import hashlib
 import os
@@ -310,6 +311,7 @@ def test_missing_file_is_no_fault_of_the_frame(tmp_path):
 def test_open_frame_holds_one_descriptor(tmp_path):
     """Hundreds of frames can be open at once, and closing them gives all back."""
     fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    gc.collect()  # what other tests left must not go in between
     before = len(os.listdir("/proc/self/fd"))
     frames = [open_raw(tmp_path / "a.fits") for _ in range(20)]
     assert len(os.listdir("/proc/self/fd")) <= before + 20
