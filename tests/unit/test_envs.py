@@ -22,7 +22,7 @@ def direct() -> dict[str, str]:
     """Return the reason of each direct dependency by name."""
     lines = (ENVS / "requirements.in").read_text(encoding="utf-8").splitlines()
     found = [line.partition("#") for line in lines if re.match(r"[A-Za-z]", line)]
-    return {canonicalize_name(name.strip()): reason.strip() for name, _, reason in found}
+    return {canonicalize_name(Requirement(need).name): reason.strip() for need, _, reason in found}
 
 
 def locked(environment: dict[str, str] | None = None) -> dict[str, str]:
