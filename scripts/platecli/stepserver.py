@@ -33,6 +33,9 @@ from typing import Any, NoReturn, Self
 KILLED = -signal.SIGKILL
 """Status of a job that ended without a word of its own."""
 
+HEARD_WITHIN_S = 3.0
+"""Time within which a run knows that it is interrupted, once its jobs are ended for that."""
+
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 """Variables of the process that is forked: the threads of a library would not come along."""
 
@@ -258,6 +261,8 @@ def used_by_snakemake(server: StepServer) -> Iterator[None]:
     """
     from snakemake import script
 
+    from snakemake_logger_plugin_platelog.progress import INTERRUPTED
+
     class ForkedScript(script.PythonScript):
         """A Python script that is run by the server, unless it needs another environment."""
 
@@ -274,6 +279,8 @@ def used_by_snakemake(server: StepServer) -> Iterator[None]:
                 return
             with job, _measured(job.pid, self.bench_record):
                 status = job.wait()
+            if status == KILLED:  # maybe by Ctrl-C, of which the main thread is about to hear
+                INTERRUPTED.wait(HEARD_WITHIN_S)
             if status:
                 raise subprocess.CalledProcessError(status, fname)
 
