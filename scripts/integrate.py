@@ -20,9 +20,8 @@ from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.streamed import StreamedProduct
-from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
-from platefiles.tiles import Span, Tiling, tiling
+from platefiles.tiles import Span
 from platelib.resampling import correlation_factor
 from platelib.states import counted
 
@@ -71,9 +70,8 @@ def integrate(
         subs = open_subs(stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job)
         _check_enough(len(subs), len(job["subs"]), registered, job)
         product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
-        tally = _integrate_tiles(
-            subs, tiling(len(subs), shape, threads, memory_mb), job["settings"], threads, product
-        )
+        integration = Integration(subs, shape, job["settings"])
+        tally = _integrate_tiles(integration, threads, memory_mb, product)
         inputs = _inputs(registered, subs, tally, shape, job)
         digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
         raws = [
@@ -110,11 +108,7 @@ def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -
 
 
 def _integrate_tiles(
-    subs: Sequence[tuple[RegisteredSub, Sub]],
-    tiles: Tiling,
-    settings: Mapping[str, Any],
-    threads: int,
-    product: StreamedProduct,
+    integration: Integration, threads: int, memory_mb: float, product: StreamedProduct
 ) -> np.ndarray:
     """Fill the product tile by tile.
 
@@ -123,7 +117,6 @@ def _integrate_tiles(
     numpy.ndarray
         ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
     """
-    integration = Integration(subs, (tiles.ny, tiles.nx), settings)
 
     def fill(tile: tuple[Span, Span]) -> np.ndarray:
         planes, tally = integration.planes(integration.stack(*tile))
@@ -131,7 +124,7 @@ def _integrate_tiles(
         return tally
 
     with ThreadPoolExecutor(threads) as pool:
-        return sum(pool.map(fill, tiles))
+        return sum(pool.map(fill, integration.tiling(threads, memory_mb)))
 
 
 def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedProduct:

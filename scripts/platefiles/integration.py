@@ -1,5 +1,6 @@
 """The subs of a channel on their way into its image: opened, laid on each other, clipped."""
 
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
@@ -13,8 +14,8 @@ from platefiles.masters import Masters
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
-from platefiles.subs import Room, Sub
-from platefiles.tiles import Span
+from platefiles.subs import Room, Sub, source_bytes
+from platefiles.tiles import Span, Tiling, tiling
 from platelib.clipping import Rejection, average, grow, reject
 
 
@@ -111,6 +112,8 @@ class Integration:
         self._subs, (self._ny, self._nx) = subs, shape
         self._sky = float(np.median([_sky_after(row) for row, _ in subs]))
         self._grow_px = settings["grow_px"]
+        # What is struck beside the tile may grow into it.
+        self._halo = self._grow_px + 1 if self._grow_px else 0
         self._rejection = Rejection(
             settings["clip"],
             settings["clip_low"],
@@ -122,6 +125,25 @@ class Integration:
         self.weights = np.array([row.facts["weight"] for row, _ in subs])
         self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
         self._of_thread = threading.local()
+
+    def tiling(self, threads: int, memory_mb: float = math.inf) -> Tiling:
+        """Choose tiles for the memory that they take with these subs.
+
+        Parameters
+        ----------
+        threads : int
+            Tiles that are worked on at a time.
+        memory_mb : float
+            Memory of its own that the job may take, MB.
+        """
+        middle = (self._ny // 2, self._nx // 2)
+        transforms = [row.transform for row, _ in self._subs]
+
+        def of_source(rows: int, columns: int) -> int:
+            return source_bytes(transforms, middle, rows, columns)
+
+        shape = (self._ny, self._nx)
+        return tiling(len(self._subs), shape, threads, memory_mb, of_source, self._halo)
 
     def planes(self, stack: Stack) -> tuple[dict[str, np.ndarray], np.ndarray]:
         """Average what was kept in a tile.
@@ -163,8 +185,7 @@ class Integration:
         if not hasattr(self._of_thread, "room"):
             self._of_thread.room = Room()
         room: Room = self._of_thread.room
-        # What is struck beside the tile may grow into it.
-        halo = self._grow_px + 1 if self._grow_px else 0
+        halo = self._halo
         top, bottom = max(0, rows[0] - halo), min(self._ny, rows[1] + halo)
         left, right = max(0, columns[0] - halo), min(self._nx, columns[1] + halo)
         size = (len(self._subs), bottom - top, right - left)

@@ -5,7 +5,7 @@ what is written to disk on request is, bit for bit, what the integration saw.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,12 +14,13 @@ from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.calibration import Correction, Detector, along_lines_with_variance
-from platelib.kept_lines import KeptLines
+from platelib.kept_lines import LINES_BYTES, KeptLines
 from platelib.mending import mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
 from platelib.transforms import Transform
 
+_CALIBRATED_BYTES = 9  # value and variance as float32, a mask
 _MEND_REACH = 2
 _DITHER_PX = 32
 
@@ -43,6 +44,31 @@ class Room:
         if name not in self._blocks or self._blocks[name].size < size:
             self._blocks[name] = np.empty(size, dtype=np.uint8)
         return self._blocks[name][:size].view(dtype).reshape(shape)
+
+
+def source_bytes(
+    transforms: Sequence[Transform], place: tuple[int, int], rows: int, columns: int
+) -> int:
+    """Return the memory that the calibrated part of a raw frame takes in which a tile lies, bytes.
+
+    Parameters
+    ----------
+    transforms : sequence of Transform
+        Of all subs; the one that takes most counts.
+    place : tuple of int
+        First row and column of the tile.
+    rows, columns : int
+        Size of the tile.
+    """
+    spans = [(first, first + size) for first, size in zip(place, (rows, columns), strict=True)]
+    most = 0
+    for transform in transforms:
+        height, width = (last - first for first, last in source_window(transform, *spans))
+        mended = (height + 2 * _MEND_REACH) * (width + 2 * _MEND_REACH)
+        lines = (height + 2 * _DITHER_PX) * (width + 2 * _DITHER_PX)
+        copies = 2 if transform.exchanges_axes else 1
+        most = max(most, copies * mended * _CALIBRATED_BYTES + lines * LINES_BYTES)
+    return most
 
 
 class Sub:

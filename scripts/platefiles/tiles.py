@@ -1,7 +1,8 @@
 """How the grid is cut into tiles for the integration, and how much memory they take."""
 
 import math
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 Span = tuple[int, int]
@@ -15,11 +16,12 @@ then few, and the memory does not depend on the number of subs."""
 BYTES_A_SAMPLE = 10
 """Value and variance as float32, a flag and the flag after growing."""
 
-BYTES_A_PIXEL = 260
-"""What a thread needs beside the samples, per pixel of a tile: most where the camera was turned by
-45 degrees, since the part of the raw frame that holds a tile is then six times as large. It is held
-calibrated, 9 bytes a pixel, and again with rows and columns exchanged, and so are the calibration
-lines of two corrections there, 8 bytes each with a margin; the tile's results take 27."""
+BYTES_A_RESULT = 27
+"""The images of the channel, a pixel of the tile."""
+
+BYTES_OF_SOURCE = 233
+"""Taken for granted, a pixel of the tile, for the part of a raw frame which holds a tile as long as
+the camera may have been turned by any angle. See `platefiles.subs.source_bytes`."""
 
 BASE_MB = 220
 """The interpreter with its libraries and kernels."""
@@ -51,7 +53,12 @@ class Tiling:
 
 
 def tiling(
-    subs: int, shape: tuple[int, int], threads: int = 1, memory_mb: float = math.inf
+    subs: int,
+    shape: tuple[int, int],
+    threads: int = 1,
+    memory_mb: float = math.inf,
+    source_bytes: Callable[[int, int], int] | None = None,
+    halo: int = 0,
 ) -> Tiling:
     """Choose tiles of ``TILE_MB``, or less where memory is short; they change no bit of the result.
 
@@ -65,23 +72,38 @@ def tiling(
         Tiles that are worked on at a time.
     memory_mb : float
         Memory of its own that the job may take, MB.
+    source_bytes : callable, optional
+        Memory of the raw frame's part that holds a tile, by rows and columns of the tile; by
+        default ``BYTES_OF_SOURCE`` a pixel.
+    halo : int
+        Rows and columns on each side of a tile that are worked on for its sake.
     """
     ny, nx = shape
-    columns = min(TILE_COLUMNS, nx)
     tile_mb = min(TILE_MB, max(memory_mb - BASE_MB, 0) / threads)
-    pixels = tile_mb * MIB / _bytes_a_pixel(subs)
-    rows = int(min(max(pixels / columns, LEAST_ROWS), ny))
-    columns = int(min(max(pixels / rows, LEAST_COLUMNS), columns))
+
+    def taken_mb(rows: int, columns: int) -> float:
+        around = min(rows + 2 * halo, ny), min(columns + 2 * halo, nx)
+        source = (source_bytes or _most_of_source)(*around)
+        samples = math.prod(around) * subs * BYTES_A_SAMPLE
+        return (samples + rows * columns * BYTES_A_RESULT + source) / MIB
+
+    def most(least: int, size: int, of: Callable[[int], float]) -> int:
+        """Return the largest number up to a size that fits the memory, or the least."""
+        return least + max(bisect_right(range(least, size + 1), tile_mb, key=of) - 1, 0)
+
+    columns = min(TILE_COLUMNS, nx)
+    rows = most(min(LEAST_ROWS, ny), ny, lambda rows: taken_mb(rows, columns))
+    columns = most(min(LEAST_COLUMNS, columns), columns, lambda columns: taken_mb(rows, columns))
     return Tiling(ny, nx, rows, columns)
 
 
 def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     """Return the memory of its own that integrating takes, MB.
 
-    It is ``BASE_MB`` and, for each thread, a tile of ``subs * BYTES_A_SAMPLE + BYTES_A_PIXEL``
-    bytes a pixel, which is ``TILE_MB`` unless the grid is smaller, or the smallest tile of very
-    many subs larger. Raw frames and masters are mapped files and do not count: the system takes
-    their pages back when memory is short. The product is written.
+    It is ``BASE_MB`` and, for each thread, a tile of ``subs * BYTES_A_SAMPLE + BYTES_A_RESULT +
+    BYTES_OF_SOURCE`` bytes a pixel, which is ``TILE_MB`` unless the grid is smaller, or the
+    smallest tile of very many subs larger. Raw frames and masters are mapped files and do not
+    count: the system takes their pages back when memory is short. The product is written.
 
     Parameters
     ----------
@@ -94,8 +116,9 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     """
     tiles = tiling(subs, shape, threads)
     pixels = threads * tiles.rows * tiles.columns
-    return BASE_MB + math.ceil(pixels * _bytes_a_pixel(subs) / MIB)
+    of_each = subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE
+    return BASE_MB + math.ceil(pixels * of_each / MIB)
 
 
-def _bytes_a_pixel(subs: int) -> int:
-    return subs * BYTES_A_SAMPLE + BYTES_A_PIXEL
+def _most_of_source(rows: int, columns: int) -> int:
+    return rows * columns * BYTES_OF_SOURCE

@@ -8,6 +8,10 @@ _CORRECTIONS = 2
 """Corrections whose lines are kept: subs come in the order of their nights."""
 
 
+LINES_BYTES = _CORRECTIONS * 8
+"""Memory of the lines of all corrections that are kept, a pixel."""
+
+
 class KeptLines:
     """The lines of the window that was asked for last, of each of the corrections met last.
 

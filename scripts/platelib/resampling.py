@@ -178,8 +178,7 @@ def resample(
         out = (np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32))
     values, variances = out
     x, y = transform.x, transform.y
-    if abs(x[2]) > abs(x[1]):
-        # Rows of the grid run along columns of the frame.
+    if transform.exchanges_axes:
         source = source.turned()
         x, y = y, x
     _resample(

@@ -32,6 +32,11 @@ class Transform:
     x: np.ndarray
     y: np.ndarray
 
+    @property
+    def exchanges_axes(self) -> bool:
+        """Whether rows of the grid run along columns of the frame."""
+        return bool(abs(self.x[2]) > abs(self.x[1]))
+
     def __call__(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return raw x and y of grid positions."""
         u = (np.asarray(x, dtype=np.float64) - self.centre_x) / self.scale

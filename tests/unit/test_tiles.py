@@ -1,17 +1,23 @@
+import math
+
 import numpy as np
 import pytest
 
+from platefiles.subs import source_bytes
 from platefiles.tiles import (
     BASE_MB,
-    BYTES_A_PIXEL,
+    BYTES_A_RESULT,
     BYTES_A_SAMPLE,
+    BYTES_OF_SOURCE,
     LEAST_COLUMNS,
     LEAST_ROWS,
     MIB,
+    TILE_COLUMNS,
     TILE_MB,
     needed_mb,
     tiling,
 )
+from platelib.transforms import Transform, identity, normalisation
 
 SHAPES = [(240, 320), (3520, 4656), (6388, 9576), (17, 5000)]
 
@@ -33,7 +39,7 @@ def test_tiles_keep_to_the_memory(memory_mb, threads, subs):
     """What the tiles of all threads take is within the memory, unless they are the smallest."""
     tiles = tiling(subs, (6388, 9576), threads, memory_mb)
     pixels = threads * tiles.rows * tiles.columns
-    taken = BASE_MB + pixels * (subs * BYTES_A_SAMPLE + BYTES_A_PIXEL) / MIB
+    taken = BASE_MB + pixels * (subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE) / MIB
     assert taken <= memory_mb or (tiles.rows, tiles.columns) == (LEAST_ROWS, LEAST_COLUMNS)
 
 
@@ -45,3 +51,37 @@ def test_memory_does_not_grow_with_the_subs(shape, threads):
     assert max(needed) <= BASE_MB + threads * TILE_MB
     assert max(needed) < 1.02 * min(needed)
     assert needed_mb(1000, shape, 2) < 2 * needed[0]
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 4.0, 45.0, 90.0])
+@pytest.mark.parametrize("subs", [3, 40, 1000])
+def test_tiles_know_how_the_camera_was_turned(subs, angle_deg):
+    """Tiles take all of their memory and no more, however large the part of a raw frame is.
+
+    Their memory is then the same for few subs as for many: within 2 %, a row of pixels.
+    """
+    shape, halo = (6388, 9576), 2
+    place = (shape[0] // 2, shape[1] // 2)
+
+    def of_source(rows, columns):
+        return source_bytes([identity(shape), _turned(shape, angle_deg)], place, rows, columns)
+
+    tiles = tiling(subs, shape, 2, source_bytes=of_source, halo=halo)
+    samples = (tiles.rows + 2 * halo) * (tiles.columns + 2 * halo) * subs * BYTES_A_SAMPLE
+    results = tiles.rows * tiles.columns * BYTES_A_RESULT
+    source = of_source(tiles.rows + 2 * halo, tiles.columns + 2 * halo)
+    assert 0.98 * TILE_MB < (samples + results + source) / MIB <= TILE_MB
+
+
+def test_most_of_a_source_is_that_of_a_turned_camera():
+    """What the rule takes for granted, before the frames are read, holds for a turned camera."""
+    rows, columns = 128, TILE_COLUMNS
+    taken = source_bytes([_turned((4000, 6000), 46.0)], (1744, 1744), rows, columns)
+    assert 0.5 * BYTES_OF_SOURCE < taken / (rows * columns) < BYTES_OF_SOURCE
+
+
+def _turned(shape, angle_deg):
+    """Return the transform of a camera that was turned about its centre."""
+    x, y, scale = normalisation(shape)
+    cos, sin = (scale * f(math.radians(angle_deg)) for f in (math.cos, math.sin))
+    return Transform(1, x, y, scale, np.array([x, cos, -sin]), np.array([y, sin, cos]))
