@@ -119,9 +119,9 @@ def _integrate_tiles(
     """
 
     def fill(tile: tuple[Span, Span]) -> np.ndarray:
-        planes, tally = integration.planes(integration.stack(*tile))
-        product.fill(planes, *tile)
-        return tally
+        stack = integration.stack(*tile)
+        product.fill(stack.planes, *tile)
+        return stack.average.tally
 
     with ThreadPoolExecutor(threads) as pool:
         return sum(pool.map(fill, integration.tiling(threads, memory_mb)))

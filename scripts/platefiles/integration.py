@@ -16,7 +16,7 @@ from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Room, Sub, source_bytes
 from platefiles.tiles import Span, Tiling, tiling
-from platelib.clipping import Rejection, average, grow, reject
+from platelib.clipping import Average, Rejection, clipped_average
 
 
 def open_subs(
@@ -77,12 +77,26 @@ class Stack:
         ``(n, ny, nx)`` uint8, see `platelib.clipping.reject`.
     inner : tuple of slice
         Where in a plane the tile lies.
+    average : Average
+        Of what was kept in the tile.
     """
 
     values: np.ndarray
     variances: np.ndarray
     flags: np.ndarray
     inner: tuple[slice, slice]
+    average: Average
+
+    @property
+    def planes(self) -> dict[str, np.ndarray]:
+        """The images of the channel by name, of the tile."""
+        result = self.average
+        return {
+            "SCI": result.mean,
+            "VAR": result.variance,
+            "COUNT": result.count,
+            "CLIPPED": np.stack([result.low, result.high]),
+        }
 
 
 class Integration:
@@ -145,32 +159,8 @@ class Integration:
         shape = (self._ny, self._nx)
         return tiling(len(self._subs), shape, threads, memory_mb, of_source, self._halo)
 
-    def planes(self, stack: Stack) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Average what was kept in a tile.
-
-        Parameters
-        ----------
-        stack : Stack
-            As :meth:`stack` gives it.
-
-        Returns
-        -------
-        planes : dict of str to numpy.ndarray
-            The images of the channel by name.
-        tally : numpy.ndarray
-            ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
-        """
-        result = average(stack.values, stack.variances, self.weights, stack.flags, stack.inner)
-        planes = {
-            "SCI": result.mean,
-            "VAR": result.variance,
-            "COUNT": result.count,
-            "CLIPPED": np.stack([result.low, result.high]),
-        }
-        return planes, result.tally
-
     def stack(self, rows: Span, columns: Span) -> Stack:
-        """Calibrate and resample the subs in a tile, and reject outliers.
+        """Calibrate and resample the subs in a tile, reject outliers and average the others.
 
         Parameters
         ----------
@@ -195,10 +185,12 @@ class Integration:
         for i, (row, sub) in enumerate(self._subs):
             out = (values[i], variances[i])
             sub.registered(row.transform, row.levels, *place, out, room, flags[i])
-        reject(values, variances, self._noise, self._sky, self._rejection, flags)
-        flags = grow(values, variances, flags, self._grow_px)
         inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))
-        return Stack(values, variances, flags, inner)
+        average = clipped_average(
+            values, variances, self._noise, self._sky, self._rejection, self.weights, flags,
+            self._grow_px, inner,
+        )  # fmt: skip
+        return Stack(values, variances, flags, inner, average)
 
 
 def _sky_after(row: RegisteredSub) -> float:

@@ -105,7 +105,7 @@ def pixel_history(
         subs = open_subs(stack, inputs["raw"], masters, registered, hits, facts)
         integration = Integration(subs, (ny, nx), facts["settings"])
         tile = integration.stack(row, column)
-        planes, _ = integration.planes(tile)
+        planes = tile.planes
         inside = (slice(None), tile.inner[0].start, tile.inner[1].start)
         found = {
             sub.facts["id"]: values

@@ -7,11 +7,14 @@ import numpy as np
 from platelib.kernels import kernel
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 
-_STRIP = 1024
+STRIP = 512
 _CHUNK = 128
-"""Strips are long, for the sake of reading; what is struck is looked for in shorter runs."""
-_NONE, _ONE, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
-"""Two counts in one number: from 0, and in steps of 65536."""
+"""What is struck is looked for in runs shorter than a strip."""
+_TAKEN = np.uint8(2)
+"""Added to LOW or HIGH while rejections grow."""
+_NONE, _MISSING, _BELOW, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 8), np.int32(1 << 16)
+"""Counts in one number: a byte for each kind in a run, which is shorter than 256."""
+_EIGHT, _BYTE, _OF_ABOVE = np.int32(8), np.int32(255), np.int32(255 << 16)
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,11 @@ class Average:
     low: np.ndarray
     high: np.ndarray
     tally: np.ndarray
+
+    @property
+    def planes(self) -> tuple[np.ndarray, ...]:
+        """Mean, variance, count, low and high."""
+        return self.mean, self.variance, self.count, self.low, self.high
 
 
 def average(
@@ -64,69 +72,83 @@ def average(
     (top, bottom, _), (left, right, _) = (
         axis.indices(size) for axis, size in zip(part, values.shape[1:], strict=True)
     )
-    shape = (bottom - top, right - left)
-    mean, variance = (np.empty(shape, dtype=np.float32) for _ in range(2))
-    count, low, high = (np.empty(shape, dtype=np.int16) for _ in range(3))
-    tally = np.zeros((len(values), 3), dtype=np.int64)
-    result = Average(mean, variance, count, low, high, tally)
+    result = blank_average(len(values), (bottom - top, right - left))
     _average(
         np.ascontiguousarray(values),
         np.ascontiguousarray(variances),
         np.asarray(weights, dtype=np.float64),
         np.ascontiguousarray(flags),
-        top,
-        left,
-        result.mean,
-        result.variance,
-        result.count,
-        result.low,
-        result.high,
+        (top, left),
+        result.planes,
         result.tally,
     )
     return result
 
 
+def blank_average(n: int, shape: tuple[int, int]) -> Average:
+    """Return an average to be filled, of ``n`` images and ``(ny, nx)`` pixels."""
+    mean, variance = (np.empty(shape, dtype=np.float32) for _ in range(2))
+    count, low, high = (np.empty(shape, dtype=np.int16) for _ in range(3))
+    return Average(mean, variance, count, low, high, np.zeros((n, 3), dtype=np.int64))
+
+
 @kernel
-def _average(
-    values, variances, weights, flags, top, first, mean, variance, count, low, high, tally
-):
-    n = len(values)
-    ny, nx = mean.shape
-    total, spread, weight = np.empty(_STRIP), np.empty(_STRIP), np.empty(_STRIP)
-    struck, missing = np.empty(_STRIP, dtype=np.int32), np.empty(_STRIP, dtype=np.int32)
+def _average(values, variances, weights, flags, corner, planes, tally):
+    ny, nx = planes[0].shape
+    work = room_of_strip(STRIP)
     for y in range(ny):
-        for left in range(0, nx, _STRIP):
-            width = min(_STRIP, nx - left)
-            for p in range(width):
-                total[p] = spread[p] = weight[p] = 0.0
-                struck[p] = missing[p] = 0
-            for i in range(n):
-                for start in range(0, width, _CHUNK):
-                    here = slice(start, min(start + _CHUNK, width))
-                    there = slice(first + left + here.start, first + left + here.stop)
-                    row, noise = values[i, top + y, there], variances[i, top + y, there]
-                    marks = flags[i, top + y, there]
-                    top_mark = largest(marks)
-                    if top_mark == KEPT:
-                        _add(row, noise, weights[i], total[here], spread[here], weight[here])
-                        continue
-                    _add_kept(
-                        row, noise, marks, weights[i], total[here], spread[here], weight[here]
-                    )
-                    tally[i, 0] += _count_invalid(marks, missing[here])
-                    if top_mark > INVALID:
-                        below, above = _count_struck(marks, struck[here])
-                        tally[i, 1] += below
-                        tally[i, 2] += above
-            for p in range(width):
-                x = left + p
-                below, above = struck[p] % _ABOVE, struck[p] // _ABOVE
-                kept = n - missing[p] - below - above
-                mean[y, x] = total[p] / weight[p] if kept else np.nan
-                variance[y, x] = spread[p] / (weight[p] * weight[p]) if kept else np.nan
-                count[y, x] = kept
-                low[y, x] = below
-                high[y, x] = above
+        for left in range(0, nx, STRIP):
+            place = (y, left, min(left + STRIP, nx))
+            average_strip(values, variances, weights, flags, corner, place, planes, tally, work)
+
+
+@kernel
+def room_of_strip(size):
+    """Return the sums and counts of a strip, for `average_strip`."""
+    return np.empty((3, size)), np.empty((2, size), dtype=np.int32)
+
+
+@kernel
+def average_strip(values, variances, weights, flags, corner, place, planes, tally, work):
+    """Average a strip of a row; ``place`` is counted in the result, ``corner`` is its origin."""
+    n = len(values)
+    y, left, right = place
+    width = right - left
+    mean, variance, count, low, high = planes
+    total, spread, weight = work[0][0], work[0][1], work[0][2]
+    struck, missing = work[1][0], work[1][1]
+    row, first = corner[0] + y, corner[1] + left
+    for p in range(width):
+        total[p] = spread[p] = weight[p] = 0.0
+        struck[p] = missing[p] = 0
+    for start in range(0, width, _CHUNK):
+        here = slice(start, min(start + _CHUNK, width))
+        there = (row, first + here.start, here.stop - here.start)
+        sums = (total[here], spread[here], weight[here])
+        counts = (struck[here], missing[here])
+        for i in range(0, n, 4):
+            if i + 4 > n:
+                for k in range(i, n):
+                    _add_kept(values, variances, flags, k, there, weights[k], sums)
+                    _count_flags(flags, k, there, counts, tally[k])
+            elif _are_kept(flags, i, there):
+                _add_four(values, i, there, weights, False, sums[0])
+                _add_four(variances, i, there, weights, True, sums[1])
+                _add_weights(weights, i, sums[2])
+            else:
+                _add_four_kept(values, flags, i, there, weights, False, sums[0])
+                _add_four_kept(variances, flags, i, there, weights, True, sums[1])
+                _add_weights_kept(flags, i, there, weights, sums[2])
+                _count_four_flags(flags, i, there, counts, tally)
+    for p in range(width):
+        x = left + p
+        below, above = struck[p] % _ABOVE, struck[p] // _ABOVE
+        kept = n - missing[p] - below - above
+        mean[y, x] = total[p] / weight[p] if kept else np.nan
+        variance[y, x] = spread[p] / (weight[p] * weight[p]) if kept else np.nan
+        count[y, x] = kept
+        low[y, x] = below
+        high[y, x] = above
 
 
 @kernel
@@ -139,45 +161,133 @@ def largest(marks):
 
 
 @kernel
-def _add(row, noise, factor, total, spread, weight):
-    square = factor * factor
-    for p in range(row.size):
-        total[p] += factor * row[p]
-        spread[p] += square * noise[p]
-    for p in range(row.size):
-        weight[p] += factor
+def _are_kept(flags, i, place):
+    """Say whether four images have no flag in a run."""
+    y, left, size = place
+    m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
+    m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
+    found = np.uint8(0)
+    for p in range(size):
+        found |= m0[p] | m1[p] | m2[p] | m3[p]
+    return found == KEPT
 
 
 @kernel
-def _add_kept(row, noise, marks, factor, total, spread, weight):
+def _add_four(planes, i, place, weights, squared, total):
+    """Add a run of four images, one after the other, to a sum that is loaded and stored once."""
+    y, left, size = place
+    r0, r1 = planes[i, y, left : left + size], planes[i + 1, y, left : left + size]
+    r2, r3 = planes[i + 2, y, left : left + size], planes[i + 3, y, left : left + size]
+    w0, w1, w2, w3 = weights[i], weights[i + 1], weights[i + 2], weights[i + 3]
+    if squared:
+        w0, w1, w2, w3 = w0 * w0, w1 * w1, w2 * w2, w3 * w3
+    for p in range(size):
+        total[p] = (((total[p] + w0 * r0[p]) + w1 * r1[p]) + w2 * r2[p]) + w3 * r3[p]
+
+
+@kernel
+def _add_weights(weights, i, total):
+    w0, w1, w2, w3 = weights[i], weights[i + 1], weights[i + 2], weights[i + 3]
+    for p in range(total.size):
+        total[p] = (((total[p] + w0) + w1) + w2) + w3
+
+
+@kernel
+def _add_four_kept(planes, flags, i, place, weights, squared, total):
+    """Do `_add_four` with what is kept."""
+    y, left, size = place
+    r0, r1 = planes[i, y, left : left + size], planes[i + 1, y, left : left + size]
+    r2, r3 = planes[i + 2, y, left : left + size], planes[i + 3, y, left : left + size]
+    m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
+    m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
+    w0, w1, w2, w3 = weights[i], weights[i + 1], weights[i + 2], weights[i + 3]
+    if squared:
+        w0, w1, w2, w3 = w0 * w0, w1 * w1, w2 * w2, w3 * w3
+    for p in range(size):
+        a = w0 * r0[p] if m0[p] == KEPT else 0.0
+        b = w1 * r1[p] if m1[p] == KEPT else 0.0
+        c = w2 * r2[p] if m2[p] == KEPT else 0.0
+        d = w3 * r3[p] if m3[p] == KEPT else 0.0
+        total[p] = (((total[p] + a) + b) + c) + d
+
+
+@kernel
+def _add_weights_kept(flags, i, place, weights, total):
+    y, left, size = place
+    m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
+    m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
+    w0, w1, w2, w3 = weights[i], weights[i + 1], weights[i + 2], weights[i + 3]
+    for p in range(size):
+        a = w0 if m0[p] == KEPT else 0.0
+        b = w1 if m1[p] == KEPT else 0.0
+        c = w2 if m2[p] == KEPT else 0.0
+        d = w3 if m3[p] == KEPT else 0.0
+        total[p] = (((total[p] + a) + b) + c) + d
+
+
+@kernel
+def _add_kept(values, variances, flags, i, place, factor, sums):
+    """Add what is kept of a run of one image."""
+    y, left, size = place
+    row, noise = values[i, y, left : left + size], variances[i, y, left : left + size]
+    marks = flags[i, y, left : left + size]
+    total, spread, weight = sums
     square = factor * factor
-    for p in range(row.size):
+    for p in range(size):
         total[p] += factor * row[p] if marks[p] == KEPT else 0.0
         spread[p] += square * noise[p] if marks[p] == KEPT else 0.0
-    for p in range(row.size):
+    for p in range(size):
         weight[p] += factor if marks[p] == KEPT else 0.0
 
 
 @kernel
-def _count_invalid(marks, missing):
-    """Count samples without data, by pixel; return how many there are."""
-    total = np.int32(0)
-    for p in range(marks.size):
-        one = _ONE if marks[p] == INVALID else _NONE
-        missing[p] += one
-        total += one
-    return total
+def _code(mark):
+    """Return a flag as a number that can be added up: a byte for each kind."""
+    return (_MISSING if mark == INVALID else _NONE) + (
+        (_BELOW if mark == LOW else _NONE) + (_ABOVE if mark == HIGH else _NONE)
+    )
 
 
 @kernel
-def _count_struck(marks, struck):
-    """Count what was rejected as low and as high, by pixel; return the numbers of both."""
-    total = np.int32(0)
-    for p in range(marks.size):
-        found = (_ONE if marks[p] == LOW else _NONE) + (_ABOVE if marks[p] == HIGH else _NONE)
-        struck[p] += found
-        total += found
-    return total % _ABOVE, total // _ABOVE
+def _count_flags(flags, i, place, counts, tally):
+    """Count what is missing or struck in a run of an image, by pixel and in all."""
+    y, left, size = place
+    marks = flags[i, y, left : left + size]
+    struck, missing = counts
+    total = _NONE
+    for p in range(size):
+        code = _code(marks[p])
+        total += code
+        missing[p] += code & _BYTE
+        struck[p] += ((code >> _EIGHT) & _BYTE) + (code & _OF_ABOVE)
+    _add_codes(total, tally)
+
+
+@kernel
+def _count_four_flags(flags, i, place, counts, tally):
+    """Do `_count_flags` with four images."""
+    y, left, size = place
+    m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
+    m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
+    struck, missing = counts
+    t0, t1, t2, t3 = _NONE, _NONE, _NONE, _NONE
+    for p in range(size):
+        c0, c1, c2, c3 = _code(m0[p]), _code(m1[p]), _code(m2[p]), _code(m3[p])
+        t0, t1, t2, t3 = t0 + c0, t1 + c1, t2 + c2, t3 + c3
+        code = (c0 + c1) + (c2 + c3)
+        missing[p] += code & _BYTE
+        struck[p] += ((code >> _EIGHT) & _BYTE) + (code & _OF_ABOVE)
+    _add_codes(t0, tally[i])
+    _add_codes(t1, tally[i + 1])
+    _add_codes(t2, tally[i + 2])
+    _add_codes(t3, tally[i + 3])
+
+
+@kernel
+def _add_codes(total, tally):
+    tally[0] += total & _BYTE
+    tally[1] += (total >> _EIGHT) & _BYTE
+    tally[2] += total >> (_EIGHT + _EIGHT)
 
 
 def grow(
@@ -213,27 +323,59 @@ def grow(
     if reach <= 0:
         return flags
     grown = flags.copy()
-    _grow(values, variances, flags, int(reach), float(threshold), grown)
+    looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
+    _grow(values, variances, grown, int(reach), float(threshold), looked_at)
+    _settle_all(grown, looked_at)
     return grown
 
 
+def grow_averaged(
+    values: np.ndarray,
+    variances: np.ndarray,
+    weights: np.ndarray,
+    flags: np.ndarray,
+    reach: int,
+    corner: tuple[int, int],
+    result: Average,
+    threshold: float = 1.0,
+) -> None:
+    """Extend rejections like :func:`grow`, and mend an average that was made before.
+
+    Parameters
+    ----------
+    values, variances, weights, flags
+        As for :func:`average`; the flags are changed.
+    reach, threshold
+        As for :func:`grow`.
+    corner : tuple of int
+        Row and column at which the part that was averaged begins.
+    result : Average
+        Its planes and its tally are changed where samples were taken along.
+    """
+    if reach > 0:
+        looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
+        _grow(values, variances, flags, int(reach), float(threshold), looked_at)
+        _average_again(
+            values, variances, weights, flags, corner, looked_at, result.planes, result.tally
+        )
+
+
 @kernel
-def _grow(values, variances, flags, reach, threshold, grown):
+def _grow(values, variances, flags, reach, threshold, looked_at):
     n, ny, nx = values.shape
     centre = np.empty((ny, nx), dtype=np.float32)
-    known = np.zeros((ny, nx), dtype=np.bool_)
     for i in range(n):
         for y in range(ny):
-            for left in range(0, nx, _STRIP):
-                right = min(left + _STRIP, nx)
+            for left in range(0, nx, STRIP):
+                right = min(left + STRIP, nx)
                 if largest(flags[i, y, left:right]) < LOW:
                     continue
                 for x in range(left, right):
-                    if flags[i, y, x] >= LOW and _has_company(flags, i, y, x):
+                    struck = flags[i, y, x] == LOW or flags[i, y, x] == HIGH
+                    if struck and _has_company(flags, i, y, x):
                         _take_along(
-                            values, variances, flags, i, y, x, reach, threshold, centre, known,
-                            grown,
-                        )  # fmt: skip
+                            values, variances, flags, i, y, x, reach, threshold, centre, looked_at
+                        )
 
 
 @kernel
@@ -249,19 +391,20 @@ def _has_company(flags, i, y, x):
 
 
 @kernel
-def _take_along(values, variances, flags, i, y, x, reach, threshold, centre, known, grown):
+def _take_along(values, variances, flags, i, y, x, reach, threshold, centre, looked_at):
+    """Flag samples as taken along, which is not yet rejected: they have no company of their own."""
     ny, nx = flags.shape[1:]
     sign = 1.0 if flags[i, y, x] == HIGH else -1.0
     for v in range(max(0, y - reach), min(ny, y + reach + 1)):
         for u in range(max(0, x - reach), min(nx, x + reach + 1)):
             if flags[i, v, u] != KEPT or (v - y) ** 2 + (u - x) ** 2 > reach * reach:
                 continue
-            if not known[v, u]:
+            if not looked_at[v, u]:
                 centre[v, u] = _mean_kept(values, flags, v, u)
-                known[v, u] = True
+                looked_at[v, u] = 1
             excess = sign * (values[i, v, u] - centre[v, u])
             if excess > threshold * np.sqrt(variances[i, v, u]):
-                grown[i, v, u] = flags[i, y, x]
+                flags[i, v, u] = flags[i, y, x] + _TAKEN
 
 
 @kernel
@@ -275,8 +418,52 @@ def _mean_kept(values, flags, y, x):
     return total / kept
 
 
+@kernel
+def _settle_all(flags, looked_at):
+    ny, nx = looked_at.shape
+    nobody = np.empty((len(flags), 3), dtype=np.int64)
+    for y in range(ny):
+        for x in range(nx):
+            if looked_at[y, x]:
+                _settle(flags, y, x, nobody)
+
+
+@kernel
+def _settle(flags, y, x, tally):
+    """Make what was taken along rejected, and count it; say whether there was any."""
+    taken = False
+    for i in range(len(flags)):
+        if flags[i, y, x] > HIGH:
+            flags[i, y, x] -= _TAKEN
+            tally[i, flags[i, y, x] - 1] += 1
+            taken = True
+    return taken
+
+
+@kernel
+def _average_again(values, variances, weights, flags, corner, looked_at, planes, tally):
+    height, width = planes[0].shape
+    ny, nx = looked_at.shape
+    work = room_of_strip(1)
+    nobody = np.zeros_like(tally)
+    for row in range(ny):
+        for column in range(nx):
+            if not looked_at[row, column]:
+                continue
+            y, x = row - corner[0], column - corner[1]
+            inside = 0 <= y < height and 0 <= x < width
+            if _settle(flags, row, column, tally if inside else nobody) and inside:
+                place = (y, x, x + 1)
+                average_strip(
+                    values, variances, weights, flags, corner, place, planes, nobody, work
+                )
+
+
 def warm_up() -> None:
     """Compile the kernels of this module."""
     values = np.ones((3, 2, 2), dtype=np.float32)
     flags = np.zeros(values.shape, dtype=np.uint8)
-    average(values, values, np.ones(3), grow(values, values, flags, 1))
+    weights = np.ones(3)
+    result = average(values, values, weights, flags)
+    grow(values, values, flags, 1)
+    grow_averaged(values, values, weights, flags, 1, (0, 0), result)

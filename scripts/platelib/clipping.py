@@ -30,7 +30,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from platelib.averaging import Average, average, grow
+from platelib.averaging import (
+    Average,
+    average,
+    average_strip,
+    blank_average,
+    grow,
+    grow_averaged,
+    room_of_strip,
+)
 from platelib.kernels import kernel
 from platelib.rejection_exact import (
     HIGH,
@@ -54,7 +62,7 @@ from platelib.selection import sorting_network, valley_network
 
 __all__ = [
     "HIGH", "INVALID", "KEPT", "LOW", "METHODS",
-    "Average", "Rejection", "average", "esd_limits", "grow", "reject",
+    "Average", "Rejection", "average", "clipped_average", "esd_limits", "grow", "reject",
 ]  # fmt: skip
 
 METHODS = ("none", "noise", "sigma", "mad", "esd")
@@ -123,30 +131,63 @@ def reject(
     ValueError
         If the method is unknown.
     """
-    if rejection.method not in METHODS:
-        msg = f"unknown rejection method {rejection.method!r}; choose from {', '.join(METHODS)}"
-        raise ValueError(msg)
+    rule, tables = _as_kernels_take_it(rejection, len(values), sky)
     if flags is None:
         flags = np.empty(values.shape, dtype=np.uint8)
         np.isnan(values, out=flags.view(np.bool_))
-    method, n = rejection.method, len(values)
-    sorting = method in ("mad", "esd")
-    rule = _Rule(
-        METHODS.index(method),
-        float(rejection.low),
-        float(rejection.high),
-        int(rejection.max_iterations),
-        float(sky),
-        float(rejection.tolerance),
-    )
-    tables = _Tables(
-        esd_limits(n, rejection.esd_alpha) if method == "esd" else _NO_LIMITS,
-        sorting_network(n if sorting else 1),
-        valley_network(n if sorting else 1),
-    )
-    if method != "none":
+    if rejection.method != "none":
         _reject(values, variances, np.asarray(noise, dtype=np.float64), rule, tables, flags)
     return flags
+
+
+def clipped_average(
+    values: np.ndarray,
+    variances: np.ndarray,
+    noise: np.ndarray,
+    sky: float,
+    rejection: Rejection,
+    weights: np.ndarray,
+    flags: np.ndarray,
+    grow_px: int = 0,
+    part: tuple[slice, slice] = (slice(None), slice(None)),
+) -> Average:
+    """Reject outliers, extend the rejections, and average what is kept.
+
+    The same as :func:`reject`, :func:`grow` and :func:`average` one after the other, to the last
+    bit; but each strip is averaged while it lies in the processor's cache.
+
+    Parameters
+    ----------
+    values, variances, noise, sky, rejection
+        As for :func:`reject`.
+    weights : numpy.ndarray
+        ``(n,)`` float64, positive.
+    flags : numpy.ndarray
+        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN and else 0; it gets the result.
+    grow_px : int
+        Reach of :func:`grow`.
+    part : tuple of slice, optional
+        Average only these rows and columns.
+
+    Returns
+    -------
+    Average
+
+    Raises
+    ------
+    ValueError
+        If the method is unknown.
+    """
+    rule, tables = _as_kernels_take_it(rejection, len(values), sky)
+    (top, bottom, _), (left, right, _) = (
+        axis.indices(size) for axis, size in zip(part, values.shape[1:], strict=True)
+    )
+    corner, result = (top, left), blank_average(len(values), (bottom - top, right - left))
+    _reject_and_average(
+        values, variances, noise, rule, tables, flags, weights, corner, result.planes, result.tally
+    )
+    grow_averaged(values, variances, weights, flags, grow_px, corner, result)
+    return result
 
 
 class _Rule(NamedTuple):
@@ -169,6 +210,28 @@ class _Tables(NamedTuple):
 
 
 _NO_LIMITS = np.zeros((1, 1))
+
+
+def _as_kernels_take_it(rejection: Rejection, n: int, sky: float) -> tuple[_Rule, _Tables]:
+    method = rejection.method
+    if method not in METHODS:
+        msg = f"unknown rejection method {method!r}; choose from {', '.join(METHODS)}"
+        raise ValueError(msg)
+    sorting = method in ("mad", "esd")
+    rule = _Rule(
+        METHODS.index(method),
+        float(rejection.low),
+        float(rejection.high),
+        int(rejection.max_iterations),
+        float(sky),
+        float(rejection.tolerance),
+    )
+    tables = _Tables(
+        esd_limits(n, rejection.esd_alpha) if method == "esd" else _NO_LIMITS,
+        sorting_network(n if sorting else 1),
+        valley_network(n if sorting else 1),
+    )
+    return rule, tables
 
 
 def esd_limits(n: int, alpha: float) -> np.ndarray:
@@ -200,27 +263,60 @@ def esd_limits(n: int, alpha: float) -> np.ndarray:
 
 @kernel
 def _reject(values, variances, noise, rule, tables, flags):
-    n, ny, nx = values.shape
+    _, ny, nx = values.shape
     squares = (noise * noise).astype(np.float32)
+    room = _room(len(values))
+    for y in range(ny):
+        for left in range(0, nx, STRIP):
+            place = (y, left, min(left + STRIP, nx))
+            _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room)
+
+
+@kernel
+def _reject_and_average(
+    values, variances, noise, rule, tables, flags, weights, corner, planes, tally
+):
+    _, ny, nx = values.shape
+    height, width = planes[0].shape
+    squares = (noise * noise).astype(np.float32)
+    room, sums = _room(len(values)), room_of_strip(STRIP)
+    for row in range(ny):
+        for left in range(0, nx, STRIP):
+            right = min(left + STRIP, nx)
+            if rule.method != _NONE:
+                place = (row, left, right)
+                _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room)
+            y, first = row - corner[0], max(left - corner[1], 0)
+            last = min(right - corner[1], width)
+            if 0 <= y < height and first < last:
+                place = (y, first, last)
+                average_strip(values, variances, weights, flags, corner, place, planes, tally, sums)
+
+
+@kernel
+def _room(n):
+    """Return what `_reject_strip` needs to work."""
     work = np.empty((8, STRIP), dtype=np.float32)
     tally = np.empty((3, STRIP), dtype=np.int32)
     # Rows that lie a power of two apart would push each other out of the cache.
     rows = np.empty((n + 3, STRIP + 16), dtype=np.float32)
     suspect = np.empty(STRIP, dtype=np.bool_)
-    samples, spread, scratch = np.empty(n), np.empty(n), np.empty(n + 1)
-    state = np.empty(n, dtype=np.uint8)
-    for y in range(ny):
-        for left in range(0, nx, STRIP):
-            right = min(left + STRIP, nx)
-            place = (y, left, right)
-            _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
-            for x in range(left, right):
-                if not suspect[x - left]:
-                    continue
-                gather(values, y, x, samples, state)
-                _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch)
-                for i in range(n):
-                    flags[i, y, x] = state[i]
+    samples = (np.empty(n), np.empty(n), np.empty(n + 1), np.empty(n, dtype=np.uint8))
+    return work, tally, rows, suspect, samples
+
+
+@kernel
+def _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room):
+    y, left, right = place
+    work, tally, rows, suspect, (samples, spread, scratch, state) = room
+    _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
+    for x in range(left, right):
+        if not suspect[x - left]:
+            continue
+        gather(values, y, x, samples, state)
+        _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch)
+        for i in range(noise.size):
+            flags[i, y, x] = state[i]
 
 
 @kernel
@@ -258,4 +354,6 @@ def _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratc
 def warm_up() -> None:
     """Compile the kernels of this module."""
     values = np.ones((3, 2, 2), dtype=np.float32)
-    reject(values, values, np.ones(3), 0.0, Rejection("esd"))
+    noise, rejection = np.ones(3), Rejection("esd")
+    flags = reject(values, values, noise, 0.0, rejection)
+    clipped_average(values, values, noise, 0.0, rejection, noise, flags, 1)

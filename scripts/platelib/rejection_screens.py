@@ -86,7 +86,12 @@ def _means(values, variances, y, left, right, squares, centre, scale, count):
         centre[p] = zero
         scale[p] = zero
         count[p] = 0
-    for i in range(squares.size):
+    n = squares.size
+    fours = n - n % 4
+    for i in range(0, fours, 4):
+        _add_four_squares(values, variances, i, y, left, right, squares, scale)
+        _add_four_known(values, i, y, left, right, centre, count)
+    for i in range(fours, n):
         inverse = np.float32(1.0) / squares[i]
         row, spreads = values[i, y, left:right], variances[i, y, left:right]
         for p in range(width):
@@ -99,6 +104,51 @@ def _means(values, variances, y, left, right, squares, centre, scale, count):
         number = np.float32(max(count[p], 1))
         centre[p] /= number
         scale[p] /= number
+
+
+@kernel
+def _add_four_squares(values, variances, i, y, left, right, squares, total):
+    """Add four images, one after the other, to a sum that is loaded and stored once."""
+    zero, one = np.float32(0.0), np.float32(1.0)
+    r0, r1, r2, r3 = (
+        values[i, y, left:right], values[i + 1, y, left:right],
+        values[i + 2, y, left:right], values[i + 3, y, left:right],
+    )  # fmt: skip
+    s0, s1, s2, s3 = (
+        variances[i, y, left:right], variances[i + 1, y, left:right],
+        variances[i + 2, y, left:right], variances[i + 3, y, left:right],
+    )  # fmt: skip
+    i0, i1, i2, i3 = (
+        one / squares[i], one / squares[i + 1], one / squares[i + 2], one / squares[i + 3]
+    )  # fmt: skip
+    for p in range(right - left):
+        a = s0[p] * i0 if r0[p] == r0[p] else zero
+        b = s1[p] * i1 if r1[p] == r1[p] else zero
+        c = s2[p] * i2 if r2[p] == r2[p] else zero
+        d = s3[p] * i3 if r3[p] == r3[p] else zero
+        total[p] = (((total[p] + a) + b) + c) + d
+
+
+@kernel
+def _add_four_known(values, i, y, left, right, total, count):
+    """Add and count what is known in four images."""
+    zero = np.float32(0.0)
+    r0, r1, r2, r3 = (
+        values[i, y, left:right], values[i + 1, y, left:right],
+        values[i + 2, y, left:right], values[i + 3, y, left:right],
+    )  # fmt: skip
+    for p in range(right - left):
+        a = r0[p] if r0[p] == r0[p] else zero
+        b = r1[p] if r1[p] == r1[p] else zero
+        c = r2[p] if r2[p] == r2[p] else zero
+        d = r3[p] if r3[p] == r3[p] else zero
+        total[p] = (((total[p] + a) + b) + c) + d
+    for p in range(right - left):
+        a = _ONE if r0[p] == r0[p] else _NONE
+        b = _ONE if r1[p] == r1[p] else _NONE
+        c = _ONE if r2[p] == r2[p] else _NONE
+        d = _ONE if r3[p] == r3[p] else _NONE
+        count[p] += (a + b) + (c + d)
 
 
 @kernel

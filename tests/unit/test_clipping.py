@@ -10,6 +10,7 @@ from platelib.clipping import (
     METHODS,
     Rejection,
     average,
+    clipped_average,
     esd_limits,
     grow,
     reject,
@@ -360,3 +361,27 @@ def test_unknown_method_is_refused():
     values = np.ones((3, 2, 2), dtype=np.float32)
     with pytest.raises(ValueError, match="unknown rejection method 'magic'; choose from none"):
         _flags(values, Rejection("magic"))
+
+
+@pytest.mark.parametrize("grow_px", [0, 2])
+@pytest.mark.parametrize("method", METHODS)
+def test_one_pass_equals_its_three_steps(method, grow_px):
+    """Rejecting, growing and averaging strip by strip gives the bits of one after the other."""
+    values, variances, noise, _ = _trailed(7)
+    values, variances = (np.tile(plane, (1, 1, 7)) for plane in (values, variances))
+    values[2, 5, 40:60] = np.nan
+    part = np.s_[3:-4, 5:-6]
+    rejection, weights = Rejection(method, 1.8, 1.8), np.linspace(0.5, 1, len(values))
+    flags = np.isnan(values).astype(np.uint8)
+    found = clipped_average(
+        values, variances, noise, 100.0, rejection, weights, flags, grow_px, part
+    )
+    expected_flags = grow(
+        values, variances, reject(values, variances, noise, 100.0, rejection), grow_px
+    )
+    expected = average(values, variances, weights, expected_flags, part)
+    assert method == "none" or (expected_flags > INVALID).any()
+    np.testing.assert_array_equal(flags, expected_flags)
+    for one, other in zip(found.planes, expected.planes, strict=True):
+        np.testing.assert_array_equal(one, other)
+    np.testing.assert_array_equal(found.tally, expected.tally)
