@@ -5,13 +5,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.joblog import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance import creator, file_sha256
-from platefiles.recipe import Stretch
+from platefiles.recipe import Finish, Stretch
 from platefiles.record import has_record, read_record, single_making
+from platelib import finishing
+from platelib.cielab import delta_e_2000
 from platelib.rendering import Look, Rendering, render
 from platelib.stretch import AsinhCurve
 
@@ -23,6 +27,7 @@ def composite(
     title: str,
     jpeg_quality: int = JPEG_QUALITY,
     job: Mapping[str, Any] | None = None,
+    finish: Finish | None = None,
 ) -> Rendering:
     """Stretch the linear cube and write it as picture files.
 
@@ -41,6 +46,8 @@ def composite(
         From 1 to 100.
     job : mapping, optional
         The rule's job, for the record.
+    finish : Finish, optional
+        Which steps are taken beyond what the data say.
 
     Returns
     -------
@@ -56,13 +63,21 @@ def composite(
     with_luminance = has_image(path_to_cube, "LUMINANCE")
     luminance = read_image(path_to_cube, "LUMINANCE")[0] if with_luminance else None
     try:
-        rendering = render(planes, luminance, Look(**stretch.model_dump()))
+        rendering = render(
+            planes,
+            luminance,
+            Look(**stretch.model_dump()),
+            finishing.Finish(**(finish or Finish()).model_dump()),
+        )
     except ValueError as error:
         msg = f"{path_to_cube}: {error}"
         raise UserError(msg) from error
     method = _method(rendering)
     log.info("%s", method)
     log.info("%d px mended, %d px left black", rendering.mended_px, rendering.black_px)
+    sky = np.array(rendering.sky_lab)
+    distance = delta_e_2000(sky, sky * np.array([1.0, 0.0, 0.0]))
+    log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)
     digest = f"sha256:{file_sha256(path_to_cube)}"
     cube = read_record(path_to_cube) if has_record(path_to_cube) else None
     for path in paths_to_pictures:
@@ -78,7 +93,9 @@ def _method(rendering: Rendering) -> str:
     text = f"the asinh stretch of Lupton et al. (2004): {_constants(rendering.curve)}"
     if rendering.luminance_curve is not None:
         text += f"; luminance: {_constants(rendering.luminance_curve)}"
-    return text
+    if rendering.shoulder < 1:
+        text += f"; highlights rolled off from {rendering.shoulder:g} (Reinhard et al. 2002)"
+    return "; ".join([text, *rendering.steps])
 
 
 def _constants(curve: AsinhCurve) -> str:
@@ -99,4 +116,5 @@ if __name__ == "__main__":
             Stretch.model_validate(settings["stretch"]),
             settings["title"],
             job=job,
+            finish=Finish.model_validate(settings["finish"]),
         )

@@ -18,11 +18,11 @@ from platefiles.fitsfile import (
     write_product,
 )
 from platefiles.joblog import log
-from platefiles.provenance import exposure_cards, file_sha256
+from platefiles.provenance import exposure_cards, file_sha256, note_cards
 from platefiles.recipe import Colour
 from platefiles.record import record_hdu
 from platefiles.tables import columns_hdu, read_columns, rows_of
-from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
+from platelib.mapping import LUMINANCE, Weights, blend, plane_weights, weights_by_noise
 from platelib.neutral_sky import Sky, measure_sky
 from platelib.white_balance import White, mean_star
 
@@ -63,6 +63,10 @@ def map_channels(
     try:
         weights = plane_weights(matrix, list(paths_to_channels))
         images, unit = _read(paths_to_channels, weights)
+        notes = []
+        if colour.luminance_weights == "noise" and len(weights.get(LUMINANCE, ())) > 1:
+            weights[LUMINANCE], note = _by_noise(images, weights[LUMINANCE])
+            notes = [note] if note else []
         planes = np.stack([blend(images, row) for row in weights.values()])
         del images
         skies, share = measure_sky(planes)
@@ -79,6 +83,7 @@ def map_channels(
         *_mapping_cards(names, weights),
         *_sky_cards(names, skies, share, colour.neutral_background),
         *_white_cards(names, white, colour),
+        *note_cards(notes),
     ]
     count = len(white.factors)
     hdus = [image_hdu(result[:count], "SCI", facts, unit)]
@@ -135,6 +140,29 @@ def _read(paths: Mapping[str, Path], weights: Weights) -> tuple[dict[str, np.nda
         images[name], header = read_image(paths[name])
         units.append(header.get("BUNIT"))
     return images, units[0] if len(set(units)) == 1 else None
+
+
+def _by_noise(
+    images: Mapping[str, np.ndarray], row: Mapping[str, float]
+) -> tuple[dict[str, float], str]:
+    """Weigh the channels of the luminance; a note if there were too few stars to do it well."""
+    planes = np.stack([images[name] for name in row])
+    skies, _ = measure_sky(planes)
+    planes -= _column(sky.level for sky in skies)
+    noises = {name: sky.noise for name, sky in zip(row, skies, strict=True)}
+    white = mean_star(planes, tuple(noises.values()), reference=0)
+    note = ""
+    signals = {name: 1 / factor for name, factor in zip(row, white.factors, strict=True)}
+    if white.note:
+        signals = noises
+        note = (
+            f"with {white.stars} stars the light of the channels cannot be compared: those of the "
+            "luminance are taken to stand out from their noise alike"
+        )
+        log.warning("%s", note)
+    weights = weights_by_noise(row, signals, noises)
+    log.info("luminance: %s", ", ".join(f"{name} {w:g}" for name, w in weights.items()))
+    return weights, note
 
 
 def _white(neutral: np.ndarray, skies: Sequence[Sky], colour: Colour) -> White:

@@ -320,6 +320,7 @@ class ProjectPlan(Layout):
         """Job of drawing the pictures."""
         settings = {
             "stretch": self.loaded.recipe.stretch.model_dump(),
+            "finish": self.loaded.recipe.finish.model_dump(),
             "title": self.loaded.project.title,
         }
         return self._job("composite", settings, [self.cube_job()])

@@ -161,6 +161,8 @@ class Colour(Settings):
     """Factors of red, green and blue, used with 'white: given'."""
     neutral_background: Switch = True
     """Take the mean colour of the sky out, so that the sky is grey."""
+    luminance_weights: Literal["given", "noise"] = "given"
+    """Weights of the luminance row: as given, or times signal over noise squared."""
 
 
 class Stretch(Settings):
@@ -171,11 +173,26 @@ class Stretch(Settings):
     black_sigma: float = Field(default=2.5, gt=0, le=100)
     """Black lies this many sigma of the sky below the sky: lower lifts faint light, and noise."""
     white_share: float = Field(default=0.0005, ge=0, le=0.1)
-    """Share of the pixels that may become white, as a fraction: higher brightens the rest."""
+    """Share of the pixels above white on the curve, as a fraction: higher brightens the rest."""
+    shoulder: float = Field(default=0.8, gt=0, le=1)
+    """Brightness from which highlights are rolled off, so that cores keep shape; 1 cuts them."""
     saturation: float = Field(default=1.0, ge=0, le=4)
     """Strength of the colours: 0 grey, 1 as the light gives them."""
     colour_smoothing_px: float = Field(default=2.0, ge=0, le=20)
     """Colours of faint light are averaged over about this radius, in pixels; 0 leaves them."""
+    colour_lift: float = Field(default=2.0, ge=1, le=100)
+    """Where luminance brightens a pixel, its chroma grows in step, at most by this factor."""
+
+
+class Finish(Settings):
+    """Steps that please the eye beyond what the data say; each that is taken is recorded."""
+
+    deconvolution: float = Field(default=0.0, ge=0, le=1)
+    """Share of brightness deconvolved with the measured star image, where signal is high."""
+    colour_denoise: float = Field(default=0.0, ge=0, le=1)
+    """Strength of smoothing of the colours between edges; brightness stays as it is."""
+    local_contrast: float = Field(default=0.0, ge=0, le=1)
+    """Share of locally equalised lightness above the sky."""
 
 
 class Recipe(Settings):
@@ -199,5 +216,7 @@ class Recipe(Settings):
     """How the colours are balanced."""
     stretch: Stretch = Stretch()
     """How faint light is lifted."""
+    finish: Finish = Finish()
+    """Steps that please the eye beyond what the data say."""
     files: list[Literal["png", "tif", "jpg"]] = ["png", "tif", "jpg"]
     """Picture files to write; the linear FITS cube is always written."""

@@ -1,8 +1,9 @@
 """Brightness from one picture, colour from another, in a perceptual space.
 
-Lightness is replaced in Oklab; hue stays. Colour grows with lightness, so that what was vivid
-stays vivid, but at most `MAX_LIFT` times, since colour in near darkness is mostly noise.
-A colour that no display can show is made paler at its own hue and lightness.
+Lightness is replaced in Oklab (Ottosson 2020, see `platelib.srgb`); hue stays. Chroma is scaled
+by the ratio of the new lightness to the old, so that what was vivid stays vivid, but at most
+`MAX_LIFT` times, since colour in near darkness is mostly noise. A colour that no display can show
+is made paler at its own hue and lightness.
 """
 
 import numpy as np
@@ -13,7 +14,9 @@ MAX_LIFT = 2.0
 _HALVINGS = 20
 
 
-def replace_lightness(display: np.ndarray, brightness: np.ndarray) -> np.ndarray:
+def replace_lightness(
+    display: np.ndarray, brightness: np.ndarray, max_lift: float = MAX_LIFT
+) -> np.ndarray:
     """Give a colour picture the brightness of a grey one.
 
     Parameters
@@ -22,18 +25,20 @@ def replace_lightness(display: np.ndarray, brightness: np.ndarray) -> np.ndarray
         ``(3, ...)`` sRGB display values from 0 to 1.
     brightness : numpy.ndarray
         ``(...)`` display values of the grey picture.
+    max_lift : float
+        Chroma grows with lightness by no more than this factor.
 
     Returns
     -------
     numpy.ndarray
         ``(3, ...)`` float64 display values: the lightness of ``brightness``, the hue of
-        ``display``, the ratio of chroma to lightness of ``display`` as far as `MAX_LIFT`
+        ``display``, the ratio of chroma to lightness of ``display`` as far as ``max_lift``
         and the display allow.
     """
     lab = to_oklab(decode(display))
     lightness = np.cbrt(decode(np.clip(brightness, 0.0, 1.0)))
     lift = lightness / np.where(lab[0] > 0, lab[0], 1.0)
-    lift = np.where(lab[0] > 0, np.minimum(lift, MAX_LIFT), 0.0)
+    lift = np.where(lab[0] > 0, np.minimum(lift, max_lift), 0.0)
     return encode(fit_gamut(np.stack([lightness, lab[1] * lift, lab[2] * lift])))
 
 

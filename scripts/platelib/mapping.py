@@ -74,6 +74,42 @@ def _row_weights(
     return {name: weight / total for name, weight in full.items() if weight > 0}
 
 
+def weights_by_noise(
+    row: Mapping[str, float], signals: Mapping[str, float], noises: Mapping[str, float]
+) -> dict[str, float]:
+    """Weigh the channels of a row so that what it shows stands out from the noise.
+
+    Parameters
+    ----------
+    row : mapping of str to float
+        Weights as wished, from `plane_weights`.
+    signals : mapping of str to float
+        Relative brightness of the same light in each channel, in the channel's unit.
+    noises : mapping of str to float
+        Standard deviation of a sky pixel in each channel, in the channel's unit.
+
+    Returns
+    -------
+    dict
+        Channel to weight, summing to one: the wished weight times signal over noise squared. With
+        equal wishes it is the blend of the greatest ratio of signal to noise of all (Horne 1986,
+        PASP 98, 609, equation 8, with the signal as profile). The unit of a channel does not
+        matter.
+
+    Raises
+    ------
+    ValueError
+        If a signal or a noise is not above zero.
+    """
+    if not all(signals[name] > 0 and noises[name] > 0 for name in row):
+        msg = "a channel has no noise, or no light, to be weighted by"
+        raise ValueError(msg)
+    full = {name: weight * signals[name] / noises[name] ** 2 for name, weight in row.items()}
+    total = sum(full.values())
+    # Far more digits than the weights are known to, far fewer than processors differ in.
+    return {name: float(f"{weight / total:.6g}") for name, weight in full.items()}
+
+
 def blend(images: Mapping[str, np.ndarray], weights: Mapping[str, float]) -> np.ndarray:
     """Average channels with weights.
 

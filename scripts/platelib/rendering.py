@@ -8,11 +8,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.cielab import to_cielab
 from platelib.faint_colour import smooth_faint_colour
+from platelib.finishing import (
+    NO_FINISH,
+    Finish,
+    denoise_colour,
+    enhance_local_contrast,
+    sharpen,
+)
 from platelib.gaps import mend_gaps
-from platelib.luminance import replace_lightness, scale_chroma
+from platelib.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.neutral_sky import Sky, measure_sky
-from platelib.stretch import AsinhCurve, fit_curve, stretch_planes
+from platelib.srgb import decode
+from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _STRIP_ROWS = 256
 _FULL = 65535
@@ -29,11 +38,15 @@ class Look:
     black_sigma : float
         How far black lies below the sky, in standard deviations of the sky.
     white_share : float
-        Share of the pixels that may become white.
+        Share of the pixels whose intensity lies above white on the curve.
     saturation : float
         Factor of the chroma; 1 leaves colours as the light gives them.
     colour_smoothing_px : float
         Radius over which the colours of faint light are averaged, in pixels.
+    shoulder : float
+        Display value from which highlights are rolled off; 1 cuts them at white.
+    colour_lift : float
+        Where luminance brightens a pixel, its chroma grows by no more than this factor.
     """
 
     sky_level: float
@@ -41,6 +54,8 @@ class Look:
     white_share: float
     saturation: float = 1.0
     colour_smoothing_px: float = 0.0
+    shoulder: float = 1.0
+    colour_lift: float = MAX_LIFT
 
 
 @dataclass(frozen=True)
@@ -57,6 +72,12 @@ class Rendering:
         Stretch of the luminance, where there is one.
     mended_px, black_px : int
         Pixels without data that were filled, and that were left black.
+    sky_lab : tuple of float
+        Mean light of the sky, as drawn, in CIE Lab.
+    shoulder : float
+        Display value from which highlights were rolled off; 1 if they were cut.
+    steps : tuple of str
+        What else was done to it, a sentence each.
     """
 
     pixels: np.ndarray
@@ -64,9 +85,25 @@ class Rendering:
     luminance_curve: AsinhCurve | None
     mended_px: int
     black_px: int
+    sky_lab: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    shoulder: float = 1.0
+    steps: tuple[str, ...] = ()
 
 
-def render(planes: np.ndarray, luminance: np.ndarray | None, look: Look) -> Rendering:
+@dataclass(frozen=True)
+class _Toning:
+    """Curve and shoulder of one picture."""
+
+    curve: AsinhCurve
+    shoulder: Shoulder
+
+    def __call__(self, planes: np.ndarray) -> np.ndarray:
+        return stretch_planes(planes, self.curve, self.shoulder)
+
+
+def render(
+    planes: np.ndarray, luminance: np.ndarray | None, look: Look, finish: Finish = NO_FINISH
+) -> Rendering:
     """Draw a picture.
 
     Parameters
@@ -90,15 +127,67 @@ def render(planes: np.ndarray, luminance: np.ndarray | None, look: Look) -> Rend
     everything = planes if luminance is None else np.concatenate([planes, luminance[None]])
     everything, mended = mend_gaps(everything)
     planes = everything[: len(planes)]
+    light = None if luminance is None else everything[-1]
     intensity = mean_plane(planes)
     curve, sky = choose_curve(intensity, look)
-    light_curve = None if luminance is None else choose_curve(everything[-1], look)[0]
+    steps: list[str] = []
     if len(planes) == 3:
         radius = look.colour_smoothing_px
         planes = smooth_faint_colour(planes, intensity, sky.level, sky.scatter, radius)
-    light = None if light_curve is None else everything[-1]
-    pixels, black = _draw(planes, light, curve, light_curve, look.saturation)
-    return Rendering(pixels, curve, light_curve, mended, black)
+    if finish.deconvolution:
+        planes, light, said = _sharpened(planes, light, sky, finish.deconvolution)
+        steps.append(said)
+    toning, light_toning = _toning(planes, curve, look), None
+    if light is not None:
+        light_toning = _toning(light[None], choose_curve(light, look)[0], look)
+    light_curve = light_toning.curve if light_toning else None
+    pixels, black = _draw(planes, light, toning, light_toning, look)
+    if finish.colour_denoise and len(planes) == 3:
+        pixels, said = denoise_colour(pixels, finish.colour_denoise)
+        steps.append(said)
+    if finish.local_contrast:
+        lift = look.colour_lift
+        pixels, said = enhance_local_contrast(pixels, finish.local_contrast, look.sky_level, lift)
+        steps.append(said)
+    drawn = _sky_lab(pixels, intensity, sky)
+    return Rendering(pixels, curve, light_curve, mended, black, drawn, look.shoulder, tuple(steps))
+
+
+def _sky_lab(pixels: np.ndarray, intensity: np.ndarray, sky: Sky) -> tuple[float, float, float]:
+    """Average the light of the pixels within a standard deviation of the sky's level."""
+    display = pixels[np.abs(intensity - sky.level) <= sky.scatter]
+    if not len(display):
+        return (0.0, 0.0, 0.0)
+    lightness, a, b = to_cielab(decode(display.T / _FULL).mean(axis=1))
+    return float(lightness), float(a), float(b)
+
+
+def _toning(planes: np.ndarray, curve: AsinhCurve, look: Look) -> _Toning:
+    tops = [
+        brightest(planes[:, start : start + _STRIP_ROWS], curve)
+        for start in range(0, planes.shape[1], _STRIP_ROWS)
+    ]
+    return _Toning(curve, Shoulder(look.shoulder, max(tops)))
+
+
+def _sharpened(
+    planes: np.ndarray, light: np.ndarray | None, sky: Sky, strength: float
+) -> tuple[np.ndarray, np.ndarray | None, str]:
+    """Deconvolve what gives the brightness: the luminance, or else the mean of the planes.
+
+    Planes are multiplied by what that changes, so that their ratios stay.
+    """
+    if light is not None:
+        (own,), _ = measure_sky(light[None])
+        light, said = sharpen(light, own, strength)
+        return planes, light, said
+    before = mean_plane(planes) - np.float32(sky.level)
+    after, said = sharpen(before + np.float32(sky.level), sky, strength)
+    after = after - np.float32(sky.level)
+    safe = before > 0
+    factor = np.where(safe, after / np.where(safe, before, 1), np.float32(1)).astype(np.float32)
+    level = np.float32(sky.level)
+    return (planes - level) * factor + level, None, said
 
 
 def choose_curve(intensity: np.ndarray, look: Look) -> tuple[AsinhCurve, Sky]:
@@ -137,21 +226,21 @@ def mean_plane(planes: np.ndarray) -> np.ndarray:
 def _draw(
     planes: np.ndarray,
     luminance: np.ndarray | None,
-    curve: AsinhCurve,
-    luminance_curve: AsinhCurve | None,
-    saturation: float,
+    toning: _Toning,
+    luminance_toning: _Toning | None,
+    look: Look,
 ) -> tuple[np.ndarray, int]:
     ny, nx = planes.shape[1:]
     picture = np.zeros((ny, nx, 3), dtype=np.uint16)
     black = 0
     for start in range(0, ny, _STRIP_ROWS):
         rows = slice(start, start + _STRIP_ROWS)
-        display = stretch_planes(planes[:, rows], curve)
-        if len(planes) == 3 and saturation != 1:
-            display = scale_chroma(display, saturation)
-        if luminance is not None and luminance_curve is not None:
-            light = stretch_planes(luminance[None, rows], luminance_curve)[0]
-            display = replace_lightness(display, light)
+        display = toning(planes[:, rows])
+        if len(planes) == 3 and look.saturation != 1:
+            display = scale_chroma(display, look.saturation)
+        if luminance is not None and luminance_toning is not None:
+            light = luminance_toning(luminance[None, rows])[0]
+            display = replace_lightness(display, light, look.colour_lift)
         gaps = ~np.isfinite(display).all(axis=0)
         black += int(gaps.sum())
         display[:, gaps] = 0.0

@@ -4,9 +4,13 @@ Intensity, the mean of the planes, is stretched; each plane is then multiplied b
 factor, so that colours do not fade where light is bright. As in the paper, the stretched values
 are those sent to the display: they are sRGB display values, not linear light.
 
+What would exceed white is cut at its own hue, as in the paper, or rolled off by a `Shoulder`, so
+that the cores of stars keep their shape up to the brightest pixel of all.
+
 References
 ----------
 Lupton, Blanton, Fekete, Hogg, O'Mullane, Szalay, Wherry (2004), PASP 116, 133, section 2.
+Reinhard, Stark, Shirley, Ferwerda (2002), ACM Transactions on Graphics 21, 267, equation 4.
 """
 
 from dataclasses import dataclass
@@ -40,6 +44,40 @@ class AsinhCurve:
         slope = _SLOPE_AT / np.arcsinh(_SLOPE_AT * self.softening)
         scaled = np.maximum(above_black, 0.0) * (self.softening / self.stretch)
         return slope * np.arcsinh(scaled)
+
+
+@dataclass(frozen=True)
+class Shoulder:
+    """The curve ``s + (1 - s) g((d - s) / (1 - s))`` for display values ``d`` above ``s``.
+
+    ``g(x) = x (1 + x / X^2) / (1 + x)`` is equation 4 of Reinhard et al. (2002): it leaves zero
+    with slope 1, never falls, and reaches 1 at ``X``, which is where the brightest pixel lies.
+
+    Attributes
+    ----------
+    start : float
+        Display value up to which nothing is altered, from 0 to 1.
+    top : float
+        Display value of the brightest pixel, which becomes 1. Where it is below 1 already, or
+        ``start`` is 1, values up to 1 are left alone.
+    """
+
+    start: float
+    top: float
+
+    def __call__(self, display: np.ndarray) -> np.ndarray:
+        """Return display values of at most 1."""
+        room = 1.0 - self.start
+        if room <= 0 or self.top <= 1:
+            return np.minimum(display, 1.0)
+        above = np.maximum(display - self.start, 0.0) / room
+        reach = (self.top - self.start) / room
+        rolled = self.start + room * above * (1 + above / reach**2) / (1 + above)
+        return np.where(display > self.start, np.minimum(rolled, 1.0), display)
+
+
+CUT = Shoulder(1.0, 1.0)
+"""No roll-off: as in the paper."""
 
 
 def fit_curve(
@@ -101,7 +139,7 @@ def _solve_knee(top: float, ratio: float) -> float:
     return float(np.exp((low + high) / 2))
 
 
-def stretch_planes(planes: np.ndarray, curve: AsinhCurve) -> np.ndarray:
+def stretch_planes(planes: np.ndarray, curve: AsinhCurve, shoulder: Shoulder = CUT) -> np.ndarray:
     """Stretch a colour picture, keeping the ratios between its planes.
 
     Parameters
@@ -110,6 +148,8 @@ def stretch_planes(planes: np.ndarray, curve: AsinhCurve) -> np.ndarray:
         ``(n, ...)`` linear light.
     curve : AsinhCurve
         Its ``minimum`` is taken off every plane.
+    shoulder : Shoulder
+        What becomes of values near and above 1.
 
     Returns
     -------
@@ -117,12 +157,31 @@ def stretch_planes(planes: np.ndarray, curve: AsinhCurve) -> np.ndarray:
         ``(n, ...)`` float64 display values from 0 to 1. A pixel that would exceed 1 in one
         plane is scaled down in all of them, so that its hue is kept. NaN stays NaN.
     """
+    display = _unlimited(planes, curve)
+    peak = display.max(axis=0)
+    bright = peak > 0
+    return display / np.where(bright, peak / shoulder(np.where(bright, peak, 1.0)), 1.0)
+
+
+def brightest(planes: np.ndarray, curve: AsinhCurve) -> float:
+    """Return the highest display value that the curve alone would give; 0 without data.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ...)`` linear light.
+    curve : AsinhCurve
+    """
+    peak = _unlimited(planes, curve).max(axis=0)
+    return float(np.max(peak, where=np.isfinite(peak), initial=0.0))
+
+
+def _unlimited(planes: np.ndarray, curve: AsinhCurve) -> np.ndarray:
     light = np.asarray(planes, dtype=np.float64) - curve.minimum
     intensity = _mean(light)
     bright = intensity > 0
     factor = curve(intensity) / np.where(bright, intensity, 1.0)
-    display = np.maximum(light * factor, 0.0)
-    return display / np.maximum(display.max(axis=0), 1.0)
+    return np.maximum(light * factor, 0.0)
 
 
 def _mean(planes: np.ndarray) -> np.ndarray:

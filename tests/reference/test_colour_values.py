@@ -1,8 +1,11 @@
+import warnings
+
 import numpy as np
 import pytest
 from astropy.visualization import make_lupton_rgb
 from skimage import color
 
+from platelib.cielab import delta_e_2000, to_cielab
 from platelib.luminance import replace_lightness
 from platelib.srgb import LINEAR_TO_XYZ, decode, encode, to_oklab
 from platelib.stretch import AsinhCurve, stretch_planes
@@ -28,6 +31,66 @@ def test_srgb_agrees_with_scikit_image():
     display = np.random.default_rng(1).uniform(0, 1, (500, 3))
     ours = decode(display) @ LINEAR_TO_XYZ.T
     np.testing.assert_allclose(ours, color.rgb2xyz(display), atol=4e-4)
+
+
+@pytest.fixture(scope="module")
+def colour():
+    """Return colour-science, which warns at import of what it lacks."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+    return colour
+
+
+def test_transfer_curve_agrees_with_colour_science(colour):
+    """Encode and decode agree with colour-science's IEC 61966-2-1 over the whole range."""
+    light = np.r_[np.linspace(0, 0.01, 200), np.linspace(0.01, 1, 500)]
+    np.testing.assert_allclose(encode(light), colour.models.eotf_inverse_sRGB(light), atol=1e-7)
+    np.testing.assert_allclose(decode(light), colour.models.eotf_sRGB(light), atol=1e-7)
+
+
+def test_cielab_agrees_with_colour_science(colour):
+    """CIE Lab agrees with colour-science, whose matrix has more digits."""
+    display = np.random.default_rng(2).uniform(0, 1, (3, 400))
+    theirs = colour.XYZ_to_Lab(colour.sRGB_to_XYZ(display.T))
+    np.testing.assert_allclose(to_cielab(decode(display)).T, theirs, atol=0.04)
+    np.testing.assert_allclose(to_cielab(np.ones(3)), [100, 0, 0], atol=1e-10)
+
+
+SHARMA = (
+    # Sharma, Wu, Dalal (2005), Color Research and Application 30, 21, table 1: pairs 1, 4, 7, 9,
+    # 10, 11, 13, 17, 20, 25, 30 and 34 (values from memory, each equal to colour-science's).
+    ((50.0, 2.6772, -79.7751), (50.0, 0.0, -82.7485), 2.0425),
+    ((50.0, -1.3802, -84.2814), (50.0, 0.0, -82.7485), 1.0000),
+    ((50.0, 0.0, 0.0), (50.0, -1.0, 2.0), 2.3669),
+    ((50.0, 2.4900, -0.0010), (50.0, -2.4900, 0.0009), 7.1792),
+    ((50.0, 2.4900, -0.0010), (50.0, -2.4900, 0.0010), 7.1792),
+    ((50.0, 2.4900, -0.0010), (50.0, -2.4900, 0.0011), 7.2195),
+    ((50.0, -0.0010, 2.4900), (50.0, 0.0009, -2.4900), 4.8045),
+    ((50.0, 2.5, 0.0), (73.0, 25.0, -18.0), 27.1492),
+    ((50.0, 2.5, 0.0), (58.0, 24.0, 15.0), 19.4535),
+    ((60.2574, -34.0099, 36.2677), (60.4626, -34.1751, 39.4387), 1.2644),
+    ((22.7233, 20.0904, -46.6940), (23.0331, 14.9730, -42.5619), 2.0373),
+    ((2.0776, 0.0795, -1.1350), (0.9033, -0.0636, -0.5514), 0.9082),
+)
+
+
+@pytest.mark.parametrize(("one", "other", "expected"), SHARMA)
+def test_ciede2000_of_the_published_pairs(colour, one, other, expected):
+    """CIEDE2000 agrees with the published table to its four decimals, and with colour-science."""
+    ours = delta_e_2000(np.array(one), np.array(other))
+    assert ours == pytest.approx(expected, abs=6e-5)
+    assert ours == pytest.approx(float(colour.delta_E(one, other, method="CIE 2000")), abs=1e-9)
+    assert ours == pytest.approx(delta_e_2000(np.array(other), np.array(one)), abs=1e-12)
+
+
+def test_ciede2000_agrees_with_colour_science(colour):
+    """Random pairs, near and far, agree."""
+    rng = np.random.default_rng(3)
+    one = rng.uniform([0, -90, -90], [100, 90, 90], (600, 3))
+    other = one + rng.normal(0, 1, one.shape) * 10 ** rng.uniform(-1, 1.5, (600, 1))
+    theirs = colour.delta_E(one, other, method="CIE 2000")
+    np.testing.assert_allclose(delta_e_2000(one.T, other.T), theirs, atol=1e-9)
 
 
 @pytest.mark.parametrize(

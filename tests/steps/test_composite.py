@@ -9,7 +9,7 @@ from PIL import Image
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, write_product
-from platefiles.recipe import Colour, Scale, Stretch
+from platefiles.recipe import Colour, Finish, Scale, Stretch
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
 RESPONSE = {"ha": 0.05, "g": 1.0, "b": 0.7}
@@ -85,6 +85,39 @@ def test_luminance_lies_beside_the_colours(channels, tmp_path):
     assert difference.mean() == pytest.approx(0.75, abs=0.004)
 
 
+def test_luminance_weighted_by_noise(channels, tmp_path):
+    """The weights are those of signal and noise in the frames, and the header tells them."""
+    cube = tmp_path / "cube.fits"
+    mapping = {**RGB, "luminance": {"*": 1.0}}
+    map_channels(channels, cube, mapping, Colour(luminance_weights="noise"))
+    expected = {name: RESPONSE[name] / NOISE[name] ** 2 for name in ("b", "g", "ha")}
+    total = sum(expected.values())
+    told = read_image(cube)[1]["MAP4"].removeprefix("luminance: ").split(" + ")
+    for text, name in zip(told, expected, strict=True):
+        weight, channel = text.split()
+        assert channel == name
+        assert float(weight) == pytest.approx(expected[name] / total, rel=0.05)
+    luminance, _ = read_image(cube, "LUMINANCE")
+    blend = sum(expected[n] / total * (read_image(channels[n])[0] - SKY[n]) for n in expected)
+    np.testing.assert_allclose(luminance[10:20], blend[10:20], atol=0.02)
+
+
+def test_luminance_weighted_by_noise_without_stars(channels, tmp_path):
+    """Where no stars can be compared, the header says what was assumed instead."""
+    cube, rng = tmp_path / "cube.fits", np.random.default_rng(1)
+    for name, path in channels.items():
+        image = rng.normal(SKY[name], NOISE[name], (80, 90)).astype(np.float32)
+        write_product(path, [], [image_hdu(image, "SCI")])
+    mapping = {**RGB, "luminance": {"*": 1.0}}
+    map_channels(channels, cube, mapping, Colour(luminance_weights="noise"))
+    header = read_image(cube)[1]
+    assert header["NOTDONE1"].startswith(
+        "with 0 stars the light of the channels cannot be compared"
+    )
+    weight = {text.split()[1]: float(text.split()[0]) for text in header["MAP4"][11:].split(" + ")}
+    assert weight["ha"] / weight["g"] == pytest.approx(NOISE["g"] / NOISE["ha"], rel=0.1)
+
+
 @pytest.mark.parametrize("luminance", [False, True])
 def test_cube_to_pictures(channels, tmp_path, luminance):
     """The pictures have a dark grey sky, white stars and red H-alpha light, alike in all files."""
@@ -105,6 +138,25 @@ def test_cube_to_pictures(channels, tmp_path, luminance):
     assert patch[0] > 2.5 * patch[1:].max()
     brightest = np.unravel_index(upright.sum(axis=2).argmax(), upright.shape[:2])
     assert np.ptp(upright[brightest]) < 0.1
+
+
+def test_each_step_beyond_the_data_is_told(channels, tmp_path):
+    """What was asked for under 'finish' stands in the picture's own words."""
+    cube, picture = tmp_path / "cube.fits", tmp_path / "p.png"
+    map_channels(channels, cube, RGB, Colour())
+    finish = Finish(deconvolution=0.3, colour_denoise=0.5, local_contrast=0.3)
+    composite(cube, [picture], STRETCH, "Gorse field", finish=finish)
+    with Image.open(picture) as image:
+        comment = image.info["Comment"]
+    assert "highlights rolled off from 0.8" in comment
+    assert "20 rounds of Richardson-Lucy deconvolution" in comment
+    assert "total-variation smoothing of the Oklab colours a and b, weight 0.0" in comment
+    assert (
+        "contrast-limited adaptive histograms of the lightness above the sky, share 0.3" in comment
+    )
+    composite(cube, [picture], STRETCH, "Gorse field")
+    with Image.open(picture) as image:
+        assert "Richardson" not in image.info["Comment"]
 
 
 def test_black_and_white(channels, tmp_path):

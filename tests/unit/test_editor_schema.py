@@ -24,6 +24,7 @@ SECTIONS = {
     "colour": recipe.Colour,
     "scale": recipe.Scale,
     "stretch": recipe.Stretch,
+    "finish": recipe.Finish,
     "Equipment files": project.Equipment,
     "site": project.Site,
     "This machine": machine.Machine,

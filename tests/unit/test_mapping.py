@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.mapping import blend, plane_weights
+from platelib.mapping import blend, plane_weights, weights_by_noise
 
 RGB = {"red": {"ha": 2.0}, "green": {"g": 1.0}, "blue": {"b": 3.0, "ha": 1.0}}
 CHANNELS = ["b", "g", "ha"]
@@ -83,3 +83,40 @@ def test_channels_of_different_size_are_refused():
     images = {"a": np.ones((3, 5), np.float32), "b": np.ones((3, 6), np.float32)}
     with pytest.raises(ValueError, match="channels differ in size"):
         blend(images, {"a": 0.5, "b": 0.5})
+
+
+SIGNALS, NOISES = {"b": 0.7, "g": 1.0, "ha": 0.05}, {"b": 0.02, "g": 0.01, "ha": 0.004}
+ALIKE = {"b": 1.0, "g": 1.0, "ha": 1.0}
+
+
+def test_weights_by_noise_are_the_best_there_are():
+    """No other blend has more signal over noise, whatever the unit of a channel."""
+    best = weights_by_noise(ALIKE, SIGNALS, NOISES)
+    assert sum(best.values()) == pytest.approx(1)
+
+    def quality(weights):
+        signal = sum(weights[name] * SIGNALS[name] for name in weights)
+        return signal / np.sqrt(sum((weights[name] * NOISES[name]) ** 2 for name in weights))
+
+    # Signal to noise of independent measurements adds in squares.
+    expected = np.sqrt(sum((SIGNALS[name] / NOISES[name]) ** 2 for name in ALIKE))
+    assert quality(best) == pytest.approx(expected, rel=1e-6)
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        other = {name: weight * rng.uniform(0.5, 2) for name, weight in best.items()}
+        assert quality(other) <= quality(best) * (1 + 1e-9)
+    scaled = weights_by_noise(ALIKE, SIGNALS | {"b": 70.0}, NOISES | {"b": 2.0})
+    assert scaled["b"] * 100 / scaled["g"] == pytest.approx(best["b"] / best["g"], rel=1e-5)
+
+
+def test_wishes_count_beside_noise():
+    """A channel that is wished for twice as much weighs twice as much."""
+    one = weights_by_noise(ALIKE, SIGNALS, NOISES)
+    two = weights_by_noise(ALIKE | {"b": 2.0}, SIGNALS, NOISES)
+    assert two["b"] / two["g"] == pytest.approx(2 * one["b"] / one["g"], rel=1e-5)
+
+
+def test_a_channel_without_light_has_no_weight_by_noise():
+    """A signal or a noise of zero is refused."""
+    with pytest.raises(ValueError, match="no noise, or no light"):
+        weights_by_noise(ALIKE, SIGNALS | {"b": 0.0}, NOISES)

@@ -1,7 +1,9 @@
 import numpy as np
 import pytest
 
+from platelib.cielab import to_cielab
 from platelib.rendering import Look, choose_curve, mean_plane, render
+from platelib.srgb import decode, to_oklab
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005)
 
@@ -32,6 +34,15 @@ def test_smoothing_keeps_the_sky_grey():
     smooth = render(_scene(), None, look).pixels[130:190, 100:].astype(float)
     np.testing.assert_allclose(np.median(smooth.reshape(-1, 3), axis=0) / 65535, 0.09, atol=0.005)
     assert (smooth[..., 0] - smooth[..., 2]).std() < (plain[..., 0] - plain[..., 2]).std() / 2
+
+
+def test_the_sky_is_neutral_to_the_eye():
+    """The sky's a and b in CIE Lab are within 1 of zero, and those told are those drawn."""
+    rendering = render(_scene(), None, Look(0.09, 2.5, 0.0005, colour_smoothing_px=2.0))
+    sky = decode(rendering.pixels[130:190, 100:].reshape(-1, 3).T / 65535)
+    drawn = to_cielab(sky.mean(axis=1))
+    assert np.abs(drawn[1:]).max() < 1
+    np.testing.assert_allclose(rendering.sky_lab[1:], drawn[1:], atol=0.5)
 
 
 def test_light_keeps_its_colour():
@@ -126,3 +137,32 @@ def test_the_mean_of_planes():
     mean = mean_plane(planes)
     assert np.isnan(mean[0, 0])
     np.testing.assert_array_equal(mean[1], planes[1, 1])
+
+
+def test_luminance_of_another_camera():
+    """A luminance of another unit, depth and sharpness gives brightness and takes no hue away."""
+    planes = _scene()
+    planes[2] += np.float32(0.4) * planes[0]
+    own = render(planes, None, LOOK).pixels
+    rng = np.random.default_rng(4)
+    other = 1e-3 * (mean_plane(planes) + rng.normal(0, 0.2, planes.shape[1:])) + 7
+    pixels = render(planes, other.astype(np.float32), LOOK).pixels
+    for rows in (slice(22, 38), slice(62, 78)):
+        hues = [_hue(one[rows, 25:55].reshape(-1, 3)) for one in (own, pixels)]
+        turn = (hues[1] - hues[0] + 180) % 360 - 180
+        assert np.abs(turn).max() < 1
+
+
+def _hue(pixels):
+    lab = to_oklab(decode(pixels.T / 65535))
+    return np.degrees(np.arctan2(lab[2], lab[1]))
+
+
+def test_highlights_are_rolled_off_as_asked():
+    """With a shoulder fewer pixels are white, and nothing below it changes."""
+    planes = _scene()[:1]
+    cut = render(planes, None, Look(0.09, 2.5, 0.001)).pixels
+    rolled = render(planes, None, Look(0.09, 2.5, 0.001, shoulder=0.8)).pixels
+    assert 0 < (rolled == 65535).all(axis=2).sum() < (cut == 65535).all(axis=2).sum()
+    below = cut < 0.8 * 65535
+    np.testing.assert_array_equal(rolled[below], cut[below])

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.stretch import AsinhCurve, fit_curve, stretch_planes
+from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 CURVE = AsinhCurve(minimum=-1.0, stretch=20.0, softening=6.0)
 
@@ -74,3 +74,42 @@ def test_one_plane_below_black_does_not_go_negative():
     display = stretch_planes(np.array([[9.0], [9.0], [-3.0]]), CURVE)
     assert display[2] == 0
     assert display[0] > 0
+
+
+def test_cores_keep_their_shape_up_to_the_brightest_pixel():
+    """With a shoulder more light is brighter everywhere, and only the brightest pixel is white."""
+    light = np.outer([1.0, 0.7, 0.4], np.geomspace(1, 1e6, 400)) + CURVE.minimum
+    top = brightest(light, CURVE)
+    assert top > 1
+    cut, rolled = (
+        stretch_planes(light, CURVE, one) for one in (Shoulder(1, 1), Shoulder(0.8, top))
+    )
+    assert (np.diff(cut[0]) == 0).sum() > 50
+    assert (np.diff(rolled[0]) > 0).all()
+    assert rolled[0, -1] == pytest.approx(1, abs=1e-12)
+    assert rolled[0, -2] < 1
+    np.testing.assert_array_equal(rolled[:, cut[0] < 0.8], cut[:, cut[0] < 0.8])
+
+
+def test_a_shoulder_keeps_the_ratios_of_planes():
+    """Hue is kept where highlights are rolled off."""
+    light = np.outer([3.0, 2.0, 1.0], np.geomspace(1, 1e6, 60))
+    display = stretch_planes(light + CURVE.minimum, CURVE, Shoulder(0.7, 3.0))
+    np.testing.assert_allclose(display / display[0], light / light[0], rtol=1e-9)
+
+
+def test_a_shoulder_without_highlights_changes_nothing():
+    """Where nothing exceeds white, values are those of the curve alone."""
+    light = np.outer([1.0, 1.0, 1.0], np.linspace(0.1, 20, 50)) + CURVE.minimum
+    shoulder = Shoulder(0.5, brightest(light, CURVE))
+    assert shoulder.top < 1
+    np.testing.assert_array_equal(
+        stretch_planes(light, CURVE, shoulder), stretch_planes(light, CURVE)
+    )
+
+
+def test_the_shoulder_is_that_of_reinhard():
+    """Values of equation 4 of Reinhard et al. (2002), ACM ToG 21, 267, worked out by hand."""
+    # x = 1 and X = 4: 1 (1 + 1/16) / 2 = 0.53125; x = 4: 4 (1 + 1/4) / 5 = 1.
+    shoulder = Shoulder(0.5, 2.5)
+    np.testing.assert_allclose(shoulder(np.array([0.3, 1.0, 2.5])), [0.3, 0.765625, 1.0])
