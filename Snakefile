@@ -34,6 +34,7 @@ wildcard_constraints:
     channel="[a-z0-9_]+",
     night="[0-9-]+|undated",
     sub="[A-Za-z0-9_]+",
+    picture="[a-z0-9][a-z0-9_-]*",
     master="[A-Za-z0-9_-]+",
 
 

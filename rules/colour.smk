@@ -1,7 +1,7 @@
 """From channels to the picture.
 
 Reads   channels/<channel>.fits.
-Writes  picture/<recipe>.fits, the linear colour cube, and picture/<recipe>.png, .tif, .jpg.
+Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.png, .tif, .jpg.
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode.
 """
 
@@ -10,13 +10,13 @@ rule map_channels:
     """Blend channels into output colours; take the sky off; balance the colours."""
     input:
         channels=plans.mapped,
-        anew=plans.anew("results/{project}/picture/{recipe}.fits"),
+        anew=plans.anew("results/{project}/picture/{picture}.fits"),
     output:
-        "results/{project}/picture/{recipe}.fits",
+        "results/{project}/picture/{picture}.fits",
     log:
-        "results/{project}/logs/map_channels/{recipe}.log",
+        "results/{project}/logs/map_channels/{picture}.log",
     benchmark:
-        "results/{project}/benchmarks/map_channels/{recipe}.tsv"
+        "results/{project}/benchmarks/map_channels/{picture}.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -32,17 +32,17 @@ rule composite:
     """Stretch the linear cube into a picture file."""
     input:
         cube=plans.cube,
-        anew=plans.anew("results/{project}/picture/{recipe}.{ending}"),
+        anew=plans.anew("results/{project}/picture/{picture}.{ending}"),
     output:
         report(
-            "results/{project}/picture/{recipe}.{ending}",
+            "results/{project}/picture/{picture}.{ending}",
             caption="captions/picture.rst",
             category="{project}",
         ),
     log:
-        "results/{project}/logs/composite/{recipe}_{ending}.log",
+        "results/{project}/logs/composite/{picture}_{ending}.log",
     benchmark:
-        "results/{project}/benchmarks/composite/{recipe}_{ending}.tsv"
+        "results/{project}/benchmarks/composite/{picture}_{ending}.tsv"
     wildcard_constraints:
         ending="png|jpg",
     conda:
@@ -60,10 +60,10 @@ rule composite:
 use rule composite as composite_tiff with:
     input:
         cube=plans.cube,
-        anew=plans.anew("results/{project}/picture/{recipe}.tif"),
+        anew=plans.anew("results/{project}/picture/{picture}.tif"),
     output:
-        "results/{project}/picture/{recipe}.tif",
+        "results/{project}/picture/{picture}.tif",
     log:
-        "results/{project}/logs/composite/{recipe}_tif.log",
+        "results/{project}/logs/composite/{picture}_tif.log",
     benchmark:
-        "results/{project}/benchmarks/composite/{recipe}_tif.tsv"
+        "results/{project}/benchmarks/composite/{picture}_tif.tsv"

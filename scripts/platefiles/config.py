@@ -18,12 +18,22 @@ from platefiles.crosschecks import (
     header_fix_problems,
     mapping_problems,
     overlap_problems,
+    picture_problems,
     raw_problems,
     stored_problems,
 )
 from platefiles.errors import UserError
 from platefiles.objectstore import is_object_url
-from platefiles.project import NAME_PATTERN, Channel, Equipment, LoadedProject, Project, Site
+from platefiles.project import (
+    NAME_PATTERN,
+    PICTURE_KEYS,
+    Channel,
+    Equipment,
+    LoadedProject,
+    Picture,
+    Project,
+    Site,
+)
 from platefiles.recipe import (
     Calibration,
     Colour,
@@ -120,6 +130,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
         raise ConfigError(problems)
     project = _validated(Project, file.data, [Source(file)], problems)
     recipe = _effective_recipe(file, problems)
+    further = _further_pictures(file, project, recipe, problems)
     equipment = _equipment(file, problems)
     folders = _raw_folders(file, problems)
     if project is not None:
@@ -136,6 +147,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
         equipment=equipment,
         raw_folders=folders,
         lock_path=path.with_name(f"{name}.lock.yaml"),
+        further=further,
     )
 
 
@@ -213,6 +225,29 @@ def _effective_recipe(file: YamlFile, problems: list[str]) -> Recipe | None:
         if mapping is not None:
             problems += mapping_problems(mapping, list(channels), sources)
     return recipe
+
+
+def _further_pictures(
+    file: YamlFile, project: Project | None, own: Recipe | None, problems: list[str]
+) -> dict[str, Picture]:
+    """Recipes of the further pictures: what each wants, over the project's, over the recipe's."""
+    if project is None or own is None or not project.pictures:
+        return {}
+    problems += picture_problems(project, file)
+    found = _named_file(file, "recipe", "recipes", [])
+    data = merge(found.data if found else {}, file.data.get("overrides") or {})
+    pictures = {}
+    for name, given in project.pictures.items():
+        known = set(PICTURE_KEYS) - {"title"}
+        wishes = {key: value for key, value in (given or {}).items() if key in known}
+        sources = [Source(file, ("pictures", name)), Source(file, ("overrides",))]
+        sources += [Source(found)] if found else []
+        recipe = _validated(Recipe, merge(data, wishes), sources, problems)
+        if recipe is not None:
+            problems += mapping_problems(recipe.mapping, list(project.channels), sources)
+            title = (given or {}).get("title", project.title)
+            pictures[name] = Picture(name, str(title), recipe)
+    return pictures
 
 
 def _equipment(file: YamlFile, problems: list[str]) -> Equipment | None:

@@ -11,12 +11,15 @@ from platefiles.config_problems import Source, key_name, locate
 from platefiles.filters import canonical_filter
 from platefiles.headers import KEYS
 from platefiles.objectstore import is_object_url, url_problem
-from platefiles.project import LoadedProject, Project
-from platefiles.recipe import Mapping
+from platefiles.project import PICTURE_KEYS, LoadedProject, Project
+from platefiles.recipe import Mapping, Recipe
 from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
 
 if TYPE_CHECKING:
     from platefiles.frame import Frame
+
+CONTACT_SHEET = "contact_sheet"
+"""Name of the overview beside the pictures; no picture may be called so."""
 
 _UNCLAIMED = re.compile(
     r"(?P<value>FILTER = .*) is in no channel of |has no FILTER, which is in no "
@@ -100,6 +103,32 @@ def header_fix_problems(project: Project, file: YamlFile) -> list[str]:
                 problems.append(
                     f"{where}: header_fixes.{pattern}.{key}: is a card that is never read{hint}"
                 )
+    return problems
+
+
+def picture_problems(project: Project, file: YamlFile) -> list[str]:
+    """List further pictures whose names are taken, or that want what all pictures share."""
+    problems = []
+    for name, wishes in project.pictures.items():
+        where = f"{file.where(['pictures', name])}: pictures.{name}"
+        if name in (project.recipe, CONTACT_SHEET):
+            what = "the recipe's picture" if name == project.recipe else "the contact sheet"
+            problems.append(f"{where}: {what} is called so already; choose another name")
+        for key, value in (wishes or {}).items():
+            at = f"{file.where(['pictures', name, key])}: pictures.{name}.{key}"
+            if key == "title" and not (isinstance(value, str) and 0 < len(value) <= 200):
+                problems.append(f"{at}: must be text of at most 200 characters")
+            if key in PICTURE_KEYS:
+                continue
+            if key in Recipe.model_fields:
+                problems.append(
+                    f"{at}: concerns the channels, which all pictures share; "
+                    "give it under 'overrides'"
+                )
+                continue
+            close = difflib.get_close_matches(key, PICTURE_KEYS, 1)
+            hint = f" - did you mean '{close[0]}'?" if close else ""
+            problems.append(f"{at}: is no key that a picture knows{hint}")
     return problems
 
 

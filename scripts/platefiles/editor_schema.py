@@ -9,6 +9,7 @@ from typing import Any
 
 from platefiles.config import SHIPPED, Equipment, Project, Recipe
 from platefiles.machine import Machine
+from platefiles.project import PICTURE_KEYS
 from platefiles.recipe import Settings
 
 FOLDER = SHIPPED / "schema"
@@ -49,6 +50,13 @@ def _schema(name: str, model: type[Settings]) -> dict[str, Any]:
         del partial["required"]
         schema["properties"]["overrides"] |= partial | {
             "description": schema["properties"]["overrides"]["description"]
+        }
+        keys = {key: partial["properties"][key] for key in PICTURE_KEYS if key != "title"}
+        keys["title"] = schema["properties"]["title"]
+        schema["properties"]["pictures"]["additionalProperties"] = {
+            "type": ["object", "null"],
+            "properties": keys,
+            "additionalProperties": False,
         }
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"platelog {name}"}
     return head | schema

@@ -97,8 +97,12 @@ class Layout:
 
     @property
     def cube_path(self) -> str:
-        """Path of the linear colour cube."""
-        return f"{self.results}/picture/{self.loaded.recipe_name}.fits"
+        """Path of the linear colour cube of the recipe's picture."""
+        return self.picture_cube(self.loaded.recipe_name)
+
+    def picture_cube(self, picture: str) -> str:
+        """Path of the linear colour cube of a picture."""
+        return f"{self.results}/picture/{picture}.fits"
 
     @property
     def lock_path(self) -> str:

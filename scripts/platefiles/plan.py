@@ -299,9 +299,10 @@ class ProjectPlan(Layout):
         return units[0] if len(units) == 1 and units[0] else "adu"
 
     @_remembered
-    def cube_job(self) -> str:
-        """Job of mapping channels to colours."""
-        recipe = self.loaded.recipe
+    def cube_job(self, picture: str) -> str:
+        """Job of mapping channels to the colours of a picture."""
+        wanted = self.loaded.pictures[picture]
+        recipe = wanted.recipe
         settings = {"mapping": recipe.mapping.model_dump(), "colour": recipe.colour.model_dump()}
         wavelengths = {
             name: self.loaded.project.channels[name].wavelength_nm for name in self.channels
@@ -309,21 +310,22 @@ class ProjectPlan(Layout):
         return self._job(
             "map_channels",
             settings,
-            [self.integrate_job(name) for name in self.mapped_channels],
+            [self.integrate_job(name) for name in self.mapped_channels(picture)],
             channels=list(self.channels),
-            title=self.loaded.project.title,
+            title=wanted.title,
             wavelengths_nm=wavelengths,
         )
 
     @_remembered
-    def composite_job(self) -> str:
-        """Job of drawing the pictures."""
+    def composite_job(self, picture: str) -> str:
+        """Job of drawing the files of a picture."""
+        wanted = self.loaded.pictures[picture]
         settings = {
-            "stretch": self.loaded.recipe.stretch.model_dump(),
-            "finish": self.loaded.recipe.finish.model_dump(),
-            "title": self.loaded.project.title,
+            "stretch": wanted.recipe.stretch.model_dump(),
+            "finish": wanted.recipe.finish.model_dump(),
+            "title": wanted.title,
         }
-        return self._job("composite", settings, [self.cube_job()])
+        return self._job("composite", settings, [self.cube_job(picture)])
 
     @_remembered
     def subs_job(self) -> str:
@@ -336,15 +338,18 @@ class ProjectPlan(Layout):
         below = [self.integrate_job(name) for name in self.channels]
         return self._job("tabulate_subs", {}, below, channels=list(self.channels), unused=unused)
 
-    @property
-    def mapped_channels(self) -> list[str]:
-        """Channels that the picture is made of."""
-        rows = self.loaded.recipe.mapping.rows.values()
+    def mapped_channels(self, picture: str) -> list[str]:
+        """Channels that a picture is made of."""
+        rows = self.loaded.pictures[picture].recipe.mapping.rows.values()
         named = {name for row in rows for name in row}
         return [name for name in self.channels if name in named or "*" in named]
 
+    def files_of(self, picture: str) -> list[str]:
+        """Paths of the files of a picture."""
+        stem = f"{self.results}/picture/{picture}"
+        return [f"{stem}.{ending}" for ending in self.loaded.pictures[picture].recipe.files]
+
     @property
     def picture_files(self) -> list[str]:
-        """Paths of the pictures."""
-        stem = f"{self.results}/picture/{self.loaded.recipe_name}"
-        return [f"{stem}.{ending}" for ending in self.loaded.recipe.files]
+        """Paths of the files of all pictures."""
+        return [path for name in self.loaded.pictures for path in self.files_of(name)]

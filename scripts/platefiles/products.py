@@ -132,16 +132,18 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
 
 
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:
-    recipe = plan.loaded.recipe_name
-    inputs = tuple(plan.channel_path(channel) for channel in plan.mapped_channels)
-    waits = not all(plan.is_pinned(channel) for channel in plan.mapped_channels)
-    yield Product(plan.cube_path, "map_channels", recipe, plan.cube_job(), inputs, waits=waits)
-    for path in plan.picture_files:
-        ending = path.rpartition(".")[2]
-        rule = COMPOSITE_RULES.get(ending, _COMPOSITE)
-        about = recipe if rule != "composite" else f"{recipe} {ending}"
-        log = f"{plan.results}/logs/composite/{recipe}_{ending}.log"
-        yield Product(path, rule, about, plan.composite_job(), (plan.cube_path,), log, waits=waits)
+    for name in plan.loaded.pictures:
+        channels = plan.mapped_channels(name)
+        inputs = tuple(plan.channel_path(channel) for channel in channels)
+        waits = not all(plan.is_pinned(channel) for channel in channels)
+        cube, job = plan.picture_cube(name), plan.composite_job(name)
+        yield Product(cube, "map_channels", name, plan.cube_job(name), inputs, waits=waits)
+        for path in plan.files_of(name):
+            ending = path.removeprefix(f"{plan.results}/picture/{name}.")
+            rule = COMPOSITE_RULES.get(ending, _COMPOSITE)
+            about = name if rule != _COMPOSITE else f"{name} {ending}"
+            log = f"{plan.results}/logs/composite/{name}_{ending}.log"
+            yield Product(path, rule, about, job, (cube,), log, waits=waits)
 
 
 def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:

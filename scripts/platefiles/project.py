@@ -1,6 +1,7 @@
 """Models of a project and of its equipment, and what a loaded project holds."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -31,6 +32,9 @@ FileName = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Keyword = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9_-]{1,8}$")]
 HeaderValue = Annotated[str | int | float | bool, WrapValidator(_header_value)]
 Masters = Literal["auto", "none"]
+
+PICTURE_KEYS = ("title", "mapping", "colour", "stretch", "finish", "files")
+"""What one picture of a project may have otherwise than the others."""
 
 
 class Channel(Settings):
@@ -107,6 +111,27 @@ class Project(Settings):
     """Subs to write to disk as well, calibrated or laid on the grid."""
     overrides: dict[str, Any] = {}
     """Settings of the recipe that this project wants otherwise."""
+    pictures: dict[FileName, dict[str, Any] | None] = {}
+    """Further pictures of the same channels by name, each with what it wants otherwise."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of a project: what it is called and how it is made of the channels.
+
+    Attributes
+    ----------
+    name : str
+        Name of its files without ending.
+    title : str
+        What it shows.
+    recipe : Recipe
+        Its settings; those on channels are the project's.
+    """
+
+    name: str
+    title: str
+    recipe: Recipe
 
 
 @dataclass(frozen=True)
@@ -131,6 +156,8 @@ class LoadedProject:
         Raw folders, absolute, and prefixes in object storage, in the order of the file.
     lock_path : Path
         Where the grid is pinned: ``NAME.lock.yaml`` beside the project's file.
+    further : mapping of str to Picture
+        Pictures beside that of the recipe.
     """
 
     name: str
@@ -141,3 +168,10 @@ class LoadedProject:
     equipment: Equipment
     raw_folders: tuple[Path | str, ...]
     lock_path: Path
+    further: Mapping[str, Picture] = field(default_factory=dict)
+
+    @property
+    def pictures(self) -> dict[str, Picture]:
+        """All pictures by name, that of the recipe first."""
+        own = Picture(self.recipe_name, self.project.title, self.recipe)
+        return {own.name: own, **self.further}

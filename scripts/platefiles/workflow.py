@@ -303,24 +303,24 @@ class Plans:
         return self._made(plan.subs_path, [plan.channel_path(channel) for channel in plan.channels])
 
     def mapped(self, wildcards) -> list[str]:
-        """Integrated images of the channels that the picture is made of."""
-        plan = self.plan(wildcards)
-        paths = [plan.channel_path(channel) for channel in plan.mapped_channels]
-        return self._made(plan.cube_path, paths)
+        """Integrated images of the channels that a picture is made of."""
+        plan, name = self.plan(wildcards), wildcards.picture
+        paths = [plan.channel_path(channel) for channel in plan.mapped_channels(name)]
+        return self._made(plan.picture_cube(name), paths)
 
     def cube(self, wildcards) -> str | list[str]:
         """Linear cube of which a picture is drawn."""
         plan, ending = self.plan(wildcards), wildcards.get("ending", "tif")
-        taker = f"{plan.results}/picture/{wildcards.recipe}.{ending}"
-        return _single(self._made(taker, [plan.cube_path]))
+        taker = f"{plan.results}/picture/{wildcards.picture}.{ending}"
+        return _single(self._made(taker, [plan.picture_cube(wildcards.picture)]))
 
     def cube_job(self, wildcards) -> str:
-        """Job of the linear cube."""
-        return self.plan(wildcards).cube_job()
+        """Job of the linear cube of a picture."""
+        return self.plan(wildcards).cube_job(wildcards.picture)
 
     def composite_job(self, wildcards) -> str:
-        """Job of the pictures."""
-        return self.plan(wildcards).composite_job()
+        """Job of the files of a picture."""
+        return self.plan(wildcards).composite_job(wildcards.picture)
 
     def subs_job(self, wildcards) -> str:
         """Job of the table of subs."""

@@ -435,3 +435,45 @@ def test_config_imports_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_further_pictures_lie_over_overrides_and_recipe(desk):
+    """A picture has the recipe's settings, then the project's, then its own; rows are whole."""
+    text = PROJECT + (
+        "overrides: {stretch: {sky_level: 0.2}}\n"
+        "pictures:\n"
+        "  plain:\n"
+        "  grey:\n"
+        "    title: Grey\n"
+        "    mapping: {red: null, green: null, blue: null, luminance: {g: 1}}\n"
+        "    stretch: {saturation: 0.5}\n"
+    )
+    loaded = desk.load(text)
+    assert list(loaded.pictures) == ["mine", "plain", "grey"]
+    assert loaded.pictures["plain"].recipe == loaded.recipe
+    grey = loaded.pictures["grey"]
+    assert grey.title == "Grey"
+    assert grey.recipe.mapping.rows == {"luminance": {"g": 1}}
+    assert (grey.recipe.stretch.sky_level, grey.recipe.stretch.saturation) == (0.2, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("picture", "problem"),
+    [
+        ("mine: {}", "pictures.mine: the recipe's picture is called so already; choose another"),
+        ("contact_sheet: {}", "pictures.contact_sheet: the contact sheet is called so already"),
+        ("Vivid: {}", "must be small letters, digits, - and _ only"),
+        ("x: {strech: {}}", "x.strech: is no key that a picture knows - did you mean 'stretch'?"),
+        ("x: {quality: {}}", "x.quality: concerns the channels, which all pictures share; give it"),
+        ("x: {stretch: {sky_levl: 1}}", "sky_levl"),
+        ("x: {mapping: {red: {oiii: 1}}}", "pictures.x.mapping.red.oiii: the project has no"),
+        ("x: {title: ''}", "pictures.x.title: must be text of at most 200 characters"),
+        ("x: [1]", "pictures.x: must be a group of keys and values"),
+    ],
+)
+def test_further_pictures_are_checked(desk, picture, problem):
+    """What cannot be right in a picture has a line of its own, with the line of the file."""
+    text = PROJECT + f"pictures:\n  {picture}\n"
+    (line,) = desk.problems(text)
+    assert problem in line
+    assert line.startswith("config/projects/one.yaml:")

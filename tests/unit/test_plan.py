@@ -41,8 +41,8 @@ def _jobs(plan):
         for frame in plan.lights(channel):
             jobs["calibrate_sub", frame.id] = plan.calibrate_job(frame.id)
             jobs["register_sub", frame.id] = plan.register_sub_job(channel, frame.id)
-    jobs["map_channels", ""] = plan.cube_job()
-    jobs["composite", ""] = plan.composite_job()
+    jobs["map_channels", ""] = plan.cube_job("ha-in-red")
+    jobs["composite", ""] = plan.composite_job("ha-in-red")
     jobs["tabulate_subs", ""] = plan.subs_job()
     return jobs
 
@@ -80,7 +80,7 @@ def test_plan_of_the_tiny_set(plan_of):
     assert len(plan.masters_of(plan.lights("g"))) == 4
     assert len(plan.masters_of(plan.lights("g", NIGHTS[0]))) == 3
     assert plan.measures_path("g", NIGHTS[0]) == "results/tiny/measures/g/2026-03-23.fits"
-    assert plan.mapped_channels == list(CHANNELS)
+    assert plan.mapped_channels("ha-in-red") == list(CHANNELS)
     assert plan.picture_files[0] == "results/tiny/picture/ha-in-red.png"
 
 
@@ -290,3 +290,44 @@ def test_unused_frames_are_listed_with_their_reasons(plan_of):
         ("2026-03-23/g-01.fits", "excluded in tiny.yaml"),
         ("2026-03-23/g-02.fits", "excluded in tiny.yaml"),
     ]
+
+
+VIVID = {"stretch": {"saturation": 2.0}, "files": ["png"]}
+GREY = {
+    "title": "In grey",
+    "mapping": {"red": None, "green": None, "blue": None, "luminance": {"g": 1.0}},
+}
+
+
+def test_further_pictures_are_made_of_the_same_channels(plan_of):
+    """Each has its files, its title and its settings; the recipe's picture is as it was."""
+    plain, plan = plan_of(), plan_of(pictures={"vivid": VIVID, "grey": GREY})
+    assert plan.picture_files == [
+        *(f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")),
+        "results/tiny/picture/vivid.png",
+        *(f"results/tiny/picture/grey.{ending}" for ending in ("png", "tif", "jpg")),
+    ]
+    assert _jobs(plan) == _jobs(plain)
+    assert plan.mapped_channels("grey") == ["g"]
+    assert json.loads(plan.cube_job("grey"))["title"] == "In grey"
+    assert json.loads(plan.composite_job("vivid"))["settings"]["stretch"]["saturation"] == 2.0
+    assert json.loads(plan.composite_job("vivid"))["settings"]["title"] == plan.loaded.project.title
+
+
+def test_a_picture_is_made_again_alone(plan_of):
+    """A setting of one picture changes its own jobs and those of no other."""
+
+    def jobs(**pictures):
+        plan = plan_of(pictures=pictures)
+        return {
+            name: (plan.cube_job(name), plan.composite_job(name)) for name in plan.loaded.pictures
+        }
+
+    before = jobs(vivid=VIVID, grey=GREY)
+    after = jobs(vivid=VIVID | {"stretch": {"saturation": 1.5}}, grey=GREY)
+    assert after["vivid"][0] == before["vivid"][0]
+    assert after["vivid"][1] != before["vivid"][1]
+    assert {name for name in before if before[name] != after[name]} == {"vivid"}
+    after = jobs(vivid=VIVID | {"mapping": {"green": {"b": 1.0}}}, grey=GREY)
+    assert after["vivid"][0] != before["vivid"][0]
+    assert {name for name in before if before[name] != after[name]} == {"vivid"}

@@ -126,6 +126,11 @@ EVENTS = {
     "`mapping: green`": (_override("mapping", green={"b": 1.0}), COLOUR),
     "`colour: white`": (_override("colour", white="given"), COLOUR),
     "`stretch: sky_level`": (_override("stretch", sky_level=0.2), COMPOSITES),
+    "`finish`": (_override("finish", local_contrast=0.2), COMPOSITES),
+    "a picture more": (
+        _set(pictures={"vivid": {"stretch": {"saturation": 2.0}, "files": ["png"]}}),
+        ["composite vivid png", "map channels vivid"],
+    ),
     "`title`": (_set(title="Otherwise"), COLOUR),
     "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
@@ -136,6 +141,7 @@ EVENTS = {
 LIKE_OTHERS = {
     "a sub removed",
     "a picture deleted",
+    "`finish`",
     "`title`",
     *(f"`{name}`" for name in ("measure: max_stars", "registration: max_degree", "colour: white")),
 }
@@ -194,6 +200,19 @@ def test_stale_products_are_made_anew_and_it_is_said(home):
     assert home.planned() == home.to_do() == []
     header = fits.getheader(home.results / "picture" / "ha-in-red.fits")
     assert '"green":{"b":1.0}' in header["SETTINGS"]
+
+
+def test_each_picture_is_made_anew_alone(home):
+    """Of two further pictures the one whose settings change is made again, and nothing else."""
+    vivid = {"stretch": {"saturation": 2.0}, "files": ["png"]}
+    grey = {"mapping": {"red": None, "green": None, "blue": None}, "files": ["png"]}
+    home.change_project(pictures={"vivid": vivid, "grey": grey})
+    home.run("--to", "all")
+    assert home.planned() == home.to_do() == []
+    home.change_project(pictures={"vivid": vivid | {"stretch": {"saturation": 1.5}}, "grey": grey})
+    assert home.planned() == home.to_do() == ["composite vivid png"]
+    home.change_project(pictures={"vivid": vivid, "grey": grey | {"title": "In grey"}})
+    assert home.planned() == home.to_do() == ["composite grey png", "map channels grey"]
 
 
 def test_changes_follow_each_other(home):
