@@ -1,8 +1,9 @@
 """From channels to the picture.
 
 Reads   channels/<channel>.fits.
-Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.png, .tif, .jpg.
-Steps   blend channels into colours, neutralise the sky, balance; stretch and encode.
+Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.png, .tif, .jpg;
+        contact_sheet.png.
+Steps   blend channels into colours, neutralise the sky, balance; stretch and encode; overview.
 """
 
 
@@ -44,7 +45,7 @@ rule composite:
     benchmark:
         "results/{project}/benchmarks/composite/{picture}_{ending}.tsv"
     wildcard_constraints:
-        ending="png|jpg",
+        ending=r"png|jpg|[0-9]+px\.jpg",
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -67,3 +68,30 @@ use rule composite as composite_tiff with:
         "results/{project}/logs/composite/{picture}_tif.log",
     benchmark:
         "results/{project}/benchmarks/composite/{picture}_tif.tsv"
+
+
+rule contact_sheet:
+    """Show each channel alone, by one curve, and the pictures."""
+    input:
+        channels=plans.sheet_channels,
+        pictures=plans.sheet_pictures,
+        anew=plans.anew("results/{project}/contact_sheet.png"),
+    output:
+        report(
+            "results/{project}/contact_sheet.png",
+            caption="captions/contact_sheet.rst",
+            category="{project}",
+        ),
+    log:
+        "results/{project}/logs/contact_sheet.log",
+    benchmark:
+        "results/{project}/benchmarks/contact_sheet.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        job=plans.sheet_job,
+    script:
+        "../scripts/contact_sheet.py"

@@ -1,5 +1,6 @@
 """The linear colour cube as pictures to look at: PNG, 16-bit TIFF, JPEG."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -7,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.avm import Band, avm_elements, bands_of
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.joblog import log
@@ -14,9 +16,11 @@ from platefiles.pictures import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance import creator, file_sha256
 from platefiles.recipe import Finish, Stretch
 from platefiles.record import has_record, read_record, single_making
+from platefiles.tables import read_columns, rows_of
+from platefiles.wcs_cards import picture_wcs, scaled_wcs
 from platelib import finishing
 from platelib.cielab import delta_e_2000
-from platelib.rendering import Look, Rendering, render
+from platelib.rendering import Look, Rendering, render, shrunk_to
 from platelib.stretch import AsinhCurve
 
 
@@ -37,7 +41,8 @@ def composite(
         From `map_channels`.
     paths_to_pictures : sequence of Path
         Written, each in the format of its ending: ``.png``, ``.tif`` or ``.jpg``. They say in
-        their text fields what they show, from which cube, and with which constants.
+        their text fields what they show, from which cube, and with which constants. A name that
+        ends with ``.1600px.jpg`` makes a smaller picture whose longer side has 1600 pixels.
     stretch : Stretch
         How the picture is to look.
     title : str
@@ -59,7 +64,7 @@ def composite(
     UserError
         If there is nothing to draw in the cube.
     """
-    planes, _ = read_image(path_to_cube)
+    planes, header = read_image(path_to_cube)
     with_luminance = has_image(path_to_cube, "LUMINANCE")
     luminance = read_image(path_to_cube, "LUMINANCE")[0] if with_luminance else None
     try:
@@ -80,13 +85,29 @@ def composite(
     log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)
     digest = f"sha256:{file_sha256(path_to_cube)}"
     cube = read_record(path_to_cube) if has_record(path_to_cube) else None
+    bands, wcs = _bands(path_to_cube, len(planes)), picture_wcs(header)
     for path in paths_to_pictures:
-        label = Label(title, digest, method, creator(), cube.id if cube else "")
+        pixels = shrunk_to(rendering.pixels, _longest_px(path))
+        shape = pixels.shape[:2]
+        avm = avm_elements(bands, wcs and scaled_wcs(wcs, rendering.pixels.shape[:2], shape), shape)
+        label = Label(title, digest, method, creator(), cube.id if cube else "", avm=avm)
         if cube and job is not None:
             inputs = {"cube": (cube.making.product,)}
             label = replace(label, making=single_making("composite", path, job, inputs))
-        write_picture(path, rendering.pixels, label, jpeg_quality)
+        write_picture(path, pixels, label, jpeg_quality)
     return rendering
+
+
+def _bands(path_to_cube: Path, colours: int) -> tuple[Band, ...]:
+    if not has_image(path_to_cube, "INPUTS"):
+        return ()
+    return bands_of(rows_of(read_columns(path_to_cube, "INPUTS")), colours)
+
+
+def _longest_px(path: Path) -> int | None:
+    """Longer side that the name of a picture asks for."""
+    found = re.search(r"\.([0-9]+)px\.[a-z]+$", path.name)
+    return int(found[1]) if found else None
 
 
 def _method(rendering: Rendering) -> str:

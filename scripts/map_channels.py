@@ -89,7 +89,10 @@ def map_channels(
     hdus = [image_hdu(result[:count], "SCI", facts, unit)]
     if LUMINANCE in names[count:]:
         hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
-    inputs = _inputs_table({name: paths_to_channels[name] for name in _needed(weights)})
+    wavelengths = (job or {}).get("wavelengths_nm", {})
+    inputs = _inputs_table(
+        {name: paths_to_channels[name] for name in _needed(weights)}, weights, wavelengths
+    )
     hdus.append(table_hdu(inputs, "INPUTS"))
     subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
     if subs:
@@ -106,17 +109,24 @@ def _needed(weights: Weights) -> list[str]:
     return list(dict.fromkeys(channel for row in weights.values() for channel in row))
 
 
-def _inputs_table(paths: Mapping[str, Path]) -> Table:
-    """Return a row for each channel: its file's digest, its subs and their span."""
+def _inputs_table(
+    paths: Mapping[str, Path], weights: Weights, wavelengths: Mapping[str, float | None]
+) -> Table:
+    """Return a row for each channel: what it is, its file's digest, its subs and their span."""
     headers = [read_header(path) for path in paths.values()]
+    known = [wavelengths.get(name) for name in paths]
     return Table(
         {
             "channel": list(paths),
+            "colours": [" ".join(c for c, row in weights.items() if name in row) for name in paths],
+            "wavelength_nm": [np.nan if value is None else float(value) for value in known],
             "sha256": [file_sha256(path) for path in paths.values()],
             "subs": [int(header.get("NCOMBINE", 0)) for header in headers],
             "exposure_s": [float(header.get("EXPTIME", 0.0)) for header in headers],
             "begin_utc": [str(header.get("DATE-BEG", "")) for header in headers],
             "end_utc": [str(header.get("DATE-END", "")) for header in headers],
+            "telescope": [str(header.get("TELESCOP", "")) for header in headers],
+            "camera": [str(header.get("INSTRUME", "")) for header in headers],
         }
     )
 

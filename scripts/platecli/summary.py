@@ -127,7 +127,8 @@ def picture_lines(results: Path) -> list[str]:
     folder = results / "picture"
     found = [path for path in folder.glob("*") if path.suffix in PICTURES]
     found.sort(key=lambda path: (PICTURES.index(path.suffix), path.name))
-    return [f"  {path}" for path in found]
+    sheet = results / "contact_sheet.png"
+    return [f"  {path}" for path in [*found, *([sheet] if sheet.exists() else [])]]
 
 
 def hours_minutes(seconds: float) -> str:

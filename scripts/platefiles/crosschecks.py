@@ -18,9 +18,6 @@ from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
 if TYPE_CHECKING:
     from platefiles.frame import Frame
 
-CONTACT_SHEET = "contact_sheet"
-"""Name of the overview beside the pictures; no picture may be called so."""
-
 _UNCLAIMED = re.compile(
     r"(?P<value>FILTER = .*) is in no channel of |has no FILTER, which is in no "
 )
@@ -111,9 +108,10 @@ def picture_problems(project: Project, file: YamlFile) -> list[str]:
     problems = []
     for name, wishes in project.pictures.items():
         where = f"{file.where(['pictures', name])}: pictures.{name}"
-        if name in (project.recipe, CONTACT_SHEET):
-            what = "the recipe's picture" if name == project.recipe else "the contact sheet"
-            problems.append(f"{where}: {what} is called so already; choose another name")
+        if name == project.recipe:
+            problems.append(
+                f"{where}: the recipe's picture is called so already; choose another name"
+            )
         for key, value in (wishes or {}).items():
             at = f"{file.where(['pictures', name, key])}: pictures.{name}.{key}"
             if key == "title" and not (isinstance(value, str) and 0 < len(value) <= 200):

@@ -96,6 +96,11 @@ class Layout:
         return f"{self.results}/subs.tsv"
 
     @property
+    def sheet_path(self) -> str:
+        """Path of the contact sheet."""
+        return f"{self.results}/contact_sheet.png"
+
+    @property
     def cube_path(self) -> str:
         """Path of the linear colour cube of the recipe's picture."""
         return self.picture_cube(self.loaded.recipe_name)

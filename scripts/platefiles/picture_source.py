@@ -73,9 +73,12 @@ def cube_of(path: str | Path) -> Path:
     Raises
     ------
     UserError
-        If the picture does not tell it, or it is not there.
+        If the picture does not tell it, or it is not there, or the picture is an overview.
     """
     path, digest = Path(path), read_origin(path).cube
+    if not digest:
+        msg = f"{path}: is an overview of channels and pictures; name one of those"
+        raise UserError(msg)
     beside = sorted(path.absolute().parent.glob("*.fits"), key=lambda one: one.stem != path.stem)
     for one in beside:
         if file_sha256(one) == digest:

@@ -44,6 +44,8 @@ class Label:
         Id of the record that the cube carries.
     making : Making, optional
         The job that drew it.
+    avm : str
+        Elements from `platefiles.avm.avm_elements`.
     """
 
     title: str
@@ -52,16 +54,19 @@ class Label:
     software: str
     record: str = ""
     making: Making | None = None
+    avm: str = ""
 
     @property
     def comment(self) -> str:
-        """Source and method in words."""
+        """Source and method in words; an overview has no single source."""
+        if not self.digest:
+            return self.method
         return f"made from the linear cube {self.digest} by {self.method}"
 
     def packet(self, ending: str) -> bytes:
         """Return the XMP packet of a picture."""
         facts = {"title": self.title, "source": self.digest, "software": self.software}
-        return packet(ending, facts, self.record, self.making)
+        return packet(ending, facts, self.record, self.making, self.avm)
 
 
 @cache

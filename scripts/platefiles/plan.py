@@ -19,6 +19,8 @@ from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
 from platefiles.provenance import canonical, digest
 
+_BY_SPEED = ("png", "tif", "jpg")
+
 
 def _remembered(method: Callable[..., str]) -> Callable[..., str]:
     """Work each job out once for a plan, and once more when the grid is chosen in between."""
@@ -328,6 +330,18 @@ class ProjectPlan(Layout):
         return self._job("composite", settings, [self.cube_job(picture)])
 
     @_remembered
+    def sheet_job(self) -> str:
+        """Job of the contact sheet."""
+        keys = {"sky_level", "black_sigma", "white_share", "shoulder"}
+        settings = {
+            "stretch": self.loaded.recipe.stretch.model_dump(include=keys),
+            "title": self.loaded.project.title,
+        }
+        below = [self.integrate_job(name) for name in self.channels]
+        below += [self.composite_job(name) for name in self.loaded.pictures]
+        return self._job("contact_sheet", settings, below, pictures=self.sheet_pictures)
+
+    @_remembered
     def subs_job(self) -> str:
         """Job of the table of subs."""
         unused = [
@@ -346,8 +360,18 @@ class ProjectPlan(Layout):
 
     def files_of(self, picture: str) -> list[str]:
         """Paths of the files of a picture."""
-        stem = f"{self.results}/picture/{picture}"
-        return [f"{stem}.{ending}" for ending in self.loaded.pictures[picture].recipe.files]
+        recipe = self.loaded.pictures[picture].recipe
+        endings = [*recipe.files, *(f"{size}px.jpg" for size in sorted(set(recipe.web_px)))]
+        return [f"{self.results}/picture/{picture}.{ending}" for ending in endings]
+
+    @property
+    def sheet_pictures(self) -> list[str]:
+        """Paths of one file of each picture that has any, the one that is read fastest."""
+        found = []
+        for name, picture in self.loaded.pictures.items():
+            endings = [ending for ending in _BY_SPEED if ending in picture.recipe.files]
+            found += [f"{self.results}/picture/{name}.{ending}" for ending in endings[:1]]
+        return found
 
     @property
     def picture_files(self) -> list[str]:

@@ -78,9 +78,9 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     ]
     wanted = {
         "channels": [*channels, plan.subs_path, *kept],
-        "picture": [*plan.picture_files, plan.subs_path],
+        "picture": [*plan.picture_files, plan.sheet_path, plan.subs_path],
     }
-    wanted["all"] = wanted["channels"] + plan.picture_files
+    wanted["all"] = [*wanted["channels"], *plan.picture_files, plan.sheet_path]
     return wanted.get(target, [target])
 
 
@@ -144,6 +144,10 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
             about = name if rule != _COMPOSITE else f"{name} {ending}"
             log = f"{plan.results}/logs/composite/{name}_{ending}.log"
             yield Product(path, rule, about, job, (cube,), log, waits=waits)
+    channels = [plan.channel_path(channel) for channel in plan.channels]
+    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    inputs, log = (*channels, *plan.sheet_pictures), f"{plan.results}/logs/contact_sheet.log"
+    yield Product(plan.sheet_path, "contact_sheet", "", plan.sheet_job(), inputs, log, waits=waits)
 
 
 def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:

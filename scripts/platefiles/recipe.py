@@ -220,3 +220,5 @@ class Recipe(Settings):
     """Steps that please the eye beyond what the data say."""
     files: list[Literal["png", "tif", "jpg"]] = ["png", "tif", "jpg"]
     """Picture files to write; the linear FITS cube is always written."""
+    web_px: list[Annotated[int, Field(ge=16, le=20_000)]] = []
+    """Longer sides of smaller JPEG pictures to write as well, in pixels."""

@@ -322,6 +322,21 @@ class Plans:
         """Job of the files of a picture."""
         return self.plan(wildcards).composite_job(wildcards.picture)
 
+    def sheet_channels(self, wildcards) -> list[str]:
+        """Integrated images of all channels, for the contact sheet."""
+        plan = self.plan(wildcards)
+        paths = [plan.channel_path(channel) for channel in plan.channels]
+        return self._made(plan.sheet_path, paths)
+
+    def sheet_pictures(self, wildcards) -> list[str]:
+        """One file of each picture, for the contact sheet."""
+        plan = self.plan(wildcards)
+        return self._made(plan.sheet_path, plan.sheet_pictures)
+
+    def sheet_job(self, wildcards) -> str:
+        """Job of the contact sheet."""
+        return self.plan(wildcards).sheet_job()
+
     def subs_job(self, wildcards) -> str:
         """Job of the table of subs."""
         return self.plan(wildcards).subs_job()

@@ -29,11 +29,13 @@ _PACKET = """\
 <rdf:Description rdf:about=""
  xmlns:dc="http://purl.org/dc/elements/1.1/"
  xmlns:xmp="http://ns.adobe.com/xap/1.0/"
+ xmlns:avm="http://www.communicatingastronomy.org/avm/1.0/"
  xmlns:platelog="urn:platelog:record:1">
 <dc:format>{format}</dc:format>
 <dc:title><rdf:Alt><rdf:li xml:lang="x-default">{title}</rdf:li></rdf:Alt></dc:title>
 <dc:source>{source}</dc:source>
 <xmp:CreatorTool>{software}</xmp:CreatorTool>
+{avm}
 <platelog:Record>{record}</platelog:Record>
 <platelog:Making>{making}</platelog:Making>
 {seal}
@@ -62,7 +64,9 @@ class Origin:
     making: Making | None
 
 
-def packet(ending: str, facts: Mapping[str, str], record: str, making: Making | None) -> bytes:
+def packet(
+    ending: str, facts: Mapping[str, str], record: str, making: Making | None, avm: str = ""
+) -> bytes:
     """Return an XMP packet, not sealed yet.
 
     Parameters
@@ -74,12 +78,14 @@ def packet(ending: str, facts: Mapping[str, str], record: str, making: Making | 
     record : str
         Id of the cube's record.
     making : Making or None
+    avm : str
+        Elements from `platefiles.avm.avm_elements`.
     """
     texts = {key: escape(text) for key, text in facts.items()}
     told = escape(canonical(asdict(making))) if making else ""
     seal = (SEAL % _NO_SEAL).decode()
     text = _PACKET.format(
-        **texts, format=_FORMATS[ending], record=escape(record), making=told, seal=seal
+        **texts, format=_FORMATS[ending], record=escape(record), making=told, seal=seal, avm=avm
     )
     return text.encode()
 

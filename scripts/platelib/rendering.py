@@ -7,6 +7,7 @@ Worked through in strips of rows, in double precision, so that memory is bounded
 from dataclasses import dataclass
 
 import numpy as np
+from PIL import Image
 
 from platelib.cielab import to_cielab
 from platelib.faint_colour import smooth_faint_colour
@@ -20,7 +21,7 @@ from platelib.finishing import (
 from platelib.gaps import mend_gaps
 from platelib.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.neutral_sky import Sky, measure_sky
-from platelib.srgb import decode
+from platelib.srgb import decode, encode
 from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _STRIP_ROWS = 256
@@ -188,6 +189,35 @@ def _sharpened(
     factor = np.where(safe, after / np.where(safe, before, 1), np.float32(1)).astype(np.float32)
     level = np.float32(sky.level)
     return (planes - level) * factor + level, None, said
+
+
+def shrunk_to(pixels: np.ndarray, longest_px: int | None) -> np.ndarray:
+    """Make a picture smaller by averaging its light over the area of each new pixel.
+
+    Parameters
+    ----------
+    pixels : numpy.ndarray
+        ``(ny, nx, 3)`` uint16 sRGB display values.
+    longest_px : int or None
+        Pixels of the longer side; pictures are never enlarged, and None leaves them as they are.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(my, mx, 3)`` uint16 sRGB display values.
+    """
+    ny, nx = pixels.shape[:2]
+    if longest_px is None or longest_px >= max(ny, nx):
+        return pixels
+    scale = longest_px / max(ny, nx)
+    size = max(1, round(nx * scale)), max(1, round(ny * scale))
+    result = np.empty((size[1], size[0], 3), dtype=np.uint16)
+    for index in range(3):
+        light = decode(pixels[..., index] / _FULL).astype(np.float32)
+        small = Image.fromarray(light).resize(size, Image.Resampling.BOX)
+        display = encode(np.clip(np.asarray(small), 0, 1))
+        result[..., index] = np.rint(display * _FULL).astype(np.uint16)
+    return result
 
 
 def choose_curve(intensity: np.ndarray, look: Look) -> tuple[AsinhCurve, Sky]:

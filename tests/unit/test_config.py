@@ -461,7 +461,6 @@ def test_further_pictures_lie_over_overrides_and_recipe(desk):
     ("picture", "problem"),
     [
         ("mine: {}", "pictures.mine: the recipe's picture is called so already; choose another"),
-        ("contact_sheet: {}", "pictures.contact_sheet: the contact sheet is called so already"),
         ("Vivid: {}", "must be small letters, digits, - and _ only"),
         ("x: {strech: {}}", "x.strech: is no key that a picture knows - did you mean 'stretch'?"),
         ("x: {quality: {}}", "x.quality: concerns the channels, which all pictures share; give it"),

@@ -88,7 +88,8 @@ def test_targets_are_all_channels_and_pictures(opened):
         "results/tiny/subs.tsv",
     ]
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
-    assert plans.targets("picture") == [*pictures, "results/tiny/subs.tsv"]
+    others = ["results/tiny/contact_sheet.png", "results/tiny/subs.tsv"]
+    assert plans.targets("picture") == [*pictures, *others]
 
 
 def test_kept_subs_are_targets(opened):

@@ -14,7 +14,10 @@ from astropy.io import fits
 
 NIGHTS = ("2026-03-23", "2026-03-24")
 CHANNELS = ("b", "g", "ha")
-COMPOSITES = ["composite ha-in-red jpg", "composite ha-in-red png", "composite tiff ha-in-red"]
+COMPOSITES = [
+    *(f"composite {rest}" for rest in ("ha-in-red jpg", "ha-in-red png", "tiff ha-in-red")),
+    "contact sheet",
+]
 COLOUR = [*COMPOSITES, "map channels ha-in-red"]
 SETTING = "heronmere_m15_320x240_g120_o50"
 DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)]
@@ -129,7 +132,7 @@ EVENTS = {
     "`finish`": (_override("finish", local_contrast=0.2), COMPOSITES),
     "a picture more": (
         _set(pictures={"vivid": {"stretch": {"saturation": 2.0}, "files": ["png"]}}),
-        ["composite vivid png", "map channels vivid"],
+        ["composite vivid png", "contact sheet", "map channels vivid"],
     ),
     "`title`": (_set(title="Otherwise"), COLOUR),
     "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
@@ -196,7 +199,7 @@ def test_stale_products_are_made_anew_and_it_is_said(home):
     home.change_project(overrides={"mapping": {"green": {"b": 1.0}}})
     said = home.run("--to", "all")
     assert "tiny: mapping.green.b none -> 1.0, mapping.green.g 1.0 -> none: map channels" in said
-    assert "[4/4] done" in said
+    assert "[5/5] done" in said
     assert home.planned() == home.to_do() == []
     header = fits.getheader(home.results / "picture" / "ha-in-red.fits")
     assert '"green":{"b":1.0}' in header["SETTINGS"]
@@ -210,9 +213,10 @@ def test_each_picture_is_made_anew_alone(home):
     home.run("--to", "all")
     assert home.planned() == home.to_do() == []
     home.change_project(pictures={"vivid": vivid | {"stretch": {"saturation": 1.5}}, "grey": grey})
-    assert home.planned() == home.to_do() == ["composite vivid png"]
+    assert home.planned() == home.to_do() == ["composite vivid png", "contact sheet"]
     home.change_project(pictures={"vivid": vivid, "grey": grey | {"title": "In grey"}})
-    assert home.planned() == home.to_do() == ["composite grey png", "map channels grey"]
+    jobs = ["composite grey png", "contact sheet", "map channels grey"]
+    assert home.planned() == home.to_do() == jobs
 
 
 def test_changes_follow_each_other(home):
@@ -235,7 +239,7 @@ def test_clock_set_back_does_not_stop_a_run(home):
     for path in (home.results / "links").iterdir():
         os.utime(path, (then, then), follow_symlinks=False)
     (home.results / "channels" / "g.fits").unlink()
-    assert "[4/4] done" in home.run("--to", "all")
+    assert "[5/5] done" in home.run("--to", "all")
     assert home.planned() == home.to_do() == []
 
 
@@ -258,7 +262,7 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
-    assert "[8/8] done" in said
+    assert "[9/9] done" in said
     assert home.lock.read_text() == before
     assert home.planned() == home.to_do() == []
 

@@ -1,0 +1,109 @@
+"""An overview of a project: each channel alone, models of the sky, and the pictures."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import read_header, read_image
+from platefiles.joblog import log
+from platefiles.overview_picture import Panel, draw_sheet
+from platefiles.picture_source import read_picture
+from platefiles.pictures import Label, write_picture
+from platefiles.provenance import creator
+from platefiles.recipe import Stretch
+from platelib.overview import channel_panels, model_panel, picture_panel
+from platelib.rendering import Look
+
+WIDEST_PX = 480
+"""Longer side of a panel, pixels."""
+
+
+def contact_sheet(
+    paths_to_channels: Mapping[str, Path],
+    paths_to_skies: Mapping[str, Path],
+    paths_to_pictures: Sequence[Path],
+    path_to_sheet: Path,
+    stretch: Stretch,
+    title: str,
+) -> None:
+    """Draw the contact sheet.
+
+    Parameters
+    ----------
+    paths_to_channels : mapping of str to Path
+        Integrated channels by name. All are shown by one curve, in units of their own noise.
+    paths_to_skies : mapping of str to Path
+        Models of the sky (image ``SCI``) by channel, as far as there are any.
+    paths_to_pictures : sequence of Path
+        One file of each picture.
+    path_to_sheet : Path
+        Written: a PNG.
+    stretch : Stretch
+        Level of the sky, black and white.
+    title : str
+        Name of the target.
+
+    Raises
+    ------
+    UserError
+        If a channel has nothing to show.
+    """
+    try:
+        panels = _channels(paths_to_channels, _look(stretch))
+    except ValueError as error:
+        msg = f"{', '.join(map(str, paths_to_channels.values()))}: {error}"
+        raise UserError(msg) from error
+    panels += [_sky(name, path) for name, path in paths_to_skies.items()]
+    panels += [
+        Panel(picture_panel(read_picture(path), WIDEST_PX), path.name.split(".")[0], title)
+        for path in paths_to_pictures
+    ]
+    method = f"contact sheet of {len(panels)} panels; channels by one curve in units of their noise"
+    log.info("%s", method)
+    write_picture(path_to_sheet, draw_sheet(panels), Label(title, "", method, creator()))
+
+
+def _look(stretch: Stretch) -> Look:
+    shoulder = stretch.shoulder
+    return Look(stretch.sky_level, stretch.black_sigma, stretch.white_share, shoulder=shoulder)
+
+
+def _channels(paths: Mapping[str, Path], look: Look) -> list[Panel]:
+    images = {name: read_image(path)[0] for name, path in paths.items()}
+    shown, _ = channel_panels(images, look, WIDEST_PX)
+    return [Panel(shown[name], name, _about(path)) for name, path in paths.items()]
+
+
+def _about(path: Path) -> str:
+    header = read_header(path)
+    parts = [f"{header['WAVELEN']:g} nm"] if "WAVELEN" in header else []
+    if "NCOMBINE" in header:
+        parts.append(f"{header['NCOMBINE']} subs")
+    if "EXPTIME" in header:
+        parts.append(f"{header['EXPTIME'] / 60:.0f} min")
+    return ", ".join(parts)
+
+
+def _sky(channel: str, path: Path) -> Panel:
+    image, header = read_image(path)
+    shown, low, high = model_panel(image, WIDEST_PX)
+    unit = f" {header['BUNIT']}" if "BUNIT" in header else ""
+    return Panel(shown, f"sky of {channel}", f"{low:.4g} to {high:.4g}{unit}")
+
+
+if __name__ == "__main__":
+    import json
+
+    from platefiles.joblog import job_log
+
+    with job_log(snakemake.log[0], snakemake.params.job):
+        job = json.loads(snakemake.params.job)
+        settings = job["settings"]
+        contact_sheet(
+            {Path(path).stem: Path(path) for path in snakemake.input.channels},
+            {},
+            [Path(path) for path in snakemake.input.pictures],
+            Path(snakemake.output[0]),
+            Stretch.model_validate(settings["stretch"]),
+            settings["title"],
+        )

@@ -1,0 +1,50 @@
+"""The place on the sky of a linear cube and of the pictures drawn of it: FITS 4.0, section 8.
+
+Positions are 0-based in the code, with row 0 at the bottom; FITS counts from 1.
+"""
+
+import warnings
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
+
+
+def picture_wcs(header: Any) -> "WCS | None":
+    """Return the WCS of an image, of its two axes on the sky; None if the header has none.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+        Of an image of two axes, or of a cube whose third axis is the colour.
+    """
+    if "CTYPE1" not in header or "CRVAL1" not in header:
+        return None
+    from astropy.wcs import WCS, FITSFixedWarning  # slow to import
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", FITSFixedWarning)
+        return WCS(header, naxis=2)
+
+
+def scaled_wcs(wcs: "WCS", shape: tuple[int, int], smaller: tuple[int, int]) -> "WCS":
+    """Return the WCS of a picture made smaller; its linear part alone.
+
+    Parameters
+    ----------
+    wcs : astropy.wcs.WCS
+    shape, smaller : tuple of int
+        ``(ny, nx)`` before and after.
+    """
+    if shape == smaller:
+        return wcs
+    from astropy.wcs import WCS
+
+    result = WCS(naxis=2)
+    factors = [before / after for before, after in zip(shape[::-1], smaller[::-1], strict=True)]
+    result.wcs.ctype = [str(name).removesuffix("-SIP") for name in wcs.wcs.ctype]
+    result.wcs.crval = wcs.wcs.crval
+    result.wcs.radesys = wcs.wcs.radesys
+    result.wcs.crpix = [(p - 0.5) / f + 0.5 for p, f in zip(wcs.wcs.crpix, factors, strict=True)]
+    result.wcs.cd = wcs.pixel_scale_matrix * factors
+    return result
