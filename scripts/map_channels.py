@@ -17,9 +17,10 @@ from platefiles.fitsfile import (
     table_hdu,
     write_product,
 )
+from platefiles.geometry import framed
 from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, note_cards
-from platefiles.recipe import Colour
+from platefiles.recipe import Colour, Geometry
 from platefiles.record import record_hdu
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights, weights_by_noise
@@ -34,6 +35,8 @@ def map_channels(
     colour: Colour,
     cards: Sequence[tuple] = (),
     job: Mapping[str, Any] | None = None,
+    geometry: Geometry | None = None,
+    world: Sequence[tuple] = (),
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
@@ -54,6 +57,10 @@ def map_channels(
         Provenance, for the primary header.
     job : mapping, optional
         The rule's job, for the record; none is written of what was made without one.
+    geometry : Geometry, optional
+        Place, turn and size of the picture.
+    world : sequence of tuple
+        Cards of the world coordinates of the channels, where they are known.
 
     Raises
     ------
@@ -79,16 +86,21 @@ def map_channels(
     result = neutral if colour.neutral_background else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
+    result, place, undone = framed(result, geometry or Geometry(), world)
+    for note in undone:
+        log.warning("%s", note)
     facts = [
         *_mapping_cards(names, weights),
         *_sky_cards(names, skies, share, colour.neutral_background),
         *_white_cards(names, white, colour),
-        *note_cards(notes),
+        *place,
+        *note_cards([*notes, *undone]),
     ]
     count = len(white.factors)
     hdus = [image_hdu(result[:count], "SCI", facts, unit)]
     if LUMINANCE in names[count:]:
-        hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
+        flat = [card for card in place if card[0] != "CD3_3"]
+        hdus.append(image_hdu(result[-1], "LUMINANCE", flat, unit))
     wavelengths = (job or {}).get("wavelengths_nm", {})
     inputs = _inputs_table(
         {name: paths_to_channels[name] for name in _needed(weights)}, weights, wavelengths
@@ -255,4 +267,5 @@ if __name__ == "__main__":
             Colour.model_validate(settings["colour"]),
             [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
             job,
+            Geometry.model_validate(settings["geometry"]),
         )

@@ -305,7 +305,11 @@ class ProjectPlan(Layout):
         """Job of mapping channels to the colours of a picture."""
         wanted = self.loaded.pictures[picture]
         recipe = wanted.recipe
-        settings = {"mapping": recipe.mapping.model_dump(), "colour": recipe.colour.model_dump()}
+        settings = {
+            "mapping": recipe.mapping.model_dump(),
+            "colour": recipe.colour.model_dump(),
+            "geometry": recipe.geometry.model_dump(),
+        }
         wavelengths = {
             name: self.loaded.project.channels[name].wavelength_nm for name in self.channels
         }

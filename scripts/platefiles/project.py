@@ -33,7 +33,9 @@ Keyword = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9_-]{1,8}$")]
 HeaderValue = Annotated[str | int | float | bool, WrapValidator(_header_value)]
 Masters = Literal["auto", "none"]
 
-PICTURE_KEYS = ("title", "mapping", "colour", "stretch", "finish", "files", "web_px")
+PICTURE_KEYS = (
+    "title", "mapping", "colour", "geometry", "stretch", "finish", "files", "web_px",
+)  # fmt: skip
 """What one picture of a project may have otherwise than the others."""
 
 

@@ -165,6 +165,17 @@ class Colour(Settings):
     """Weights of the luminance row: as given, or times signal over noise squared."""
 
 
+class Geometry(Settings):
+    """Place, turn and size of the picture; light is sampled at most once for all of them."""
+
+    position_angle_deg: float | None = Field(default=None, ge=-360, le=360)
+    """Angle of the picture's upward direction from north through east; 0 puts north up."""
+    scale: float = Field(default=1.0, ge=0.05, le=4)
+    """Pixels of the picture where the channels have one, along a line."""
+    crop: Literal["common", "none"] = "common"
+    """'common' cuts off what not every channel covers; 'none' leaves it, in black."""
+
+
 class Stretch(Settings):
     """How faint light is lifted (asinh of Lupton et al. 2004, PASP 116, 133)."""
 
@@ -214,6 +225,8 @@ class Recipe(Settings):
     """How the subs of a channel become one image."""
     colour: Colour = Colour()
     """How the colours are balanced."""
+    geometry: Geometry = Geometry()
+    """Place, turn and size of the picture."""
     stretch: Stretch = Stretch()
     """How faint light is lifted."""
     finish: Finish = Finish()

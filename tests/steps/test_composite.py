@@ -1,6 +1,7 @@
 import hashlib
 
 import numpy as np
+import pyavm
 import pytest
 import tifffile
 from composite import composite
@@ -9,7 +10,7 @@ from PIL import Image
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, write_product
-from platefiles.recipe import Colour, Finish, Scale, Stretch
+from platefiles.recipe import Colour, Finish, Geometry, Scale, Stretch
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
 RESPONSE = {"ha": 0.05, "g": 1.0, "b": 0.7}
@@ -116,6 +117,55 @@ def test_luminance_weighted_by_noise_without_stars(channels, tmp_path):
     )
     weight = {text.split()[1]: float(text.split()[0]) for text in header["MAP4"][11:].split(" + ")}
     assert weight["ha"] / weight["g"] == pytest.approx(NOISE["g"] / NOISE["ha"], rel=0.1)
+
+
+def test_a_picture_is_cut_to_what_all_channels_cover(channels, tmp_path):
+    """Rows that one channel lacks are cut off; the header tells where the picture lies."""
+    image, _ = read_image(channels["ha"])
+    image[:7] = np.nan
+    write_product(channels["ha"], [], [image_hdu(image, "SCI", unit="electron/s")])
+    cube, picture = tmp_path / "cube.fits", tmp_path / "p.png"
+    map_channels(channels, cube, RGB, Colour())
+    planes, header = read_image(cube)
+    assert planes.shape == (3, 253, 340)
+    assert (header["LTV1"], header["LTV2"]) == (0, -7)
+    assert composite(cube, [picture], STRETCH, "Gorse field").black_px == 0
+    map_channels(channels, cube, RGB, Colour(), geometry=Geometry(crop="none"))
+    assert composite(cube, [picture], STRETCH, "Gorse field").black_px == 7 * 340
+
+
+def test_a_picture_tells_its_place_and_a_smaller_one_too(channels, tmp_path):
+    """Turned north up, the pictures say in AVM where on the sky they lie."""
+    step = 2 / 3600
+    world = [
+        *(("CTYPE1", "RA---TAN", ""), ("CTYPE2", "DEC--TAN", "")),
+        *(
+            ("CRPIX1", 100.0, ""),
+            ("CRPIX2", 80.0, ""),
+            ("CRVAL1", 120.0, ""),
+            ("CRVAL2", -40.0, ""),
+        ),
+        *(("CD1_1", 0.0, ""), ("CD1_2", step, ""), ("CD2_1", step, ""), ("CD2_2", 0.0, "")),
+        *(("RADESYS", "ICRS", ""), ("CD3_3", 1.0, "")),
+    ]
+    cube, pictures = tmp_path / "cube.fits", [tmp_path / "p.png", tmp_path / "p.130px.jpg"]
+    geometry = Geometry(position_angle_deg=0.0)
+    map_channels(
+        channels, cube, {**RGB, "luminance": {"g": 1.0}}, Colour(), (), None, geometry, world
+    )
+    composite(cube, pictures, STRETCH, "Gorse field")
+    assert read_image(cube, "LUMINANCE")[1]["CRVAL1"] == pytest.approx(120, abs=0.1)
+    places = []
+    for path in pictures:
+        with Image.open(path) as image:
+            size = image.size
+        avm = pyavm.AVM.from_image(str(path))
+        assert avm.Spatial.ReferenceDimension == list(size)
+        place = avm.to_wcs()
+        np.testing.assert_allclose(place.pixel_scale_matrix[[0, 1], [1, 0]], 0, atol=1e-9)
+        places.append(place.all_pix2world([[-0.5, -0.5], [size[0] - 0.5, size[1] - 0.5]], 0))
+    assert max(size) == 130
+    np.testing.assert_allclose(places[0], places[1], atol=1.1 * step)
 
 
 @pytest.mark.parametrize("luminance", [False, True])

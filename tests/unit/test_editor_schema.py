@@ -23,6 +23,7 @@ SECTIONS = {
     "integration": recipe.Integration,
     "colour": recipe.Colour,
     "scale": recipe.Scale,
+    "geometry": recipe.Geometry,
     "stretch": recipe.Stretch,
     "finish": recipe.Finish,
     "Equipment files": project.Equipment,

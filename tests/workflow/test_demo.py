@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 from PIL import Image
+from skimage import color
 
 from draw_demo import draw_raw
 from platefiles.fitsfile import read_header, read_image, read_table
@@ -264,6 +265,15 @@ def test_states_tell_the_trailed_sub(demo):
     assert left_out == {"2026-03-23/b-02": "trailed"}
 
 
+def test_sky_of_the_picture_is_neutral(demo):
+    """The median sky is within 1 of neutral in CIE Lab a and b, and no pixel is left black."""
+    picture = np.asarray(Image.open(demo.results / "picture/ha-in-red.png")) / 255
+    assert (picture.max(axis=2) > 0).all(axis=1).all()
+    lab = color.rgb2lab(picture)  # scikit-image, D65
+    dark = lab[..., 0] < np.median(lab[..., 0])
+    assert np.abs(np.median(lab[dark][:, 1:], axis=0)).max() < 1
+
+
 def test_picture_shows_the_galaxy_in_colour(demo):
     """The sky is dark and neutral; H II regions are red; arms are bluer than the bulge."""
     picture = np.asarray(Image.open(demo.results / "picture/ha-in-red.png"), dtype=float)[::-1]
@@ -276,6 +286,8 @@ def test_picture_shows_the_galaxy_in_colour(demo):
     x, y = _apply(
         demo.reference, np.array(regions["x"])[brightest], np.array(regions["y"])[brightest]
     )
+    header = read_header(demo.results / "picture/ha-in-red.fits", "SCI")
+    x, y = x + header["LTV1"], y + header["LTV2"]
     colours = picture[np.rint(y).astype(int), np.rint(x).astype(int)]
     assert np.median(colours[:, 0] - colours[:, 1]) > 40
 

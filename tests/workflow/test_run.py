@@ -18,7 +18,7 @@ def _pictures(home):
 def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
-    assert "To do: 27 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
+    assert "To do: 28 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
     assert "[27/27] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
@@ -43,7 +43,7 @@ def test_products_are_where_they_belong(finished):
     assert set(_pictures(home)) == set(ENDINGS)
     assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
     logs = list((home.results / "logs").rglob("*.log"))
-    assert len(logs) == 26
+    assert len(logs) == 27
     assert not any("Traceback" in path.read_text() for path in logs)
     assert not any("Warning" in path.read_text() for path in logs)
 

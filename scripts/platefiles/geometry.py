@@ -1,0 +1,165 @@
+"""Planes on the grid brought to the place, turn and size that a picture is to have.
+
+World coordinates go along as cards, see FITS 4.0, section 8: counted from 1, row 1 at the bottom.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from astropy.io import fits
+
+from platefiles.recipe import Geometry
+from platefiles.wcs_cards import picture_wcs
+from platelib.framing import Sampling, common_part, fitted, linear_part, sample, scaled
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
+
+Cards = Sequence[tuple[str, Any, str]]
+_BENT_DEGREE = 5
+_DIGITS = 12
+_NO_PLACE = (
+    "the picture is not turned to position angle {angle:g}: the place of the field on the sky is "
+    "not known"
+)
+
+
+def framed(
+    planes: np.ndarray, geometry: Geometry, world: Cards = ()
+) -> tuple[np.ndarray, list[tuple], list[str]]:
+    """Turn, scale and crop planes; they are sampled at most once.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, linear, NaN for no data.
+    geometry : Geometry
+    world : sequence of tuple
+        Cards of the world coordinates of the grid, where they are known.
+
+    Returns
+    -------
+    planes : numpy.ndarray
+        ``(n, my, mx)`` float32.
+    cards : list of tuple
+        How pixels of the grid become pixels of the picture (LTM and LTV), and world coordinates.
+    notes : list of str
+        What was not done.
+    """
+    shape, notes = planes.shape[1:], []
+    wcs, angle = picture_wcs(fits.Header(list(world))), geometry.position_angle_deg
+    sampling, cards = None, list(world)
+    if angle is not None and wcs is not None:
+        sampling, cards = _turned(wcs, shape, angle, geometry.scale)
+    elif geometry.scale != 1:
+        sampling = scaled(shape, geometry.scale)
+        cards = _scaled_cards(wcs, sampling) if wcs is not None else []
+    if angle is not None and wcs is None:
+        notes.append(_NO_PLACE.format(angle=angle))
+    matrix, shift = np.eye(2), np.zeros(2)
+    if sampling is not None:
+        planes = sample(planes, sampling)
+        matrix, shift = linear_part(sampling)
+    first = np.zeros(2)
+    if geometry.crop == "common":
+        rows, columns = common_part(planes)
+        planes = np.ascontiguousarray(planes[:, rows, columns])
+        first = np.array([columns.start, rows.start], dtype=np.float64)
+    return planes, [*_grid_cards(matrix, shift - first), *_cropped(cards, first)], notes
+
+
+def _turned(
+    wcs: "WCS", shape: tuple[int, int], angle_deg: float, scale: float
+) -> tuple[Sampling, list[tuple]]:
+    """Return sampling and cards of a picture that holds all of the grid, up at an angle.
+
+    It is a plane tangent at the middle of the grid: what bends the grid is straightened.
+    """
+    from astropy.wcs import WCS
+
+    ny, nx = shape
+    a, b, c, d = wcs.pixel_scale_matrix.ravel()
+    step = math.sqrt(abs(a * d - b * c)) / scale
+    turn = math.radians(angle_deg)
+    sine, cosine = math.sin(turn), math.cos(turn)
+    plane = WCS(naxis=2)
+    plane.wcs.ctype = ["RA---TAN", "DEC--TAN"]
+    plane.wcs.crval = [round(float(v), _DIGITS) for v in _sky(wcs, (nx - 1) / 2, (ny - 1) / 2)]
+    plane.wcs.crpix = [1.0, 1.0]
+    plane.wcs.cd = [[-step * cosine, step * sine], [step * sine, step * cosine]]
+    plane.wcs.radesys = wcs.wcs.radesys
+    rim = [(x, y) for x in np.linspace(-0.5, nx - 0.5, 9) for y in np.linspace(-0.5, ny - 0.5, 9)]
+    x, y = plane.all_world2pix(*_sky(wcs, *np.array(rim).T), 0)
+    low, high = (np.array([f(x), f(y)]) for f in (np.min, np.max))
+    size = np.maximum(np.round(high - low).astype(int), 1)
+    # The reference pixel is rounded, so that the picture's own pixels do not hang on a last bit.
+    middle = (low + high) / 2
+    plane.wcs.crpix = [round(float(1 + (size[i] - 1) / 2 - middle[i]), 6) for i in (0, 1)]
+    bent = _BENT_DEGREE if wcs.sip is not None else 3
+
+    def places(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        found = wcs.all_world2pix(*plane.all_pix2world(x, y, 0), 0, quiet=True)
+        return found[0], found[1]
+
+    return fitted((int(size[1]), int(size[0])), scale, places, bent), _cards(plane)
+
+
+def _sky(wcs: "WCS", x: Any, y: Any) -> tuple[Any, Any]:
+    ra, dec = wcs.all_pix2world(x, y, 0)
+    return ra, dec
+
+
+def _scaled_cards(wcs: "WCS", sampling: Sampling) -> list[tuple]:
+    """Return the world coordinates of a picture of another scale; their linear part alone."""
+    from astropy.wcs import WCS
+
+    matrix, shift = linear_part(sampling)
+    result = WCS(naxis=2)
+    result.wcs.ctype = [str(name).removesuffix("-SIP") for name in wcs.wcs.ctype]
+    result.wcs.crval, result.wcs.radesys = wcs.wcs.crval, wcs.wcs.radesys
+    factor = (matrix[0, 0], matrix[1, 1])
+    result.wcs.crpix = [factor[i] * (wcs.wcs.crpix[i] - 1) + shift[i] + 1 for i in (0, 1)]
+    result.wcs.cd = wcs.pixel_scale_matrix / factor
+    return _cards(result)
+
+
+def _cards(wcs: "WCS") -> list[tuple]:
+    """Return a plane tangent to the sky as cards."""
+    cards: list[tuple] = []
+    for axis in (0, 1):
+        number = axis + 1
+        cards += [
+            (f"CTYPE{number}", str(wcs.wcs.ctype[axis]), "tangent plane"),
+            (f"CUNIT{number}", "deg", ""),
+            (f"CRPIX{number}", float(wcs.wcs.crpix[axis]), "[px] reference pixel, from 1"),
+            (f"CRVAL{number}", float(wcs.wcs.crval[axis]), "[deg] its place on the sky"),
+        ]
+    for i in (0, 1):
+        for j in (0, 1):
+            value = float(f"{wcs.wcs.cd[i][j]:.{_DIGITS}g}")
+            cards.append((f"CD{i + 1}_{j + 1}", value, "[deg/px]"))
+    cards.append(("RADESYS", str(wcs.wcs.radesys) or "ICRS", "celestial frame"))
+    return [*cards, ("CD3_3", 1.0, "planes are counted")]
+
+
+def _cropped(cards: Cards, first: np.ndarray) -> list[tuple]:
+    """Return world coordinates after rows and columns have been cut off."""
+    moved = {"CRPIX1": first[0], "CRPIX2": first[1]}
+    return [
+        (key, float(value) - moved[key] if key in moved else value, comment)
+        for key, value, comment in cards
+    ]
+
+
+def _grid_cards(matrix: np.ndarray, shift: np.ndarray) -> list[tuple]:
+    """Return LTM and LTV: picture = LTM grid + LTV, both counted from 1."""
+    cards: list[tuple] = []
+    for i in (0, 1):
+        for j in (0, 1):
+            value = float(f"{matrix[i, j]:.{_DIGITS}g}") + 0.0
+            cards.append((f"LTM{i + 1}_{j + 1}", value, "picture = LTM grid + LTV"))
+        value = shift[i] + 1 - matrix[i, 0] - matrix[i, 1]
+        cards.append((f"LTV{i + 1}", round(float(value), 6) + 0.0, "[px] counted from 1"))
+    return cards
