@@ -1,6 +1,7 @@
 """Filters to output colours: the linear colour cube of a picture."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from platefiles.provenance import exposure_cards, file_sha256, note_cards
 from platefiles.recipe import Colour, Geometry
 from platefiles.record import record_hdu
 from platefiles.tables import columns_hdu, read_columns, rows_of
+from platelib.catalogue_white import SUN, star_colours, white_of_colour
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights, weights_by_noise
 from platelib.neutral_sky import Sky, measure_sky
 from platelib.white_balance import White, mean_star
@@ -37,6 +39,7 @@ def map_channels(
     job: Mapping[str, Any] | None = None,
     geometry: Geometry | None = None,
     world: Sequence[tuple] = (),
+    stars: Mapping[str, np.ndarray] | None = None,
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
@@ -61,6 +64,9 @@ def map_channels(
         Place, turn and size of the picture.
     world : sequence of tuple
         Cards of the world coordinates of the channels, where they are known.
+    stars : mapping of str to numpy.ndarray, optional
+        Stars of a catalogue: ``x`` and ``y`` on the channels, and ``mag_`` with the name of each
+        band.
 
     Raises
     ------
@@ -82,7 +88,8 @@ def map_channels(
         raise UserError(msg) from error
     names = tuple(weights)
     neutral = planes - _column(sky.level for sky in skies)
-    white = _white(neutral, skies, colour)
+    broadband = bool((job or {}).get("broadband", stars is not None))
+    white, what = _white(neutral, skies, colour, stars if broadband else None)
     result = neutral if colour.neutral_background else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
@@ -92,7 +99,7 @@ def map_channels(
     facts = [
         *_mapping_cards(names, weights),
         *_sky_cards(names, skies, share, colour.neutral_background),
-        *_white_cards(names, white, colour),
+        *_white_cards(names, white, what),
         *place,
         *note_cards([*notes, *undone]),
     ]
@@ -187,13 +194,48 @@ def _by_noise(
     return weights, note
 
 
-def _white(neutral: np.ndarray, skies: Sequence[Sky], colour: Colour) -> White:
+def _white(
+    neutral: np.ndarray,
+    skies: Sequence[Sky],
+    colour: Colour,
+    stars: Mapping[str, np.ndarray] | None,
+) -> tuple[White, str]:
+    """Return the factors, and what they make white; ``stars`` are those of a broadband picture."""
+    noise = tuple(sky.noise for sky in skies[:3])
     if len(neutral) < 3:
-        return White((1.0,), (0.0,), 0)
+        return White((1.0,), (0.0,), 0), ""
     if colour.white == "given":
         scale = colour.scale
-        return White((scale.red, scale.green, scale.blue), (0.0, 0.0, 0.0), 0)
-    return mean_star(neutral[:3], tuple(sky.noise for sky in skies[:3]))
+        return White((scale.red, scale.green, scale.blue), (0.0, 0.0, 0.0), 0), "given"
+    wanted = SUN if colour.white == "auto" else colour.white
+    if colour.white == "mean_star" or (colour.white == "auto" and not stars):
+        return mean_star(neutral[:3], noise), "mean_star"
+    white, what = _catalogue_white(neutral[:3], noise, stars or {}, wanted)
+    if not white.note:
+        return white, what
+    mean = mean_star(neutral[:3], noise)
+    note = f"no {wanted}: {white.note}; the mean star is made white instead"
+    return replace(mean, note=f"{note}; {mean.note}" if mean.note else note), "mean_star"
+
+
+def _catalogue_white(
+    planes: np.ndarray, noise: tuple[float, ...], stars: Mapping[str, np.ndarray], wanted: str
+) -> tuple[White, str]:
+    nothing = White((1.0, 1.0, 1.0), (0.0, 0.0, 0.0), 0)
+    if not stars:
+        note = (
+            "no stars of known colour (the field's place is not known, or a filter is for a line)"
+        )
+        return replace(nothing, note=note), wanted
+    bands = {k.removeprefix("mag_"): v for k, v in stars.items() if k.startswith("mag_")}
+    chosen = star_colours(bands, wanted)
+    if chosen is None:
+        known = " and ".join(bands) or "none"
+        return replace(nothing, note=f"the catalogue has no colours (bands: {known})"), wanted
+    colours, reference, name = chosen
+    places = np.stack([stars["x"], stars["y"]])
+    white = white_of_colour(planes, noise, places, colours, reference)
+    return white, f"{wanted}: {name} {reference:g}"
 
 
 def _column(values: Iterable[float]) -> np.ndarray:
@@ -233,11 +275,11 @@ def _sky_cards(
     return cards
 
 
-def _white_cards(names: Sequence[str], white: White, colour: Colour) -> list[tuple]:
+def _white_cards(names: Sequence[str], white: White, what: str) -> list[tuple]:
     if len(white.factors) < 3:
         return []
     cards: list[tuple] = [
-        ("WHITE", colour.white, "what is made white"),
+        ("WHITE", what, "what is made white"),
         ("WHITENUM", white.stars, "stars that gave the factors"),
     ]
     values = zip(names, white.factors, white.scatter, strict=False)

@@ -68,6 +68,9 @@ _WAVELENGTHS_NM = {
     "z": 913.0,
 }
 
+LINES = ("ha", "hb", "oiii", "sii", "nii")
+"""Filters that let a line through, and hardly any of the light of stars."""
+
 _BANDWIDTH = re.compile(r"\(?\d+(\.\d+)?\s*nm\b\)?", re.IGNORECASE)
 _WORD_FILTER = re.compile(r"filter$", re.IGNORECASE)
 _SEPARATORS = re.compile(r"[\s\-_.\[\](){}'\"’′*:/]+")

@@ -14,6 +14,7 @@ from pathlib import PurePath
 from typing import Any
 
 from platefiles.codedigest import code_digest
+from platefiles.filters import LINES, canonical_filter
 from platefiles.frame import Frame
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
@@ -320,6 +321,7 @@ class ProjectPlan(Layout):
             channels=list(self.channels),
             title=wanted.title,
             wavelengths_nm=wavelengths,
+            broadband=self._is_broadband(picture),
         )
 
     @_remembered
@@ -355,6 +357,18 @@ class ProjectPlan(Layout):
         ]
         below = [self.integrate_job(name) for name in self.channels]
         return self._job("tabulate_subs", {}, below, channels=list(self.channels), unused=unused)
+
+    def _is_broadband(self, picture: str) -> bool:
+        """Whether no filter in the colours of a picture is one for a line."""
+        rows = self.loaded.pictures[picture].recipe.mapping.rows
+        named = {name for colour, row in rows.items() if colour != "luminance" for name in row}
+        channels = self.loaded.project.channels
+        return not any(
+            canonical_filter(value) in LINES
+            for name, channel in channels.items()
+            if name in named or "*" in named
+            for value in channel.filters
+        )
 
     def mapped_channels(self, picture: str) -> list[str]:
         """Channels that a picture is made of."""

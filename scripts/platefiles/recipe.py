@@ -155,8 +155,8 @@ class Scale(Settings):
 class Colour(Settings):
     """How the colours are balanced."""
 
-    white: Literal["mean_star", "given"] = "mean_star"
-    """What is made white: the mean star of the field, or what 'scale' gives."""
+    white: Literal["auto", "sun_like_star", "a0_star", "mean_star", "given"] = "auto"
+    """What is made white: stars of a known colour, the field's mean star, or what 'scale' gives."""
     scale: Scale = Scale()
     """Factors of red, green and blue, used with 'white: given'."""
     neutral_background: Switch = True

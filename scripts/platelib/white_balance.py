@@ -12,8 +12,10 @@ import numpy as np
 from platelib.picture_stars import find_stars, measure_stars, radius_of
 
 MIN_STARS = 8
+PEAK_LIMIT = 0.5
+"""With no saturation level at hand, this share of the brightest peak stands in for it."""
+
 _MIN_SNR = 10.0
-_PEAK_LIMIT = 0.5
 _CLIP_SIGMA = 3.0
 _MAD_TO_SIGMA = 1.482602218505602
 
@@ -71,8 +73,7 @@ def mean_star(
     error = np.asarray(noise) * np.sqrt(np.pi) * radius_of(width)
     good = (flux > _MIN_SNR * error[:, None]).all(axis=0)
     if good.any():
-        # With no saturation level at hand, the brightest peak there is stands in for it.
-        good &= (peak <= _PEAK_LIMIT * peak[:, good].max(axis=1, keepdims=True)).all(axis=0)
+        good &= (peak <= PEAK_LIMIT * peak[:, good].max(axis=1, keepdims=True)).all(axis=0)
     ratio = np.log(flux[reference, good] / flux[:, good])
     ratio = ratio[:, _of_one_colour(ratio)]
     count = ratio.shape[1]
@@ -84,7 +85,7 @@ def mean_star(
         return White((1.0,) * len(planes), (0.0,) * len(planes), count, note)
     middle = np.median(ratio, axis=1)
     scatter = _MAD_TO_SIGMA * np.median(np.abs(ratio - middle[:, None]), axis=1)
-    return White(_rounded(np.exp(middle)), _rounded(scatter), count)
+    return White(rounded(np.exp(middle)), rounded(scatter), count)
 
 
 def _of_one_colour(ratio: np.ndarray) -> np.ndarray:
@@ -101,6 +102,6 @@ def _of_one_colour(ratio: np.ndarray) -> np.ndarray:
     return kept
 
 
-def _rounded(values: np.ndarray) -> tuple[float, ...]:
+def rounded(values: np.ndarray) -> tuple[float, ...]:
     """Round to six digits, below which results differ between processors."""
     return tuple(float(f"{value:.6g}") for value in values)

@@ -11,6 +11,7 @@ from PIL import Image
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, write_product
 from platefiles.recipe import Colour, Finish, Geometry, Scale, Stretch
+from platelib.picture_stars import find_stars
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
 RESPONSE = {"ha": 0.05, "g": 1.0, "b": 0.7}
@@ -73,6 +74,52 @@ def test_the_sky_can_be_left_and_the_factors_given(channels, tmp_path):
     np.testing.assert_allclose(planes[2], 0.5 * read_image(channels["b"])[0], rtol=1e-6)
     assert header["SKYOFF"] is False
     assert header["WHITE"] == "given"
+
+
+def test_white_by_stars_of_known_colour(channels, tmp_path):
+    """With a catalogue a sun-like star is white; the header has its colour, number and scatter."""
+    cube, stars = tmp_path / "cube.fits", _catalogue(channels)
+    map_channels(channels, cube, RGB, Colour(), stars=stars)
+    header = read_image(cube)[1]
+    assert header["WHITE"] == "sun_like_star: BT-VT 0.768"
+    assert header["WHITENUM"] >= 10
+    assert header["WHITE1"] == pytest.approx(20, rel=0.01)
+    assert "WHITENOT" not in header
+    map_channels(channels, cube, RGB, Colour(white="mean_star"), stars=stars)
+    assert read_image(cube)[1]["WHITE"] == "mean_star"
+
+
+@pytest.mark.parametrize(
+    ("stars", "job", "note"),
+    [
+        ({}, {}, "no a0_star: no stars of known colour (the field's place is not known, or"),
+        (
+            {"x": [], "y": [], "mag_G": []},
+            {},
+            "no a0_star: the catalogue has no colours (bands: G)",
+        ),
+        (None, {"broadband": False}, "no a0_star: no stars of known colour"),
+    ],
+)
+def test_a_white_that_is_not_to_be_had(channels, tmp_path, stars, job, note):
+    """Where the wanted white cannot be found, the mean star stands in, and the header says why."""
+    cube = tmp_path / "cube.fits"
+    found = _catalogue(channels) if stars is None else {k: np.array(v) for k, v in stars.items()}
+    white = Colour(white="a0_star")
+    map_channels(channels, cube, RGB, white, stars=found if job == {} else None)
+    header = read_image(cube)[1]
+    assert header["WHITE"] == "mean_star"
+    assert header["WHITENOT"].startswith(note)
+    assert header["WHITENOT"].endswith("the mean star is made white instead")
+    assert header["WHITE1"] == pytest.approx(20, rel=0.01)
+
+
+def _catalogue(channels):
+    """Return the stars of the field as a catalogue has them; colours are of no effect here."""
+    planes = np.stack([read_image(channels[name])[0] - SKY[name] for name in ("ha", "g", "b")])
+    x, y, _ = find_stars(planes, (0.002, 0.03, 0.02))
+    colours = np.linspace(0.2, 1.5, len(x))
+    return {"x": x, "y": y, "mag_VT": np.full(len(x), 10.0), "mag_BT": 10.0 + colours}
 
 
 def test_luminance_lies_beside_the_colours(channels, tmp_path):

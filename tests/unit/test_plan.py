@@ -331,3 +331,11 @@ def test_a_picture_is_made_again_alone(plan_of):
     after = jobs(vivid=VIVID | {"mapping": {"green": {"b": 1.0}}}, grey=GREY)
     assert after["vivid"][0] != before["vivid"][0]
     assert {name for name in before if before[name] != after[name]} == {"vivid"}
+
+
+def test_a_picture_with_a_line_is_not_broadband(plan_of):
+    """H-alpha in a colour makes a picture that stars of known colour do not balance."""
+    broad = {"mapping": {"red": {"g": 1.0}, "luminance": {"ha": 1.0}}}
+    plan = plan_of(pictures={"broad": broad})
+    told = {name: json.loads(plan.cube_job(name))["broadband"] for name in plan.loaded.pictures}
+    assert told == {"ha-in-red": False, "broad": True}

@@ -1,0 +1,108 @@
+import numpy as np
+import pytest
+
+from platelib.catalogue_white import A0, SUN, star_colours, white_of_colour
+
+NOISE = (0.5, 1.0, 0.8)
+RESPONSE = np.array([0.4, 1.0, 0.7])
+SLOPES = np.array([-0.55, 0.0, 0.5])
+"""ln(green / plane) a magnitude of colour: red stars are brighter in red."""
+
+
+def _field(count=54, colours=(0.2, 1.4), scatter=0.0, seed=8):
+    """Draw stars whose light in each plane follows their colour; return also places and colours."""
+    rng = np.random.default_rng(seed)
+    noise = np.array(NOISE) * RESPONSE
+    planes = rng.normal(0, noise[:, None, None], (3, 300, 420)).astype(np.float32)
+    places, colour = [], rng.uniform(*colours, count)
+    y, x = np.indices(planes.shape[1:])
+    for index in range(count):
+        px = 30 + 40 * (index % 9) + rng.uniform(-5, 5)
+        py = 30 + 40 * (index // 9) + rng.uniform(-5, 5)
+        shape = np.exp(-((x - px) ** 2 + (y - py) ** 2) / 4.5) / (4.5 * np.pi)
+        tint = np.exp(-SLOPES * (colour[index] - 0.653) + rng.normal(0, scatter, 3))
+        flux = 10 ** rng.uniform(3.2, 4.2) * RESPONSE * tint
+        planes += (flux[:, None, None] * shape).astype(np.float32)
+        places.append((px, py))
+    return planes, tuple(noise.tolist()), np.array(places).T, colour
+
+
+@pytest.mark.parametrize("reference", [0.653, 0.3, 1.2])
+def test_a_star_of_the_wanted_colour_becomes_white(reference):
+    """Factors undo the response of the planes to the colour that is asked for, within 0.5 %."""
+    planes, noise, places, colours = _field()
+    white = white_of_colour(planes, noise, places, colours, reference)
+    expected = np.exp(SLOPES * (reference - 0.653)) / RESPONSE
+    np.testing.assert_allclose(white.factors, expected, rtol=0.005)
+    assert white.factors[1] == 1
+    assert white.stars >= 35
+    assert white.note == ""
+    assert max(white.scatter) < 0.03
+
+
+def test_scatter_is_that_of_the_stars_about_the_line():
+    """Stars that are not on the line show in the scatter; few odd ones do not pull the factors."""
+    planes, noise, places, colours = _field(scatter=0.05)
+    colours[::9] += 2.0
+    white = white_of_colour(planes, noise, places, colours, 0.653)
+    np.testing.assert_allclose(white.factors, 1 / RESPONSE, rtol=0.04)
+    assert white.scatter[0] == pytest.approx(0.05 * np.sqrt(2), rel=0.5)
+    assert white.stars <= 48
+
+
+def test_the_mean_star_of_a_red_field_would_not_be_white():
+    """In a field of red stars the answer does not follow the stars, as their mean would."""
+    planes, noise, places, colours = _field(colours=(0.6, 1.8))
+    white = white_of_colour(planes, noise, places, colours, 0.653)
+    np.testing.assert_allclose(white.factors, 1 / RESPONSE, rtol=0.01)
+    mean = np.exp(SLOPES * (1.2 - 0.653)) / RESPONSE
+    assert np.abs(mean / white.factors - 1).max() > 0.2
+
+
+@pytest.mark.parametrize(
+    ("field", "reference", "note"),
+    [
+        ({"count": 12}, 0.653, " stars of known colour were measured and 10 are needed"),
+        ({"colours": (0.6, 0.65)}, 0.62, "the colours of the stars are too much alike"),
+        ({"colours": (0.9, 1.8)}, 0.3, "which does not reach the 0.3 of the wanted white"),
+    ],
+)
+def test_stars_that_cannot_tell_are_left(field, reference, note):
+    """With few stars, or of unfit colours, factors are one and the note says why."""
+    planes, noise, places, colours = _field(**field)
+    white = white_of_colour(planes, noise, places, colours, reference)
+    assert white.factors == (1.0, 1.0, 1.0)
+    assert note in white.note
+
+
+def test_neighbours_in_the_catalogue_are_left_out():
+    """A star that could be either of two is not used."""
+    planes, noise, places, colours = _field()
+    doubled = np.concatenate([places, places[:, :30] + 3.0], axis=1)
+    white = white_of_colour(planes, noise, doubled, np.r_[colours, colours[:30]], 0.653)
+    assert white.stars <= 24
+    np.testing.assert_allclose(white.factors, 1 / RESPONSE, rtol=0.01)
+
+
+def test_the_colour_that_most_stars_have_is_taken():
+    """Of the bands of a catalogue those with the most stars give the colour and its reference."""
+    nan = np.nan
+    magnitudes = {
+        "G": np.array([9.0, 9.0, 9.0]),
+        "BP": np.array([9.5, nan, nan]),
+        "RP": np.array([8.5, 9.0, nan]),
+        "VT": np.array([9.0, 9.1, 9.2]),
+        "BT": np.array([9.8, nan, 9.9]),
+    }
+    colours, reference, name = star_colours(magnitudes, SUN)
+    np.testing.assert_allclose(colours, [0.8, nan, 0.7])
+    # B - V of the Sun 0.653 over 0.850: see the module.
+    assert (name, reference) == ("BT-VT", pytest.approx(0.653 / 0.85, abs=1e-3))
+    assert star_colours(magnitudes, A0)[1] == 0
+    assert star_colours({"G": magnitudes["G"]}, SUN) is None
+
+
+def test_the_same_field_gives_the_same_factors():
+    """Two measurements agree to the last bit."""
+    arguments = (*_field(), 0.653)
+    assert white_of_colour(*arguments) == white_of_colour(*arguments)
