@@ -78,7 +78,8 @@ def _about(path: Path) -> str:
     header = read_header(path)
     parts = [f"{header['WAVELEN']:g} nm"] if "WAVELEN" in header else []
     if "NCOMBINE" in header:
-        parts.append(f"{header['NCOMBINE']} subs")
+        count = header["NCOMBINE"]
+        parts.append(f"{count} sub{'' if count == 1 else 's'}")
     if "EXPTIME" in header:
         parts.append(f"{header['EXPTIME'] / 60:.0f} min")
     return ", ".join(parts)

@@ -2,8 +2,12 @@ import numpy as np
 import pytest
 
 from platelib.catalogue_white import A0, SUN, star_colours, white_of_colour
+from platelib.cielab import delta_e_2000, to_cielab
+from platelib.picture_stars import measure_stars
+from platelib.simulate_light import BandSpec, flux_ratio, photon_rate
 
 NOISE = (0.5, 1.0, 0.8)
+RGB_NM = (630.0, 530.0, 450.0)
 RESPONSE = np.array([0.4, 1.0, 0.7])
 SLOPES = np.array([-0.55, 0.0, 0.5])
 """ln(green / plane) a magnitude of colour: red stars are brighter in red."""
@@ -12,19 +16,25 @@ SLOPES = np.array([-0.55, 0.0, 0.5])
 def _field(count=54, colours=(0.2, 1.4), scatter=0.0, seed=8):
     """Draw stars whose light in each plane follows their colour; return also places and colours."""
     rng = np.random.default_rng(seed)
+    colour = rng.uniform(*colours, count)
+    tint = np.exp(-SLOPES[:, None] * (colour - 0.653) + rng.normal(0, scatter, (3, count)))
+    return (*_draw(tint, rng), colour)
+
+
+def _draw(tint, rng):
+    """Draw a star for each column of ``tint``, its light in each plane; return noise and places."""
     noise = np.array(NOISE) * RESPONSE
     planes = rng.normal(0, noise[:, None, None], (3, 300, 420)).astype(np.float32)
-    places, colour = [], rng.uniform(*colours, count)
+    places = []
     y, x = np.indices(planes.shape[1:])
-    for index in range(count):
+    for index, light in enumerate(tint.T):
         px = 30 + 40 * (index % 9) + rng.uniform(-5, 5)
         py = 30 + 40 * (index // 9) + rng.uniform(-5, 5)
         shape = np.exp(-((x - px) ** 2 + (y - py) ** 2) / 4.5) / (4.5 * np.pi)
-        tint = np.exp(-SLOPES * (colour[index] - 0.653) + rng.normal(0, scatter, 3))
-        flux = 10 ** rng.uniform(3.2, 4.2) * RESPONSE * tint
+        flux = 10 ** rng.uniform(3.2, 4.2) * RESPONSE * light
         planes += (flux[:, None, None] * shape).astype(np.float32)
         places.append((px, py))
-    return planes, tuple(noise.tolist()), np.array(places).T, colour
+    return planes, tuple(noise.tolist()), np.array(places).T
 
 
 @pytest.mark.parametrize("reference", [0.653, 0.3, 1.2])
@@ -38,6 +48,33 @@ def test_a_star_of_the_wanted_colour_becomes_white(reference):
     assert white.stars >= 35
     assert white.note == ""
     assert max(white.scatter) < 0.03
+
+
+def test_stars_get_their_true_colours():
+    """Black bodies of many temperatures are drawn, and shown with a median CIEDE2000 below 2.
+
+    Truth: Planck's law in three bands; white is 5772 K (the Sun, IAU 2015 resolution B3).
+    """
+    rng = np.random.default_rng(5)
+    bands = [
+        BandSpec(name, name, nm, 1.0, 1.0, 1.0) for name, nm in zip("rgb", RGB_NM, strict=True)
+    ]
+    temperature = np.exp(rng.normal(np.log(5600), 0.25, 54))
+    rates = np.stack([flux_ratio(band, temperature) for band in bands])
+    true = rates / np.stack([flux_ratio(band, 5772.0) for band in bands])[:, None]
+    colour = -2.5 * np.log10(photon_rate(440.0, temperature) / photon_rate(550.0, temperature))
+    sun = -2.5 * np.log10(photon_rate(440.0, 5772.0) / photon_rate(550.0, 5772.0))
+    planes, noise, places = _draw(rates, rng)
+    colour += rng.normal(0, 0.02, len(colour))
+    white = white_of_colour(planes, noise, places, colour, float(sun))
+    assert white.note == ""
+    measured, _ = measure_stars(planes, *places, 3.5)
+    shown = measured * np.array(white.factors)[:, None]
+    labs = [to_cielab(0.3 * light / light.mean(axis=0)) for light in (true, shown)]
+    apart = delta_e_2000(*labs)
+    assert np.median(apart) < 2
+    unbalanced = to_cielab(0.3 * measured / measured.mean(axis=0))
+    assert np.median(delta_e_2000(labs[0], unbalanced)) > 10
 
 
 def test_scatter_is_that_of_the_stars_about_the_line():

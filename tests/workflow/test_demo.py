@@ -23,6 +23,8 @@ from draw_demo import draw_raw
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.lockfile import read_lock
 from platefiles.registration import read_registration
+from platelib.cielab import delta_e_2000, to_cielab
+from platelib.picture_stars import measure_stars, radius_of
 from platelib.simulate import object_light
 from platelib.simulate_camera import build_camera
 from platelib.simulate_demo import demo_plan
@@ -272,6 +274,28 @@ def test_sky_of_the_picture_is_neutral(demo):
     lab = color.rgb2lab(picture)  # scikit-image, D65
     dark = lab[..., 0] < np.median(lab[..., 0])
     assert np.abs(np.median(lab[dark][:, 1:], axis=0)).max() < 1
+
+
+def test_stars_have_their_true_colours(demo):
+    """The median star differs by less than 2 (CIEDE2000) from truth under the same mapping.
+
+    Colours are compared at one brightness, the true ones with the true mean star made white.
+    """
+    path = demo.results / "picture/ha-in-red.fits"
+    planes, header = read_image(path)
+    x, y = _apply(demo.reference, np.array(demo.stars["x"]), np.array(demo.stars["y"]))
+    x, y = x + header["LTV1"], y + header["LTV2"]
+    inside = (np.minimum(x, planes.shape[2] - x) > 20) & (np.minimum(y, planes.shape[1] - y) > 20)
+    inside &= ~np.array(demo.stars["variable"])
+    found, _ = measure_stars(planes, x[inside], y[inside], 3.0)
+    noise = np.array([header[f"SKYSIG{n}"] * header[f"WHITE{n}"] for n in (1, 2, 3)])
+    clear = (found > 30 * noise[:, None] * np.sqrt(np.pi) * radius_of(3.0)).all(axis=0)
+    assert clear.sum() > 200
+    true = np.stack([np.array(demo.stars[f"flux_{name}"])[inside] for name in ("ha", "g", "b")])
+    true, found = true[:, clear], found[:, clear]
+    true *= np.exp(np.median(np.log(true[1] / true), axis=1))[:, None]
+    labs = [to_cielab(0.3 * light / light.mean(axis=0)) for light in (true, found)]
+    assert np.median(delta_e_2000(*labs)) < 2
 
 
 def test_picture_shows_the_galaxy_in_colour(demo):
