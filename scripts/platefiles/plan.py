@@ -317,7 +317,7 @@ class ProjectPlan(Layout):
         return self._job(
             "map_channels",
             settings,
-            [self.integrate_job(name) for name in self.mapped_channels(picture)],
+            [self.integrate_job(name) for name in self.channels_of(picture)],
             channels=list(self.channels),
             title=wanted.title,
             wavelengths_nm=wavelengths,
@@ -370,7 +370,13 @@ class ProjectPlan(Layout):
             for value in channel.filters
         )
 
-    def mapped_channels(self, picture: str) -> list[str]:
+    @property
+    def mapped_channels(self) -> list[str]:
+        """Channels that some picture is made of."""
+        named = {name for picture in self.loaded.pictures for name in self.channels_of(picture)}
+        return [name for name in self.channels if name in named]
+
+    def channels_of(self, picture: str) -> list[str]:
         """Channels that a picture is made of."""
         rows = self.loaded.pictures[picture].recipe.mapping.rows.values()
         named = {name for row in rows for name in row}

@@ -133,7 +133,7 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
 
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:
     for name in plan.loaded.pictures:
-        channels = plan.mapped_channels(name)
+        channels = plan.channels_of(name)
         inputs = tuple(plan.channel_path(channel) for channel in channels)
         waits = not all(plan.is_pinned(channel) for channel in channels)
         cube, job = plan.picture_cube(name), plan.composite_job(name)

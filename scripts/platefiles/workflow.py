@@ -305,7 +305,7 @@ class Plans:
     def mapped(self, wildcards) -> list[str]:
         """Integrated images of the channels that a picture is made of."""
         plan, name = self.plan(wildcards), wildcards.picture
-        paths = [plan.channel_path(channel) for channel in plan.mapped_channels(name)]
+        paths = [plan.channel_path(channel) for channel in plan.channels_of(name)]
         return self._made(plan.picture_cube(name), paths)
 
     def cube(self, wildcards) -> str | list[str]:

@@ -80,7 +80,7 @@ def test_plan_of_the_tiny_set(plan_of):
     assert len(plan.masters_of(plan.lights("g"))) == 4
     assert len(plan.masters_of(plan.lights("g", NIGHTS[0]))) == 3
     assert plan.measures_path("g", NIGHTS[0]) == "results/tiny/measures/g/2026-03-23.fits"
-    assert plan.mapped_channels("ha-in-red") == list(CHANNELS)
+    assert plan.channels_of("ha-in-red") == list(CHANNELS)
     assert plan.picture_files[0] == "results/tiny/picture/ha-in-red.png"
 
 
@@ -308,7 +308,8 @@ def test_further_pictures_are_made_of_the_same_channels(plan_of):
         *(f"results/tiny/picture/grey.{ending}" for ending in ("png", "tif", "jpg")),
     ]
     assert _jobs(plan) == _jobs(plain)
-    assert plan.mapped_channels("grey") == ["g"]
+    assert plan.channels_of("grey") == ["g"]
+    assert plan.mapped_channels == list(CHANNELS)
     assert json.loads(plan.cube_job("grey"))["title"] == "In grey"
     assert json.loads(plan.composite_job("vivid"))["settings"]["stretch"]["saturation"] == 2.0
     assert json.loads(plan.composite_job("vivid"))["settings"]["title"] == plan.loaded.project.title
