@@ -20,6 +20,7 @@ from platefiles.tables import read_columns, rows_of
 from platefiles.wcs_cards import picture_wcs, scaled_wcs
 from platelib import finishing
 from platelib.cielab import delta_e_2000
+from platelib.framing import common_part
 from platelib.rendering import Look, Rendering, render, shrunk_to
 from platelib.stretch import AsinhCurve
 
@@ -32,6 +33,7 @@ def composite(
     jpeg_quality: int = JPEG_QUALITY,
     job: Mapping[str, Any] | None = None,
     finish: Finish | None = None,
+    crop: str = "common",
 ) -> Rendering:
     """Stretch the linear cube and write it as picture files.
 
@@ -53,6 +55,9 @@ def composite(
         The rule's job, for the record.
     finish : Finish, optional
         Which steps are taken beyond what the data say.
+    crop : str
+        ``common`` cuts off rows and columns at the edge that some channel does not cover; ``none``
+        leaves them, in black.
 
     Returns
     -------
@@ -67,6 +72,8 @@ def composite(
     planes, header = read_image(path_to_cube)
     with_luminance = has_image(path_to_cube, "LUMINANCE")
     luminance = read_image(path_to_cube, "LUMINANCE")[0] if with_luminance else None
+    part = _part(planes, luminance, crop)
+    planes, luminance = planes[:, *part], None if luminance is None else luminance[part]
     try:
         rendering = render(
             planes,
@@ -78,6 +85,11 @@ def composite(
         msg = f"{path_to_cube}: {error}"
         raise UserError(msg) from error
     method = _method(rendering)
+    rows, columns = part
+    log.info(
+        "columns %d to %d, rows %d to %d of the cube, from 0",
+        *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
+    )
     log.info("%s", method)
     log.info("%d px mended, %d px left black", rendering.mended_px, rendering.black_px)
     sky = np.array(rendering.sky_lab)
@@ -86,6 +98,7 @@ def composite(
     digest = f"sha256:{file_sha256(path_to_cube)}"
     cube = read_record(path_to_cube) if has_record(path_to_cube) else None
     bands, wcs = _bands(path_to_cube, len(planes)), picture_wcs(header)
+    wcs = None if wcs is None else wcs.slice(part)
     for path in paths_to_pictures:
         pixels = shrunk_to(rendering.pixels, _longest_px(path))
         shape = pixels.shape[:2]
@@ -96,6 +109,14 @@ def composite(
             label = replace(label, making=single_making("composite", path, job, inputs))
         write_picture(path, pixels, label, jpeg_quality)
     return rendering
+
+
+def _part(planes: np.ndarray, luminance: np.ndarray | None, crop: str) -> tuple[slice, slice]:
+    """Rows and columns of the cube that are drawn."""
+    if crop == "none":
+        return slice(0, planes.shape[1]), slice(0, planes.shape[2])
+    extra = [] if luminance is None else [luminance[None]]
+    return common_part(np.concatenate([planes, *extra]))
 
 
 def _bands(path_to_cube: Path, colours: int) -> tuple[Band, ...]:
@@ -138,4 +159,5 @@ if __name__ == "__main__":
             settings["title"],
             job=job,
             finish=Finish.model_validate(settings["finish"]),
+            crop=settings["geometry"]["crop"],
         )

@@ -1,7 +1,9 @@
 """An overview of a project: each channel alone, models of the sky, and the pictures."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image
@@ -11,6 +13,7 @@ from platefiles.picture_source import read_picture
 from platefiles.pictures import Label, write_picture
 from platefiles.provenance import creator
 from platefiles.recipe import Stretch
+from platefiles.record import single_making
 from platelib.overview import channel_panels, model_panel, picture_panel
 from platelib.rendering import Look
 
@@ -25,6 +28,7 @@ def contact_sheet(
     path_to_sheet: Path,
     stretch: Stretch,
     title: str,
+    job: Mapping[str, Any] | None = None,
 ) -> None:
     """Draw the contact sheet.
 
@@ -42,6 +46,8 @@ def contact_sheet(
         Level of the sky, black and white.
     title : str
         Name of the target.
+    job : mapping, optional
+        The rule's job, for the record.
 
     Raises
     ------
@@ -60,7 +66,10 @@ def contact_sheet(
     ]
     method = f"contact sheet of {len(panels)} panels; channels by one curve in units of their noise"
     log.info("%s", method)
-    write_picture(path_to_sheet, draw_sheet(panels), Label(title, "", method, creator()))
+    label = Label(title, "", method, creator())
+    if job is not None:
+        label = replace(label, making=single_making("contact_sheet", path_to_sheet, job, {}))
+    write_picture(path_to_sheet, draw_sheet(panels), label)
 
 
 def _look(stretch: Stretch) -> Look:
@@ -107,4 +116,5 @@ if __name__ == "__main__":
             Path(snakemake.output[0]),
             Stretch.model_validate(settings["stretch"]),
             settings["title"],
+            job,
         )

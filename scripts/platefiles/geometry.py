@@ -12,7 +12,7 @@ from astropy.io import fits
 
 from platefiles.recipe import Geometry
 from platefiles.wcs_cards import picture_wcs
-from platelib.framing import Sampling, common_part, fitted, linear_part, sample, scaled
+from platelib.framing import Sampling, fitted, linear_part, sample, scaled
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
@@ -29,7 +29,7 @@ _NO_PLACE = (
 def framed(
     planes: np.ndarray, geometry: Geometry, world: Cards = ()
 ) -> tuple[np.ndarray, list[tuple], list[str]]:
-    """Turn, scale and crop planes; they are sampled at most once.
+    """Turn and scale planes; they are sampled at most once, and cropped only when they are drawn.
 
     Parameters
     ----------
@@ -62,12 +62,7 @@ def framed(
     if sampling is not None:
         planes = sample(planes, sampling)
         matrix, shift = linear_part(sampling)
-    first = np.zeros(2)
-    if geometry.crop == "common":
-        rows, columns = common_part(planes)
-        planes = np.ascontiguousarray(planes[:, rows, columns])
-        first = np.array([columns.start, rows.start], dtype=np.float64)
-    return planes, [*_grid_cards(matrix, shift - first), *_cropped(cards, first)], notes
+    return planes, [*_grid_cards(matrix, shift), *cards], notes
 
 
 def _turned(
@@ -142,15 +137,6 @@ def _cards(wcs: "WCS") -> list[tuple]:
             cards.append((f"CD{i + 1}_{j + 1}", value, "[deg/px]"))
     cards.append(("RADESYS", str(wcs.wcs.radesys) or "ICRS", "celestial frame"))
     return [*cards, ("CD3_3", 1.0, "planes are counted")]
-
-
-def _cropped(cards: Cards, first: np.ndarray) -> list[tuple]:
-    """Return world coordinates after rows and columns have been cut off."""
-    moved = {"CRPIX1": first[0], "CRPIX2": first[1]}
-    return [
-        (key, float(value) - moved[key] if key in moved else value, comment)
-        for key, value, comment in cards
-    ]
 
 
 def _grid_cards(matrix: np.ndarray, shift: np.ndarray) -> list[tuple]:

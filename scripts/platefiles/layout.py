@@ -153,4 +153,4 @@ def job_log_path(layout: Layout, rule: str, about: str) -> str:
         return f"results/logs/choose_grid/{layout.lock_path.removesuffix('.lock.yaml')}.log"
     if rule == "composite_tiff":
         rule, about = "composite", f"{about} tif"
-    return f"{layout.results}/logs/{rule}/{about.replace(' ', '_')}.log"
+    return f"{layout.results}/logs/{f'{rule}/{about}'.replace(' ', '_').rstrip('/')}.log"

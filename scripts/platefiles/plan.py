@@ -309,7 +309,7 @@ class ProjectPlan(Layout):
         settings = {
             "mapping": recipe.mapping.model_dump(),
             "colour": recipe.colour.model_dump(),
-            "geometry": recipe.geometry.model_dump(),
+            "geometry": recipe.geometry.model_dump(exclude={"crop"}),
         }
         wavelengths = {
             name: self.loaded.project.channels[name].wavelength_nm for name in self.channels
@@ -331,6 +331,7 @@ class ProjectPlan(Layout):
         settings = {
             "stretch": wanted.recipe.stretch.model_dump(),
             "finish": wanted.recipe.finish.model_dump(),
+            "geometry": wanted.recipe.geometry.model_dump(include={"crop"}),
             "title": wanted.title,
         }
         return self._job("composite", settings, [self.cube_job(picture)])

@@ -34,6 +34,7 @@ _PLACES = {
     "integrate": "channels/{channel}.fits",
     "map_channels": "picture/{name}",
     "composite": "picture/{name}",
+    "contact_sheet": "{name}",
 }
 """Where a step's product lies inside the project's results: by the job, where that tells."""
 

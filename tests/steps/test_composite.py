@@ -167,18 +167,20 @@ def test_luminance_weighted_by_noise_without_stars(channels, tmp_path):
 
 
 def test_a_picture_is_cut_to_what_all_channels_cover(channels, tmp_path):
-    """Rows that one channel lacks are cut off; the header tells where the picture lies."""
+    """Rows that one channel lacks are cut off where the cube is drawn; the cube keeps them."""
     image, _ = read_image(channels["ha"])
     image[:7] = np.nan
     write_product(channels["ha"], [], [image_hdu(image, "SCI", unit="electron/s")])
     cube, picture = tmp_path / "cube.fits", tmp_path / "p.png"
     map_channels(channels, cube, RGB, Colour())
     planes, header = read_image(cube)
-    assert planes.shape == (3, 253, 340)
-    assert (header["LTV1"], header["LTV2"]) == (0, -7)
-    assert composite(cube, [picture], STRETCH, "Gorse field").black_px == 0
-    map_channels(channels, cube, RGB, Colour(), geometry=Geometry(crop="none"))
-    assert composite(cube, [picture], STRETCH, "Gorse field").black_px == 7 * 340
+    assert planes.shape == (3, 260, 340)
+    assert (header["LTV1"], header["LTV2"]) == (0, 0)
+    rendering = composite(cube, [picture], STRETCH, "Gorse field")
+    assert rendering.pixels.shape == (253, 340, 3)
+    assert rendering.black_px == 0
+    rendering = composite(cube, [picture], STRETCH, "Gorse field", crop="none")
+    assert rendering.black_px == 7 * 340
 
 
 def test_a_picture_tells_its_place_and_a_smaller_one_too(channels, tmp_path):

@@ -161,6 +161,7 @@ def digests() -> Callable[[Path], dict[str, str]]:
 def products(digests: Callable[[Path], dict[str, str]]) -> Callable[[Home], dict[str, str]]:
     """Return a way to the digests of all products of a home, with the text of its lock file."""
     parts = {"calibration", "measures", "registration", "channels", "picture", "subs.tsv"}
+    parts.add("contact_sheet.png")
 
     def of(home: Home) -> dict[str, str]:
         made = {n: d for n, d in digests(home.results).items() if n.split("/")[0] in parts}

@@ -24,6 +24,7 @@ from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.lockfile import read_lock
 from platefiles.registration import read_registration
 from platelib.cielab import delta_e_2000, to_cielab
+from platelib.framing import common_part
 from platelib.picture_stars import measure_stars, radius_of
 from platelib.simulate import object_light
 from platelib.simulate_camera import build_camera
@@ -310,8 +311,12 @@ def test_picture_shows_the_galaxy_in_colour(demo):
     x, y = _apply(
         demo.reference, np.array(regions["x"])[brightest], np.array(regions["y"])[brightest]
     )
-    header = read_header(demo.results / "picture/ha-in-red.fits", "SCI")
-    x, y = x + header["LTV1"], y + header["LTV2"]
+    cube = demo.results / "picture/ha-in-red.fits"
+    rows, columns = common_part(
+        np.concatenate([read_image(cube)[0], read_image(cube, "LUMINANCE")[0][None]])
+    )
+    assert picture.shape[:2] == (rows.stop - rows.start, columns.stop - columns.start)
+    x, y = x - columns.start, y - rows.start
     colours = picture[np.rint(y).astype(int), np.rint(x).astype(int)]
     assert np.median(colours[:, 0] - colours[:, 1]) > 40
 
