@@ -19,7 +19,7 @@ def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
     assert "To do: 28 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
-    assert "[27/27] done in" in said
+    assert "[28/28] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
     assert "left out: 2026-03-23/b-03.fits: ellipticity of the stars" in said
