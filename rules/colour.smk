@@ -1,6 +1,6 @@
 """From channels to the picture.
 
-Reads   channels/<channel>.fits.
+Reads   channels/<channel>.fits, field/solution.fits.
 Writes  picture/<recipe>.fits, the linear colour cube, and picture/<recipe>.png, .tif, .jpg.
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode.
 """
@@ -10,6 +10,7 @@ rule map_channels:
     """Blend channels into output colours; take the sky off; balance the colours."""
     input:
         channels=plans.mapped,
+        solution=plans.solution,
         anew=plans.anew("results/{project}/picture/{recipe}.fits"),
     output:
         "results/{project}/picture/{recipe}.fits",

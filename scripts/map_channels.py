@@ -21,6 +21,7 @@ from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256
 from platefiles.recipe import Colour
 from platefiles.record import record_hdu
+from platefiles.solution import solution_cards
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights
 from platelib.neutral_sky import Sky, measure_sky
@@ -34,6 +35,7 @@ def map_channels(
     colour: Colour,
     cards: Sequence[tuple] = (),
     job: Mapping[str, Any] | None = None,
+    path_to_solution: str | Path | None = None,
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
@@ -54,6 +56,8 @@ def map_channels(
         Provenance, for the primary header.
     job : mapping, optional
         The rule's job, for the record; none is written of what was made without one.
+    path_to_solution : path-like, optional
+        Place of the grid on the sky, whose world coordinates the images get.
 
     Raises
     ------
@@ -81,19 +85,24 @@ def map_channels(
         *_white_cards(names, white, colour),
     ]
     count = len(white.factors)
-    hdus = [image_hdu(result[:count], "SCI", facts, unit)]
+    hdus = [image_hdu(result[:count], "SCI", [*_world(path_to_solution, True), *facts], unit)]
     if LUMINANCE in names[count:]:
-        hdus.append(image_hdu(result[-1], "LUMINANCE", (), unit))
-    inputs = _inputs_table({name: paths_to_channels[name] for name in _needed(weights)})
-    hdus.append(table_hdu(inputs, "INPUTS"))
+        hdus.append(image_hdu(result[-1], "LUMINANCE", _world(path_to_solution, False), unit))
+    table = _inputs_table({name: paths_to_channels[name] for name in _needed(weights)})
+    hdus.append(table_hdu(table, "INPUTS"))
     subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
     if subs:
         hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
     if job is not None:
-        channels = {"channels": list(paths_to_channels.values())}
-        hdus.append(record_hdu("map_channels", path_to_cube, job, channels))
+        solution = [] if path_to_solution is None else [path_to_solution]
+        inputs = {"channels": list(paths_to_channels.values()), "solution": solution}
+        hdus.append(record_hdu("map_channels", path_to_cube, job, inputs))
     spans = exposure_cards(_exposures(paths_to_channels[name] for name in _needed(weights)))
     write_product(path_to_cube, [*cards, *spans], hdus)
+
+
+def _world(path_to_solution: str | Path | None, planes: bool) -> list[tuple]:
+    return [] if path_to_solution is None else solution_cards(path_to_solution, planes)
 
 
 def _needed(weights: Weights) -> list[str]:
@@ -217,4 +226,5 @@ if __name__ == "__main__":
             Colour.model_validate(settings["colour"]),
             [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
             job,
+            path_to_solution=snakemake.input.solution or None,
         )

@@ -25,6 +25,7 @@ SECTIONS = {
     "scale": recipe.Scale,
     "stretch": recipe.Stretch,
     "Equipment files": project.Equipment,
+    "sky": project.Sky,
     "site": project.Site,
     "This machine": machine.Machine,
 }

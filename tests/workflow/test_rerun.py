@@ -16,6 +16,7 @@ NIGHTS = ("2026-03-23", "2026-03-24")
 CHANNELS = ("b", "g", "ha")
 COMPOSITES = ["composite ha-in-red jpg", "composite ha-in-red png", "composite tiff ha-in-red"]
 COLOUR = [*COMPOSITES, "map channels ha-in-red"]
+FIELD = ["find zero points"]
 SETTING = "heronmere_m15_320x240_g120_o50"
 DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)]
 
@@ -23,7 +24,14 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
     measures = [f"measure {channel} {night}" for night in nights]
-    return [f"integrate {channel}", *measures, f"register {channel}", "tabulate subs", *COLOUR]
+    return [
+        f"integrate {channel}",
+        *measures,
+        f"register {channel}",
+        "tabulate subs",
+        *FIELD,
+        *COLOUR,
+    ]
 
 
 def _all(*rules):
@@ -31,7 +39,7 @@ def _all(*rules):
 
 
 MEASURES = [f"measure {channel} {night}" for channel in CHANNELS for night in NIGHTS]
-INTEGRATED = [*_all("integrate"), "tabulate subs", *COLOUR]
+INTEGRATED = [*_all("integrate"), "tabulate subs", *FIELD, *COLOUR]
 REGISTERED = [*_all("register"), *INTEGRATED]
 
 
@@ -117,9 +125,12 @@ EVENTS = {
     "a sub excluded": (_set(exclude=[f"{NIGHTS[1]}/b-02.fits"]), _channel("b", NIGHTS[1])),
     "`calibration: hot_pixel_sigma`": (
         _override("calibration", hot_pixel_sigma=9.0),
-        [*DARKS, *MEASURES, *REGISTERED],
+        [*DARKS, *MEASURES, "place on sky", *REGISTERED],
     ),
-    "`measure: max_stars`": (_override("measure", max_stars=500), [*MEASURES, *REGISTERED]),
+    "`measure: max_stars`": (
+        _override("measure", max_stars=500),
+        [*MEASURES, "place on sky", *REGISTERED],
+    ),
     "`quality: min_transparency`": (_override("quality", min_transparency=0.4), REGISTERED),
     "`registration: max_degree`": (_override("registration", max_degree=2), REGISTERED),
     "`integration: clip_high`": (_override("integration", clip_high=3.0), INTEGRATED),
@@ -127,9 +138,13 @@ EVENTS = {
     "`colour: white`": (_override("colour", white="given"), COLOUR),
     "`stretch: sky_level`": (_override("stretch", sky_level=0.2), COMPOSITES),
     "`title`": (_set(title="Otherwise"), COLOUR),
+    "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["place on sky", *FIELD, *COLOUR]),
     "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
-    "lock file deleted": (_remove("projects/tiny.lock.yaml"), ["choose grid", *REGISTERED]),
+    "lock file deleted": (
+        _remove("projects/tiny.lock.yaml"),
+        ["choose grid", "place on sky", *REGISTERED],
+    ),
     "clock set back, `stretch`": (_clock_set_back, COMPOSITES),
 }
 
@@ -236,10 +251,10 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     lines = [line for line in before.splitlines(keepends=True) if not line.startswith("  b: ")]
     home.lock.write_text("".join(lines))
     home.forget()
-    jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *COLOUR]
+    jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
-    assert "[8/8] done" in said
+    assert "[9/9] done" in said
     assert home.lock.read_text() == before
     assert home.planned() == home.to_do() == []
 
