@@ -41,6 +41,7 @@ wildcard_constraints:
 include: "rules/calibration.smk"
 include: "rules/registration.smk"
 include: "rules/integration.smk"
+include: "rules/field.smk"
 include: "rules/colour.smk"
 
 
@@ -55,6 +56,12 @@ rule channels:
     """Make the integrated channels and the table of subs."""
     input:
         plans.targets("channels"),
+
+
+rule field:
+    """Find out where the field lies and what its magnitudes are."""
+    input:
+        plans.targets("field"),
 
 
 rule picture:

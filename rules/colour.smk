@@ -1,6 +1,6 @@
 """From channels to the picture.
 
-Reads   channels/<channel>.fits.
+Reads   channels/<channel>.fits, field/solution.fits.
 Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.png, .tif, .jpg;
         contact_sheet.png.
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode; overview.
@@ -11,6 +11,7 @@ rule map_channels:
     """Blend channels into output colours; take the sky off; balance the colours."""
     input:
         channels=plans.mapped,
+        solution=plans.solution,
         anew=plans.anew("results/{project}/picture/{picture}.fits"),
     output:
         "results/{project}/picture/{picture}.fits",

@@ -23,6 +23,7 @@ from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, note_cards
 from platefiles.recipe import Colour, Geometry
 from platefiles.record import record_hdu
+from platefiles.solution import read_stars, solution_cards
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.catalogue_white import SUN, star_colours, white_of_colour
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights, weights_by_noise
@@ -38,8 +39,7 @@ def map_channels(
     cards: Sequence[tuple] = (),
     job: Mapping[str, Any] | None = None,
     geometry: Geometry | None = None,
-    world: Sequence[tuple] = (),
-    stars: Mapping[str, np.ndarray] | None = None,
+    path_to_solution: str | Path | None = None,
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
@@ -62,11 +62,8 @@ def map_channels(
         The rule's job, for the record; none is written of what was made without one.
     geometry : Geometry, optional
         Place, turn and size of the picture.
-    world : sequence of tuple
-        Cards of the world coordinates of the channels, where they are known.
-    stars : mapping of str to numpy.ndarray, optional
-        Stars of a catalogue: ``x`` and ``y`` on the channels, and ``mag_`` with the name of each
-        band.
+    path_to_solution : path-like, optional
+        Place of the grid on the sky, and stars of a catalogue in it.
 
     Raises
     ------
@@ -88,8 +85,9 @@ def map_channels(
         raise UserError(msg) from error
     names = tuple(weights)
     neutral = planes - _column(sky.level for sky in skies)
-    broadband = bool((job or {}).get("broadband", stars is not None))
-    white, what = _white(neutral, skies, colour, stars if broadband else None)
+    world, stars = _place(path_to_solution)
+    broadband = (job or {}).get("broadband", True)
+    white, what = _white(neutral, skies, colour, stars if broadband else {})
     result = neutral if colour.neutral_background else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
@@ -109,18 +107,26 @@ def map_channels(
         flat = [card for card in place if card[0] != "CD3_3"]
         hdus.append(image_hdu(result[-1], "LUMINANCE", flat, unit))
     wavelengths = (job or {}).get("wavelengths_nm", {})
-    inputs = _inputs_table(
+    table = _inputs_table(
         {name: paths_to_channels[name] for name in _needed(weights)}, weights, wavelengths
     )
-    hdus.append(table_hdu(inputs, "INPUTS"))
+    hdus.append(table_hdu(table, "INPUTS"))
     subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
     if subs:
         hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
     if job is not None:
-        channels = {"channels": list(paths_to_channels.values())}
-        hdus.append(record_hdu("map_channels", path_to_cube, job, channels))
+        solution = [] if path_to_solution is None else [path_to_solution]
+        inputs = {"channels": list(paths_to_channels.values()), "solution": solution}
+        hdus.append(record_hdu("map_channels", path_to_cube, job, inputs))
     spans = exposure_cards(_exposures(paths_to_channels[name] for name in _needed(weights)))
     write_product(path_to_cube, [*cards, *spans], hdus)
+
+
+def _place(path_to_solution: str | Path | None) -> tuple[list[tuple], dict[str, np.ndarray]]:
+    """Return cards of the world coordinates of the grid, and the catalogue's stars on it."""
+    if path_to_solution is None:
+        return [], {}
+    return solution_cards(path_to_solution, planes=True), read_stars(path_to_solution)
 
 
 def _needed(weights: Weights) -> list[str]:
@@ -198,7 +204,7 @@ def _white(
     neutral: np.ndarray,
     skies: Sequence[Sky],
     colour: Colour,
-    stars: Mapping[str, np.ndarray] | None,
+    stars: Mapping[str, np.ndarray],
 ) -> tuple[White, str]:
     """Return the factors, and what they make white; ``stars`` are those of a broadband picture."""
     noise = tuple(sky.noise for sky in skies[:3])
@@ -210,7 +216,7 @@ def _white(
     wanted = SUN if colour.white == "auto" else colour.white
     if colour.white == "mean_star" or (colour.white == "auto" and not stars):
         return mean_star(neutral[:3], noise), "mean_star"
-    white, what = _catalogue_white(neutral[:3], noise, stars or {}, wanted)
+    white, what = _catalogue_white(neutral[:3], noise, stars, wanted)
     if not white.note:
         return white, what
     mean = mean_star(neutral[:3], noise)
@@ -310,4 +316,5 @@ if __name__ == "__main__":
             [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
             job,
             Geometry.model_validate(settings["geometry"]),
+            snakemake.input.solution or None,
         )

@@ -73,6 +73,20 @@ def tiny_raw(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def tiny_catalogue(tiny_raw: Path) -> Path:
+    """Catalogue of the stars of the tiny set, as a user would give it; the truth is its source."""
+    from astropy.table import Table
+
+    stars = Table.read(tiny_raw / "truth" / "stars.ecsv")
+    stars = stars[~stars["variable"]]
+    lines = ["source_id,ra,dec,mag_V"]
+    lines += [f"{s['id']},{s['ra']:.8f},{s['dec']:.8f},{s['magnitude']:.4f}" for s in stars]
+    path = tiny_raw.parent / "stars.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
 def write_project() -> Callable[..., Path]:
     """Write a project file for the tiny set, with further keys, and return its path."""
 

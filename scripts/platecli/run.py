@@ -23,7 +23,7 @@ from platefiles.runlock import Busy, hold_run_lock
 from platelog import STOPPED, nearest
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
-TARGETS = ("channels", "picture", "all")
+TARGETS = ("channels", "picture", "field", "all")
 PROJECTS = ROOT / "config" / "projects"
 MACHINE = Path(os.environ.get("PLATELOG_MACHINE") or ROOT / "config" / "machine.yaml")
 

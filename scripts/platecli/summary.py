@@ -82,7 +82,7 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
 
 
 def note_lines(results: Path) -> list[str]:
-    """Return what was not done to the channels, as their headers say it, each note once.
+    """Return what was not done, as headers of channels and of the solution say it, each once.
 
     Parameters
     ----------
@@ -90,9 +90,10 @@ def note_lines(results: Path) -> list[str]:
         Folder of results of a project.
     """
     notes: dict[str, None] = {}
-    for path in sorted((results / "channels").glob("*.fits")):
+    places = [(path, "NOTDONE") for path in sorted((results / "channels").glob("*.fits"))]
+    for path, keyword in [*places, (results / "field" / "solution.fits", "NOTPLACE")]:
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
-            notes |= dict.fromkeys(read_texts(stream, "NOTDONE"))
+            notes |= dict.fromkeys(read_texts(stream, keyword))
     return [f"  note: {note}" for note in notes]
 
 

@@ -29,12 +29,14 @@ THREADS = {
     "integrate": 8,
     "calibrate_sub": 1,
     "register_sub": 1,
+    "place_on_sky": 1,
+    "find_zero_points": 1,
     "map_channels": 1,
     "composite": 1,
 }
 """Threads that a step can use, by step; as in the rules."""
 
-SINGLE = ("registration", "lock", "cube")
+SINGLE = ("registration", "lock", "cube", "catalogue", "solution")
 """Inputs that a rule gives as one path and not as a list."""
 
 _SCRIPTS = Path(__file__).resolve().parents[1]

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from platefiles.config_problems import Source, problem_lines
 from platefiles.crosschecks import (
+    catalogue_problems,
     check_against_sheet,
     header_fix_problems,
     mapping_problems,
@@ -33,6 +34,7 @@ from platefiles.project import (
     Picture,
     Project,
     Site,
+    Sky,
 )
 from platefiles.recipe import (
     Calibration,
@@ -69,6 +71,7 @@ __all__ = [
     "Registration",
     "Scale",
     "Site",
+    "Sky",
     "Stretch",
     "check_against_sheet",
     "find_projects",
@@ -137,6 +140,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
     folders = _raw_folders(file, problems)
     if project is not None:
         problems += overlap_problems(project, file)
+        problems += catalogue_problems(project, file)
         problems += header_fix_problems(project, file)
     if problems or project is None or recipe is None or equipment is None:
         raise ConfigError(problems)
@@ -150,6 +154,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
         raw_folders=folders,
         lock_path=path.with_name(f"{name}.lock.yaml"),
         further=further,
+        star_path=_star_path(project, path),
     )
 
 
@@ -273,6 +278,14 @@ def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> Y
     hint = _did_you_mean(name, names)
     there = f"there are {', '.join(names)}" if names else f"{shown(folders[0])} holds none"
     problems.append(f"{file.where([key])}: {key}: no {key} is called '{name}'{hint}; {there}")
+    return None
+
+
+def _star_path(project: Project, path: Path) -> Path | None:
+    if project.sky.catalogue is not None:
+        return Path(os.path.normpath(path.parent / Path(project.sky.catalogue).expanduser()))
+    if project.sky.cone_search is not None:
+        return path.with_name(f"{path.name.removesuffix('.yaml')}.stars.vot")
     return None
 
 

@@ -72,6 +72,17 @@ def stored_problems(given: Sequence[Any], file: YamlFile) -> list[str]:
     return problems
 
 
+def catalogue_problems(project: Project, file: YamlFile) -> list[str]:
+    """List what is wrong with the star catalogue that a project names."""
+    if project.sky.catalogue is None:
+        return []
+    path = file.path.parent / Path(project.sky.catalogue).expanduser()
+    where = f"{file.where(['sky', 'catalogue'])}: sky.catalogue"
+    if not path.exists():
+        return [f"{where}: no such file: {shown(path)}"]
+    return [] if path.is_file() else [f"{where}: not a file: {shown(path)}"]
+
+
 def overlap_problems(project: Project, file: YamlFile) -> list[str]:
     """List the filters that two channels claim, in any spelling."""
     problems = []

@@ -110,6 +110,22 @@ class Layout:
         return f"{self.results}/picture/{picture}.fits"
 
     @property
+    def solution_path(self) -> str:
+        """Path of the place of the grid on the sky."""
+        return f"{self.results}/field/solution.fits"
+
+    @property
+    def zero_points_path(self) -> str:
+        """Path of the zero points of the channels."""
+        return f"{self.results}/field/zero_points.fits"
+
+    @property
+    def star_path(self) -> str | None:
+        """Path of the star catalogue of the user's; None where Tycho-2 serves."""
+        path = self.loaded.star_path
+        return os.fspath(path) if path is not None and path.is_file() else None
+
+    @property
     def lock_path(self) -> str:
         """Path of the lock file, relative to the working directory if it lies inside."""
         path = os.fspath(self.loaded.lock_path)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
+from platefiles.frame import Frame
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
@@ -13,7 +14,7 @@ from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
-from platefiles.scan import SETTLE_S, scan_folders
+from platefiles.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
 from platefiles.wholefile import remove_abandoned
 
@@ -85,6 +86,8 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
         problems = check_against_sheet(loaded, frames)
         if problems:
             raise ConfigError(problems)
+        if not dry_run:
+            _fetch_stars(loaded, raw, frames)
     else:
         frames = read_sheet(sheet)
     matched = match_calibration(frames, loaded)
@@ -98,6 +101,15 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
         write_pointers(frames, results)
         make_links(frames, Path(results) / "links")
     return plan
+
+
+def _fetch_stars(loaded: LoadedProject, raw: list[RawFile], frames: Sequence[Frame]) -> None:
+    """Fetch a catalogue of stars, if the project wants one that is not there yet."""
+    if loaded.project.sky.cone_search is None:
+        return
+    from platefiles.star_fetching import fetch_stars  # which most projects have no need of
+
+    fetch_stars(loaded, raw, frames)
 
 
 def _check_lock(plan: ProjectPlan) -> None:

@@ -16,9 +16,11 @@ from typing import Any
 from platefiles.codedigest import code_digest
 from platefiles.filters import LINES, canonical_filter
 from platefiles.frame import Frame
+from platefiles.headers import fixes_for
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
-from platefiles.provenance import canonical, digest
+from platefiles.provenance import canonical, digest, file_sha256
+from platefiles.tycho import tycho_sum
 
 _BY_SPEED = ("png", "tif", "jpg")
 
@@ -63,21 +65,27 @@ class ProjectPlan(Layout):
             self._locks[sign] = read_lock(self.loaded.lock_path)
         return self._locks[sign]
 
-    def pins(self, channel: str) -> dict[str, Any] | None:
-        """Grid and photometric reference of a channel; None if one is yet to be chosen.
+    def grid_pins(self) -> dict[str, Any] | None:
+        """What pins the grid; None if it is yet to be chosen.
 
         Of the night of the grid's reference only that one sub counts: more subs of its night make
-        no other channel anew.
+        nothing else anew.
         """
         lock = self.pinned
-        if lock is None or not self.is_pinned(channel):
+        if lock is None:
             return None
         reference = self.by_id[lock.reference]
         return {
             "grid": [lock.reference, lock.width_px, lock.height_px],
             "measured": digest(self._measuring(reference.channel, reference.night, [reference])),
-            "brightness": lock.photometry[channel],
         }
+
+    def pins(self, channel: str) -> dict[str, Any] | None:
+        """Grid and photometric reference of a channel; None if one is yet to be chosen."""
+        lock, grid = self.pinned, self.grid_pins()
+        if lock is None or grid is None or not self.is_pinned(channel):
+            return None
+        return {**grid, "brightness": lock.photometry[channel]}
 
     def reference_path(self) -> str | None:
         """Path of the measures that hold the reference of the grid; None if it is not chosen."""
@@ -302,6 +310,49 @@ class ProjectPlan(Layout):
         return units[0] if len(units) == 1 and units[0] else "adu"
 
     @_remembered
+    def solution_job(self) -> str:
+        """Job of placing the grid on the sky."""
+        sky = self.loaded.project.sky
+        settings = {"sky": sky.model_dump(include={"ra_deg", "dec_deg", "scale_arcsec"})}
+        reference = None if self.pinned is None else self.by_id[self.pinned.reference]
+        keys = ("pixel_size_um", "focal_length_mm", "site")
+        equipment = self.loaded.equipment.model_dump(exclude_none=True)
+        return self._job(
+            "place_on_sky",
+            settings,
+            pins=self.grid_pins(),
+            sub=None if reference is None else self._sub(reference),
+            header_fixes={} if reference is None else self._fixes(reference),
+            equipment={key: equipment[key] for key in keys if key in equipment},
+            catalogue=self.catalogue_digest,
+        )
+
+    def _fixes(self, frame: Frame) -> dict[str, Any]:
+        fixes = self.loaded.project.header_fixes
+        return fixes_for(frame.name, frame.name, fixes)
+
+    @_remembered
+    def zero_points_job(self) -> str:
+        """Job of finding the zero points of all channels."""
+        project = self.loaded.project
+        keys = {"filters", "wavelength_nm"}
+        facts = [
+            {"name": name, **project.channels[name].model_dump(include=keys)}
+            for name in self.channels
+        ]
+        below = [*(self.integrate_job(name) for name in self.channels), self.solution_job()]
+        return self._job(
+            "find_zero_points", {}, below, channels=facts, calibrated=project.calibrated
+        )
+
+    @cached_property
+    def catalogue_digest(self) -> str:
+        """What tells one star catalogue from another."""
+        if self.star_path is None:
+            return f"Tycho-2 {tycho_sum()}"
+        return file_sha256(self.star_path)
+
+    @_remembered
     def cube_job(self, picture: str) -> str:
         """Job of mapping channels to the colours of a picture."""
         wanted = self.loaded.pictures[picture]
@@ -317,7 +368,10 @@ class ProjectPlan(Layout):
         return self._job(
             "map_channels",
             settings,
-            [self.integrate_job(name) for name in self.channels_of(picture)],
+            [
+                *(self.integrate_job(name) for name in self.channels_of(picture)),
+                self.solution_job(),
+            ],
             channels=list(self.channels),
             title=wanted.title,
             wavelengths_nm=wavelengths,

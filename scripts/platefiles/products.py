@@ -66,8 +66,8 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     ----------
     plan : ProjectPlan
     target : str
-        ``channels``, ``picture``, ``all``, or the path of one file, which may be of another
-        project.
+        ``channels``, ``picture``, ``field``, ``all``, or the path of one file, which may be of
+        another project.
     """
     channels = [plan.channel_path(channel) for channel in plan.channels]
     kept = [
@@ -79,8 +79,14 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     wanted = {
         "channels": [*channels, plan.subs_path, *kept],
         "picture": [*plan.picture_files, plan.sheet_path, plan.subs_path],
+        "field": [plan.solution_path, plan.zero_points_path],
     }
-    wanted["all"] = [*wanted["channels"], *plan.picture_files, plan.sheet_path]
+    wanted["all"] = [
+        *wanted["channels"],
+        *plan.picture_files,
+        plan.sheet_path,
+        *wanted["field"],
+    ]
     return wanted.get(target, [target])
 
 
@@ -121,6 +127,8 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
         inputs = (*masters, *rays, plan.registration_path(channel))
         job = plan.integrate_job(channel)
         yield Product(plan.channel_path(channel), "integrate", channel, job, inputs, waits=late)
+    yield _solution(plan)
+    yield _zero_points(plan)
     inputs = tuple(
         path
         for channel in plan.channels
@@ -131,10 +139,32 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
     yield Product(plan.subs_path, "tabulate_subs", "", job, inputs, log, waits=bool(waits))
 
 
+def _zero_points(plan: ProjectPlan) -> Product:
+    measures = (
+        plan.measures_path(channel, night)
+        for channel in plan.channels
+        for night in plan.nights(channel)
+    )
+    channels = map(plan.channel_path, plan.channels)
+    registrations = map(plan.registration_path, plan.channels)
+    inputs = (plan.solution_path, *channels, *registrations, *measures)
+    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    job = plan.zero_points_job()
+    return Product(plan.zero_points_path, "find_zero_points", "", job, inputs, waits=waits)
+
+
+def _solution(plan: ProjectPlan) -> Product:
+    waits, reference = plan.pinned is None, plan.reference_path()
+    inputs = (plan.lock_path,) if waits else ()
+    consulted = () if reference is None else (reference,)
+    path, job = plan.solution_path, plan.solution_job()
+    return Product(path, "place_on_sky", "", job, inputs, "", consulted, waits)
+
+
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:
     for name in plan.loaded.pictures:
         channels = plan.channels_of(name)
-        inputs = tuple(plan.channel_path(channel) for channel in channels)
+        inputs = (*map(plan.channel_path, channels), plan.solution_path)
         waits = not all(plan.is_pinned(channel) for channel in channels)
         cube, job = plan.picture_cube(name), plan.composite_job(name)
         yield Product(cube, "map_channels", name, plan.cube_job(name), inputs, waits=waits)

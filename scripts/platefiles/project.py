@@ -1,11 +1,12 @@
 """Models of a project and of its equipment, and what a loaded project holds."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StringConstraints, ValidationError, WrapValidator
+from pydantic import Field, StringConstraints, ValidationError, WrapValidator, model_validator
 from pydantic_core import PydanticCustomError
 
 from platefiles.recipe import Recipe, Settings, Switch
@@ -86,6 +87,34 @@ class Equipment(Settings):
     """Where the telescope stood; nights are cut at local noon if it is known."""
 
 
+class Sky(Settings):
+    """Where the target lies on the sky, as far as headers do not tell or are wrong."""
+
+    ra_deg: float | None = Field(default=None, ge=0, lt=360)
+    """Right ascension of the middle of the field in degrees, right within a degree."""
+    dec_deg: float | None = Field(default=None, ge=-90, le=90)
+    """Declination of the middle of the field in degrees, right within a degree."""
+    scale_arcsec: float | None = Field(default=None, gt=0, le=3600)
+    """Side of a pixel of the subs in arc seconds, right within 15 %."""
+    catalogue: Text | None = None
+    """Table of stars (CSV, ECSV or VOTable), relative to this file, used instead of Tycho-2."""
+    cone_search: Text | None = None
+    """URL of a VO cone search, from which the stars of the field are fetched once."""
+
+    @model_validator(mode="after")
+    def _check(self) -> "Sky":
+        if (self.ra_deg is None) != (self.dec_deg is None):
+            msg = "ra_deg and dec_deg belong together: give both or neither"
+            raise ValueError(msg)
+        if self.catalogue is not None and self.cone_search is not None:
+            msg = "give a catalogue or a cone_search, not both"
+            raise ValueError(msg)
+        if self.cone_search is not None and not re.match(r"https?://", self.cone_search):
+            msg = "cone_search must be a URL that begins with http:// or https://"
+            raise ValueError(msg)
+        return self
+
+
 class Project(Settings):
     """One target: where its frames lie, its channels, and how they are processed."""
 
@@ -103,6 +132,8 @@ class Project(Settings):
     """File name of the sub whose place and turn the picture takes, instead of the best one."""
     only_if_named: Switch = False
     """Leave the project alone when all projects are run; it is run if it is named."""
+    sky: Sky = Sky()
+    """Where the target lies on the sky, and the star catalogue it is placed by."""
     channels: dict[ChannelName, Channel] = Field(min_length=1)
     """Channels by name: the subs of one filter each."""
     exclude: list[Text] = []
@@ -158,6 +189,9 @@ class LoadedProject:
         Raw folders, absolute, and prefixes in object storage, in the order of the file.
     lock_path : Path
         Where the grid is pinned: ``NAME.lock.yaml`` beside the project's file.
+    star_path : Path or None
+        Star catalogue of the user's, absolute: the one that the project names, or the fetched one
+        beside the project's file, ``NAME.stars.vot``, which may not be there yet.
     further : mapping of str to Picture
         Pictures beside that of the recipe.
     """
@@ -170,6 +204,7 @@ class LoadedProject:
     equipment: Equipment
     raw_folders: tuple[Path | str, ...]
     lock_path: Path
+    star_path: Path | None = None
     further: Mapping[str, Picture] = field(default_factory=dict)
 
     @property

@@ -32,6 +32,8 @@ _PLACES = {
     "register_sub": "registered/{parent}/{name}",
     "find_cosmic_rays": "cosmic_rays/{channel}/{night}.fits",
     "integrate": "channels/{channel}.fits",
+    "place_on_sky": "field/{name}",
+    "find_zero_points": "field/{name}",
     "map_channels": "picture/{name}",
     "composite": "picture/{name}",
     "contact_sheet": "{name}",

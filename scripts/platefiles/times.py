@@ -64,6 +64,21 @@ def utc_of_mjd(mjd: float) -> str:
     return (datetime(1858, 11, 17) + timedelta(days=mjd)).isoformat(timespec="milliseconds")
 
 
+def julian_year(start: str, exposure_s: float) -> float | None:
+    """Return the Julian year of the middle of an exposure; None where its day is not known.
+
+    Parameters
+    ----------
+    start : str
+        As `start_utc` gives it.
+    exposure_s : float
+    """
+    if not start:
+        return None
+    middle = datetime.fromisoformat(start.rstrip("Z")) + timedelta(seconds=exposure_s / 2)
+    return 2000.0 + (middle - datetime(2000, 1, 1, 12)) / timedelta(days=365.25)
+
+
 def night_of(start: str, longitude_deg: float | None) -> str:
     """Date of the evening of a night that runs from noon to noon, local mean solar time.
 

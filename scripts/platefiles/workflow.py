@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.errors import UserError
+from platefiles.field_inputs import FieldInputs, lock_stem, single
 from platefiles.flags import ancient, local
 from platefiles.ledger import Ledger
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
@@ -18,7 +19,7 @@ from platefiles.sharing import shared_masters, shared_stem
 from platefiles.tiles import needed_mb
 
 
-class Plans:
+class Plans(FieldInputs):
     """The plans of all projects of a run; its methods are the input and params functions of rules.
 
     Parameters
@@ -79,7 +80,7 @@ class Plans:
     @property
     def unpinned_locks(self) -> str:
         """Regular expression of what the rule that chooses the grid may write, less its ending."""
-        locks = [_lock_stem(self.by_name[name]) for name in self.unpinned]
+        locks = [lock_stem(self.by_name[name]) for name in self.unpinned]
         return "|".join(re.escape(lock) for lock in locks)
 
     @property
@@ -219,7 +220,7 @@ class Plans:
         """Measures that hold the reference sub, which may have to be chosen first."""
         plan, channel = self.plan(wildcards), wildcards.channel
         if not plan.is_pinned(channel) and self._choice is not None:
-            self._choice.get(lock=_lock_stem(plan))  # Snakemake asks again when it is chosen
+            self._choice.get(lock=lock_stem(plan))  # Snakemake asks again when it is chosen
         taker, path = plan.registration_path(channel), plan.reference_path() or ""
         product = self._products.get(taker)
         others = product is not None and path in product.consulted
@@ -238,7 +239,7 @@ class Plans:
         return [self._newer()]
 
     def _plan_of_lock(self, stem: str) -> ProjectPlan:
-        return next(plan for plan in self if _lock_stem(plan) == stem)
+        return next(plan for plan in self if lock_stem(plan) == stem)
 
     def lock_measures(self, wildcards) -> list[str]:
         """Measures from which the grid is chosen."""
@@ -291,7 +292,7 @@ class Plans:
         """Registration table of a channel that is integrated."""
         plan, channel = self.plan(wildcards), wildcards.channel
         taker, path = plan.channel_path(channel), plan.registration_path(channel)
-        return _single(self._made(taker, [path]))
+        return single(self._made(taker, [path]))
 
     def sub_registration(self, wildcards) -> str:
         """Registration table of a channel of which a sub is stored."""
@@ -312,7 +313,7 @@ class Plans:
         """Linear cube of which a picture is drawn."""
         plan, ending = self.plan(wildcards), wildcards.get("ending", "tif")
         taker = f"{plan.results}/picture/{wildcards.picture}.{ending}"
-        return _single(self._made(taker, [plan.picture_cube(wildcards.picture)]))
+        return single(self._made(taker, [plan.picture_cube(wildcards.picture)]))
 
     def cube_job(self, wildcards) -> str:
         """Job of the linear cube of a picture."""
@@ -344,16 +345,6 @@ class Plans:
     def targets(self, name: str) -> list[str]:
         """Files of a target rule, of all projects."""
         return [path for plan in self for path in targets_of(plan, name)]
-
-
-def _single(paths: list[str]) -> str | list[str]:
-    """Return the only path of a list as Snakemake wants it, or the empty list."""
-    return paths[0] if paths else paths
-
-
-def _lock_stem(plan: ProjectPlan) -> str:
-    """Path of a lock file without its ending."""
-    return plan.lock_path.removesuffix(".lock.yaml")
 
 
 def open_plans(

@@ -14,28 +14,34 @@ from platelib.simulate_scene import MoverSpec, SceneSpec, VariableSpec
 from platelib.simulate_spiral import SpiralSpec
 from platelib.simulate_sub import NightSpec
 from platelib.simulate_tracks import SatelliteSpec
+from platelib.simulate_tycho import tycho_in_scene
 
 
 def demo_plan() -> PlanSpec:
-    """Return the plan of the demo: 1440 x 1040 px, 27 subs in three bands over two nights."""
+    """Return the plan of the demo: 1440 x 1040 px, 27 subs in three bands over two nights.
+
+    Among its invented stars are the real ones of that place, so that it can be found on the sky.
+    """
+    instrument = InstrumentSpec()
     scene = SceneSpec(
         width_px=1440,
         height_px=1040,
         bands=_bands(),
-        zero_point=21.0,
+        zero_point=19.5,
         star_count=2000,
-        brightest_mag=11.5,
-        faintest_mag=20.8,
+        brightest_mag=10.0,
+        faintest_mag=19.3,
         bright_stars=(
-            (1228.0, 176.0, 9.6, 4200.0),
-            (168.0, 866.0, 10.1, 9800.0),
-            (1012.0, 934.0, 10.4, 5700.0),
-            (296.0, 512.0, 11.2, 5200.0),
+            (1228.0, 176.0, 8.1, 4200.0),
+            (168.0, 866.0, 8.6, 9800.0),
+            (1012.0, 934.0, 8.9, 5700.0),
+            (296.0, 512.0, 9.7, 5200.0),
+            *tycho_in_scene(instrument, (1440, 1040), 2026.23),
         ),
         spiral=SpiralSpec(650.0, 530.0),
-        cluster=ClusterSpec(90, 1185.0, 750.0, 170.0),
-        mover=MoverSpec(206.0, 214.0, 30.0, -4.0, 16.6),
-        variable=VariableSpec(392.0, 158.0, 15.2),
+        cluster=ClusterSpec(90, 1185.0, 750.0, 170.0, 11.7, 17.1, 15.5),
+        mover=MoverSpec(206.0, 214.0, 30.0, -4.0, 15.1),
+        variable=VariableSpec(392.0, 158.0, 13.7),
     )
     first, second = _two_nights()
     blocks_first = (("g", 3), ("b", 3), ("ha", 5), ("b", 2), ("g", 2))
@@ -56,7 +62,7 @@ def demo_plan() -> PlanSpec:
         20260323,
         scene,
         CameraSpec(),
-        InstrumentSpec(),
+        instrument,
         nights,
         "2026-03-25T01:10:00",
         bias_count=16,

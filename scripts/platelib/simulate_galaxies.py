@@ -31,6 +31,8 @@ class ClusterSpec:
         are strewn evenly.
     brightest_mag, faintest_mag : float
         Range of magnitudes. The brightest is an elliptical in the middle of the cluster.
+    size_mag : float
+        Magnitude at which half of the light lies within 2.6 px.
     """
 
     count: int
@@ -39,6 +41,7 @@ class ClusterSpec:
     spread_px: float
     brightest_mag: float = 13.2
     faintest_mag: float = 18.6
+    size_mag: float = 17.0
 
 
 def cluster_table(
@@ -70,7 +73,11 @@ def cluster_table(
     magnitude = spec.brightest_mag + 1.0 + (spec.faintest_mag - spec.brightest_mag - 1.0) * steps
     elliptical = rng.random(count) < 0.55
     x[:1], y[:1], magnitude[:1], elliptical[:1] = spec.x_px, spec.y_px, spec.brightest_mag, True
-    radius = 2.6 * 10.0 ** (-0.12 * (magnitude - 17.0)) * np.exp(0.2 * rng.standard_normal(count))
+    radius = (
+        2.6
+        * 10.0 ** (-0.12 * (magnitude - spec.size_mag))
+        * np.exp(0.2 * rng.standard_normal(count))
+    )
     ratio = np.where(elliptical, rng.uniform(0.6, 0.98, count), rng.uniform(0.2, 0.95, count))
     warmth = np.where(elliptical, 4050.0, 5600.0) * np.exp(0.1 * rng.standard_normal(count))
     return Table(

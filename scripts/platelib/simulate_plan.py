@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from platelib.celestial import tangent_plane
 from platelib.simulate_camera import CameraSpec
 from platelib.simulate_scene import SceneSpec
 from platelib.simulate_sub import NightSpec, SubSpec
@@ -22,11 +23,11 @@ class InstrumentSpec:
     camera: str = "Heronmere M15"
     telescope: str = "Fenwick 250 f/3.2"
     target: str = "Thistledown Spiral"
-    ra_deg: float = 160.3125
-    dec_deg: float = 27.2125
+    ra_deg: float = 158.6
+    dec_deg: float = 30.0
     focal_length_mm: float = 800.0
     aperture_mm: float = 250.0
-    pixel_size_um: float = 4.63
+    pixel_size_um: float = 9.0
     gain_setting: int = 120
     offset_setting: int = 50
     temperature_c: float = -10.0
@@ -191,6 +192,23 @@ def scene_to_sky(
     ra = np.rad2deg(np.arctan2(-west, below)) + plan.instrument.ra_deg
     rise = np.sin(dec0) + north * np.cos(dec0)
     return np.mod(ra, 360.0), np.rad2deg(np.arctan2(rise, np.hypot(west, below)))
+
+
+def sky_to_scene(
+    spec: InstrumentSpec, size_px: tuple[int, int], ra_deg: npt.ArrayLike, dec_deg: npt.ArrayLike
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return scene places of celestial coordinates; the inverse of `scene_to_sky`.
+
+    Parameters
+    ----------
+    spec : InstrumentSpec
+    size_px : tuple of int
+        Width and height of the scene.
+    ra_deg, dec_deg : array_like
+    """
+    xi, eta, _ = tangent_plane(ra_deg, dec_deg, spec.ra_deg, spec.dec_deg)
+    step = spec.scale_arcsec / 3600.0
+    return (size_px[0] - 1) / 2 - xi / step, (size_px[1] - 1) / 2 + eta / step
 
 
 def _lights(plan: PlanSpec, number: int, night: NightPlan) -> list[FrameSpec]:

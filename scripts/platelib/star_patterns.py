@@ -18,7 +18,7 @@ from platelib.transforms import Transform, basis, least_squares, normalisation, 
 
 _LADDER = (30, 60, 120)
 _SLACK_PX = 6.0
-_FALL = 0.95
+_FALL, _KEPT = 0.95, 0.99
 _ROUND_DIGITS = 7
 
 
@@ -241,6 +241,8 @@ def _is_better(higher: Match, lower: Match) -> bool:
     count, terms = len(higher.grid_index), len(higher.transform.x)
     if count < 4 * terms or higher.rms_px > _FALL * lower.rms_px:
         return False
+    if count < _KEPT * len(lower.grid_index):
+        return False  # residuals fall wherever the worst of the stars are left out
     added = terms - len(lower.transform.x)
     fall = max(lower.rms_px, 1e-4) ** 2 / max(higher.rms_px, 1e-4) ** 2 - 1
     return fall * (count - terms) / added > 4

@@ -26,11 +26,15 @@ class Triangles:
     ----------
     xy : numpy.ndarray
         ``(n, 2)`` float64 positions, brightest first; three stars at least.
+    brightest : int
+        All triangles of so many of the first stars are among them.
+    nearest : int
+        So are all of each star and its neighbours, so many together.
     """
 
-    def __init__(self, xy: np.ndarray):
+    def __init__(self, xy: np.ndarray, brightest: int = _BRIGHTEST, nearest: int = _NEAREST):
         self._z = xy[:, 0] + 1j * xy[:, 1]
-        index = _corners(self._z)
+        index = _corners(self._z, brightest, nearest)
         points = self._z[index]
         sides = np.abs(points[:, [1, 2, 0]] - points[:, [2, 0, 1]])
         order = np.argsort(-sides, axis=1, kind="stable")
@@ -56,21 +60,40 @@ class Triangles:
             With ``z = x + i y``, a star at ``z`` is found at ``a z + b``; None if there is no such
             similarity under which three stars coincide.
         """
+        a, b = self.similarities(other)
+        return self.elected(a, b, other) if len(a) else None
+
+    def similarities(self, other: "Triangles") -> tuple[np.ndarray, np.ndarray]:
+        """Return the similarity of each pair of triangles of one shape, ``(n,)`` complex a and b.
+
+        They are as in `similarity`.
+        """
         i, j = close_pairs(self._ratios, other._ratios, _SIDE_TOLERANCE)
         same_hand = self._hands[i] == other._hands[j]
         i, j = i[same_hand], j[same_hand]
-        if not len(i):
-            return None
         p, q = self._corners[i], other._corners[j]
         middle_p, middle_q = p.mean(axis=1), q.mean(axis=1)
         arm = p - middle_p[:, None]
         a = (arm.conj() * (q - middle_q[:, None])).sum(axis=1) / (np.abs(arm) ** 2).sum(axis=1)
-        return self._elect(a, middle_q - a * middle_p, other._z)
+        return a, middle_q - a * middle_p
 
-    def _elect(
-        self, a: np.ndarray, b: np.ndarray, target: np.ndarray
+    def elected(
+        self, a: np.ndarray, b: np.ndarray, other: "Triangles"
     ) -> tuple[complex, complex] | None:
-        """Choose, of the most voted similarities, the one under which most stars coincide."""
+        """Choose, of the most voted similarities, the one under which most stars coincide.
+
+        Parameters
+        ----------
+        a, b : numpy.ndarray
+            ``(n,)`` complex, one at least, as from `similarities`.
+        other : Triangles
+
+        Returns
+        -------
+        a, b : complex
+            None if there is none under which three stars coincide.
+        """
+        target = other._z
         centre = self._z.mean()
         size = max(float(np.abs(self._z - centre).max()), 1.0)
         middle = a * centre + b
@@ -112,12 +135,12 @@ def _most_voted(key: np.ndarray) -> np.ndarray:
     return likely[np.argsort(-(square <= 1).sum(axis=1), kind="stable")]
 
 
-def _corners(z: np.ndarray) -> np.ndarray:
+def _corners(z: np.ndarray, brightest: int, nearest: int) -> np.ndarray:
     """Choose triangles: all of the brightest stars, and all of each star and its neighbours."""
     count = len(z)
-    triples = [np.array(list(combinations(range(min(count, _BRIGHTEST)), 3)))]
+    triples = [np.array(list(combinations(range(min(count, brightest)), 3)))]
     if count > 3:
-        near = np.argsort(np.abs(z[:, None] - z), axis=1, kind="stable")[:, :_NEAREST]
+        near = np.argsort(np.abs(z[:, None] - z), axis=1, kind="stable")[:, :nearest]
         choice = np.array(list(combinations(range(near.shape[1]), 3)))
         triples.append(np.sort(near[:, choice].reshape(-1, 3), axis=1))
     corners = np.concatenate(triples)

@@ -14,7 +14,7 @@ from snakemake_logger_plugin_platelog.reasons import (
     shortened,
 )
 
-TARGETS = frozenset({"all", "channels", "picture"})
+TARGETS = frozenset({"all", "channels", "picture", "field"})
 """Rules that only gather the files of others."""
 
 QUIET_S = 10.0

@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 from astropy.table import Table
 from choose_grid import choose_grid
+from find_zero_points import find_zero_points
 from integrate import integrate
 from master_bias import master_bias
 from master_dark import master_dark
 from master_flat import master_flat
 from measure import measure
+from place_on_sky import place_on_sky
 from register import register
 
 from platefiles.config import load_project
@@ -108,6 +110,30 @@ class Bench:
             job = json.loads(self.plan.integrate_job(channel))
             job["settings"] |= changes
             integrate(self.raw(lights), self.masters_of(lights), registration, path, job)
+        return path
+
+    def make_solution(self, path: str | Path | None = None, **changes: Any) -> str:
+        """Run `place_on_sky`, with changes of its job."""
+        plan, path = self.plan, str(path or self.plan.solution_path)
+        if not Path(path).exists():
+            lock = self.make_lock()
+            measures = self.all_measures()
+            frame = plan.by_id[plan.pinned.reference]
+            job = json.loads(plan.solution_job()) | changes
+            wanted = plan.measures_path(frame.channel, frame.night)
+            assert wanted in measures
+            place_on_sky([frame.path], [wanted], lock, plan.star_path, path, job)
+        return path
+
+    def make_zero_points(self) -> str:
+        """Run `find_zero_points`."""
+        plan, path = self.plan, self.plan.zero_points_path
+        if not Path(path).exists():
+            channels = [self.make_channel(channel) for channel in plan.channels]
+            registrations = [self.make_registration(channel) for channel in plan.channels]
+            solution, measures = self.make_solution(), self.all_measures()
+            job = json.loads(plan.zero_points_job())
+            find_zero_points(solution, channels, registrations, measures, path, job)
         return path
 
     def matrix(self, frame: Frame) -> np.ndarray:

@@ -4,6 +4,7 @@ import numpy as np
 import pyavm
 import pytest
 import tifffile
+from astropy.io import fits
 from composite import composite
 from map_channels import map_channels
 from PIL import Image
@@ -11,6 +12,8 @@ from PIL import Image
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, write_product
 from platefiles.recipe import Colour, Finish, Geometry, Scale, Stretch
+from platefiles.record import record_hdu
+from platefiles.tables import columns_hdu
 from platelib.picture_stars import find_stars
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
@@ -78,40 +81,56 @@ def test_the_sky_can_be_left_and_the_factors_given(channels, tmp_path):
 
 def test_white_by_stars_of_known_colour(channels, tmp_path):
     """With a catalogue a sun-like star is white; the header has its colour, number and scatter."""
-    cube, stars = tmp_path / "cube.fits", _catalogue(channels)
-    map_channels(channels, cube, RGB, Colour(), stars=stars)
+    cube = tmp_path / "cube.fits"
+    solution = _solution(tmp_path, stars=_catalogue(channels))
+    map_channels(channels, cube, RGB, Colour(), path_to_solution=solution)
     header = read_image(cube)[1]
     assert header["WHITE"] == "sun_like_star: BT-VT 0.768"
     assert header["WHITENUM"] >= 10
     assert header["WHITE1"] == pytest.approx(20, rel=0.01)
     assert "WHITENOT" not in header
-    map_channels(channels, cube, RGB, Colour(white="mean_star"), stars=stars)
+    map_channels(channels, cube, RGB, Colour(white="mean_star"), path_to_solution=solution)
     assert read_image(cube)[1]["WHITE"] == "mean_star"
 
 
 @pytest.mark.parametrize(
-    ("stars", "job", "note"),
+    ("bands", "broadband", "note"),
     [
-        ({}, {}, "no a0_star: no stars of known colour (the field's place is not known, or"),
-        (
-            {"x": [], "y": [], "mag_G": []},
-            {},
-            "no a0_star: the catalogue has no colours (bands: G)",
-        ),
-        (None, {"broadband": False}, "no a0_star: no stars of known colour"),
+        (None, True, "no a0_star: no stars of known colour (the field's place is not known, or"),
+        (["mag_VT"], True, "no a0_star: the catalogue has no colours (bands: VT)"),
+        (["mag_VT", "mag_BT"], False, "no a0_star: no stars of known colour"),
     ],
 )
-def test_a_white_that_is_not_to_be_had(channels, tmp_path, stars, job, note):
+def test_a_white_that_is_not_to_be_had(channels, tmp_path, bands, broadband, note):
     """Where the wanted white cannot be found, the mean star stands in, and the header says why."""
-    cube = tmp_path / "cube.fits"
-    found = _catalogue(channels) if stars is None else {k: np.array(v) for k, v in stars.items()}
+    cube, stars = tmp_path / "cube.fits", _catalogue(channels)
+    solution = bands and _solution(tmp_path, stars={k: stars[k] for k in ("x", "y", *bands)})
+    job = {"project": "p", "settings": {}, "code": "0", "broadband": broadband}
+    for path in channels.values():
+        _give_record(path)
+    if solution:
+        _give_record(solution)
     white = Colour(white="a0_star")
-    map_channels(channels, cube, RGB, white, stars=found if job == {} else None)
+    map_channels(channels, cube, RGB, white, job=job, path_to_solution=solution)
     header = read_image(cube)[1]
     assert header["WHITE"] == "mean_star"
     assert header["WHITENOT"].startswith(note)
     assert header["WHITENOT"].endswith("the mean star is made white instead")
     assert header["WHITE1"] == pytest.approx(20, rel=0.01)
+
+
+def _give_record(path):
+    """Append the record of a product that was made of nothing."""
+    job = {"project": "p", "settings": {}, "code": "0", "channel": path.stem}
+    with fits.open(path, mode="append") as hdus:
+        hdus.append(record_hdu("integrate", path, job, {}))
+
+
+def _solution(folder, world=(), stars=None):
+    """Write a product that places the grid on the sky, with the stars of a catalogue."""
+    hdus = [columns_hdu(stars, "STARS")] if stars else []
+    write_product(folder / "solution.fits", [("PLACED", bool(world), ""), *world], hdus)
+    return folder / "solution.fits"
 
 
 def _catalogue(channels):
@@ -195,12 +214,13 @@ def test_a_picture_tells_its_place_and_a_smaller_one_too(channels, tmp_path):
             ("CRVAL2", -40.0, ""),
         ),
         *(("CD1_1", 0.0, ""), ("CD1_2", step, ""), ("CD2_1", step, ""), ("CD2_2", 0.0, "")),
-        *(("RADESYS", "ICRS", ""), ("CD3_3", 1.0, "")),
+        ("RADESYS", "ICRS", ""),
     ]
+    solution = _solution(tmp_path, world)
     cube, pictures = tmp_path / "cube.fits", [tmp_path / "p.png", tmp_path / "p.130px.jpg"]
     geometry = Geometry(position_angle_deg=0.0)
     map_channels(
-        channels, cube, {**RGB, "luminance": {"g": 1.0}}, Colour(), (), None, geometry, world
+        channels, cube, {**RGB, "luminance": {"g": 1.0}}, Colour(), (), None, geometry, solution
     )
     composite(cube, pictures, STRETCH, "Gorse field")
     assert read_image(cube, "LUMINANCE")[1]["CRVAL1"] == pytest.approx(120, abs=0.1)

@@ -27,6 +27,7 @@ SECTIONS = {
     "stretch": recipe.Stretch,
     "finish": recipe.Finish,
     "Equipment files": project.Equipment,
+    "sky": project.Sky,
     "site": project.Site,
     "This machine": machine.Machine,
 }

@@ -1,3 +1,4 @@
+import json
 import os
 import re
 from types import SimpleNamespace
@@ -90,6 +91,32 @@ def test_targets_are_all_channels_and_pictures(opened):
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
     others = ["results/tiny/contact_sheet.png", "results/tiny/subs.tsv"]
     assert plans.targets("picture") == [*pictures, *others]
+
+
+def test_field_is_a_target_and_part_of_all(opened):
+    """Place on the sky and zero points are made by `field` and by `all`, not by `picture` alone."""
+    plans = opened()
+    found = [f"results/tiny/field/{name}.fits" for name in ("solution", "zero_points")]
+    assert plans.targets("field") == found
+    assert set(found) <= set(plans.targets("all"))
+    assert not set(found) & set(plans.targets("picture"))
+
+
+def test_the_grid_is_placed_by_its_own_sub(opened, tmp_path):
+    """Placing reads the frame, the measures and the lock file of the grid, and no other sub."""
+    _pin(opened(), tmp_path)
+    plans = opened()
+    wildcards = _wild()
+    assert plans.grid_frame(wildcards) == ["results/tiny/links/g_01_3529c2ae.fits"]
+    assert plans.grid_measures(wildcards) == ["results/tiny/measures/g/2026-03-23.fits"]
+    assert plans.star_catalogue(wildcards) == []
+    job = json.loads(plans.solution_job(wildcards))
+    assert job["sub"]["name"] == "2026-03-23/g-01.fits"
+    assert job["catalogue"].startswith("Tycho-2 ")
+    more = opened(exclude=["2026-03-23/g-03.fits"])
+    assert more.solution_job(wildcards) == plans.solution_job(wildcards)
+    other = opened(sky={"scale_arcsec": 2.0})
+    assert other.solution_job(wildcards) != plans.solution_job(wildcards)
 
 
 def test_kept_subs_are_targets(opened):

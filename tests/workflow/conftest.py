@@ -160,7 +160,7 @@ def digests() -> Callable[[Path], dict[str, str]]:
 @pytest.fixture(scope="session")
 def products(digests: Callable[[Path], dict[str, str]]) -> Callable[[Home], dict[str, str]]:
     """Return a way to the digests of all products of a home, with the text of its lock file."""
-    parts = {"calibration", "measures", "registration", "channels", "picture", "subs.tsv"}
+    parts = {"calibration", "measures", "registration", "channels", "picture", "field", "subs.tsv"}
     parts.add("contact_sheet.png")
 
     def of(home: Home) -> dict[str, str]:
@@ -207,7 +207,10 @@ def finished(
 
 @pytest.fixture(scope="session")
 def complete(
-    make_home: Callable[..., Home], tiny_raw: Path, tmp_path_factory: pytest.TempPathFactory
+    make_home: Callable[..., Home],
+    tiny_raw: Path,
+    tiny_catalogue: Path,
+    tmp_path_factory: pytest.TempPathFactory,
 ) -> Home:
     """A home in which every kind of product was made, with all that headers can tell."""
     channels = {
@@ -220,6 +223,7 @@ def complete(
         channels=channels,
         equipment="demo-bench",
         keep=["calibrated", "registered"],
+        sky={"catalogue": str(tiny_catalogue)},
         overrides={"integration": {"single_frame_cosmic_rays": "always"}},
     )
     shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)

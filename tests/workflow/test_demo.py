@@ -16,6 +16,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from astropy.table import Table
+from astropy.wcs import WCS
 from PIL import Image
 from skimage import color
 
@@ -23,11 +24,13 @@ from draw_demo import draw_raw
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.lockfile import read_lock
 from platefiles.registration import read_registration
+from platefiles.solution import read_solution
+from platefiles.zero_points import read_zero_points
 from platelib.cielab import delta_e_2000, to_cielab
 from platelib.framing import common_part
 from platelib.picture_stars import measure_stars, radius_of
 from platelib.simulate import object_light
-from platelib.simulate_camera import build_camera
+from platelib.simulate_camera import build_camera, light_response
 from platelib.simulate_demo import demo_plan
 from platelib.simulate_plan import plan_frames
 from platelib.simulate_scene import build_scene
@@ -56,6 +59,7 @@ def demo(tmp_path_factory):
     draw_raw("demo", base / "results" / "demo-raw")
     project = base / "config" / "projects" / "demo.yaml"
     command = [sys.executable, "-m", "platecli", "run", str(project), "--directory", str(base)]
+    command += ["--to", "all"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     results = base / "results" / "demo"
@@ -69,6 +73,7 @@ def demo(tmp_path_factory):
         stars=stars,
         cosmics=cosmics,
         lock=lock,
+        sky=WCS(truth["wcs"]),
         reference=np.array(truth["frames"][_stem(lock.name)]["matrix"]),
     )
 
@@ -162,6 +167,56 @@ def test_transforms_agree_with_truth(demo, channel):
         found = sub.transform(x, y)
         rms = np.sqrt(np.mean((found[0] - true[0]) ** 2 + (found[1] - true[1]) ** 2))
         assert rms < 0.02, sub.facts["name"]
+
+
+def test_place_on_the_sky_agrees_with_truth(demo):
+    """Coordinates are right within 0.02 px rms over the field; 0.15 px is asked for."""
+    wcs = read_solution(demo.results / "field" / "solution.fits")
+    y, x = (v.ravel() for v in np.mgrid[0:1039:12j, 0:1439:16j])
+    px, py = wcs.all_world2pix(
+        *demo.sky.all_pix2world(*_apply(_invert(demo.reference), x, y), 0), 0
+    )
+    assert np.sqrt(np.mean((px - x) ** 2 + (py - y) ** 2)) < 0.02
+    cube = WCS(read_header(demo.results / "picture" / "ha-in-red.fits", "SCI"))
+    ra, dec, plane = cube.wcs_pix2world(x, y, 1, 0)
+    assert np.array_equal(wcs.wcs_pix2world(x, y, 0), (ra, dec))
+    assert set(plane) == {2.0}
+
+
+def test_injected_stars_are_where_the_place_on_the_sky_has_them(demo):
+    """Stars of Tycho-2 that the truth holds are at their pixels within 0.15 px rms."""
+    wcs = read_solution(demo.results / "field" / "solution.fits")
+    stars = demo.stars[demo.stars["magnitude"] < 12]
+    x, y = _apply(demo.reference, np.array(stars["x"]), np.array(stars["y"]))
+    inside = (x > 0) & (x < 1439) & (y > 0) & (y < 1039)
+    px, py = wcs.all_world2pix(np.array(stars["ra"]), np.array(stars["dec"]), 0)
+    assert inside.sum() > 20
+    miss = np.hypot(px - x, py - y)[inside]
+    assert np.sqrt(np.mean(miss**2)) < 0.15
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_zero_points_agree_with_truth(demo, channel):
+    """Within 0.02 mag: the scene's, dimmed as the photometric reference is.
+
+    Channels are compared with VT, but blue with BT, which is 0.77 mag fainter for the Sun.
+    """
+    plan = demo_plan()
+    band = next(band for band in plan.scene.bands if band.name == channel)
+    reference = demo.lock.photometry[channel]
+    names = [row["name"] for row in _inputs(demo, channel) if row["id"] == reference]
+    sub = demo.frames[_stem(str(names[0]))]["sub"]
+    response = np.median(light_response(build_camera(plan.camera), sub["night"]["dust_seed"]))
+    true = plan.scene.zero_point + 2.5 * np.log10(band.response * sub["transparency"] * response)
+    found = read_zero_points(demo.results / "field" / "zero_points.fits")[channel]
+    assert found.band == ("BT" if channel == "b" else "VT")
+    assert found.zero_point_mag == pytest.approx(true + (0.77 if channel == "b" else 0), abs=0.02)
+    assert found.n_stars >= 12
+    assert found.scatter_mag < 0.01
+
+
+def _inputs(demo, channel):
+    return read_table(demo.results / f"channels/{channel}.fits", "INPUTS")
 
 
 @pytest.mark.parametrize("channel", CHANNELS)

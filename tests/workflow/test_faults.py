@@ -30,7 +30,7 @@ def _products(home):
     """Digests of the lock file and of all that looks like a finished product, by its place."""
     results = home.results
     found = [home.lock, results / "subs.tsv"]
-    for folder in ("calibration", "measures", "registration", "channels", "picture"):
+    for folder in ("calibration", "measures", "registration", "channels", "picture", "field"):
         found += [path for path in (results / folder).rglob("*") if path.suffix != ".part"]
     return {
         os.path.relpath(path, home.folder): hashlib.sha256(path.read_bytes()).hexdigest()

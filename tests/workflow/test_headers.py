@@ -4,14 +4,19 @@ import re
 import warnings
 from pathlib import Path
 
+import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
 from map_channels import map_channels
+from place_on_sky import outcome_cards
 
 from platefiles.fitsfile import image_hdu, read_image, write_product
+from platefiles.placing import Outcome
 from platefiles.recipe import Colour
+from platefiles.solution import world_cards
+from platelib.sky_map import SkyMap
 
 ROOT = Path(__file__).resolve().parents[2]
 TYPES = {"text": str, "integer": int, "real": float, "logical": bool}
@@ -23,15 +28,23 @@ def documented():
     table = text.split("### Keywords")[1].split("\n### ")[0]
     rows = [line.split("|")[1:-1] for line in table.splitlines() if line.startswith("| ")]
     return [
-        (re.compile(re.sub("n$", "[1-9][0-9]*", name)), TYPES[row[1].strip()], name)
+        (
+            re.compile(re.sub("n$", "[1-9][0-9]*", name.replace("_i_j", "_[0-9]_[0-9]"))),
+            TYPES[row[1].strip()],
+            name,
+        )
         for row in rows[1:]
         for name in row[0].strip().split(", ")
     ]
 
 
 @pytest.fixture(scope="module")
-def products(complete, tmp_path_factory):
-    """Every product of the complete run, and a cube whose field has too few stars."""
+def products(complete, finished, tmp_path_factory):
+    """Every product of the complete run, and what that has not: cubes and maps of other kinds.
+
+    They are a cube whose field has too few stars, a field that was refused, one that was placed by
+    its header, and an image whose optics bend the field.
+    """
     few = tmp_path_factory.mktemp("few")
     channels = {}
     for channel in ("ha", "g", "b"):
@@ -41,7 +54,15 @@ def products(complete, tmp_path_factory):
     colours = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
     map_channels(channels, few / "cube.fits", colours, Colour())
     found = [path for path in complete.results.rglob("*.fits") if not path.is_symlink()]
-    return [*found, few / "cube.fits"]
+    refused = finished[0].results / "field" / "solution.fits"
+    bend = np.array([0, 0, 0, 1e-6, 2e-6, -1e-6, 0, 1e-9, 0, 1e-9])
+    bent = SkyMap(158.6, 30.0, 79.5, 44.5, (-6e-4, 0.0, 0.0, 6e-4), 3, bend, bend)
+    cards = [
+        *outcome_cards(Outcome(bent, "header", note="as it was")),
+        *world_cards(bent, (90, 160)),
+    ]
+    write_product(few / "bent.fits", [], [image_hdu(np.ones((90, 160), "f4"), "SCI", cards)])
+    return [*found, few / "cube.fits", few / "bent.fits", refused]
 
 
 def test_every_kind_of_product_is_there(products):
@@ -49,7 +70,8 @@ def test_every_kind_of_product_is_there(products):
     steps = {fits.getheader(path).get("STEP") for path in products}
     assert steps == {
         *("master_bias", "master_dark", "master_flat", "measure", "register", "integrate"),
-        *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", None),
+        *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", "place_on_sky"),
+        *("find_zero_points", None),
     }
 
 

@@ -19,6 +19,7 @@ COMPOSITES = [
     "contact sheet",
 ]
 COLOUR = [*COMPOSITES, "map channels ha-in-red"]
+FIELD = ["find zero points"]
 SETTING = "heronmere_m15_320x240_g120_o50"
 DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)]
 
@@ -26,7 +27,14 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
     measures = [f"measure {channel} {night}" for night in nights]
-    return [f"integrate {channel}", *measures, f"register {channel}", "tabulate subs", *COLOUR]
+    return [
+        f"integrate {channel}",
+        *measures,
+        f"register {channel}",
+        "tabulate subs",
+        *FIELD,
+        *COLOUR,
+    ]
 
 
 def _all(*rules):
@@ -34,7 +42,7 @@ def _all(*rules):
 
 
 MEASURES = [f"measure {channel} {night}" for channel in CHANNELS for night in NIGHTS]
-INTEGRATED = [*_all("integrate"), "tabulate subs", *COLOUR]
+INTEGRATED = [*_all("integrate"), "tabulate subs", *FIELD, *COLOUR]
 REGISTERED = [*_all("register"), *INTEGRATED]
 
 
@@ -120,9 +128,12 @@ EVENTS = {
     "a sub excluded": (_set(exclude=[f"{NIGHTS[1]}/b-02.fits"]), _channel("b", NIGHTS[1])),
     "`calibration: hot_pixel_sigma`": (
         _override("calibration", hot_pixel_sigma=9.0),
-        [*DARKS, *MEASURES, *REGISTERED],
+        [*DARKS, *MEASURES, "place on sky", *REGISTERED],
     ),
-    "`measure: max_stars`": (_override("measure", max_stars=500), [*MEASURES, *REGISTERED]),
+    "`measure: max_stars`": (
+        _override("measure", max_stars=500),
+        [*MEASURES, "place on sky", *REGISTERED],
+    ),
     "`quality: min_transparency`": (_override("quality", min_transparency=0.4), REGISTERED),
     "`registration: max_degree`": (_override("registration", max_degree=2), REGISTERED),
     "`integration: clip_high`": (_override("integration", clip_high=3.0), INTEGRATED),
@@ -135,9 +146,13 @@ EVENTS = {
         ["composite vivid png", "contact sheet", "map channels vivid"],
     ),
     "`title`": (_set(title="Otherwise"), COLOUR),
+    "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["place on sky", *FIELD, *COLOUR]),
     "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
-    "lock file deleted": (_remove("projects/tiny.lock.yaml"), ["choose grid", *REGISTERED]),
+    "lock file deleted": (
+        _remove("projects/tiny.lock.yaml"),
+        ["choose grid", "place on sky", *REGISTERED],
+    ),
     "clock set back, `stretch`": (_clock_set_back, COMPOSITES),
 }
 
@@ -259,7 +274,7 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     lines = [line for line in before.splitlines(keepends=True) if not line.startswith("  b: ")]
     home.lock.write_text("".join(lines))
     home.forget()
-    jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *COLOUR]
+    jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
     assert "[9/9] done" in said

@@ -1,0 +1,226 @@
+"""Place the grid of a project on the sky, by the header of its sub or by a catalogue of stars."""
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.cards import Cards, HeaderError
+from platefiles.errors import UserError
+from platefiles.fetching import local_copies
+from platefiles.field_location import Location, locate_field
+from platefiles.fitsfile import write_product
+from platefiles.headers import read_facts
+from platefiles.headerwcs import header_map
+from platefiles.joblog import job_log, log
+from platefiles.lockfile import Lock, lock_text, read_lock
+from platefiles.measures import MeasuredSub, read_measures
+from platefiles.placing import Field, Outcome, StarsNear, place_field
+from platefiles.provenance import making_cards
+from platefiles.rawheader import read_raw_header
+from platefiles.record import measured_alone, raw_record, read_record, record_hdu
+from platefiles.solution import stars_hdu, world_cards
+from platefiles.star_catalogue import (
+    MOST_STARS,
+    TYCHO,
+    USERS,
+    StarTable,
+    read_star_table,
+    read_tycho,
+)
+from platefiles.times import julian_year
+from platelib.catalogue_stars import CatalogueStars
+from platelib.detections import FLAG_MASKED, FLAG_SATURATED, FLAG_SHAPE
+from platelib.sky_map import SkyMap
+from platelib.sky_solution import FieldStars, mutual_pairs
+
+_SATURATED_ERROR_PX, _MASKED_ERROR_PX = 0.3, 0.1
+_REACH_PX = 2.0
+
+
+def place_on_sky(
+    paths_to_raw: Sequence[str | Path],
+    paths_to_measures: Sequence[str | Path],
+    path_to_lock: str | Path,
+    path_to_catalogue: str | Path | None,
+    path_to_solution: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write the world coordinates of the grid, or why it could not be placed.
+
+    Parameters
+    ----------
+    paths_to_raw : sequence of path-like
+        The raw frame that is the grid.
+    paths_to_measures : sequence of path-like
+        Measures among which that sub is.
+    path_to_lock : path-like
+    path_to_catalogue : path-like or None
+        Table of stars of the user's; without one, Tycho-2 serves.
+    path_to_solution : path-like
+        Product: world coordinates in its header and ``STARS`` where the field was placed.
+    job : mapping
+        Settings: ``sky``; further ``equipment``, ``header_fixes`` and facts of the ``sub``.
+    """
+    lock = read_lock(Path(path_to_lock))
+    assert lock is not None
+    shape = (lock.height_px, lock.width_px)
+    sub, path_to_sub = _reference(paths_to_measures, lock, path_to_lock)
+    cards = _header(paths_to_raw[0], lock)
+    facts = read_facts(cards, lock.name, "", job["header_fixes"])
+    location = locate_field(facts, job["settings"]["sky"], job["equipment"])
+    year = julian_year(sub.facts["start_utc"], sub.facts["exposure_s"])
+    stars = _field_stars(sub)
+    table: StarTable | None = None
+    near: StarsNear
+    try:
+        table = _users_table(path_to_catalogue)
+        near = _stars_near(table, 2000.0 if year is None else year)
+        name = TYCHO if table is None else "the catalogue of the project"
+        field = Field(lock.name, stars[1], shape, name)
+        outcome = place_field(field, location, header_map(cards, shape), near)
+    except UserError as error:  # a catalogue that cannot be read holds up no picture
+        outcome = Outcome(None, "", f"the field is not placed on the sky: {error}")
+    log.info("%s", outcome.sentence or outcome.note or "placed by its stars")
+    product_cards = [
+        *making_cards("place_on_sky", job),
+        *outcome_cards(outcome),
+        ("STARCAT", TYCHO if path_to_catalogue is None else USERS, "catalogue"),
+        *([("STAREPOC", round(year, 3), "[yr] epoch of its places")] if year else []),
+        *_site_cards(location),
+        ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
+        ("GRIDNX", lock.width_px, "[px] width of the grid"),
+        ("GRIDNY", lock.height_px, "[px] height of the grid"),
+    ]
+    hdus = []
+    if outcome.sky_map is not None:
+        product_cards += world_cards(outcome.sky_map, shape)
+        hdus.append(_stars_hdu(outcome.sky_map, shape, near, stars))
+    alone = measured_alone(read_record(path_to_sub), lock.reference)
+    inputs = {
+        "raw": [raw_record("light", job["sub"], sub.facts["sha256"], paths_to_raw[0])],
+        "measures": [alone],
+    }
+    texts = {"lock": lock_text(Lock(lock.reference, lock.name, *shape[::-1], {}))}
+    if table is not None:
+        texts["catalogue"] = table.text()
+    hdus.append(record_hdu("place_on_sky", path_to_solution, job, inputs, texts))
+    write_product(path_to_solution, product_cards, hdus)
+
+
+def _reference(
+    paths: Sequence[str | Path], lock: Lock, path_to_lock: str | Path
+) -> tuple[MeasuredSub, str | Path]:
+    for path in paths:
+        for sub in read_measures([path]):
+            if sub.id == lock.reference and sub.usable:
+                return sub, path
+    msg = f"{path_to_lock}: the sub '{lock.reference}' has not been measured; delete the file"
+    raise UserError(f"{msg} to choose anew")
+
+
+def _header(path: str | Path, lock: Lock) -> Cards:
+    try:
+        with open(path, "rb") as file:
+            return read_raw_header(file, os.fstat(file.fileno()).st_size).cards
+    except (OSError, HeaderError) as error:
+        msg = f"{lock.name}: its header cannot be read ({error})"
+        raise UserError(msg) from error
+
+
+def _users_table(path: str | Path | None) -> StarTable | None:
+    if path is None:
+        return None
+    table = read_star_table(path)
+    bright = np.nan_to_num(table.at(2000.0).brightness, nan=99.0)
+    order = np.lexsort((table.ra, table.dec, bright))
+    return table.chosen(order[:MOST_STARS])
+
+
+def _stars_near(table: StarTable | None, year: float) -> StarsNear:
+    if table is None:
+        return lambda ra, dec, radius_deg: read_tycho(ra, dec, radius_deg, year)
+    stars = table.at(year).brightest_first()
+    return stars.within
+
+
+def _field_stars(sub: MeasuredSub) -> tuple[np.ndarray, FieldStars]:
+    """Return the stars of a sub as they were measured, and for the match, brightest first."""
+    stars = sub.stars[(sub.stars["flags"] & FLAG_SHAPE) == 0]
+    error = 0.5 * stars["fwhm"] * stars["flux_error"] / stars["flux"]
+    error = np.where(stars["flags"] & FLAG_MASKED, error + _MASKED_ERROR_PX, error)
+    error = np.where(stars["flags"] & FLAG_SATURATED, error + _SATURATED_ERROR_PX, error)
+    return stars, FieldStars(np.stack([stars["x"], stars["y"]], axis=1), error)
+
+
+def outcome_cards(outcome: Outcome) -> list[tuple]:
+    """Return the cards that tell what came of placing a field."""
+    placed, sky_map = outcome.placed, outcome.sky_map
+    cards: list[tuple] = [("PLACED", sky_map is not None, "the grid has its place on the sky")]
+    if outcome.sentence:
+        cards.append(("NOTPLACE", outcome.sentence, ""))
+    if outcome.note:
+        cards.append(("PLACENOT", outcome.note, ""))
+    if sky_map is not None:
+        cards += [
+            ("PLACEDBY", outcome.source, "what its place comes from"),
+            ("PIXSCALE", round(sky_map.scale_arcsec, 6), "[arcsec] side of a pixel"),
+            ("NORTHANG", round(sky_map.north_deg, 4), "[deg] north from +y towards +x"),
+            ("MIRRORED", sky_map.is_mirrored, "the image shows the sky as a mirror does"),
+        ]
+    if placed is not None:
+        cards += [
+            ("NMATCH", len(placed.field_index), "stars that agree with the catalogue"),
+            ("NEXPECT", placed.expected, "stars of the catalogue in the field"),
+            ("SKYRMS", placed.rms_px, "[px] rms distance from their places"),
+            ("FALSEALM", placed.log_false_alarm, "log10 of the odds that it is chance"),
+            ("NTRIALS", placed.trials, "places that were tried"),
+        ]
+    return cards
+
+
+def _site_cards(location: Location) -> list[tuple]:
+    if location.latitude_deg is None or location.longitude_deg is None:
+        return []
+    return [
+        ("OBSGEO-B", float(location.latitude_deg), "[deg] latitude, north positive"),
+        ("OBSGEO-L", float(location.longitude_deg), "[deg] longitude, east positive"),
+        ("OBSGEO-H", location.elevation_m, "[m] height"),
+    ]
+
+
+def _stars_hdu(
+    sky_map: SkyMap, shape: tuple[int, int], near: StarsNear, found: tuple[np.ndarray, FieldStars]
+):
+    """Return the table of the catalogue's stars in the field, with what was found of them."""
+    measured, field = found
+    ny, nx = shape
+    ra, dec = sky_map.sky((nx - 1) / 2, (ny - 1) / 2)
+    half = np.hypot(nx, ny) / 2 * sky_map.scale_arcsec / 3600
+    stars: CatalogueStars = near(float(ra), float(dec), 1.1 * float(half))
+    x, y = sky_map.pixels(stars.ra, stars.dec)
+    inside = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+    stars, x, y = stars.chosen(inside), x[inside], y[inside]
+    i, j = mutual_pairs(np.stack([x, y], axis=1), field.xy, _REACH_PX)
+    columns = {"x": np.round(x, 4), "y": np.round(y, 4)}
+    for name, source in (("found_x", "x"), ("found_y", "y"), ("flux", "flux")):
+        columns[name] = np.full(len(stars), np.nan)
+        columns[name][i] = measured[source][j]
+    flags = np.full(len(stars), -1, dtype=np.int16)
+    flags[i] = measured["flags"][j]
+    return stars_hdu(stars, {**columns, "flags": flags})
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        place_on_sky(
+            paths_to_raw=local_copies(snakemake.input.raw),
+            paths_to_measures=snakemake.input.measures,
+            path_to_lock=snakemake.input.lock,
+            path_to_catalogue=snakemake.input.catalogue or None,
+            path_to_solution=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

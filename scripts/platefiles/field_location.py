@@ -1,0 +1,95 @@
+"""Where a field may lie on the sky, before its stars are looked at: settings and headers."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import atan, degrees
+from typing import Any
+
+from platefiles.headers import Facts
+
+POINTING_DEG = 1.2
+"""How far off the pointing may be; a degree is asked for."""
+SCALE_TOLERANCE = 0.2
+"""Share by which the scale may be off; 15 % are asked for."""
+
+
+@dataclass(frozen=True)
+class Location:
+    """What is known about where a field lies.
+
+    Attributes
+    ----------
+    ra, dec : float or None
+        Of its middle, degrees.
+    scales_arcsec : tuple of float
+        Sides of a pixel, the likeliest first.
+    latitude_deg, longitude_deg, elevation_m : float or None
+        Of the site, east positive.
+    """
+
+    ra: float | None
+    dec: float | None
+    scales_arcsec: tuple[float, ...]
+    latitude_deg: float | None
+    longitude_deg: float | None
+    elevation_m: float
+
+
+def locate_field(facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, Any]) -> Location:
+    """Gather what settings and headers say; what the user states goes before what headers say.
+
+    Parameters
+    ----------
+    facts : Facts
+        Of the header of the sub that is the grid.
+    sky : mapping
+        The key ``sky`` of the project: ``ra_deg``, ``dec_deg``, ``scale_arcsec``, or None.
+    equipment : mapping
+        What the equipment file gives.
+    """
+    given = sky["ra_deg"] is not None
+    site = equipment.get("site") or {}
+    longitude = site.get("longitude_deg", _longitude(facts))
+    return Location(
+        sky["ra_deg"] if given else facts.ra_deg,
+        sky["dec_deg"] if given else facts.dec_deg,
+        _scales(facts, sky, equipment),
+        site.get("latitude_deg", facts.latitude_deg),
+        longitude,
+        float(site.get("elevation_m", 0.0)),
+    )
+
+
+def _scales(
+    facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, Any]
+) -> tuple[float, ...]:
+    """Return the scales that may be meant.
+
+    Most programs write into XPIXSZ the side of a binned pixel, some that of a single one.
+    """
+    if sky["scale_arcsec"] is not None:
+        return (float(sky["scale_arcsec"]),)
+    focal_mm = equipment.get("focal_length_mm") or facts.focal_length_mm
+    binning = int(facts.binning.split("x")[0])
+    single_um = equipment.get("pixel_size_um")
+    sides = [single_um * binning] if single_um else []
+    if not sides and facts.pixel_size_um:
+        sides = [facts.pixel_size_um, facts.pixel_size_um * binning]
+    if not focal_mm:
+        return ()
+    scales = [round(3600 * degrees(atan(side * 1e-3 / focal_mm)), 6) for side in sides]
+    return tuple(dict.fromkeys(scales))
+
+
+def _longitude(facts: Facts) -> float | None:
+    """Return the longitude of the header with the sign that puts the sub nearer to midnight."""
+    value = facts.longitude_deg
+    if value is None or facts.longitude_is_east or "T" not in facts.start_utc:
+        return value
+    hour = float(facts.start_utc[11:13]) + float(facts.start_utc[14:16]) / 60
+    east, west = (_from_midnight(hour + sign * value / 15) for sign in (1, -1))
+    return -value if west < east else value
+
+
+def _from_midnight(hour: float) -> float:
+    return min(hour % 24, 24 - hour % 24)

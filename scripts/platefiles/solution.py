@@ -1,0 +1,166 @@
+"""The product of ``place_on_sky``: world coordinates of a project's grid, or why it has none.
+
+The primary header has the world coordinates; ``STARS`` has a row for each star of the catalogue in
+the field.
+"""
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from astropy.io import fits
+
+from platefiles.fitsfile import has_image, read_header
+from platefiles.tables import columns_hdu, read_columns
+from platelib.catalogue_stars import CatalogueStars
+from platelib.sky_fit import INVERSE_MORE, inverse_terms
+from platelib.sky_map import SkyMap
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
+
+STARS = "STARS"
+
+STAR_COLUMNS = {
+    "source": "star of the catalogue",
+    "ra": "right ascension at the epoch of the subs, deg",
+    "dec": "declination, deg",
+    "x": "where the solution puts it, px of the grid, 0-based",
+    "y": "likewise",
+    "found_x": "where it was found, px; NaN where it was not",
+    "found_y": "likewise",
+    "flux": "in the sub that is the grid, unit of its measures",
+    "flags": "of that measure; -1 where it was not found",
+}
+MAGNITUDE = "mag_"
+"""What the columns of magnitudes begin with, the name of the band follows."""
+
+_WORLD = (
+    "WCSAXES", "CTYPE1", "CTYPE2", "CUNIT1", "CUNIT2", "CRPIX1", "CRPIX2", "CRVAL1", "CRVAL2",
+    "CD1_1", "CD1_2", "CD2_1", "CD2_2", "RADESYS", "A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER",
+)  # fmt: skip
+_POLYNOMIAL = re.compile(r"(?:A|B|AP|BP)_\d_\d")
+
+
+def read_solution(path: str | Path) -> "WCS | None":
+    """Read the world coordinates of a project's grid.
+
+    Parameters
+    ----------
+    path : path-like
+        Product of ``place_on_sky``.
+
+    Returns
+    -------
+    astropy.wcs.WCS or None
+        None where the field was refused.
+    """
+    header = read_header(path)
+    if not header["PLACED"]:
+        return None
+    from astropy.wcs import WCS  # slow to import
+
+    size = [("NAXIS", 2), ("NAXIS1", header["GRIDNX"]), ("NAXIS2", header["GRIDNY"])]
+    return WCS(fits.Header([*size, *solution_cards(path)]))
+
+
+def read_refusal(path: str | Path) -> str:
+    """Return the sentence that says why a field was not placed, or an empty text."""
+    return str(read_header(path).get("NOTPLACE", ""))
+
+
+def solution_cards(path: str | Path, planes: bool = False) -> list[tuple]:
+    """Return the cards that give an image on the grid its world coordinates; none if refused.
+
+    Parameters
+    ----------
+    path : path-like
+        Product of ``place_on_sky``.
+    planes : bool
+        The image is a cube of planes; the third axis counts them.
+    """
+    found = [
+        (card.keyword, card.value, card.comment)
+        for card in read_header(path).cards
+        if card.keyword in _WORLD or _POLYNOMIAL.fullmatch(card.keyword)
+    ]
+    if found and planes:
+        # Without WCSAXES there are as many axes as the image has, and CD3_3 would be 0.
+        found = [card for card in found if card[0] != "WCSAXES"]
+        found.append(("CD3_3", 1.0, "planes are counted"))
+    return found
+
+
+def read_map(path: str | Path) -> SkyMap | None:
+    """Read a solution back as the map that was fitted."""
+    header = read_header(path)
+    if not header["PLACED"]:
+        return None
+    degree = int(header.get("A_ORDER", 1))
+    plain = SkyMap(0.0, 0.0, 0.0, 0.0, (1.0, 0.0, 0.0, 1.0), degree, *_zeros(degree))
+    a, b = _zeros(degree)
+    for number, name in enumerate(plain.sip_terms()):
+        terms = a if name.startswith("A") else b
+        terms[3 + number // 2] = header.get(name, 0.0)
+    cd = tuple(float(header[key]) for key in ("CD1_1", "CD1_2", "CD2_1", "CD2_2"))
+    place = (header["CRVAL1"], header["CRVAL2"], header["CRPIX1"] - 1, header["CRPIX2"] - 1)
+    return SkyMap(*place, cd, degree, a, b)  # type: ignore[arg-type]
+
+
+def _zeros(degree: int) -> np.ndarray:
+    return np.zeros((2, (degree + 1) * (degree + 2) // 2))
+
+
+def world_cards(sky_map: SkyMap, shape: tuple[int, int]) -> list[tuple]:
+    """Return a map as cards.
+
+    Parameters
+    ----------
+    sky_map : SkyMap
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    """
+    kind = "-SIP" if sky_map.degree > 1 else ""
+    cards: list[tuple] = [
+        ("WCSAXES", 2, "axes of world coordinates"),
+        ("CTYPE1", f"RA---TAN{kind}", "right ascension, tangent plane"),
+        ("CTYPE2", f"DEC--TAN{kind}", "declination, tangent plane"),
+        ("CUNIT1", "deg", ""),
+        ("CUNIT2", "deg", ""),
+        ("CRPIX1", sky_map.x + 1, "[px] reference pixel, counted from 1"),
+        ("CRPIX2", sky_map.y + 1, "[px] reference pixel"),
+        ("CRVAL1", sky_map.ra, "[deg] right ascension there"),
+        ("CRVAL2", sky_map.dec, "[deg] declination there"),
+    ]
+    names = ("CD1_1", "CD1_2", "CD2_1", "CD2_2")
+    cards += [(name, value, "[deg/px]") for name, value in zip(names, sky_map.cd, strict=True)]
+    cards.append(("RADESYS", "ICRS", "celestial frame"))
+    if sky_map.degree < 2:
+        return cards
+    inverse = inverse_terms(sky_map, shape)
+    for name, degree in (("A", 0), ("B", 0), ("AP", INVERSE_MORE), ("BP", INVERSE_MORE)):
+        cards.append((f"{name}_ORDER", sky_map.degree + degree, "degree of the polynomial"))
+    cards += [(name, value, "") for name, value in sky_map.sip_terms().items()]
+    return cards + [(name, value, "") for name, value in inverse.items()]
+
+
+def stars_hdu(stars: CatalogueStars, columns: Mapping[str, np.ndarray]) -> fits.BinTableHDU:
+    """Return the table of the catalogue's stars in the field.
+
+    Parameters
+    ----------
+    stars : CatalogueStars
+    columns : mapping
+        The columns from x to flags of ``STAR_COLUMNS``, a value a star.
+    """
+    bands = {f"{MAGNITUDE}{band}": column for band, column in stars.magnitudes.items()}
+    about = {name: "magnitude of the catalogue" for name in bands}
+    every = {"source": stars.identity, "ra": stars.ra, "dec": stars.dec, **columns, **bands}
+    return columns_hdu(every, STARS, {**STAR_COLUMNS, **about})
+
+
+def read_stars(path: str | Path) -> dict[str, np.ndarray]:
+    """Read the catalogue's stars in the field, by column; none of them if it was refused."""
+    return read_columns(path, STARS) if has_image(path, STARS) else {}

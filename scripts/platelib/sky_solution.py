@@ -1,0 +1,317 @@
+"""Placing a field on the sky: patterns of stars, then a fit, then the odds that it is chance."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from platelib.catalogue_stars import CatalogueStars
+from platelib.celestial import tangent_plane
+from platelib.close_pairs import close_pairs
+from platelib.sky_fit import fit_map
+from platelib.sky_map import SkyMap
+from platelib.sky_patterns import Seed, SkyPatterns, log_false_alarm
+from platelib.star_triangles import REACH_PX
+
+LOG_THRESHOLD = -9.0
+"""A match that chance brings about more often than once in so many fields is none."""
+
+FEWEST_STARS = 6
+"""With fewer stars a map has no residuals to be judged by."""
+
+_MAX_DEGREE = 4
+_STARS_A_TERM = 4
+_FALL, _KEPT = 0.95, 0.97
+_LEAST_REACH_PX = 1.0
+_ROUNDS = 8
+_MARGIN_PX = 2.0
+_CERTAIN_LOG = -30.0
+
+
+@dataclass(frozen=True)
+class FieldStars:
+    """Stars of the field, brightest first.
+
+    Attributes
+    ----------
+    xy : numpy.ndarray
+        ``(n, 2)`` float64 pixels of the grid, 0-based.
+    error_px : numpy.ndarray
+        ``(n,)`` expected error of a place along either axis.
+    """
+
+    xy: np.ndarray
+    error_px: np.ndarray
+
+
+@dataclass(frozen=True)
+class Hint:
+    """Where the field may lie.
+
+    Attributes
+    ----------
+    ra, dec : float
+        Degrees.
+    radius_deg : float
+        How far the middle of the field may be from there.
+    scale_arcsec : float
+        Side of a pixel.
+    scale_tolerance : float
+        Share by which the scale may be off.
+    """
+
+    ra: float
+    dec: float
+    radius_deg: float
+    scale_arcsec: float
+    scale_tolerance: float
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A field that was found on the sky.
+
+    Attributes
+    ----------
+    sky_map : SkyMap
+    field_index, catalogue_index : numpy.ndarray
+        ``(k,)`` int64: which stars of the two lists are the same.
+    rms_px : float
+        Root mean square of the distances between stars and their places by the catalogue.
+    expected : int
+        Stars of the catalogue that lie in the field.
+    log_false_alarm : float
+        See `platelib.sky_patterns.log_false_alarm`.
+    trials : int
+    """
+
+    sky_map: SkyMap
+    field_index: np.ndarray
+    catalogue_index: np.ndarray
+    rms_px: float
+    expected: int
+    log_false_alarm: float
+    trials: int
+
+    @property
+    def is_certain(self) -> bool:
+        """Whether chance is ruled out."""
+        enough = len(self.field_index) >= FEWEST_STARS
+        return enough and self.log_false_alarm <= LOG_THRESHOLD
+
+
+class Placer:
+    """Places fields of one size among the stars of a catalogue.
+
+    Parameters
+    ----------
+    catalogue : CatalogueStars
+        Brightest first, as far as the field may reach.
+    hint : Hint
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    """
+
+    def __init__(self, catalogue: CatalogueStars, hint: Hint, shape: tuple[int, int]):
+        self._catalogue, self._hint, self._shape = catalogue, hint, shape
+        pixel = hint.scale_arcsec / 3600
+        half = math.hypot(*shape) / 2 * pixel * (1 + hint.scale_tolerance)
+        self.radius_deg = hint.radius_deg + half
+        xi, eta, _ = tangent_plane(catalogue.ra, catalogue.dec, hint.ra, hint.dec)
+        self._plane = np.stack([-xi, eta], axis=1) / pixel
+        self._patterns = SkyPatterns(self._plane, self.radius_deg / pixel, shape)
+
+    def place(self, field: FieldStars) -> Placed | None:
+        """Find a field; the likeliest place, certain or not, or None if there is not even one."""
+        best: Placed | None = None
+        for seed in self._patterns.seeds(field.xy, self._hint.scale_tolerance):
+            found = self._refined(seed, field)
+            if found is None:
+                continue
+            if best is None or found.log_false_alarm < best.log_false_alarm:
+                best = found
+            if best.is_certain and best.log_false_alarm < _CERTAIN_LOG:
+                break
+        return best
+
+    def _refined(self, seed: Seed, field: FieldStars) -> Placed | None:
+        sign = -1.0 if seed.mirrored else 1.0
+        image = seed.a * (field.xy[:, 0] + 1j * sign * field.xy[:, 1]) + seed.b
+        places = np.stack([image.real, image.imag], axis=1)
+        i, j = mutual_pairs(places, self._plane, REACH_PX)
+        if len(i) < 4:
+            return None
+        rough = _fitted(field, self._catalogue, i, j, 1, self._shape)
+        return refined(rough, field, self._catalogue, self._shape, REACH_PX, seed.trials)
+
+
+def refined(
+    sky_map: SkyMap,
+    field: FieldStars,
+    catalogue: CatalogueStars,
+    shape: tuple[int, int],
+    reach_px: float,
+    trials: int,
+) -> Placed | None:
+    """Fit a map to all stars that it brings together, bent as far as residuals demand it.
+
+    Parameters
+    ----------
+    sky_map : SkyMap
+        The map to begin with.
+    field : FieldStars
+    catalogue : CatalogueStars
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    reach_px : float
+        Stars that are no further from their places by the first map are the same.
+    trials : int
+        Maps that were tried to come to this one.
+    """
+    best: Placed | None = None
+    for degree in range(1, _MAX_DEGREE + 1):
+        if best is not None and best.expected < _STARS_A_TERM * _terms(degree):
+            break
+        start, reach = (sky_map, reach_px) if best is None else (best.sky_map, _reach(best.rms_px))
+        better = _fit_degree(start, field, catalogue, shape, degree, reach, trials)
+        if better is None:
+            break
+        # A lens is odd about its axis: the cubic may be needed where the quadratic is not.
+        if best is None or _is_better(better, best):
+            best = better
+    return best
+
+
+def mutual_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Pair points where each has no nearer one than the other.
+
+    Parameters
+    ----------
+    one, other : numpy.ndarray
+        ``(n, 2)`` and ``(m, 2)`` float64.
+    reach : float
+
+    Returns
+    -------
+    i, j : numpy.ndarray
+        ``(k,)`` int64, in the order of ``i``.
+    """
+    i, j = close_pairs(one, other, reach)
+    distance = np.hypot(*(one[i] - other[j]).T)
+    order = np.lexsort((j, i, distance))
+    i, j = i[order], j[order]
+    first_i = np.zeros(len(i), dtype=bool)
+    first_i[np.unique(i, return_index=True)[1]] = True
+    first_j = np.zeros(len(j), dtype=bool)
+    first_j[np.unique(j, return_index=True)[1]] = True
+    both = first_i & first_j
+    i, j = i[both], j[both]
+    order = np.argsort(i, kind="stable")
+    return i[order], j[order]
+
+
+def _fitted(
+    field: FieldStars,
+    catalogue: CatalogueStars,
+    i: np.ndarray,
+    j: np.ndarray,
+    degree: int,
+    shape: tuple[int, int],
+) -> SkyMap:
+    weights = 1.0 / (field.error_px[i] ** 2 + 0.02**2)
+    return fit_map(field.xy[i], catalogue.ra[j], catalogue.dec[j], weights, degree, shape)
+
+
+def _fit_degree(
+    sky_map: SkyMap,
+    field: FieldStars,
+    catalogue: CatalogueStars,
+    shape: tuple[int, int],
+    degree: int,
+    reach: float,
+    trials: int,
+) -> Placed | None:
+    unknowns = _terms(degree)
+    used: tuple[np.ndarray, np.ndarray] | None = None
+    rms = 0.0
+    for _ in range(_ROUNDS):
+        inside, places = _inside(sky_map, catalogue, shape)
+        i, k = mutual_pairs(field.xy, places, reach)
+        j = inside[k]
+        if len(i) < max(unknowns + 1, 4):
+            break
+        fitted = _fitted(field, catalogue, i, j, degree, shape)
+        for _ in range(3):
+            miss = _misses(fitted, field, catalogue, i, j)
+            limit = 4 * max(1.2 * float(np.median(miss)), 0.02)
+            if (miss < limit).all() or (miss < limit).sum() < max(unknowns + 1, 4):
+                break
+            i, j = i[miss < limit], j[miss < limit]
+            fitted = _fitted(field, catalogue, i, j, degree, shape)
+        settled = used is not None and np.array_equal(used[0], i) and np.array_equal(used[1], j)
+        sky_map, used = fitted, (i, j)
+        rms = float(np.sqrt(np.mean(_misses(fitted, field, catalogue, i, j) ** 2)))
+        if settled:
+            break
+        reach = min(reach, _reach(rms))
+    if used is None:
+        return None
+    found = Placed(sky_map, *used, round(rms, 5), 0, 0.0, trials)
+    return _weighed(found, field, catalogue, shape)
+
+
+def _terms(degree: int) -> int:
+    """Count the coefficients of a polynomial in two coordinates."""
+    return (degree + 1) * (degree + 2) // 2
+
+
+def _misses(
+    sky_map: SkyMap, field: FieldStars, catalogue: CatalogueStars, i: np.ndarray, j: np.ndarray
+) -> np.ndarray:
+    x, y = sky_map.pixels(catalogue.ra[j], catalogue.dec[j])
+    return np.hypot(x - field.xy[i, 0], y - field.xy[i, 1])
+
+
+def _inside(
+    sky_map: SkyMap, catalogue: CatalogueStars, shape: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the numbers of the catalogue's stars in the field, and their places."""
+    x, y = sky_map.pixels(catalogue.ra, catalogue.dec)
+    wide = (x > _MARGIN_PX) & (x < shape[1] - 1 - _MARGIN_PX)
+    inside = np.flatnonzero(wide & (y > _MARGIN_PX) & (y < shape[0] - 1 - _MARGIN_PX))
+    return inside, np.stack([x[inside], y[inside]], axis=1)
+
+
+def _reach(rms_px: float) -> float:
+    """Distance within which stars are the same, under a map of that error."""
+    return max(4 * rms_px, _LEAST_REACH_PX)
+
+
+def _weighed(
+    found: Placed, field: FieldStars, catalogue: CatalogueStars, shape: tuple[int, int]
+) -> Placed:
+    """Work out how likely chance is, with as many of the field's stars as make it least likely."""
+    inside, _ = _inside(found.sky_map, catalogue, shape)
+    free = len(found.sky_map.a)
+    area = shape[0] * shape[1]
+    near = np.pi * _reach(found.rms_px) ** 2 / area
+    depths = [len(inside) * 2**step for step in range(6)]
+    logs = []
+    for depth in depths:
+        stars = min(depth, len(field.xy))
+        matched = int((found.field_index < stars).sum())
+        trials = found.trials * len(depths)
+        logs.append(log_false_alarm(trials, len(inside), matched, free, min(1.0, stars * near)))
+    return replace(found, expected=len(inside), log_false_alarm=round(min(logs), 1))
+
+
+def _is_better(higher: Placed, lower: Placed) -> bool:
+    """Say whether a higher degree is worth it: an F test of the added coefficients."""
+    count, terms = len(higher.field_index), len(higher.sky_map.a)
+    if count < _STARS_A_TERM * terms or count < _KEPT * len(lower.field_index):
+        return False
+    if higher.rms_px > _FALL * lower.rms_px:
+        return False
+    added = terms - len(lower.sky_map.a)
+    fall = max(lower.rms_px, 1e-4) ** 2 / max(higher.rms_px, 1e-4) ** 2 - 1
+    return fall * (count - terms) / added > 4

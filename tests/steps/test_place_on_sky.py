@@ -1,0 +1,222 @@
+"""Placing the grid, with the tiny set whose stars a user's catalogue has, and with real frames."""
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.wcs import WCS
+from place_on_sky import place_on_sky
+
+from platefiles.record import read_record
+from platefiles.solution import read_map, read_refusal, read_solution, read_stars, solution_cards
+
+
+@pytest.fixture(scope="module")
+def placed(make_bench, tiny_raw, tiny_catalogue, tmp_path_factory):
+    """The tiny set with a catalogue of its stars."""
+    folder = tmp_path_factory.mktemp("placed")
+    sky = {"catalogue": str(tiny_catalogue)}
+    bench = make_bench(folder, tiny_raw, sky=sky, equipment="demo-bench")
+    bench.make_solution()
+    return bench
+
+
+def _grid_to_truth(bench):
+    """World coordinates that the truth gives places of the grid."""
+    matrix = bench.matrix(bench.plan.by_id[bench.plan.pinned.reference])
+    inverse = np.linalg.inv(matrix[:, :2])
+    wcs = WCS(bench.truth["wcs"])
+    return lambda x, y: wcs.all_pix2world(*(inverse @ (np.stack([x, y]) - matrix[:, 2:])), 0)
+
+
+def test_solution_agrees_with_truth(placed):
+    """Over the field the coordinates are those of the truth within 0.05 px rms."""
+    wcs = read_solution(placed.plan.solution_path)
+    assert wcs.pixel_shape == (320, 240)
+    y, x = (p.ravel() for p in np.mgrid[0:239:8j, 0:319:8j])
+    px, py = wcs.all_world2pix(*_grid_to_truth(placed)(x, y), 0)
+    assert np.sqrt(np.mean((px - x) ** 2 + (py - y) ** 2)) < 0.05
+
+
+def test_solution_tells_how_it_was_found(placed):
+    """Stars, odds, scale and epoch are in the header; the map reads back as it was."""
+    header = fits.getheader(placed.plan.solution_path)
+    assert header["PLACED"] is True
+    assert header["PLACEDBY"] == "stars"
+    assert header["NMATCH"] >= 20
+    assert header["FALSEALM"] < -30
+    assert header["PIXSCALE"] == pytest.approx(2.3205, abs=2e-3)
+    assert header["STAREPOC"] == pytest.approx(2026.22, abs=0.01)
+    assert header["OBSGEO-L"] == 14.1
+    sky_map, wcs = read_map(placed.plan.solution_path), read_solution(placed.plan.solution_path)
+    expected = wcs.all_pix2world(17.0, 200.0, 0)
+    np.testing.assert_allclose(sky_map.sky(17.0, 200.0), expected, atol=1e-10)
+    stars = read_stars(placed.plan.solution_path)
+    found = stars["flags"] >= 0
+    assert found.sum() >= 20
+    assert np.hypot(stars["x"] - stars["found_x"], stars["y"] - stars["found_y"])[found].max() < 2
+    assert read_refusal(placed.plan.solution_path) == ""
+
+
+def test_record_suffices_to_make_it_again(placed, tmp_path):
+    """From the record's own texts, without the user's file, the same bytes are made again."""
+    record = read_record(placed.plan.solution_path)
+    catalogue = tmp_path / "catalogue"
+    catalogue.write_text(record.making.texts["catalogue"])
+    lock = tmp_path / "lock"
+    lock.write_text(record.making.texts["lock"])
+    frame = placed.plan.by_id[placed.plan.pinned.reference]
+    measures = placed.plan.measures_path(frame.channel, frame.night)
+    again = tmp_path / "field" / "solution.fits"
+    place_on_sky([frame.path], [measures], lock, catalogue, again, json.loads(record.making.job))
+    assert again.read_bytes() == Path(placed.plan.solution_path).read_bytes()
+
+
+def test_cards_of_a_cube_have_a_third_axis(placed):
+    """A cube's planes are counted, so that readers find no axis of length nothing."""
+    cards = {card[0]: card[1] for card in solution_cards(placed.plan.solution_path, planes=True)}
+    assert cards["CD3_3"] == 1.0
+    assert "WCSAXES" not in cards
+
+
+def test_tycho_alone_refuses_a_field_of_12_arc_minutes(bench, tmp_path):
+    """Too few stars are told with the size of the field and what would help; no coordinates."""
+    path = bench.make_solution(tmp_path / "solution.fits")
+    assert read_solution(path) is None
+    assert read_map(path) is None
+    assert read_stars(path) == {}
+    assert solution_cards(path) == []
+    said = read_refusal(path)
+    assert said.startswith("the field is not placed on the sky: Tycho-2 has about 1 stars in a")
+    assert "12.4' x 9.3'" in said
+    assert said.endswith("or the right scale_arcsec, ra_deg and dec_deg there")
+    assert "what would help: a deeper catalogue (catalogue or cone_search under `sky`)" in said
+
+
+def test_catalogue_that_cannot_be_read_holds_nothing_up(bench, tmp_path):
+    """The product is made and says what is wrong with the table."""
+    table = tmp_path / "stars.csv"
+    table.write_text("name,mag\nx,3\n")
+    frame = bench.plan.by_id[bench.plan.pinned.reference]
+    measures = bench.plan.measures_path(frame.channel, frame.night)
+    path = tmp_path / "solution.fits"
+    job = json.loads(bench.plan.solution_job())
+    place_on_sky([frame.path], [measures], bench.make_lock(), table, path, job)
+    assert "has no columns ra and dec in degrees (it has name, mag)" in read_refusal(path)
+
+
+def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, tmp_path):
+    """A frame whose coordinates are texts is placed by them; the stars agree."""
+    sky_map = read_map(placed.plan.solution_path)
+    frame = placed.plan.by_id[placed.plan.pinned.reference]
+    raw = tmp_path / "raw.fits"
+    shutil.copyfile(frame.path, raw)
+    raw.chmod(0o644)
+    for card in solution_cards(placed.plan.solution_path):
+        fits.setval(raw, card[0], value=str(card[1]))
+    measures = placed.plan.measures_path(frame.channel, frame.night)
+    path = tmp_path / "solution.fits"
+    job = json.loads(placed.plan.solution_job())
+    place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
+    header = fits.getheader(path)
+    assert header["PLACEDBY"] == "header"
+    assert "world coordinates of the header were texts and were mended" in header["PLACENOT"]
+    np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), sky_map.sky(3.0, 5.0), atol=1e-7)
+
+
+def test_stars_go_before_a_header_that_is_wrong(placed, tmp_path):
+    """Coordinates that the stars contradict are left aside, and the stars believed."""
+    frame = placed.plan.by_id[placed.plan.pinned.reference]
+    raw = tmp_path / "raw.fits"
+    shutil.copyfile(frame.path, raw)
+    raw.chmod(0o644)
+    for card in solution_cards(placed.plan.solution_path):
+        fits.setval(raw, card[0], value=card[1])
+    fits.setval(raw, "CRVAL2", value=30.03)
+    measures = placed.plan.measures_path(frame.channel, frame.night)
+    path = tmp_path / "solution.fits"
+    job = json.loads(placed.plan.solution_job())
+    place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
+    header = fits.getheader(path)
+    assert header["PLACEDBY"] == "stars"
+    assert header["PLACENOT"] == "the stars contradict the header and were believed"
+    right = read_map(placed.plan.solution_path)
+    np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), right.sky(3.0, 5.0), atol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def real_bench(make_bench, real_folder, tmp_path_factory):
+    """Return a way to a bench of real frames."""
+
+    def make(name, **keys):
+        return make_bench(tmp_path_factory.mktemp(name), real_folder / name, **keys)
+
+    return make
+
+
+@pytest.mark.real
+def test_real_night_on_a_long_focus_is_refused(real_bench):
+    """21.6 arc minutes with a handful of stars of Tycho-2: the sentence, and no coordinates."""
+    bench = real_bench(
+        "slow-mover",
+        recipe="single-channel",
+        channels={"open": {"filters": ["Open"], "flat": "none"}},
+        exclude=[f"light_0{number}*" for number in (*range(18, 40),)],
+    )
+    said = read_refusal(bench.make_solution())
+    assert "Tycho-2 has about 4 stars in a field of 21.6' x 21.6', too few" in said
+    assert "what would help: a deeper catalogue" in said
+    header = fits.getheader(bench.plan.solution_path)
+    assert header["PLACED"] is False
+    assert header["OBSGEO-L"] == pytest.approx(-71.485)  # the header counts west as positive
+
+
+def _windowed_centre(image, x, y):
+    """Centre of the light under a Gaussian of sigma 3 px that follows it."""
+    v, u = np.indices(image.shape)
+    for _ in range(20):
+        light = np.clip(image, 0, None) * np.exp(-((u - x) ** 2 + (v - y) ** 2) / 18)
+        x += 2 * ((u * light).sum() / light.sum() - x)
+        y += 2 * ((v * light).sum() / light.sum() - y)
+    return x, y
+
+
+@pytest.mark.real
+def test_real_survey_frames_are_placed_by_their_header(real_bench):
+    """Galaxies of OpenNGC are on the brightest light within 2 px of where the header puts them."""
+    import sqlite3
+
+    import pyongc
+
+    bands = {band: {"filters": [band]} for band in "gri"}
+    bench = real_bench(
+        "gri-group",
+        recipe="broadband-rgb",
+        calibrated=True,
+        channels=bands,
+        header_fixes={"*_i.fits": {"FILTER": "i"}, "*_r.fits": {"FILTER": "r"}},
+        overrides={"mapping": {"red": {"i": 1}, "green": {"r": 1}, "blue": {"g": 1}}},
+    )
+    path = bench.make_solution()
+    assert fits.getheader(path)["PLACEDBY"] == "header"
+    wcs = read_solution(path)
+    image = fits.getdata(bench.plan.by_id[bench.plan.pinned.reference].path)
+    with sqlite3.connect(f"file:{pyongc.DBPATH}?mode=ro", uri=True) as database:
+        rows = database.execute("select name, ra, dec from objects where type = 'G'").fetchall()
+    ra, dec = (
+        np.rad2deg([row[1] or 0.0 for row in rows]),
+        np.rad2deg([row[2] or 0.0 for row in rows]),
+    )
+    near = np.flatnonzero(np.hypot((ra - 313.17) * np.cos(np.deg2rad(5.7)), dec + 5.69) < 0.2)
+    checked = 0
+    for k in near:
+        x, y = wcs.all_world2pix(ra[k], dec[k], 0)
+        if not (20 < x < image.shape[1] - 20 and 20 < y < image.shape[0] - 20):
+            continue
+        centre = _windowed_centre(image, float(x), float(y))
+        assert np.hypot(centre[0] - x, centre[1] - y) < 2, rows[k][0]
+        checked += 1
+    assert checked >= 3
