@@ -1,6 +1,7 @@
 """From channels to the picture.
 
-Reads   channels/<channel>.fits, field/solution.fits.
+Reads   channels/<channel>.fits and sky/<channel>.fits; matched/ or lines/<channel>.fits where a
+        recipe wants these; field/solution.fits.
 Writes  picture/<recipe>.fits, the linear colour cube, and picture/<recipe>.png, .tif, .jpg.
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode.
 """
@@ -11,6 +12,7 @@ rule map_channels:
     input:
         channels=plans.mapped,
         solution=plans.solution,
+        skies=plans.mapped_skies,
         anew=plans.anew("results/{project}/picture/{recipe}.fits"),
     output:
         "results/{project}/picture/{recipe}.fits",

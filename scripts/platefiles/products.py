@@ -55,7 +55,13 @@ def products_of(plan: ProjectPlan) -> dict[str, Product]:
 
     Stored subs are among them if the project keeps them, or if they are there.
     """
-    found = (*_masters(plan), *_channels(plan), *_pictures(plan), *_stored_subs(plan))
+    found = (
+        *_masters(plan),
+        *_channels(plan),
+        *_flat_channels(plan),
+        *_pictures(plan),
+        *_stored_subs(plan),
+    )
     return {product.path: product for product in found}
 
 
@@ -78,10 +84,15 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     ]
     wanted = {
         "channels": [*channels, plan.subs_path, *kept],
-        "picture": [*plan.picture_files, plan.subs_path],
+        "picture": [*plan.picture_files, plan.subs_path, plan.seeing_path],
         "field": [plan.solution_path, plan.zero_points_path],
     }
-    wanted["all"] = wanted["channels"] + plan.picture_files + wanted["field"]
+    wanted["all"] = [
+        *wanted["channels"],
+        plan.seeing_path,
+        *plan.picture_files,
+        *wanted["field"],
+    ]
     return wanted.get(target, [target])
 
 
@@ -156,9 +167,37 @@ def _solution(plan: ProjectPlan) -> Product:
     return Product(path, "place_on_sky", "", job, inputs, "", consulted, waits)
 
 
+def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
+    """Channels between integration and picture: their sky, their seeing, their lines."""
+    waits = {channel: not plan.is_pinned(channel) for channel in plan.channels}
+    for channel, late in waits.items():
+        path, job = plan.sky_path(channel), plan.sky_job(channel)
+        yield Product(path, "flatten_sky", channel, job, (plan.channel_path(channel),), waits=late)
+    skies = tuple(map(plan.sky_path, plan.channels))
+    log, late = f"{plan.results}/logs/tabulate_seeing.log", any(waits.values())
+    yield Product(
+        plan.seeing_path, "tabulate_seeing", "", plan.seeing_job(), skies, log, waits=late
+    )
+    if plan.loaded.recipe.seeing.match:
+        for channel in plan.matched_channels:
+            path, job = plan.matched_path(channel), plan.match_job(channel)
+            inputs = [*map(plan.channel_path, plan.matched_channels)]
+            inputs += map(plan.sky_path, plan.matched_channels)
+            yield Product(path, "match_channel", channel, job, tuple(inputs), waits=late)
+    for channel in plan.line_channels:
+        path, job = plan.line_path(channel), plan.line_job(channel)
+        pair = plan.line_pair(channel)
+        inputs = [*map(plan.flat_path, pair), *map(plan.sky_path, pair)]
+        yield Product(path, "subtract_continuum", channel, job, tuple(inputs), waits=late)
+
+
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:
     recipe = plan.loaded.recipe_name
-    inputs = (*map(plan.channel_path, plan.mapped_channels), plan.solution_path)
+    inputs = (
+        *map(plan.mapped_path, plan.mapped_channels),
+        *map(plan.sky_path, plan.uneven_channels),
+        plan.solution_path,
+    )
     waits = not all(plan.is_pinned(channel) for channel in plan.mapped_channels)
     yield Product(plan.cube_path, "map_channels", recipe, plan.cube_job(), inputs, waits=waits)
     for path in plan.picture_files:

@@ -34,6 +34,9 @@ _PLACES = {
     "integrate": "channels/{channel}.fits",
     "place_on_sky": "field/{name}",
     "find_zero_points": "field/{name}",
+    "flatten_sky": "sky/{channel}.fits",
+    "match_channel": "matched/{channel}.fits",
+    "subtract_continuum": "lines/{channel}.fits",
     "map_channels": "picture/{name}",
     "composite": "picture/{name}",
 }

@@ -89,7 +89,8 @@ def test_targets_are_all_channels_and_pictures(opened):
         "results/tiny/subs.tsv",
     ]
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
-    assert plans.targets("picture") == [*pictures, "results/tiny/subs.tsv"]
+    tables = [f"results/tiny/{name}.tsv" for name in ("subs", "seeing")]
+    assert plans.targets("picture") == [*pictures, *tables]
 
 
 def test_field_is_a_target_and_part_of_all(opened):
