@@ -42,6 +42,7 @@ include: "rules/calibration.smk"
 include: "rules/registration.smk"
 include: "rules/integration.smk"
 include: "rules/field.smk"
+include: "rules/sky.smk"
 include: "rules/colour.smk"
 
 

@@ -1,6 +1,7 @@
 """From channels to the picture.
 
-Reads   channels/<channel>.fits, field/solution.fits.
+Reads   channels/<channel>.fits and sky/<channel>.fits; matched/ or lines/<channel>.fits where a
+        recipe wants these; field/solution.fits.
 Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.png, .tif, .jpg;
         contact_sheet.png.
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode; overview.
@@ -12,6 +13,7 @@ rule map_channels:
     input:
         channels=plans.mapped,
         solution=plans.solution,
+        skies=plans.mapped_skies,
         anew=plans.anew("results/{project}/picture/{picture}.fits"),
     output:
         "results/{project}/picture/{picture}.fits",
@@ -72,9 +74,10 @@ use rule composite as composite_tiff with:
 
 
 rule contact_sheet:
-    """Show each channel alone, by one curve, and the pictures."""
+    """Show each channel alone, by one curve, the models of their skies, and the pictures."""
     input:
         channels=plans.sheet_channels,
+        skies=plans.sheet_skies,
         pictures=plans.sheet_pictures,
         anew=plans.anew("results/{project}/contact_sheet.png"),
     output:

@@ -5,8 +5,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image
+from platefiles.flattened import read_sky
 from platefiles.joblog import log
 from platefiles.overview_picture import Panel, draw_sheet
 from platefiles.picture_source import read_picture
@@ -14,7 +17,7 @@ from platefiles.pictures import Label, write_picture
 from platefiles.provenance import creator
 from platefiles.recipe import Stretch
 from platefiles.record import single_making
-from platelib.overview import channel_panels, model_panel, picture_panel
+from platelib.overview import channel_panels, model_panel, picture_panel, reduction
 from platelib.rendering import Look
 
 WIDEST_PX = 480
@@ -37,7 +40,7 @@ def contact_sheet(
     paths_to_channels : mapping of str to Path
         Integrated channels by name. All are shown by one curve, in units of their own noise.
     paths_to_skies : mapping of str to Path
-        Models of the sky (image ``SCI``) by channel, as far as there are any.
+        Models of the sky of `flatten_sky` by channel, as far as there are any.
     paths_to_pictures : sequence of Path
         One file of each picture.
     path_to_sheet : Path
@@ -95,7 +98,10 @@ def _about(path: Path) -> str:
 
 
 def _sky(channel: str, path: Path) -> Panel:
-    image, header = read_image(path)
+    surface, (_, header) = read_sky(path), read_image(path, "SKY")
+    step = reduction(surface.lattice.shape, WIDEST_PX)
+    rows = range(step // 2, surface.lattice.shape[0], step)
+    image = np.concatenate([surface.rows(y, y + 1)[:, step // 2 :: step] for y in rows])
     shown, low, high = model_panel(image, WIDEST_PX)
     unit = f" {header['BUNIT']}" if "BUNIT" in header else ""
     return Panel(shown, f"sky of {channel}", f"{low:.4g} to {high:.4g}{unit}")
@@ -111,7 +117,7 @@ if __name__ == "__main__":
         settings = job["settings"]
         contact_sheet(
             {Path(path).stem: Path(path) for path in snakemake.input.channels},
-            {},
+            {Path(path).stem: Path(path) for path in snakemake.input.skies},
             [Path(path) for path in snakemake.input.pictures],
             Path(snakemake.output[0]),
             Stretch.model_validate(settings["stretch"]),

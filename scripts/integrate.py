@@ -141,6 +141,10 @@ def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedPro
     ]
     if job["wavelength_nm"]:
         cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
+    levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
+    if math.isfinite(min(levels)):
+        level = float(f"{min(levels):.5g}")
+        cards.append(("SATURATE", level, "pixels are saturated from here on"))
     square = "adu2" if unit == "adu" else f"({unit})2"
     planes = [("PLANE1", "low"), ("PLANE2", "high")]
     images: dict[str, tuple] = {

@@ -14,10 +14,10 @@ from platefiles.fitsfile import (
     has_image,
     image_hdu,
     read_header,
-    read_image,
     table_hdu,
     write_product,
 )
+from platefiles.flattened import read_flat_image
 from platefiles.geometry import framed
 from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, note_cards
@@ -40,13 +40,15 @@ def map_channels(
     job: Mapping[str, Any] | None = None,
     geometry: Geometry | None = None,
     path_to_solution: str | Path | None = None,
+    paths_to_skies: Mapping[str, Path] | None = None,
 ) -> None:
     """Blend channels into output colours, take the sky off and balance the colours.
 
     Parameters
     ----------
     paths_to_channels : mapping of str to Path
-        Integrated channels (image ``SCI``) by name, all on the same grid.
+        Integrated channels, or what was made of them (image ``SCI``), by name, all on the same
+        grid.
     path_to_cube : Path
         Written: ``SCI`` ``(3, ny, nx)`` float32, planes red, green and blue (one plane for a
         black-and-white picture), and ``LUMINANCE`` where the matrix has one. Linear, with the
@@ -64,6 +66,8 @@ def map_channels(
         Place, turn and size of the picture.
     path_to_solution : path-like, optional
         Place of the grid on the sky, and stars of a catalogue in it.
+    paths_to_skies : mapping of str to Path, optional
+        By name, models of the skies of channels whose gradient is to be taken off.
 
     Raises
     ------
@@ -72,7 +76,8 @@ def map_channels(
     """
     try:
         weights = plane_weights(matrix, list(paths_to_channels))
-        images, unit = _read(paths_to_channels, weights)
+        skies_of = paths_to_skies or {}
+        images, unit = _read(paths_to_channels, skies_of, weights)
         notes = []
         if colour.luminance_weights == "noise" and len(weights.get(LUMINANCE, ())) > 1:
             weights[LUMINANCE], note = _by_noise(images, weights[LUMINANCE])
@@ -116,8 +121,12 @@ def map_channels(
         hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
     if job is not None:
         solution = [] if path_to_solution is None else [path_to_solution]
-        inputs = {"channels": list(paths_to_channels.values()), "solution": solution}
-        hdus.append(record_hdu("map_channels", path_to_cube, job, inputs))
+        sources = {
+            "channels": [*paths_to_channels.values()],
+            "skies": [*skies_of.values()],
+            "solution": solution,
+        }
+        hdus.append(record_hdu("map_channels", path_to_cube, job, sources))
     spans = exposure_cards(_exposures(paths_to_channels[name] for name in _needed(weights)))
     write_product(path_to_cube, [*cards, *spans], hdus)
 
@@ -167,12 +176,14 @@ def _exposures(paths: Iterable[Path]) -> list[tuple[str, float]]:
     return [(row["start_utc"], row["exposure_s"]) for row in rows if row["state"] == "used"]
 
 
-def _read(paths: Mapping[str, Path], weights: Weights) -> tuple[dict[str, np.ndarray], str | None]:
+def _read(
+    paths: Mapping[str, Path], skies: Mapping[str, Path], weights: Weights
+) -> tuple[dict[str, np.ndarray], str | None]:
     """Read the channels that some row needs, and the unit that they share."""
     needed = [name for name in paths if any(name in row for row in weights.values())]
     images, units = {}, []
     for name in needed:
-        images[name], header = read_image(paths[name])
+        images[name], header = read_flat_image(paths[name], skies.get(name))
         units.append(header.get("BUNIT"))
     return images, units[0] if len(set(units)) == 1 else None
 
@@ -317,4 +328,5 @@ if __name__ == "__main__":
             job,
             Geometry.model_validate(settings["geometry"]),
             snakemake.input.solution or None,
+            {Path(path).stem: Path(path) for path in snakemake.input.skies},
         )

@@ -31,12 +31,15 @@ THREADS = {
     "register_sub": 1,
     "place_on_sky": 1,
     "find_zero_points": 1,
+    "flatten_sky": 1,
+    "match_channel": 1,
+    "subtract_continuum": 1,
     "map_channels": 1,
     "composite": 1,
 }
 """Threads that a step can use, by step; as in the rules."""
 
-SINGLE = ("registration", "lock", "cube", "catalogue", "solution")
+SINGLE = ("registration", "lock", "channel", "cube", "catalogue", "solution")
 """Inputs that a rule gives as one path and not as a list."""
 
 _SCRIPTS = Path(__file__).resolve().parents[1]

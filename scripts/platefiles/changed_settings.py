@@ -16,6 +16,7 @@ _GROUP = {
     "choose_grid": "quality",
     "register": "integration",
     "integrate": "integration",
+    "flatten_sky": "measure",
 }
 """Group of the recipe to which the settings of a step belong that stand in no group."""
 

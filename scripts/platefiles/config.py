@@ -16,6 +16,7 @@ from platefiles.config_problems import Source, problem_lines
 from platefiles.crosschecks import (
     catalogue_problems,
     check_against_sheet,
+    continuum_problems,
     header_fix_problems,
     mapping_problems,
     overlap_problems,
@@ -231,6 +232,8 @@ def _effective_recipe(file: YamlFile, problems: list[str]) -> Recipe | None:
         mapping = _validated(Mapping, data.get("mapping"), sources, [])
         if mapping is not None:
             problems += mapping_problems(mapping, list(channels), sources)
+        if recipe is not None:
+            problems += continuum_problems(recipe.continuum, list(channels), sources)
     return recipe
 
 

@@ -12,7 +12,7 @@ from platefiles.filters import canonical_filter
 from platefiles.headers import KEYS
 from platefiles.objectstore import is_object_url, url_problem
 from platefiles.project import PICTURE_KEYS, LoadedProject, Project
-from platefiles.recipe import Mapping, Recipe
+from platefiles.recipe import Continua, Mapping, Recipe
 from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
 
 if TYPE_CHECKING:
@@ -173,6 +173,36 @@ def mapping_problems(
                     f"'{channel}' (it has {have}); name the channel so, or give another mapping "
                     "under 'overrides'"
                 )
+    return problems
+
+
+def continuum_problems(
+    continuum: Continua, channels: Sequence[str], sources: Sequence[Source]
+) -> list[str]:
+    """List starlight that is to be taken out of, or to come from, what is no such channel.
+
+    Parameters
+    ----------
+    continuum : mapping of str to Continuum
+        The effective setting.
+    channels : sequence of str
+        Names of the project's channels.
+    sources : sequence of Source
+        The project's overrides and the recipe's file.
+    """
+    problems = []
+    have = ", ".join(channels)
+    for name, choice in continuum.items():
+        loc: tuple[str, ...] = ("continuum", name)
+        told = ""
+        if name not in channels:
+            told = f"the project has no channel '{name}' (it has {have}); name the channel so"
+        elif choice.minus not in channels or choice.minus in continuum:
+            loc = (*loc, "minus")
+            others = ", ".join(channel for channel in channels if channel not in continuum)
+            told = f"'{choice.minus}' is no broadband channel; name one of {others or 'them'}"
+        if told:
+            problems.append(f"{locate(sources, loc)}: {key_name(sources, loc)}: {told}")
     return problems
 
 

@@ -83,8 +83,14 @@ def read_header(path: str | Path, extname: str | int = 0) -> fits.Header:
 
 
 def primary_hdu(cards: Sequence[tuple]) -> fits.PrimaryHDU:
-    """Make a primary HDU without data."""
-    return fits.PrimaryHDU(header=_header(cards))
+    """Make a primary HDU without data.
+
+    It says from the beginning that there are extensions: astropy adds that card when it reads a
+    file that has some, and a header that is written once more must not be longer than before.
+    """
+    hdu = fits.PrimaryHDU(header=_header(cards))
+    hdu.header.set("EXTEND", True, after="NAXIS")
+    return hdu
 
 
 def image_hdu(

@@ -86,6 +86,18 @@ class Layout:
         """Path of an integrated channel."""
         return f"{self.results}/channels/{channel}.fits"
 
+    def sky_path(self, channel: str) -> str:
+        """Path of the model of a channel's sky."""
+        return f"{self.results}/sky/{channel}.fits"
+
+    def matched_path(self, channel: str) -> str:
+        """Path of a channel whose stars are as wide as those of the others."""
+        return f"{self.results}/matched/{channel}.fits"
+
+    def line_path(self, channel: str) -> str:
+        """Path of a narrowband channel without its starlight."""
+        return f"{self.results}/lines/{channel}.fits"
+
     def stored_path(self, kind: str, channel: str, sub: str) -> str:
         """Path of a sub that is stored calibrated or registered."""
         return f"{self.results}/{kind}/{channel}/{sub}.fits"
@@ -99,6 +111,11 @@ class Layout:
     def sheet_path(self) -> str:
         """Path of the contact sheet."""
         return f"{self.results}/contact_sheet.png"
+
+    @property
+    def seeing_path(self) -> str:
+        """Path of the table of the widths of stars."""
+        return f"{self.results}/seeing.tsv"
 
     @property
     def cube_path(self) -> str:

@@ -353,6 +353,45 @@ class ProjectPlan(Layout):
         return file_sha256(self.star_path)
 
     @_remembered
+    def sky_job(self, channel: str) -> str:
+        """Job of modelling a channel's sky."""
+        recipe = self.loaded.recipe
+        settings = {"gradient": recipe.gradient.model_dump()} | recipe.measure.model_dump(
+            include={"detection_sigma", "aperture_fwhm", "max_stars"}
+        )
+        return self._job("flatten_sky", settings, [self.integrate_job(channel)], channel=channel)
+
+    def seeing_job(self) -> str:
+        """Job of the table of the widths of stars."""
+        below = [self.sky_job(name) for name in self.channels]
+        return self._job("tabulate_seeing", {}, below, channels=list(self.channels))
+
+    @_remembered
+    def match_job(self, channel: str) -> str:
+        """Job of making a channel's stars as wide as those of the others."""
+        others = self.matched_channels
+        below = [job(name) for name in others for job in (self.integrate_job, self.sky_job)]
+        return self._job("match_channel", {}, below, channel=channel, channels=others)
+
+    @_remembered
+    def line_job(self, channel: str) -> str:
+        """Job of taking the starlight out of a narrowband channel."""
+        choice, pair = self.loaded.recipe.continuum[channel], self.line_pair(channel)
+        below = [self.flat_job(name) for name in pair] + [self.sky_job(name) for name in pair]
+        settings = {"continuum": {channel: choice.model_dump()}}
+        return self._job("subtract_continuum", settings, below, channel=channel)
+
+    def flat_job(self, channel: str) -> str:
+        """Job of the image of a channel that starlight is taken out of."""
+        if self.loaded.recipe.seeing.match:
+            return self.match_job(channel)
+        return self.integrate_job(channel)
+
+    def mapped_job(self, channel: str) -> str:
+        """Job of the image of a channel that the picture is made of."""
+        return self.line_job(channel) if channel in self.line_channels else self.flat_job(channel)
+
+    @_remembered
     def cube_job(self, picture: str) -> str:
         """Job of mapping channels to the colours of a picture."""
         wanted = self.loaded.pictures[picture]
@@ -369,7 +408,8 @@ class ProjectPlan(Layout):
             "map_channels",
             settings,
             [
-                *(self.integrate_job(name) for name in self.channels_of(picture)),
+                *(self.mapped_job(name) for name in self.channels_of(picture)),
+                *(self.sky_job(name) for name in self.uneven_of(picture)),
                 self.solution_job(),
             ],
             channels=list(self.channels),
@@ -399,6 +439,7 @@ class ProjectPlan(Layout):
             "title": self.loaded.project.title,
         }
         below = [self.integrate_job(name) for name in self.channels]
+        below += [self.sky_job(name) for name in self.channels]
         below += [self.composite_job(name) for name in self.loaded.pictures]
         return self._job("contact_sheet", settings, below, pictures=self.sheet_pictures)
 
@@ -451,6 +492,37 @@ class ProjectPlan(Layout):
             endings = [ending for ending in _BY_SPEED if ending in picture.recipe.files]
             found += [f"{self.results}/picture/{name}.{ending}" for ending in endings[:1]]
         return found
+
+    @property
+    def line_channels(self) -> list[str]:
+        """Channels of the picture whose starlight is taken out."""
+        return [name for name in self.mapped_channels if name in self.loaded.recipe.continuum]
+
+    @property
+    def matched_channels(self) -> list[str]:
+        """Channels that get stars of one width, if that is wanted."""
+        needed = {name for line in self.line_channels for name in self.line_pair(line)}
+        needed |= {*self.mapped_channels}
+        return [name for name in self.channels if name in needed]
+
+    def uneven_of(self, picture: str) -> list[str]:
+        """Channels that a picture is made of as they were integrated, with their gradient."""
+        paths = {name: self.mapped_path(name) for name in self.channels_of(picture)}
+        return [name for name, path in paths.items() if path == self.channel_path(name)]
+
+    def flat_path(self, channel: str) -> str:
+        """Path of the image of a channel that starlight is taken out of."""
+        matched = self.loaded.recipe.seeing.match
+        return self.matched_path(channel) if matched else self.channel_path(channel)
+
+    def line_pair(self, channel: str) -> list[str]:
+        """A narrowband channel and the one whose light is taken out of it."""
+        return [channel, self.loaded.recipe.continuum[channel].minus]
+
+    def mapped_path(self, channel: str) -> str:
+        """Path of the image of a channel that the picture is made of."""
+        lines = channel in self.line_channels
+        return self.line_path(channel) if lines else self.flat_path(channel)
 
     @property
     def picture_files(self) -> list[str]:

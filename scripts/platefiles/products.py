@@ -55,7 +55,13 @@ def products_of(plan: ProjectPlan) -> dict[str, Product]:
 
     Stored subs are among them if the project keeps them, or if they are there.
     """
-    found = (*_masters(plan), *_channels(plan), *_pictures(plan), *_stored_subs(plan))
+    found = (
+        *_masters(plan),
+        *_channels(plan),
+        *_flat_channels(plan),
+        *_pictures(plan),
+        *_stored_subs(plan),
+    )
     return {product.path: product for product in found}
 
 
@@ -78,11 +84,12 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     ]
     wanted = {
         "channels": [*channels, plan.subs_path, *kept],
-        "picture": [*plan.picture_files, plan.sheet_path, plan.subs_path],
+        "picture": [*plan.picture_files, plan.sheet_path, plan.subs_path, plan.seeing_path],
         "field": [plan.solution_path, plan.zero_points_path],
     }
     wanted["all"] = [
         *wanted["channels"],
+        plan.seeing_path,
         *plan.picture_files,
         plan.sheet_path,
         *wanted["field"],
@@ -161,10 +168,35 @@ def _solution(plan: ProjectPlan) -> Product:
     return Product(path, "place_on_sky", "", job, inputs, "", consulted, waits)
 
 
+def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
+    """Channels between integration and picture: their sky, their seeing, their lines."""
+    waits = {channel: not plan.is_pinned(channel) for channel in plan.channels}
+    for channel, late in waits.items():
+        path, job = plan.sky_path(channel), plan.sky_job(channel)
+        yield Product(path, "flatten_sky", channel, job, (plan.channel_path(channel),), waits=late)
+    skies = tuple(map(plan.sky_path, plan.channels))
+    log, late = f"{plan.results}/logs/tabulate_seeing.log", any(waits.values())
+    yield Product(
+        plan.seeing_path, "tabulate_seeing", "", plan.seeing_job(), skies, log, waits=late
+    )
+    if plan.loaded.recipe.seeing.match:
+        for channel in plan.matched_channels:
+            path, job = plan.matched_path(channel), plan.match_job(channel)
+            inputs = [*map(plan.channel_path, plan.matched_channels)]
+            inputs += map(plan.sky_path, plan.matched_channels)
+            yield Product(path, "match_channel", channel, job, tuple(inputs), waits=late)
+    for channel in plan.line_channels:
+        path, job = plan.line_path(channel), plan.line_job(channel)
+        pair = plan.line_pair(channel)
+        inputs = [*map(plan.flat_path, pair), *map(plan.sky_path, pair)]
+        yield Product(path, "subtract_continuum", channel, job, tuple(inputs), waits=late)
+
+
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:
     for name in plan.loaded.pictures:
         channels = plan.channels_of(name)
-        inputs = (*map(plan.channel_path, channels), plan.solution_path)
+        skies = map(plan.sky_path, plan.uneven_of(name))
+        inputs = (*map(plan.mapped_path, channels), *skies, plan.solution_path)
         waits = not all(plan.is_pinned(channel) for channel in channels)
         cube, job = plan.picture_cube(name), plan.composite_job(name)
         yield Product(cube, "map_channels", name, plan.cube_job(name), inputs, waits=waits)
@@ -174,7 +206,7 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
             about = name if rule != _COMPOSITE else f"{name} {ending}"
             log = f"{plan.results}/logs/composite/{name}_{ending}.log"
             yield Product(path, rule, about, job, (cube,), log, waits=waits)
-    channels = [plan.channel_path(channel) for channel in plan.channels]
+    channels = [*map(plan.channel_path, plan.channels), *map(plan.sky_path, plan.channels)]
     waits = not all(plan.is_pinned(channel) for channel in plan.channels)
     inputs, log = (*channels, *plan.sheet_pictures), f"{plan.results}/logs/contact_sheet.log"
     yield Product(plan.sheet_path, "contact_sheet", "", plan.sheet_job(), inputs, log, waits=waits)

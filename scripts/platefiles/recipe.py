@@ -4,9 +4,17 @@ The descriptions are shown by editors through the generated JSON schema. Imports
 because this module is loaded each time that Snakemake reads its rules.
 """
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    field_validator,
+    model_validator,
+)
 
 
 class Settings(BaseModel):
@@ -109,6 +117,46 @@ class Integration(Settings):
     """A channel with fewer usable subs than this is not made."""
     max_excluded: float = Field(default=0.9, ge=0, le=1)
     """A channel that loses more than this fraction of its subs is not made."""
+
+
+class Gradient(Settings):
+    """How the gradient of a channel's sky is taken out."""
+
+    surface: Literal["chebyshev", "thin_plate", "none"] = "chebyshev"
+    """The smooth surface that is the sky's gradient: a polynomial, a bent plate, or none."""
+    degree: int = Field(default=2, ge=1, le=6)
+    """Degree of the polynomial: 1 a plane, 2 also bends; higher ones may follow faint nebulae."""
+    mask_sigma: float = Field(default=3.0, ge=1.5, le=20)
+    """Light this many sigma above the sky, at any scale, is no sky."""
+
+
+class Seeing(Settings):
+    """What is done about channels whose stars differ in width."""
+
+    match: Switch = False
+    """Soften every channel of the picture to the one with the widest stars."""
+
+
+class Continuum(Settings):
+    """What starlight is taken out of a narrowband channel."""
+
+    minus: str
+    """Broadband channel that shows the same starlight without the line."""
+    scale: Literal["auto"] | Annotated[float, Field(gt=0, le=1000)] = "auto"
+    """Factor of the broadband channel; auto: from the stars of the field."""
+
+    @field_validator("scale", mode="wrap")
+    @classmethod
+    def _one_sentence(cls, value: Any, check: ValidatorFunctionWrapHandler) -> Any:
+        try:
+            return check(value)
+        except ValidationError:
+            msg = f"must be 'auto' or a number above 0, at most 1000 (got {value!r})"
+            raise ValueError(msg) from None
+
+
+Continua = dict[str, Continuum]
+"""Starlight to take out, by narrowband channel."""
 
 
 class Mapping(Settings):
@@ -223,6 +271,12 @@ class Recipe(Settings):
     """How subs are laid on each other."""
     integration: Integration = Integration()
     """How the subs of a channel become one image."""
+    gradient: Gradient = Gradient()
+    """How the gradient of a channel's sky is taken out."""
+    seeing: Seeing = Seeing()
+    """What is done about channels whose stars differ in width."""
+    continuum: Continua = {}
+    """Narrowband channels, by name, whose starlight is taken out before the mapping."""
     colour: Colour = Colour()
     """How the colours are balanced."""
     geometry: Geometry = Geometry()

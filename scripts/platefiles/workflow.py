@@ -303,11 +303,66 @@ class Plans(FieldInputs):
         plan = self.plan(wildcards)
         return self._made(plan.subs_path, [plan.channel_path(channel) for channel in plan.channels])
 
+    def channel(self, wildcards) -> str | list[str]:
+        """Integrated image of a channel whose sky is modelled."""
+        plan, channel = self.plan(wildcards), wildcards.channel
+        return single(self._made(plan.sky_path(channel), [plan.channel_path(channel)]))
+
+    def sky_job(self, wildcards) -> str:
+        """Job of modelling a channel's sky."""
+        return self.plan(wildcards).sky_job(wildcards.channel)
+
+    def skies(self, wildcards) -> list[str]:
+        """Models of the sky of all channels, with their stars."""
+        plan = self.plan(wildcards)
+        return self._made(plan.seeing_path, [*map(plan.sky_path, plan.channels)])
+
+    def seeing_job(self, wildcards) -> str:
+        """Job of the table of the widths of stars."""
+        return self.plan(wildcards).seeing_job()
+
+    def match_channels(self, wildcards) -> list[str]:
+        """Integrated images of all channels that get stars of one width."""
+        plan, taker = self.plan(wildcards), self.plan(wildcards).matched_path(wildcards.channel)
+        return self._made(taker, [*map(plan.channel_path, plan.matched_channels)])
+
+    def match_skies(self, wildcards) -> list[str]:
+        """Models of their skies."""
+        plan, taker = self.plan(wildcards), self.plan(wildcards).matched_path(wildcards.channel)
+        return self._made(taker, [*map(plan.sky_path, plan.matched_channels)])
+
+    def match_job(self, wildcards) -> str:
+        """Job of making a channel's stars as wide as those of the others."""
+        return self.plan(wildcards).match_job(wildcards.channel)
+
+    def line_channels(self, wildcards) -> list[str]:
+        """Images of a narrowband channel and of the one that shows its starlight."""
+        plan, channel = self.plan(wildcards), wildcards.channel
+        return self._made(plan.line_path(channel), [*map(plan.flat_path, plan.line_pair(channel))])
+
+    def line_skies(self, wildcards) -> list[str]:
+        """Models of their skies, with their stars."""
+        plan, channel = self.plan(wildcards), wildcards.channel
+        return self._made(plan.line_path(channel), [*map(plan.sky_path, plan.line_pair(channel))])
+
+    def line_job(self, wildcards) -> str:
+        """Job of taking the starlight out of a narrowband channel."""
+        return self.plan(wildcards).line_job(wildcards.channel)
+
     def mapped(self, wildcards) -> list[str]:
-        """Integrated images of the channels that a picture is made of."""
+        """Images of the channels that a picture is made of."""
         plan, name = self.plan(wildcards), wildcards.picture
-        paths = [plan.channel_path(channel) for channel in plan.channels_of(name)]
-        return self._made(plan.picture_cube(name), paths)
+        return self._made(plan.picture_cube(name), [*map(plan.mapped_path, plan.channels_of(name))])
+
+    def mapped_skies(self, wildcards) -> list[str]:
+        """Models of the skies of those that have their gradient still."""
+        plan, name = self.plan(wildcards), wildcards.picture
+        return self._made(plan.picture_cube(name), [*map(plan.sky_path, plan.uneven_of(name))])
+
+    def sheet_skies(self, wildcards) -> list[str]:
+        """Models of the skies of all channels, for the contact sheet."""
+        plan = self.plan(wildcards)
+        return self._made(plan.sheet_path, [*map(plan.sky_path, plan.channels)])
 
     def cube(self, wildcards) -> str | list[str]:
         """Linear cube of which a picture is drawn."""

@@ -44,6 +44,7 @@ KERNEL_MODULES = (
     "laplacian_edges",
     "ray_exclusions",
     "cosmic_rays",
+    "convolution",
 )
 
 

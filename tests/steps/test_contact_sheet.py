@@ -9,6 +9,7 @@ from platefiles.integrity import fault, is_of_a_run
 from platefiles.picture_source import product_of
 from platefiles.pictures import Label, write_picture
 from platefiles.recipe import Stretch
+from platelib.sky_surface import Lattice
 
 
 @pytest.fixture
@@ -22,8 +23,11 @@ def files(tmp_path):
         cards = [("WAVELEN", 656.3, ""), ("NCOMBINE", 9, ""), ("EXPTIME", 5400.0, "")]
         write_product(channels[name], cards, [image_hdu(image, "SCI", unit="electron/s")])
     sky = tmp_path / "sky.fits"
-    slope = np.linspace(1, 2, 160, dtype=np.float32) * np.ones((120, 1), np.float32)
-    write_product(sky, [], [image_hdu(slope, "SCI", unit="electron/s")])
+    lattice = Lattice((120, 160), 16)
+    slope = np.linspace(1, 2, lattice.nodes[1]) * np.ones((lattice.nodes[0], 1))
+    cards = [("GRIDNY", 120, ""), ("GRIDNX", 160, ""), ("NODEPX", 16, "")]
+    images = [image_hdu(slope, "SKY", cards, "electron/s"), image_hdu(0 * slope, "ERROR")]
+    write_product(sky, [], images)
     picture = tmp_path / "vivid.png"
     red = np.zeros((120, 160, 3), np.uint16)
     red[..., 0] = 40000

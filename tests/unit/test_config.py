@@ -275,6 +275,27 @@ def test_mapping_of_a_channel_that_is_not_there(desk):
     ]
 
 
+@pytest.mark.parametrize(
+    ("continuum", "problem"),
+    [
+        ("{oiii: {minus: g}}", "oiii: the project has no channel 'oiii' (it has ha, g); name the"),
+        ("{ha: {minus: r}}", "ha.minus: 'r' is no broadband channel; name one of g"),
+        ("{ha: {minus: ha}}", "ha.minus: 'ha' is no broadband channel; name one of g"),
+        (
+            "{ha: {minus: g, scale: 0}}",
+            "ha.scale: must be 'auto' or a number above 0, at most 1000",
+        ),
+        ("{ha: {minus: g, scale: much}}", "ha.scale: must be 'auto' or a number above 0, at most"),
+        ("{ha: {}}", "ha.minus"),
+    ],
+)
+def test_starlight_comes_from_a_broadband_channel(desk, continuum, problem):
+    """A channel that is not there, or is a narrowband one itself, is told where it stands."""
+    problems = desk.problems(PROJECT + f"overrides:\n  continuum: {continuum}\n")
+    assert len(problems) == 1
+    assert f"continuum.{problem}" in problems[0]
+
+
 def test_mapping_is_checked_though_other_keys_are_wrong(desk):
     """A wrong channel in the mapping is told together with typos elsewhere."""
     problems = desk.problems(PROJECT.replace("title", "titel").replace("ha:", "h:"))

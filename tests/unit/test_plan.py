@@ -7,6 +7,7 @@ from platefiles.codedigest import code_digest
 from platefiles.config import load_project
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
+from platefiles.products import products_of
 from platefiles.recipe import Integration
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
@@ -32,7 +33,9 @@ def _jobs(plan):
     """Every job of a plan by rule and what it works on."""
     jobs = {("master", name): plan.master_job(name) for name in plan.masters}
     jobs["choose_grid", ""] = plan.grid_job()
+    jobs["tabulate_seeing", ""] = plan.seeing_job()
     for channel in plan.channels:
+        jobs["flatten_sky", channel] = plan.sky_job(channel)
         jobs["register", channel] = plan.register_job(channel)
         jobs["integrate", channel] = plan.integrate_job(channel)
         for night in plan.nights(channel):
@@ -116,10 +119,12 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
         ("registration", {"max_degree": 1}, {"register"}),
         ("quality", {"min_transparency": 0.1}, {"register"}),
         ("quality", {"max_ellipticity": 0.3}, {"register", "choose_grid"}),
-        ("measure", {"detection_sigma": 7.0}, {"measure"}),
+        ("measure", {"detection_sigma": 7.0}, {"measure", "flatten_sky"}),
+        ("measure", {"background_cell_px": 48}, {"measure"}),
         ("calibration", {"clip_sigma": 5.0}, {"master_bias", "master_dark", "master_flat"}),
         ("calibration", {"hot_pixel_sigma": 9.0}, {"master_dark"}),
         ("calibration", {"dead_pixel_response": 0.4}, {"master_flat"}),
+        ("gradient", {"degree": 3}, {"flatten_sky"}),
         ("colour", {"neutral_background": False}, {"map_channels"}),
         ("stretch", {"sky_level": 0.2}, {"composite"}),
     ],
@@ -136,7 +141,8 @@ FOLLOWING = {
     "master_flat": {"measure", "calibrate_sub"},
     "measure": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
-    "integrate": {"map_channels", "tabulate_subs"},
+    "integrate": {"map_channels", "tabulate_subs", "flatten_sky"},
+    "flatten_sky": {"map_channels", "tabulate_seeing"},
     "map_channels": {"composite"},
 }
 
@@ -189,7 +195,7 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
     overrides = {"integration": {"single_frame_cosmic_rays": "always"}}
     before, after = _jobs(plan_of()), _jobs(plan_of(overrides=overrides))
     again = {"integrate", "calibrate_sub", "register_sub"}
-    again |= {"map_channels", "composite", "tabulate_subs"}
+    again |= {"map_channels", "composite", "tabulate_subs", "flatten_sky", "tabulate_seeing"}
     assert _rules(_to_do_again(before, after)) == again
 
 
@@ -340,3 +346,61 @@ def test_a_picture_with_a_line_is_not_broadband(plan_of):
     plan = plan_of(pictures={"broad": broad})
     told = {name: json.loads(plan.cube_job(name))["broadband"] for name in plan.loaded.pictures}
     assert told == {"ha-in-red": False, "broad": True}
+
+
+def _line_plan(plan_of, **overrides):
+    return plan_of(overrides={"continuum": {"ha": {"minus": "g"}}, **overrides})
+
+
+def test_channels_are_mapped_as_they_are_but_for_their_gradient(plan_of):
+    """By default the picture is made of the integrated channels and the models of their skies."""
+    plan = plan_of()
+    assert plan.uneven_of("ha-in-red") == list(CHANNELS)
+    assert [plan.mapped_path(name) for name in CHANNELS] == [
+        f"results/tiny/channels/{name}.fits" for name in CHANNELS
+    ]
+    assert plan.line_channels == []
+    assert not any(p.rule in ("match_channel", "subtract_continuum") for p in _products(plan))
+
+
+def test_starlight_is_taken_out_of_the_channel_that_is_named(plan_of):
+    """The line is mapped in the place of its channel, made from both and their skies."""
+    plan = _line_plan(plan_of)
+    assert plan.uneven_of("ha-in-red") == ["g", "b"]
+    assert plan.mapped_path("ha") == "results/tiny/lines/ha.fits"
+    line = next(p for p in _products(plan) if p.rule == "subtract_continuum")
+    assert line.inputs == tuple(
+        f"results/tiny/{folder}/{name}.fits"
+        for folder in ("channels", "sky")
+        for name in ("ha", "g")
+    )
+    cube = next(p for p in _products(plan) if p.rule == "map_channels")
+    assert "results/tiny/lines/ha.fits" in cube.inputs
+    assert "results/tiny/sky/ha.fits" not in cube.inputs
+
+
+def test_matched_channels_are_mapped_and_serve_the_lines(plan_of):
+    """With `match`, each channel of the picture is made of all of them, and lines of these."""
+    plan = _line_plan(plan_of, seeing={"match": True}, mapping={"red": {"ha": 1}, "green": {"b": 1},
+                      "blue": {"b": 1}, "luminance": {"b": 1}})  # fmt: skip
+    assert plan.matched_channels == list(CHANNELS)
+    assert plan.uneven_of("ha-in-red") == []
+    products = {p.path: p for p in _products(plan)}
+    assert len(products["results/tiny/matched/b.fits"].inputs) == 6
+    assert products["results/tiny/lines/ha.fits"].inputs[:2] == (
+        "results/tiny/matched/ha.fits", "results/tiny/matched/g.fits"
+    )  # fmt: skip
+    assert "results/tiny/matched/b.fits" in products[plan.cube_path].inputs
+
+
+def test_a_scale_is_the_business_of_its_line_alone(plan_of):
+    """Another scale changes the job of the line and what follows, not the channels."""
+    before = _line_plan(plan_of)
+    after = plan_of(overrides={"continuum": {"ha": {"minus": "g", "scale": 0.1}}})
+    assert before.line_job("ha") != after.line_job("ha")
+    assert before.cube_job("ha-in-red") != after.cube_job("ha-in-red")
+    assert before.sky_job("ha") == after.sky_job("ha")
+
+
+def _products(plan):
+    return products_of(plan).values()

@@ -54,6 +54,20 @@ def test_it_equals_a_product_written_at_once(tmp_path):
     assert difference.identical, difference.report()
 
 
+@pytest.mark.parametrize("count", range(27, 35))
+def test_a_header_of_any_length_stays_whole(tmp_path, count):
+    """No card that is added on the way pushes a full block of the header into the image."""
+    cards = [(f"CARD{number}", number, "") for number in range(count)]
+    image, _ = _data()
+    with StreamedProduct(tmp_path / "p.fits", cards, {"SCI": IMAGES["SCI"]}) as product:
+        product.fill({"SCI": image}, (0, 30))
+        product.finish([])
+    with fits.open(tmp_path / "p.fits", checksum=True) as hdus:
+        assert [hdu.verify_checksum() for hdu in hdus] == [1, 1]
+        np.testing.assert_array_equal(hdus["SCI"].data, image)
+        assert hdus[0].header[f"CARD{count - 1}"] == count - 1
+
+
 def test_numbers_of_the_header_may_come_last(tmp_path):
     """A card that is given at the end has the value that it would have had from the start."""
     for name, first in (("early.fits", 12345), ("late.fits", 0)):

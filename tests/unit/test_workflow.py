@@ -89,7 +89,7 @@ def test_targets_are_all_channels_and_pictures(opened):
         "results/tiny/subs.tsv",
     ]
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
-    others = ["results/tiny/contact_sheet.png", "results/tiny/subs.tsv"]
+    others = [f"results/tiny/{name}" for name in ("contact_sheet.png", "subs.tsv", "seeing.tsv")]
     assert plans.targets("picture") == [*pictures, *others]
 
 

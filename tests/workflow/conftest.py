@@ -160,8 +160,8 @@ def digests() -> Callable[[Path], dict[str, str]]:
 @pytest.fixture(scope="session")
 def products(digests: Callable[[Path], dict[str, str]]) -> Callable[[Home], dict[str, str]]:
     """Return a way to the digests of all products of a home, with the text of its lock file."""
-    parts = {"calibration", "measures", "registration", "channels", "picture", "field", "subs.tsv"}
-    parts.add("contact_sheet.png")
+    parts = {"calibration", "measures", "registration", "channels", "sky", "picture", "field"}
+    parts |= {"subs.tsv", "seeing.tsv", "contact_sheet.png"}
 
     def of(home: Home) -> dict[str, str]:
         made = {n: d for n, d in digests(home.results).items() if n.split("/")[0] in parts}
@@ -224,7 +224,11 @@ def complete(
         equipment="demo-bench",
         keep=["calibrated", "registered"],
         sky={"catalogue": str(tiny_catalogue)},
-        overrides={"integration": {"single_frame_cosmic_rays": "always"}},
+        overrides={
+            "integration": {"single_frame_cosmic_rays": "always"},
+            "continuum": {"ha": {"minus": "g"}},
+            "seeing": {"match": True},
+        },
     )
     shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)
     home.run("--to", "all", "--cores", "2")

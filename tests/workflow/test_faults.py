@@ -29,8 +29,9 @@ GOES_ON = "the same command goes on from here."
 def _products(home):
     """Digests of the lock file and of all that looks like a finished product, by its place."""
     results = home.results
-    found = [home.lock, results / "subs.tsv"]
-    for folder in ("calibration", "measures", "registration", "channels", "picture", "field"):
+    found = [home.lock, results / "subs.tsv", results / "seeing.tsv"]
+    folders = ("calibration", "measures", "registration", "channels", "sky", "picture", "field")
+    for folder in folders:
         found += [path for path in (results / folder).rglob("*") if path.suffix != ".part"]
     return {
         os.path.relpath(path, home.folder): hashlib.sha256(path.read_bytes()).hexdigest()
@@ -320,6 +321,9 @@ STAGES = [
     ("subs.tsv", "tabulate subs tiny"),
     None,
     ("picture/ha-in-red.fits", "map channels tiny ha-in-red"),
+    ("seeing.tsv", "tabulate seeing tiny"),
+    None,
+    ("sky/g.fits", "flatten sky tiny g"),
     None,
     ("channels/g.fits", "integrate tiny g"),
     None,

@@ -72,6 +72,7 @@ def test_every_kind_of_product_is_there(products):
         *("master_bias", "master_dark", "master_flat", "measure", "register", "integrate"),
         *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", "place_on_sky"),
         *("find_zero_points", None),
+        *("flatten_sky", "match_channel", "subtract_continuum"),
     }
 
 

@@ -27,14 +27,8 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
     measures = [f"measure {channel} {night}" for night in nights]
-    return [
-        f"integrate {channel}",
-        *measures,
-        f"register {channel}",
-        "tabulate subs",
-        *FIELD,
-        *COLOUR,
-    ]
+    own = [f"{rule} {channel}" for rule in ("flatten sky", "integrate", "register")]
+    return [*own, *measures, "tabulate seeing", "tabulate subs", *FIELD, *COLOUR]
 
 
 def _all(*rules):
@@ -42,7 +36,8 @@ def _all(*rules):
 
 
 MEASURES = [f"measure {channel} {night}" for channel in CHANNELS for night in NIGHTS]
-INTEGRATED = [*_all("integrate"), "tabulate subs", *FIELD, *COLOUR]
+FLATTENED = [*_all("flatten sky"), "tabulate seeing", *COLOUR]
+INTEGRATED = [*_all("integrate"), "tabulate subs", *FIELD, *FLATTENED]
 REGISTERED = [*_all("register"), *INTEGRATED]
 
 
@@ -137,6 +132,7 @@ EVENTS = {
     "`quality: min_transparency`": (_override("quality", min_transparency=0.4), REGISTERED),
     "`registration: max_degree`": (_override("registration", max_degree=2), REGISTERED),
     "`integration: clip_high`": (_override("integration", clip_high=3.0), INTEGRATED),
+    "`gradient: degree`": (_override("gradient", degree=1), FLATTENED),
     "`mapping: green`": (_override("mapping", green={"b": 1.0}), COLOUR),
     "`colour: white`": (_override("colour", white="given"), COLOUR),
     "`stretch: sky_level`": (_override("stretch", sky_level=0.2), COMPOSITES),
@@ -162,6 +158,7 @@ LIKE_OTHERS = {
     "`finish`",
     "`title`",
     *(f"`{name}`" for name in ("measure: max_stars", "registration: max_degree", "colour: white")),
+    "`gradient: degree`",
 }
 
 
@@ -274,10 +271,11 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     lines = [line for line in before.splitlines(keepends=True) if not line.startswith("  b: ")]
     home.lock.write_text("".join(lines))
     home.forget()
-    jobs = ["choose grid", "integrate b", "register b", "tabulate subs", *FIELD, *COLOUR]
+    jobs = ["choose grid", "flatten sky b", "integrate b", "register b"]
+    jobs += ["tabulate seeing", "tabulate subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
-    assert "[10/10] done" in said
+    assert "[12/12] done" in said
     assert home.lock.read_text() == before
     assert home.planned() == home.to_do() == []
 

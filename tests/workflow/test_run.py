@@ -18,8 +18,8 @@ def _pictures(home):
 def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
-    assert "To do: 30 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
-    assert "[30/30] done in" in said
+    assert "To do: 34 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
+    assert "[34/34] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
     assert "left out: 2026-03-23/b-03.fits: ellipticity of the stars" in said
@@ -33,17 +33,17 @@ def test_products_are_where_they_belong(finished):
     home, _ = finished
     assert {path.name for path in home.results.iterdir() if path.name[0] != "."} == {
         *("benchmarks", "calibration", "channels", "contact_sheet.png", "field", "frames.tsv"),
-        *("links", "logs", "measures", "picture", "registration", "subs.tsv"),
+        *("links", "logs", "measures", "picture", "registration", "seeing.tsv", "sky", "subs.tsv"),
     }
     assert len(list((home.results / "calibration").iterdir())) == 9
     assert len(list((home.results / "measures").glob("*/*.fits"))) == 6
-    for kind in ("channels", "registration"):
+    for kind in ("channels", "registration", "sky"):
         names = {path.name for path in (home.results / kind).iterdir()}
         assert names == {f"{channel}.fits" for channel in CHANNELS}
     assert set(_pictures(home)) == set(ENDINGS)
     assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
     logs = list((home.results / "logs").rglob("*.log"))
-    assert len(logs) == 29
+    assert len(logs) == 33
     assert not any("Traceback" in path.read_text() for path in logs)
     assert not any("Warning" in path.read_text() for path in logs)
 
@@ -52,7 +52,7 @@ def test_every_product_says_how_it_was_made(finished):
     """Each FITS product has a maker, a rule, settings in JSON, digests, and checksums that hold."""
     home, _ = finished
     products = [p for p in home.results.rglob("*.fits") if not p.is_symlink()]
-    assert len(products) == 9 + 6 + 3 + 3 + 2 + 1
+    assert len(products) == 9 + 6 + 3 + 3 + 3 + 2 + 1
     for path in products:
         with fits.open(path, checksum=True) as hdus:
             header = hdus[0].header
@@ -121,17 +121,26 @@ DRAWN = [*["composite"] * 3, "contact sheet"]
         ({"stretch": {"sky_level": 0.2}}, DRAWN),
         ({"mapping": MAPPING}, DRAWN + ["map channels"]),
         (
+            {"gradient": {"surface": "none"}},
+            DRAWN + ["flatten sky"] * 3 + ["map channels", "tabulate seeing"],
+        ),
+        (
             {"integration": {"clip_high": 3.0}},
-            DRAWN + ["find zero points"] + ["integrate"] * 3 + ["map channels", "tabulate subs"],
+            DRAWN
+            + ["find zero points"]
+            + ["flatten sky"] * 3
+            + ["integrate"] * 3
+            + ["map channels", "tabulate seeing", "tabulate subs"],
         ),
         (
             {"quality": {"min_transparency": 0.8}},
             DRAWN
             + ["find zero points"]
+            + ["flatten sky"] * 3
             + ["integrate"] * 3
             + ["map channels"]
             + ["register"] * 3
-            + ["tabulate subs"],
+            + ["tabulate seeing", "tabulate subs"],
         ),
     ],
 )
@@ -161,8 +170,8 @@ def test_added_sub_makes_its_own_night_anew(home):
     night = next(n for n in ("2026-03-23", "2026-03-24") if n != reference)
     _add_light(home, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
     jobs = [job for job in home.to_do() if not job.startswith(("co", "map channels"))]
-    again = ["integrate ha", f"measure ha {night}", "register ha", "tabulate subs"]
-    assert jobs == ["find zero points", *again]
+    own = ["flatten sky ha", "integrate ha", f"measure ha {night}", "register ha"]
+    assert jobs == ["find zero points", *own, "tabulate seeing", "tabulate subs"]
     said = home.run("--to", "results/tiny/channels/ha.fits")
     assert "[3/3] done" in said
     assert fits.getheader(home.results / "channels" / "ha.fits")["NCOMBINE"] == 9

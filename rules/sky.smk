@@ -1,0 +1,102 @@
+"""From integrated channels to channels that can be blended.
+
+Reads   channels/<channel>.fits.
+Writes  sky/<channel>.fits, seeing.tsv; where a recipe wants them, matched/<channel>.fits and
+        lines/<channel>.fits.
+Steps   model the sky between stars and galaxies; tell how wide stars are; soften channels to the
+        one with the widest stars; take starlight out of narrowband channels.
+"""
+
+
+rule flatten_sky:
+    """Model the sky of a channel as a smooth surface, and list its stars."""
+    input:
+        channel=plans.channel,
+        anew=plans.anew("results/{project}/sky/{channel}.fits"),
+    output:
+        "results/{project}/sky/{channel}.fits",
+    log:
+        "results/{project}/logs/flatten_sky/{channel}.log",
+    benchmark:
+        "results/{project}/benchmarks/flatten_sky/{channel}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=1500,
+    params:
+        job=plans.sky_job,
+    script:
+        "../scripts/flatten_sky.py"
+
+
+rule tabulate_seeing:
+    """List how wide the stars of each channel are."""
+    input:
+        skies=plans.skies,
+        anew=plans.anew("results/{project}/seeing.tsv"),
+    output:
+        report(
+            "results/{project}/seeing.tsv",
+            caption="captions/seeing.rst",
+            category="{project}",
+        ),
+    log:
+        "results/{project}/logs/tabulate_seeing.log",
+    benchmark:
+        "results/{project}/benchmarks/tabulate_seeing.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        job=plans.seeing_job,
+    script:
+        "../scripts/tabulate_seeing.py"
+
+
+rule match_channel:
+    """Soften a channel to the one with the widest stars."""
+    input:
+        channels=plans.match_channels,
+        skies=plans.match_skies,
+        anew=plans.anew("results/{project}/matched/{channel}.fits"),
+    output:
+        "results/{project}/matched/{channel}.fits",
+    log:
+        "results/{project}/logs/match_channel/{channel}.log",
+    benchmark:
+        "results/{project}/benchmarks/match_channel/{channel}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=2000,
+    params:
+        job=plans.match_job,
+    script:
+        "../scripts/match_channel.py"
+
+
+rule subtract_continuum:
+    """Take the starlight out of a narrowband channel, as a broadband channel shows it."""
+    input:
+        channels=plans.line_channels,
+        skies=plans.line_skies,
+        anew=plans.anew("results/{project}/lines/{channel}.fits"),
+    output:
+        "results/{project}/lines/{channel}.fits",
+    log:
+        "results/{project}/logs/subtract_continuum/{channel}.log",
+    benchmark:
+        "results/{project}/benchmarks/subtract_continuum/{channel}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=2500,
+    params:
+        job=plans.line_job,
+    script:
+        "../scripts/subtract_continuum.py"

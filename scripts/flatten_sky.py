@@ -1,0 +1,166 @@
+"""Model the sky of an integrated channel, and list its stars."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import image_hdu, read_header, read_image, write_product
+from platefiles.joblog import job_log, log
+from platefiles.provenance import making_cards
+from platefiles.record import record_hdu
+from platefiles.tables import columns_hdu
+from platelib.blocks import BLOCK_PX, mean_blocks
+from platelib.channel_stars import (
+    Width,
+    channel_stars,
+    saturated_cores,
+    variance_of_light,
+    width_of,
+)
+from platelib.detections import STAR
+from platelib.sky_model import SkyModel, model_sky
+from platelib.sky_surface import RING
+
+_CELL_COLUMNS = {
+    "x": "mean place of the sky that was looked at, 0-based",
+    "y": "mean place of the sky that was looked at, 0-based",
+    "level": "median of blocks of 4 x 4 pixels",
+    "error": "error of the median",
+    "counted": "no outlier",
+}
+
+
+def flatten_sky(path_to_channel: str | Path, path_to_sky: str | Path, job: Mapping[str, Any]):
+    """Write the model of a channel's sky.
+
+    Parameters
+    ----------
+    path_to_channel : path-like
+        Integrated channel: ``SCI``, ``VAR``.
+    path_to_sky : path-like
+        Product: ``SKY`` and ``ERROR``, the surface and its uncertainty at the nodes of a mesh;
+        ``LIGHT``, what was no sky, a pixel for 4 x 4 of the channel; tables ``CELLS`` and
+        ``STARS``.
+    job : mapping
+        Settings: the group ``gradient``, and of ``measure`` what finds stars.
+
+    Raises
+    ------
+    UserError
+        If nothing of the channel can serve as sky.
+    """
+    settings = job["settings"]
+    image, header = read_image(path_to_channel)
+    variance, _ = read_image(path_to_channel, "VAR")
+    sky = settings["gradient"]
+    try:
+        model = model_sky(image, variance, sky["surface"], sky["degree"], sky["mask_sigma"])
+    except ValueError as error:
+        msg = f"{path_to_channel}: {error}; a larger overlap of its subs is needed"
+        raise UserError(msg) from error
+    blocks = mean_blocks(image, variance)
+    light_variance = variance_of_light(blocks, np.median(model.cells.level), BLOCK_PX**2)
+    del variance, blocks
+    names = ("detection_sigma", "aperture_fwhm", "max_stars")
+    cores = saturated_cores(image, float(read_header(path_to_channel).get("SATURATE", np.inf)))
+    stars = channel_stars(image, cores, light_variance, *(settings[name] for name in names))
+    width = width_of(stars)
+    _report(model, sky, width)
+    unit = header.get("BUNIT")
+    hdus = [
+        image_hdu(model.surface.values, "SKY", _surface_cards(model, sky), unit),
+        image_hdu(model.surface.errors, "ERROR", _mesh_cards(model), unit),
+        image_hdu(model.light.astype(np.uint8), "LIGHT"),
+        columns_hdu(_cell_columns(model), "CELLS", _CELL_COLUMNS),
+        columns_hdu({name: stars[name] for name in STAR.names or ()}, "STARS"),
+        record_hdu("flatten_sky", path_to_sky, job, {"channel": [path_to_channel]}),
+    ]
+    cards = [
+        *making_cards("flatten_sky", job),
+        ("FILTER", job["channel"], "channel"),
+        *_width_cards(width),
+    ]
+    write_product(path_to_sky, cards, hdus)
+
+
+def _mesh_cards(model: SkyModel) -> list[tuple]:
+    ny, nx = model.surface.lattice.shape
+    return [
+        ("GRIDNX", nx, "[px] width of the channel"),
+        ("GRIDNY", ny, "[px] height of the channel"),
+        ("NODEPX", model.surface.lattice.pitch_px, "[px] from node to node"),
+        ("NODERING", RING, "nodes before the first cell"),
+    ]
+
+
+def _surface_cards(model: SkyModel, sky: Mapping[str, Any]) -> list[tuple]:
+    cards = [
+        *_mesh_cards(model),
+        ("SURFACE", sky["surface"], "what the surface is"),
+        ("SKYMEAN", float(f"{model.surface.level:.7g}"), "mean; it is not taken off"),
+        ("SKYRANGE", float(f"{model.surface.range:.5g}"), "highest less lowest"),
+        ("SKYERR", _median(model.surface.errors[RING:-RING, RING:-RING]), "median of ERROR"),
+        ("CELLERR", _median(model.cells.error), "median error of a cell"),
+        ("CELLSCAT", round(model.scatter, 4), "scatter about the surface over its error"),
+        ("NCELLS", len(model.cells), "cells of sky"),
+        ("NCELLOUT", int(np.sum(~model.counted)), "of these, outliers"),
+        ("LIGHTSHR", round(float(model.light.mean()), 4), "share of the channel that is no sky"),
+    ]
+    if sky["surface"] == "chebyshev":
+        cards.append(("DEGREE", model.degree, "degree of the polynomial"))
+    if model.note:
+        cards.append(("NOTDONE1", model.note, ""))
+    return cards
+
+
+def _width_cards(width: Width) -> list[tuple]:
+    cards: list[tuple] = [("NSTARS", width.stars, "stars that tell how wide they are")]
+    if width.stars:
+        cards += [
+            ("FWHM", width.fwhm_px, "[px] median width of these stars"),
+            ("FWHMERR", width.error_px, "[px] error of FWHM"),
+            ("ELLIPT", width.ellipticity, "median of 1 - b/a of these stars"),
+        ]
+    return cards
+
+
+def _cell_columns(model: SkyModel) -> dict[str, np.ndarray]:
+    cells = model.cells
+    return {
+        "x": cells.x,
+        "y": cells.y,
+        "level": cells.level,
+        "error": cells.error,
+        "counted": model.counted.astype(np.uint8),
+    }
+
+
+def _median(values: np.ndarray | Sequence[float]) -> float:
+    return float(f"{np.median(values):.4g}")
+
+
+def _report(model: SkyModel, sky: Mapping[str, Any], width: Width) -> None:
+    log.info(
+        "%s through %d cells of sky: from lowest to highest %.4g, error %.2g; %.0f %% is light",
+        sky["surface"],
+        len(model.cells),
+        model.surface.range,
+        np.median(model.surface.errors),
+        100 * model.light.mean(),
+    )
+    log.info("stars: FWHM %.3f px (%d stars)", width.fwhm_px, width.stars)
+    if model.note:
+        log.warning("%s", model.note)
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        flatten_sky(
+            path_to_channel=snakemake.input.channel,
+            path_to_sky=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

@@ -1,0 +1,111 @@
+"""Soften a channel to the one with the widest stars."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import image_hdu, read_header, write_product
+from platefiles.flattened import (
+    CORE,
+    NO_DATA,
+    FlatChannel,
+    handed_on_cards,
+    handed_on_planes,
+    read_flat_channel,
+    read_stars,
+    square_unit,
+)
+from platefiles.joblog import job_log, log
+from platefiles.provenance import making_cards
+from platefiles.record import record_hdu
+from platefiles.star_matching import match_pair
+
+_NO_BETTER = "stars made of one width: a kernel from them makes them no more alike"
+
+
+def match_channel(
+    paths_to_channels: Sequence[str | Path],
+    paths_to_skies: Sequence[str | Path],
+    path_to_matched: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write a channel with its gradient taken off and its stars as wide as the softest ones'.
+
+    Parameters
+    ----------
+    paths_to_channels, paths_to_skies : sequence of path-like
+        Integrated channels and the models of their skies, in the order of ``job["channels"]``.
+    path_to_matched : path-like
+        Product: ``SCI``, ``VAR``, ``MASK`` (1 no data, 4 within reach of a saturated core),
+        ``COUNT``, ``CLIPPED``, ``INPUTS``. The channel with the widest stars is not convolved.
+    job : mapping
+        ``channel``, the one to soften; ``channels``, all of them.
+
+    Raises
+    ------
+    UserError
+        If the stars of the channel are too few for a kernel.
+    """
+    names = list(job["channels"])
+    own = names.index(job["channel"])
+    widths = [float(read_header(path).get("FWHM", 0.0)) for path in paths_to_skies]
+    softest = widths.index(max(widths))
+    channel = read_flat_channel(paths_to_channels[own], paths_to_skies[own])
+    if own == softest:
+        cards = [("MATCHED", "none", "channel that was softened")]
+    else:
+        other = read_flat_channel(paths_to_channels[softest], paths_to_skies[softest])
+        stars = read_stars(paths_to_skies[own]), read_stars(paths_to_skies[softest])
+        (softer, _), matching = match_pair((channel, other), stars, softened=0)
+        del other
+        if matching.kernel is None:
+            msg = (
+                f"{paths_to_channels[own]}: too few stars stand alone to match the channel "
+                f"'{names[own]}' to '{names[softest]}'; set seeing: match to no in the recipe"
+            )
+            raise UserError(msg)
+        cards = matching.cards((names[own], names[softest]))
+        if matching.kernel.helps:
+            channel = softer
+        else:
+            log.warning("the kernel does not bring the stars nearer to each other: left as it is")
+            cards = [("MATCHED", "none", "channel that was softened"), ("NOTDONE1", _NO_BETTER, "")]
+    for keyword, value, about in cards:
+        log.info("%s: %s %s", about, keyword, value)
+    sources = {"channels": paths_to_channels, "skies": paths_to_skies}
+    write_product(
+        path_to_matched,
+        [
+            *making_cards("match_channel", job),
+            *handed_on_cards(paths_to_channels[own]),
+            ("NOISCORR", channel.noise_factor, "noise of large sums over that from VAR"),
+            *cards,
+        ],
+        [
+            image_hdu(channel.image, "SCI", (), channel.unit),
+            image_hdu(channel.variance, "VAR", (), square_unit(channel.unit)),
+            image_hdu(_mask(channel), "MASK"),
+            *handed_on_planes(paths_to_channels[own]),
+            record_hdu("match_channel", path_to_matched, job, sources),
+        ],
+    )
+
+
+def _mask(channel: FlatChannel) -> np.ndarray:
+    mask = channel.cores * np.uint8(CORE)
+    mask[~np.isfinite(channel.image)] = NO_DATA
+    return mask
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        match_channel(
+            paths_to_channels=snakemake.input.channels,
+            paths_to_skies=snakemake.input.skies,
+            path_to_matched=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

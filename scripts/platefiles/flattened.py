@@ -1,0 +1,162 @@
+"""Channels without the gradient of their sky: the model of `flatten_sky`, and what uses it.
+
+What is stored is the model, a mesh of some hundred nodes. An image that has it taken off is one
+subtraction away from the channel, while storing it would take as much disk as the channel itself.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.fitsfile import has_image, image_hdu, read_header, read_image
+from platefiles.tables import columns_hdu, read_columns
+from platelib.channel_stars import saturated_cores
+from platelib.detections import STAR
+from platelib.sky_surface import Lattice, SkySurface
+
+NO_DATA, NO_OTHER_DATA, CORE = 1, 2, 4
+"""Values of ``MASK``: no data; none in the channel that was subtracted; a saturated core."""
+
+_BAND_ROWS = 256
+_HANDED_ON = (
+    "NCOMBINE", "EXPTIME", "TIMESYS", "DATE-OBS", "DATE-BEG", "DATE-END", "DATE-AVG", "MJD-OBS",
+    "MJD-BEG", "MJD-END", "MJD-AVG", "FILTER", "NSUBS", "WAVELEN", "INSTRUME", "TELESCOP",
+    "XPIXSZ", "FOCALLEN", "SATURATE", "OBSGEO-B", "OBSGEO-L", "OBSGEO-H",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class FlatChannel:
+    """A channel whose sky has no gradient.
+
+    Attributes
+    ----------
+    image, variance : numpy.ndarray
+        ``(ny, nx)`` float32.
+    unit : str or None
+    noise_factor : float
+        ``NOISCORR``: noise of large sums over that from the variance.
+    cores : numpy.ndarray
+        ``(ny, nx)`` bool: cores of stars that are saturated; the image shows what the sensor
+        could hold.
+    """
+
+    image: np.ndarray
+    variance: np.ndarray
+    unit: str | None
+    noise_factor: float
+    cores: np.ndarray
+
+
+def read_sky(path: str | Path) -> SkySurface:
+    """Read the surface of a model of the sky."""
+    values, header = read_image_as_doubles(path, "SKY")
+    errors, _ = read_image_as_doubles(path, "ERROR")
+    shape = int(header["GRIDNY"]), int(header["GRIDNX"])
+    return SkySurface(Lattice(shape, int(header["NODEPX"])), values, errors)
+
+
+def read_image_as_doubles(path: str | Path, extname: str) -> tuple[np.ndarray, Mapping[str, Any]]:
+    """Read an image of float64, which `read_image` would make float32."""
+    from astropy.io import fits
+
+    with fits.open(path, memmap=False) as hdus:
+        data = np.ascontiguousarray(hdus[extname].data, dtype=np.float64)
+        return data, hdus[extname].header.copy()
+
+
+def read_stars(path: str | Path) -> np.ndarray:
+    """Read the stars of a channel from the model of its sky, as dtype `STAR`."""
+    columns = read_columns(path, "STARS")
+    stars = np.empty(len(columns["x"]), dtype=STAR)
+    for name in STAR.names or ():
+        stars[name] = columns[name]
+    return stars
+
+
+def take_gradient_off(image: np.ndarray, surface: SkySurface) -> None:
+    """Subtract a surface from an image, in place, but for its mean: the sky keeps its level.
+
+    Parameters
+    ----------
+    image : numpy.ndarray
+        ``(ny, nx)`` float32.
+    surface : SkySurface
+    """
+    level = surface.level
+    for start in range(0, image.shape[0], _BAND_ROWS):
+        stop = min(start + _BAND_ROWS, image.shape[0])
+        image[start:stop] -= (surface.rows(start, stop) - level).astype(np.float32)
+
+
+def read_flat_image(
+    path: str | Path, path_to_sky: str | Path | None
+) -> tuple[np.ndarray, Mapping[str, Any]]:
+    """Read the image of a channel, less the gradient of its sky if it has one still.
+
+    Parameters
+    ----------
+    path : path-like
+        Integrated channel, or one that a later step has made of it.
+    path_to_sky : path-like or None
+        Model of its sky; None leaves the image as it is.
+    """
+    image, header = read_image(path)
+    if path_to_sky is not None and read_header(path).get("STEP", "integrate") == "integrate":
+        take_gradient_off(image, read_sky(path_to_sky))
+    return image, header
+
+
+def read_flat_channel(path: str | Path, path_to_sky: str | Path) -> FlatChannel:
+    """Read a channel with its variance, less the gradient of its sky if it has one still.
+
+    Where the product has a ``MASK``, it tells the cores, else the level of saturation does.
+    """
+    image, header = read_flat_image(path, path_to_sky)
+    variance, _ = read_image(path, "VAR")
+    primary = read_header(path)
+    factor = float(primary.get("NOISCORR", 1.0))
+    if has_image(path, "MASK"):
+        cores = (read_image(path, "MASK")[0] & CORE) > 0
+    else:
+        cores = saturated_cores(image, float(primary.get("SATURATE", np.inf)))
+    return FlatChannel(image, variance, header.get("BUNIT"), factor, cores)
+
+
+def without_cores(channel: FlatChannel) -> FlatChannel:
+    """Return a channel with gaps where the cores of stars are saturated."""
+    gap = np.float32(np.nan)
+    return replace(
+        channel,
+        image=np.where(channel.cores, gap, channel.image),
+        variance=np.where(channel.cores, gap, channel.variance),
+    )
+
+
+def square_unit(unit: str | None) -> str | None:
+    """Unit of the variance of what has a unit."""
+    if unit is None:
+        return None
+    return "adu2" if unit == "adu" else f"({unit})2"
+
+
+def handed_on_cards(path: str | Path) -> list[tuple]:
+    """Cards of a channel that hold for what is made of it, too."""
+    header = read_header(path)
+    return [(key, header[key], header.comments[key]) for key in _HANDED_ON if key in header]
+
+
+def handed_on_planes(path: str | Path) -> list:
+    """HDUs of a channel that hold for what is made of it, too: counts, and its subs."""
+    hdus = []
+    if has_image(path, "COUNT"):
+        hdus.append(image_hdu(read_image(path, "COUNT")[0], "COUNT"))
+    if has_image(path, "CLIPPED"):
+        planes = [("PLANE1", "low"), ("PLANE2", "high")]
+        hdus.append(image_hdu(read_image(path, "CLIPPED")[0], "CLIPPED", planes))
+    if has_image(path, "INPUTS"):
+        hdus.append(columns_hdu(read_columns(path, "INPUTS"), "INPUTS"))
+    return hdus

@@ -1,0 +1,153 @@
+"""A narrowband channel less the starlight that a broadband channel shows."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.flattened import CORE, NO_DATA, NO_OTHER_DATA, FlatChannel, without_cores
+from platefiles.star_matching import Matching, match_pair
+from platelib.continuum import Scale, fit_scale
+from platelib.gaps import mend_gaps
+from platelib.star_fluxes import circle_fluxes
+
+_RADIUS_FWHM = 1.5
+_USUAL_FWHM_PX = 4.0
+_LEAST_SIGMA = 15.0
+_LARGEST_CORE_PX = 20_000
+
+
+@dataclass(frozen=True)
+class LineLight:
+    """What is left of a narrowband channel.
+
+    Attributes
+    ----------
+    image, variance : numpy.ndarray
+        ``(ny, nx)`` float32. Cores are filled from their rims; their variance is NaN.
+    mask : numpy.ndarray
+        ``(ny, nx)`` uint8: 1 no data in the narrow band, 2 none in the broad band, 4 a core that
+        is saturated in one of them.
+    noise_factor : float
+        Noise of large sums over that from the variance.
+    scale : Scale
+    matching : Matching
+    """
+
+    image: np.ndarray
+    variance: np.ndarray
+    mask: np.ndarray
+    noise_factor: float
+    scale: Scale
+    matching: Matching
+
+    def cards(self, names: tuple[str, str]) -> list[tuple]:
+        """Cards that tell of it, for channels of these names."""
+        scale, cores = self.scale, int(np.count_nonzero(self.mask & CORE))
+        cards: list[tuple] = [
+            ("CONTCHAN", names[1], "channel that was subtracted"),
+            ("CONTSCAL", scale.value, "factor that it was subtracted with"),
+            ("CONTNUM", scale.stars, "stars that gave the factor; 0: it was given"),
+            ("NCORE", cores, "pixels of saturated cores, filled"),
+        ]
+        if scale.stars:
+            cards += [
+                ("CONTERR", scale.error, "error of CONTSCAL"),
+                ("CONTSCAT", scale.scatter, "scatter of the stars by their colours, relative"),
+            ]
+        return cards + self.matching.cards(names)
+
+
+def line_light(
+    narrow: FlatChannel,
+    broad: FlatChannel,
+    stars: tuple[np.ndarray, np.ndarray],
+    sky_level: float,
+    choice: Mapping[str, Any],
+    names: tuple[str, str],
+    convolve: bool = True,
+) -> LineLight:
+    """Subtract the starlight of a broadband channel from a narrowband one.
+
+    Parameters
+    ----------
+    narrow, broad : FlatChannel
+        On one grid, in one unit.
+    stars : tuple of numpy.ndarray
+        Their stars, of dtype `platelib.detections.STAR`.
+    sky_level : float
+        Sky of the broadband channel, which is not subtracted.
+    choice : mapping
+        ``scale``: a number, or ``auto``.
+    names : tuple of str
+        Names of the channels, for messages.
+    convolve : bool
+        Whether the sharper of the two is made as soft as the other.
+
+    Returns
+    -------
+    LineLight
+
+    Raises
+    ------
+    UserError
+        If the channels do not fit each other, or the stars do not tell the scale.
+    """
+    if narrow.unit != broad.unit or narrow.image.shape != broad.image.shape:
+        msg = (
+            f"continuum: {names[0]}: the channels '{names[0]}' and '{names[1]}' differ in size or "
+            f"unit ({narrow.unit}, {broad.unit}); name a channel of the same camera under 'minus'"
+        )
+        raise UserError(msg)
+    gaps = [~np.isfinite(channel.image) for channel in (narrow, broad)]
+    pair = without_cores(narrow), without_cores(broad)
+    (narrow, broad), matching = match_pair(pair, stars, convolve=convolve)
+    scale = _scale(narrow, broad, matching, choice["scale"], names)
+    image = narrow.image - np.float32(scale.value) * (broad.image - np.float32(sky_level))
+    variance = narrow.variance + np.float32(scale.value**2) * broad.variance
+    mask = gaps[0] * np.uint8(NO_DATA) + gaps[1] * np.uint8(NO_OTHER_DATA)
+    mask[~np.isfinite(image) & (mask == 0)] = CORE
+    mended, _ = mend_gaps(image[None], _LARGEST_CORE_PX)
+    image[mask == CORE] = mended[0][mask == CORE]
+    factor = _noise_factor(narrow, broad, scale.value)
+    return LineLight(image, variance, mask, factor, scale, matching)
+
+
+def _scale(
+    narrow: FlatChannel,
+    broad: FlatChannel,
+    matching: Matching,
+    wanted: str | float,
+    names: tuple[str, str],
+) -> Scale:
+    """Scale of the broadband channel, as given or from the stars of the field."""
+    if not isinstance(wanted, str):
+        return Scale(float(wanted), 0.0, 0.0, 0)
+    fwhm = matching.kernel.wanted_px if matching.kernel else _USUAL_FWHM_PX
+    place = (np.ascontiguousarray(matching.pairs.x), np.ascontiguousarray(matching.pairs.y))
+    columns = []
+    for channel in (narrow, broad):
+        flux, error = circle_fluxes(channel.image, channel.variance, *place, _RADIUS_FWHM * fwhm)
+        columns += [flux, error * channel.noise_factor]
+    sure = np.all([columns[k] > _LEAST_SIGMA * columns[k + 1] for k in (0, 2)], axis=0)
+    try:
+        return fit_scale(*(column[sure] for column in columns))
+    except ValueError as error:
+        msg = (
+            f"continuum: {names[0]}: scale: {error} (stars that '{names[0]}' and '{names[1]}' "
+            "share); give the scale as a number, or take the channel out of 'continuum'"
+        )
+        raise UserError(msg) from error
+
+
+def _noise_factor(narrow: FlatChannel, broad: FlatChannel, scale: float) -> float:
+    """``NOISCORR`` of a difference of channels whose noise is correlated over other distances."""
+    parts = [(narrow, 1.0), (broad, scale**2)]
+    usual = [factor * float(np.nanmedian(channel.variance)) for channel, factor in parts]
+    sums = sum(
+        variance * channel.noise_factor**2
+        for variance, (channel, _) in zip(usual, parts, strict=True)
+    )
+    return float(f"{np.sqrt(sums / sum(usual)):.4f}")

@@ -1,0 +1,115 @@
+"""Two channels and the kernel between them, from the stars that both have."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from platefiles.flattened import FlatChannel
+from platelib.channel_stars import width_of
+from platelib.matching_kernel import FEWEST_STARS, MatchingKernel, fit_kernel, half_sizes
+from platelib.softening import soften, within_reach
+from platelib.star_stamps import StarPairs, cut_stamps, pair_stars, stamp_width
+
+_NEAR_FWHM = 4.0
+_PROBE_HALF_PX = 12
+_TOO_FEW = f"stars made of one width: fewer than {FEWEST_STARS} stand alone"
+
+
+@dataclass(frozen=True)
+class Matching:
+    """How the sharper of two channels was made as soft as the other.
+
+    Attributes
+    ----------
+    pairs : StarPairs
+        Stars that both have.
+    kernel : MatchingKernel or None
+        None where nothing was convolved.
+    softened : int
+        Which of the two was convolved, 0 or 1.
+    note : str
+        Why none was, if it should have been.
+    """
+
+    pairs: StarPairs
+    kernel: MatchingKernel | None
+    softened: int
+    note: str = ""
+
+    def cards(self, names: tuple[str, str]) -> list[tuple]:
+        """Cards that tell of it, for channels of these names."""
+        if self.kernel is None:
+            none = [("MATCHED", "none", "channel that was softened")]
+            return [*none, ("NOTDONE1", self.note, "")] if self.note else none
+        kernel = self.kernel
+        return [
+            ("MATCHED", names[self.softened], "channel that was softened"),
+            ("MATCHTO", names[1 - self.softened], "channel with the width that it has now"),
+            ("MATCHNUM", kernel.stars, "stars that gave the kernel"),
+            ("FWHMWAS", kernel.before_px, "[px] width of these stars before"),
+            ("FWHMTO", kernel.wanted_px, "[px] their width in the other channel"),
+            ("FWHMNOW", kernel.after_px, "[px] their width after"),
+            ("FWHMRAT", round(kernel.wanted_px / kernel.before_px, 4), "FWHMTO over FWHMWAS"),
+            ("MATCHRES", kernel.residual, "median rms left of a star, over its peak"),
+        ]
+
+
+def match_pair(
+    channels: tuple[FlatChannel, FlatChannel],
+    stars: tuple[np.ndarray, np.ndarray],
+    softened: int | None = None,
+    convolve: bool = True,
+) -> tuple[tuple[FlatChannel, FlatChannel], Matching]:
+    """Make the sharper of two channels as soft as the other.
+
+    Parameters
+    ----------
+    channels : tuple of FlatChannel
+        On one grid.
+    stars : tuple of numpy.ndarray
+        Their stars, of dtype `platelib.detections.STAR`.
+    softened : int, optional
+        Which one to convolve; without it, the one with the narrower stars.
+    convolve : bool
+        False where both have been matched before.
+
+    Returns
+    -------
+    channels : tuple of FlatChannel
+        As given, but for the one that was convolved.
+    matching : Matching
+    """
+    images = channels[0].image, channels[1].image
+    width = max(width_of(one).fwhm_px for one in stars)
+    near = _NEAR_FWHM * width if np.isfinite(width) else _PROBE_HALF_PX
+    pairs = pair_stars(*stars, near)
+    if not convolve:
+        return channels, Matching(pairs, None, 0)
+    probes = cut_stamps(images, pairs, _PROBE_HALF_PX)
+    widths = [stamp_width(stamps) for stamps in probes[:2]]
+    if softened is None:
+        softened = 0 if widths[0] <= widths[1] else 1
+    if not np.isfinite(widths).all() or len(probes[2]) < FEWEST_STARS:
+        return channels, Matching(pairs, None, softened, _TOO_FEW)
+    sharp, soft = softened, 1 - softened
+    _, half = half_sizes(widths[sharp], widths[soft])
+    *stamps, chosen = cut_stamps(images, pairs, half)
+    if len(chosen) < FEWEST_STARS:
+        return channels, Matching(pairs, None, softened, _TOO_FEW)
+    rows = (pairs.first[chosen], pairs.second[chosen])
+    shares = [
+        one["flux_error"][row] / one["flux"][row] for one, row in zip(stars, rows, strict=True)
+    ]
+    errors = np.sqrt(shares[0] ** 2 + shares[1] ** 2)
+    kernel = fit_kernel(stamps[sharp], stamps[soft], errors, (widths[sharp], widths[soft]))
+    done = [*channels]
+    done[sharp] = soften_channel(channels[sharp], kernel)
+    return (done[0], done[1]), Matching(pairs, kernel, softened)
+
+
+def soften_channel(channel: FlatChannel, kernel: MatchingKernel) -> FlatChannel:
+    """Convolve a channel with a kernel."""
+    image, variance, factor = soften(channel.image, channel.variance, kernel.taps)
+    noise_factor = float(f"{channel.noise_factor * factor:.4f}")
+    cores = within_reach(channel.cores, len(kernel.taps) // 2)
+    return FlatChannel(image, variance, channel.unit, noise_factor, cores)

@@ -1,0 +1,154 @@
+"""Stars of an integrated channel."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import binary_dilation
+
+from platelib.blocks import Blocks
+from platelib.calibration import BAD, SATURATED
+from platelib.detections import STAR
+from platelib.gaps import mend_gaps
+from platelib.sky import sky_mesh
+from platelib.stars import StarSearch
+
+_CELL_PX = 64
+_LARGEST_CORE_PX = 2000
+_BRIGHT_SIGMA = 20.0
+_SHAPE_STARS = 200
+_CORE_SHARE, _CORE_RIM_PX = 0.8, 2
+_MEDIAN_ERROR = 1.2533141373155
+_MAD_TO_SIGMA = 1.482602218505602
+
+
+@dataclass(frozen=True)
+class Width:
+    """How wide the stars of an image are.
+
+    Attributes
+    ----------
+    stars : int
+        Stars that tell it: the brightest 200 without a flag.
+    fwhm_px, error_px : float
+        Median full width at half maximum and its error; NaN without a star.
+    ellipticity : float
+        Median of ``1 - b/a``.
+    """
+
+    stars: int
+    fwhm_px: float
+    error_px: float
+    ellipticity: float
+
+
+def channel_stars(
+    image: np.ndarray,
+    cores: np.ndarray,
+    light_variance: float,
+    detection_sigma: float,
+    aperture_fwhm: float,
+    max_stars: int,
+) -> np.ndarray:
+    """Find the stars of an integrated channel.
+
+    Parameters
+    ----------
+    image : numpy.ndarray
+        ``(ny, nx)`` float32, NaN where there are no data. Cores of stars without data are filled
+        from their rims, so that the star is found, and flagged.
+    cores : numpy.ndarray
+        ``(ny, nx)`` bool: saturated pixels, from `saturated_cores`.
+    light_variance : float
+        Variance of a pixel that a unit of light adds, see `variance_of_light`.
+    detection_sigma, aperture_fwhm, max_stars
+        See `platelib.stars.StarSearch`.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n,)`` of dtype `platelib.detections.STAR`, brightest first.
+    """
+    mesh = sky_mesh(image, _CELL_PX)
+    gaps = ~np.isfinite(image)
+    mended = mend_gaps(image[None], _LARGEST_CORE_PX)[0][0]
+    mended[~np.isfinite(mended)] = np.float32(np.median(mesh.level))
+    mask = gaps * np.uint8(BAD) | cores * np.uint8(SATURATED)
+    if not (mesh.noise > 0).any():
+        return np.empty(0, dtype=STAR)
+    half_px = None
+    while True:
+        search = StarSearch(
+            mesh, detection_sigma, aperture_fwhm, max_stars, light_variance, half_px
+        )
+        search.look(mended, mask)
+        half_px = search.needed_half_px
+        if half_px <= search.half_px:
+            return search.stars()
+
+
+def saturated_cores(image: np.ndarray, level: float) -> np.ndarray:
+    """Find saturated pixels of an integrated channel, and those beside them.
+
+    Parameters
+    ----------
+    image : numpy.ndarray
+        ``(ny, nx)`` float32, NaN where there are no data.
+    level : float
+        Value of a saturated pixel in the sub that saturates first; infinite if none does.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(ny, nx)`` bool. Sampling makes the edge of a flat core uneven, and flat fields move its
+        level, so they begin at 0.8 of that and take two more pixels on all sides.
+    """
+    cores = image >= np.float32(_CORE_SHARE * level)
+    if not cores.any():
+        return cores
+    return np.asarray(binary_dilation(cores, np.ones((3, 3), dtype=bool), _CORE_RIM_PX))
+
+
+def variance_of_light(blocks: Blocks, sky: np.ndarray, block_pixels: int) -> float:
+    """Variance that a unit of light adds to a pixel, from the light and variance of blocks.
+
+    Parameters
+    ----------
+    blocks : Blocks
+    sky : numpy.ndarray
+        ``(my, mx)``: the sky in each block.
+    block_pixels : int
+        Pixels of a block.
+
+    Returns
+    -------
+    float
+        0 where nothing is bright enough to tell.
+    """
+    variance = blocks.variance * block_pixels
+    known = blocks.known & np.isfinite(variance)
+    if not known.any():
+        return 0.0
+    dark = float(np.median(variance[known]))
+    light = blocks.mean - sky
+    bright = known & (np.where(known, light, 0.0) > _BRIGHT_SIGMA * np.sqrt(dark))
+    if not bright.any():
+        return 0.0
+    return float(f"{max(0.0, float(np.median((variance[bright] - dark) / light[bright]))):.4g}")
+
+
+def width_of(stars: np.ndarray) -> Width:
+    """Tell how wide stars are.
+
+    Parameters
+    ----------
+    stars : numpy.ndarray
+        Of dtype `platelib.detections.STAR`, brightest first.
+    """
+    good = stars[stars["flags"] == 0][:_SHAPE_STARS]
+    if not len(good):
+        return Width(0, float("nan"), float("nan"), float("nan"))
+    fwhm = float(np.median(good["fwhm"]))
+    spread = _MAD_TO_SIGMA * float(np.median(np.abs(good["fwhm"] - fwhm)))
+    error = _MEDIAN_ERROR * spread / float(np.sqrt(len(good)))
+    ellipticity = float(np.median(good["ellipticity"]))
+    return Width(len(good), round(fwhm, 4), round(error, 4), round(ellipticity, 4))

@@ -1,0 +1,245 @@
+"""The sky of an integrated channel: a smooth surface through robust medians of cells of sky.
+
+What is light and what is sky is found in turns: the surface tells what stands above it, and what
+does not tells the surface. Stars, galaxies and their haloes are left out of the cells, so the
+surface passes below them.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from platelib.blocks import BLOCK_PX, Blocks, mean_blocks
+from platelib.chebyshev_surface import CellLevels, fit_chebyshev
+from platelib.light_mask import find_light, half_sample_mode_of_many
+from platelib.sky_surface import Lattice, SkySurface, constant_surface
+from platelib.thin_plate import fit_thin_plate
+
+_CELLS_ALONG = 24
+_LEAST_CELL = 6
+_LEAST_SHARE, _LEAST_BLOCKS = 0.15, 12
+_CELLS_PER_TERM = 4
+_ROUNDS = 12
+_FITS = 8
+_OUTLIER_SIGMA = 4.0
+_STILL = 0.1
+_MEDIAN_ERROR = 1.2533141373155
+_MAD_TO_SIGMA = 1.482602218505602
+
+
+@dataclass(frozen=True)
+class SkyModel:
+    """A surface of the sky and what it was made from.
+
+    Attributes
+    ----------
+    surface : SkySurface
+    cells : CellLevels
+        Cells of sky.
+    counted : numpy.ndarray
+        ``(n,)`` bool: cells that were not outliers.
+    light : numpy.ndarray
+        ``(my, mx)`` bool: blocks of 4 x 4 pixels that are no sky.
+    degree : int
+        Of the Chebyshev surface; what it was for the last mask where the surface is another.
+    scatter : float
+        Spread of the cells about the surface in units of their own errors.
+    note : str
+        What was not done as asked, and why.
+    """
+
+    surface: SkySurface
+    cells: CellLevels
+    counted: np.ndarray
+    light: np.ndarray
+    degree: int
+    scatter: float
+    note: str = ""
+
+
+def model_sky(
+    image: np.ndarray,
+    variance: np.ndarray,
+    kind: str = "chebyshev",
+    degree: int = 2,
+    threshold_sigma: float = 3.0,
+) -> SkyModel:
+    """Model the sky of an image.
+
+    Parameters
+    ----------
+    image, variance : numpy.ndarray
+        ``(ny, nx)`` float32, NaN where there are no data.
+    kind : str
+        ``chebyshev``, ``thin_plate``, or ``none``: cells are measured, and the surface is their
+        median.
+    degree : int
+        Of the Chebyshev surface. With fewer than four cells of sky a term it is lowered.
+    threshold_sigma : float
+        See `platelib.light_mask.find_light`.
+
+    Raises
+    ------
+    ValueError
+        If no cell of the image has enough pixels with data.
+    """
+    blocks = mean_blocks(image, variance)
+    lattice = Lattice(blocks.shape, BLOCK_PX * _cell_side(blocks.mean.shape))
+    everywhere = np.zeros_like(blocks.known)
+    cells = cell_levels(blocks, everywhere, constant_surface(lattice, 0.0))
+    if not len(cells):
+        msg = "no part of the image has enough data to measure its sky"
+        raise ValueError(msg)
+    # Most of what is bright counts little in the first surface, a plane.
+    first = min(degree, 1)
+    counted = _faint(cells, lattice, _degree_for(len(cells), first))
+    surface = _surface(cells, lattice, _degree_for(len(cells), first), counted)
+    light = everywhere
+    for _ in range(_ROUNDS):
+        light = find_light(blocks, at_blocks(surface, blocks), threshold_sigma).mask
+        cells, crowded = _cells_of_sky(blocks, light, surface)
+        used = _degree_for(len(cells), degree)
+        before = surface
+        surface, counted = _robust(cells, lattice, used)
+        moved = np.abs(surface.values - before.values)[2:-2, 2:-2]
+        if moved.max() < _STILL * np.median(cells.error):
+            break
+    notes = [crowded] if crowded else []
+    if used < degree and kind == "chebyshev":
+        notes.append(f"degree {used} instead of {degree}: {len(cells)} cells of sky")
+    spread = _spread_of(cells, surface, counted)
+    if kind == "thin_plate" and len(cells) >= _CELLS_PER_TERM * 3:
+        surface = fit_thin_plate(cells, lattice, counted.astype(np.float64), used)
+        spread = _spread_of(cells, surface, counted)
+    elif kind == "none":
+        surface = _flat(cells, lattice)
+    return SkyModel(surface, cells, counted, light, used, spread, "; ".join(notes))
+
+
+def _cell_side(shape: tuple[int, int]) -> int:
+    """Side of a cell in blocks: about 24 cells along the longer side of the image."""
+    return max(_LEAST_CELL, round(max(shape) / _CELLS_ALONG))
+
+
+def _degree_for(cells: int, wanted: int) -> int:
+    """Highest degree not above the wanted one for which there are enough cells."""
+    degree = wanted
+    while degree > 0 and cells < _CELLS_PER_TERM * (degree + 1) * (degree + 2) / 2:
+        degree -= 1
+    return degree
+
+
+def cell_levels(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> CellLevels:
+    """Measure cells: the median of the blocks that are no light, and its error.
+
+    Parameters
+    ----------
+    blocks : Blocks
+    light : numpy.ndarray
+        ``(my, mx)`` bool.
+    surface : SkySurface
+        What is known of the sky: the median is that of the differences from it, so that a slope
+        inside of a cell is no noise. The pitch of its lattice is a multiple of the side of a block.
+
+    Returns
+    -------
+    CellLevels
+        Only cells of which enough is sky.
+    """
+    lattice = surface.lattice
+    excess = blocks.mean - at_blocks(surface, blocks)
+    side = lattice.pitch_px // BLOCK_PX
+    ys, xs = blocks.centres()
+    sky = blocks.known & ~light
+    rows = []
+    for row in range(lattice.cells[0]):
+        for column in range(lattice.cells[1]):
+            part = np.s_[row * side : (row + 1) * side, column * side : (column + 1) * side]
+            down, across = np.nonzero(sky[part])
+            count = len(down)
+            if count < max(_LEAST_BLOCKS, _LEAST_SHARE * side**2):
+                continue
+            values = excess[part][down, across]
+            level = float(np.median(values))
+            sigma = _MAD_TO_SIGMA * float(np.median(np.abs(values - level)))
+            x = float(np.mean(xs[across + column * side]))
+            y = float(np.mean(ys[down + row * side]))
+            rows.append((x, y, level, _MEDIAN_ERROR * sigma / np.sqrt(count), row, column))
+    columns = np.array(rows, dtype=np.float64).reshape(-1, 6).T
+    x, y, level, error = columns[:4]
+    # A cell of too few different values would weigh without end.
+    floor = 0.3 * float(np.median(error)) if len(error) else 0.0
+    error = np.maximum(error, floor if floor > 0 else 1e-12)
+    level = level + surface.at(x, y)
+    return CellLevels(x, y, level, error, *columns[4:].astype(np.int32))
+
+
+def _cells_of_sky(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> tuple[CellLevels, str]:
+    """Cells of what is no light; where nearly all is light, the darkest cells of all."""
+    cells = cell_levels(blocks, light, surface)
+    if len(cells) >= _CELLS_PER_TERM:
+        return cells, ""
+    cells = cell_levels(blocks, np.zeros_like(light), surface)
+    dark = cells.level <= np.quantile(cells.level, 0.25)
+    return cells.chosen(dark), "hardly any sky without light; its darkest quarter was taken"
+
+
+def _surface(cells: CellLevels, lattice: Lattice, degree: int, counted: np.ndarray) -> SkySurface:
+    if degree == 0 or counted.sum() < 3:
+        return _flat(cells.chosen(counted) if counted.any() else cells, lattice)
+    return fit_chebyshev(cells, lattice, degree, counted.astype(np.float64))
+
+
+def _flat(cells: CellLevels, lattice: Lattice) -> SkySurface:
+    """Surface of the median level of the cells."""
+    level = float(np.median(cells.level))
+    spread = _MAD_TO_SIGMA * float(np.median(np.abs(cells.level - level)))
+    error = _MEDIAN_ERROR * max(spread, float(np.median(cells.error))) / np.sqrt(len(cells))
+    return constant_surface(lattice, float(f"{level:.9g}"), float(f"{error:.4g}"))
+
+
+def _faint(cells: CellLevels, lattice: Lattice, degree: int) -> np.ndarray:
+    """Say which cells are not brighter than most about a first surface."""
+    counted = cells.level <= _upper(cells.level, 2.0)
+    for _ in range(_FITS):
+        surface = _surface(cells, lattice, degree, counted)
+        rest = cells.level - surface.at(cells.x, cells.y)
+        before, counted = counted, rest <= _upper(rest, 2.0)
+        if np.array_equal(before, counted):
+            break
+    return counted
+
+
+def _upper(values: np.ndarray, sigmas: float) -> float:
+    """Peak of values, and so many times the spread of what lies below it on top."""
+    peak = half_sample_mode_of_many(values)
+    return peak + sigmas * _MAD_TO_SIGMA * float(np.median(peak - values[values <= peak]))
+
+
+def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurface, np.ndarray]:
+    """Fit a surface without cells that lie far from it."""
+    counted = np.ones(len(cells), dtype=bool)
+    surface = _surface(cells, lattice, degree, counted)
+    for _ in range(_FITS):
+        pulls = (cells.level - surface.at(cells.x, cells.y)) / cells.error
+        spread = max(1.0, _MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls)))))
+        keep = np.abs(pulls) <= _OUTLIER_SIGMA * spread
+        if np.array_equal(keep, counted) or keep.sum() < _CELLS_PER_TERM:
+            break
+        counted = keep
+        surface = _surface(cells, lattice, degree, counted)
+    return surface, counted
+
+
+def _spread_of(cells: CellLevels, surface: SkySurface, counted: np.ndarray) -> float:
+    pulls = ((cells.level - surface.at(cells.x, cells.y)) / cells.error)[counted]
+    return _MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls))))
+
+
+def at_blocks(surface: SkySurface, blocks: Blocks) -> np.ndarray:
+    """Surface in the middle of each block."""
+    ys, xs = blocks.centres()
+    down, weights = surface.lattice.taps(ys)
+    lines = sum(weights[k][:, None] * surface.values[down + k] for k in range(4))
+    across, weights = surface.lattice.taps(xs)
+    return np.asarray(sum(weights[k] * lines[:, across + k] for k in range(4)))

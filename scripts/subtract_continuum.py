@@ -1,0 +1,95 @@
+"""Take the starlight out of a narrowband channel, as a broadband channel shows it."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from platefiles.fitsfile import image_hdu, read_header, write_product
+from platefiles.flattened import (
+    handed_on_cards,
+    handed_on_planes,
+    read_flat_channel,
+    read_sky,
+    read_stars,
+    square_unit,
+)
+from platefiles.joblog import job_log, log
+from platefiles.line_light import line_light
+from platefiles.provenance import making_cards
+from platefiles.record import record_hdu
+
+
+def subtract_continuum(
+    paths_to_channels: Sequence[str | Path],
+    paths_to_skies: Sequence[str | Path],
+    path_to_line: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Write a narrowband channel less a broadband one, both without gradients.
+
+    Parameters
+    ----------
+    paths_to_channels, paths_to_skies : sequence of path-like
+        The narrowband channel and the broadband one, and the models of their skies.
+    path_to_line : path-like
+        Product: ``SCI``, ``VAR``, ``MASK`` (see `platefiles.line_light.LineLight`), ``COUNT``,
+        ``CLIPPED`` and ``INPUTS`` of the narrowband channel. Its sky has the level that it had.
+    job : mapping
+        ``channel``; settings ``continuum``, by channel: ``minus`` and ``scale``.
+
+    Raises
+    ------
+    UserError
+        If the channels do not fit each other, or the stars do not tell the scale.
+    """
+    choice = job["settings"]["continuum"][job["channel"]]
+    names = (job["channel"], choice["minus"])
+    paths = list(zip(paths_to_channels, paths_to_skies, strict=True))
+    narrow, broad = (read_flat_channel(*pair) for pair in paths)
+    line = line_light(
+        narrow,
+        broad,
+        (read_stars(paths_to_skies[0]), read_stars(paths_to_skies[1])),
+        read_sky(paths_to_skies[1]).level,
+        choice,
+        names,
+        convolve=not all(_is_matched(path) for path in paths_to_channels),
+    )
+    unit = narrow.unit
+    del narrow, broad
+    cards = line.cards(names)
+    for keyword, value, about in cards:
+        log.info("%s: %s %s", about, keyword, value)
+    sources = {"channels": paths_to_channels, "skies": paths_to_skies}
+    write_product(
+        path_to_line,
+        [
+            *making_cards("subtract_continuum", job),
+            *handed_on_cards(paths_to_channels[0]),
+            ("NOISCORR", line.noise_factor, "noise of large sums over that from VAR"),
+            *cards,
+        ],
+        [
+            image_hdu(line.image, "SCI", (), unit),
+            image_hdu(line.variance, "VAR", (), square_unit(unit)),
+            image_hdu(line.mask, "MASK"),
+            *handed_on_planes(paths_to_channels[0]),
+            record_hdu("subtract_continuum", path_to_line, job, sources),
+        ],
+    )
+
+
+def _is_matched(path: str | Path) -> bool:
+    """Say whether the stars of a channel have been made as wide as those of the others."""
+    return bool(read_header(path).get("STEP") == "match_channel")
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0]):
+        subtract_continuum(
+            paths_to_channels=snakemake.input.channels,
+            paths_to_skies=snakemake.input.skies,
+            path_to_line=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )
