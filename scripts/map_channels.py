@@ -251,7 +251,8 @@ def _catalogue_white(
         return replace(nothing, note=f"the catalogue has no colours (bands: {known})"), wanted
     colours, reference, name = chosen
     places = np.stack([stars["x"], stars["y"]])
-    white = white_of_colour(planes, noise, places, colours, reference)
+    usable = stars["flags"] == 0 if "flags" in stars else None
+    white = white_of_colour(planes, noise, places, colours, reference, usable)
     return white, f"{wanted}: {name} {reference:g}"
 
 

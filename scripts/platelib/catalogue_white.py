@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from platelib.picture_stars import find_stars, measure_stars, radius_of
-from platelib.white_balance import PEAK_LIMIT, White, rounded
+from platelib.white_balance import White, rounded
 
 SUN, A0 = "sun_like_star", "a0_star"
 
@@ -28,8 +28,8 @@ WHITE_COLOURS: dict[tuple[str, str], dict[str, float]] = {
 """Colour of the Sun and of Vega, by the bands of a catalogue."""
 
 MIN_STARS = 10
-_MATCH_PX = 2.0
-_ALONE_PX = 6.0
+_ALONE_PX = 8.0
+_PEAK_LIMIT = 0.9
 _MIN_SNR = 10.0
 _CLIP_SIGMA = 3.0
 _MAX_ROUNDS = 20
@@ -78,6 +78,7 @@ def white_of_colour(
     places: np.ndarray,
     colours: np.ndarray,
     reference: float,
+    usable: np.ndarray | None = None,
 ) -> White:
     """Make a star of one colour white.
 
@@ -93,6 +94,8 @@ def white_of_colour(
         ``(n,)`` their colours, magnitudes; NaN where unknown.
     reference : float
         Colour of the star that is to be white.
+    usable : numpy.ndarray, optional
+        ``(n,)`` bool; stars that are not, because they are saturated or were not found, are left.
 
     Returns
     -------
@@ -105,16 +108,17 @@ def white_of_colour(
     For each plane ln(green / plane) = a + b (colour - reference) is fitted, stars beyond 3 sigma
     are left out and the fit is repeated; the factor is exp(a).
     """
-    x, y, width = find_stars(planes, noise)
+    _, _, width = find_stars(planes, noise)
+    chosen = np.isfinite(colours) & _alone_inside(places, planes.shape[1:], 3 * radius_of(width))
+    if usable is not None:
+        chosen &= usable
+    x, y = places[:, chosen]
     flux, peak = measure_stars(planes, x, y, width)
     error = np.asarray(noise) * np.sqrt(np.pi) * radius_of(width)
     good = (flux > _MIN_SNR * error[:, None]).all(axis=0)
     if good.any():
-        good &= (peak <= PEAK_LIMIT * peak[:, good].max(axis=1, keepdims=True)).all(axis=0)
-    matched, star = _matches(np.stack([x, y])[:, good], places)
-    colour = colours[star]
-    known = np.isfinite(colour)
-    colour, ratio = colour[known], np.log(flux[1] / flux)[:, good][:, matched][:, known]
+        good &= (peak <= _PEAK_LIMIT * peak[:, good].max(axis=1, keepdims=True)).all(axis=0)
+    colour, ratio = colours[chosen][good], np.log(flux[1, good] / flux[:, good])
     problem = _problem(colour, reference)
     if not problem:
         found = _lines(colour - reference, ratio)
@@ -126,16 +130,14 @@ def white_of_colour(
     return White((1.0, 1.0, 1.0), (0.0, 0.0, 0.0), len(colour), problem)
 
 
-def _matches(found: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pair stars with those of the catalogue that are near and have no neighbour."""
-    pairs = []
-    for index, (x, y) in enumerate(found.T):
-        distance = np.hypot(places[0] - x, places[1] - y)
-        near = np.flatnonzero(distance <= _ALONE_PX)
-        if len(near) == 1 and distance[near[0]] <= _MATCH_PX:
-            pairs.append((index, int(near[0])))
-    first, second = zip(*pairs, strict=True) if pairs else ((), ())
-    return np.array(first, dtype=int), np.array(second, dtype=int)
+def _alone_inside(places: np.ndarray, shape: tuple[int, ...], margin: float) -> np.ndarray:
+    """Say which stars of the catalogue have no neighbour there and lie well inside the picture."""
+    x, y = places
+    inside = (np.minimum(x, shape[1] - 1 - x) > margin) & (np.minimum(y, shape[0] - 1 - y) > margin)
+    for index in np.flatnonzero(inside):
+        near = np.hypot(x - x[index], y - y[index]) <= _ALONE_PX
+        inside[index] = near.sum() == 1
+    return inside
 
 
 def _problem(colour: np.ndarray, reference: float) -> str:

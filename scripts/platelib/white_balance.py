@@ -12,10 +12,8 @@ import numpy as np
 from platelib.picture_stars import find_stars, measure_stars, radius_of
 
 MIN_STARS = 8
-PEAK_LIMIT = 0.5
-"""With no saturation level at hand, this share of the brightest peak stands in for it."""
-
 _MIN_SNR = 10.0
+_PEAK_LIMIT = 0.5
 _CLIP_SIGMA = 3.0
 _MAD_TO_SIGMA = 1.482602218505602
 
@@ -73,7 +71,8 @@ def mean_star(
     error = np.asarray(noise) * np.sqrt(np.pi) * radius_of(width)
     good = (flux > _MIN_SNR * error[:, None]).all(axis=0)
     if good.any():
-        good &= (peak <= PEAK_LIMIT * peak[:, good].max(axis=1, keepdims=True)).all(axis=0)
+        # With no saturation level at hand, the brightest peak there is stands in for it.
+        good &= (peak <= _PEAK_LIMIT * peak[:, good].max(axis=1, keepdims=True)).all(axis=0)
     ratio = np.log(flux[reference, good] / flux[:, good])
     ratio = ratio[:, _of_one_colour(ratio)]
     count = ratio.shape[1]

@@ -99,7 +99,7 @@ def test_the_mean_star_of_a_red_field_would_not_be_white():
 @pytest.mark.parametrize(
     ("field", "reference", "note"),
     [
-        ({"count": 12}, 0.653, " stars of known colour were measured and 10 are needed"),
+        ({"count": 9}, 0.653, "stars of known colour were measured and 10 are needed"),
         ({"colours": (0.6, 0.65)}, 0.62, "the colours of the stars are too much alike"),
         ({"colours": (0.9, 1.8)}, 0.3, "which does not reach the 0.3 of the wanted white"),
     ],
@@ -119,6 +119,27 @@ def test_neighbours_in_the_catalogue_are_left_out():
     white = white_of_colour(planes, noise, doubled, np.r_[colours, colours[:30]], 0.653)
     assert white.stars <= 24
     np.testing.assert_allclose(white.factors, 1 / RESPONSE, rtol=0.01)
+
+
+def test_stars_that_are_not_usable_are_left_out():
+    """Saturated stars, which their flags tell, do not pull the factors."""
+    planes, noise, places, colours = _field()
+    usable = np.arange(len(colours)) % 3 > 0
+    for x, y in places[:, ~usable].T:
+        planes[1, round(y) - 4 : round(y) + 5, round(x) - 4 : round(x) + 5] *= 0.3
+    white = white_of_colour(planes, noise, places, colours, 0.653, usable)
+    np.testing.assert_allclose(white.factors, 1 / RESPONSE, rtol=0.005)
+    assert white.stars <= usable.sum()
+
+
+def test_places_outside_of_the_picture_are_left_out():
+    """A catalogue that reaches beyond the picture is no trouble."""
+    planes, noise, places, colours = _field()
+    more = np.array([[-50.0, 419.0, 1e4], [20.0, 299.0, 10.0]])
+    white = white_of_colour(
+        planes, noise, np.c_[places, more], np.r_[colours, [0.5, 0.6, 0.7]], 0.653
+    )
+    assert white == white_of_colour(planes, noise, places, colours, 0.653)
 
 
 def test_the_colour_that_most_stars_have_is_taken():
