@@ -33,7 +33,7 @@ from typing import Any, NoReturn, Self
 KILLED = -signal.SIGKILL
 """Status of a job that ended without a word of its own."""
 
-HEARD_WITHIN_S = 3.0
+HEARD_WITHIN_S = 2.0
 """Time within which a run knows that it is interrupted, once its jobs are ended for that."""
 
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
@@ -267,6 +267,14 @@ def used_by_snakemake(server: StepServer) -> Iterator[None]:
         """A Python script that is run by the server, unless it needs another environment."""
 
         def execute_script(self, fname: str, edit: bool = False) -> None:
+            try:
+                self._execute(fname, edit)
+            except (OSError, subprocess.CalledProcessError):
+                # Maybe it was ended for Ctrl-C, of which the main thread is about to hear.
+                INTERRUPTED.wait(HEARD_WITHIN_S)
+                raise
+
+        def _execute(self, fname: str, edit: bool) -> None:
             elsewhere = self.conda_env or self.container_img or self.env_modules
             if elsewhere or self.shadow_dir or not self.is_local or edit:
                 super().execute_script(fname, edit)
@@ -279,8 +287,6 @@ def used_by_snakemake(server: StepServer) -> Iterator[None]:
                 return
             with job, _measured(job.pid, self.bench_record):
                 status = job.wait()
-            if status == KILLED:  # maybe by Ctrl-C, of which the main thread is about to hear
-                INTERRUPTED.wait(HEARD_WITHIN_S)
             if status:
                 raise subprocess.CalledProcessError(status, fname)
 
