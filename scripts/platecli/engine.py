@@ -11,6 +11,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import traceback
 import warnings
 from collections.abc import Callable, Sequence
@@ -186,6 +187,7 @@ def _snakemake(argv: list[str], server: StepServer) -> int:
     sys.executable = shell_word(sys.executable)
     logging.raiseExceptions = False  # a full disk is told once, not for each line of a log
     signal.signal(signal.SIGINT, _interrupt)
+    _hear_of_interrupts()
     said = io.StringIO()
     try:
         with contextlib.redirect_stderr(said):
@@ -217,6 +219,24 @@ def _snakemake(argv: list[str], server: StepServer) -> int:
 def _interrupt(number: int, frame: FrameType | None) -> None:
     INTERRUPTED.set()
     raise KeyboardInterrupt
+
+
+def _hear_of_interrupts() -> None:
+    """Know of an interrupt at once, even while the main thread waits for another one.
+
+    A handler runs in the main thread, which may sleep on a lock until a job has ended: too late to
+    tell a job that was ended for the interrupt from one that failed.
+    """
+    ears, mouth = os.pipe()
+    os.set_blocking(mouth, False)
+    signal.set_wakeup_fd(mouth, warn_on_full_buffer=False)
+
+    def listen() -> None:
+        while numbers := os.read(ears, 64):
+            if signal.SIGINT in numbers:
+                INTERRUPTED.set()
+
+    threading.Thread(target=listen, name="interrupts", daemon=True).start()
 
 
 def _leave_reports_away() -> None:
