@@ -112,10 +112,7 @@ def test_moved_and_touched_files_make_nothing_anew(home):
 
 
 MAPPING = {"green": {"b": 1.0}}
-DRAWN = [*["composite"] * 3, "contact sheet"]
-
-
-DRAWN = ["annotate"] * 2 + ["composite"] * 3
+DRAWN = [*["annotate"] * 2, *["composite"] * 3, "contact sheet"]
 FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure depth"]
 
 
