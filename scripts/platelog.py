@@ -30,6 +30,7 @@ VERBS = {
     "verify": "say whether products, pictures and raw frames are still what they were",
     "replay": "make a product again from raw frames alone, and compare",
     "compare": "say what two versions of a picture or a channel differ in",
+    "depth": "say how faint a project goes and what more hours would buy",
     "bench": "measure time and memory beside a chain of general libraries",
     "test": "check the code and run the tests",
 }

@@ -34,12 +34,30 @@ THREADS = {
     "flatten_sky": 1,
     "match_channel": 1,
     "subtract_continuum": 1,
+    "measure_depth": 1,
+    "identify_sources": 1,
+    "list_sources": 1,
+    "annotate": 1,
+    "overlay": 1,
     "map_channels": 1,
     "composite": 1,
 }
 """Threads that a step can use, by step; as in the rules."""
 
-SINGLE = ("registration", "lock", "channel", "cube", "catalogue", "solution")
+SINGLE = (
+    "registration",
+    "lock",
+    "channel",
+    "cube",
+    "catalogue",
+    "solution",
+    "zero_points",
+    "depth",
+    "sources",
+    "objects",
+    "picture",
+    "image",
+)
 """Inputs that a rule gives as one path and not as a list."""
 
 _SCRIPTS = Path(__file__).resolve().parents[1]

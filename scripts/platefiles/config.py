@@ -38,8 +38,10 @@ from platefiles.project import (
     Sky,
 )
 from platefiles.recipe import (
+    Annotation,
     Calibration,
     Colour,
+    Depth,
     Finish,
     Geometry,
     Integration,
@@ -55,10 +57,12 @@ from platefiles.recipe import (
 from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
 
 __all__ = [
+    "Annotation",
     "Calibration",
     "Channel",
     "Colour",
     "ConfigError",
+    "Depth",
     "Equipment",
     "Finish",
     "Geometry",
@@ -156,6 +160,11 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
         lock_path=path.with_name(f"{name}.lock.yaml"),
         further=further,
         star_path=_star_path(project, path),
+        objects_path=_beside(path, project.sky.objects),
+        overlay_paths={
+            name: Path(os.path.normpath(path.parent / Path(given).expanduser()))
+            for name, given in project.sky.overlays.items()
+        },
     )
 
 
@@ -284,9 +293,14 @@ def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> Y
     return None
 
 
+def _beside(path: Path, given: str | None) -> Path | None:
+    """Return a path that is relative to the project's file."""
+    return None if given is None else Path(os.path.normpath(path.parent / Path(given).expanduser()))
+
+
 def _star_path(project: Project, path: Path) -> Path | None:
     if project.sky.catalogue is not None:
-        return Path(os.path.normpath(path.parent / Path(project.sky.catalogue).expanduser()))
+        return _beside(path, project.sky.catalogue)
     if project.sky.cone_search is not None:
         return path.with_name(f"{path.name.removesuffix('.yaml')}.stars.vot")
     return None

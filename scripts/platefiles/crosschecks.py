@@ -73,14 +73,24 @@ def stored_problems(given: Sequence[Any], file: YamlFile) -> list[str]:
 
 
 def catalogue_problems(project: Project, file: YamlFile) -> list[str]:
-    """List what is wrong with the star catalogue that a project names."""
-    if project.sky.catalogue is None:
-        return []
-    path = file.path.parent / Path(project.sky.catalogue).expanduser()
-    where = f"{file.where(['sky', 'catalogue'])}: sky.catalogue"
-    if not path.exists():
-        return [f"{where}: no such file: {shown(path)}"]
-    return [] if path.is_file() else [f"{where}: not a file: {shown(path)}"]
+    """List what is wrong with the tables and images about the sky that a project names."""
+    sky = project.sky
+    given: list[tuple[list[str], str | None]] = [
+        (["sky", "catalogue"], sky.catalogue),
+        (["sky", "objects"], sky.objects),
+        *((["sky", "overlays", name], path) for name, path in sky.overlays.items()),
+    ]
+    problems = []
+    for keys, text in given:
+        if text is None:
+            continue
+        path = file.path.parent / Path(text).expanduser()
+        where = f"{file.where(keys)}: {'.'.join(keys)}"
+        if not path.exists():
+            problems.append(f"{where}: no such file: {shown(path)}")
+        elif not path.is_file():
+            problems.append(f"{where}: not a file: {shown(path)}")
+    return problems
 
 
 def overlap_problems(project: Project, file: YamlFile) -> list[str]:

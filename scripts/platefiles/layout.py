@@ -11,6 +11,7 @@ from platefiles.matching import Calibrators, MasterGroup, Matched
 from platefiles.project import LoadedProject
 
 NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
+LIST_ENDINGS = ("ecsv", "csv", "vot", "reg")
 ENOUGH_SUBS = 5
 """From so many on, comparing the subs with each other finds cosmic rays."""
 
@@ -135,6 +136,47 @@ class Layout:
     def zero_points_path(self) -> str:
         """Path of the zero points of the channels."""
         return f"{self.results}/field/zero_points.fits"
+
+    @property
+    def depth_path(self) -> str:
+        """Path of the depth of the channels."""
+        return f"{self.results}/field/depth.fits"
+
+    @property
+    def sources_path(self) -> str:
+        """Path of the sources of the field."""
+        return f"{self.results}/field/sources.fits"
+
+    @property
+    def source_lists(self) -> list[str]:
+        """Paths of the lists of sources to read and to load elsewhere."""
+        return [f"{self.results}/field/sources.{ending}" for ending in LIST_ENDINGS]
+
+    @property
+    def annotated_files(self) -> list[str]:
+        """Paths of the annotated picture and of the drawing alone; none without a picture."""
+        if not self.loaded.recipe.files:
+            return []
+        return [f"{self.results}/field/annotated.{ending}" for ending in ("png", "svg")]
+
+    @property
+    def overlay_files(self) -> dict[str, str]:
+        """Paths of the user's images beside the picture, by name; none without a picture."""
+        names = self.loaded.overlay_paths if self.loaded.recipe.files else {}
+        return {name: f"{self.results}/field/overlay_{name}.png" for name in names}
+
+    @property
+    def shown_picture(self) -> str:
+        """Path of the picture that is drawn over."""
+        files = self.loaded.recipe.files
+        ending = next(one for one in ("png", "tif", "jpg") if one in files)
+        return f"{self.results}/picture/{self.loaded.recipe_name}.{ending}"
+
+    @property
+    def objects_path(self) -> str | None:
+        """Path of the list of objects of the user's, if there is one."""
+        path = self.loaded.objects_path
+        return os.fspath(path) if path is not None and path.is_file() else None
 
     @property
     def star_path(self) -> str | None:

@@ -8,12 +8,13 @@ would not be made anew otherwise, as long as what was once made from it is there
 """
 
 import os
-from collections.abc import Callable, Iterable, Sequence
-from functools import cached_property, wraps
+from collections.abc import Iterable, Sequence
+from functools import cached_property
 from pathlib import PurePath
 from typing import Any
 
 from platefiles.codedigest import code_digest
+from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.filters import LINES, canonical_filter
 from platefiles.frame import Frame
 from platefiles.headers import fixes_for
@@ -25,20 +26,7 @@ from platefiles.tycho import tycho_sum
 _BY_SPEED = ("png", "tif", "jpg")
 
 
-def _remembered(method: Callable[..., str]) -> Callable[..., str]:
-    """Work each job out once for a plan, and once more when the grid is chosen in between."""
-
-    @wraps(method)
-    def job(self: "ProjectPlan", *names: str) -> str:
-        key = (method.__name__, *names, self._lock_sign())
-        if key not in self._jobs:
-            self._jobs[key] = method(self, *names)
-        return self._jobs[key]
-
-    return job
-
-
-class ProjectPlan(Layout):
+class ProjectPlan(FieldJobs, Layout):
     """One project, ready to be worked on; its methods give the job of each product."""
 
     @cached_property
@@ -139,7 +127,7 @@ class ProjectPlan(Layout):
         keys = ("gain_e_per_adu", "read_noise_e", "saturation_adu")
         return {key: getattr(self.loaded.equipment, key) for key in keys}
 
-    @_remembered
+    @remembered
     def master_job(self, name: str) -> str:
         """Job of a master bias, dark or flat."""
         group = self.masters[name]
@@ -174,7 +162,7 @@ class ProjectPlan(Layout):
             ],
         )
 
-    @_remembered
+    @remembered
     def measure_job(self, channel: str, night: str) -> str:
         """Job of measuring one channel's night."""
         return self._measuring(channel, night, self.lights(channel, night))
@@ -190,7 +178,7 @@ class ProjectPlan(Layout):
             subs=[self._sub(frame) for frame in lights],
         )
 
-    @_remembered
+    @remembered
     def cosmic_rays_job(self, channel: str, night: str) -> str:
         """Job of finding cosmic rays on each sub of one channel's night."""
         return self._job(
@@ -210,7 +198,7 @@ class ProjectPlan(Layout):
             self.cosmic_rays_job(*night) for night in nights if night[0] in self.cleaned_channels
         ]
 
-    @_remembered
+    @remembered
     def calibrate_job(self, sub_id: str) -> str:
         """Job of writing one calibrated sub."""
         frame = self.by_id[sub_id]
@@ -240,7 +228,7 @@ class ProjectPlan(Layout):
             self.channels, key=lambda name: (-row.get(name, 0.0), self.channels.index(name))
         )
 
-    @_remembered
+    @remembered
     def register_job(self, channel: str) -> str:
         """Job of registering a channel."""
         recipe = self.loaded.recipe
@@ -261,7 +249,7 @@ class ProjectPlan(Layout):
             pins=self.pins(channel),
         )
 
-    @_remembered
+    @remembered
     def integrate_job(self, channel: str) -> str:
         """Job of integrating a channel."""
         settings = self.loaded.recipe.integration.model_dump(
@@ -288,7 +276,7 @@ class ProjectPlan(Layout):
         others = [f"hannel '{name}'" for name in self.loaded.project.channels if name != channel]
         return [note for note in self.matched.notes if not any(word in note for word in others)]
 
-    @_remembered
+    @remembered
     def register_sub_job(self, channel: str, sub_id: str) -> str:
         """Job of writing one registered sub."""
         frame = self.by_id[sub_id]
@@ -309,7 +297,7 @@ class ProjectPlan(Layout):
         units = sorted({frame.unit for frame in frames})
         return units[0] if len(units) == 1 and units[0] else "adu"
 
-    @_remembered
+    @remembered
     def solution_job(self) -> str:
         """Job of placing the grid on the sky."""
         sky = self.loaded.project.sky
@@ -331,7 +319,7 @@ class ProjectPlan(Layout):
         fixes = self.loaded.project.header_fixes
         return fixes_for(frame.name, frame.name, fixes)
 
-    @_remembered
+    @remembered
     def zero_points_job(self) -> str:
         """Job of finding the zero points of all channels."""
         project = self.loaded.project
@@ -352,7 +340,7 @@ class ProjectPlan(Layout):
             return f"Tycho-2 {tycho_sum()}"
         return file_sha256(self.star_path)
 
-    @_remembered
+    @remembered
     def sky_job(self, channel: str) -> str:
         """Job of modelling a channel's sky."""
         recipe = self.loaded.recipe
@@ -366,14 +354,14 @@ class ProjectPlan(Layout):
         below = [self.sky_job(name) for name in self.channels]
         return self._job("tabulate_seeing", {}, below, channels=list(self.channels))
 
-    @_remembered
+    @remembered
     def match_job(self, channel: str) -> str:
         """Job of making a channel's stars as wide as those of the others."""
         others = self.matched_channels
         below = [job(name) for name in others for job in (self.integrate_job, self.sky_job)]
         return self._job("match_channel", {}, below, channel=channel, channels=others)
 
-    @_remembered
+    @remembered
     def line_job(self, channel: str) -> str:
         """Job of taking the starlight out of a narrowband channel."""
         choice, pair = self.loaded.recipe.continuum[channel], self.line_pair(channel)
@@ -391,7 +379,7 @@ class ProjectPlan(Layout):
         """Job of the image of a channel that the picture is made of."""
         return self.line_job(channel) if channel in self.line_channels else self.flat_job(channel)
 
-    @_remembered
+    @remembered
     def cube_job(self, picture: str) -> str:
         """Job of mapping channels to the colours of a picture."""
         wanted = self.loaded.pictures[picture]
@@ -418,7 +406,7 @@ class ProjectPlan(Layout):
             broadband=self._is_broadband(picture),
         )
 
-    @_remembered
+    @remembered
     def composite_job(self, picture: str) -> str:
         """Job of drawing the files of a picture."""
         wanted = self.loaded.pictures[picture]
@@ -430,7 +418,7 @@ class ProjectPlan(Layout):
         }
         return self._job("composite", settings, [self.cube_job(picture)])
 
-    @_remembered
+    @remembered
     def sheet_job(self) -> str:
         """Job of the contact sheet."""
         keys = {"sky_level", "black_sigma", "white_share", "shoulder"}
@@ -443,7 +431,7 @@ class ProjectPlan(Layout):
         below += [self.composite_job(name) for name in self.loaded.pictures]
         return self._job("contact_sheet", settings, below, pictures=self.sheet_pictures)
 
-    @_remembered
+    @remembered
     def subs_job(self) -> str:
         """Job of the table of subs."""
         unused = [

@@ -60,6 +60,7 @@ def products_of(plan: ProjectPlan) -> dict[str, Product]:
         *_channels(plan),
         *_flat_channels(plan),
         *_pictures(plan),
+        *_annotated(plan),
         *_stored_subs(plan),
     )
     return {product.path: product for product in found}
@@ -85,7 +86,15 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     wanted = {
         "channels": [*channels, plan.subs_path, *kept],
         "picture": [*plan.picture_files, plan.sheet_path, plan.subs_path, plan.seeing_path],
-        "field": [plan.solution_path, plan.zero_points_path],
+        "field": [
+            plan.solution_path,
+            plan.zero_points_path,
+            plan.depth_path,
+            plan.sources_path,
+            *plan.source_lists,
+            *plan.annotated_files,
+            *plan.overlay_files.values(),
+        ],
     }
     wanted["all"] = [
         *wanted["channels"],
@@ -136,6 +145,7 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
         yield Product(plan.channel_path(channel), "integrate", channel, job, inputs, waits=late)
     yield _solution(plan)
     yield _zero_points(plan)
+    yield from _field(plan)
     inputs = tuple(
         path
         for channel in plan.channels
@@ -147,6 +157,29 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
 
 
 def _zero_points(plan: ProjectPlan) -> Product:
+    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    path, job, inputs = plan.zero_points_path, plan.zero_points_job(), _measured(plan)
+    return Product(path, "find_zero_points", "", job, inputs, waits=waits)
+
+
+def _field(plan: ProjectPlan) -> Iterator[Product]:
+    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    inputs = (plan.zero_points_path, *_measured(plan))
+    job = plan.depth_job()
+    yield Product(plan.depth_path, "measure_depth", "", job, inputs, waits=waits)
+    channels = tuple(map(plan.channel_path, plan.channels))
+    inputs = (plan.solution_path, plan.depth_path, *channels)
+    job = plan.sources_job()
+    yield Product(plan.sources_path, "identify_sources", "", job, inputs, waits=waits)
+    for path in plan.source_lists:
+        ending = path.rpartition(".")[2]
+        log = f"{plan.results}/logs/list_sources/{ending}.log"
+        job, made_from = plan.lists_job(), (plan.sources_path,)
+        yield Product(path, "list_sources", ending, job, made_from, log, waits=waits)
+
+
+def _measured(plan: ProjectPlan) -> tuple[str, ...]:
+    """Solution, channels and all that they were measured by."""
     measures = (
         plan.measures_path(channel, night)
         for channel in plan.channels
@@ -154,10 +187,7 @@ def _zero_points(plan: ProjectPlan) -> Product:
     )
     channels = map(plan.channel_path, plan.channels)
     registrations = map(plan.registration_path, plan.channels)
-    inputs = (plan.solution_path, *channels, *registrations, *measures)
-    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
-    job = plan.zero_points_job()
-    return Product(plan.zero_points_path, "find_zero_points", "", job, inputs, waits=waits)
+    return (plan.solution_path, *channels, *registrations, *measures)
 
 
 def _solution(plan: ProjectPlan) -> Product:
@@ -190,6 +220,19 @@ def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
         pair = plan.line_pair(channel)
         inputs = [*map(plan.flat_path, pair), *map(plan.sky_path, pair)]
         yield Product(path, "subtract_continuum", channel, job, tuple(inputs), waits=late)
+
+
+def _annotated(plan: ProjectPlan) -> Iterator[Product]:
+    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    for path in plan.annotated_files:
+        ending = path.rpartition(".")[2]
+        log = f"{plan.results}/logs/annotate/{ending}.log"
+        inputs = (plan.shown_picture, plan.cube_path, plan.solution_path, plan.sources_path)
+        yield Product(path, "annotate", ending, plan.annotation_job(), inputs, log, waits=waits)
+    for name, path in plan.overlay_files.items():
+        log = f"{plan.results}/logs/overlay/{name}.log"
+        below = (plan.shown_picture, plan.cube_path)
+        yield Product(path, "overlay", name, plan.overlay_job(name), below, log, waits=waits)
 
 
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:

@@ -100,6 +100,10 @@ class Sky(Settings):
     """Table of stars (CSV, ECSV or VOTable), relative to this file, used instead of Tycho-2."""
     cone_search: Text | None = None
     """URL of a VO cone search, from which the stars of the field are fetched once."""
+    objects: Text | None = None
+    """Table of objects (CSV with name, ra_deg and dec_deg), relative to this file."""
+    overlays: dict[FileName, Text] = {}
+    """Images of the same sky to compare with, by name: FITS with world coordinates."""
 
     @model_validator(mode="after")
     def _check(self) -> "Sky":
@@ -194,6 +198,10 @@ class LoadedProject:
         beside the project's file, ``NAME.stars.vot``, which may not be there yet.
     further : mapping of str to Picture
         Pictures beside that of the recipe.
+    objects_path : Path or None
+        Table of objects of the user's, absolute.
+    overlay_paths : mapping of str to Path
+        Images of the user's to compare with, absolute, by name.
     """
 
     name: str
@@ -212,3 +220,6 @@ class LoadedProject:
         """All pictures by name, that of the recipe first."""
         own = Picture(self.recipe_name, self.project.title, self.recipe)
         return {own.name: own, **self.further}
+
+    objects_path: Path | None = None
+    overlay_paths: Mapping[str, Path] = field(default_factory=dict)

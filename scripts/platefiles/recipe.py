@@ -254,6 +254,22 @@ class Finish(Settings):
     """Share of locally equalised lightness above the sky."""
 
 
+class Depth(Settings):
+    """What is told of the depth of a channel."""
+
+    surface_brightness: float = Field(default=25.0, ge=5, le=40)
+    """Surface whose signal-to-noise is told, in magnitudes a square arc second."""
+
+
+class Annotation(Settings):
+    """What is drawn over the picture."""
+
+    stars_to_mag: float = Field(default=11.0, ge=-2, le=30)
+    """Stars of the catalogue are labelled down to this magnitude."""
+    extended_sources: int = Field(default=20, ge=0, le=1000)
+    """So many extended sources that no catalogue has are marked, the most significant first."""
+
+
 class Recipe(Settings):
     """Settings shared by many projects."""
 
@@ -285,6 +301,10 @@ class Recipe(Settings):
     """How faint light is lifted."""
     finish: Finish = Finish()
     """Steps that please the eye beyond what the data say."""
+    depth: Depth = Depth()
+    """What is told of the depth of a channel."""
+    annotation: Annotation = Annotation()
+    """What is drawn over the picture."""
     files: list[Literal["png", "tif", "jpg"]] = ["png", "tif", "jpg"]
     """Picture files to write; the linear FITS cube is always written."""
     web_px: list[Annotated[int, Field(ge=16, le=20_000)]] = []

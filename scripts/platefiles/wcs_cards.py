@@ -24,7 +24,10 @@ def picture_wcs(header: Any) -> "WCS | None":
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", FITSFixedWarning)
-        return WCS(header, naxis=2)
+        result = WCS(header, naxis=2)
+    # Of a cube astropy keeps all three sizes, and then cuts rows as if they were planes.
+    result.pixel_shape = (header["NAXIS1"], header["NAXIS2"]) if "NAXIS2" in header else None
+    return result
 
 
 def scaled_wcs(wcs: "WCS", shape: tuple[int, int], smaller: tuple[int, int]) -> "WCS":

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from platefiles.depth_inputs import DepthInputs
 from platefiles.errors import UserError
 from platefiles.field_inputs import FieldInputs, lock_stem, single
 from platefiles.flags import ancient, local
@@ -19,7 +20,7 @@ from platefiles.sharing import shared_masters, shared_stem
 from platefiles.tiles import needed_mb
 
 
-class Plans(FieldInputs):
+class Plans(FieldInputs, DepthInputs):
     """The plans of all projects of a run; its methods are the input and params functions of rules.
 
     Parameters

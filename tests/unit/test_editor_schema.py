@@ -29,6 +29,8 @@ SECTIONS = {
     "geometry": recipe.Geometry,
     "stretch": recipe.Stretch,
     "finish": recipe.Finish,
+    "depth": recipe.Depth,
+    "annotation": recipe.Annotation,
     "Equipment files": project.Equipment,
     "sky": project.Sky,
     "site": project.Site,

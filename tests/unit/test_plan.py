@@ -47,6 +47,12 @@ def _jobs(plan):
     jobs["map_channels", ""] = plan.cube_job("ha-in-red")
     jobs["composite", ""] = plan.composite_job("ha-in-red")
     jobs["tabulate_subs", ""] = plan.subs_job()
+    jobs["place_on_sky", ""] = plan.solution_job()
+    jobs["find_zero_points", ""] = plan.zero_points_job()
+    jobs["measure_depth", ""] = plan.depth_job()
+    jobs["identify_sources", ""] = plan.sources_job()
+    jobs["list_sources", ""] = plan.lists_job()
+    jobs["annotate", ""] = plan.annotation_job()
     return jobs
 
 
@@ -127,6 +133,8 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
         ("gradient", {"degree": 3}, {"flatten_sky"}),
         ("colour", {"neutral_background": False}, {"map_channels"}),
         ("stretch", {"sky_level": 0.2}, {"composite"}),
+        ("depth", {"surface_brightness": 24.0}, {"measure_depth"}),
+        ("annotation", {"stars_to_mag": 9.0}, {"annotate"}),
     ],
 )
 def test_a_setting_changes_the_jobs_that_use_it(plan_of, group, settings, rules):
@@ -141,9 +149,13 @@ FOLLOWING = {
     "master_flat": {"measure", "calibrate_sub"},
     "measure": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
-    "integrate": {"map_channels", "tabulate_subs", "flatten_sky"},
+    "integrate": {"map_channels", "tabulate_subs", "flatten_sky", "find_zero_points"},
     "flatten_sky": {"map_channels", "tabulate_seeing"},
+    "find_zero_points": {"measure_depth"},
+    "measure_depth": {"identify_sources"},
+    "identify_sources": {"list_sources", "annotate"},
     "map_channels": {"composite"},
+    "composite": {"annotate"},
 }
 
 
@@ -196,6 +208,7 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
     before, after = _jobs(plan_of()), _jobs(plan_of(overrides=overrides))
     again = {"integrate", "calibrate_sub", "register_sub"}
     again |= {"map_channels", "composite", "tabulate_subs", "flatten_sky", "tabulate_seeing"}
+    again |= {"find_zero_points", "measure_depth", "identify_sources", "list_sources", "annotate"}
     assert _rules(_to_do_again(before, after)) == again
 
 

@@ -94,9 +94,13 @@ def test_targets_are_all_channels_and_pictures(opened):
 
 
 def test_field_is_a_target_and_part_of_all(opened):
-    """Place on the sky and zero points are made by `field` and by `all`, not by `picture` alone."""
+    """What is known of the field is made by `field` and by `all`, not by `picture` alone."""
     plans = opened()
-    found = [f"results/tiny/field/{name}.fits" for name in ("solution", "zero_points")]
+    products = ("solution", "zero_points", "depth", "sources")
+    names = [f"{name}.fits" for name in products]
+    names += [f"sources.{ending}" for ending in ("ecsv", "csv", "vot", "reg")]
+    names += ["annotated.png", "annotated.svg"]
+    found = [f"results/tiny/field/{name}" for name in names]
     assert plans.targets("field") == found
     assert set(found) <= set(plans.targets("all"))
     assert not set(found) & set(plans.targets("picture"))
@@ -259,3 +263,18 @@ def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path,
 def test_integration_says_how_much_memory_it_takes(opened):
     """The memory of a tiny integration is what the interpreter takes and little more."""
     assert 200 < opened().integrate_mem_mb(_wild(channel="g"), threads=2) < 400
+
+
+def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path):
+    """Each image that the project names is a target of `field`, and one that is missing is told."""
+    image = tmp_path / "survey.fits"
+    image.write_bytes(b"")
+    plans = opened(sky={"overlays": {"survey-r": str(image)}})
+    path = "results/tiny/field/overlay_survey-r.png"
+    assert path in plans.targets("field")
+    wildcards = _wild(image="survey-r")
+    assert plans.overlaid_image(wildcards) == str(image)
+    assert json.loads(plans.overlay_job(wildcards))["name"] == "survey-r"
+    image.unlink()
+    with pytest.raises(UserError, match=r"sky\.overlays\.survey-r: no such file"):
+        opened(sky={"overlays": {"survey-r": str(image)}})

@@ -21,6 +21,7 @@ from PIL import Image
 from skimage import color
 
 from draw_demo import draw_raw
+from platefiles.depths import read_depths
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.flattened import read_flat_image
 from platefiles.lockfile import read_lock
@@ -214,6 +215,75 @@ def test_zero_points_agree_with_truth(demo, channel):
     assert found.zero_point_mag == pytest.approx(true + (0.77 if channel == "b" else 0), abs=0.02)
     assert found.n_stars >= 12
     assert found.scatter_mag < 0.01
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_limit_agrees_with_injected_stars(demo, channel):
+    """Half of the injected stars are found within 0.1 mag of the limit, and the curve is steep."""
+    path = demo.results / "field" / "depth.fits"
+    row = next(row for row in read_depths(path) if row["channel"] == channel)
+    assert row["injected_limit_mag"] == pytest.approx(row["limit_mag"], abs=0.1)
+    assert row["injected_error_mag"] < 0.05
+    assert row["expected_limit_mag"] == pytest.approx(row["limit_mag"], abs=0.2)
+    curve = [one for one in read_depths(path, "COMPLETENESS") if one["channel"] == channel]
+    shares = [one["found"] / one["injected"] for one in curve]
+    assert shares[0] > 0.95
+    assert shares[-1] < 0.15
+
+
+@pytest.fixture(scope="session")
+def extended(demo):
+    """Extended sources above 10 sigma, and what of the truth lies at each: galaxy, star, or else.
+
+    A source is a star if stars of the truth have more than half of its light within 2 px.
+    """
+    sources = read_table(demo.results / "field" / "sources.fits", "SOURCES")
+    listed = sources[(sources["kind"] == "extended") & (sources["snr"] >= 10)]
+    zero = read_header(demo.results / "field" / "sources.fits")["MAGZERO"]
+    galaxies = Table.read(demo.results.parent / "demo-raw/truth/galaxies.ecsv")
+    places = {}
+    for name, table in (("galaxy", galaxies), ("star", demo.stars)):
+        x, y = _apply(demo.reference, np.array(table["x"]), np.array(table["y"]))
+        places[name] = np.stack([x, y], axis=1)
+    light = 10 ** (-0.4 * (np.array(demo.stars["magnitude"]) - demo_plan().scene.zero_point))
+    kinds = []
+    for row in listed:
+        here = (float(row["x"]), float(row["y"]))
+        near = np.hypot(*(places["star"] - here).T) < 2
+        flux = 10 ** (-0.4 * (row["magnitude"] - zero))
+        if np.hypot(*(places["galaxy"] - here).T).min() < 3:
+            kinds.append("galaxy")
+        else:
+            kinds.append("star" if light[near].sum() > 0.5 * flux else "else")
+    return listed, np.array(kinds), places["galaxy"], sources
+
+
+def test_all_galaxies_are_extended_sources(extended):
+    """Each galaxy of the truth above 10 sigma, 3 px or more from the edge, is in the list.
+
+    One that another galaxy or a star hides lies within 5 px of a source that is.
+    """
+    listed, _, galaxies, sources = extended
+    inside = (galaxies > 3).all(axis=1) & (galaxies < np.array([1436, 1036])).all(axis=1)
+    known = np.stack([listed["x"], listed["y"]], axis=1)
+    places = np.stack([sources["x"], sources["y"]], axis=1)
+    assert inside.sum() > 70
+    hidden = 0
+    for here in galaxies[inside]:
+        nearest = int(np.argmin(np.hypot(*(places - here).T)))
+        if np.hypot(*(places[nearest] - here)) < 2 and sources["snr"][nearest] < 10:
+            continue
+        away = np.hypot(*(known - here).T).min()
+        assert away < 5, here
+        hidden += away > 2.5
+    assert hidden <= 3
+
+
+def test_few_stars_are_among_the_extended_sources(extended):
+    """Fewer than 5 % of them are stars."""
+    _, kinds, *_ = extended
+    assert (kinds == "galaxy").sum() > 70
+    assert (kinds == "star").mean() < 0.05
 
 
 def _inputs(demo, channel):

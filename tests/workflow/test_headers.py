@@ -1,5 +1,6 @@
 """The headers of every kind of product: documented, standard, and readable without a warning."""
 
+import json
 import re
 import warnings
 from pathlib import Path
@@ -9,12 +10,14 @@ import pytest
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
+from identify_sources import identify_sources
 from map_channels import map_channels
 from place_on_sky import outcome_cards
 
 from platefiles.fitsfile import image_hdu, read_image, write_product
 from platefiles.placing import Outcome
 from platefiles.recipe import Colour
+from platefiles.record import read_record
 from platefiles.solution import world_cards
 from platelib.sky_map import SkyMap
 
@@ -43,7 +46,7 @@ def products(complete, finished, tmp_path_factory):
     """Every product of the complete run, and what that has not: cubes and maps of other kinds.
 
     They are a cube whose field has too few stars, a field that was refused, one that was placed by
-    its header, and an image whose optics bend the field.
+    its header, an image whose optics bend the field, and sources of a field that shows none.
     """
     few = tmp_path_factory.mktemp("few")
     channels = {}
@@ -62,7 +65,22 @@ def products(complete, finished, tmp_path_factory):
         *world_cards(bent, (90, 160)),
     ]
     write_product(few / "bent.fits", [], [image_hdu(np.ones((90, 160), "f4"), "SCI", cards)])
-    return [*found, few / "cube.fits", few / "bent.fits", refused]
+    _identify_nothing(complete.results, few)
+    return [*found, few / "cube.fits", few / "bent.fits", few / "sources.fits", refused]
+
+
+def _identify_nothing(results, folder):
+    """Identify the sources of a channel that shows none."""
+    field, channel = results / "field", folder / "empty.fits"
+    with fits.open(results / "channels" / "g.fits") as hdus:
+        noise = np.random.default_rng(1).standard_normal(hdus["SCI"].data.shape)
+        hdus["SCI"].data[:] = noise * np.sqrt(np.nanmedian(hdus["VAR"].data))
+        hdus.writeto(channel, checksum=True)
+    job = json.loads(read_record(field / "sources.fits").making.job)
+    paths = [channel for _ in job["channels"]]
+    identify_sources(
+        field / "solution.fits", field / "depth.fits", paths, None, folder / "sources.fits", job
+    )
 
 
 def test_every_kind_of_product_is_there(products):
@@ -71,7 +89,7 @@ def test_every_kind_of_product_is_there(products):
     assert steps == {
         *("master_bias", "master_dark", "master_flat", "measure", "register", "integrate"),
         *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", "place_on_sky"),
-        *("find_zero_points", None),
+        *("find_zero_points", "measure_depth", "identify_sources", None),
         *("flatten_sky", "match_channel", "subtract_continuum"),
     }
 

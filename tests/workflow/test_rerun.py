@@ -14,12 +14,15 @@ from astropy.io import fits
 
 NIGHTS = ("2026-03-23", "2026-03-24")
 CHANNELS = ("b", "g", "ha")
+ANNOTATED = ["annotate png", "annotate svg"]
 COMPOSITES = [
     *(f"composite {rest}" for rest in ("ha-in-red jpg", "ha-in-red png", "tiff ha-in-red")),
     "contact sheet",
+    *ANNOTATED,
 ]
 COLOUR = [*COMPOSITES, "map channels ha-in-red"]
-FIELD = ["find zero points"]
+LISTS = [f"list sources {ending}" for ending in ("csv", "ecsv", "reg", "vot")]
+FIELD = ["find zero points", "measure depth", "identify sources", *LISTS]
 SETTING = "heronmere_m15_320x240_g120_o50"
 DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)]
 
@@ -142,6 +145,11 @@ EVENTS = {
         ["composite vivid png", "contact sheet", "map channels vivid"],
     ),
     "`title`": (_set(title="Otherwise"), COLOUR),
+    "`annotation: stars_to_mag`": (_override("annotation", stars_to_mag=9.0), ANNOTATED),
+    "`depth: surface_brightness`": (
+        _override("depth", surface_brightness=24.0),
+        ["measure depth", "identify sources", *LISTS, *ANNOTATED],
+    ),
     "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["place on sky", *FIELD, *COLOUR]),
     "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
@@ -211,7 +219,7 @@ def test_stale_products_are_made_anew_and_it_is_said(home):
     home.change_project(overrides={"mapping": {"green": {"b": 1.0}}})
     said = home.run("--to", "all")
     assert "tiny: mapping.green.b none -> 1.0, mapping.green.g 1.0 -> none: map channels" in said
-    assert "[5/5] done" in said
+    assert "[7/7] done" in said
     assert home.planned() == home.to_do() == []
     header = fits.getheader(home.results / "picture" / "ha-in-red.fits")
     assert '"green":{"b":1.0}' in header["SETTINGS"]
@@ -251,7 +259,7 @@ def test_clock_set_back_does_not_stop_a_run(home):
     for path in (home.results / "links").iterdir():
         os.utime(path, (then, then), follow_symlinks=False)
     (home.results / "channels" / "g.fits").unlink()
-    assert "[5/5] done" in home.run("--to", "all")
+    assert "[7/7] done" in home.run("--to", "all")
     assert home.planned() == home.to_do() == []
 
 
@@ -275,7 +283,7 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     jobs += ["tabulate seeing", "tabulate subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
-    assert "[12/12] done" in said
+    assert "[20/20] done" in said
     assert home.lock.read_text() == before
     assert home.planned() == home.to_do() == []
 

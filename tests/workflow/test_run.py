@@ -18,8 +18,8 @@ def _pictures(home):
 def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
-    assert "To do: 34 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
-    assert "[34/34] done in" in said
+    assert "To do: 42 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
+    assert "[42/42] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
     assert "left out: 2026-03-23/b-03.fits: ellipticity of the stars" in said
@@ -43,7 +43,7 @@ def test_products_are_where_they_belong(finished):
     assert set(_pictures(home)) == set(ENDINGS)
     assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
     logs = list((home.results / "logs").rglob("*.log"))
-    assert len(logs) == 33
+    assert len(logs) == 41
     assert not any("Traceback" in path.read_text() for path in logs)
     assert not any("Warning" in path.read_text() for path in logs)
 
@@ -52,7 +52,7 @@ def test_every_product_says_how_it_was_made(finished):
     """Each FITS product has a maker, a rule, settings in JSON, digests, and checksums that hold."""
     home, _ = finished
     products = [p for p in home.results.rglob("*.fits") if not p.is_symlink()]
-    assert len(products) == 9 + 6 + 3 + 3 + 3 + 2 + 1
+    assert len(products) == 9 + 6 + 3 + 3 + 3 + 4 + 1
     for path in products:
         with fits.open(path, checksum=True) as hdus:
             header = hdus[0].header
@@ -112,7 +112,8 @@ def test_moved_and_touched_files_make_nothing_anew(home):
 
 
 MAPPING = {"green": {"b": 1.0}}
-DRAWN = [*["composite"] * 3, "contact sheet"]
+DRAWN = [*["annotate"] * 2, *["composite"] * 3, "contact sheet"]
+FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure depth"]
 
 
 @pytest.mark.parametrize(
@@ -127,7 +128,7 @@ DRAWN = [*["composite"] * 3, "contact sheet"]
         (
             {"integration": {"clip_high": 3.0}},
             DRAWN
-            + ["find zero points"]
+            + FIELD
             + ["flatten sky"] * 3
             + ["integrate"] * 3
             + ["map channels", "tabulate seeing", "tabulate subs"],
@@ -135,7 +136,7 @@ DRAWN = [*["composite"] * 3, "contact sheet"]
         (
             {"quality": {"min_transparency": 0.8}},
             DRAWN
-            + ["find zero points"]
+            + FIELD
             + ["flatten sky"] * 3
             + ["integrate"] * 3
             + ["map channels"]
@@ -149,7 +150,7 @@ def test_changed_setting_makes_anew_what_depends_on_it(home, overrides, jobs):
     home.change_project(overrides=overrides)
     rules = ["".join(c for c in job if not c.isupper()) for job in home.to_do()]
     names = [
-        next(name for name in {*jobs, "measure", "master"} if rule.startswith(name))
+        next(name for name in sorted({*jobs, "measure", "master"}, key=len)[::-1] if name in rule)
         for rule in rules
     ]
     assert sorted(names) == sorted(jobs)
@@ -169,9 +170,11 @@ def test_added_sub_makes_its_own_night_anew(home):
     reference = lock.split("name: ")[1].split("/")[0]
     night = next(n for n in ("2026-03-23", "2026-03-24") if n != reference)
     _add_light(home, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
-    jobs = [job for job in home.to_do() if not job.startswith(("co", "map channels"))]
+    later = ("co", "map channels", "annotate", "list sources")
+    jobs = [job for job in home.to_do() if not job.startswith(later)]
     own = ["flatten sky ha", "integrate ha", f"measure ha {night}", "register ha"]
-    assert jobs == ["find zero points", *own, "tabulate seeing", "tabulate subs"]
+    field = ["find zero points", "identify sources", "measure depth"]
+    assert jobs == sorted([*field, *own, "tabulate seeing", "tabulate subs"])
     said = home.run("--to", "results/tiny/channels/ha.fits")
     assert "[3/3] done" in said
     assert fits.getheader(home.results / "channels" / "ha.fits")["NCOMBINE"] == 9

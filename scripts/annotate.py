@@ -1,0 +1,155 @@
+"""Draw what is known of the field over the picture, and the drawing alone as an overlay."""
+
+import io
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from platefiles.annotated_picture import Drawing, StarMark, catalogue_ellipse, source_ellipse
+from platefiles.fitsfile import read_header
+from platefiles.joblog import job_log, log
+from platefiles.picture_place import map_of_wcs, picture_place
+from platefiles.picture_source import read_picture
+from platefiles.pictures import srgb_profile
+from platefiles.solution import MAGNITUDE, read_refusal, read_stars
+from platefiles.source_tables import read_objects
+from platefiles.tables import read_columns, rows_of
+from platefiles.wholefile import write_whole
+from platelib.sky_map import SkyMap
+
+_BANDS = ("VT", "V", "G", "BP", "RP", "BT")
+
+
+def annotate(
+    path_to_picture: str | Path,
+    path_to_cube: str | Path,
+    path_to_solution: str | Path,
+    path_to_sources: str | Path,
+    path_to_drawing: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Draw grid, directions, objects and stars over a picture.
+
+    Parameters
+    ----------
+    path_to_picture : path-like
+    path_to_cube : path-like
+        The linear cube that the picture was drawn from, which tells its place on the sky.
+    path_to_solution : path-like
+        Place of the grid on the sky, with the stars of the catalogue.
+    path_to_sources : path-like
+        Sources, and objects of catalogues.
+    path_to_drawing : path-like
+        Written: ``.png``, the picture with the drawing, or ``.svg``, the drawing alone in the size
+        of the picture.
+    job : mapping
+        ``title``; settings: those of the ``annotation`` group.
+
+    Raises
+    ------
+    UserError
+        If the picture is not drawn from the cube.
+    """
+    picture = read_picture(path_to_picture)
+    shape = (picture.shape[1], picture.shape[2])
+    wcs = picture_place(path_to_cube, shape)
+    if wcs is None:
+        log.warning("%s: only the picture is shown", read_refusal(path_to_solution))
+        drawing = None
+    else:
+        drawing = _drawing(path_to_solution, path_to_sources, shape, map_of_wcs(wcs), job)
+    if Path(path_to_drawing).suffix == ".svg":
+        content = _empty(shape) if drawing is None else drawing.svg()
+    else:
+        content = _png(_plain(picture) if drawing is None else drawing.png_pixels(picture))
+    write_whole(path_to_drawing, lambda target: target.write(content))
+
+
+def _drawing(
+    path_to_solution: str | Path,
+    path_to_sources: str | Path,
+    shape: tuple[int, int],
+    sky_map: SkyMap,
+    job: Mapping[str, Any],
+) -> Drawing:
+    settings = job["settings"]["annotation"]
+    objects = [
+        catalogue_ellipse(row, sky_map)
+        for row in _in_picture(read_objects(path_to_sources), sky_map, shape)
+    ]
+    objects.sort(key=lambda one: (-one.major_px, one.label))
+    sources = [row for row in rows_of(read_columns(path_to_sources, "SOURCES")) if row["rank"]]
+    sources.sort(key=lambda row: row["rank"])
+    sources = _in_picture(sources, sky_map, shape)[: settings["extended_sources"]]
+    scale = read_header(path_to_sources)["PIXSCALE"] / sky_map.scale_arcsec
+    found = [source_ellipse(row, f"#{row['rank']}", sky_map, scale) for row in sources]
+    stars = _star_marks(read_stars(path_to_solution), sky_map, shape, settings["stars_to_mag"])
+    log.info("%d objects, %d sources, %d stars", len(objects), len(found), len(stars))
+    return Drawing(job["title"], sky_map, shape, [*objects, *found], stars)
+
+
+def _in_picture(
+    rows: Sequence[Mapping[str, Any]], sky_map: SkyMap, shape: tuple[int, int]
+) -> list[dict[str, Any]]:
+    """Return the rows that lie in the picture, with their places in it."""
+    if not rows:
+        return []
+    x, y = sky_map.pixels([row["ra_deg"] for row in rows], [row["dec_deg"] for row in rows])
+    inside = _inside(x, y, shape)
+    return [
+        {**row, "x": float(px), "y": float(py)}
+        for row, px, py, shown in zip(rows, x, y, inside, strict=True)
+        if shown
+    ]
+
+
+def _inside(x: np.ndarray, y: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        return (x > -0.5) & (x < shape[1] - 0.5) & (y > -0.5) & (y < shape[0] - 0.5)
+
+
+def _star_marks(
+    stars: Mapping[str, np.ndarray], sky_map: SkyMap, shape: tuple[int, int], faintest: float
+) -> list[StarMark]:
+    """Stars of the catalogue with their magnitudes, brightest first."""
+    band = next((b for b in _BANDS if f"{MAGNITUDE}{b}" in stars), None)
+    if band is None:
+        return []
+    x, y = sky_map.pixels(stars["ra"], stars["dec"])
+    magnitude, shown = stars[f"{MAGNITUDE}{band}"], _inside(x, y, shape)
+    return [
+        StarMark(f"{magnitude[k]:.1f}", float(x[k]), float(y[k]))
+        for k in np.lexsort((stars["ra"], magnitude)).tolist()
+        if shown[k] and magnitude[k] <= faintest
+    ]
+
+
+def _plain(picture: np.ndarray) -> np.ndarray:
+    return np.rint(np.moveaxis(picture[:, ::-1], 0, -1) * 255).astype(np.uint8)
+
+
+def _png(pixels: np.ndarray) -> bytes:
+    content = io.BytesIO()
+    Image.fromarray(pixels).save(content, format="PNG", icc_profile=srgb_profile())
+    return content.getvalue()
+
+
+def _empty(shape: tuple[int, int]) -> bytes:
+    size = f'width="{shape[1]}" height="{shape[0]}"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}/>\n'.encode()
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0], snakemake.params.job):
+        annotate(
+            path_to_picture=snakemake.input.picture,
+            path_to_cube=snakemake.input.cube,
+            path_to_solution=snakemake.input.solution,
+            path_to_sources=snakemake.input.sources,
+            path_to_drawing=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

@@ -1,0 +1,77 @@
+"""Show another image of the same sky beside the picture and blended with it."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.joblog import job_log, log
+from platefiles.other_image import laid_on_grid
+from platefiles.picture_place import picture_place
+from platefiles.picture_source import read_picture
+from platefiles.recipe import Stretch
+from platefiles.side_by_side_picture import write_side_by_side
+from platelib.blending import blend
+from platelib.rendering import Look, render
+from platelib.side_by_side import Panels
+
+
+def overlay(
+    path_to_picture: str | Path,
+    path_to_cube: str | Path,
+    path_to_image: str | Path,
+    path_to_overlay: str | Path,
+    job: Mapping[str, Any],
+) -> None:
+    """Lay an image on the grid and show it.
+
+    Parameters
+    ----------
+    path_to_picture : path-like
+    path_to_cube : path-like
+        The linear cube that the picture was drawn from, which tells its place on the sky.
+    path_to_image : path-like
+        The user's image, FITS with world coordinates.
+    path_to_overlay : path-like
+        Written: PNG with the picture, the image, and the brightness of both, the image in red and
+        the picture in green and blue.
+    job : mapping
+        ``title``, ``name`` of the image; settings: ``stretch``.
+
+    Raises
+    ------
+    UserError
+        If the field is not placed on the sky, or the image does not show it.
+    """
+    picture = np.moveaxis(read_picture(path_to_picture), 0, -1)
+    shape = (picture.shape[0], picture.shape[1])
+    place = picture_place(path_to_cube, shape)
+    if place is None:
+        msg = "nothing can be laid over the picture: its place on the sky is not known"
+        raise UserError(f"{msg}; field/solution.fits says why (NOTPLACE)")
+    laid = laid_on_grid(path_to_image, place, shape)
+    covered = np.isfinite(laid)
+    log.info("%s covers %.0f %% of the picture", job["name"], 100 * covered.mean())
+    try:
+        look = Look(**Stretch.model_validate(job["settings"]["stretch"]).model_dump())
+        shown = render(laid[None], None, look).pixels / 65535.0
+    except ValueError as why:
+        msg = f"{path_to_image}: {why}; give another image under sky, overlays"
+        raise UserError(msg) from why
+    mixed = blend(picture, np.where(covered, shown[..., 0], np.nan))
+    labels = (job["title"], job["name"], f"{job['name']} in red, the picture in green and blue")
+    write_side_by_side(path_to_overlay, Panels(picture, shown, mixed, 1.0, 1), labels)
+
+
+if __name__ == "__main__":
+    with job_log(snakemake.log[0], snakemake.params.job):
+        overlay(
+            path_to_picture=snakemake.input.picture,
+            path_to_cube=snakemake.input.cube,
+            path_to_image=snakemake.input.image,
+            path_to_overlay=snakemake.output[0],
+            job=json.loads(snakemake.params.job),
+        )

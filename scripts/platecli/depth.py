@@ -1,0 +1,127 @@
+"""The verb `depth`: how faint the channels of a project go, and what more hours would buy."""
+
+import argparse
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from platecli.engine import ROOT
+from platecli.run import PROJECTS
+from platecli.screen import show
+from platecli.summary import hours_minutes
+from platefiles.config import load_project
+from platefiles.errors import UserError
+from platefiles.opening import RESULTS
+
+Row = Mapping[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `depth` takes."""
+    parser.add_argument("project", help="a name in config/projects, or the path of a project file")
+    parser.add_argument(
+        "--directory",
+        type=Path,
+        default=ROOT,
+        help="where the folder results lies (default: the checkout)",
+    )
+    parser.epilog = "Limits are those of stars that stand 5 sigma out of empty sky."
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the depth of a project as its last run measured it."""
+    from platefiles.depths import read_depths  # astropy, which the other lines do without
+    from platefiles.fitsfile import read_header
+
+    loaded = load_project(args.project, PROJECTS)
+    path = args.directory / RESULTS / loaded.name / "field" / "depth.fits"
+    if not path.is_file():
+        msg = f"{path}: not measured yet; `platelog.py run {args.project} --to field` does it"
+        raise UserError(msg)
+    surface = float(read_header(path)["SURFMAG"])
+    show([f"{loaded.name}: {loaded.project.title}"])
+    show(depth_lines(read_depths(path), read_depths(path, "NIGHTS"), surface))
+    return 0
+
+
+def depth_lines(channels: Sequence[Row], nights: Sequence[Row], surface: float) -> Iterator[str]:
+    """Yield what is to be said of each channel.
+
+    Parameters
+    ----------
+    channels, nights : sequence of mapping
+        Rows of the product.
+    surface : float
+        The stated surface brightness.
+    """
+    for row in channels:
+        yield f"  {row['channel']}: {_limit(row)}"
+        if _known(row["surface_snr"]):
+            yield (
+                f"    a surface of {surface:g} mag/arcsec2 has S/N {row['surface_snr']:.2g} in 100 "
+                f"square arcsec; 3 sigma is {row['surface_limit_mag']:.1f}"
+            )
+        yield from _night_lines([one for one in nights if one["channel"] == row["channel"]])
+        yield f"    more: {_more(row)}"
+        if _known(row["shortest_sub_s"]):
+            yield f"    subs: {_subs(row)}"
+        if row["note"]:
+            yield f"    note: {row['note']}"
+
+
+def _limit(row: Row) -> str:
+    total = f"{hours_minutes(row['exposure_s'])} in {row['subs']} subs"
+    if not _known(row["limit_mag"]):
+        return f"no limit, {total}"
+    kind = "" if _known(row["zero_point_mag"]) else " instrumental"
+    checks = []
+    if _known(row["injected_limit_mag"]):
+        checks.append(f"injected stars {row['injected_limit_mag']:.2f}")
+    if _known(row["expected_limit_mag"]):
+        checks.append(f"CCD equation {row['expected_limit_mag']:.2f}")
+    told = f" ({', '.join(checks)})" if checks else ""
+    about = "" if row["calibrated"] or kind else ", in a band that no catalogue calibrates"
+    return f"limit {row['limit_mag']:.2f} mag{kind}{told}, {total}{about}"
+
+
+def _night_lines(nights: Sequence[Row]) -> Iterator[str]:
+    parts = []
+    for one in nights:
+        gain = f"+{one['gain_mag']:.2f} to " if _known(one["gain_mag"]) else ""
+        limit = f"{gain}{one['limit_mag']:.2f}" if _known(one["limit_mag"]) else gain.rstrip(" to")
+        parts.append(f"{one['night']} {limit} ({hours_minutes(one['exposure_s'])})".strip())
+    if parts:
+        yield f"    nights: {'; '.join(parts)}"
+
+
+def _more(row: Row) -> str:
+    text = (
+        f"0.2 mag takes {_hours(row['hours_for_02_mag'])}, "
+        f"0.5 mag {_hours(row['hours_for_05_mag'])}"
+    )
+    if not _known(row["hours_to_balance"]):
+        return text
+    if row["hours_to_balance"] < 0.01:
+        return f"{text}; it has the least noise of all channels"
+    return f"{text}; to have as little noise as the best channel {_hours(row['hours_to_balance'])}"
+
+
+def _subs(row: Row) -> str:
+    usual, dark = row["shortest_sub_s"], row["shortest_dark_sub_s"]
+    return (
+        f"read noise adds less than 5 % from {_seconds(usual)} on (darkest sky {_seconds(dark)}); "
+        f"now it adds {100 * row['read_noise_share']:.2g} %"
+    )
+
+
+def _hours(hours: float) -> str:
+    return hours_minutes(3600 * hours if hours * 3600 >= 60 else round(3600 * hours))
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 600 else hours_minutes(seconds)
+
+
+def _known(value: float) -> bool:
+    return not math.isnan(value)

@@ -1,0 +1,73 @@
+"""Where a picture lies on the sky: told by the linear cube that it was drawn from."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from platefiles.errors import UserError
+from platefiles.fitsfile import has_image, read_image
+from platefiles.wcs_cards import picture_wcs
+from platelib.framing import common_part
+from platelib.sky_map import SkyMap
+from platelib.transforms import exponents
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
+
+
+def picture_place(path_to_cube: str | Path, shape: tuple[int, int]) -> "WCS | None":
+    """Return the world coordinates of a picture, which may have been cropped from its cube.
+
+    Parameters
+    ----------
+    path_to_cube : path-like
+    shape : tuple of int
+        ``(ny, nx)`` of the picture.
+
+    Returns
+    -------
+    astropy.wcs.WCS or None
+        None where the field is not placed on the sky.
+
+    Raises
+    ------
+    UserError
+        If the picture is no part of the cube that is known.
+    """
+    planes, header = read_image(path_to_cube)
+    wcs = picture_wcs(header)
+    if wcs is None or planes.shape[1:] == shape:
+        return wcs
+    if has_image(path_to_cube, "LUMINANCE"):
+        planes = np.concatenate([planes, read_image(path_to_cube, "LUMINANCE")[0][None]])
+    rows, columns = common_part(planes)
+    if (rows.stop - rows.start, columns.stop - columns.start) != shape:
+        msg = (
+            f"the picture has {shape[1]} x {shape[0]} pixels, {path_to_cube} "
+            f"{planes.shape[2]} x {planes.shape[1]}, or {columns.stop - columns.start} x "
+            f"{rows.stop - rows.start} without its rim: make the picture again"
+        )
+        raise UserError(msg)
+    return wcs.slice((rows, columns))
+
+
+def map_of_wcs(wcs: "WCS") -> SkyMap:
+    """Return a plane tangent to the sky, bent by SIP or not, as a map."""
+    ra, dec = (float(value) for value in wcs.wcs.crval)
+    x, y = (float(value) - 1.0 for value in wcs.wcs.crpix)
+    matrix = wcs.pixel_scale_matrix
+    cd = (float(matrix[0, 0]), float(matrix[0, 1]), float(matrix[1, 0]), float(matrix[1, 1]))
+    if wcs.sip is None:
+        return SkyMap(ra, dec, x, y, cd)
+    degree = max(wcs.sip.a_order, wcs.sip.b_order)
+    terms = [
+        np.array(
+            [
+                matrix[i, j] if i < len(matrix) and j < len(matrix) and i + j > 1 else 0.0
+                for i, j in exponents(degree)
+            ]
+        )
+        for matrix in (wcs.sip.a, wcs.sip.b)
+    ]
+    return SkyMap(ra, dec, x, y, cd, degree, *terms)

@@ -1,0 +1,124 @@
+"""Noise of sums over many pixels, measured in circles on the empty sky.
+
+Resampling makes neighbouring pixels alike, and a sky is never quite flat: what a circle of pixels
+scatters by cannot be told from single pixels. So circles are laid on sky that shows nothing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import sep
+from scipy.ndimage import distance_transform_edt
+
+from platelib.field_sky import FieldSky
+
+FEWEST = 30
+_MOST = 4000
+_FINE = 16
+_MAD_TO_SIGMA = 1.482602218505602
+
+
+@dataclass(frozen=True)
+class ApertureNoise:
+    """Noise of the sum in a circle.
+
+    Attributes
+    ----------
+    radius_px : float
+    sigma : float
+        Standard deviation of the sum, in the unit of the image, where coverage is usual.
+    factor : float
+        That over what pixels would give that know nothing of each other.
+    count : int
+        Circles measured.
+    """
+
+    radius_px: float
+    sigma: float
+    factor: float
+    count: int
+
+
+def blank_places(
+    field: FieldSky, radius_px: float, seed: int, most: int = _MOST
+) -> tuple[np.ndarray, np.ndarray]:
+    """Choose places whose circles hold nothing but sky and do not overlap.
+
+    Parameters
+    ----------
+    field : FieldSky
+    radius_px : float
+    seed : int
+        Draws places from cells of a lattice.
+    most : int
+        At most so many are returned.
+
+    Returns
+    -------
+    x, y : numpy.ndarray
+        ``(n,)`` float64, whole pixels, in the order of rows.
+    """
+    room = distance_transform_edt(np.pad(field.blank, 1))[1:-1, 1:-1]
+    step = int(np.ceil(2 * radius_px + 1))
+    rng = np.random.default_rng([seed, step])
+    ny, nx = field.image.shape
+    top, left = rng.integers(0, step, 2)
+    y, x = (v.ravel() for v in np.mgrid[top:ny:step, left:nx:step])
+    free = np.flatnonzero(room[y, x] > radius_px + 1)
+    if free.size > most:
+        free = np.sort(rng.permutation(free)[:most])
+    return x[free].astype(float), y[free].astype(float)
+
+
+def aperture_noise(field: FieldSky, radius_px: float, seed: int) -> ApertureNoise:
+    """Measure the noise of sums in circles of a radius.
+
+    Parameters
+    ----------
+    field : FieldSky
+    radius_px : float
+    seed : int
+
+    Raises
+    ------
+    ValueError
+        If there is not enough empty sky.
+    """
+    x, y = blank_places(field, radius_px, seed)
+    if x.size < FEWEST:
+        msg = (
+            f"only {x.size} circles of radius {radius_px:.1f} px find room on empty sky and "
+            f"{FEWEST} are needed to measure its noise"
+        )
+        raise ValueError(msg)
+    total, alone = circle_sums(field, x, y, radius_px)
+    ratio = total / alone
+    factor = _MAD_TO_SIGMA * float(np.median(np.abs(ratio - np.median(ratio))))
+    return ApertureNoise(radius_px, factor * float(np.median(alone)), factor, x.size)
+
+
+def circle_sums(
+    field: FieldSky, x: np.ndarray, y: np.ndarray, radius_px: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Sum an image in circles, and what noise single pixels give the sums.
+
+    Returns
+    -------
+    total, noise : numpy.ndarray
+        ``(n,)`` float64; circles are cut exactly at their edge.
+    """
+    total, noise, _ = sep.sum_circle(field.image, x, y, radius_px, err=field.noise, subpix=0)
+    return total, noise * _cut_share(radius_px)
+
+
+def _cut_share(radius_px: float) -> float:
+    """Return how much less noisy a sum is whose outer pixels count in part: sqrt(sum a^2 / sum a).
+
+    `sep` adds variances by area, but a pixel of which half counts adds a quarter of its variance.
+    """
+    reach = int(np.ceil(radius_px)) + 1
+    fine = (np.arange((2 * reach + 1) * _FINE) + 0.5) / _FINE - reach - 0.5
+    inside = np.hypot(fine, fine[:, None]) <= radius_px
+    size = 2 * reach + 1
+    area = inside.reshape(size, _FINE, size, _FINE).mean(axis=(1, 3))
+    return float(np.sqrt((area**2).sum() / area.sum()))

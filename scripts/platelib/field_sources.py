@@ -1,0 +1,363 @@
+"""Stars and galaxies of an image: found, measured, and told from each other."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import sep
+from scipy.spatial import cKDTree
+
+from platelib.aperture_noise import aperture_noise
+from platelib.field_sky import FieldSky, extracted, likeness
+from platelib.source_shapes import (
+    WIDE,
+    concentrations,
+    extended,
+    flat_topped,
+    star_locus,
+)
+from platelib.star_copies import StarCopies, copy_stars
+
+COLUMNS = {
+    "x": "x on the grid, 0-based, px",
+    "y": "y on the grid, 0-based, px",
+    "flux": "light, unit of the channel",
+    "flux_error": "standard error of flux",
+    "snr": "light over its error, of the middle or of the whole, whichever stands out more",
+    "half_light_px": "radius that holds half of the light, px",
+    "major_px": "semi-major axis of the isophote, px",
+    "minor_px": "semi-minor axis of the isophote, px",
+    "angle_deg": "of the major axis, from +x to +y, degrees",
+    "excess_sigma": "how much wider than a star at its place, sigma",
+    "extended": "whether it is wider than a star",
+    "saturated": "whether its top is flat",
+    "inside": "number of the larger source that it lies in, -1 for none",
+}
+
+_SIGMA, _AREA = 3.0, 3
+_WIDE_SIGMA, _WIDE_AREA, _WIDE_CONTRAST = 2.0, 5, 0.02
+_BIN_HALF_LIGHTS, _LEAST_BIN_PX = 4.0, 4
+_MEDIAN_NOISE = 1.2533
+_LEAST_LEFT = 0.3
+_FINE_CELL_FWHM = 8.0
+_SAME_PX = 1.0
+_BRIGHT = 40.0
+_PAIR = 1.5
+_SEED = 20
+_KRON_REACH, _KRON_SCALES = 6.0, (2.5, 4.0)
+
+
+@dataclass(frozen=True)
+class FieldSources:
+    """What is in an image.
+
+    Attributes
+    ----------
+    table : dict of str to numpy.ndarray
+        Columns of ``COLUMNS``, a row a source, brightest first.
+    stars : StarCopies
+        Bright single stars.
+    """
+
+    table: dict[str, np.ndarray]
+    stars: StarCopies
+
+
+def find_sources(field: FieldSky) -> FieldSources:
+    """Find and measure the sources of an image.
+
+    Small sources are found on an image from which all that is wider than some stars has been taken
+    off, so that those upon a galaxy are found too. Wide ones are found on the image itself; what
+    lies inside of one keeps a note of that.
+
+    Parameters
+    ----------
+    field : FieldSky
+        With the sky in cells that are larger than the largest galaxy, if possible.
+
+    Raises
+    ------
+    ValueError
+        If there are not enough bright stars to say what a star looks like.
+    """
+    stars = copy_stars(field)
+    fine = _without_wide_light(field, stars)
+    noise = field.noise * likeness(fine, field.noise, field.missing)
+    x, y = _places(fine, noise, field, stars)
+    factor = aperture_noise(field, 1.5 * stars.half_light_px, _SEED).factor
+    shape = concentrations(fine, field.noise, x, y, stars.half_light_px, factor)
+    flux, error = _star_light(fine, field, x, y, stars, factor)
+    saturated = flat_topped(field, x, y)
+    alone = (flux > _BRIGHT * error) & ~saturated & _apart(x, y, 4 * stars.half_light_px)
+    locus, scatter = star_locus(x, y, shape.value, shape.error, alone, field.image.shape)
+    doubt = _neighbours_light(x, y, flux, stars)
+    wide, excess = extended(shape, locus, np.hypot(scatter, doubt))
+    # Two stars so near each other are one wide source, and neither can be judged.
+    wide &= ~saturated & _apart(x, y, _PAIR * stars.half_light_px)
+    table = {
+        "x": x,
+        "y": y,
+        "flux": flux,
+        "flux_error": error,
+        "snr": flux / error,
+        "half_light_px": np.full(x.size, stars.half_light_px),
+        "major_px": np.full(x.size, stars.half_light_px),
+        "minor_px": np.full(x.size, stars.half_light_px),
+        "angle_deg": np.zeros(x.size),
+        "excess_sigma": excess,
+        "extended": wide,
+        "saturated": saturated,
+        "inside": np.full(x.size, -1),
+    }
+    _measure_small(table, fine, field, stars, factor)
+    _measure_wide(table, field, stars, factor)
+    return FieldSources(_in_order(table), stars)
+
+
+def no_sources() -> dict[str, np.ndarray]:
+    """Return the table of an image in which nothing is told from anything."""
+    kinds = {"extended": bool, "saturated": bool, "inside": np.int32}
+    return {name: np.zeros(0, dtype=kinds.get(name, np.float64)) for name in COLUMNS}
+
+
+def _without_wide_light(field: FieldSky, stars: StarCopies) -> np.ndarray:
+    """Take off what is smooth over several widths of stars: haloes, arms, discs."""
+    cell = max(12, int(round(_FINE_CELL_FWHM * 2 * stars.half_light_px)))
+    smooth = sep.Background(field.image, mask=field.missing, bw=cell, bh=cell, fw=3, fh=3)
+    fine = field.image - smooth.back()
+    fine[field.missing] = 0
+    return fine.astype(np.float32)
+
+
+def _places(
+    fine: np.ndarray, noise: np.ndarray, field: FieldSky, stars: StarCopies
+) -> tuple[np.ndarray, np.ndarray]:
+    """Find peaks and centre a window on each; a place that two of them reach counts once."""
+    found, _ = extracted(
+        fine, noise, field.missing, _SIGMA, _AREA, deblend_nthresh=64, deblend_cont=1e-5
+    )
+    x, y, _ = sep.winpos(
+        fine,
+        found["xcpeak"].astype(float),
+        found["ycpeak"].astype(float),
+        stars.half_light_px / 1.1774,
+    )
+    x, y = np.round(x, 4), np.round(y, 4)
+    ny, nx = fine.shape
+    lost = np.hypot(x - found["xcpeak"], y - found["ycpeak"]) > stars.half_light_px
+    x, y = np.where(lost, found["xcpeak"], x), np.where(lost, found["ycpeak"], y)
+    order = np.argsort(-found["cpeak"], kind="stable")
+    tree = cKDTree(np.stack([x, y], axis=1))
+    kept = np.ones(x.size, dtype=bool)
+    for k in order:
+        if kept[k]:
+            for other in tree.query_ball_point((x[k], y[k]), _SAME_PX):
+                kept[other] &= other == k
+    kept &= (x >= 0) & (y >= 0) & (x <= nx - 1) & (y <= ny - 1)
+    return x[kept].astype(float), y[kept].astype(float)
+
+
+def _star_light(
+    fine: np.ndarray,
+    field: FieldSky,
+    x: np.ndarray,
+    y: np.ndarray,
+    stars: StarCopies,
+    factor: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Light of sources as if they were stars: a small circle, scaled to all of a star's light."""
+    radius = 1.25 * stars.half_light_px
+    share = stars.share(radius)
+    total, error, _ = sep.sum_circle(fine, x, y, radius, err=field.noise, subpix=0)
+    return total / share, factor * error / share
+
+
+def _neighbours_light(
+    x: np.ndarray, y: np.ndarray, flux: np.ndarray, stars: StarCopies
+) -> np.ndarray:
+    """Return what neighbours may add to the concentration of a source, magnitudes.
+
+    Light of stars beside it, as their profile has it, that falls under the wide Gaussian; most of
+    it is taken away by symmetry, so that what is left is at most the order of it.
+    """
+    radii = np.arange(0.5, stars.radius_px, 0.5)
+    shares = np.array([stars.share(float(radius)) for radius in radii])
+    density = np.diff(shares) / (np.pi * np.diff(radii**2))
+    middle = 0.5 * (radii[1:] + radii[:-1])
+    light = np.zeros(x.size)
+    pairs = cKDTree(np.stack([x, y], axis=1)).query_pairs(stars.radius_px, output_type="ndarray")
+    pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+    distance = np.hypot(*(v[pairs[:, 0]] - v[pairs[:, 1]] for v in (x, y)))
+    falling = np.interp(distance, middle, np.maximum(density, 0.0))
+    area = 2 * np.pi * (WIDE * stars.half_light_px) ** 2
+    for one, other in ((0, 1), (1, 0)):
+        np.add.at(light, pairs[:, one], flux[pairs[:, other]] * falling * area)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(flux > 0, np.maximum(light, 0.0) / flux, 0.0)
+    return 2.5 / np.log(10) * share
+
+
+def _apart(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
+    """Say which sources have no other within a distance."""
+    if x.size < 2:
+        return np.ones(x.size, dtype=bool)
+    distance, _ = cKDTree(np.stack([x, y], axis=1)).query(np.stack([x, y], axis=1), k=2)
+    return distance[:, 1] > reach
+
+
+def _measure_small(
+    table: dict[str, np.ndarray],
+    fine: np.ndarray,
+    field: FieldSky,
+    stars: StarCopies,
+    factor: float,
+) -> None:
+    """Fill light and size of extended sources that are not wide, in a circle of all star light."""
+    rows = np.flatnonzero(table["extended"])
+    if not rows.size:
+        return
+    x, y = table["x"][rows], table["y"][rows]
+    radius = stars.radius_px
+    half, _ = sep.flux_radius(fine, x, y, np.full(rows.size, radius), 0.5, subpix=5)
+    total, error, _ = sep.sum_circle(fine, x, y, radius, err=field.noise, subpix=0)
+    good = (total > 0) & np.isfinite(half) & (half > 0)
+    rows = rows[good]
+    table["flux"][rows], table["flux_error"][rows] = total[good], factor * error[good]
+    for name in ("half_light_px", "major_px", "minor_px"):
+        table[name][rows] = half[good]
+
+
+def _measure_wide(
+    table: dict[str, np.ndarray], field: FieldSky, stars: StarCopies, factor: float
+) -> None:
+    """Find the wide objects, and fill them into the sources that are their middle."""
+    side = max(_LEAST_BIN_PX, int(round(_BIN_HALF_LIGHTS * stars.half_light_px)))
+    hidden = field.missing.copy()
+    alone = ~table["extended"] & (table["flux"] > _BRIGHT * table["flux_error"])
+    _hide(hidden, table, alone, stars, 0, 0)
+    binned, noise, missing = _medians(field, hidden, side)
+    noise = noise * likeness(binned, noise, missing)
+    found, segments = extracted(
+        binned, noise, missing, _WIDE_SIGMA, _WIDE_AREA, deblend_cont=_WIDE_CONTRAST
+    )
+    high, wide = binned.shape
+    column = np.minimum(table["x"] / side, wide - 1).astype(int)
+    row = np.minimum(table["y"] / side, high - 1).astype(int)
+    owner = segments[row, column] - 1
+    for number in range(len(found)):
+        members = np.flatnonzero(owner == number)
+        middle = _middle(table, members, found[number], side)
+        if middle is None:
+            continue
+        shape = {name: float(found[name][number]) for name in ("a", "b", "theta")}
+        shape |= {name: shape[name] * side for name in ("a", "b")}
+        if _fill_wide(table, middle, shape, field, stars, factor):
+            table["inside"][members[members != middle]] = middle
+
+
+def _medians(
+    field: FieldSky, hidden: np.ndarray, side: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return medians of squares without what is hidden, their noise, and which are missing."""
+    ny, nx = (size // side for size in field.image.shape)
+    image, noise, gone = (
+        plane[: ny * side, : nx * side]
+        .reshape(ny, side, nx, side)
+        .swapaxes(1, 2)
+        .reshape(ny, nx, side * side)
+        for plane in (field.image, field.noise, hidden)
+    )
+    left = (~gone).sum(axis=2)
+    missing = left < _LEAST_LEFT * side**2
+    ordered = np.sort(np.where(gone, np.float32(np.inf), image), axis=2)
+    place = np.maximum(left - 1, 0)[..., None] // 2
+    middle = np.where(missing, np.float32(0), np.take_along_axis(ordered, place, 2)[..., 0])
+    spread = _MEDIAN_NOISE * np.median(noise, axis=2) / np.sqrt(np.maximum(left, 1))
+    return middle.astype(np.float32), spread.astype(np.float32), missing
+
+
+def _middle(
+    table: dict[str, np.ndarray], members: np.ndarray, found: np.ndarray, side: int
+) -> int | None:
+    """Return the source that is the middle of a wide object; None where none is extended."""
+    wide = members[table["extended"][members]]
+    if not wide.size:
+        return None
+    away = np.hypot(
+        table["x"][wide] / side - found["xcpeak"], table["y"][wide] / side - found["ycpeak"]
+    )
+    return int(wide[np.argmax(table["flux"][wide] / (1 + (away / float(found["a"])) ** 2))])
+
+
+def _fill_wide(
+    table: dict[str, np.ndarray],
+    k: int,
+    found: Mapping[str, float],
+    field: FieldSky,
+    stars: StarCopies,
+    factor: float,
+) -> bool:
+    """Put light and shape of a wide object into its row, if it is wide: Kron (1980), 2.5 radii.
+
+    Circles about other sources do not count; their place takes the mean of the ellipse.
+    """
+    reach = int(np.ceil(_KRON_REACH * found["a"])) + 2
+    left, bottom = (max(0, int(table[name][k]) - reach) for name in ("x", "y"))
+    cut = (slice(bottom, bottom + 2 * reach + 1), slice(left, left + 2 * reach + 1))
+    image, noise, mask = field.image[cut].copy(), field.noise[cut].copy(), field.missing[cut].copy()
+    others = np.arange(table["x"].size) != k
+    _hide(mask, table, others, stars, left, bottom)
+    x, y = [float(table["x"][k]) - left], [float(table["y"][k]) - bottom]
+    axes = [found["a"]], [found["b"]], [found["theta"]]
+    kron, _ = sep.kron_radius(image, x, y, *axes, _KRON_REACH, mask=mask)
+    # Further out what is left of the sky would count for more than the object.
+    scale = float(np.clip(2.5 * kron[0], *_KRON_SCALES)) if np.isfinite(kron[0]) else 3.0
+    total, error, _ = sep.sum_ellipse(image, x, y, *axes, scale, err=noise, mask=mask, subpix=5)
+    half, _ = sep.flux_radius(image, x, y, [scale * axes[0][0]], 0.5, mask=mask, subpix=5)
+    if not (total[0] > table["flux"][k] and half[0] > 0):
+        return False
+    table["flux"][k], table["flux_error"][k] = total[0], factor * error[0]
+    table["half_light_px"][k] = half[0]
+    table["major_px"][k], table["minor_px"][k] = 2.5 * axes[0][0], 2.5 * axes[1][0]
+    table["angle_deg"][k] = np.degrees(axes[2][0])
+    return True
+
+
+def _hide(
+    mask: np.ndarray,
+    table: Mapping[str, np.ndarray],
+    chosen: np.ndarray,
+    stars: StarCopies,
+    left: int,
+    bottom: int,
+) -> None:
+    """Hide circles about sources in a cut-out that begins at a pixel; bright ones get more."""
+    ny, nx = mask.shape
+    near = chosen & (np.abs(table["x"] - left - nx / 2) < nx)
+    near &= np.abs(table["y"] - bottom - ny / 2) < ny
+    snr = table["flux"] / table["flux_error"]
+    reach = 2.0 * stars.half_light_px * np.where(snr > 1000, 4.0, np.where(snr > 200, 2.0, 1.0))
+    for i in np.flatnonzero(near):
+        x, y, radius = table["x"][i] - left, table["y"][i] - bottom, reach[i]
+        x0, x1 = max(0, int(x - radius)), min(nx, int(x + radius) + 2)
+        y0, y1 = max(0, int(y - radius)), min(ny, int(y + radius) + 2)
+        if x0 < x1 and y0 < y1:
+            circle = np.hypot(np.arange(x0, x1) - x, np.arange(y0, y1)[:, None] - y) <= radius
+            mask[y0:y1, x0:x1] |= circle
+
+
+def _in_order(table: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Sort by light, number `inside` anew, and round far below what anything is known to."""
+    order = np.lexsort((table["x"], table["y"], -np.round(table["flux"], 9)))
+    place = np.empty(order.size, dtype=int)
+    place[order] = np.arange(order.size)
+    # Of a wide source the middle may stand out more than the whole.
+    table["snr"] = np.maximum(table["snr"], table["flux"] / table["flux_error"])
+    result = {name: table[name][order] for name in COLUMNS}
+    inside = result["inside"]
+    result["inside"] = np.where(inside >= 0, place[inside], -1).astype(np.int32)
+    for name in ("flux", "flux_error", "snr"):
+        result[name] = np.array([float(f"{value:.6g}") for value in result[name].tolist()])
+    for name in ("half_light_px", "major_px", "minor_px", "angle_deg", "excess_sigma"):
+        result[name] = np.round(result[name], 3)
+    return result

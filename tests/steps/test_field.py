@@ -1,0 +1,374 @@
+"""Depth, sources and the annotated picture of the tiny set against its truth."""
+
+import json
+import re
+
+import numpy as np
+import pytest
+from annotate import annotate
+from astropy.io import fits
+from astropy.io.votable import parse_single_table
+from astropy.table import Table
+from astropy.wcs import WCS
+from identify_sources import identify_sources
+from list_sources import list_sources
+from measure_depth import measure_depth
+from overlay import overlay
+from PIL import Image
+from regions import Regions
+
+from platecli.depth import depth_lines
+from platefiles.deep_sky import OWN_LIST
+from platefiles.depths import read_depths
+from platefiles.errors import UserError
+from platefiles.fitsfile import image_hdu, read_header, read_table, write_product
+from platefiles.other_image import laid_on_grid
+from platefiles.picture_place import map_of_wcs, picture_place
+from platefiles.solution import read_map, read_solution, solution_cards
+from platefiles.source_tables import read_objects
+from platelib.celestial import separation_deg
+from platelib.field_sky import field_sky
+from platelib.field_sources import find_sources
+
+
+@pytest.fixture(scope="module")
+def objects(tiny_raw, tmp_path_factory):
+    """A list of the user's: two galaxies of the truth, and a place far away."""
+    galaxies = Table.read(tiny_raw / "truth" / "galaxies.ecsv")
+    sky = WCS(json.loads((tiny_raw / "truth" / "observation.json").read_text())["wcs"])
+    lines = ["name,ra_deg,dec_deg,kind,major_arcmin,minor_arcmin,angle_deg"]
+    inside = (np.abs(galaxies["x"] - 160) < 130) & (np.abs(galaxies["y"] - 120) < 90)
+    for k, galaxy in enumerate(galaxies[inside][:2], start=1):
+        ra, dec = sky.all_pix2world(galaxy["x"], galaxy["y"], 0)
+        lines.append(f"Tern {k},{ra:.7f},{dec:.7f},galaxy,0.6,0.4,30")
+    lines.append("Far Pebble,12.0,-50.0,,,,")
+    path = tmp_path_factory.mktemp("objects") / "mine.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def field(make_bench, tiny_raw, tiny_catalogue, objects, tmp_path_factory):
+    """The tiny set, placed, measured and identified."""
+    sky = {"catalogue": str(tiny_catalogue), "objects": str(objects)}
+    folder = tmp_path_factory.mktemp("field")
+    bench = make_bench(folder, tiny_raw, sky=sky, equipment="demo-bench")
+    bench.make_zero_points()
+    plan = bench.plan
+    channels = [plan.channel_path(channel) for channel in plan.channels]
+    registrations = [plan.registration_path(channel) for channel in plan.channels]
+    paths = (plan.solution_path, plan.zero_points_path)
+    job = json.loads(plan.depth_job())
+    measure_depth(*paths, channels, registrations, bench.all_measures(), plan.depth_path, job)
+    job = json.loads(plan.sources_job())
+    identify_sources(
+        plan.solution_path, plan.depth_path, channels, plan.objects_path, plan.sources_path, job
+    )
+    return bench
+
+
+def _depths(field):
+    return {row["channel"]: row for row in read_depths(field.plan.depth_path)}
+
+
+@pytest.mark.parametrize("channel", ["ha", "g", "b"])
+def test_limit_agrees_with_the_ccd_equation(field, channel):
+    """The measured limit is within 0.3 mag of that from sky and read noise alone.
+
+    In such a small field noise and light are known to 0.1 mag; the demo is held to the injected
+    stars.
+    """
+    row = _depths(field)[channel]
+    assert row["limit_mag"] == pytest.approx(row["expected_limit_mag"], abs=0.3)
+    assert 1.0 < row["noise_factor"] < 1.6
+    assert row["zero_point_mag"] > 15
+
+
+def test_nights_add_up(field):
+    """Each channel has its two nights; the last one has the limit of the channel."""
+    rows = read_depths(field.plan.depth_path, "NIGHTS")
+    assert [(row["channel"], row["night"]) for row in rows] == [
+        (channel, night) for channel in ("ha", "g", "b") for night in ("2026-03-23", "2026-03-24")
+    ]
+    for first, second in zip(rows[::2], rows[1::2], strict=True):
+        limit = _depths(field)[first["channel"]]["limit_mag"]
+        assert second["limit_mag"] == pytest.approx(limit, abs=1e-3)
+        assert second["limit_mag"] - first["limit_mag"] == pytest.approx(
+            second["gain_mag"], abs=2e-4
+        )
+        assert second["gain_mag"] > 0
+
+
+def test_plan_is_told_in_a_few_lines(field):
+    """The verb says limit, nights, hours and length of subs of each channel."""
+    channels = read_depths(field.plan.depth_path)
+    lines = list(depth_lines(channels, read_depths(field.plan.depth_path, "NIGHTS"), 25.0))
+    text = "\n".join(lines)
+    assert len(lines) <= 6 * len(channels)
+    for channel in ("ha", "g", "b"):
+        assert re.search(rf"^  {channel}: limit \d\d\.\d\d mag", text, re.MULTILINE)
+    assert text.count("0.2 mag takes") == 3
+    assert text.count("it has the least noise of all channels") == 1
+    assert "in a band that no catalogue calibrates" in text
+    assert "read noise adds less than 5 % from" in text
+
+
+def test_sources_are_those_of_the_truth(field):
+    """Bright stars of the truth are found where they are, as the catalogue has them."""
+    table = read_table(field.plan.sources_path, "SOURCES")
+    stars = field.truth_table("stars")
+    matched = table[table["star"] != ""]
+    assert len(matched) > 20
+    known = {str(row["id"]): row for row in stars}
+    away = []
+    for row in matched:
+        star = known[str(row["star"]).split(":")[-1]]
+        away.append(3600 * separation_deg(row["ra_deg"], row["dec_deg"], star["ra"], star["dec"]))
+        assert row["kind"] == "star"
+    # A pixel is 2.3 arc seconds; some stars have a neighbour within it.
+    assert max(away) < 6
+    assert np.median(np.array(away)[matched["snr"] > 50]) < 0.2
+    bright = matched[(matched["snr"] > 100) & ~matched["saturated"]]
+    found = np.array([known[str(s).split(":")[-1]]["magnitude"] for s in bright["star"]])
+    assert np.median(np.abs(bright["magnitude"] - found)) < 0.1
+
+
+def test_objects_of_the_list_are_found(field):
+    """Both galaxies are sources, one that lies elsewhere is no object of the field."""
+    objects = {row["name"]: row for row in read_objects(field.plan.sources_path)}
+    assert "Far Pebble" not in objects
+    table = read_table(field.plan.sources_path, "SOURCES")
+    for name in ("Tern 1", "Tern 2"):
+        row = objects[name]
+        assert row["catalogue"] == OWN_LIST
+        source = table[row["source"] - 1]
+        assert np.hypot(source["x"] - row["x"], source["y"] - row["y"]) < 2
+        assert source["object"] == name
+        assert source["rank"] == 0
+    ranks = np.sort(table["rank"][table["rank"] > 0])
+    np.testing.assert_array_equal(ranks, np.arange(1, ranks.size + 1))
+
+
+def test_lists_hold_the_same_sources(field, tmp_path):
+    """ECSV, CSV, VOTable and regions are read back by astropy and regions, with equal values."""
+    sources = read_table(field.plan.sources_path, "SOURCES")
+    tables = {}
+    for ending in ("ecsv", "csv", "vot", "reg"):
+        path = tmp_path / f"sources.{ending}"
+        list_sources(field.plan.sources_path, path)
+        again = tmp_path / f"again.{ending}"
+        list_sources(field.plan.sources_path, again)
+        assert path.read_bytes() == again.read_bytes()
+        tables[ending] = path
+    ecsv = Table.read(tables["ecsv"])
+    csv = Table.read(tables["csv"], format="ascii.csv")
+    votable = parse_single_table(tables["vot"])
+    for name in ("ra_deg", "dec_deg", "magnitude"):
+        for table in (ecsv, csv, votable.to_table()):
+            np.testing.assert_allclose(np.asarray(table[name]), np.asarray(sources[name]))
+    assert ecsv["ra_deg"].unit == "deg"
+    assert votable.get_field_by_id("ra_deg").ucd == "pos.eq.ra;meta.main"
+    assert "CC-BY-SA-4.0" in ecsv.meta["objects"]
+    regions = Regions.read(tables["reg"], format="ds9")
+    extended = (sources["kind"] == "extended").sum()
+    assert sum("Ellipse" in type(region).__name__ for region in regions) == extended
+    names = {region.meta.get("text") for region in regions}
+    assert {"Tern 1", "Tern 2"} <= names
+
+
+def test_field_that_shows_nothing_is_told(field, tmp_path):
+    """Where no star tells what a star looks like, the product is empty and says why."""
+    blank = tmp_path / "g.fits"
+    with fits.open(field.plan.channel_path("g")) as hdus:
+        noise = np.random.default_rng(1).standard_normal(hdus["SCI"].data.shape)
+        hdus["SCI"].data[:] = noise * np.sqrt(np.nanmedian(hdus["VAR"].data))
+        hdus.writeto(blank)
+    plan, path = field.plan, tmp_path / "sources.fits"
+    channels = [plan.channel_path("ha"), blank, plan.channel_path("b")]
+    job = json.loads(plan.sources_job())
+    identify_sources(plan.solution_path, plan.depth_path, channels, None, path, job)
+    assert "star" in read_header(path)["SRCNOTE"]
+    assert len(read_table(path, "SOURCES")) == 0
+    for ending in ("ecsv", "csv", "vot", "reg"):
+        list_sources(path, tmp_path / f"sources.{ending}")
+
+
+@pytest.fixture(scope="module")
+def cube(field, tmp_path_factory):
+    """A linear cube of the grid, a rim of which no channel covers."""
+    path = tmp_path_factory.mktemp("cube") / "cube.fits"
+    planes = np.ones((3, 240, 320), dtype=np.float32)
+    planes[:, :6], planes[:, :, 310:] = np.nan, np.nan
+    cards = solution_cards(field.plan.solution_path, planes=True)
+    write_product(path, [], [image_hdu(planes, "SCI", cards)])
+    return path
+
+
+@pytest.fixture(scope="module")
+def picture(field, tmp_path_factory):
+    """A grey picture, without the rim."""
+    path = tmp_path_factory.mktemp("picture") / "grey.png"
+    Image.new("RGB", (310, 234), (30, 30, 34)).save(path)
+    return path
+
+
+def _annotated(field, picture, cube, path):
+    job = json.loads(field.plan.annotation_job())
+    plan = field.plan
+    annotate(picture, cube, plan.solution_path, plan.sources_path, path, job)
+    return path
+
+
+def test_place_of_a_cropped_picture(field, cube):
+    """A pixel of the cropped picture has the coordinates of its pixel of the grid."""
+    grid, found = read_map(field.plan.solution_path), map_of_wcs(picture_place(cube, (234, 310)))
+    x, y = np.array([10.0, 200.0]), np.array([40.0, 150.0])
+    np.testing.assert_allclose(found.sky(x, y), grid.sky(x, y + 6), rtol=0, atol=1e-10)
+
+
+def test_annotated_picture(field, picture, cube, tmp_path):
+    """It has the size of the picture, shows the objects, and is the same each time."""
+    path = _annotated(field, picture, cube, tmp_path / "a.png")
+    again = _annotated(field, picture, cube, tmp_path / "b.png")
+    assert path.read_bytes() == again.read_bytes()
+    with Image.open(path) as image:
+        pixels = np.asarray(image.convert("RGB")).astype(int)[::-1]
+    assert pixels.shape == (234, 310, 3)
+    row = next(o for o in read_objects(field.plan.sources_path) if o["name"] == "Tern 1")
+    column, line = round(row["x"]), round(row["y"]) - 6
+    around = pixels[max(0, line - 14) : line + 15, max(0, column - 14) : column + 15]
+    # The ink of catalogue objects is yellow: much more red and green than blue.
+    assert (around[..., 0] + around[..., 1] - 2 * around[..., 2] > 120).sum() > 10
+
+
+def test_overlay_has_the_size_of_the_picture_and_no_ground(field, picture, cube, tmp_path):
+    """The SVG alone is as large as the picture, without date, raster and background."""
+    path = _annotated(field, picture, cube, tmp_path / "a.svg")
+    text = path.read_text()
+    assert 'viewBox="0 0 223.2 168.48"' in text  # 310 x 234 px at 72 / 100 points
+    assert "<image" not in text
+    assert "<dc:date>" not in text
+    assert path.read_bytes() == _annotated(field, picture, cube, tmp_path / "b.svg").read_bytes()
+
+
+def test_picture_of_another_size_is_refused(field, cube, tmp_path):
+    """A picture that is not that of the grid cannot be drawn over, and it is told."""
+    path = tmp_path / "small.png"
+    Image.new("RGB", (100, 80)).save(path)
+    with pytest.raises(UserError, match="100 x 80 pixels, .* or 310 x 234 without"):
+        _annotated(field, path, cube, tmp_path / "a.png")
+
+
+@pytest.fixture(scope="module")
+def survey(field, tmp_path_factory):
+    """An image of another telescope: finer, turned by 50 degrees, bright at 3 places.
+
+    It lies in the second HDU, under a primary without data.
+    """
+    grid = read_solution(field.plan.solution_path)
+    x, y = np.array([60.0, 150.0, 250.0]), np.array([60.0, 180.0, 90.0])
+    wcs = WCS(naxis=2)
+    wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
+    wcs.wcs.crval = grid.wcs.crval
+    wcs.wcs.crpix = [450.0, 420.0]
+    turn, step = np.radians(50.0), 1.1 / 3600
+    wcs.wcs.cd = step * np.array([[-np.cos(turn), np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    px, py = wcs.all_world2pix(*grid.all_pix2world(x, y, 0), 0)
+    rows, columns = np.mgrid[0:840, 0:900]
+    image = np.random.default_rng(3).standard_normal((840, 900))
+    for sx, sy in zip(px, py, strict=True):
+        image += 300 * np.exp(-0.5 * ((rows - sy) ** 2 + (columns - sx) ** 2) / 3.0**2)
+    path = tmp_path_factory.mktemp("survey") / "survey.fits"
+    hdus = [fits.PrimaryHDU(), fits.ImageHDU(image.astype(">f4"), header=wcs.to_header())]
+    fits.HDUList(hdus).writeto(path)
+    return path, np.stack([x, y], axis=1)
+
+
+def test_image_of_another_telescope_lies_on_the_grid(field, survey):
+    """Spots are within 0.1 px of where the sky has them; what is not covered has no data."""
+    path, places = survey
+    grid = read_solution(field.plan.solution_path)
+    laid = laid_on_grid(path, grid, (240, 320))
+    for x, y in places.astype(int):
+        box = laid[y - 5 : y + 6, x - 5 : x + 6]
+        rows, columns = np.mgrid[-5:6, -5:6]
+        weight = np.clip(box - 20, 0, None)
+        middle = ((weight * columns).sum() / weight.sum(), (weight * rows).sum() / weight.sum())
+        assert np.hypot(*middle) < 0.1
+
+
+def test_overlay_shows_both_and_their_blend(field, picture, cube, survey, tmp_path):
+    """Three panels side by side; what only the other image has is red in the last."""
+    path, places = survey
+    plan, out = field.plan, tmp_path / "overlay.png"
+    job = {
+        "title": "Tiny",
+        "name": "survey",
+        "settings": {"stretch": plan.loaded.recipe.stretch.model_dump()},
+    }
+    overlay(picture, cube, path, out, job)
+    again = tmp_path / "again.png"
+    overlay(picture, cube, path, again, job)
+    assert out.read_bytes() == again.read_bytes()
+    with Image.open(out) as image:
+        sheet = np.asarray(image.convert("RGB")).astype(int)
+    assert sheet.shape == (234 + 38, 3 * 310 + 4 * 8, 3)
+    panel = sheet[30:264, 8 + 2 * 318 : 8 + 2 * 318 + 310][::-1]
+    for x, y in places.astype(int):
+        red, green, blue = panel[y - 6, x]
+        assert red > 200
+        assert green == blue < 60
+
+
+@pytest.mark.parametrize("what", ["elsewhere", "text", "no image", "no FITS"])
+def test_images_that_do_not_serve_are_told(field, survey, tmp_path, what):
+    """An image of another field, one whose coordinates are texts, and what is none, are refused."""
+    path = tmp_path / "other.fits"
+    with fits.open(survey[0]) as hdus:
+        if what == "elsewhere":
+            hdus[1].header["CRVAL1"] = 12.0
+        elif what == "text":
+            hdus[1].header["CRVAL1"] = "158.6"
+        elif what == "no image":
+            hdus.pop(1)
+        hdus.writeto(path)
+    if what == "no FITS":
+        path.write_text("no FITS at all")
+    messages = {
+        "elsewhere": "does not show the field",
+        "text": "CRVAL1 are texts",
+        "no image": "has no image with celestial",
+        "no FITS": "cannot be read as FITS",
+    }
+    grid = read_solution(field.plan.solution_path)
+    with pytest.raises(UserError, match=messages[what]):
+        laid_on_grid(path, grid, (240, 320))
+
+
+@pytest.mark.real
+def test_galaxies_of_a_survey_are_where_the_catalogue_has_them(real_folder):
+    """NGC galaxies of OpenNGC are extended sources within 2 px of their places by header WCS."""
+    from platefiles.deep_sky import open_ngc
+
+    path = real_folder / "gri-group" / "reprojected_sdss_r.fits"
+    if not path.is_file():
+        pytest.skip(f"no {path}")
+    with fits.open(path) as hdus:
+        image = hdus[0].data.astype(np.float32)
+        header = hdus[0].header
+        header["RADESYS"] = header.pop("RADECSYS")
+        del header["DATE-OBS"], header["TIMESYS"]
+        wcs = WCS(header)
+    noise = 1.4826 * np.median(np.abs(image - np.median(image)))
+    table = find_sources(field_sky(image, np.full_like(image, noise**2), cell_px=160)).table
+    ny, nx = image.shape
+    found = 0
+    for one in open_ngc(313.17, -5.69, 0.2):
+        x, y = wcs.all_world2pix(one.ra_deg, one.dec_deg, 0)
+        if one.kind == "galaxy" and 0 < x < nx and 0 < y < ny:
+            away = np.hypot(table["x"] - x, table["y"] - y)
+            nearest = int(np.argmin(away))
+            assert away[nearest] < 2
+            assert table["extended"][nearest]
+            found += 1
+    assert found >= 3
