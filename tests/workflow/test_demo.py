@@ -15,6 +15,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import sep
 from astropy.table import Table
 from astropy.wcs import WCS
 from PIL import Image
@@ -23,7 +24,8 @@ from skimage import color
 from draw_demo import draw_raw
 from platefiles.depths import read_depths
 from platefiles.fitsfile import read_header, read_image, read_table
-from platefiles.flattened import read_flat_image
+from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
+from platefiles.line_light import line_light
 from platefiles.lockfile import read_lock
 from platefiles.registration import read_registration
 from platefiles.solution import read_solution
@@ -469,6 +471,45 @@ def test_picture_shows_the_galaxy_in_colour(demo):
     x, y = x - columns.start, y - rows.start
     colours = picture[np.rint(y).astype(int), np.rint(x).astype(int)]
     assert np.median(colours[:, 0] - colours[:, 1]) > 40
+
+
+def test_regions_of_ionised_gas_are_where_they_shine(demo):
+    """What stands out in H-alpha less its starlight are the H II regions, at their places.
+
+    All that send twice as much in the line as their starlight in that band lie within 3 px of a
+    region; each bright region that has no other beside it, and outshines its starlight, is found
+    within 1.5 px.
+    """
+    pair = ("ha", "g")
+    skies = [demo.results / f"sky/{name}.fits" for name in pair]
+    narrow, broad = (
+        read_flat_channel(demo.results / f"channels/{name}.fits", sky)
+        for name, sky in zip(pair, skies, strict=True)
+    )
+    stars, level = (read_stars(skies[0]), read_stars(skies[1])), read_sky(skies[1]).level
+    choice = {"minus": "g", "scale": "auto"}
+    line = line_light(narrow, broad, stars, level, choice, pair, convolve=True)
+    scale = next(value for keyword, value, _ in line.cards(pair) if keyword == "CONTSCAL")
+    unknown = ~np.isfinite(line.image) | (line.mask > 0) | ~np.isfinite(broad.image)
+    planes = []
+    for image in (line.image, scale * broad.image):
+        plane = np.where(unknown, 0.0, image).astype(np.float64)
+        planes.append(plane - sep.Background(plane, mask=unknown, bw=16, bh=16).back())
+    noise = float(np.sqrt(np.nanmedian(line.variance)) * line.noise_factor)
+    found = sep.extract(planes[0], 5 * noise, mask=unknown, deblend_cont=0.001)
+    sums = [sep.sum_circle(plane, found["x"], found["y"], 4.0)[0] for plane in planes]
+    ratio = sums[0] / np.maximum(sums[1], 1e-9)
+    regions = Table.read(demo.results.parent / "demo-raw/truth/h2_regions.ecsv")
+    flux = np.array(regions["line_e_s"])
+    x, y = _apply(demo.reference, np.array(regions["x"]), np.array(regions["y"]))
+    misses = np.hypot(found["x"][:, None] - x, found["y"][:, None] - y)
+    assert (ratio > 2).sum() > 40
+    assert (misses[ratio > 2].min(axis=1) < 3).all()
+    beside = np.hypot(x[:, None] - x, y[:, None] - y) < 10
+    crowded = (beside & (flux > 0.2 * flux[:, None])).sum(axis=1) > 1
+    bright = (flux > 20) & ~crowded
+    assert bright.sum() > 10
+    assert (misses[ratio > 1].min(axis=0)[bright] < 1.5).all()
 
 
 @pytest.mark.parametrize("cores", [1, 2])
