@@ -42,7 +42,7 @@ def test_before_the_first_run_all_is_new(looked, tmp_path):
     assert lines[1].startswith(
         "  new: ha 2026-03-23: 4 subs (40 min), ha 2026-03-24: 4 subs (40 min)"
     )
-    assert lines[2].startswith("  to do: 29 jobs: master bias, master dark x 2, master flat x 6, ")
+    assert lines[2].startswith("  to do: 42 jobs: master bias, master dark x 2, master flat x 6, ")
     assert "    no grid is chosen: choose grid" in lines
     assert lines[-1].startswith("  totals: ha 0 s -> 1 h 20 min, g 0 s -> 24 min")
     assert not any("calibration" in line for line in lines)

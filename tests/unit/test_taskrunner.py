@@ -7,7 +7,7 @@ from platecli.taskrunner import run_tasks
 from platefiles.bindings import Task
 from platefiles.errors import UserError
 from platefiles.fitsfile import image_hdu, write_product
-from platefiles.recipe import Colour, Stretch
+from platefiles.recipe import Colour, Finish, Geometry, Stretch
 from platefiles.record import record_hdu
 
 
@@ -19,9 +19,11 @@ def tasks(tmp_path):
     record = record_hdu("integrate", channel, {"settings": {}, "channel": "l"}, {})
     write_product(channel, [], [image_hdu(noise, "SCI", unit="electron/s"), record])
     mapping = {"red": None, "green": None, "blue": None, "luminance": {"l": 1.0}}
-    settings = {"mapping": mapping, "colour": Colour().model_dump()}
+    geometry = Geometry().model_dump()
+    settings = {"mapping": mapping, "colour": Colour().model_dump(), "geometry": geometry}
     cube_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}
-    job = {"settings": {"stretch": Stretch().model_dump(), "title": "T"}}
+    drawn = {"stretch": Stretch().model_dump(), "finish": Finish().model_dump()}
+    job = {"settings": drawn | {"geometry": geometry, "title": "T"}}
     cube = str(tmp_path / "cube.fits")
 
     def task(step, name, inputs, job):
