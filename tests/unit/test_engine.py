@@ -67,6 +67,13 @@ except KeyboardInterrupt:
 """
 
 
+AS_SNAKEMAKE = """import signal
+signal.signal(signal.SIGTERM, signal.SIG_IGN)
+signal.signal(signal.SIGINT, signal.default_int_handler)
+"""
+"""What it does while jobs run, also where a shell has started it in the background."""
+
+
 # POSIX shells report a command that Ctrl-C has ended as 130.
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_stopping_ends_the_command_and_its_jobs(number):
@@ -75,8 +82,8 @@ def test_stopping_ends_the_command_and_its_jobs(number):
         sys.executable,
         "-c",
         PARENT,
-        CHILD.replace("try:", "import signal\nsignal.signal(signal.SIGTERM, signal.SIG_IGN)\ntry:"),
-    ]  # as Snakemake does while jobs run
+        CHILD.replace("try:", f"{AS_SNAKEMAKE}try:"),
+    ]
     with subprocess.Popen(words, stdout=subprocess.PIPE, start_new_session=True) as parent:
         assert parent.stdout.readline() == b"ready\n"
         time.sleep(0.2)
