@@ -7,16 +7,11 @@ import numpy as np
 from platelib.gaps import mend_gaps
 from platelib.neutral_sky import measure_sky
 from platelib.rendering import Look
-from platelib.side_by_side import shrunk
+from platelib.side_by_side import reduction, shrunk
 from platelib.srgb import decode, encode
 from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _RANGE = (0.5, 99.5)
-
-
-def reduction(shape: tuple[int, ...], widest_px: int) -> int:
-    """Return by what an image is to be made smaller to be at most so wide and so high."""
-    return max(1, -(-max(shape) // widest_px))
 
 
 def channel_panels(

@@ -51,7 +51,7 @@ def linear_panels(first: np.ndarray, second: np.ndarray, look: Look) -> Panels:
     ValueError
         If there are no data in the first, or its sky is without noise.
     """
-    factor = reduction(first.shape[1:])
+    factor = reduction(first.shape[1:], WIDEST_PX)
     small, other = (shrunk(planes, factor) for planes in (first, second))
     curve, _ = choose_curve(mean_plane(small.astype(np.float32)), look)
     shown, other_shown = (np.nan_to_num(stretch_planes(planes, curve)) for planes in (small, other))
@@ -66,14 +66,14 @@ def display_panels(first: np.ndarray, second: np.ndarray) -> Panels:
     first, second : numpy.ndarray
         ``(3, ny, nx)`` of one shape, display values from 0 to 1.
     """
-    factor = reduction(first.shape[1:])
+    factor = reduction(first.shape[1:], WIDEST_PX)
     small, other = (shrunk(planes, factor) for planes in (first, second))
     return _panels(small, other, other - small, factor)
 
 
-def reduction(shape: tuple[int, ...]) -> int:
-    """Return by what a picture is to be made smaller so that it is at most ``WIDEST_PX`` wide."""
-    return -(-max(shape) // WIDEST_PX)
+def reduction(shape: tuple[int, ...], widest_px: int) -> int:
+    """Return by what an image is to be made smaller to be at most so wide and so high."""
+    return max(1, -(-max(shape) // widest_px))
 
 
 def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
