@@ -20,6 +20,10 @@ _WITHOUT = {
 _FEW = 3
 
 
+SERVES_NO_LIGHT = "serves no light."
+"""End of a note on frames that have no part in any channel."""
+
+
 def notes_on(
     frames: Sequence[Frame],
     chosen: Sequence[tuple[Frame, list[Fit]]],
@@ -125,4 +129,4 @@ def _idle(masters: Sequence[MasterGroup], shelf: Shelf, loaded: "LoadedProject")
         for pool in shelf.pools[kind]:
             if not used.intersection(frame.id for frame in pool.frames):
                 count = len(pool.frames)
-                yield f"{pool.name} ({count} frame{'s' * (count > 1)}) serves no light."
+                yield f"{pool.name} ({count} frame{'s' * (count > 1)}) {SERVES_NO_LIGHT}"

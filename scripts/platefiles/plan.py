@@ -20,6 +20,7 @@ from platefiles.frame import Frame
 from platefiles.headers import fixes_for
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
+from platefiles.matching_notes import SERVES_NO_LIGHT
 from platefiles.provenance import canonical, digest, file_sha256
 from platefiles.tycho import tycho_sum
 
@@ -272,8 +273,9 @@ class ProjectPlan(FieldJobs, Layout):
         )
 
     def _notes(self, channel: str) -> list[str]:
-        """Notes on the matching, less those that speak of other channels."""
+        """Notes on the matching, less those that speak of other channels or of none."""
         others = [f"hannel '{name}'" for name in self.loaded.project.channels if name != channel]
+        others.append(SERVES_NO_LIGHT)
         return [note for note in self.matched.notes if not any(word in note for word in others)]
 
     @remembered

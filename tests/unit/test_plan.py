@@ -233,6 +233,14 @@ def test_one_channel_of_masters_changes_with_its_choice(plan_of):
     assert len(after.masters) == len(before.masters) - 2
 
 
+def test_flats_that_serve_no_light_are_no_business_of_a_channel(plan_of):
+    """Subs of a night that come or go leave other channels as they were, flats and all."""
+    whole, without = plan_of(), plan_of(exclude=["2026-03-24/ha-*.fits"])
+    assert len(without.lights("ha")) < len(whole.lights("ha"))
+    assert any("flat_ha" in note for note in without.matched.notes)
+    assert without.integrate_job("b") == whole.integrate_job("b")
+
+
 def test_notes_on_a_channel_go_to_that_channel(plan_of):
     """What is not done for one channel stands in its job alone; what is done for none in all."""
     channels = {name: {"filters": [name]} for name in CHANNELS}
