@@ -1,7 +1,7 @@
 """One image of each channel.
 
 Reads   links/<light>, calibration/<master>.fits, measures/<channel>/<night>.fits,
-        registration/<channel>.fits.
+        registration/<channel>.fits, field/solution.fits.
 Writes  cosmic_rays/<channel>/<night>.fits where subs are few, channels/<channel>.fits, subs.tsv.
 Steps   find cosmic rays sub by sub where there are too few to compare; calibrate, resample, clip
         and average tile by tile; list what became of each sub.
@@ -40,6 +40,7 @@ rule integrate:
         registration=plans.registration,
         anew=plans.anew("results/{project}/channels/{channel}.fits"),
         rays=plans.channel_rays,
+        solution=plans.channel_solution,
     output:
         "results/{project}/channels/{channel}.fits",
     log:

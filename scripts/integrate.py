@@ -19,6 +19,7 @@ from platefiles.provenance import equipment_cards, exposure_cards, making_cards,
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
+from platefiles.solution import solution_cards
 from platefiles.streamed import StreamedProduct
 from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
@@ -35,6 +36,7 @@ def integrate(
     threads: int = 1,
     memory_mb: float = math.inf,
     paths_to_rays: Sequence[str | Path] = (),
+    path_to_solution: str | Path | None = None,
 ) -> None:
     """Write the integrated image of a channel.
 
@@ -56,6 +58,8 @@ def integrate(
         Memory of its own that the step may take, MB; it changes no bit.
     paths_to_rays : sequence of path-like
         Cosmic rays on the subs, for channels that are cleaned sub by sub.
+    path_to_solution : path-like, optional
+        Place of the grid on the sky, for the headers of the images.
 
     Raises
     ------
@@ -69,7 +73,9 @@ def integrate(
     with ExitStack() as stack:
         subs = open_subs(stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job)
         _check_enough(len(subs), len(job["subs"]), registered, job)
-        product = stack.enter_context(_product(path_to_channel, subs, registered, shape, job))
+        images = _images(shape, job["unit"], path_to_solution)
+        cards = _cards(subs, registered, job)
+        product = stack.enter_context(StreamedProduct(path_to_channel, cards, images))
         integration = Integration(subs, shape, job["settings"])
         tally = _integrate_tiles(integration, threads, memory_mb, product)
         inputs = _inputs(registered, subs, tally, shape, job)
@@ -83,6 +89,7 @@ def integrate(
             "masters": paths_to_masters,
             "registration": [path_to_registration],
             "rays": paths_to_rays,
+            "solution": [] if path_to_solution is None else [path_to_solution],
         }
         record = record_hdu("integrate", path_to_channel, job, sources)
         product.finish([columns_hdu(inputs, "INPUTS"), record])
@@ -127,9 +134,8 @@ def _integrate_tiles(
         return sum(pool.map(fill, integration.tiling(threads, memory_mb)))
 
 
-def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedProduct:
+def _cards(subs, registered, job) -> list[tuple]:
     times = [(row.facts["start_utc"], row.facts["exposure_s"]) for row, _ in subs]
-    unit = job["unit"]
     cards = [
         *making_cards("integrate", job),
         ("FILTER", job["channel"], "channel"),
@@ -145,15 +151,25 @@ def _product(path, subs, registered, shape: tuple[int, int], job) -> StreamedPro
     if math.isfinite(min(levels)):
         level = float(f"{min(levels):.5g}")
         cards.append(("SATURATE", level, "pixels are saturated from here on"))
+    return cards
+
+
+def _images(
+    shape: tuple[int, int], unit: str, path_to_solution: str | Path | None
+) -> dict[str, tuple]:
+    """Return shape, kind of number, cards and unit of each image."""
+    flat, cube = (
+        [] if path_to_solution is None else solution_cards(path_to_solution, planes)
+        for planes in (False, True)
+    )
     square = "adu2" if unit == "adu" else f"({unit})2"
-    planes = [("PLANE1", "low"), ("PLANE2", "high")]
-    images: dict[str, tuple] = {
-        "SCI": (shape, "f4", (), unit),
-        "VAR": (shape, "f4", (), square),
-        "COUNT": (shape, "i2", (), None),
-        "CLIPPED": ((2, *shape), "i2", planes, None),
+    sides = [("PLANE1", "low"), ("PLANE2", "high")]
+    return {
+        "SCI": (shape, "f4", flat, unit),
+        "VAR": (shape, "f4", flat, square),
+        "COUNT": (shape, "i2", flat, None),
+        "CLIPPED": ((2, *shape), "i2", [*sides, *cube], None),
     }
-    return StreamedProduct(path, cards, images)
 
 
 def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) -> dict[str, list]:
@@ -182,4 +198,5 @@ if __name__ == "__main__":
             threads=snakemake.threads,
             memory_mb=snakemake.resources.mem_mb,
             paths_to_rays=snakemake.input.rays,
+            path_to_solution=snakemake.input.solution or None,
         )

@@ -33,6 +33,11 @@ class FieldInputs:
         taker = plan.picture_cube(wildcards.picture)
         return single(self._made(taker, [plan.solution_path]))
 
+    def channel_solution(self: _Plans, wildcards) -> str | list[str]:
+        """Place of the grid on the sky, for a channel that is integrated."""
+        plan = self.plan(wildcards)
+        return single(self._made(plan.channel_path(wildcards.channel), [plan.solution_path]))
+
     def solution_job(self: _Plans, wildcards) -> str:
         """Job of placing the grid on the sky."""
         return self.plan(wildcards).solution_job()

@@ -261,7 +261,7 @@ class ProjectPlan(FieldJobs, Layout):
         return self._job(
             "integrate",
             settings,
-            [self.register_job(channel), *self._rays_jobs(frames)],
+            [self.register_job(channel), *self._rays_jobs(frames), self.solution_job()],
             channel=channel,
             wavelength_nm=facts.wavelength_nm,
             unit=self._unit(frames),

@@ -125,6 +125,7 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
     waits = [channel for channel in plan.channels if not plan.is_pinned(channel)]
     if waits:
         yield Product(plan.lock_path, "choose_grid", "", plan.grid_job(), tuple(everything))
+    yield _solution(plan)
     for channel in plan.channels:
         measures = tuple(plan.measures_path(channel, night) for night in plan.nights(channel))
         job, late = plan.register_job(channel), channel in waits
@@ -140,10 +141,9 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
             )
             job = plan.cosmic_rays_job(channel, night)
             yield Product(path, "find_cosmic_rays", f"{channel} {night}", job, inputs)
-        inputs = (*masters, *rays, plan.registration_path(channel))
+        inputs = (*masters, *rays, plan.registration_path(channel), plan.solution_path)
         job = plan.integrate_job(channel)
         yield Product(plan.channel_path(channel), "integrate", channel, job, inputs, waits=late)
-    yield _solution(plan)
     yield _zero_points(plan)
     yield from _field(plan)
     inputs = tuple(

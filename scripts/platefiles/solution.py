@@ -4,7 +4,6 @@ The primary header has the world coordinates; ``STARS`` has a row for each star 
 the field.
 """
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +13,7 @@ from astropy.io import fits
 
 from platefiles.fitsfile import has_image, read_header
 from platefiles.tables import columns_hdu, read_columns
+from platefiles.wcs_cards import carried_cards
 from platelib.catalogue_stars import CatalogueStars
 from platelib.sky_fit import INVERSE_MORE, inverse_terms
 from platelib.sky_map import SkyMap
@@ -36,12 +36,6 @@ STAR_COLUMNS = {
 }
 MAGNITUDE = "mag_"
 """What the columns of magnitudes begin with, the name of the band follows."""
-
-_WORLD = (
-    "WCSAXES", "CTYPE1", "CTYPE2", "CUNIT1", "CUNIT2", "CRPIX1", "CRPIX2", "CRVAL1", "CRVAL2",
-    "CD1_1", "CD1_2", "CD2_1", "CD2_2", "RADESYS", "A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER",
-)  # fmt: skip
-_POLYNOMIAL = re.compile(r"(?:A|B|AP|BP)_\d_\d")
 
 
 def read_solution(path: str | Path) -> "WCS | None":
@@ -81,16 +75,7 @@ def solution_cards(path: str | Path, planes: bool = False) -> list[tuple]:
     planes : bool
         The image is a cube of planes; the third axis counts them.
     """
-    found = [
-        (card.keyword, card.value, card.comment)
-        for card in read_header(path).cards
-        if card.keyword in _WORLD or _POLYNOMIAL.fullmatch(card.keyword)
-    ]
-    if found and planes:
-        # Without WCSAXES there are as many axes as the image has, and CD3_3 would be 0.
-        found = [card for card in found if card[0] != "WCSAXES"]
-        found.append(("CD3_3", 1.0, "planes are counted"))
-    return found
+    return carried_cards(read_header(path), planes)
 
 
 def read_map(path: str | Path) -> SkyMap | None:

@@ -1,13 +1,42 @@
-"""The place on the sky of a linear cube and of the pictures drawn of it: FITS 4.0, section 8.
+"""The place on the sky of images on the grid and of pictures drawn of them: FITS 4.0, section 8.
 
 Positions are 0-based in the code, with row 0 at the bottom; FITS counts from 1.
 """
 
+import re
 import warnings
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
+
+_WORLD = (
+    "WCSAXES", "CTYPE1", "CTYPE2", "CUNIT1", "CUNIT2", "CRPIX1", "CRPIX2", "CRVAL1", "CRVAL2",
+    "CD1_1", "CD1_2", "CD2_1", "CD2_2", "RADESYS", "A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER",
+)  # fmt: skip
+_POLYNOMIAL = re.compile(r"(?:A|B|AP|BP)_\d_\d")
+
+
+def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
+    """Return the cards of a header that place another image of the same pixels on the sky.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+        Of an image, or of the solution of its grid; one without world coordinates gives none.
+    planes : bool
+        The other image is a cube of planes; the third axis counts them.
+    """
+    found = [
+        (card.keyword, card.value, card.comment)
+        for card in header.cards
+        if card.keyword in _WORLD or _POLYNOMIAL.fullmatch(card.keyword)
+    ]
+    if found and planes:
+        # Without WCSAXES there are as many axes as the image has, and CD3_3 would be 0.
+        found = [card for card in found if card[0] != "WCSAXES"]
+        found.append(("CD3_3", 1.0, "planes are counted"))
+    return found
 
 
 def picture_wcs(header: Any) -> "WCS | None":

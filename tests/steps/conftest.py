@@ -109,7 +109,10 @@ class Bench:
             registration = self.make_registration(channel)
             job = json.loads(self.plan.integrate_job(channel))
             job["settings"] |= changes
-            integrate(self.raw(lights), self.masters_of(lights), registration, path, job)
+            integrate(
+                *(self.raw(lights), self.masters_of(lights), registration, path, job),
+                path_to_solution=self.make_solution(),
+            )
         return path
 
     def make_solution(self, path: str | Path | None = None, **changes: Any) -> str:

@@ -82,13 +82,47 @@ def test_cards_of_a_cube_have_a_third_axis(placed):
     assert "WCSAXES" not in cards
 
 
+def test_channel_has_stars_of_the_catalogue_at_their_pixels(placed):
+    """In each image of a channel, the planes of a cube too, known places are where stars are."""
+    stars = read_stars(placed.plan.solution_path)
+    found = (stars["flags"] == 0) & (stars["flux"] > np.median(stars["flux"][stars["flags"] == 0]))
+    assert found.sum() >= 8
+    with fits.open(placed.make_channel("g")) as hdus:
+        for name in ("SCI", "VAR", "COUNT", "CLIPPED"):
+            x, y = WCS(hdus[name].header, naxis=2).all_world2pix(stars["ra"], stars["dec"], 0)
+            miss = np.hypot(x - stars["found_x"], y - stars["found_y"])[found]
+            assert np.sqrt(np.mean(miss**2)) < 0.15, name
+        image, sky = hdus["SCI"].data, np.nanmedian(hdus["SCI"].data)
+        noise = np.sqrt(np.nanmedian(hdus["VAR"].data))
+        rows, columns = (np.rint(place[found]).astype(int) for place in (y, x))
+        assert (image[rows, columns] > sky + 10 * noise).all()
+        assert hdus["CLIPPED"].header["CD3_3"] == 1.0
+        assert "CTYPE1" not in hdus[0].header
+
+
+def test_images_of_a_channel_agree_with_the_solution_to_the_last_bit(placed):
+    """A channel says of its pixels what the solution says, and its record names the solution."""
+    wcs = read_solution(placed.plan.solution_path)
+    path = placed.make_channel("g")
+    expected = wcs.all_pix2world([3.0, 300.0], [200.0, 7.0], 0)
+    for name in ("SCI", "VAR", "COUNT", "CLIPPED"):
+        own = WCS(fits.getheader(path, name), naxis=2)
+        assert np.array_equal(own.all_pix2world([3.0, 300.0], [200.0, 7.0], 0), expected)
+    assert read_record(path).making.inputs["solution"] == ("field/solution.fits",)
+
+
 def test_tycho_alone_refuses_a_field_of_12_arc_minutes(bench, tmp_path):
-    """Too few stars are told with the size of the field and what would help; no coordinates."""
+    """Too few stars are told with the size of the field and what would help.
+
+    Neither the solution nor the images of a channel have coordinates then.
+    """
     path = bench.make_solution(tmp_path / "solution.fits")
     assert read_solution(path) is None
     assert read_map(path) is None
     assert read_stars(path) == {}
     assert solution_cards(path) == []
+    with fits.open(bench.make_channel("g")) as hdus:
+        assert not any("CTYPE1" in hdu.header or "CD3_3" in hdu.header for hdu in hdus)
     said = read_refusal(path)
     assert said.startswith("the field is not placed on the sky: Tycho-2 has about 1 stars in a")
     assert "12.4' x 9.3'" in said

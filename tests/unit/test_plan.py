@@ -149,6 +149,7 @@ FOLLOWING = {
     "master_flat": {"measure", "calibrate_sub"},
     "measure": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
+    "place_on_sky": {"integrate", "find_zero_points", "map_channels"},
     "integrate": {"map_channels", "tabulate_subs", "flatten_sky", "find_zero_points"},
     "flatten_sky": {"map_channels", "tabulate_seeing"},
     "find_zero_points": {"measure_depth"},
@@ -172,11 +173,23 @@ FOLLOWING = {
 def test_what_follows_from_a_changed_job_is_to_do_again(plan_of, group, settings):
     """Jobs that read what a changed job writes change too, through all that lies between."""
     before, after = _jobs(plan_of()), _jobs(plan_of(overrides={group: settings}))
-    expected = waiting = _rules(_changed(before, after))
+    changed = _rules(_changed(before, after))
+    assert _rules(_to_do_again(before, after)) == _with_what_follows(changed)
+
+
+def _with_what_follows(rules):
+    expected = waiting = rules
     while waiting:
         waiting = {rule for other in waiting for rule in FOLLOWING.get(other, set())} - expected
         expected = expected | waiting
-    assert _rules(_to_do_again(before, after)) == expected
+    return expected
+
+
+def test_what_lies_on_the_grid_is_to_do_again_with_its_place_on_the_sky(plan_of):
+    """What is known of the place changes one job, and with it those whose products carry it."""
+    before, after = _jobs(plan_of()), _jobs(plan_of(sky={"scale_arcsec": 2.3}))
+    assert _rules(_changed(before, after)) == {"place_on_sky"}
+    assert _rules(_to_do_again(before, after)) == _with_what_follows({"place_on_sky"})
 
 
 def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):

@@ -150,7 +150,7 @@ EVENTS = {
         _override("depth", surface_brightness=24.0),
         ["measure depth", "identify sources", *LISTS, *ANNOTATED],
     ),
-    "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["place on sky", *FIELD, *COLOUR]),
+    "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["place on sky", *INTEGRATED]),
     "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
     "lock file deleted": (
