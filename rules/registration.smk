@@ -1,6 +1,6 @@
 """Where each sub lies on the grid, and how good it is.
 
-Reads   links/<light>, calibration/<master>.fits.
+Reads   links/<light>, calibration/<master>.fits; field/solution.fits for registered subs.
 Writes  measures/<channel>/<night>.fits, the lock file beside the project file (once),
         registration/<channel>.fits, registered/<channel>/<sub>.fits on request.
 Steps   measure sky, noise and stars of each sub; choose the grid if none is pinned; match stars.
@@ -90,6 +90,7 @@ rule register_sub:
         registration=plans.sub_registration,
         anew=plans.anew("results/{project}/registered/{channel}/{sub}.fits"),
         rays=plans.sub_rays,
+        solution=plans.sub_solution,
     output:
         "results/{project}/registered/{channel}/{sub}.fits",
     log:

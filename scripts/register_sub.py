@@ -17,6 +17,7 @@ from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import read_registration
+from platefiles.solution import solution_cards
 from platefiles.subs import Sub
 
 
@@ -27,10 +28,12 @@ def register_sub(
     path_to_sub: str | Path,
     job: Mapping[str, Any],
     paths_to_rays: Sequence[str | Path] = (),
+    path_to_solution: str | Path | None = None,
 ) -> None:
     """Write a registered sub: ``SCI`` and ``VAR`` in the unit of the channel.
 
-    A sub that was left out is written without data, with its state in ``SUBSTATE``.
+    A sub that was left out is written without data, with its state in ``SUBSTATE``. Both images
+    carry the place of the grid on the sky, where that is known.
 
     Raises
     ------
@@ -56,8 +59,10 @@ def register_sub(
         "masters": paths_to_masters,
         "registration": [path_to_registration],
         "rays": paths_to_rays,
+        "solution": [] if path_to_solution is None else [path_to_solution],
     }
     unit = job["unit"]
+    world = [] if path_to_solution is None else solution_cards(path_to_solution)
     write_product(
         path_to_sub,
         [
@@ -69,8 +74,8 @@ def register_sub(
             *exposure_cards([(facts["start_utc"], facts["exposure_s"])]),
         ],
         [
-            image_hdu(values, "SCI", unit=unit),
-            image_hdu(variance, "VAR", unit=f"({unit})2"),
+            image_hdu(values, "SCI", world, unit),
+            image_hdu(variance, "VAR", world, f"({unit})2"),
             record_hdu("register_sub", path_to_sub, job, inputs),
         ],
     )
@@ -85,4 +90,5 @@ if __name__ == "__main__":
             path_to_sub=snakemake.output[0],
             job=json.loads(snakemake.params.job),
             paths_to_rays=snakemake.input.rays,
+            path_to_solution=snakemake.input.solution or None,
         )

@@ -19,6 +19,8 @@ class _Plans(Protocol):
 
     def _made(self, taker: str, paths: Sequence[str]) -> list[str]: ...
 
+    def _aged(self, path: str) -> str: ...
+
     def _links(self, plan: ProjectPlan, frames) -> list[str]: ...
 
     def _pinned_plan(self, wildcards) -> ProjectPlan: ...
@@ -37,6 +39,10 @@ class FieldInputs:
         """Place of the grid on the sky, for a channel that is integrated."""
         plan = self.plan(wildcards)
         return single(self._made(plan.channel_path(wildcards.channel), [plan.solution_path]))
+
+    def sub_solution(self: _Plans, wildcards) -> str:
+        """Place of the grid on the sky, for a sub that is stored."""
+        return self._aged(self.plan(wildcards).solution_path)
 
     def solution_job(self: _Plans, wildcards) -> str:
         """Job of placing the grid on the sky."""

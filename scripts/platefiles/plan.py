@@ -285,7 +285,7 @@ class ProjectPlan(FieldJobs, Layout):
         return self._job(
             "register_sub",
             {},
-            [self.register_job(channel), *self._rays_jobs([frame])],
+            [self.register_job(channel), *self._rays_jobs([frame]), self.solution_job()],
             channel=channel,
             camera=self._camera(),
             sub=self._sub(frame),

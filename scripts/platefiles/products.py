@@ -277,5 +277,5 @@ def _stored_sub(plan: ProjectPlan, kind: str, channel: str, sub: str, path: str)
     if kind == "calibrated":
         return Product(path, "calibrate_sub", about, plan.calibrate_job(sub), masters)
     job, waits = plan.register_sub_job(channel, sub), not plan.is_pinned(channel)
-    inputs = (*masters, plan.registration_path(channel))
+    inputs = (*masters, plan.registration_path(channel), plan.solution_path)
     return Product(path, "register_sub", about, job, inputs, waits=waits)

@@ -149,7 +149,7 @@ FOLLOWING = {
     "master_flat": {"measure", "calibrate_sub"},
     "measure": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
-    "place_on_sky": {"integrate", "find_zero_points", "map_channels"},
+    "place_on_sky": {"integrate", "register_sub", "find_zero_points", "map_channels"},
     "integrate": {"map_channels", "tabulate_subs", "flatten_sky", "find_zero_points"},
     "flatten_sky": {"map_channels", "tabulate_seeing"},
     "find_zero_points": {"measure_depth"},

@@ -18,7 +18,7 @@ from platefiles.fitsfile import image_hdu, read_image, write_product
 from platefiles.placing import Outcome
 from platefiles.recipe import Colour
 from platefiles.record import read_record
-from platefiles.solution import world_cards
+from platefiles.solution import read_stars, world_cards
 from platelib.sky_map import SkyMap
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -123,6 +123,51 @@ def test_astropy_reads_and_verifies_every_header_without_a_warning(products):
                     hdu.header.tostring()
                     if isinstance(hdu, fits.ImageHDU) and hdu.name != "RECORD":
                         WCS(hdu.header)
+
+
+ON_THE_GRID = {
+    "integrate": {"SCI", "VAR", "COUNT", "CLIPPED"},
+    "register_sub": {"SCI", "VAR"},
+    "map_channels": {"SCI", "LUMINANCE"},
+}
+
+
+def _images(path):
+    """Rule, name and header of each image of a product."""
+    with fits.open(path) as hdus:
+        step = hdus[0].header["STEP"]
+        return [
+            (step, hdu.name, hdu.header)
+            for hdu in hdus
+            if isinstance(hdu, fits.ImageHDU) and hdu.name != "RECORD"
+        ]
+
+
+def test_images_on_the_grid_have_known_stars_at_their_pixels(complete):
+    """Each image of channels, subs and pictures has its place, within 0.15 px rms."""
+    stars = read_stars(complete.results / "field" / "solution.fits")
+    found = stars["flags"] == 0
+    assert found.sum() >= 15
+    seen = set()
+    for path in complete.results.rglob("*.fits"):
+        for step, name, header in [] if path.is_symlink() else _images(path):
+            if step not in ON_THE_GRID:
+                continue
+            x, y = WCS(header, naxis=2).all_world2pix(stars["ra"], stars["dec"], 0)
+            miss = np.hypot(x - stars["found_x"], y - stars["found_y"])[found]
+            assert np.sqrt(np.mean(miss**2)) < 0.15, (path, name)
+            seen.add((step, name))
+    assert seen == {(step, name) for step, names in ON_THE_GRID.items() for name in names}
+
+
+def test_images_of_the_sensor_and_of_a_refused_field_have_no_place(complete, finished):
+    """Masters and calibrated subs carry no coordinates, nor does anything where none are known."""
+    sensor = [*complete.results.glob("calibration/*.fits")]
+    sensor += complete.results.glob("calibrated/*/*.fits")
+    refused = [path for path in finished[0].results.rglob("*.fits") if not path.is_symlink()]
+    headers = [header for path in (*sensor, *refused) for *_, header in _images(path)]
+    assert len(headers) > 100
+    assert not any("CTYPE1" in header or "CD1_1" in header for header in headers)
 
 
 def test_dates_are_in_order_and_agree(products):
