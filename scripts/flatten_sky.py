@@ -13,6 +13,7 @@ from platefiles.joblog import job_log, log
 from platefiles.provenance import making_cards
 from platefiles.record import record_hdu
 from platefiles.tables import columns_hdu
+from platefiles.wcs_cards import coarser_cards
 from platelib.blocks import BLOCK_PX, mean_blocks
 from platelib.channel_stars import (
     Width,
@@ -44,7 +45,7 @@ def flatten_sky(path_to_channel: str | Path, path_to_sky: str | Path, job: Mappi
     path_to_sky : path-like
         Product: ``SKY`` and ``ERROR``, the surface and its uncertainty at the nodes of a mesh;
         ``LIGHT``, what was no sky, a pixel for 4 x 4 of the channel; tables ``CELLS`` and
-        ``STARS``.
+        ``STARS``. The images have the channel's place on the sky.
     job : mapping
         Settings: the group ``gradient``, and of ``measure`` what finds stars.
 
@@ -71,10 +72,11 @@ def flatten_sky(path_to_channel: str | Path, path_to_sky: str | Path, job: Mappi
     width = width_of(stars)
     _report(model, sky, width)
     unit = header.get("BUNIT")
+    world = coarser_cards(header, model.surface.lattice.pitch_px, RING)
     hdus = [
-        image_hdu(model.surface.values, "SKY", _surface_cards(model, sky), unit),
-        image_hdu(model.surface.errors, "ERROR", _mesh_cards(model), unit),
-        image_hdu(model.light.astype(np.uint8), "LIGHT"),
+        image_hdu(model.surface.values, "SKY", [*_surface_cards(model, sky), *world], unit),
+        image_hdu(model.surface.errors, "ERROR", [*_mesh_cards(model), *world], unit),
+        image_hdu(model.light.astype(np.uint8), "LIGHT", coarser_cards(header, BLOCK_PX)),
         columns_hdu(_cell_columns(model), "CELLS", _CELL_COLUMNS),
         columns_hdu({name: stars[name] for name in STAR.names or ()}, "STARS"),
         record_hdu("flatten_sky", path_to_sky, job, {"channel": [path_to_channel]}),

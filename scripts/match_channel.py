@@ -14,6 +14,7 @@ from platefiles.flattened import (
     NO_DATA,
     FlatChannel,
     handed_on_cards,
+    handed_on_place,
     handed_on_planes,
     read_flat_channel,
     read_stars,
@@ -77,6 +78,7 @@ def match_channel(
     for keyword, value, about in cards:
         log.info("%s: %s %s", about, keyword, value)
     sources = {"channels": paths_to_channels, "skies": paths_to_skies}
+    world = handed_on_place(paths_to_channels[own])
     write_product(
         path_to_matched,
         [
@@ -86,9 +88,9 @@ def match_channel(
             *cards,
         ],
         [
-            image_hdu(channel.image, "SCI", (), channel.unit),
-            image_hdu(channel.variance, "VAR", (), square_unit(channel.unit)),
-            image_hdu(_mask(channel), "MASK"),
+            image_hdu(channel.image, "SCI", world, channel.unit),
+            image_hdu(channel.variance, "VAR", world, square_unit(channel.unit)),
+            image_hdu(_mask(channel), "MASK", world),
             *handed_on_planes(paths_to_channels[own]),
             record_hdu("match_channel", path_to_matched, job, sources),
         ],

@@ -8,6 +8,7 @@ from typing import Any
 from platefiles.fitsfile import image_hdu, read_header, write_product
 from platefiles.flattened import (
     handed_on_cards,
+    handed_on_place,
     handed_on_planes,
     read_flat_channel,
     read_sky,
@@ -62,6 +63,7 @@ def subtract_continuum(
     for keyword, value, about in cards:
         log.info("%s: %s %s", about, keyword, value)
     sources = {"channels": paths_to_channels, "skies": paths_to_skies}
+    world = handed_on_place(paths_to_channels[0])
     write_product(
         path_to_line,
         [
@@ -71,9 +73,9 @@ def subtract_continuum(
             *cards,
         ],
         [
-            image_hdu(line.image, "SCI", (), unit),
-            image_hdu(line.variance, "VAR", (), square_unit(unit)),
-            image_hdu(line.mask, "MASK"),
+            image_hdu(line.image, "SCI", world, unit),
+            image_hdu(line.variance, "VAR", world, square_unit(unit)),
+            image_hdu(line.mask, "MASK", world),
             *handed_on_planes(paths_to_channels[0]),
             record_hdu("subtract_continuum", path_to_line, job, sources),
         ],

@@ -13,6 +13,7 @@ import numpy as np
 
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image
 from platefiles.tables import columns_hdu, read_columns
+from platefiles.wcs_cards import carried_cards
 from platelib.channel_stars import saturated_cores
 from platelib.detections import STAR
 from platelib.sky_surface import Lattice, SkySurface
@@ -149,14 +150,21 @@ def handed_on_cards(path: str | Path) -> list[tuple]:
     return [(key, header[key], header.comments[key]) for key in _HANDED_ON if key in header]
 
 
+def handed_on_place(path: str | Path) -> list[tuple]:
+    """Cards of the place on the sky of a channel, for images that are made of it."""
+    return carried_cards(read_header(path, "SCI"))
+
+
 def handed_on_planes(path: str | Path) -> list:
     """HDUs of a channel that hold for what is made of it, too: counts, and its subs."""
     hdus = []
     if has_image(path, "COUNT"):
-        hdus.append(image_hdu(read_image(path, "COUNT")[0], "COUNT"))
+        count, header = read_image(path, "COUNT")
+        hdus.append(image_hdu(count, "COUNT", carried_cards(header)))
     if has_image(path, "CLIPPED"):
-        planes = [("PLANE1", "low"), ("PLANE2", "high")]
-        hdus.append(image_hdu(read_image(path, "CLIPPED")[0], "CLIPPED", planes))
+        clipped, header = read_image(path, "CLIPPED")
+        planes = [("PLANE1", "low"), ("PLANE2", "high"), *carried_cards(header, planes=True)]
+        hdus.append(image_hdu(clipped, "CLIPPED", planes))
     if has_image(path, "INPUTS"):
         hdus.append(columns_hdu(read_columns(path, "INPUTS"), "INPUTS"))
     return hdus

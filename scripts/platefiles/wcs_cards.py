@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from astropy.wcs import WCS
 
+_LINEAR = ("CD1_1", "CD1_2", "CD2_1", "CD2_2")
 _WORLD = (
     "WCSAXES", "CTYPE1", "CTYPE2", "CUNIT1", "CUNIT2", "CRPIX1", "CRPIX2", "CRVAL1", "CRVAL2",
-    "CD1_1", "CD1_2", "CD2_1", "CD2_2", "RADESYS", "A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER",
+    *_LINEAR, "RADESYS", "A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER",
 )  # fmt: skip
-_POLYNOMIAL = re.compile(r"(?:A|B|AP|BP)_\d_\d")
+_POLYNOMIAL = re.compile(r"(?:A|B|AP|BP)_(\d)_(\d)")
 
 
 def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
@@ -37,6 +38,34 @@ def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
         found = [card for card in found if card[0] != "WCSAXES"]
         found.append(("CD3_3", 1.0, "planes are counted"))
     return found
+
+
+def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
+    """Return the cards that place a mesh of square cells over an image on the sky.
+
+    Each power of the polynomials takes its power of the side of a cell along, so that the mesh is
+    bent as the image is.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+        Of the image.
+    pitch_px : int
+        Side of a cell, pixels; a pixel of the mesh stands for the middle of a cell.
+    ring : int
+        Rows and columns of the mesh before the first cell of the image.
+    """
+    result = []
+    for keyword, value, comment in carried_cards(header):
+        power = _POLYNOMIAL.fullmatch(keyword)
+        if keyword in ("CRPIX1", "CRPIX2"):
+            value = (value - 0.5) / pitch_px + 0.5 + ring
+        elif keyword in _LINEAR:
+            value = value * pitch_px
+        elif power:
+            value = value * float(pitch_px) ** (int(power[1]) + int(power[2]) - 1)
+        result.append((keyword, value, comment))
+    return result
 
 
 def picture_wcs(header: Any) -> "WCS | None":
