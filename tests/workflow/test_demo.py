@@ -187,9 +187,12 @@ def test_place_on_the_sky_agrees_with_truth(demo):
     assert set(plane) == {2.0}
 
 
-def test_injected_stars_are_where_the_place_on_the_sky_has_them(demo):
+@pytest.mark.parametrize(
+    "product", [*(f"channels/{channel}" for channel in CHANNELS), "picture/ha-in-red"]
+)
+def test_injected_stars_are_where_an_image_has_them(demo, product):
     """Stars of Tycho-2 that the truth holds are at their pixels within 0.15 px rms."""
-    wcs = read_solution(demo.results / "field" / "solution.fits")
+    wcs = WCS(read_header(demo.results / f"{product}.fits", "SCI"), naxis=2)
     stars = demo.stars[demo.stars["magnitude"] < 12]
     x, y = _apply(demo.reference, np.array(stars["x"]), np.array(stars["y"]))
     inside = (x > 0) & (x < 1439) & (y > 0) & (y < 1039)
