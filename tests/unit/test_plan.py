@@ -185,9 +185,11 @@ def _with_what_follows(rules):
     return expected
 
 
-def test_what_lies_on_the_grid_is_to_do_again_with_its_place_on_the_sky(plan_of):
+@pytest.mark.parametrize("key", ["scale_arcsec", "catalogue"])
+def test_what_lies_on_the_grid_is_to_do_again_with_its_place(plan_of, tiny_catalogue, key):
     """What is known of the place changes one job, and with it those whose products carry it."""
-    before, after = _jobs(plan_of()), _jobs(plan_of(sky={"scale_arcsec": 2.3}))
+    value = str(tiny_catalogue) if key == "catalogue" else 2.3
+    before, after = _jobs(plan_of()), _jobs(plan_of(sky={key: value}))
     assert _rules(_changed(before, after)) == {"place_on_sky"}
     assert _rules(_to_do_again(before, after)) == _with_what_follows({"place_on_sky"})
 

@@ -225,6 +225,22 @@ def test_stale_products_are_made_anew_and_it_is_said(home):
     assert '"green":{"b":1.0}' in header["SETTINGS"]
 
 
+def test_channels_get_a_place_that_becomes_known(home, tiny_catalogue):
+    """A field that was refused is placed by a catalogue: the cause is told, no pixel changes."""
+    paths = [home.results / "channels" / f"{channel}.fits" for channel in CHANNELS]
+    before = [fits.getheader(path, "SCI") for path in paths]
+    assert not any("CTYPE1" in header for header in before)
+    home.change_project(sky={"catalogue": str(tiny_catalogue), "scale_arcsec": 2.32})
+    said = home.run("--to", "channels")
+    assert "tiny: sky.scale_arcsec none -> 2.32: place on sky" in said
+    assert "[5/5] done" in said
+    after = [fits.getheader(path, "SCI") for path in paths]
+    assert [header["CTYPE1"] for header in after] == ["RA---TAN"] * 3
+    assert [header["DATASUM"] for header in after] == [header["DATASUM"] for header in before]
+    home.run("--to", "all")
+    assert home.planned() == home.to_do() == []
+
+
 def test_each_picture_is_made_anew_alone(home):
     """Of two further pictures the one whose settings change is made again, and nothing else."""
     vivid = {"stretch": {"saturation": 2.0}, "files": ["png"]}
