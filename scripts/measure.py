@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Generator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import chain
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,8 @@ _SATURATED_SHARE = 0.5
 _EXCESS_WORTH_COUNTING = 1.15
 _SHAPE_STARS = 100
 _TOGETHER = 3
+File = tuple[str | Path, Mapping[str, Any]]
+"""A sub: its raw file and its facts."""
 _NO_STARS = np.zeros(0, dtype=STAR)
 _NO_SKY = np.zeros((0, 0), dtype=np.float32)
 
@@ -55,9 +57,7 @@ class _Bench:
         self._turn = threading.Lock()  # masters are loaded by one thread at a time
         self._half_px: int | None = None
 
-    def measure_in_turn(
-        self, files: Sequence[tuple[str | Path, Mapping[str, Any]]]
-    ) -> list[_Measured]:
+    def measure_in_turn(self, files: Sequence[File]) -> list[_Measured]:
         """Measure some subs, each a step at a time.
 
         At each step all of them need the same rows of the masters, which are read from memory for
@@ -148,13 +148,11 @@ def measure(
     """
     bench = _Bench(paths_to_masters, job)
     files = list(zip(paths_to_raw, job["subs"], strict=True))
-    size = _group_size(len(files), threads)
-    groups = [files[start : start + size] for start in range(0, len(files), size)]
     # Opening a frame sets warnings aside, which threads cannot do each for itself.
     with warnings.catch_warnings(), ThreadPoolExecutor(threads) as pool:
         warnings.simplefilter("ignore")
         subs = []
-        for sub in chain.from_iterable(pool.map(bench.measure_in_turn, groups)):
+        for sub in chain.from_iterable(pool.map(bench.measure_in_turn, groups_of(files, threads))):
             log.info("%s: %s %s", *(sub.row[key] for key in ("name", "state", "reason")))
             if sub.remark:
                 log.info("%s: %s", sub.row["name"], sub.remark)
@@ -180,10 +178,15 @@ def measure(
     )
 
 
-def _group_size(subs: int, threads: int) -> int:
-    """Return how many subs a thread takes at a time, so that all threads are done together."""
-    rounds = -(-subs // (threads * _TOGETHER))
-    return -(-subs // (threads * rounds))
+def groups_of(files: Sequence[File], threads: int) -> list[Sequence[File]]:
+    """Share subs out in groups of at most ``_TOGETHER``, so that all threads are done together.
+
+    Each thread gets as many groups as any other, the larger ones first: they differ by one sub.
+    """
+    number = max(1, threads * -(-len(files) // (threads * _TOGETHER)))
+    size, larger = divmod(len(files), number)
+    bounds = [size * k + min(k, larger) for k in range(number + 1)]
+    return [files[start:stop] for start, stop in pairwise(bounds) if stop > start]
 
 
 def _refuse_blank(image: RawImage) -> None:
