@@ -157,6 +157,7 @@ def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
     raw = raw_set.part(drawn, args.subs, folder / "raw-part")
     size = sum(path.stat().st_size for path in frames(raw))
     warm()  # as the set-up does, so that no run pays for the compiler
+    os.sync()  # raw pages that the disk does not have yet would count as memory of who maps them
     load = os.getloadavg()[0]
     chain, ours = compare(raw, folder, args.repeat, not args.no_chain, _say)
     least = floor(raw, folder / "floor.fits", width * height)
