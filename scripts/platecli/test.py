@@ -9,12 +9,16 @@ from collections.abc import Sequence
 
 from platecli.engine import ROOT, exit_status
 from platecli.engine import run as run_shown
+from platecli.taskrunner import processors
 
 TAKES_MORE = True
 """Arguments that are not known here go to pytest."""
 
 PYTHON = (sys.executable, "-P", "-m")
 WORKFLOW_TESTS = "tests/workflow"
+ONE_FILE_ONE_PROCESS = ("--dist", "loadfile", "--no-loadscope-reorder")
+"""Tests of a file share what is costly to make. Files stay in their order: those with the fewest
+tests take longest."""
 
 
 def checks() -> dict[str, list[str]]:
@@ -79,9 +83,11 @@ def pytest_command(fast: bool, extra: Sequence[str]) -> list[str]:
     fast
         Leave the runs of the workflow away.
     extra
-        Arguments for pytest; if a path is among them, only that is tested.
+        Arguments for pytest; if a path is among them, only that is tested. Without any, each
+        processor has its share of the files.
     """
     chosen = any((ROOT / word.split("::")[0]).exists() for word in extra)
     paths = [] if chosen else ["tests"]
     skipped = [f"--ignore={WORKFLOW_TESTS}"] if fast else []
-    return [*PYTHON, "pytest", "-q", *skipped, *paths, *extra]
+    shared = [] if extra else ["--numprocesses", str(processors()), *ONE_FILE_ONE_PROCESS]
+    return [*PYTHON, "pytest", "-q", *shared, *skipped, *paths, *extra]

@@ -9,6 +9,7 @@ import pytest
 from snakemake.cli import parse_config
 
 from platecli import engine
+from platecli.taskrunner import processors
 from platecli.test import pytest_command
 
 
@@ -152,6 +153,13 @@ def test_tests_can_be_chosen():
     assert pytest_command(False, [])[-1].endswith("tests")
     assert pytest_command(False, ["tests/unit", "-x"])[-2:] == ["tests/unit", "-x"]
     assert any(word.startswith("--ignore=") for word in pytest_command(True, ["-k", "stars"]))
+
+
+def test_all_tests_are_shared_out_among_the_processors():
+    """A run of all tests has a process for each processor; what is chosen runs in one."""
+    words = pytest_command(True, [])
+    assert words[words.index("--numprocesses") + 1] == str(processors())
+    assert "--numprocesses" not in pytest_command(False, ["-k", "stars"])
 
 
 @pytest.mark.parametrize(
