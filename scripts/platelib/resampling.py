@@ -33,13 +33,18 @@ from platelib.transforms import Transform
 REACH = 3
 """Pixels on either side that a sample needs."""
 
-SPAN = 512
-"""Samples whose places are counted from the same pixel."""
+SPANS = (512, 4096)
+"""Samples whose places are counted from the same pixel, the one in their middle: where the camera
+was turned, and where rows of the grid lie along rows of the frame. Each beginning costs as much as
+a hundred samples, and single precision must hold the places to 1e-5 pixels."""
 
 _LONG_RUN = 48
 """Samples from which a run, on average, is long enough to be sampled by itself."""
 
-_STEPS = np.stack([np.arange(SPAN), np.arange(SPAN)[::-1]]).astype(np.float32)
+_STEPS = [
+    np.stack([np.arange(span), np.arange(span)[::-1]]).astype(np.float32) - span // 2
+    for span in SPANS
+]
 """Distances of samples from that pixel, to the right and backward."""
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
@@ -181,6 +186,7 @@ def resample(
     if transform.exchanges_axes:
         source = source.turned()
         x, y = y, x
+    turned = max(abs(y[1]), abs(abs(x[1]) - transform.scale)) * _LONG_RUN > transform.scale
     _resample(
         source.values,
         source.variance,
@@ -198,7 +204,7 @@ def resample(
         rows[0],
         columns[0],
         POLYNOMIALS,
-        _STEPS,
+        _STEPS[0 if turned else 1],
         np.float32(levels.factor),
         np.float32(levels.factor**2 * levels.excess),
         np.asarray(levels.sky, dtype=np.float64),
@@ -241,7 +247,8 @@ def _resample(
     outside = np.empty(CHUNK, dtype=np.uint8)
     words = np.zeros(CHUNK // 8, dtype=np.uint64)
     breaks = words.view(np.uint8)
-    place = np.empty(SPAN, dtype=np.float32)
+    span = steps.shape[1]
+    place = np.empty(span, dtype=np.float32)
     work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
         np.empty((CHUNK, 3), dtype=np.int32),
         np.zeros((2, ROOM), dtype=np.float32),
@@ -268,10 +275,10 @@ def _resample(
             done = 0
             while done < count:
                 column = begin + count - 1 - done if backward else begin + done
-                from_origin = column % SPAN
-                origin = column - from_origin
-                first = SPAN - 1 - from_origin if backward else from_origin
-                end = min(done + SPAN - first, count)
+                from_origin = column % span
+                origin = column - from_origin + span // 2
+                first = span - 1 - from_origin if backward else from_origin
+                end = min(done + span - first, count)
                 here = slice(done, end)
                 offset = steps[int(backward), first : first + end - done]
                 u = (origin - centre_x) / scale
