@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
-from scipy.ndimage import distance_transform_edt
 
 from platelib.field_sky import FieldSky
 
@@ -58,16 +57,34 @@ def blank_places(
     x, y : numpy.ndarray
         ``(n,)`` float64, whole pixels, in the order of rows.
     """
-    room = distance_transform_edt(np.pad(field.blank, 1))[1:-1, 1:-1]
     step = int(np.ceil(2 * radius_px + 1))
     rng = np.random.default_rng([seed, step])
-    ny, nx = field.image.shape
-    top, left = rng.integers(0, step, 2)
-    y, x = (v.ravel() for v in np.mgrid[top:ny:step, left:nx:step])
-    free = np.flatnonzero(room[y, x] > radius_px + 1)
+    top, left = (int(value) for value in rng.integers(0, step, 2))
+    surrounded = _surrounded(field.blank, radius_px + 1, (top, left), step)
+    free = np.flatnonzero(surrounded)
     if free.size > most:
         free = np.sort(rng.permutation(free)[:most])
-    return x[free].astype(float), y[free].astype(float)
+    row, column = np.unravel_index(free, surrounded.shape)
+    return (left + step * column).astype(float), (top + step * row).astype(float)
+
+
+def _surrounded(
+    blank: np.ndarray, reach_px: float, first: tuple[int, int], step: int
+) -> np.ndarray:
+    """Say at which places of a lattice all pixels within a distance are blank.
+
+    A map of distances to what is not blank would tell the same of every pixel, and take far longer.
+    """
+    (ny, nx), (top, left), rim = blank.shape, first, int(reach_px)
+    # Beyond the edge nothing is blank.
+    padded = np.pad(blank, rim)
+    result = blank[top::step, left::step].copy()
+    for dy in range(-rim, rim + 1):
+        for dx in range(-rim, rim + 1):
+            if np.sqrt(dx**2 + dy**2) <= reach_px:
+                y, x = rim + dy, rim + dx
+                result &= padded[y + top : y + ny : step, x + left : x + nx : step]
+    return result
 
 
 def aperture_noise(field: FieldSky, radius_px: float, seed: int) -> ApertureNoise:

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from platelib.aperture_noise import aperture_noise, blank_places
 from platelib.field_sky import field_sky
@@ -85,6 +85,19 @@ def test_circles_are_apart_and_on_blank_sky(plain):
         py, px = np.mgrid[int(y[k]) - 5 : int(y[k]) + 6, int(x[k]) - 5 : int(x[k]) + 6]
         circle = np.hypot(px - x[k], py - y[k]) <= 5
         assert plain.blank[py[circle], px[circle]].all()
+
+
+@pytest.mark.parametrize("radius", [1.37, 4.0, 9.5])
+def test_circles_are_all_that_have_room(plain, radius):
+    """Each place of the lattice farther than a pixel from light and edge is there, and no other."""
+    room = distance_transform_edt(np.pad(plain.blank, 1))[1:-1, 1:-1]
+    x, y = (v.astype(int) for v in blank_places(plain, radius, seed=4, most=10**6))
+    step = math.ceil(2 * radius + 1)
+    lattice = np.zeros(SHAPE, dtype=bool)
+    lattice[y.min() % step :: step, x.min() % step :: step] = True
+    expected = np.nonzero(lattice & (room > radius + 1))
+    assert x.size > 100
+    np.testing.assert_array_equal((y, x), expected)
 
 
 def test_copies_hold_the_light_of_a_star(plain):
