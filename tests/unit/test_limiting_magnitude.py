@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from platelib.aperture_noise import aperture_noise, blank_places
-from platelib.field_sky import field_sky
+from platelib.field_sky import extracted, field_sky, likeness
 from platelib.limiting_magnitude import SNR, limit_of, magnitude
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.star_copies import copy_stars
@@ -47,6 +47,15 @@ def test_sky_is_taken_off(plain):
     """The sky that is left is 0 within a twentieth of its noise, and most of it is blank."""
     assert abs(np.median(plain.image[plain.blank])) < 0.05
     assert 0.6 < plain.blank.mean() < 0.98
+
+
+def test_light_is_all_that_stands_out(plain):
+    """Light is the pixels within 3.5 px of a source, however sources are parted."""
+    noise = plain.noise * likeness(plain.image, plain.noise, plain.missing)
+    _, segments = extracted(plain.image, noise, plain.missing, 3.5, 4)
+    near = distance_transform_edt(segments == 0) <= 3.5
+    # The sky that was taken off last is that beside this light.
+    assert (near != plain.light).mean() < 1e-3
 
 
 def test_circles_of_independent_pixels_scatter_as_they_should(plain):
