@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
+from scipy.spatial import cKDTree
 
 from platelib.field_sky import FieldSky, extracted
 from platelib.modes import half_sample_mode
@@ -108,12 +109,15 @@ def copy_stars(field: FieldSky, radius_fwhm: float = _REACH) -> StarCopies:
 
 def _half_lights(field: FieldSky, found: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Radius of half the light of each source, and whether it can be trusted."""
-    reach = 6.0 * np.maximum(found["a"], 1.0)
-    radius, flag = sep.flux_radius(
-        field.image, found["x"], found["y"], reach, 0.5, mask=field.missing, subpix=5
+    usable = (found["flag"] == 0) & (found["b"] > 0.7 * found["a"])
+    radius = np.zeros(len(found))
+    x, y, a = (found[name][usable] for name in ("x", "y", "a"))
+    reach = 6.0 * np.maximum(a, 1.0)
+    radius[usable], flag = sep.flux_radius(
+        field.image, x, y, reach, 0.5, mask=field.missing, subpix=5
     )
-    usable = (flag == 0) & (found["flag"] == 0) & (found["b"] > 0.7 * found["a"]) & (radius > 0)
-    return radius, usable
+    usable[usable] = flag == 0
+    return radius, usable & (radius > 0)
 
 
 def _good(
@@ -130,11 +134,11 @@ def _good(
     peak = field.image[found["ypeak"], found["xpeak"]]
     if good.any():
         good &= peak <= highest * peak[good].max()
-    x, y = found["x"], found["y"]
-    for k in np.flatnonzero(good):
-        near = np.hypot(x - x[k], y - y[k]) < 1.4 * radius
-        near[k] = False
-        good[k] = not (flux[near] > neighbours * flux[k]).any()
+    places = np.stack([found["x"], found["y"]], axis=1)
+    chosen = np.flatnonzero(good)
+    near = cKDTree(places).query_ball_point(places[chosen], 1.4 * radius)
+    for k, others in zip(chosen, near, strict=True):
+        good[k] = not any(flux[other] > neighbours * flux[k] for other in others if other != k)
     return good
 
 
