@@ -8,7 +8,6 @@ is by more than noise and neighbours can explain.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import map_coordinates
 
 from platelib.field_sky import FieldSky
 from platelib.modes import half_sample_mode
@@ -26,6 +25,7 @@ _MARGIN_MAG = 0.08
 _EXTENDED_SIGMA = 3.5
 _FEWEST_FOR_BENDING = 30
 _ROUNDS = 6
+_AT_A_TIME = 512
 _MAD_TO_SIGMA = 1.482602218505602
 
 
@@ -70,38 +70,53 @@ def concentrations(
     """
     # Where stars are hardly wider than a pixel, a narrow Gaussian would weigh how pixels cut them.
     scale = max(half_light_px, _LEAST_PX)
-    narrow, wide = NARROW * scale, WIDE * scale
-    reach = int(np.ceil(_REACH * wide)) + 1
+    reach = int(np.ceil(_REACH * WIDE * scale)) + 1
     value, error = np.full((2, x.size), np.nan)
-    for k in range(x.size):
-        stamp, sigma, squared = _symmetric(image, noise, float(x[k]), float(y[k]), reach)
-        weights = [np.exp(-0.5 * squared / width**2) for width in (narrow, wide)]
-        inside, whole = (float((stamp * weight).sum()) for weight in weights)
-        if inside > 0 and whole > 0:
-            value[k] = np.log10(whole / inside)
-            # Both sums share their pixels; this is the noise of their ratio.
-            error[k] = np.sqrt(((sigma * (weights[1] / whole - weights[0] / inside)) ** 2).sum())
+    for start in range(0, x.size, _AT_A_TIME):
+        part = slice(start, start + _AT_A_TIME)
+        stamp, sigma, dx, dy = _symmetric(image, noise, x[part], y[part], reach)
+        narrow, wide = (
+            np.exp(-0.5 * (dy[:, :, None] ** 2 + dx[:, None, :] ** 2) / (width * scale) ** 2)
+            for width in (NARROW, WIDE)
+        )
+        inside, whole = ((stamp * weight).sum(axis=(1, 2)) for weight in (narrow, wide))
+        good = (inside > 0) & (whole > 0)
+        inside, whole = (np.where(good, total, np.nan) for total in (inside, whole))
+        value[part] = np.log10(whole / inside)
+        # Both sums share their pixels; this is the noise of their ratio.
+        wide /= whole[:, None, None]
+        narrow /= inside[:, None, None]
+        error[part] = np.sqrt(((sigma * (wide - narrow)) ** 2).sum(axis=(1, 2)))
     return Concentrations(2.5 * value, 2.5 / np.log(10) * noise_factor * error)
 
 
 def _symmetric(
-    image: np.ndarray, noise: np.ndarray, x: float, y: float, reach: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cut a source out, less one-sided light; return it, its noise, and the squared distance."""
-    left, bottom = int(np.rint(x)) - reach, int(np.rint(y)) - reach
+    image: np.ndarray, noise: np.ndarray, x: np.ndarray, y: np.ndarray, reach: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Cut sources out, less one-sided light; return them, their noise, and distances in x and y."""
     grid = np.arange(2 * reach + 1)
+    left, bottom = (np.rint(place).astype(int)[:, None] - reach for place in (x, y))
     ny, nx = image.shape
     rows, columns = np.clip(bottom + grid, 0, ny - 1), np.clip(left + grid, 0, nx - 1)
-    stamp = image[np.ix_(rows, columns)].astype(np.float64)
-    sigma = noise[np.ix_(rows, columns)].astype(np.float64)
-    px, py = x - left, y - bottom
-    opposite = map_coordinates(
-        stamp, np.meshgrid(2 * py - grid, 2 * px - grid, indexing="ij"), order=1, mode="nearest"
-    )
+    here = rows[:, :, None], columns[:, None, :]
+    stamp, sigma = image[here].astype(np.float64), noise[here].astype(np.float64)
+    px, py = x[:, None] - left, y[:, None] - bottom
+    opposite = _mirrored(_mirrored(stamp, py[:, 0]).swapaxes(1, 2), px[:, 0]).swapaxes(1, 2)
     # The profile is steep, and between pixels it is only interpolated.
     allowed = _CLIP * np.hypot(sigma, _STEEPNESS * np.abs(opposite))
-    squared = (grid - px) ** 2 + (grid[:, None] - py) ** 2
-    return np.where(stamp > opposite + allowed, opposite, stamp), sigma, squared
+    return np.where(stamp > opposite + allowed, opposite, stamp), sigma, grid - px, grid - py
+
+
+def _mirrored(stamps: np.ndarray, middle: np.ndarray) -> np.ndarray:
+    """Turn the rows of stamps about a row between pixels, linearly; the edge goes on outside."""
+    last = stamps.shape[1] - 1
+    whole = np.floor(2 * middle)
+    share = (2 * middle - whole)[:, None, None]
+    row = whole[:, None].astype(int) - np.arange(last + 1)
+    lower, upper = (
+        np.take_along_axis(stamps, np.clip(k, 0, last)[:, :, None], axis=1) for k in (row, row + 1)
+    )
+    return (1 - share) * lower + share * upper
 
 
 def star_locus(
