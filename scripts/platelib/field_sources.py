@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from platelib.aperture_noise import aperture_noise
 from platelib.field_sky import FieldSky, extracted, likeness
+from platelib.source_covers import SourceCovers
 from platelib.source_shapes import (
     WIDE,
     concentrations,
@@ -146,15 +147,22 @@ def _places(
     ny, nx = fine.shape
     lost = np.hypot(x - found["xcpeak"], y - found["ycpeak"]) > stars.half_light_px
     x, y = np.where(lost, found["xcpeak"], x), np.where(lost, found["ycpeak"], y)
-    order = np.argsort(-found["cpeak"], kind="stable")
-    tree = cKDTree(np.stack([x, y], axis=1))
-    kept = np.ones(x.size, dtype=bool)
-    for k in order:
-        if kept[k]:
-            for other in tree.query_ball_point((x[k], y[k]), _SAME_PX):
-                kept[other] &= other == k
+    kept = _of_their_own(x, y, found["cpeak"])
     kept &= (x >= 0) & (y >= 0) & (x <= nx - 1) & (y <= ny - 1)
     return x[kept].astype(float), y[kept].astype(float)
+
+
+def _of_their_own(x: np.ndarray, y: np.ndarray, peak: np.ndarray) -> np.ndarray:
+    """Say which places are at least a pixel from each brighter one that is kept."""
+    place = np.empty(x.size, dtype=int)
+    place[np.argsort(-peak, kind="stable")] = np.arange(x.size)
+    pairs = cKDTree(np.stack([x, y], axis=1)).query_pairs(_SAME_PX, output_type="ndarray")
+    first = place[pairs[:, 0]] < place[pairs[:, 1]]
+    brighter, fainter = np.where(first, pairs.T, pairs.T[::-1])
+    kept = np.ones(x.size, dtype=bool)
+    for k in np.argsort(place[brighter], kind="stable"):
+        kept[fainter[k]] &= not kept[brighter[k]]
+    return kept
 
 
 def _star_light(
@@ -232,10 +240,11 @@ def _measure_wide(
 ) -> None:
     """Find the wide objects, and fill them into the sources that are their middle."""
     side = max(_LEAST_BIN_PX, int(round(_BIN_HALF_LIGHTS * stars.half_light_px)))
-    hidden = field.missing.copy()
     alone = ~table["extended"] & (table["flux"] > _BRIGHT * table["flux_error"])
-    _hide(hidden, table, alone, stars, 0, 0)
-    binned, noise, missing = _medians(field, hidden, side)
+    covers = SourceCovers(field.image.shape, stars.half_light_px)
+    covers.lay(table, np.flatnonzero(alone))
+    binned, noise, missing = _medians(field, field.missing | (covers.count > 0), side)
+    covers.lay(table, np.flatnonzero(~alone))
     noise = noise * likeness(binned, noise, missing)
     found, segments = extracted(
         binned, noise, missing, _WIDE_SIGMA, _WIDE_AREA, deblend_cont=_WIDE_CONTRAST
@@ -244,14 +253,19 @@ def _measure_wide(
     column = np.minimum(table["x"] / side, wide - 1).astype(int)
     row = np.minimum(table["y"] / side, high - 1).astype(int)
     owner = segments[row, column] - 1
+    by_owner = np.argsort(owner, kind="stable")
+    bounds = np.searchsorted(owner[by_owner], np.arange(len(found) + 1))
     for number in range(len(found)):
-        members = np.flatnonzero(owner == number)
+        members = by_owner[bounds[number] : bounds[number + 1]]
         middle = _middle(table, members, found[number], side)
         if middle is None:
             continue
         shape = {name: float(found[name][number]) for name in ("a", "b", "theta")}
         shape |= {name: shape[name] * side for name in ("a", "b")}
-        if _fill_wide(table, middle, shape, field, stars, factor):
+        covers.lift(table, [middle])
+        filled = _fill_wide(table, middle, shape, field, covers.count, factor)
+        covers.lay(table, [middle])
+        if filled:
             table["inside"][members[members != middle]] = middle
 
 
@@ -294,19 +308,18 @@ def _fill_wide(
     k: int,
     found: Mapping[str, float],
     field: FieldSky,
-    stars: StarCopies,
+    covered: np.ndarray,
     factor: float,
 ) -> bool:
     """Put light and shape of a wide object into its row, if it is wide: Kron (1980), 2.5 radii.
 
-    Circles about other sources do not count; their place takes the mean of the ellipse.
+    What others cover does not count; its place takes the mean of the ellipse.
     """
     reach = int(np.ceil(_KRON_REACH * found["a"])) + 2
     left, bottom = (max(0, int(table[name][k]) - reach) for name in ("x", "y"))
     cut = (slice(bottom, bottom + 2 * reach + 1), slice(left, left + 2 * reach + 1))
-    image, noise, mask = field.image[cut].copy(), field.noise[cut].copy(), field.missing[cut].copy()
-    others = np.arange(table["x"].size) != k
-    _hide(mask, table, others, stars, left, bottom)
+    image, noise = field.image[cut].copy(), field.noise[cut].copy()
+    mask = field.missing[cut] | (covered[cut] > 0)
     x, y = [float(table["x"][k]) - left], [float(table["y"][k]) - bottom]
     axes = [found["a"]], [found["b"]], [found["theta"]]
     kron, _ = sep.kron_radius(image, x, y, *axes, _KRON_REACH, mask=mask)
@@ -321,29 +334,6 @@ def _fill_wide(
     table["major_px"][k], table["minor_px"][k] = 2.5 * axes[0][0], 2.5 * axes[1][0]
     table["angle_deg"][k] = np.degrees(axes[2][0])
     return True
-
-
-def _hide(
-    mask: np.ndarray,
-    table: Mapping[str, np.ndarray],
-    chosen: np.ndarray,
-    stars: StarCopies,
-    left: int,
-    bottom: int,
-) -> None:
-    """Hide circles about sources in a cut-out that begins at a pixel; bright ones get more."""
-    ny, nx = mask.shape
-    near = chosen & (np.abs(table["x"] - left - nx / 2) < nx)
-    near &= np.abs(table["y"] - bottom - ny / 2) < ny
-    snr = table["flux"] / table["flux_error"]
-    reach = 2.0 * stars.half_light_px * np.where(snr > 1000, 4.0, np.where(snr > 200, 2.0, 1.0))
-    for i in np.flatnonzero(near):
-        x, y, radius = table["x"][i] - left, table["y"][i] - bottom, reach[i]
-        x0, x1 = max(0, int(x - radius)), min(nx, int(x + radius) + 2)
-        y0, y1 = max(0, int(y - radius)), min(ny, int(y + radius) + 2)
-        if x0 < x1 and y0 < y1:
-            circle = np.hypot(np.arange(x0, x1) - x, np.arange(y0, y1)[:, None] - y) <= radius
-            mask[y0:y1, x0:x1] |= circle
 
 
 def _in_order(table: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
