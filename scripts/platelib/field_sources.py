@@ -142,6 +142,7 @@ def _places(
         found["xcpeak"].astype(float),
         found["ycpeak"].astype(float),
         stars.half_light_px / 1.1774,
+        subpix=0,
     )
     x, y = np.round(x, 4), np.round(y, 4)
     ny, nx = fine.shape
