@@ -11,7 +11,7 @@ import numpy as np
 from platefiles.depths import depth_hdus
 from platefiles.fitsfile import read_image, write_product
 from platefiles.joblog import job_log, log
-from platefiles.measures import read_measures
+from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.record import record_hdu
 from platefiles.registration import read_registration
@@ -29,6 +29,7 @@ from platelib.observing_plan import (
     read_noise_share,
     shortest_subs_s,
 )
+from platelib.star_copies import StarCopies
 
 SEED = 20
 """Of the places of circles and injected stars; fixed, so that equal channels give equal numbers."""
@@ -41,23 +42,37 @@ _NAN = math.nan
 
 
 class _Channel:
-    """A channel with its subs, and what is measured of it."""
+    """A channel with its subs, and what is measured of it; the image itself is not kept.
 
-    def __init__(self, name: str, path: str | Path, registration: str | Path, measured):
+    Its light is that of `common`, stars of the first channel that has some.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        path: str | Path,
+        registration: str | Path,
+        measured: Mapping[str, MeasuredSub],
+        scale_arcsec: float,
+        common: StarCopies | None,
+    ):
         self.name = name
-        image, _ = read_image(path)
-        variance, _ = read_image(path, "VAR")
-        coverage, _ = read_image(path, "COUNT")
         registered, _ = read_registration(registration)
         self.subs = [sub.facts for sub in registered if sub.facts["state"] == "used"]
         self.measures = [measured[sub["id"]].facts for sub in self.subs]
-        self.field: FieldSky = field_sky(image, variance, coverage)
         self.limit: Limit | None = None
         self.note = ""
+        self.common = common
+        field = _field(path)
         try:
-            self.limit = limit_of(self.field, SEED)
+            self.limit = limit_of(field, SEED)
         except ValueError as why:
             self.note = str(why)
+            return
+        self.pixel_noise = float(np.median(field.noise[field.blank]))
+        self.surface_noise = _surface_noise(field, scale_arcsec)
+        self.common = stars = common or self.limit.stars
+        self.light, self.light_noise = circle_sums(field, stars.x, stars.y, stars.radius_px)
 
     @property
     def exposure_s(self) -> float:
@@ -98,18 +113,19 @@ def measure_depth(
     zero_points = read_zero_points(path_to_zero_points)
     sky_map = read_map(path_to_solution)
     scale = _NAN if sky_map is None else sky_map.scale_arcsec
-    channels = [
-        _Channel(name, channel, registration, measured)
-        for name, channel, registration in zip(
-            job["channels"], paths_to_channels, paths_to_registrations, strict=True
-        )
-    ]
+    channels: list[_Channel] = []
+    common: StarCopies | None = None
+    for name, path, registration in zip(
+        job["channels"], paths_to_channels, paths_to_registrations, strict=True
+    ):
+        channels.append(_Channel(name, path, registration, measured, scale, common))
+        common = channels[-1].common
     balance = _noise_over_star(channels)
     tables: dict[str, list[dict[str, Any]]] = {"CHANNELS": [], "NIGHTS": [], "COMPLETENESS": []}
     for channel in channels:
         known = zero_points.get(channel.name)
         zero_point = known.zero_point_mag if known and math.isfinite(known.zero_point_mag) else None
-        row = _row(channel, zero_point, scale, job)
+        row = _row(channel, zero_point, job)
         row |= _facts(channel, known)
         row |= _plan(channel, balance, {c.name: c.exposure_s for c in channels})
         tables["CHANNELS"].append(_rounded(row))
@@ -132,9 +148,13 @@ def measure_depth(
     write_product(path_to_depth, cards, [*depth_hdus(tables), record])
 
 
-def _row(
-    channel: _Channel, zero_point: float | None, scale: float, job: Mapping[str, Any]
-) -> dict[str, Any]:
+def _field(path: str | Path) -> FieldSky:
+    (image, _), (variance, _) = read_image(path), read_image(path, "VAR")
+    coverage, _ = read_image(path, "COUNT")
+    return field_sky(image, variance, coverage)
+
+
+def _row(channel: _Channel, zero_point: float | None, job: Mapping[str, Any]) -> dict[str, Any]:
     """Return the limits of a channel."""
     row: dict[str, Any] = dict.fromkeys(
         (
@@ -166,8 +186,10 @@ def _row(
         row["expected_limit_mag"] = _expected(channel, limit, zero_point)
     if zero_point is None:
         row["note"] = row["note"] or "no zero point: magnitudes are instrumental"
-    elif math.isfinite(scale):
-        row |= _surface(channel, zero_point, scale, job["settings"]["depth"]["surface_brightness"])
+    elif math.isfinite(channel.surface_noise):
+        signal = 10 ** (-0.4 * (job["settings"]["depth"]["surface_brightness"] - zero_point))
+        faintest = magnitude(_SURFACE_SIGMA * channel.surface_noise, zero_point)
+        row |= {"surface_limit_mag": faintest, "surface_snr": signal / channel.surface_noise}
     return row
 
 
@@ -180,21 +202,18 @@ def _expected(channel: _Channel, limit: Limit, zero_point: float | None) -> floa
     return magnitude(expected_rate(noises, scales, pixels, limit.share, SNR), zero_point)
 
 
-def _surface(channel: _Channel, zero_point: float, scale: float, stated: float) -> dict[str, float]:
-    """Return what surface brightness shows in 100 square arc seconds."""
-    radius = max(1.0, math.sqrt(_AREA_ARCSEC2 / math.pi) / scale)
-    area = math.pi * (radius * scale) ** 2
+def _surface_noise(field: FieldSky, scale_arcsec: float) -> float:
+    """Return the noise of the surface brightness in 100 square arc seconds, NaN if unknown."""
+    if not math.isfinite(scale_arcsec):
+        return _NAN
+    radius = max(1.0, math.sqrt(_AREA_ARCSEC2 / math.pi) / scale_arcsec)
+    area = math.pi * (radius * scale_arcsec) ** 2
     try:
-        sigma = aperture_noise(channel.field, radius, SEED).sigma
+        sigma = aperture_noise(field, radius, SEED).sigma
     except ValueError:
-        return {}
+        return _NAN
     # A circle that had to be larger than 100 square arc seconds is brought to that area.
-    per_area = sigma / math.sqrt(area * _AREA_ARCSEC2)
-    signal = 10 ** (-0.4 * (stated - zero_point))
-    return {
-        "surface_limit_mag": magnitude(_SURFACE_SIGMA * per_area, zero_point),
-        "surface_snr": signal / per_area,
-    }
+    return sigma / math.sqrt(area * _AREA_ARCSEC2)
 
 
 def _facts(channel: _Channel, known: ChannelZeroPoint | None) -> dict[str, Any]:
@@ -209,20 +228,16 @@ def _facts(channel: _Channel, known: ChannelZeroPoint | None) -> dict[str, Any]:
 def _noise_over_star(channels: Sequence[_Channel]) -> dict[str, float]:
     """Return the noise of each channel over the light of the same stars, the best being 1."""
     first = next((c for c in channels if c.limit is not None), None)
-    if first is None or first.limit is None:
-        return dict.fromkeys((c.name for c in channels), _NAN)
-    stars, radius = first.limit.stars, first.limit.stars.radius_px
-    own, _ = circle_sums(first.field, stars.x, stars.y, radius)
     found: dict[str, float] = {}
     for channel in channels:
-        flux, noise = circle_sums(channel.field, stars.x, stars.y, radius)
-        good = (flux > _COMMON_SNR * noise) & (own > 0)
-        if channel.limit is None or good.sum() < _FEWEST_COMMON:
-            found[channel.name] = _NAN
+        found[channel.name] = _NAN
+        if first is None or channel.limit is None:
             continue
-        ratio = float(np.median(flux[good] / own[good]))
-        blank = channel.field.noise[channel.field.blank]
-        found[channel.name] = float(np.median(blank)) * channel.limit.noise.factor / ratio
+        flux, own = channel.light, first.light
+        good = (flux > _COMMON_SNR * channel.light_noise) & (own > 0)
+        if good.sum() >= _FEWEST_COMMON:
+            ratio = float(np.median(flux[good] / own[good]))
+            found[channel.name] = channel.pixel_noise * channel.limit.noise.factor / ratio
     best = min((value for value in found.values() if math.isfinite(value)), default=_NAN)
     return {name: value / best for name, value in found.items()}
 
