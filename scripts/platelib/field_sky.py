@@ -1,5 +1,6 @@
 """An integrated image with its sky taken off, and which of its pixels show nothing but sky."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +12,13 @@ from platelib.modes import half_sample_mode
 CELL_PX = 64
 _FAINT_SIGMA, _SMALLEST_AREA = 3.5, 4
 _GROWTH_PX = 3
+_ROOM, _LEAST_ROOM_PX = (16, 4), 300_000
 _WELL_COVERED = 0.7
 _SAMPLE = 500_000
 _MAD_TO_SIGMA = 1.482602218505602
 _SMOOTHING = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], dtype=np.float32) / 16
+
+_Found = tuple[np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -123,21 +127,39 @@ def extracted(
         ``(ny, nx)`` int32.
     """
     kernel = _SMOOTHING if kernel is None else kernel / kernel.sum()
-    sep.set_extract_pixstack(max(300_000, image.size // 2))
     sep.set_sub_object_limit(8192)
     ratio = np.where(missing, np.float32(0), image / noise).astype(np.float32)
-    found, segments = sep.extract(
-        np.ascontiguousarray(ratio),
-        sigma * float(np.sqrt(float((kernel**2).sum()))),
-        mask=missing,
-        minarea=area,
-        filter_kernel=np.ascontiguousarray(kernel, dtype=np.float32),
-        filter_type="conv",
-        segmentation_map=True,
-        clean=False,  # it would move the faint ones beside bright ones
-        **options,
-    )
-    return found, segments
+
+    def search() -> _Found:
+        return sep.extract(
+            np.ascontiguousarray(ratio),
+            sigma * float(np.sqrt(float((kernel**2).sum()))),
+            mask=missing,
+            minarea=area,
+            filter_kernel=np.ascontiguousarray(kernel, dtype=np.float32),
+            filter_type="conv",
+            segmentation_map=True,
+            clean=False,  # it would move the faint ones beside bright ones
+            **options,
+        )
+
+    return _with_room(search, image.size)
+
+
+def _with_room(search: Callable[[], _Found], pixels: int) -> _Found:
+    """Search with memory for small sources, and with more where they are larger.
+
+    `sep` writes all over its memory before it begins, 28 bytes a pixel that it may need.
+    """
+    for share in _ROOM:
+        sep.set_extract_pixstack(max(_LEAST_ROOM_PX, pixels // share))
+        try:
+            return search()
+        except Exception as error:  # `sep` has no class of its own for this
+            if "pixel buffer" not in str(error):
+                raise
+    sep.set_extract_pixstack(max(_LEAST_ROOM_PX, pixels))
+    return search()
 
 
 def likeness(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.float32:

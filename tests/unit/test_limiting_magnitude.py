@@ -58,6 +58,17 @@ def test_light_is_all_that_stands_out(plain):
     assert (near != plain.light).mean() < 1e-3
 
 
+def test_source_of_most_of_an_image_is_found():
+    """A source larger than the memory that a search begins with is one source."""
+    shape = (1000, 1200)
+    image = np.random.default_rng(5).standard_normal(shape).astype(np.float32)
+    image[50:-50, 50:-50] += 40
+    ones, nothing = np.ones(shape, dtype=np.float32), np.zeros(shape, dtype=bool)
+    found, segments = extracted(image, ones, nothing, 8.0, 5)
+    assert len(found) == 1
+    assert (segments[52:-52, 52:-52] == 1).all()
+
+
 def test_circles_of_independent_pixels_scatter_as_they_should(plain):
     """The noise of a sum of n independent pixels is sqrt(n) times that of one, within 5 %."""
     for radius in (2.0, 4.0):
