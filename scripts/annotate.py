@@ -1,24 +1,22 @@
 """Draw what is known of the field over the picture, and the drawing alone as an overlay."""
 
-import io
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image
 
 from platefiles.annotated_picture import Drawing, StarMark, catalogue_ellipse, source_ellipse
+from platefiles.drawn_label import drawn_label
 from platefiles.fitsfile import read_header
 from platefiles.joblog import job_log, log
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
-from platefiles.pictures import srgb_profile
+from platefiles.pictures import write_picture, write_svg
 from platefiles.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.source_tables import read_objects
 from platefiles.tables import read_columns, rows_of
-from platefiles.wholefile import write_whole
 from platelib.sky_map import SkyMap
 
 _BANDS = ("VT", "V", "G", "BP", "RP", "BT")
@@ -45,7 +43,7 @@ def annotate(
         Sources, and objects of catalogues.
     path_to_drawing : path-like
         Written: ``.png``, the picture with the drawing, or ``.svg``, the drawing alone in the size
-        of the picture.
+        of the picture. Both tell how they were made, and bear a seal.
     job : mapping
         ``title``; settings: those of the ``annotation`` group.
 
@@ -62,11 +60,19 @@ def annotate(
         drawing = None
     else:
         drawing = _drawing(path_to_solution, path_to_sources, shape, map_of_wcs(wcs), job)
+    inputs = {
+        "picture": path_to_picture,
+        "cube": path_to_cube,
+        "solution": path_to_solution,
+        "sources": path_to_sources,
+    }
+    what = "the picture with" if drawing is not None else "the picture without"
+    label = drawn_label("annotate", path_to_drawing, job, inputs, f"{what} what is known of it")
     if Path(path_to_drawing).suffix == ".svg":
-        content = _empty(shape) if drawing is None else drawing.svg()
+        write_svg(path_to_drawing, _empty(shape) if drawing is None else drawing.svg(), label)
     else:
-        content = _png(_plain(picture) if drawing is None else drawing.png_pixels(picture))
-    write_whole(path_to_drawing, lambda target: target.write(content))
+        pixels = _plain(picture) if drawing is None else drawing.png_pixels(picture)
+        write_picture(path_to_drawing, pixels[::-1].astype(np.uint16) * 257, label)
 
 
 def _drawing(
@@ -132,15 +138,9 @@ def _plain(picture: np.ndarray) -> np.ndarray:
     return np.rint(np.moveaxis(picture[:, ::-1], 0, -1) * 255).astype(np.uint8)
 
 
-def _png(pixels: np.ndarray) -> bytes:
-    content = io.BytesIO()
-    Image.fromarray(pixels).save(content, format="PNG", icc_profile=srgb_profile())
-    return content.getvalue()
-
-
 def _empty(shape: tuple[int, int]) -> bytes:
     size = f'width="{shape[1]}" height="{shape[0]}"'
-    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}/>\n'.encode()
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}></svg>\n'.encode()
 
 
 if __name__ == "__main__":

@@ -7,13 +7,15 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.drawn_label import drawn_label
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import picture_place
 from platefiles.picture_source import read_picture
+from platefiles.pictures import write_picture
 from platefiles.recipe import Stretch
-from platefiles.side_by_side_picture import write_side_by_side
+from platefiles.side_by_side_picture import side_by_side
 from platelib.blending import blend
 from platelib.rendering import Look, render
 from platelib.side_by_side import Panels
@@ -37,9 +39,9 @@ def overlay(
         The user's image, FITS with world coordinates.
     path_to_overlay : path-like
         Written: PNG with the picture, the image, and the brightness of both, the image in red and
-        the picture in green and blue.
+        the picture in green and blue. It tells how it was made, and bears a seal.
     job : mapping
-        ``title``, ``name`` of the image; settings: ``stretch``.
+        ``title``, ``name`` of the image and its SHA-256, ``image``; settings: ``stretch``.
 
     Raises
     ------
@@ -63,7 +65,11 @@ def overlay(
         raise UserError(msg) from why
     mixed = blend(picture, np.where(covered, shown[..., 0], np.nan))
     labels = (job["title"], job["name"], f"{job['name']} in red, the picture in green and blue")
-    write_side_by_side(path_to_overlay, Panels(picture, shown, mixed, 1.0, 1), labels)
+    sheet = np.asarray(side_by_side(Panels(picture, shown, mixed, 1.0, 1), labels))
+    inputs = {"picture": path_to_picture, "cube": path_to_cube}
+    method = f"the picture beside {job['name']}, and both in one"
+    label = drawn_label("overlay", path_to_overlay, job, inputs, method)
+    write_picture(path_to_overlay, sheet[::-1].astype(np.uint16) * 257, label)
 
 
 if __name__ == "__main__":

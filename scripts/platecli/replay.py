@@ -63,6 +63,9 @@ def run(args: argparse.Namespace) -> int:
         print(f"--cores {cores}: at least 1 is needed.", file=sys.stderr)
         return outcome.WRONG
     record = record_of(args.file)
+    if record.making.step == "overlay":
+        msg = f"{args.file}: shows an image of yours, which no record holds; `run` makes it again"
+        raise UserError(msg)
     folder = empty_folder(args.into)
     frames = find_frames(args.file, record, args.raw)
     show(_frame_lines(frames))

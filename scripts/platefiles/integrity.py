@@ -14,7 +14,7 @@ from platefiles.record import EXTNAME
 from platefiles.seal import is_intact
 
 ALL_ONES = 0xFFFFFFFF
-PICTURES = (".png", ".jpg", ".tif")
+PICTURES = (".png", ".jpg", ".tif", ".svg")
 _CHUNK = 1 << 22
 _FIRST_BYTES = 1 << 16
 _MARKS = {

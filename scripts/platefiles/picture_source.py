@@ -10,10 +10,10 @@ from PIL import Image, UnidentifiedImageError
 from platefiles.errors import UserError
 from platefiles.makings import TEXT, Making, Record
 from platefiles.provenance import file_sha256
-from platefiles.record import read_record
-from platefiles.xmp import read_origin
+from platefiles.record import read_record, results_of
+from platefiles.xmp import Origin, read_origin
 
-PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
 
 _DEPTH = {"u1": 255.0, "u2": 65535.0}
@@ -68,44 +68,71 @@ def product_of(file: str | Path) -> Path:
 
 
 def cube_of(path: str | Path) -> Path:
-    """Find the linear cube of a picture among the FITS files beside it.
+    """Find the linear cube of a picture, at its place in the results or beside the picture.
 
     Raises
     ------
     UserError
         If the picture does not tell it, or it is not there, or the picture is an overview.
     """
-    path, digest = Path(path), read_origin(path).cube
-    if not digest:
+    path, origin = Path(path), read_origin(path)
+    if not origin.cube:
         msg = f"{path}: is an overview of channels and pictures; name one of those"
         raise UserError(msg)
     beside = sorted(path.absolute().parent.glob("*.fits"), key=lambda one: one.stem != path.stem)
-    for one in beside:
-        if file_sha256(one) == digest:
+    for one in (*_places(path, origin), *beside):
+        if one.suffix == ".fits" and one.is_file() and file_sha256(one) == origin.cube:
             return one
     msg = (
-        f"{path}: the linear cube that it was drawn from (SHA-256 {digest}) is not beside it; "
+        f"{path}: the linear cube that it was drawn from (SHA-256 {origin.cube}) is not beside it; "
         "give the cube itself"
     )
     raise UserError(msg)
 
 
+def _places(path: Path, origin: Origin) -> list[Path]:
+    """Return where the products that a picture was made from have their places."""
+    making = origin.making
+    results = results_of(path.absolute(), making.product) if making else None
+    return [results / name for name in making.products] if making and results else []
+
+
 def record_of(file: str | Path) -> Record:
     """Read the record of a product, or that of a picture: its cube's, and the job that drew it.
+
+    What a picture was drawn from beside its cube is read, too.
 
     Raises
     ------
     UserError
-        As `product_of` and `platefiles.record.read_record`.
+        As `product_of` and `platefiles.record.read_record`; or if what a picture was drawn from is
+        not at its place.
     """
     record = read_record(product_of(file))
-    making = read_origin(file).making if is_picture(file) else None
-    if making is not None:
+    origin = read_origin(file) if is_picture(file) else None
+    if origin is not None and origin.making is not None:
+        for one in _beside(Path(file), origin):
+            also = record_of(one)
+            record = Record(record.makings | also.makings, record.raws | also.raws)
+        making = origin.making
         record = Record({**record.makings, making.product: making}, record.raws)
     if not all(_is_whole(one, record) for one in record.makings.values()):
         msg = f"{file}: its record is damaged; make the file again from the raw frames"
         raise UserError(msg)
     return record
+
+
+def _beside(path: Path, origin: Origin) -> list[Path]:
+    """Return what a picture was drawn from beside its cube."""
+    found = {one for one in _places(path, origin) if one.is_file()}
+    result = []
+    for product, digest in origin.beside.items():
+        here = [one for one in found if results_of(one, product) and file_sha256(one) == digest]
+        if not here:
+            msg = f"{path}: was made from {product} (SHA-256 {digest}), which is not there"
+            raise UserError(f"{msg}; look at it in the results, or give the linear cube")
+        result += here
+    return result
 
 
 def _is_whole(making: Making, record: Record) -> bool:

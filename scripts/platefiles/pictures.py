@@ -4,8 +4,8 @@ All are RGB with the sRGB profile embedded, grey pictures too, so that every vie
 alike. Row 0 of an image is the bottom of the picture, as in FITS.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from io import BytesIO
 from pathlib import Path
@@ -46,6 +46,8 @@ class Label:
         The job that drew it.
     avm : str
         Elements from `platefiles.avm.avm_elements`.
+    beside : mapping of str to str
+        What else the picture was made from: SHA-256 of the file of each product.
     """
 
     title: str
@@ -55,6 +57,7 @@ class Label:
     record: str = ""
     making: Making | None = None
     avm: str = ""
+    beside: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def comment(self) -> str:
@@ -66,7 +69,7 @@ class Label:
     def packet(self, ending: str) -> bytes:
         """Return the XMP packet of a picture."""
         facts = {"title": self.title, "source": self.digest, "software": self.software}
-        return packet(ending, facts, self.record, self.making, self.avm)
+        return packet(ending, facts, self.record, self.making, self.avm, self.beside)
 
 
 @cache
@@ -109,6 +112,22 @@ def write_picture(
     _WRITERS[suffix](whole, upright, label, jpeg_quality)
     content = sealed(whole.getvalue())
     write_whole(path, lambda target: target.write(content))
+
+
+def write_svg(path: str | Path, content: bytes, label: Label) -> None:
+    """Write a drawing with what it says about itself, in the element that SVG has for this.
+
+    Parameters
+    ----------
+    path : path-like
+    content : bytes
+        A whole SVG document.
+    label : Label
+    """
+    drawn, end, _ = content.rpartition(b"</svg>")
+    told = b"<metadata>" + label.packet("svg") + b"</metadata>\n"
+    whole = sealed(drawn + told + end + b"\n")
+    write_whole(path, lambda target: target.write(whole))
 
 
 def _png(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> None:

@@ -168,6 +168,12 @@ def product_name(step: str, path: str | Path, job: Mapping[str, Any]) -> str:
     return _PLACES[step].format(**{**job, "parent": path.parent.name, "name": path.name})
 
 
+def results_of(path: str | Path, product: str) -> Path | None:
+    """Return the results in which a file has the place of a product; None if it lies elsewhere."""
+    place, parts = Path(path), Path(product).parts
+    return Path(*place.parts[: -len(parts)]) if place.parts[-len(parts) :] == parts else None
+
+
 def read_record(path: str | Path) -> Record:
     """Read the record of a product; its last making has the digest of the file itself.
 

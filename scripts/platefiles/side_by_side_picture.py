@@ -15,12 +15,16 @@ _SMALLEST = 280
 
 
 def write_side_by_side(path: str | Path, panels: Panels, labels: tuple[str, str, str]) -> None:
-    """Write first, second and difference as a PNG, each below its label.
+    """Write first, second and difference as a PNG that ends with ``.png``; see `side_by_side`."""
+    sheet = side_by_side(panels, labels)
+    write_whole(path, lambda target: sheet.save(target, format="PNG"))
+
+
+def side_by_side(panels: Panels, labels: tuple[str, str, str]) -> Image.Image:
+    """Draw first, second and difference, each below its label.
 
     Parameters
     ----------
-    path : path-like
-        Ends with ``.png``.
     panels : Panels
     labels : tuple of str
         Cut where they are wider than their panel.
@@ -33,7 +37,7 @@ def write_side_by_side(path: str | Path, panels: Panels, labels: tuple[str, str,
         left = _GAP + number * (width + _GAP)
         sheet.paste(picture, (left, _BAND))
         draw.text((left, _BAND // 2), _cut(label, font, width), _INK, font, anchor="lm")
-    write_whole(path, lambda target: sheet.save(target, format="PNG"))
+    return sheet
 
 
 def _image(panel: np.ndarray) -> Image.Image:

@@ -10,7 +10,7 @@ from platefiles.fetching import POINTER_ENDING
 from platefiles.fitsblocks import content_digest
 from platefiles.integrity import PICTURES, fault, is_of_a_run
 from platefiles.provenance import file_sha256, lock_digest
-from platefiles.record import RawRecord, read_record
+from platefiles.record import RawRecord, read_record, results_of
 from platefiles.xmp import read_origin
 
 OK, CHANGED, MISSING = "ok", "changed", "missing"
@@ -147,20 +147,16 @@ def _told_by(path: Path) -> _Told:
     if path.suffix in PICTURES:
         origin = read_origin(path)
         making = origin.making
-        root = _root(path, making.product) if making else None
-        cubes = {root / name: origin.cube for name in making.products} if making and root else {}
-        return _Told(making.lock if making else "", root, {}, cubes, file_sha256)
+        root = results_of(path, making.product) if making else None
+        made_from = {}
+        if making and root:
+            made_from = {root / name: origin.digest_of(name) for name in making.products}
+        return _Told(making.lock if making else "", root, {}, made_from, file_sha256)
     record = read_record(path)
-    root = _root(path, record.making.product)
+    root = results_of(path, record.making.product)
     others = [m for m in record.makings.values() if m is not record.making and m.digest]
     made_from = {root / making.product: making.digest for making in others} if root else {}
     return _Told(record.making.lock, root, record.raws, made_from, content_digest)
-
-
-def _root(path: Path, product: str) -> Path | None:
-    """Folder of results in which a product has its place; None if it was moved out of it."""
-    parts = Path(product).parts
-    return Path(*path.parts[: -len(parts)]) if path.parts[-len(parts) :] == parts else None
 
 
 def _other_state(told: _Told, faults: Mapping[Path, str]) -> str:

@@ -1,14 +1,15 @@
-"""What a picture says of itself to programs: one XMP packet, the same in PNG, TIFF and JPEG.
+"""What a picture says of itself to programs: one XMP packet, the same in PNG, TIFF, JPEG and SVG.
 
-XMP (ISO 16684-1) is the only metadata that all three formats know, in places that their standards
-name (an iTXt chunk, tag 700, an APP1 segment), and that programs for pictures keep. Packets stand
-there uncompressed and are made to be found by scanning, so one reader serves all formats.
+XMP (ISO 16684-1) is the only metadata that all four formats know, in places that their standards
+name (an iTXt chunk, tag 700, an APP1 segment, an element), and that programs for pictures keep.
+Packets stand there uncompressed and are made to be found by scanning, so one reader serves all
+formats.
 """
 
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from html import unescape
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -21,7 +22,13 @@ SEAL = b"<platelog:Seal>%b</platelog:Seal>"
 """Where the digest of the picture itself stands, see `platefiles.seal`."""
 
 _NO_SEAL = b"0" * 64
-_FORMATS = {"png": "image/png", "jpg": "image/jpeg", "tif": "image/tiff"}
+_BESIDE = "platelog:Beside"
+_FORMATS = {
+    "png": "image/png",
+    "jpg": "image/jpeg",
+    "tif": "image/tiff",
+    "svg": "image/svg+xml",
+}
 _PACKET = """\
 <?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
 <x:xmpmeta xmlns:x="adobe:ns:meta/">
@@ -38,7 +45,7 @@ _PACKET = """\
 {avm}
 <platelog:Record>{record}</platelog:Record>
 <platelog:Making>{making}</platelog:Making>
-{seal}
+{beside}{seal}
 </rdf:Description>
 </rdf:RDF>
 </x:xmpmeta>
@@ -57,22 +64,34 @@ class Origin:
         Id of the record that the cube carries; empty if it carries none.
     making : Making or None
         The job that drew the picture.
+    beside : dict of str to str
+        What else it was made from: SHA-256 of the file of each product.
     """
 
     cube: str
     record: str
     making: Making | None
+    beside: dict[str, str] = field(default_factory=dict)
+
+    def digest_of(self, product: str) -> str:
+        """Return the SHA-256 of the file of a product that the picture was made from."""
+        return self.beside.get(product, self.cube)
 
 
 def packet(
-    ending: str, facts: Mapping[str, str], record: str, making: Making | None, avm: str = ""
+    ending: str,
+    facts: Mapping[str, str],
+    record: str,
+    making: Making | None,
+    avm: str = "",
+    beside: Mapping[str, str] | None = None,
 ) -> bytes:
     """Return an XMP packet, not sealed yet.
 
     Parameters
     ----------
     ending : str
-        ``png``, ``tif`` or ``jpg``.
+        ``png``, ``tif``, ``jpg`` or ``svg``.
     facts : mapping
         ``title``, ``source`` (``sha256:`` and the digest of the cube) and ``software``.
     record : str
@@ -80,12 +99,20 @@ def packet(
     making : Making or None
     avm : str
         Elements from `platefiles.avm.avm_elements`.
+    beside : mapping, optional
+        As in `Origin`.
     """
     texts = {key: escape(text) for key, text in facts.items()}
     told = escape(canonical(asdict(making))) if making else ""
-    seal = (SEAL % _NO_SEAL).decode()
+    others = f"<{_BESIDE}>{escape(canonical(beside))}</{_BESIDE}>\n" if beside else ""
     text = _PACKET.format(
-        **texts, format=_FORMATS[ending], record=escape(record), making=told, seal=seal, avm=avm
+        **texts,
+        format=_FORMATS[ending],
+        record=escape(record),
+        making=told,
+        beside=others,
+        seal=(SEAL % _NO_SEAL).decode(),
+        avm=avm,
     )
     return text.encode()
 
@@ -101,10 +128,14 @@ def read_origin(path: str | Path) -> Origin:
     content = Path(path).read_bytes()
     try:
         making = _value(content, "platelog:Making")
+        beside = (
+            json.loads(_value(content, _BESIDE)) if b"<%b>" % _BESIDE.encode() in content else {}
+        )
         return Origin(
             _value(content, "dc:source").removeprefix("sha256:"),
             _value(content, "platelog:Record"),
             making_of(json.loads(making)) if making else None,
+            {str(product): str(digest) for product, digest in beside.items()},
         )
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
         msg = f"{path}: does not tell what it was made from; name a picture that a run has made"

@@ -2,6 +2,8 @@
 
 import json
 import re
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,8 +26,15 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import image_hdu, read_header, read_table, write_product
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import map_of_wcs, picture_place
+from platefiles.picture_source import record_of
+from platefiles.pictures import Label, write_picture
+from platefiles.provenance import file_sha256
+from platefiles.record import read_record, record_hdu, single_making
+from platefiles.seal import is_intact
 from platefiles.solution import read_map, read_solution, solution_cards
 from platefiles.source_tables import read_objects
+from platefiles.verification import CHANGED, OK, verify
+from platefiles.xmp import read_origin
 from platelib.celestial import separation_deg
 from platelib.field_sky import field_sky
 from platelib.field_sources import find_sources
@@ -318,6 +327,95 @@ def test_overlay_shows_both_and_their_blend(field, picture, cube, survey, tmp_pa
         red, green, blue = panel[y - 6, x]
         assert red > 200
         assert green == blue < 60
+
+
+@pytest.fixture
+def results(field, cube, tmp_path):
+    """Results with a recorded cube, a picture of it, and the products of the field."""
+    plan, folder = field.plan, tmp_path / "results" / "tiny"
+    job = {"settings": {}, "title": "Tiny", "subs": []}
+    path, planes = folder / "picture" / "p.fits", fits.getdata(cube, "SCI")
+    channels = [plan.channel_path(name) for name in plan.channels]
+    record = record_hdu("map_channels", path, job, {"channels": channels})
+    cards = solution_cards(plan.solution_path, planes=True)
+    write_product(path, [], [image_hdu(planes, "SCI", cards), record])
+    making = single_making(
+        "composite", path.with_suffix(".png"), job, {"cube": ("picture/p.fits",)}
+    )
+    digest = f"sha256:{file_sha256(path)}"
+    label = Label("Tiny", digest, "none", "platelog 0", read_record(path).id, making)
+    write_picture(path.with_suffix(".png"), np.full((234, 310, 3), 8000, np.uint16), label)
+    (folder / "field").mkdir()
+    for name in (plan.solution_path, plan.sources_path):
+        shutil.copy(name, folder / "field")
+    return folder
+
+
+def _drawn(field, results, survey, name):
+    """Draw over the recorded picture, or beside it."""
+    plan, out = field.plan, results / "field" / name
+    picture, cube = results / "picture" / "p.png", results / "picture" / "p.fits"
+    if name.startswith("overlay"):
+        job = json.loads(plan.annotation_job()) | {"name": "survey", "image": "0" * 64}
+        job["settings"] = {"stretch": plan.loaded.recipe.stretch.model_dump()}
+        overlay(picture, cube, survey[0], out, job)
+    else:
+        solution, sources = results / "field" / "solution.fits", results / "field" / "sources.fits"
+        annotate(picture, cube, solution, sources, out, json.loads(plan.annotation_job()))
+    return out
+
+
+DRAWINGS = ("annotated.png", "annotated.svg", "overlay_survey.png")
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+def test_drawings_tell_how_they_were_made(field, results, survey, name):
+    """Their record leads to the picture, the cube and the raw frames; the job is their own."""
+    path = _drawn(field, results, survey, name)
+    record = record_of(path)
+    assert record.making.product == f"field/{name}"
+    assert record.making.step == ("overlay" if name.startswith("overlay") else "annotate")
+    assert record.making.inputs["picture"] == ("picture/p.png",)
+    assert record.makings["picture/p.png"].inputs == {"cube": ("picture/p.fits",)}
+    assert record.raws.keys() >= read_record(field.plan.channel_path("g")).raws.keys()
+    known = {"picture/p.fits", *(f"channels/{name}.fits" for name in ("ha", "g", "b"))}
+    if name.startswith("annotated"):
+        known |= {"field/solution.fits", "field/sources.fits", "field/depth.fits"}
+    assert known <= record.makings.keys()
+    order = list(record.makings)
+    for product, making in record.makings.items():
+        assert all(order.index(one) < order.index(product) for one in making.products)
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+def test_a_changed_drawing_is_found(field, results, survey, name):
+    """Each of 50 changed bytes is, and what it was made from is looked at, too."""
+    path = _drawn(field, results, survey, name)
+    content = path.read_bytes()
+    assert is_intact(content)
+    for place in np.random.default_rng(1).integers(0, len(content), 50).tolist():
+        changed = bytearray(content)
+        changed[place] ^= 0x20
+        assert not is_intact(bytes(changed)), place
+    states = {Path(one.name).name: one.state for one in verify([path], [results]).findings}
+    assert states[name] == OK
+    assert states["p.png"] == OK
+    label = Label("Other", "", "none", "platelog 0")
+    write_picture(results / "picture" / "p.png", np.zeros((234, 310, 3), np.uint16), label)
+    (finding,) = (one for one in verify([path], [results]).findings if one.name == str(path))
+    assert finding.state == CHANGED
+    assert "p.png than is there now" in finding.why
+    with pytest.raises(UserError, match=r"was made from picture/p\.png .*, which is not there"):
+        record_of(path)
+
+
+def test_a_drawing_of_what_tells_nothing_is_sealed(field, picture, cube, tmp_path):
+    """Over a picture of unknown origin there is no job, but the digest of the cube and a seal."""
+    path = _annotated(field, picture, cube, tmp_path / "a.png")
+    origin = read_origin(path)
+    assert (origin.making, origin.record, origin.beside) == (None, "", {})
+    assert origin.cube == file_sha256(cube)
+    assert is_intact(path.read_bytes())
 
 
 @pytest.mark.parametrize("what", ["elsewhere", "text", "no image", "no FITS"])

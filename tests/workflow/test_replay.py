@@ -75,6 +75,19 @@ def test_a_finished_picture_is_made_again(home, verb, tmp_path, ending):
     assert [making["step"] for making in told["makings"][-2:]] == ["map_channels", "composite"]
 
 
+@pytest.mark.parametrize("ending", ["png", "svg"])
+def test_a_drawing_is_made_again(complete, verb, tmp_path, ending):
+    """The annotated picture, or the drawing alone, is made again from raw frames."""
+    drawing = complete.results / "field" / f"annotated.{ending}"
+    words = ("--into", tmp_path / "again", "--raw", complete.raw, "--cores", 2)
+    said = verb("replay", drawing, *words)
+    assert said.splitlines()[-1] == "identical", said
+    told = json.loads(verb("trace", drawing, "--json"))
+    assert told["product"] == f"field/annotated.{ending}"
+    steps = {making["step"] for making in told["makings"]}
+    assert {"integrate", "composite", "place_on_sky", "identify_sources"} <= steps
+
+
 def test_every_kind_of_product_is_made_again(make_home, tiny_raw, verb, tmp_path):
     """Stored subs, cosmic rays of single subs, tables, a channel and what is made of one."""
     home = make_home(

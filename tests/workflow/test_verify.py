@@ -27,6 +27,8 @@ KINDS = {
     "png": "picture/*.png",
     "tiff": "picture/*.tif",
     "jpeg": "picture/*.jpg",
+    "annotated picture": "field/*.png",
+    "drawing": "field/*.svg",
 }
 
 
@@ -109,7 +111,7 @@ def test_a_run_that_was_left_alone_is_as_it_was(complete, command_line):
     products = [path for path in complete.results.rglob("*.fits") if not path.is_symlink()]
     raw = [path for path in complete.raw.rglob("*.fits") if "flat-b" not in path.name]
     assert said == (
-        f"{len(products)} products, 4 pictures, {len(raw)} raw frames: all as they were\n"
+        f"{len(products)} products, 6 pictures, {len(raw)} raw frames: all as they were\n"
     )
 
 

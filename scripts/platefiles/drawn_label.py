@@ -1,0 +1,67 @@
+"""What a drawing upon a picture says about itself: the record of the picture, and its own job."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from platefiles.errors import UserError
+from platefiles.integrity import PICTURES
+from platefiles.makings import Making
+from platefiles.pictures import Label
+from platefiles.provenance import creator, file_sha256
+from platefiles.record import has_record, read_record, single_making
+from platefiles.xmp import read_origin
+
+
+def drawn_label(
+    step: str,
+    path: str | Path,
+    job: Mapping[str, Any],
+    inputs: Mapping[str, str | Path],
+    method: str,
+) -> Label:
+    """Return what is written into a drawing.
+
+    Parameters
+    ----------
+    step : str
+        Name of the rule.
+    path : path-like
+        Where the drawing goes; at most the end of it is used.
+    job : mapping
+        The rule's job: ``title``.
+    inputs : mapping of str to path-like
+        By the name that the rule gives the input; ``cube`` is the linear cube of the picture.
+    method : str
+        What was drawn.
+
+    Returns
+    -------
+    Label
+        Without a making where an input does not tell how it was made itself.
+    """
+    cube = f"sha256:{file_sha256(inputs['cube'])}"
+    made = {name: _making(one) for name, one in inputs.items()}
+    products = {name: (one.product,) for name, one in made.items() if one is not None}
+    if len(products) < len(inputs):
+        return Label(job["title"], cube, method, creator())
+    return Label(
+        job["title"],
+        cube,
+        method,
+        creator(),
+        read_record(inputs["cube"]).id,
+        single_making(step, path, job, products),
+        beside={
+            products[name][0]: file_sha256(one) for name, one in inputs.items() if name != "cube"
+        },
+    )
+
+
+def _making(path: str | Path) -> Making | None:
+    if Path(path).suffix not in PICTURES:
+        return read_record(path).making if has_record(path) else None
+    try:
+        return read_origin(path).making
+    except UserError:
+        return None
