@@ -82,7 +82,7 @@ rule measure_depth:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=plans.search_mem_mb,
     params:
         job=plans.depth_job,
     script:
@@ -107,7 +107,7 @@ rule identify_sources:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=plans.search_mem_mb,
     params:
         job=plans.sources_job,
     script:

@@ -1,5 +1,6 @@
 """Functions of wildcards for the rules that tell how deep a field is and what is in it."""
 
+import math
 import os
 from collections.abc import Sequence
 from typing import Protocol
@@ -7,6 +8,8 @@ from typing import Protocol
 from platefiles.field_inputs import single
 from platefiles.flags import ancient
 from platefiles.plan import ProjectPlan
+
+_BASE_MB, _BYTES_A_PIXEL = 250, 55
 
 
 class _Plans(Protocol):
@@ -23,6 +26,13 @@ class _Plans(Protocol):
 
 class DepthInputs:
     """A part of `platefiles.workflow.Plans`."""
+
+    def search_mem_mb(self: _Plans, wildcards) -> int:
+        """Memory of measuring the depth and of finding sources, which hold a channel at a time."""
+        plan = self.plan(wildcards)
+        frame = plan.lights(plan.channels[0])[0]
+        pixels = frame.width_px * frame.height_px
+        return _BASE_MB + math.ceil(pixels * _BYTES_A_PIXEL / 1024**2)
 
     def deep_solution(self: _Plans, wildcards) -> str | list[str]:
         """Place of the grid on the sky, for the depth."""

@@ -1,6 +1,7 @@
 import json
 import os
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -263,6 +264,17 @@ def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path,
 def test_integration_says_how_much_memory_it_takes(opened):
     """The memory of a tiny integration is what the interpreter takes and little more."""
     assert 200 < opened().integrate_mem_mb(_wild(channel="g"), threads=2) < 400
+
+
+def test_searching_says_how_much_memory_it_takes(opened, monkeypatch):
+    """Of 320 x 240 pixels it is what the interpreter takes, of 61 megapixels 3.4 GB."""
+    plans, names = opened(), _wild()
+    assert 200 < plans.search_mem_mb(names) < 300
+    plan = plans.plan(names)
+    (frame, *_) = plan.lights("ha")
+    large = replace(frame, width_px=9576, height_px=6388)
+    monkeypatch.setattr(plan, "lights", lambda _channel: [large])
+    assert plans.search_mem_mb(names) == pytest.approx(3450, abs=50)
 
 
 def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path):
