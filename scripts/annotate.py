@@ -7,7 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.annotated_picture import Drawing, StarMark, catalogue_ellipse, source_ellipse
+from platefiles.annotated_picture import (
+    Drawing,
+    StarMark,
+    catalogue_ellipse,
+    plain_pixels,
+    source_ellipse,
+)
 from platefiles.drawn_label import drawn_label
 from platefiles.fitsfile import read_header
 from platefiles.joblog import job_log, log
@@ -71,7 +77,7 @@ def annotate(
     if Path(path_to_drawing).suffix == ".svg":
         write_svg(path_to_drawing, _empty(shape) if drawing is None else drawing.svg(), label)
     else:
-        pixels = _plain(picture) if drawing is None else drawing.png_pixels(picture)
+        pixels = plain_pixels(picture) if drawing is None else drawing.png_pixels(picture)
         write_picture(path_to_drawing, pixels[::-1].astype(np.uint16) * 257, label)
 
 
@@ -132,10 +138,6 @@ def _star_marks(
         for k in np.lexsort((stars["ra"], magnitude)).tolist()
         if shown[k] and magnitude[k] <= faintest
     ]
-
-
-def _plain(picture: np.ndarray) -> np.ndarray:
-    return np.rint(np.moveaxis(picture[:, ::-1], 0, -1) * 255).astype(np.uint8)
 
 
 def _empty(shape: tuple[int, int]) -> bytes:

@@ -106,15 +106,14 @@ class Drawing:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
 
         figure, axes = self._figure()
-        canvas = FigureCanvasAgg(figure)
-        shown = np.moveaxis(picture, 0, -1)
-        ny, nx = self.shape
-        axes.imshow(
-            shown, origin="lower", extent=(-0.5, nx - 0.5, -0.5, ny - 0.5), interpolation="nearest"
-        )
-        self._draw(figure, axes, canvas.get_renderer())
-        canvas.draw()
-        return np.asarray(canvas.buffer_rgba())[..., :3].copy()
+        figure.patch.set_visible(False)
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        self._draw(figure, axes, renderer)
+        # As an image of the figure, the picture would be sampled again, in 112 bytes a pixel.
+        pixels = np.asarray(renderer.buffer_rgba())
+        pixels[..., :3], pixels[..., 3] = plain_pixels(picture), 255
+        figure.draw(renderer)
+        return pixels[..., :3].copy()
 
     def svg(self) -> bytes:
         """Return the drawing alone, without ground, in the size of the picture."""
@@ -288,6 +287,12 @@ class _Pen:
                 self.boxes.append(box)
                 self.write(text, box, colour, 0.85)
                 return
+
+
+def plain_pixels(picture: np.ndarray) -> np.ndarray:
+    """Return a picture as `Drawing.png_pixels` does, with nothing drawn."""
+    planes = [np.rint(plane[::-1] * 255).astype(np.uint8) for plane in picture]
+    return np.stack(planes, axis=-1)
 
 
 def catalogue_ellipse(row: Mapping[str, Any], sky_map: SkyMap) -> Ellipse:
