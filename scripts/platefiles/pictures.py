@@ -171,7 +171,10 @@ def _tiff(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> N
 
 
 def _to_8_bits(pixels: np.ndarray) -> np.ndarray:
-    return ((pixels.astype(np.uint32) + 128) // 257).astype(np.uint8)
+    result = np.empty(pixels.shape, dtype=np.uint8)
+    for row, line in enumerate(pixels):
+        result[row] = (line.astype(np.uint32) + 128) // 257
+    return result
 
 
 _WRITERS: dict[str, Callable[[BytesIO, np.ndarray, Label, int], None]] = {
