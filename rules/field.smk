@@ -158,7 +158,7 @@ rule annotate:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=plans.annotate_mem_mb,
     params:
         job=plans.annotation_job,
     script:
@@ -184,7 +184,7 @@ rule overlay:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=plans.overlay_mem_mb,
     params:
         job=plans.overlay_job,
     script:

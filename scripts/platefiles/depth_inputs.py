@@ -9,7 +9,25 @@ from platefiles.field_inputs import single
 from platefiles.flags import ancient
 from platefiles.plan import ProjectPlan
 
-_BASE_MB, _BYTES_A_PIXEL = 250, 55
+_BASE_MB = 250
+_SEARCHED, _ANNOTATED, _OVERLAID = 55, 65, 190
+"""Bytes a pixel of the channel, or of the picture."""
+
+
+def _needed_mb(pixels: float, bytes_a_pixel: int) -> int:
+    return _BASE_MB + math.ceil(pixels * bytes_a_pixel / 1024**2)
+
+
+def _grid_px(plan: ProjectPlan) -> int:
+    frame = plan.lights(plan.channels[0])[0]
+    return frame.width_px * frame.height_px
+
+
+def _picture_px(plan: ProjectPlan) -> float:
+    geometry = plan.loaded.recipe.geometry
+    # A frame that is turned by 45 degrees wants a sheet twice as large.
+    turned = 1 if geometry.position_angle_deg is None else 2
+    return turned * geometry.scale**2 * _grid_px(plan)
 
 
 class _Plans(Protocol):
@@ -29,10 +47,15 @@ class DepthInputs:
 
     def search_mem_mb(self: _Plans, wildcards) -> int:
         """Memory of measuring the depth and of finding sources, which hold a channel at a time."""
-        plan = self.plan(wildcards)
-        frame = plan.lights(plan.channels[0])[0]
-        pixels = frame.width_px * frame.height_px
-        return _BASE_MB + math.ceil(pixels * _BYTES_A_PIXEL / 1024**2)
+        return _needed_mb(_grid_px(self.plan(wildcards)), _SEARCHED)
+
+    def annotate_mem_mb(self: _Plans, wildcards) -> int:
+        """Memory of drawing over the picture."""
+        return _needed_mb(_picture_px(self.plan(wildcards)), _ANNOTATED)
+
+    def overlay_mem_mb(self: _Plans, wildcards) -> int:
+        """Memory of showing an image beside the picture."""
+        return _needed_mb(_picture_px(self.plan(wildcards)), _OVERLAID)
 
     def deep_solution(self: _Plans, wildcards) -> str | list[str]:
         """Place of the grid on the sky, for the depth."""

@@ -277,6 +277,19 @@ def test_searching_says_how_much_memory_it_takes(opened, monkeypatch):
     assert plans.search_mem_mb(names) == pytest.approx(3450, abs=50)
 
 
+def test_drawing_says_how_much_memory_it_takes(opened):
+    """It goes with the pixels of the picture: a larger scale wants more, and so does a turn."""
+    names = _wild(image="survey")
+    plain = opened()
+    large = opened(overrides={"geometry": {"scale": 4.0}})
+    turned = opened(overrides={"geometry": {"scale": 4.0, "position_angle_deg": 30.0}})
+    for asked in ("annotate_mem_mb", "overlay_mem_mb"):
+        usual, more, most = (getattr(plans, asked)(names) for plans in (plain, large, turned))
+        assert 200 < usual < 300
+        assert most - 250 == pytest.approx(2 * (more - 250), abs=2)
+        assert more - 250 == pytest.approx(16 * (usual - 250), abs=16)
+
+
 def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path):
     """Each image that the project names is a target of `field`, and one that is missing is told."""
     image = tmp_path / "survey.fits"
