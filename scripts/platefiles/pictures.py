@@ -130,6 +130,12 @@ def write_svg(path: str | Path, content: bytes, label: Label) -> None:
     write_whole(path, lambda target: target.write(whole))
 
 
+def lines_of(path: str | Path) -> bytes:
+    """Return what is drawn in an SVG of `write_svg`, without what it says about itself."""
+    lines, told, rest = Path(path).read_bytes().rpartition(b"<metadata>")
+    return lines if told else rest
+
+
 def _png(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
     text = PngImagePlugin.PngInfo()
     text.add_itxt("Title", label.title)

@@ -1,10 +1,13 @@
+from xml.etree import ElementTree
+
 import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.table import Table
 
 from platefiles.fitsfile import image_hdu, table_hdu, write_product
-from platefiles.product_differences import compare_products
+from platefiles.pictures import Label, write_svg
+from platefiles.product_differences import compare_files, compare_products
 
 
 @pytest.fixture
@@ -79,3 +82,24 @@ def test_hdu_of_one_product_only_is_named(make, tmp_path):
     found = compare_products(make("a.fits"), other)
     assert "VAR is in the first only" in found.one_sided
     assert not found.same_data
+
+
+def test_drawings_differ_by_their_lines(tmp_path):
+    """What drawings say about themselves is not compared, what they show is."""
+    line = b'<svg xmlns="http://www.w3.org/2000/svg"><path d="M 0 %d L 9 9"/></svg>\n'
+    paths = [tmp_path / f"{name}.svg" for name in "abc"]
+    for path, start, title in zip(paths, (0, 0, 1), ("One", "Two", "One"), strict=True):
+        write_svg(path, line % start, Label(title, "", "lines", "platelog 0"))
+    assert paths[0].read_bytes() != paths[1].read_bytes()
+    assert compare_files(paths[0], paths[1]).same_data
+    assert compare_files(paths[0], paths[2]).one_sided == ("other lines are drawn",)
+
+
+def test_a_drawing_says_what_it_is_where_xml_has_it(tmp_path):
+    """An SVG with its metadata is XML that is read as such, the packet in it."""
+    path = tmp_path / "a.svg"
+    write_svg(path, b'<svg xmlns="http://www.w3.org/2000/svg"></svg>\n', Label("A & B", "", "", ""))
+    root = ElementTree.parse(path).getroot()
+    (metadata,) = root.iter("{http://www.w3.org/2000/svg}metadata")
+    titles = metadata.iter("{http://www.w3.org/1999/02/22-rdf-syntax-ns#}li")
+    assert [title.text for title in titles] == ["A & B"]
