@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
@@ -45,6 +45,17 @@ SYSTEM_PATH = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
 sys.path.insert(0, str(SCRIPTS))
 # Processes that tests start find the code in the same way.
 os.environ["PYTHONPATH"] = str(SCRIPTS)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Let a test print names that are no Unicode: reports travel between processes as UTF-8."""
+    report = yield
+    report.sections = [
+        tuple(part.encode("utf-8", "backslashreplace").decode("utf-8") for part in section)
+        for section in report.sections
+    ]
+    return report
 
 
 @pytest.fixture(scope="session")
