@@ -169,15 +169,16 @@ class Drawing:
         x, y = 1.9 * length, 1.9 * length
         letters = directions(self.sky_map, x, y)
         for letter, way in zip(("N", "E"), letters, strict=True):
+            u, v = x + length * way[0], y + length * way[1]
             pen.axes.annotate(
                 "",
-                (x + length * way[0], y + length * way[1]),
+                (u, v),
                 (x, y),
                 arrowprops={"arrowstyle": "-|>", "color": _INK, "linewidth": 1.2},
             )
+            pen.boxes.append(Box(min(x, u) - 4, min(y, v) - 4, max(x, u) + 4, max(y, v) + 4))
             tip = 1.35 * length
             pen.fixed(letter, x + tip * way[0], y + tip * way[1], "center", "center", 1.2)
-        pen.boxes.append(Box(x - length, y - length, x + length, y + length))
         bar, label = scale_bar(self.sky_map.scale_arcsec, nx)
         right, bottom = nx - 0.04 * nx, 0.04 * ny
         pen.axes.plot([right - bar, right], [bottom, bottom], color=_INK, linewidth=2.0)

@@ -1,0 +1,50 @@
+import math
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from platefiles.annotated_picture import Drawing, Ellipse
+from platelib.sky_grid import directions
+from platelib.sky_map import SkyMap
+
+SHAPE = (700, 1100)
+SCALE_DEG = 2.3 / 3600
+
+
+def _map(angle_deg):
+    turn = math.radians(angle_deg)
+    cos, sin = SCALE_DEG * math.cos(turn), SCALE_DEG * math.sin(turn)
+    return SkyMap(158.6, 30.0, 549.5, 349.5, (-cos, sin, sin, cos))
+
+
+def _drawn(sky_map, *ellipses):
+    drawing = Drawing("Field", sky_map, SHAPE, ellipses, [])
+    drawing.png_pixels(np.zeros((3, *SHAPE)))
+    return drawing.boxes
+
+
+@pytest.mark.parametrize("angle_deg", [0, 20, 90, 180, 270])
+def test_an_object_between_the_arrows_is_named(angle_deg):
+    """Arrows take no more room than they need: behind their foot there is room for a label."""
+    sky_map = _map(angle_deg)
+    length = 0.07 * min(SHAPE)
+    foot = np.array([1.9 * length, 1.9 * length])
+    x, y = foot - 0.4 * length * np.sum(directions(sky_map, *foot), axis=0)
+    boxes = _drawn(sky_map, Ellipse("#7", x, y, 8.0, 5.0, 20.0, False))
+    assert len(boxes) == len(_drawn(sky_map)) + 1
+    label = boxes[-1]
+    assert math.dist(((label.left + label.right) / 2, (label.bottom + label.top) / 2), (x, y)) < 60
+
+
+def test_nothing_that_is_written_overlaps():
+    """Title, letters of the arrows, scale bar, grid labels and twenty objects keep apart."""
+    rng = np.random.default_rng(5)
+    places = rng.uniform((10, 10), (SHAPE[1] - 10, SHAPE[0] - 10), (20, 2))
+    objects = [Ellipse(f"#{k}", x, y, 9.0, 6.0, 30.0, True) for k, (x, y) in enumerate(places)]
+    boxes = _drawn(_map(0), *objects)
+    arrows = boxes[0], boxes[2]  # they begin at the same place, and each has its letter after it
+    apart = [box for box in boxes if box not in arrows]
+    assert len(apart) > 20
+    assert not any(one.overlaps(other) for one, other in combinations(apart, 2))
+    assert not any(arrow.overlaps(box) for arrow in arrows for box in apart)
