@@ -47,7 +47,7 @@ From raw frames to a deep-sky picture.
 {verbs}
 
 `python3 scripts/platelog.py VERB --help` lists what a verb takes.
-The first call of a verb sets up .venv, which takes about a minute and needs the network."""
+The first call of a verb sets up .venv, which takes some minutes and needs the network."""
 
 
 def nearest(word: str, known: list[str]) -> str:

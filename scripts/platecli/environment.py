@@ -150,7 +150,7 @@ def build_environment(lock: Path, venv: Path, env: Mapping[str, str]) -> None:
             "sudo apt install python3-venv), then give the same command again."
         )
         raise SetupError(msg)
-    print("Setting up .venv (once, about a minute) ...", end="", file=sys.stderr, flush=True)
+    print("Setting up .venv (once, some minutes) ...", end="", file=sys.stderr, flush=True)
     start = time.monotonic()
     outcome = ""
     try:
