@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
-from scipy.ndimage import convolve
+from scipy.ndimage import binary_dilation, convolve
 
 from platelib.modes import half_sample_mode
 
@@ -191,15 +191,5 @@ def _light(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.ndarr
         _SMALLEST_AREA,
         deblend_nthresh=1,
     )
-    return _grown(segments > 0)
-
-
-def _grown(found: np.ndarray) -> np.ndarray:
-    """Let pixels grow to discs."""
-    (ny, nx), rim = found.shape, _GROWTH_PX
-    padded, result = np.pad(found, rim), np.zeros_like(found)
-    for dy in range(2 * rim + 1):
-        for dx in range(2 * rim + 1):
-            if np.hypot(dy - rim, dx - rim) <= rim + 0.5:
-                result |= padded[dy : dy + ny, dx : dx + nx]
-    return result
+    disc = np.hypot(*np.mgrid[-_GROWTH_PX : _GROWTH_PX + 1, -_GROWTH_PX : _GROWTH_PX + 1])
+    return binary_dilation(segments > 0, disc <= _GROWTH_PX + 0.5)
