@@ -19,7 +19,7 @@ from platefiles.fitsfile import read_header
 from platefiles.joblog import job_log, log
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
-from platefiles.pictures import write_picture, write_svg
+from platefiles.pictures import of_8_bits, write_picture, write_svg
 from platefiles.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.source_tables import read_objects
 from platefiles.tables import read_columns, rows_of
@@ -78,7 +78,7 @@ def annotate(
         write_svg(path_to_drawing, _empty(shape) if drawing is None else drawing.svg(), label)
     else:
         pixels = plain_pixels(picture) if drawing is None else drawing.png_pixels(picture)
-        write_picture(path_to_drawing, pixels[::-1].astype(np.uint16) * 257, label)
+        write_picture(path_to_drawing, of_8_bits(pixels), label)
 
 
 def _drawing(

@@ -13,7 +13,7 @@ from platefiles.joblog import job_log, log
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import picture_place
 from platefiles.picture_source import read_picture
-from platefiles.pictures import write_picture
+from platefiles.pictures import of_8_bits, write_picture
 from platefiles.recipe import Stretch
 from platefiles.side_by_side_picture import side_by_side
 from platelib.blending import blend
@@ -69,7 +69,7 @@ def overlay(
     inputs = {"picture": path_to_picture, "cube": path_to_cube}
     method = f"the picture beside {job['name']}, and both in one"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
-    write_picture(path_to_overlay, sheet[::-1].astype(np.uint16) * 257, label)
+    write_picture(path_to_overlay, of_8_bits(sheet), label)
 
 
 if __name__ == "__main__":

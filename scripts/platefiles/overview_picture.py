@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from platefiles.pictures import of_8_bits
+
 _GAP, _TEXT, _BAND = 10, 15, 46
 _PAPER, _INK, _PALE = (24, 24, 24), (235, 235, 235), (160, 160, 160)
 _MOST_ACROSS = 4
@@ -53,7 +55,7 @@ def draw_sheet(panels: Sequence[Panel]) -> np.ndarray:
         draw.text((left, top + 14), _cut(panel.title, font, width), _INK, font, anchor="lm")
         draw.text((left, top + 33), _cut(panel.remark, font, width), _PALE, font, anchor="lm")
         sheet.paste(image, (left, top + _BAND))
-    return np.asarray(sheet)[::-1].astype(np.uint16) * 257
+    return of_8_bits(np.asarray(sheet))
 
 
 def _image(display: np.ndarray) -> Image.Image:

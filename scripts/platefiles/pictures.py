@@ -114,6 +114,11 @@ def write_picture(
     write_whole(path, lambda target: target.write(content))
 
 
+def of_8_bits(sheet: np.ndarray) -> np.ndarray:
+    """Return an image of 8 bits, row 0 at the top, as `write_picture` takes it."""
+    return sheet[::-1].astype(np.uint16) * 257
+
+
 def write_svg(path: str | Path, content: bytes, label: Label) -> None:
     """Write a drawing with what it says about itself, in the element that SVG has for this.
 
