@@ -20,14 +20,13 @@ def mend(image: np.ndarray, mask: np.ndarray) -> None:
         ``(ny, nx)`` uint8; pixels with bit 1 are filled.
     """
     mask = np.ascontiguousarray(mask)
-    whole = mask.size // 8 * 8
-    _mend(image, mask, mask.reshape(-1)[:whole].view(np.uint64))
+    flags = mask.reshape(-1)
+    _mend(image, mask, flags, flags[: mask.size // 8 * 8].view(np.uint64))
 
 
 @kernel
-def _mend(image, mask, words):
+def _mend(image, mask, flags, words):
     """Look at eight flags as one word: nearly all of them are zero."""
-    ny, nx = mask.shape
     place = 0
     for block in range(0, words.size, 8):
         seen = np.uint64(0)
@@ -35,17 +34,17 @@ def _mend(image, mask, words):
             seen |= word
         place = 8 * min(block + 8, words.size)
         if seen:
-            _mend_some(image, mask, 8 * block, place)
-    _mend_some(image, mask, place, ny * nx)
+            _mend_some(image, mask, flags, 8 * block, place)
+    _mend_some(image, mask, flags, place, flags.size)
 
 
 @kernel
-def _mend_some(image, mask, start, stop):
+def _mend_some(image, mask, flags, start, stop):
     """Fill bad pixels, numbered row by row."""
     nx = mask.shape[1]
     for place in range(start, stop):
-        y, x = place // nx, place % nx
-        if mask[y, x] & BAD:
+        if flags[place] & BAD:
+            y, x = place // nx, place % nx
             image[y, x] = _mean_of_good(image, mask, y, x)
 
 
