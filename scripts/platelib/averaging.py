@@ -81,6 +81,7 @@ def average(
         (top, left),
         result.planes,
         result.tally,
+        room_of_strip(STRIP),
     )
     return result
 
@@ -92,20 +93,18 @@ def blank_average(n: int, shape: tuple[int, int]) -> Average:
     return Average(mean, variance, count, low, high, np.zeros((n, 3), dtype=np.int64))
 
 
+def room_of_strip(size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return what `average_strip` needs to work: the sums and counts of so many pixels."""
+    return np.empty((3, size)), np.empty((2, size), dtype=np.int32)
+
+
 @kernel
-def _average(values, variances, weights, flags, corner, planes, tally):
+def _average(values, variances, weights, flags, corner, planes, tally, work):
     ny, nx = planes[0].shape
-    work = room_of_strip(STRIP)
     for y in range(ny):
         for left in range(0, nx, STRIP):
             place = (y, left, min(left + STRIP, nx))
             average_strip(values, variances, weights, flags, corner, place, planes, tally, work)
-
-
-@kernel
-def room_of_strip(size):
-    """Return the sums and counts of a strip, for `average_strip`."""
-    return np.empty((3, size)), np.empty((2, size), dtype=np.int32)
 
 
 @kernel
@@ -323,9 +322,8 @@ def grow(
     if reach <= 0:
         return flags
     grown = flags.copy()
-    looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
-    _grow(values, variances, grown, int(reach), float(threshold), looked_at)
-    _settle_all(grown, looked_at)
+    looked_at = _take_all_along(values, variances, grown, reach, threshold)
+    _settle_all(grown, looked_at, np.empty((len(flags), 3), dtype=np.int64))
     return grown
 
 
@@ -353,17 +351,34 @@ def grow_averaged(
         Its planes and its tally are changed where samples were taken along.
     """
     if reach > 0:
-        looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
-        _grow(values, variances, flags, int(reach), float(threshold), looked_at)
+        looked_at = _take_all_along(values, variances, flags, reach, threshold)
         _average_again(
-            values, variances, weights, flags, corner, looked_at, result.planes, result.tally
+            values,
+            variances,
+            weights,
+            flags,
+            corner,
+            looked_at,
+            result.planes,
+            result.tally,
+            np.empty_like(result.tally),
+            room_of_strip(1),
         )
 
 
+def _take_all_along(
+    values: np.ndarray, variances: np.ndarray, flags: np.ndarray, reach: int, threshold: float
+) -> np.ndarray:
+    """Flag what rejected samples take along, and return 1 for each pixel that was looked at."""
+    looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
+    centre = np.empty(looked_at.shape, dtype=np.float32)
+    _grow(values, variances, flags, int(reach), float(threshold), centre, looked_at)
+    return looked_at
+
+
 @kernel
-def _grow(values, variances, flags, reach, threshold, looked_at):
+def _grow(values, variances, flags, reach, threshold, centre, looked_at):
     n, ny, nx = values.shape
-    centre = np.empty((ny, nx), dtype=np.float32)
     for i in range(n):
         for y in range(ny):
             for left in range(0, nx, STRIP):
@@ -419,9 +434,8 @@ def _mean_kept(values, flags, y, x):
 
 
 @kernel
-def _settle_all(flags, looked_at):
+def _settle_all(flags, looked_at, nobody):
     ny, nx = looked_at.shape
-    nobody = np.empty((len(flags), 3), dtype=np.int64)
     for y in range(ny):
         for x in range(nx):
             if looked_at[y, x]:
@@ -441,11 +455,11 @@ def _settle(flags, y, x, tally):
 
 
 @kernel
-def _average_again(values, variances, weights, flags, corner, looked_at, planes, tally):
+def _average_again(
+    values, variances, weights, flags, corner, looked_at, planes, tally, nobody, work
+):
     height, width = planes[0].shape
     ny, nx = looked_at.shape
-    work = room_of_strip(1)
-    nobody = np.zeros_like(tally)
     for row in range(ny):
         for column in range(nx):
             if not looked_at[row, column]:

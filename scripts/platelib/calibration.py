@@ -173,6 +173,7 @@ def lines_of(
         np.float32(correction.dark_scale),
         np.float32(correction.level),
         columns[0],
+        np.zeros((3, shape[1]), dtype=np.uint32),
         offset,
         factor,
     )
@@ -310,6 +311,7 @@ def _run_along(
         np.float32(max(detector.gain, 0.0)),
         np.float32(detector.saturation),
         np.float32(sky_variance),
+        np.empty(nx, dtype=np.float32),
         values,
         variance,
         mask,
@@ -356,11 +358,10 @@ def _load(words, reversed_bytes, row, left, out):
 @kernel
 def _fill(
     bias, bias_reversed, dark, dark_reversed, flat, flat_reversed, mask_a, mask_b, dark_scale,
-    level, left, offset, factor,
+    level, left, rows, offset, factor,
 ):  # fmt: skip
-    """Turn what is subtracted and the flat into lines."""
+    """Turn what is subtracted and the flat into lines; ``rows`` are zeros to work with."""
     ny, nx = offset.shape
-    rows = np.zeros((3, nx), dtype=np.uint32)
     planes = rows.view(np.float32)
     planes[0] = level
     planes[2] = 1.0
@@ -389,10 +390,9 @@ def _leave_out(row, mask):
 @kernel
 def _words_along(
     words, left, offset, factor, top, first, zero, fixed_variance, gain, saturation, sky_variance,
-    values, variance, mask,
+    counts, values, variance, mask,
 ):  # fmt: skip
     ny, nx = values.shape
-    counts = np.empty(nx, dtype=np.float32)
     for y in range(ny):
         line = words[y, left : left + nx]
         for x in range(nx):
@@ -410,8 +410,9 @@ def _words_along(
 @kernel
 def _values_along(
     raw, left, offset, factor, top, first, zero, fixed_variance, gain, saturation, sky_variance,
-    values, variance, mask,
+    room, values, variance, mask,
 ):  # fmt: skip
+    """Do `_words_along` with values, which need no ``room``."""
     ny, nx = values.shape
     for y in range(ny):
         counts = raw[y, left : left + nx]

@@ -67,6 +67,14 @@ class _Limits(NamedTuple):
     network: np.ndarray
 
 
+class _Waiting(NamedTuple):
+    """Pixels that the rule is to decide on: their samples, their numbers, and room for one."""
+
+    ordered: np.ndarray
+    places: np.ndarray
+    samples: np.ndarray
+
+
 class _Sums(NamedTuple):
     """What one pass finds of each pixel: its first sample, and sums and extremes from there."""
 
@@ -103,8 +111,12 @@ def clipped_mean(
     count : numpy.ndarray
         ``(ny, nx)`` int16 to fill: samples kept.
     """
-    limits = _Limits(float(sigma), floors, sorting_network(len(stack.samples)))
-    _clipped_mean(stack, limits, _Planes(mean, variance, count))
+    n = len(stack.samples)
+    limits = _Limits(float(sigma), floors, sorting_network(n))
+    ordered = np.empty((n, _PLACES + _APART), dtype=np.float32)
+    waiting = _Waiting(ordered, np.empty(_PLACES, dtype=np.int64), np.empty(n))
+    listed = np.empty(CELL, dtype=np.bool_), np.empty(CELL, dtype=np.int64)
+    _clipped_mean(stack, limits, _Planes(mean, variance, count), *_buffers(n), waiting, *listed)
 
 
 def typical_variances(stack: Stack) -> np.ndarray:
@@ -120,20 +132,24 @@ def typical_variances(stack: Stack) -> np.ndarray:
     numpy.ndarray
         ``(max(1, nx // CELL),)`` float64; 0 where no pixel counts.
     """
-    typical = np.empty(max(1, stack.samples.shape[2] // CELL))
-    _typical_variances(stack, typical)
+    n, ny, nx = stack.samples.shape
+    typical = np.empty(max(1, nx // CELL))
+    row, known = np.empty(CELL, dtype=np.float32), np.empty(ny * 2 * CELL, dtype=np.float32)
+    _typical_variances(stack, typical, *_buffers(n), row, known)
     return typical
 
 
+def _buffers(n: int) -> tuple[np.ndarray, _Sums]:
+    """Return room for some columns of the samples, and for their sums."""
+    rows = np.empty((5, CELL + _APART), dtype=np.float32)
+    return np.empty((n, CELL + _APART), dtype=np.float32), _Sums(*rows)
+
+
 @kernel
-def _clipped_mean(stack, limits, out):
+def _clipped_mean(stack, limits, out, tile, sums, waiting, clear, columns):
     n, ny, nx = stack.samples.shape
-    tile, sums = _buffers(n)
-    ordered = np.empty((n, _PLACES + _APART), dtype=np.float32)
-    places = np.empty(_PLACES, dtype=np.int64)
-    clear, columns = np.empty(CELL, dtype=np.bool_), np.empty(CELL, dtype=np.int64)
     safe = 1.0 - _ROUNDING - _ROUNDING_EACH * n
-    waiting = 0
+    gathered = 0
     for y in range(ny):
         for left in range(0, nx, CELL):
             right = min(left + CELL, nx)
@@ -142,23 +158,21 @@ def _clipped_mean(stack, limits, out):
             _sum(tile, width, sums)
             limit = limits.sigma * limits.floors[min(left // CELL, limits.floors.size - 1)] * safe
             _judge(sums, n, width, np.float32(limit if limit > _TINY else 0.0), clear)
-            _average(sums, n, _late_offset(stack, y, left, right), out, y, left, width)
+            _average(sums, n, stack, out, y, left, width)
             number = _list(clear, width, columns)
-            if waiting + number > _PLACES:
-                _settle(ordered, places, waiting, stack, limits, out)
-                waiting = 0
-            _gather(tile, columns, number, ordered, waiting)
+            if gathered + number > _PLACES:
+                _settle(waiting, gathered, stack, limits, out)
+                gathered = 0
+            _gather(tile, columns, number, waiting.ordered, gathered)
             for k in range(number):
-                places[waiting + k] = y * nx + left + columns[k]
-            waiting += number
-    _settle(ordered, places, waiting, stack, limits, out)
+                waiting.places[gathered + k] = y * nx + left + columns[k]
+            gathered += number
+    _settle(waiting, gathered, stack, limits, out)
 
 
 @kernel
-def _typical_variances(stack, typical):
+def _typical_variances(stack, typical, tile, sums, row, known):
     n, ny, nx = stack.samples.shape
-    tile, sums = _buffers(n)
-    row, known = np.empty(CELL, dtype=np.float32), np.empty(ny * 2 * CELL, dtype=np.float32)
     for cell in range(typical.size):
         start, stop = cell * CELL, nx if cell == typical.size - 1 else (cell + 1) * CELL
         count = 0
@@ -184,13 +198,6 @@ def _variances(sums, n, width, row):
 
 
 @kernel
-def _buffers(n):
-    tile = np.empty((n, CELL + _APART), dtype=np.float32)
-    rows = np.empty((5, CELL + _APART), dtype=np.float32)
-    return tile, _Sums(rows[0], rows[1], rows[2], rows[3], rows[4])
-
-
-@kernel
 def _load(stack, y, left, right, tile):
     """Fill the tile with values; an offset that is the same for all samples stays in."""
     zero, scaled = stack.zero, stack.factors.size > 0
@@ -207,10 +214,9 @@ def _load(stack, y, left, right, tile):
 
 
 @kernel
-def _late_offset(stack, y, left, right):
-    """Return what is still to be taken from a mean, one value or none a pixel."""
-    late = stack.offset.size > 0 and stack.factors.size == 0
-    return stack.offset[y, left:right] if late else stack.offset[:1].reshape(-1)[:0]
+def _has_late_offset(stack):
+    """Say whether the offset is still to be taken from a mean."""
+    return stack.offset.size > 0 and stack.factors.size == 0
 
 
 @kernel
@@ -257,12 +263,13 @@ def _judge(sums, n, width, limit, clear):
 
 
 @kernel
-def _average(sums, n, offset, out, y, left, width):
+def _average(sums, n, stack, out, y, left, width):
     """Mean of all samples and its variance."""
     first, total, squares, _, _ = sums
     mean, variance = out.mean[y, left : left + width], out.variance[y, left : left + width]
     kept = out.kept[y, left : left + width]
-    if offset.size:
+    if _has_late_offset(stack):
+        offset = stack.offset[y, left : left + width]
         for p in range(width):
             mean[p] = (n * float(first[p]) + float(total[p])) / n - float(offset[p])
     else:
@@ -297,10 +304,10 @@ def _gather(tile, columns, number, ordered, start):
 
 
 @kernel
-def _settle(ordered, places, number, stack, limits, out):
+def _settle(waiting, number, stack, limits, out):
     """Apply the rule to the pixels that were gathered, and write what it changes."""
+    ordered, places, samples = waiting
     n, nx = len(ordered), out.mean.shape[1]
-    samples = np.empty(n)
     work_network(ordered, limits.network, number)
     for k in range(number):
         y, x = places[k] // nx, places[k] % nx
@@ -313,8 +320,8 @@ def _settle(ordered, places, number, stack, limits, out):
         for i in range(size):
             samples[i] = ordered[i, k]
         start, stop = strike(samples, size, limits.sigma, floor)
-        offset = _late_offset(stack, y, x, x + 1)
-        _average_kept(samples[start:stop], offset[0] if offset.size else 0.0, out, y, x)
+        offset = stack.offset[y, x] if _has_late_offset(stack) else np.float32(0.0)
+        _average_kept(samples[start:stop], offset, out, y, x)
 
 
 @kernel

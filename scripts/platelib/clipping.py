@@ -136,7 +136,8 @@ def reject(
         flags = np.empty(values.shape, dtype=np.uint8)
         np.isnan(values, out=flags.view(np.bool_))
     if rejection.method != "none":
-        _reject(values, variances, np.asarray(noise, dtype=np.float64), rule, tables, flags)
+        noise = np.asarray(noise, dtype=np.float64)
+        _reject(values, variances, noise, _squares(noise), rule, tables, flags, _room(len(values)))
     return flags
 
 
@@ -184,7 +185,19 @@ def clipped_average(
     )
     corner, result = (top, left), blank_average(len(values), (bottom - top, right - left))
     _reject_and_average(
-        values, variances, noise, rule, tables, flags, weights, corner, result.planes, result.tally
+        values,
+        variances,
+        noise,
+        _squares(noise),
+        rule,
+        tables,
+        flags,
+        weights,
+        corner,
+        result.planes,
+        result.tally,
+        _room(len(values)),
+        room_of_strip(STRIP),
     )
     grow_averaged(values, variances, weights, flags, grow_px, corner, result)
     return result
@@ -261,11 +274,25 @@ def esd_limits(n: int, alpha: float) -> np.ndarray:
     return limits
 
 
+def _squares(noise: np.ndarray) -> np.ndarray:
+    return (noise * noise).astype(np.float32)
+
+
+def _room(n: int) -> tuple[np.ndarray | tuple[np.ndarray, ...], ...]:
+    """Return what `_reject_strip` needs to work."""
+    work = np.empty((8, STRIP), dtype=np.float32)
+    tally = np.empty((3, STRIP), dtype=np.int32)
+    # Rows that lie a power of two apart would push each other out of the cache.
+    rows = np.empty((n + 3, STRIP + 16), dtype=np.float32)
+    suspect = np.empty(STRIP, dtype=np.bool_)
+    state, order = np.empty(n, dtype=np.uint8), np.empty(n + 1, dtype=np.int64)
+    samples = (np.empty(n), np.empty(n), np.empty(n + 1), state, order)
+    return work, tally, rows, suspect, samples
+
+
 @kernel
-def _reject(values, variances, noise, rule, tables, flags):
+def _reject(values, variances, noise, squares, rule, tables, flags, room):
     _, ny, nx = values.shape
-    squares = (noise * noise).astype(np.float32)
-    room = _room(len(values))
     for y in range(ny):
         for left in range(0, nx, STRIP):
             place = (y, left, min(left + STRIP, nx))
@@ -274,12 +301,11 @@ def _reject(values, variances, noise, rule, tables, flags):
 
 @kernel
 def _reject_and_average(
-    values, variances, noise, rule, tables, flags, weights, corner, planes, tally
-):
+    values, variances, noise, squares, rule, tables, flags, weights, corner, planes, tally, room,
+    sums,
+):  # fmt: skip
     _, ny, nx = values.shape
     height, width = planes[0].shape
-    squares = (noise * noise).astype(np.float32)
-    room, sums = _room(len(values)), room_of_strip(STRIP)
     for row in range(ny):
         for left in range(0, nx, STRIP):
             right = min(left + STRIP, nx)
@@ -294,27 +320,15 @@ def _reject_and_average(
 
 
 @kernel
-def _room(n):
-    """Return what `_reject_strip` needs to work."""
-    work = np.empty((8, STRIP), dtype=np.float32)
-    tally = np.empty((3, STRIP), dtype=np.int32)
-    # Rows that lie a power of two apart would push each other out of the cache.
-    rows = np.empty((n + 3, STRIP + 16), dtype=np.float32)
-    suspect = np.empty(STRIP, dtype=np.bool_)
-    samples = (np.empty(n), np.empty(n), np.empty(n + 1), np.empty(n, dtype=np.uint8))
-    return work, tally, rows, suspect, samples
-
-
-@kernel
 def _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room):
     y, left, right = place
-    work, tally, rows, suspect, (samples, spread, scratch, state) = room
+    work, tally, rows, suspect, (samples, spread, scratch, state, order) = room
     _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
     for x in range(left, right):
         if not suspect[x - left]:
             continue
         gather(values, y, x, samples, state)
-        _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch)
+        _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order)
         for i in range(noise.size):
             flags[i, y, x] = state[i]
 
@@ -339,13 +353,13 @@ def _screen(values, variances, squares, place, rule, tables, work, tally, rows, 
 
 
 @kernel
-def _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch):
+def _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order):
     low, high, rounds = rule.low, rule.high, rule.max_iterations
     if rule.method == _NOISE:
         expected_noise(variances, noise, y, x, state, spread, scratch)
         clip_expected(samples, state, spread, rule.sky, low, high, rounds, rule.tolerance, scratch)
     elif rule.method == _ESD:
-        clip_esd(samples, state, tables.limits, scratch)
+        clip_esd(samples, state, tables.limits, scratch, order)
     else:
         use_mad = rule.method == _MAD
         clip_spread(samples, state, use_mad, low, high, rounds, scratch)

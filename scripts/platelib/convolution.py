@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import lanczos
 
 _PHASES = 1024
@@ -66,7 +66,7 @@ def noise_ratio(taps: np.ndarray) -> float:
     return total
 
 
-@kernel
+@allocating_kernel
 def _convolve(image, variance, there, taps, values, variances, missing):
     """Convolve; a gap is 0 in all of the first three."""
     ny, nx = image.shape

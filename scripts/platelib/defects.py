@@ -7,7 +7,7 @@ order.
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.selection import median, median_network, work_network
 from platelib.surroundings import BAND, EVERY, REACH, bands, copy_known, lattice, typical
 
@@ -103,7 +103,7 @@ def dead_pixels(flat: np.ndarray, response: float) -> np.ndarray:
     return found
 
 
-@kernel
+@allocating_kernel
 def _above_median(values, lines, start, every, network, excess):
     """Difference of each value of some rows from the median of the square around it."""
     nx = values.shape[1]
@@ -122,7 +122,7 @@ def _above_median(values, lines, start, every, network, excess):
                 out[p] = line[p] - middle[p]
 
 
-@kernel
+@allocating_kernel
 def _find_hot(values, lines, top, level, limit, found):
     """Mark what exceeds the median around it by more than its cell allows.
 
@@ -178,7 +178,7 @@ def _any_above(row, below, level, limit):
     return found
 
 
-@kernel
+@allocating_kernel
 def _median_of_square(lines, y, x):
     square = np.empty(_SIDE * _SIDE, dtype=np.float32)
     for j in range(_SIDE * _SIDE):
@@ -201,7 +201,7 @@ def _find_unstable(variance, count, level, limit, top, found):
                     out[left + p] = True
 
 
-@kernel
+@allocating_kernel
 def _unlike_the_line(flat, least, most, dark, found):
     """Mark pixels that differ from the median of the line of pixels that they are the middle of."""
     ny, nx = flat.shape

@@ -26,7 +26,7 @@ from platelib.boxes import (
     subtract,
     upper,
 )
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 
 EDGE = 3
 """Pixels along each edge of the frame that are never flagged: the medians do not reach them."""
@@ -36,7 +36,7 @@ _SAFE = np.float32(1.0 - 1e-5)
 """Room for the rounding of a few single precision operations."""
 
 
-@kernel
+@allocating_kernel
 def search(image, variance, silent, boxes, limits, rays):
     """Flag what particles hit in all boxes that are not empty; say whether anything is new.
 

@@ -174,7 +174,7 @@ def _without_window(xx, yy, xy, window):
 
 
 @kernel
-def measure_fluxes(squares, centres, shape, planes, xs, ys, radius, fluxes):
+def measure_fluxes(squares, centres, shape, planes, xs, ys, radius, share, fluxes):
     """Measure flux, its error and the peak above the sky, in circular apertures with soft edges.
 
     Parameters
@@ -193,13 +193,14 @@ def measure_fluxes(squares, centres, shape, planes, xs, ys, radius, fluxes):
         ``(n,)`` float64, inside the sub.
     radius : float
         Where the weight has fallen to a half, pixels.
+    share : numpy.ndarray
+        ``(side,)`` float64, overwritten.
     fluxes : numpy.ndarray
         ``(n, 3)`` float64, filled.
     """
     ny, nx = shape
     level, noise, unit = planes
     side = squares.shape[1]
-    share = np.empty(side)
     for i in range(xs.size):
         top = centres[i, 0] - side // 2
         left = centres[i, 1] - side // 2
@@ -237,4 +238,5 @@ def warm_up() -> None:
     squares = np.ascontiguousarray(rows[None, 3:16, 4:17])
     place = np.full(1, 9.0)
     planes = (level, level, level)
-    measure_fluxes(squares, centres, image.shape, planes, place, place, 3.0, np.empty((1, 3)))
+    room, fluxes = np.empty(squares.shape[1]), np.empty((1, 3))
+    measure_fluxes(squares, centres, image.shape, planes, place, place, 3.0, room, fluxes)

@@ -8,7 +8,7 @@ import numpy as np
 
 from platelib.calibration import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.sky import interpolate
 
@@ -18,7 +18,7 @@ SHAPE_COLUMNS = 7
 _BLOCK = 32
 
 
-@kernel
+@allocating_kernel
 def search_rows(
     images, masks, top, rows, shape, sky, limits, taps, shapes, centres, squares, count
 ):
@@ -65,27 +65,38 @@ def search_rows(
     row : int
         Row that is to be searched next: the end of ``rows``, unless the arrays ran full before.
     """
+    nx = shape[1]
+    room = (
+        np.empty((3, nx), dtype=np.float32),
+        np.empty(BOX),
+        np.empty(WORK),
+        np.zeros(-(-nx // _BLOCK) * _BLOCK // 8 + 1, dtype=np.uint64),
+        np.zeros(_BLOCK // 8, dtype=np.uint64),
+        np.empty(_BLOCK + 2, dtype=np.float32),
+    )
+    return _search_rows(
+        images, masks, top, rows, shape, sky, limits, taps, shapes, centres, squares, count, room
+    )
+
+
+@kernel
+def _search_rows(
+    images, masks, top, rows, shape, sky, limits, taps, shapes, centres, squares, count, room
+):
     ny, nx = shape
-    upper, lower = images
     level, noise = sky
     lines, floors = limits
     first, last = max(rows[0], EDGE), min(rows[1], ny - EDGE)
-    smooth = np.empty((3, nx), dtype=np.float32)
-    box = np.empty(BOX)
-    work = np.empty(WORK)
     # Flags of eight pixels are looked at as one word: nearly all of them are zero.
-    blocks = -(-nx // _BLOCK)
-    words = np.zeros(blocks * _BLOCK // 8 + 1, dtype=np.uint64)
-    over = words.view(np.uint8)[:nx]
-    maxima = np.zeros(_BLOCK // 8, dtype=np.uint64)
-    is_maximum = maxima.view(np.uint8)
-    values = np.empty(_BLOCK + 2, dtype=np.float32)
+    smooth, box, work, words, maxima, values = room
+    blocks = words.size // (_BLOCK // 8)
+    over, is_maximum = words.view(np.uint8)[:nx], maxima.view(np.uint8)
     for y in range(first - 1, min(first + 1, last)):
-        _smooth_columns(upper, lower, y - top, taps, smooth[y % 3])
+        _smooth_columns(images, y - top, taps, smooth[y % 3])
     for y in range(first, last):
         if squares.shape[0] - count < nx // 2:
             return count, y
-        _smooth_columns(upper, lower, y + 1 - top, taps, smooth[(y + 1) % 3])
+        _smooth_columns(images, y + 1 - top, taps, smooth[(y + 1) % 3])
         above, here, below = smooth[(y - 1) % 3], smooth[y % 3], smooth[(y + 1) % 3]
         v = min(max((y + 0.5) * level.shape[0] / ny - 0.5, 0.0), level.shape[0] - 1.0)
         j, j1, share = int(v), min(int(v) + 1, level.shape[0] - 1), np.float32(v - int(v))
@@ -109,17 +120,21 @@ def search_rows(
 
 
 @kernel
-def _row(upper, lower, y):
-    """Return a row out of two arrays, one above the other."""
-    return upper[y] if y < upper.shape[0] else lower[y - upper.shape[0]]
+def _where(pair, y):
+    """Say in which of two arrays, one above the other, a row lies, and where there."""
+    height = pair[0].shape[0]
+    return (0, y) if y < height else (1, y - height)
 
 
 @kernel
-def _smooth_columns(upper, lower, y, taps, out):
+def _smooth_columns(images, y, taps, out):
     """Smooth along columns by five taps, for one row."""
-    far_above, above = _row(upper, lower, y - 2), _row(upper, lower, y - 1)
-    here = _row(upper, lower, y)
-    below, far_below = _row(upper, lower, y + 1), _row(upper, lower, y + 2)
+    (a, far_up), (b, up), (c, middle_row) = (
+        _where(images, y - 2), _where(images, y - 1), _where(images, y),
+    )  # fmt: skip
+    (d, down), (e, far_down) = _where(images, y + 1), _where(images, y + 2)
+    far_above, above, here = images[a][far_up], images[b][up], images[c][middle_row]
+    below, far_below = images[d][down], images[e][far_down]
     middle, near, far = taps[0], taps[1], taps[2]
     for x in range(out.size):
         out[x] = (
@@ -186,20 +201,22 @@ def _is_peak(above, below, x, value, taps):
 @kernel
 def _add_star(images, masks, top, y, x, shape, level, noise, box, work, found, centre, square):
     """Measure what is at a peak; return 1 if it is a star and was put down, else 0."""
-    upper, lower = images
     sky = interpolate(level, shape, y, x)
+    (a, above), (b, here), (c, below) = (
+        _where(images, y - 1 - top), _where(images, y - top), _where(images, y + 1 - top),
+    )  # fmt: skip
     if not is_extended(
-        _row(upper, lower, y - 1 - top),
-        _row(upper, lower, y - top),
-        _row(upper, lower, y + 1 - top),
+        images[a][above],
+        images[b][here],
+        images[c][below],
         x,
         sky,
         interpolate(noise, shape, y, x),
     ):
         return 0
     for v in range(BOX[0]):
-        line = _row(upper, lower, y - WINDOW + v - top)[x - WINDOW : x - WINDOW + BOX[1]]
-        into = box[v]
+        k, row = _where(images, y - WINDOW + v - top)
+        line, into = images[k][row, x - WINDOW : x - WINDOW + BOX[1]], box[v]
         for u in range(BOX[1]):
             into[u] = line[u] - sky
     dx, dy, fwhm, ellipticity, angle, light, ok = star_shape(box, work)
@@ -208,16 +225,16 @@ def _add_star(images, masks, top, y, x, shape, level, noise, box, work, found, c
     found[0], found[1], found[2], found[3] = x + dx, y + dy, fwhm, ellipticity
     found[4], found[5], found[6] = _flags(masks, y - top, x), angle, light
     centre[0], centre[1] = int(np.rint(y + dy)), int(np.rint(x + dx))
-    _cut_out(upper, lower, centre[0] - top, centre[1], square)
+    _cut_out(images, centre[0] - top, centre[1], square)
     return 1
 
 
 @kernel
 def _flags(masks, y, x):
-    upper, lower = masks
     flags = 0
     for v in range(y - 2, y + 3):
-        line = _row(upper, lower, v)
+        k, row = _where(masks, v)
+        line = masks[k][row]
         for u in range(x - 2, x + 3):
             if line[u] & SATURATED:
                 flags |= FLAG_SATURATED
@@ -227,18 +244,20 @@ def _flags(masks, y, x):
 
 
 @kernel
-def _cut_out(upper, lower, y, x, square):
+def _cut_out(images, y, x, square):
     """Copy the pixels about one, as far as there are any."""
     side = square.shape[0]
     half = side // 2
-    first, last = max(0, half - x), min(side, upper.shape[1] + half - x)
-    rows = upper.shape[0] + lower.shape[0]
+    first, last = max(0, half - x), min(side, images[1].shape[1] + half - x)
+    rows = images[0].shape[0] + images[1].shape[0]
     for v in range(max(0, half - y), min(side, rows + half - y)):
-        line = _row(upper, lower, y - half + v)
-        square[v, first:last] = line[x - half + first : x - half + last]
+        k, row = _where(images, y - half + v)
+        line, into = images[k][row, x - half + first : x - half + last], square[v, first:last]
+        for u in range(into.size):
+            into[u] = line[u]
 
 
-@kernel
+@allocating_kernel
 def limit_lines(mesh, nx):
     """Interpolate the rows of a mesh to every column of an image.
 

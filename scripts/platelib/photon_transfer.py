@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.rejection_exact import MAD_TO_SIGMA
 from platelib.selection import median
 
@@ -178,7 +178,7 @@ def _measure(first: np.ndarray, second: np.ndarray, scaled: bool) -> tuple[np.nd
     return tuple(result.ravel() for result in results)
 
 
-@kernel
+@allocating_kernel
 def _measure_cells(first, second, size, scaled, ones, twos, variances):
     work = np.empty(size * size, dtype=np.float32)
     difference = np.empty((size, size), dtype=np.float32)

@@ -5,7 +5,7 @@ import numpy as np
 from platelib.box_medians import median_of_7
 from platelib.calibration import BAD, SATURATED
 from platelib.detections import FLAG_SHAPE
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 
 _EDGE_PX = 5
 """Nearer to the edge the fine structure, a median of medians, is not known."""
@@ -83,7 +83,7 @@ def not_judged(image: np.ndarray, mask: np.ndarray, saturation: float) -> np.nda
     return silent
 
 
-@kernel
+@allocating_kernel
 def _grow_square(mask, grown):
     """Grow the bad pixels by one in all directions."""
     ny, nx = mask.shape
@@ -101,7 +101,7 @@ def _grow_square(mask, grown):
                 inner[x] = column[x] | column[x + 1] | column[x + 2]
 
 
-@kernel
+@allocating_kernel
 def _grow_round(mask, grown):
     """Grow by two pixels in all directions but the diagonals."""
     ny, nx = mask.shape
@@ -121,7 +121,7 @@ def _grow_round(mask, grown):
                 inner[x] = near[x] | far[x + 1] | far[x + 2] | far[x + 3] | near[x + 4]
 
 
-@kernel
+@allocating_kernel
 def _saturated_cores(image, mask, limit, cores):
     """Mark saturated pixels with a bright surrounding; count them."""
     ny, nx = image.shape

@@ -123,12 +123,10 @@ def _centre_and_spread(samples, state, use_mad, scratch, count):
 
 
 @kernel
-def clip_esd(samples, state, limits, scratch):
+def clip_esd(samples, state, limits, scratch, order):
     """``esd``: the generalised test of Rosner (1983) for up to a third of the samples."""
     total = _kept(samples, state, scratch)
     most = total // 3
-    order = np.empty(most + 1, dtype=np.int64)
-    above = np.zeros(most + 1, dtype=np.bool_)
     outliers = 0
     tested = 0
     for step in range(1, most + 1):
@@ -136,8 +134,7 @@ def clip_esd(samples, state, limits, scratch):
         if width == 0.0:
             break
         order[step] = worst
-        above[step] = samples[worst] > mean
-        state[worst] = HIGH if above[step] else LOW
+        state[worst] = HIGH if samples[worst] > mean else LOW
         tested = step
         if distance / width > limits[total, step]:
             outliers = step

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.calibration import BAD
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import (
     CHUNK,
     POLYNOMIALS,
@@ -127,7 +127,7 @@ def source_window(
     )
 
 
-@kernel
+@allocating_kernel
 def _range(coefficients, degree, centre_x, centre_y, scale, top, bottom, left, right):
     """Lowest and highest value of a polynomial over some places of a tile."""
     row = np.empty(degree + 1)
@@ -230,25 +230,26 @@ def correlation_factor() -> float:
     return 1 / float(np.mean(squares))
 
 
-@kernel
+@allocating_kernel
 def _resample(
     image, variance, mask, first_row, first_column, raw_ny, raw_nx, cx, cy, degree, centre_x,
     centre_y, scale, top, left, polynomials, steps, gain, square, sky, sky_degree, values,
     variances, missing,
 ):  # fmt: skip
-    ny, nx = values.shape
-    spare = np.empty(CHUNK, dtype=np.uint8)
-    rows = np.empty((2, degree + 1))
-    sky_row = np.empty(sky_degree + 1)
-    local = np.empty(max(degree, sky_degree) + 1)
-    pixel = np.empty((2, CHUNK), dtype=np.int32)
-    fraction = np.empty((2, CHUNK), dtype=np.float32)
-    level = np.empty(CHUNK, dtype=np.float32)
-    outside = np.empty(CHUNK, dtype=np.uint8)
-    words = np.zeros(CHUNK // 8, dtype=np.uint64)
-    breaks = words.view(np.uint8)
-    span = steps.shape[1]
-    place = np.empty(span, dtype=np.float32)
+    """Make room for `_resample_rows`, and do it."""
+    polynomial = (
+        np.empty((2, degree + 1)), np.empty(sky_degree + 1), np.empty(max(degree, sky_degree) + 1),
+        np.empty(steps.shape[1], dtype=np.float32),
+    )  # fmt: skip
+    chunk = (  # pixels, fractions, levels, outside, breaks, marks, lines
+        np.empty((2, CHUNK), dtype=np.int32),
+        np.empty((2, CHUNK), dtype=np.float32),
+        np.empty(CHUNK, dtype=np.float32),
+        np.empty(CHUNK, dtype=np.uint8),
+        np.zeros(CHUNK // 8, dtype=np.uint64),
+        np.empty(CHUNK, dtype=np.uint8),
+        np.empty((2, CHUNK), dtype=np.float32),
+    )
     work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
         np.empty((CHUNK, 3), dtype=np.int32),
         np.zeros((2, ROOM), dtype=np.float32),
@@ -259,11 +260,28 @@ def _resample(
         np.empty((2, ROOM), dtype=np.float32),
         np.zeros(ROOM, dtype=np.uint8),
     )
+    _resample_rows(
+        image, variance, mask, first_row, first_column, raw_ny, raw_nx, cx, cy, degree, centre_x,
+        centre_y, scale, top, left, polynomials, steps, gain, square, sky, sky_degree, values,
+        variances, missing, polynomial, chunk, work,
+    )  # fmt: skip
+
+
+@kernel
+def _resample_rows(
+    image, variance, mask, first_row, first_column, raw_ny, raw_nx, cx, cy, degree, centre_x,
+    centre_y, scale, top, left, polynomials, steps, gain, square, sky, sky_degree, values,
+    variances, missing, polynomial, chunk, work,
+):  # fmt: skip
+    ny, nx = values.shape
+    rows, sky_row, local, place = polynomial
+    pixel, fraction, level, outside, words, spare, line = chunk
+    breaks = words.view(np.uint8)
+    span = place.size
     # A kernel moves to the right along a row of the frame. Where the grid runs to the left there,
     # its samples are taken backward, and turned over in the end.
     backward = cx[1] < 0
     step = np.float32(-1.0 if backward else 1.0)
-    line = np.empty((2, CHUNK), dtype=np.float32)
     for r in range(ny):
         v = (top + r - centre_y) / scale
         row_polynomial(cx, degree, v, rows[0])

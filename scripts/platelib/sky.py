@@ -7,7 +7,7 @@ tell its level to 0.05 of the noise, and a sub has thousands of cells.
 import numpy as np
 
 from platelib.detections import Mesh
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.lattice import Lattice
 
 _CLIP = 3.0
@@ -91,7 +91,7 @@ def _make_infinite(samples):
             line[c] = line[c] if np.abs(line[c]) < np.inf else np.float32(np.inf)
 
 
-@kernel
+@allocating_kernel
 def _look(samples, gap, row_edges, column_edges, step, least_share, level, noise):
     """Set level and noise of the cells that have enough samples; look at every so manieth row.
 
@@ -131,7 +131,7 @@ def _stand_side_by_side(samples, gap, column_edges, rows, at):
             rows[c, at + i] = gap
 
 
-@kernel
+@allocating_kernel
 def _evaluate(table, gap, at, least, level, noise):
     """Set level and noise of a row of cells from their sorted columns."""
     tops = np.zeros(level.size, dtype=np.int32)
@@ -185,7 +185,7 @@ def _clipped(values):
         top = kept
 
 
-@kernel
+@allocating_kernel
 def _add_middle_half(table, at, tops, level):
     """Move levels from the median to the mean of the middle half, which is a third less noisy."""
     cells = level.size
@@ -200,7 +200,7 @@ def _add_middle_half(table, at, tops, level):
             level[i] += excess[i] / np.float32(tops[i] - 2 * (tops[i] >> 2))
 
 
-@kernel
+@allocating_kernel
 def _count_steps(samples, row_edges, column_edges, level, noise, reach, steps):
     """Express samples in steps of the noise of their cells, from the level; half as wide as floats.
 

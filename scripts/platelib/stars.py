@@ -200,6 +200,7 @@ class StarSearch:
             np.ascontiguousarray(x),
             np.ascontiguousarray(y),
             self._radius(fwhm),
+            np.empty(self._squares.shape[1]),
             fluxes,
         )
         for column, name in enumerate(("flux", "flux_error", "peak")):

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.kernels import allocating_kernel, kernel
 from platelib.rejection_exact import MAD_TO_SIGMA
 from platelib.selection import median
 
@@ -106,7 +106,7 @@ def copy_known(row, out):
         out[p] = row[p] if row[p] == row[p] else np.float32(0.0)
 
 
-@kernel
+@allocating_kernel
 def _cells(values, level, spread):
     """Median and robust spread of each cell; NaN of a cell without any finite value."""
     ny, nx = values.shape

@@ -26,18 +26,38 @@ def _quotient(a, b):
     return a / b
 
 
-def _has_kernels(path: Path) -> bool:
+def _kernels_of(path: Path, *decorators: str) -> list[ast.FunctionDef]:
+    """Return the kernels in a file that have one of the decorators."""
     functions = (n for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.FunctionDef))
-    return any(
-        isinstance(mark, ast.Name) and mark.id == "kernel"
+    return [
+        function
         for function in functions
-        for mark in function.decorator_list
-    )
+        if any(isinstance(m, ast.Name) and m.id in decorators for m in function.decorator_list)
+    ]
 
 
 def test_every_module_with_kernels_is_listed():
     """The modules that hold kernels are those whose sources name the cache and that are warmed."""
-    assert {path.stem for path in SOURCES.glob("*.py") if _has_kernels(path)} == set(KERNEL_MODULES)
+    both = ("kernel", "allocating_kernel")
+    found = {path.stem for path in SOURCES.glob("*.py") if _kernels_of(path, *both)}
+    assert found == set(KERNEL_MODULES)
+
+
+def test_kernels_call_none_that_make_arrays():
+    """What a kernel that counts no references got from such a one would never be freed."""
+    for name in KERNEL_MODULES:
+        path = SOURCES / f"{name}.py"
+        module = import_module(f"platelib.{name}")
+        for function in _kernels_of(path, "kernel"):
+            assert not getattr(module, function.name).targetoptions["_nrt"]
+            called = {
+                n.func.id
+                for n in ast.walk(function)
+                if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
+            }
+            for callee in (getattr(module, one, None) for one in called):
+                options = getattr(callee, "targetoptions", {"_nrt": False})
+                assert not options.get("_nrt", True), function.name
 
 
 def test_products_and_sums_are_not_fused():
