@@ -16,6 +16,7 @@ import time
 from importlib import import_module
 from pathlib import Path
 
+import llvmlite.binding
 import numba
 
 _MONTH_S = 30 * 86400
@@ -87,8 +88,22 @@ def _load_numba_without_blas() -> None:
         del sys.modules[hidden]
 
 
+def _processor_features() -> str | None:
+    """Choose what kernels are compiled for, as the compiler takes it; None leaves it to numba.
+
+    The compiler uses vectors of half the width that AVX-512 has, since whole ones slowed its first
+    processors down. Those that know ``avx512vbmi2`` are younger.
+    """
+    config = numba.config
+    if config.CPU_NAME or config.CPU_FEATURES or not config.ENABLE_AVX:  # type: ignore[attr-defined]
+        return config.CPU_FEATURES  # type: ignore[attr-defined]
+    features = llvmlite.binding.get_host_cpu_features()
+    return f"{features.flatten()},-prefer-256-bit" if features.get("avx512vbmi2") else None
+
+
 _load_numba_without_blas()
 numba.config.CACHE_DIR = _cache_folder()  # type: ignore[attr-defined]
+numba.config.CPU_FEATURES = _processor_features()  # type: ignore[attr-defined]
 
 kernel = numba.njit(  # type: ignore[call-overload]
     nogil=True, cache=True, error_model="numpy", _nrt=False

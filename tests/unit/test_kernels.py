@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from importlib import import_module
 from pathlib import Path
 
+import llvmlite.binding
 import numpy as np
 import pytest
 
@@ -64,6 +65,23 @@ def test_products_and_sums_are_not_fused():
     """A product is rounded before it is added to, so all processors give the same bits."""
     a = np.float32(1 + 2**-12)
     assert _product_and_sum(a, a, -np.float32(1 + 2**-11)) == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "host", "expected"),
+    [
+        (None, {"avx2": True, "avx512vbmi2": True}, "+avx2,+avx512vbmi2,-prefer-256-bit"),
+        (None, {"avx2": True, "avx512f": True}, None),
+        ("nehalem", {"avx2": True, "avx512vbmi2": True}, None),
+    ],
+)
+def test_vectors_are_as_wide_as_younger_processors_have_them(name, host, expected, monkeypatch):
+    """Half vectors are for the first processors with AVX-512; who names a processor gets that."""
+    features = llvmlite.binding.FeatureMap(host)
+    monkeypatch.setattr(kernels.llvmlite.binding, "get_host_cpu_features", lambda: features)
+    monkeypatch.setattr(kernels.numba.config, "CPU_NAME", name)
+    monkeypatch.setattr(kernels.numba.config, "CPU_FEATURES", None)
+    assert kernels._processor_features() == expected
 
 
 def test_kernels_do_without_scipys_matrices():
