@@ -238,9 +238,10 @@ def _resample(
 ):  # fmt: skip
     """Make room for `_resample_rows`, and do it."""
     polynomial = (
-        np.empty((2, degree + 1)), np.empty(sky_degree + 1), np.empty(max(degree, sky_degree) + 1),
-        np.empty(steps.shape[1], dtype=np.float32),
-    )  # fmt: skip
+        np.empty((2, degree + 1)),
+        np.empty(sky_degree + 1),
+        np.empty(max(degree, sky_degree) + 1),
+    )
     chunk = (  # pixels, fractions, levels, outside, breaks, marks, lines
         np.empty((2, CHUNK), dtype=np.int32),
         np.empty((2, CHUNK), dtype=np.float32),
@@ -274,10 +275,10 @@ def _resample_rows(
     variances, missing, polynomial, chunk, work,
 ):  # fmt: skip
     ny, nx = values.shape
-    rows, sky_row, local, place = polynomial
+    rows, sky_row, local = polynomial
     pixel, fraction, level, outside, words, spare, line = chunk
     breaks = words.view(np.uint8)
-    span = place.size
+    span = steps.shape[1]
     # A kernel moves to the right along a row of the frame. Where the grid runs to the left there,
     # its samples are taken backward, and turned over in the end.
     backward = cx[1] < 0
@@ -305,12 +306,12 @@ def _resample_rows(
                 around(rows[0], degree, u, scale, local)
                 local[1] -= step
                 _locate(
-                    local, degree, offset, step, raw_nx, first_column, place,
+                    local, degree, offset, step, raw_nx, first_column,
                     pixel[0, here], fraction[0, here], outside[here],
                 )  # fmt: skip
                 around(rows[1], degree, u, scale, local)
                 _locate(
-                    local, degree, offset, np.float32(0.0), raw_ny, first_row, place,
+                    local, degree, offset, np.float32(0.0), raw_ny, first_row,
                     pixel[1, here], fraction[1, here], outside[here],
                 )  # fmt: skip
                 done = end
@@ -360,7 +361,7 @@ def _values_of(local, degree, offset, out):
 
 
 @kernel
-def _locate(local, degree, offset, step, size, first, place, pixel, fraction, outside):
+def _locate(local, degree, offset, step, size, first, pixel, fraction, outside):
     """Find whole pixel and fraction of each place of a polynomial; mark those outside the frame.
 
     Places are counted, in single precision, from where moving by ``step`` a sample would lead: they
@@ -370,20 +371,27 @@ def _locate(local, degree, offset, step, size, first, place, pixel, fraction, ou
     a, b = np.float32(local[0] - start), np.float32(local[1])
     c = np.float32(local[2] if degree > 1 else 0.0)
     d = np.float32(local[3] if degree > 2 else 0.0)
+    base = np.float32(start - first)
+    for p in range(offset.size):
+        t = offset[p]
+        place = ((d * t + c) * t + b) * t + a
+        below = np.floor(place)
+        fraction[p] = place - below
+        pixel[p] = np.int32(below + (base + step * t))
     lowest, highest = np.float32(-start), np.float32(size - 1 - start)
+    one, other = offset[0], offset[offset.size - 1]
+    far = max(abs(one), abs(other))
+    swing = ((abs(d) * far + abs(c)) * far + abs(b)) * far + np.float32(1.0)
+    one, other = step * one, step * other
+    if a - swing + min(one, other) > lowest and a + swing + max(one, other) < highest:
+        return
     good, bad = np.uint8(0), np.uint8(BAD)
     for p in range(offset.size):
         t = offset[p]
-        place[p] = ((d * t + c) * t + b) * t + a
-    for p in range(offset.size):
-        moved = step * offset[p]
-        beside = (place[p] < lowest - moved) | (place[p] > highest - moved)
+        place = ((d * t + c) * t + b) * t + a
+        moved = step * t
+        beside = (place < lowest - moved) | (place > highest - moved)
         outside[p] |= bad if beside else good
-    base = np.float32(start - first)
-    for p in range(offset.size):
-        below = np.floor(place[p])
-        fraction[p] = place[p] - below
-        pixel[p] = np.int32(below + (base + step * offset[p]))
 
 
 @kernel
