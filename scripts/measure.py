@@ -30,7 +30,7 @@ from platelib.stars import StarSearch
 _SATURATED_SHARE = 0.5
 _EXCESS_WORTH_COUNTING = 1.15
 _SHAPE_STARS = 100
-_TOGETHER = 3
+_TOGETHER = 5
 File = tuple[str | Path, Mapping[str, Any]]
 """A sub: its raw file and its facts."""
 _NO_STARS = np.zeros(0, dtype=STAR)

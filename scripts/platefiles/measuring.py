@@ -28,7 +28,7 @@ from platelib.sky import mesh_of_samples
 from platelib.stars import StarSearch
 
 _SAMPLE_ROWS = 32
-_SEARCH_ROWS = 32
+_SEARCH_ROWS = 48
 _MEND_REACH = 2
 _ROW_STEP, _COLUMN_STEP = 23, 5
 _SETS_KEPT = 2

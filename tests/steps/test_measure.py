@@ -183,7 +183,7 @@ def test_subs_are_shared_out_evenly(number, threads):
     files = [(f"{k}.fits", {}) for k in range(number)]
     groups = groups_of(files, threads)
     assert [file for group in groups for file in group] == files
-    assert all(1 <= len(group) <= 3 for group in groups)
+    assert all(1 <= len(group) <= measure.__globals__["_TOGETHER"] for group in groups)
     loads = [sum(map(len, groups[k::threads])) for k in range(threads)]
     assert max(loads) - min(loads) <= 2
     assert max(loads) <= -(-number // threads) + 1
