@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from platelib.calibration import BAD, Correction, Detector, calibrate
+from platelib.lanczos import POLYNOMIALS, ROOM, fill_weights
 from platelib.mending import mend
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
@@ -112,6 +113,18 @@ def test_values_equal_the_formula(transform):
         difference = np.abs(values - expected)[np.isfinite(values)]
         assert (difference > 5e-6 * image.max()).mean() < 1e-3
         assert np.median(difference) < 2e-7 * image.max()
+
+
+def test_weights_are_those_of_the_formula():
+    """Polynomials give Lanczos-3, as numpy's sinc does, to 5e-6; they sum to 1 and keep steps."""
+    fraction = np.linspace(0, 1, ROOM).astype(np.float32)
+    weights = np.empty(6 * ROOM, dtype=np.float32)
+    fill_weights(fraction, ROOM, POLYNOMIALS, weights)
+    weights = weights.reshape(6, ROOM).astype(float)
+    window = [np.sinc(fraction - k) * np.sinc((fraction - k) / 3) for k in range(-2, 4)]
+    np.testing.assert_allclose(weights, window / np.sum(window, axis=0), atol=5e-6, rtol=0)
+    np.testing.assert_allclose(weights.sum(axis=0), 1, atol=2e-7, rtol=0)
+    np.testing.assert_array_equal(weights[:, [0, -1]].T, np.eye(6)[2:4])
 
 
 @pytest.mark.parametrize("angle", [0.0, 90.0, 180.0, 270.0])
