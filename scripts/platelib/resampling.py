@@ -242,7 +242,7 @@ def _resample(
         np.empty(sky_degree + 1),
         np.empty(max(degree, sky_degree) + 1),
     )
-    chunk = (  # pixels, fractions, levels, outside, breaks, marks, lines
+    chunk = (  # pixels, fractions, levels, outside, breaks, marks, backward lines
         np.empty((2, CHUNK), dtype=np.int32),
         np.empty((2, CHUNK), dtype=np.float32),
         np.empty(CHUNK, dtype=np.float32),
@@ -379,6 +379,7 @@ def _locate(local, degree, offset, step, size, first, pixel, fraction, outside):
         fraction[p] = place - below
         pixel[p] = np.int32(below + (base + step * t))
     lowest, highest = np.float32(-start), np.float32(size - 1 - start)
+    # No place is further than this from the first: mostly all lie inside.
     one, other = offset[0], offset[offset.size - 1]
     far = max(abs(one), abs(other))
     swing = ((abs(d) * far + abs(c)) * far + abs(b)) * far + np.float32(1.0)
