@@ -97,7 +97,10 @@ def _processor_features() -> str | None:
     config = numba.config
     if config.CPU_NAME or config.CPU_FEATURES or not config.ENABLE_AVX:  # type: ignore[attr-defined]
         return config.CPU_FEATURES  # type: ignore[attr-defined]
-    features = llvmlite.binding.get_host_cpu_features()
+    try:
+        features = llvmlite.binding.get_host_cpu_features()
+    except RuntimeError:  # the compiler does not know the processor, as numba has it too
+        return None
     return f"{features.flatten()},-prefer-256-bit" if features.get("avx512vbmi2") else None
 
 

@@ -84,6 +84,18 @@ def test_vectors_are_as_wide_as_younger_processors_have_them(name, host, expecte
     assert kernels._processor_features() == expected
 
 
+def test_a_processor_unknown_to_the_compiler_is_left_to_numba(monkeypatch):
+    """Where the compiler cannot tell what the processor has, nothing is asked for."""
+
+    def unknown():
+        raise RuntimeError
+
+    monkeypatch.setattr(kernels.llvmlite.binding, "get_host_cpu_features", unknown)
+    monkeypatch.setattr(kernels.numba.config, "CPU_NAME", None)
+    monkeypatch.setattr(kernels.numba.config, "CPU_FEATURES", None)
+    assert kernels._processor_features() is None
+
+
 def test_kernels_do_without_scipys_matrices():
     """A kernel loads without scipy.linalg, which may be imported afterwards all the same."""
     program = (
