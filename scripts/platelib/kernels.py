@@ -114,7 +114,7 @@ kernel = numba.njit(  # type: ignore[call-overload]
 """Decorator of kernels: no interpreter lock, cached, division by zero gives inf or NaN.
 
 Their arrays are made by the caller. So nobody has to count who refers to one, which would take two
-atomic operations at each part of an array and at each call: a sixth of the time of all kernels.
+atomic operations at each part of an array and at each call: a sixth of the time of an integration.
 """
 
 allocating_kernel = numba.njit(nogil=True, cache=True, error_model="numpy")
