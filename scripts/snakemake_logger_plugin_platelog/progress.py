@@ -32,6 +32,9 @@ ECHOES = (
     "Failed to set marker file for job started",
 )
 
+_SNAKEMAKE = re.compile(r"-packages[/\\]snakemake(_interface_\w+)?[/\\]")
+"""Where a record's file lies if Snakemake or what it shares with its plugins has written it."""
+
 _OF_SYSTEM = re.compile(r"\[Errno \d+\] (.+)")
 
 
@@ -160,7 +163,7 @@ class Progress:
         if text in ("", "None"):
             return
         # Snakemake's own notes and warnings are for who writes workflows; ours are for users.
-        ours = "/snakemake/" not in record.pathname.replace("\\", "/")
+        ours = _SNAKEMAKE.search(record.pathname) is None
         if record.levelno >= logging.ERROR:
             missing = missing_input(text)
             if missing:

@@ -9,6 +9,8 @@ from snakemake_logger_plugin_platelog import LogHandler
 from snakemake_logger_plugin_platelog.progress import Progress, duration
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
+PACKAGES = "/x/lib/python3/site-packages"
+
 
 class Clock:
     """Time that passes only when told."""
@@ -29,7 +31,7 @@ class Terminal(io.StringIO):
         return True
 
 
-def record(message=None, level=logging.INFO, path="/lib/snakemake/dag.py", **fields):
+def record(message=None, level=logging.INFO, path=f"{PACKAGES}/snakemake/dag.py", **fields):
     """Make a log record as Snakemake does."""
     made = logging.LogRecord("snakemake", level, path, 1, message, None, None)
     made.__dict__.update(fields)
@@ -159,8 +161,12 @@ def test_snakemake_notes_are_left_away_and_ours_are_shown():
     out = io.StringIO()
     progress = Progress(out)
     progress.take(record("Building DAG of jobs..."))
-    progress.take(record("no flats, so the uneven light stays", logging.WARNING, "/x/Snakefile"))
+    progress.take(
+        record("no flats, so the uneven light stays", logging.WARNING, "/x/snakemake/Snakefile")
+    )
     begin(progress, measure=1)
+    shared = f"{PACKAGES}/snakemake_interface_executor_plugins/executors/real.py"
+    progress.take(record("Failed to set marker file for job started ([Errno 28])", path=shared))
     progress.take(record("Using shell: /usr/bin/bash"))
     progress.take(record("rule x has no metadata", logging.WARNING))
     assert out.getvalue().splitlines() == [
