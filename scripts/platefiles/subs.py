@@ -13,6 +13,7 @@ import numpy as np
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
+from platelib import aligned
 from platelib.calibration import Correction, Detector, along_lines_with_variance
 from platelib.kept_lines import LINES_BYTES, KeptLines
 from platelib.mending import mend
@@ -42,7 +43,7 @@ class Room:
         """Return an array with any content; what had that name before is lost."""
         size = math.prod(shape) * np.dtype(dtype).itemsize
         if name not in self._blocks or self._blocks[name].size < size:
-            self._blocks[name] = np.empty(size, dtype=np.uint8)
+            self._blocks[name] = aligned.empty((size,), np.uint8)
         return self._blocks[name][:size].view(dtype).reshape(shape)
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib import aligned
 from platelib.kernels import kernel
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 
@@ -88,14 +89,14 @@ def average(
 
 def blank_average(n: int, shape: tuple[int, int]) -> Average:
     """Return an average to be filled, of ``n`` images and ``(ny, nx)`` pixels."""
-    mean, variance = (np.empty(shape, dtype=np.float32) for _ in range(2))
-    count, low, high = (np.empty(shape, dtype=np.int16) for _ in range(3))
+    mean, variance = (aligned.empty(shape, np.float32) for _ in range(2))
+    count, low, high = (aligned.empty(shape, np.int16) for _ in range(3))
     return Average(mean, variance, count, low, high, np.zeros((n, 3), dtype=np.int64))
 
 
 def room_of_strip(size: int) -> tuple[np.ndarray, np.ndarray]:
     """Return what `average_strip` needs to work: the sums and counts of so many pixels."""
-    return np.empty((3, size)), np.empty((2, size), dtype=np.int32)
+    return aligned.empty((3, size), np.float64), aligned.empty((2, size), np.int32)
 
 
 @kernel

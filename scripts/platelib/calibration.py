@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from platelib import aligned
 from platelib.kernels import kernel
 
 BAD, SATURATED = 1, 2
@@ -311,7 +312,7 @@ def _run_along(
         np.float32(max(detector.gain, 0.0)),
         np.float32(detector.saturation),
         np.float32(sky_variance),
-        np.empty(nx, dtype=np.float32),
+        aligned.empty((nx,), np.float32),
         values,
         variance,
         mask,

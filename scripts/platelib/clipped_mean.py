@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from platelib import aligned
 from platelib.kernels import kernel
 from platelib.rejection_sorted import strike, within
 from platelib.selection import median, sorting_network, work_network
@@ -113,7 +114,7 @@ def clipped_mean(
     """
     n = len(stack.samples)
     limits = _Limits(float(sigma), floors, sorting_network(n))
-    ordered = np.empty((n, _PLACES + _APART), dtype=np.float32)
+    ordered = aligned.empty((n, _PLACES + _APART), np.float32)
     waiting = _Waiting(ordered, np.empty(_PLACES, dtype=np.int64), np.empty(n))
     listed = np.empty(CELL, dtype=np.bool_), np.empty(CELL, dtype=np.int64)
     _clipped_mean(stack, limits, _Planes(mean, variance, count), *_buffers(n), waiting, *listed)
@@ -141,8 +142,8 @@ def typical_variances(stack: Stack) -> np.ndarray:
 
 def _buffers(n: int) -> tuple[np.ndarray, _Sums]:
     """Return room for some columns of the samples, and for their sums."""
-    rows = np.empty((5, CELL + _APART), dtype=np.float32)
-    return np.empty((n, CELL + _APART), dtype=np.float32), _Sums(*rows)
+    rows = aligned.empty((5, CELL + _APART), np.float32)
+    return aligned.empty((n, CELL + _APART), np.float32), _Sums(*rows)
 
 
 @kernel

@@ -30,6 +30,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from platelib import aligned
 from platelib.averaging import (
     Average,
     average,
@@ -280,10 +281,10 @@ def _squares(noise: np.ndarray) -> np.ndarray:
 
 def _room(n: int) -> tuple[np.ndarray | tuple[np.ndarray, ...], ...]:
     """Return what `_reject_strip` needs to work."""
-    work = np.empty((8, STRIP), dtype=np.float32)
-    tally = np.empty((3, STRIP), dtype=np.int32)
+    work = aligned.empty((8, STRIP), np.float32)
+    tally = aligned.empty((3, STRIP), np.int32)
     # Rows that lie a power of two apart would push each other out of the cache.
-    rows = np.empty((n + 3, STRIP + 16), dtype=np.float32)
+    rows = aligned.empty((n + 3, STRIP + 16), np.float32)
     suspect = np.empty(STRIP, dtype=np.bool_)
     state, order = np.empty(n, dtype=np.uint8), np.empty(n + 1, dtype=np.int64)
     samples = (np.empty(n), np.empty(n), np.empty(n + 1), state, order)

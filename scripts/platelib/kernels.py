@@ -22,6 +22,7 @@ import numba
 _MONTH_S = 30 * 86400
 _SOURCES = Path(__file__).resolve().parent
 KERNEL_MODULES = (
+    "aligned",
     "selection",
     "rejection_exact",
     "rejection_screens",
