@@ -22,8 +22,11 @@ ROOM = 1104
 """Places for them: runs of samples lie side by side with gaps of five between them. Not near a
 power of two, or the lines of a sample would push each other out of the cache."""
 
+STRIP = 208
+"""Samples whose weights, pixels and sums find room together in the innermost cache."""
+
 VECTOR = 16
-"""Numbers that a processor works on at a time, at most; ``ROOM`` is a multiple."""
+"""Numbers that a processor works on at a time, at most; ``STRIP`` and ``ROOM`` are multiples."""
 
 _TERMS = 3
 
@@ -68,7 +71,7 @@ POLYNOMIALS = _weight_polynomials()
 
 @kernel
 def fill_weights(fraction, count, polynomials, weights):
-    """Six weights at each subpixel place, tap after tap in lines of ``ROOM``; they sum to 1."""
+    """Six weights at each subpixel place, tap after tap in lines of ``STRIP``; they sum to 1."""
     half, quarter = np.float32(0.5), np.float32(0.25)
     odd = polynomials[0, 1]
     a0, a1, a2 = odd[0], odd[1], odd[2]
@@ -86,11 +89,11 @@ def fill_weights(fraction, count, polynomials, weights):
         middle_odd = skew * ((a2 * s + a1) * s + a0) - t
         near_odd, far_odd = skew * ((c2 * s + c1) * s + c0), skew * ((e2 * s + e1) * s + e0)
         weights[p] = far + far_odd
-        weights[p + ROOM] = near + near_odd
-        weights[p + 2 * ROOM] = middle + middle_odd
-        weights[p + 3 * ROOM] = middle - middle_odd
-        weights[p + 4 * ROOM] = near - near_odd
-        weights[p + 5 * ROOM] = far - far_odd
+        weights[p + STRIP] = near + near_odd
+        weights[p + 2 * STRIP] = middle + middle_odd
+        weights[p + 3 * STRIP] = middle - middle_odd
+        weights[p + 4 * STRIP] = near - near_odd
+        weights[p + 5 * STRIP] = far - far_odd
 
 
 @kernel
@@ -119,26 +122,26 @@ def sum_of_taps(plane, row, column, a, b, count, total):
     r0, r1, r2 = plane[row, column:end], plane[row + 1, column:end], plane[row + 2, column:end]
     r3, r4, r5 = plane[row + 3, column:end], plane[row + 4, column:end], plane[row + 5, column:end]
     for p in range(count):
-        a0, a1, a2 = a[p], a[p + ROOM], a[p + 2 * ROOM]
-        a3, a4, a5 = a[p + 3 * ROOM], a[p + 4 * ROOM], a[p + 5 * ROOM]
+        a0, a1, a2 = a[p], a[p + STRIP], a[p + 2 * STRIP]
+        a3, a4, a5 = a[p + 3 * STRIP], a[p + 4 * STRIP], a[p + 5 * STRIP]
         inner = a0 * r0[p] + a1 * r0[p + 1] + a2 * r0[p + 2]
         inner = inner + a3 * r0[p + 3] + a4 * r0[p + 4] + a5 * r0[p + 5]
         sums = b[p] * inner
         inner = a0 * r1[p] + a1 * r1[p + 1] + a2 * r1[p + 2]
         inner = inner + a3 * r1[p + 3] + a4 * r1[p + 4] + a5 * r1[p + 5]
-        sums = sums + b[p + ROOM] * inner
+        sums = sums + b[p + STRIP] * inner
         inner = a0 * r2[p] + a1 * r2[p + 1] + a2 * r2[p + 2]
         inner = inner + a3 * r2[p + 3] + a4 * r2[p + 4] + a5 * r2[p + 5]
-        sums = sums + b[p + 2 * ROOM] * inner
+        sums = sums + b[p + 2 * STRIP] * inner
         inner = a0 * r3[p] + a1 * r3[p + 1] + a2 * r3[p + 2]
         inner = inner + a3 * r3[p + 3] + a4 * r3[p + 4] + a5 * r3[p + 5]
-        sums = sums + b[p + 3 * ROOM] * inner
+        sums = sums + b[p + 3 * STRIP] * inner
         inner = a0 * r4[p] + a1 * r4[p + 1] + a2 * r4[p + 2]
         inner = inner + a3 * r4[p + 3] + a4 * r4[p + 4] + a5 * r4[p + 5]
-        sums = sums + b[p + 4 * ROOM] * inner
+        sums = sums + b[p + 4 * STRIP] * inner
         inner = a0 * r5[p] + a1 * r5[p + 1] + a2 * r5[p + 2]
         inner = inner + a3 * r5[p + 3] + a4 * r5[p + 4] + a5 * r5[p + 5]
-        total[p] = sums + b[p + 5 * ROOM] * inner
+        total[p] = sums + b[p + 5 * STRIP] * inner
 
 
 @kernel
@@ -148,8 +151,8 @@ def sum_of_squares(plane, row, column, a, b, count, spread):
     r1, r2 = plane[row, column:end], plane[row + 1, column:end]
     r3, r4 = plane[row + 2, column:end], plane[row + 3, column:end]
     for p in range(count):
-        a1, a2, a3, a4 = a[p + ROOM], a[p + 2 * ROOM], a[p + 3 * ROOM], a[p + 4 * ROOM]
-        b1, b2, b3, b4 = b[p + ROOM], b[p + 2 * ROOM], b[p + 3 * ROOM], b[p + 4 * ROOM]
+        a1, a2, a3, a4 = a[p + STRIP], a[p + 2 * STRIP], a[p + 3 * STRIP], a[p + 4 * STRIP]
+        b1, b2, b3, b4 = b[p + STRIP], b[p + 2 * STRIP], b[p + 3 * STRIP], b[p + 4 * STRIP]
         a1, a2, a3, a4 = a1 * a1, a2 * a2, a3 * a3, a4 * a4
         sums = b1 * b1 * (a1 * r1[p] + a2 * r1[p + 1] + a3 * r1[p + 2] + a4 * r1[p + 3])
         sums = sums + b2 * b2 * (a1 * r2[p] + a2 * r2[p + 1] + a3 * r2[p + 2] + a4 * r2[p + 3])
@@ -196,8 +199,32 @@ def limit(lowest, highest, plane, row, column, count, total):
         total[p] = value if value < high else high
 
 
+@kernel
+def sample(
+    pixels, row, column, noises, noise_row, noise_column, across, down, count, polynomials, weights,
+    extreme, total, spread,
+):  # fmt: skip
+    """Sample a run: within the limits of its surroundings, and with its variance.
+
+    The run's first sample has the first of its 6 x 6 pixels at a place of ``pixels``, and the first
+    of the inner 4 x 4 at a place of ``noises``; ``across`` and ``down`` hold the fractions.
+    """
+    for start in range(0, count, STRIP):
+        n = min(STRIP, count - start)
+        left, noise_left = column + start, noise_column + start
+        sums = total[start : start + n]
+        fill_weights(across[start : start + n], n, polynomials, weights[0])
+        fill_weights(down[start : start + n], n, polynomials, weights[1])
+        sum_of_taps(pixels, row, left, weights[0], weights[1], n, sums)
+        sum_of_squares(
+            noises, noise_row, noise_left, weights[0], weights[1], n, spread[start : start + n]
+        )
+        extremes(pixels, row + 1, left + 1, n, extreme[0], extreme[1])
+        limit(extreme[0], extreme[1], noises, noise_row + 1, noise_left + 1, n, sums)
+
+
 def warm_up() -> None:
     """Compile the kernels of this module."""
-    fraction = np.zeros(ROOM, dtype=np.float32)
-    weights = np.empty(6 * ROOM, dtype=np.float32)
-    fill_weights(fraction, ROOM, POLYNOMIALS, weights)
+    fraction = np.zeros(STRIP, dtype=np.float32)
+    weights = np.empty(6 * STRIP, dtype=np.float32)
+    fill_weights(fraction, STRIP, POLYNOMIALS, weights)

@@ -12,20 +12,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib import aligned
 from platelib.calibration import BAD
 from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import (
     CHUNK,
     POLYNOMIALS,
     ROOM,
+    STRIP,
     VECTOR,
-    extremes,
-    fill_weights,
     gather,
     lanczos,
-    limit,
-    sum_of_squares,
-    sum_of_taps,
+    sample,
 )
 from platelib.polynomials import around, row_polynomial
 from platelib.transforms import Transform
@@ -243,22 +241,22 @@ def _resample(
         np.empty(max(degree, sky_degree) + 1),
     )
     chunk = (  # pixels, fractions, levels, outside, breaks, marks, backward lines
-        np.empty((2, CHUNK), dtype=np.int32),
-        np.empty((2, CHUNK), dtype=np.float32),
-        np.empty(CHUNK, dtype=np.float32),
+        aligned.zeros(2, CHUNK).view(np.int32),
+        aligned.zeros(2, CHUNK + VECTOR),
+        aligned.zeros(1, CHUNK)[0],
         np.empty(CHUNK, dtype=np.uint8),
         np.zeros(CHUNK // 8, dtype=np.uint64),
         np.empty(CHUNK, dtype=np.uint8),
-        np.empty((2, CHUNK), dtype=np.float32),
+        aligned.zeros(2, CHUNK),
     )
     work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
         np.empty((CHUNK, 3), dtype=np.int32),
-        np.zeros((2, ROOM), dtype=np.float32),
-        np.zeros((6, ROOM), dtype=np.float32),
-        np.zeros((4, ROOM), dtype=np.float32),
-        np.empty((2, 6 * ROOM), dtype=np.float32),
-        np.empty((2, ROOM), dtype=np.float32),
-        np.empty((2, ROOM), dtype=np.float32),
+        aligned.zeros(2, ROOM),
+        aligned.zeros(6, ROOM),
+        aligned.zeros(4, ROOM),
+        aligned.zeros(2, 6 * STRIP),
+        aligned.zeros(2, ROOM),
+        aligned.zeros(2, STRIP + VECTOR),
         np.zeros(ROOM, dtype=np.uint8),
     )
     _resample_rows(
@@ -278,11 +276,9 @@ def _resample_rows(
     rows, sky_row, local = polynomial
     pixel, fraction, level, outside, words, spare, line = chunk
     breaks = words.view(np.uint8)
-    span = steps.shape[1]
     # A kernel moves to the right along a row of the frame. Where the grid runs to the left there,
     # its samples are taken backward, and turned over in the end.
     backward = cx[1] < 0
-    step = np.float32(-1.0 if backward else 1.0)
     for r in range(ny):
         v = (top + r - centre_y) / scale
         row_polynomial(cx, degree, v, rows[0])
@@ -290,45 +286,36 @@ def _resample_rows(
         row_polynomial(sky, sky_degree, v, sky_row)
         for begin in range(left, left + nx, CHUNK):
             count = min(CHUNK, left + nx - begin)
-            outside[:count] = 0
-            done = 0
-            while done < count:
-                column = begin + count - 1 - done if backward else begin + done
-                from_origin = column % span
-                origin = column - from_origin + span // 2
-                first = span - 1 - from_origin if backward else from_origin
-                end = min(done + span - first, count)
-                here = slice(done, end)
-                offset = steps[int(backward), first : first + end - done]
-                u = (origin - centre_x) / scale
-                around(sky_row, sky_degree, u, scale, local)
-                _values_of(local, sky_degree, offset, level[here])
-                around(rows[0], degree, u, scale, local)
-                local[1] -= step
-                _locate(
-                    local, degree, offset, step, raw_nx, first_column,
-                    pixel[0, here], fraction[0, here], outside[here],
-                )  # fmt: skip
-                around(rows[1], degree, u, scale, local)
-                _locate(
-                    local, degree, offset, np.float32(0.0), raw_ny, first_row,
-                    pixel[1, here], fraction[1, here], outside[here],
-                )  # fmt: skip
-                done = end
-            _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
+            place = (begin, count, backward, steps, centre_x, scale)
+            _fill_levels(sky_row, sky_degree, place, local, level)
             here = slice(begin - left, begin - left + count)
             target = line[0, :count] if backward else values[r, here]
             spread = line[1, :count] if backward else variances[r, here]
             marks = missing[r, here] if missing.size and not backward else spare[:count]
-            first, last = _inside(pixel, breaks, count, image.shape)
-            runs = _find_runs(pixel, breaks, words, first, last, work[0])
-            if runs * _LONG_RUN <= last - first and _are_inside(work[0][:runs], last, image.shape):
+            outside[:count] = 0
+            first, last = 0, count
+            runs = 0
+            if degree == 1:
+                runs = _follow_lines(
+                    rows, place, first_column, first_row, image.shape, local, fraction, work[0]
+                )
+            if runs == 0:
+                _locate_all(
+                    rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel,
+                    fraction, outside,
+                )  # fmt: skip
+                _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
+                first, last = _inside(pixel, breaks, count, image.shape)
+                runs = _find_runs(pixel, breaks, words, first, last, work[0])
+                if runs * _LONG_RUN > last - first or not _are_inside(
+                    work[0][:runs], last, image.shape
+                ):
+                    first = last = count
+            if last > first:
                 _sample_long_runs(
                     image, variance, mask, fraction, outside, first, last, runs, polynomials, work,
                     gain, square, level, target, spread, marks,
                 )  # fmt: skip
-            else:
-                first = last = count
             for start, stop in ((0, first), (last, count)):
                 while start < stop:
                     start = _sample_short_runs(
@@ -348,6 +335,117 @@ def _turn_over(line, out):
     last = np.uint64(line.size - 1)
     for p in range(out.size):
         out[p] = line[last - np.uint64(p)]
+
+
+@kernel
+def _part(place, done):
+    """Say where the next samples of a chunk end, are counted from, and begin among the steps."""
+    begin, count, backward, steps, centre_x, scale = place
+    span = steps.shape[1]
+    column = begin + count - 1 - done if backward else begin + done
+    from_origin = column % span
+    origin = column - from_origin + span // 2
+    first = span - 1 - from_origin if backward else from_origin
+    end = min(done + span - first, count)
+    return end, (origin - centre_x) / scale, first
+
+
+@kernel
+def _fill_levels(sky_row, sky_degree, place, local, level):
+    steps = place[3][int(place[2])]
+    done = 0
+    while done < place[1]:
+        end, u, start = _part(place, done)
+        offset = steps[start : start + end - done]
+        around(sky_row, sky_degree, u, place[5], local)
+        _values_of(local, sky_degree, offset, level[done:end])
+        done = end
+
+
+@kernel
+def _locate_all(
+    rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel, fraction, outside
+):
+    step = np.float32(-1.0 if place[2] else 1.0)
+    steps = place[3][int(place[2])]
+    done = 0
+    while done < place[1]:
+        end, u, start = _part(place, done)
+        offset = steps[start : start + end - done]
+        here = slice(done, end)
+        around(rows[0], degree, u, place[5], local)
+        local[1] -= step
+        _locate(
+            local, degree, offset, step, raw_nx, first_column, pixel[0, here], fraction[0, here],
+            outside[here],
+        )  # fmt: skip
+        around(rows[1], degree, u, place[5], local)
+        _locate(
+            local, degree, offset, np.float32(0.0), raw_ny, first_row, pixel[1, here],
+            fraction[1, here], outside[here],
+        )  # fmt: skip
+        done = end
+
+
+@kernel
+def _follow_lines(rows, place, first_column, first_row, shape, local, fraction, runs):
+    """Find the runs and fractions of a chunk of a linear mapping without looking at each sample.
+
+    Returns
+    -------
+    int
+        How many runs there are; 0 if they are short or want pixels beyond the image.
+    """
+    count = place[1]
+    step = np.float32(-1.0 if place[2] else 1.0)
+    steps = place[3][int(place[2])]
+    found = done = 0
+    while done < count:
+        end, u, start = _part(place, done)
+        offset = steps[start : start + end - done]
+        around(rows[0], 1, u, place[5], local)
+        start_x = np.floor(local[0])
+        x, slope_x = np.float32(local[0] - start_x), np.float32(local[1] - step)
+        around(rows[1], 1, u, place[5], local)
+        start_y = np.floor(local[0])
+        y, slope_y = np.float32(local[0] - start_y), np.float32(local[1])
+        column, row = np.float32(start_x - first_column), np.int32(start_y - first_row)
+        p = 0
+        while p < offset.size:
+            if (found + 1) * _LONG_RUN > count:
+                return 0
+            below = np.floor(slope_x * offset[p] + x) + (column + step * offset[p])
+            runs[found, 0], runs[found, 2] = done + p, np.int32(below)
+            runs[found, 1] = np.int32(np.floor(slope_y * offset[p] + y)) + row
+            found += 1
+            p = min(_end_of_pixel(slope_x, x, offset, p), _end_of_pixel(slope_y, y, offset, p))
+        _fractions_of_line(slope_x, x, offset, fraction[0, done:end])
+        _fractions_of_line(slope_y, y, offset, fraction[1, done:end])
+        done = end
+    return found if _are_inside(runs[:found], count, shape) else 0
+
+
+@kernel
+def _end_of_pixel(slope, start, offset, p):
+    """First sample after ``p`` with another whole part; they only rise, or only fall."""
+    below = np.floor(slope * offset[p] + start)
+    same, other = p, offset.size
+    if np.floor(slope * offset[other - 1] + start) == below:
+        return other
+    while other - same > 1:
+        middle = (same + other) // 2
+        if np.floor(slope * offset[middle] + start) == below:
+            same = middle
+        else:
+            other = middle
+    return other
+
+
+@kernel
+def _fractions_of_line(slope, start, offset, fraction):
+    for p in range(offset.size):
+        place = slope * offset[p] + start
+        fraction[p] = place - np.floor(place)
 
 
 @kernel
@@ -462,19 +560,16 @@ def _sample_long_runs(
 ):  # fmt: skip
     """Sample straight from the image, run by run."""
     runs, _, _, _, weights, sums, extreme, _ = work
-    fill_weights(fraction[0], CHUNK, polynomials, weights[0])
-    fill_weights(fraction[1], CHUNK, polynomials, weights[1])
     for k in range(found):
         p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
         n = (runs[k + 1, 0] if k + 1 < found else last) - p
         # Full vectors: the next run overwrites what they do too much.
         full = (n + VECTOR - 1) // VECTOR * VECTOR
         full = full if column + full + 3 <= image.shape[1] else n
-        a, b, total = weights[0, p:], weights[1, p:], sums[0, p:]
-        sum_of_taps(image, row - 2, column - 2, a, b, full, total)
-        sum_of_squares(variance, row - 1, column - 1, a, b, full, sums[1, p:])
-        extremes(image, row - 1, column - 1, full, extreme[0], extreme[1])
-        limit(extreme[0], extreme[1], variance, row, column, full, total)
+        sample(
+            image, row - 2, column - 2, variance, row - 1, column - 1, fraction[0, p:],
+            fraction[1, p:], full, polynomials, weights, extreme, sums[0, p:], sums[1, p:],
+        )  # fmt: skip
         _mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:])
     here = slice(first, last)
     _level(sums[0, here], marks[here], gain, level[here], values[here])
@@ -520,13 +615,11 @@ def _sample_short_runs(
         filled += n + 5
     # Full vectors: what they do too much is never looked at.
     filled = min((filled - 5 + VECTOR - 1) // VECTOR * VECTOR, ROOM - 5)
-    fill_weights(fractions[0], filled, polynomials, weights[0])
-    fill_weights(fractions[1], filled, polynomials, weights[1])
     total, spread = sums[0], sums[1]
-    sum_of_taps(pixels, 0, 0, weights[0], weights[1], filled, total)
-    sum_of_squares(noises, 0, 1, weights[0], weights[1], filled, spread)
-    extremes(pixels, 1, 1, filled, extreme[0], extreme[1])
-    limit(extreme[0], extreme[1], noises, 1, 2, filled, total)
+    sample(
+        pixels, 0, 0, noises, 0, 1, fractions[0], fractions[1], filled, polynomials, weights,
+        extreme, total, spread,
+    )  # fmt: skip
     for k in range(found):
         first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
         known, sky = bad[place : place + n], level[first : first + n]

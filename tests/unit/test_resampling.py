@@ -1,8 +1,10 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from platelib.calibration import BAD, Correction, Detector, calibrate
-from platelib.lanczos import POLYNOMIALS, ROOM, fill_weights
+from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.mending import mend
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
@@ -117,10 +119,10 @@ def test_values_equal_the_formula(transform):
 
 def test_weights_are_those_of_the_formula():
     """Polynomials give Lanczos-3, as numpy's sinc does, to 5e-6; they sum to 1 and keep steps."""
-    fraction = np.linspace(0, 1, ROOM).astype(np.float32)
-    weights = np.empty(6 * ROOM, dtype=np.float32)
-    fill_weights(fraction, ROOM, POLYNOMIALS, weights)
-    weights = weights.reshape(6, ROOM).astype(float)
+    fraction = np.linspace(0, 1, STRIP).astype(np.float32)
+    weights = np.empty(6 * STRIP, dtype=np.float32)
+    fill_weights(fraction, STRIP, POLYNOMIALS, weights)
+    weights = weights.reshape(6, STRIP).astype(float)
     window = [np.sinc(fraction - k) * np.sinc((fraction - k) / 3) for k in range(-2, 4)]
     np.testing.assert_allclose(weights, window / np.sum(window, axis=0), atol=5e-6, rtol=0)
     np.testing.assert_allclose(weights.sum(axis=0), 1, atol=2e-7, rtol=0)
@@ -303,6 +305,31 @@ def test_tiles_equal_the_whole(angle):
             for part, plane in zip(tile, whole, strict=True):
                 np.testing.assert_array_equal(part, plane[slice(*rows), slice(*columns)])
                 np.testing.assert_array_equal(missing, np.isnan(part))
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 0.01, 0.3, 180.02, 90.01])
+@pytest.mark.parametrize(("dx", "dy"), [(0.0, 0.0), (3.4, -2.7), (-60.2, 21.9)])
+def test_lines_are_followed_to_the_same_bits(turned_deg, dx, dy):
+    """What is found along a straight line is what looking at each sample finds."""
+    shape = (40, 4400)  # some of its rows cross a place from where samples are counted anew
+    image = np.random.default_rng(8).normal(100, 9, shape).astype(np.float32)
+    straight = _turned(dx, dy, turned_deg, 1.0001, shape)
+    if straight.exchanges_axes:
+        image = np.ascontiguousarray(image.T)
+    order = exponents(2).index
+    places = [order(powers) for powers in exponents(1)]
+    x, y = np.zeros(6), np.zeros(6)
+    x[places], y[places] = straight.x, straight.y
+    if straight.exchanges_axes:
+        x[0], y[0] = y[0], x[0]
+        straight = replace(straight, x=x[places], y=y[places])
+    curved = replace(straight, degree=2, x=x, y=y)
+    mask = np.zeros(image.shape, dtype=np.uint8)
+    source = Cutout(image, np.abs(image), mask, 0, 0, image.shape)
+    one, other = (resample(source, t, (0, 40), (0, 4400)) for t in (straight, curved))
+    assert np.isfinite(one[0]).mean() > 0.1
+    for found, expected in zip(one, other, strict=True):
+        np.testing.assert_array_equal(found, expected)
 
 
 def test_tiles_of_a_curved_transform_hold_enough():
