@@ -39,6 +39,9 @@ HEARD_WITHIN_S = 2.0
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 """Variables of the process that is forked: the threads of a library would not come along."""
 
+_FIRST_LOOK_S, _RARER, _LOOK_AT_LEAST_EVERY_S = 0.5, 1.5, 30.0
+"""When a running job is looked at for its benchmark file."""
+
 _NUMBER = struct.Struct("!i")
 _LONGEST_REQUEST = 65536
 _OF_EACH_SCRIPT = ("snakemake.iocontainers", "snakemake.logging")  # by what Snakemake puts into it
@@ -299,20 +302,34 @@ def used_by_snakemake(server: StepServer) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _measured(pid: int, record: Any) -> Iterator[None]:
-    """Fill Snakemake's benchmark record, with a last look at the end: most steps are short."""
+    """Fill Snakemake's benchmark record, with a last look at the end: most steps are short.
+
+    A look at a process that has mapped a night of raw frames takes the system some 30 ms, so they
+    become rarer from one to the next.
+    """
     from snakemake.benchmark import BenchmarkTimer
 
     if record is None:
         yield
         return
     start = time.time()
-    timer = BenchmarkTimer(pid, record)
-    timer.start()
+    looks, ended = BenchmarkTimer(pid, record), threading.Event()
+
+    def look_again() -> None:
+        pause = _FIRST_LOOK_S
+        while not ended.wait(pause):
+            looks.work()
+            pause = min(_RARER * pause, _LOOK_AT_LEAST_EVERY_S)
+
+    looks.work()
+    thread = threading.Thread(target=look_again, daemon=True)
+    thread.start()
     try:
         yield
     finally:
-        timer.cancel()
-        timer.work()
+        ended.set()
+        thread.join()
+        looks.work()
         record.running_time = time.time() - start
 
 
