@@ -369,6 +369,6 @@ def _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratc
 def warm_up() -> None:
     """Compile the kernels of this module."""
     values = np.ones((3, 2, 2), dtype=np.float32)
-    noise, rejection = np.ones(3), Rejection("esd")
+    noise, rejection = np.ones(3), Rejection("mad")  # all methods are compiled in one
     flags = reject(values, values, noise, 0.0, rejection)
     clipped_average(values, values, noise, 0.0, rejection, noise, flags, 1)
