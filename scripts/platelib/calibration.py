@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from platelib import aligned
-from platelib.kernels import kernel
+from platelib.kernels import kernel, read_only
 
 BAD, SATURATED = 1, 2
 
@@ -169,8 +169,8 @@ def lines_of(
         dark_reversed,
         flat,
         flat_reversed,
-        _read_only(mask_a),
-        _read_only(mask_b),
+        read_only(mask_a),
+        read_only(mask_b),
         np.float32(correction.dark_scale),
         np.float32(correction.level),
         columns[0],
@@ -301,7 +301,7 @@ def _run_along(
     is_words = raw.dtype == _FITS_WORDS
     run = _words_along if is_words else _values_along
     run(
-        _read_only(raw.view(np.uint16) if is_words else raw),
+        read_only(raw.view(np.uint16) if is_words else raw),
         left,
         lines.offset,
         lines.factor,
@@ -322,18 +322,11 @@ def _run_along(
 def _words(plane: np.ndarray | None) -> tuple[np.ndarray, bool]:
     """Return a float32 plane as the words in memory, and whether their bytes are reversed."""
     if plane is None:
-        return _read_only(_NO_PLANE), False
+        return read_only(_NO_PLANE), False
     array = np.asarray(plane)
     if array.dtype.kind != "f" or array.dtype.itemsize != 4:
         array = array.astype(np.float32)
-    return _read_only(array.view(np.uint32)), not array.dtype.isnative
-
-
-def _read_only(array: np.ndarray) -> np.ndarray:
-    """Return a view as mapped files give it: kernels are compiled for these, and for no others."""
-    view = array.view()
-    view.flags.writeable = False
-    return view
+    return read_only(array.view(np.uint32)), not array.dtype.isnative
 
 
 @kernel

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from platelib import aligned
-from platelib.kernels import kernel
+from platelib.kernels import kernel, read_only
 from platelib.rejection_sorted import strike, within
 from platelib.selection import median, sorting_network, work_network
 
@@ -144,6 +144,16 @@ def _buffers(n: int) -> tuple[np.ndarray, _Sums]:
     """Return room for some columns of the samples, and for their sums."""
     rows = aligned.empty((5, CELL + _APART), np.float32)
     return aligned.empty((n, CELL + _APART), np.float32), _Sums(*rows)
+
+
+@kernel
+def put_in_order(words, values):
+    """Copy ``(ny, nx)`` big-endian words, uint16 as they lie in memory, to int16."""
+    byte = np.uint16(8)
+    for y in range(words.shape[0]):
+        row, out = words[y], values[y]
+        for x in range(row.size):
+            out[x] = np.int16((row[x] >> byte) | (row[x] << byte))
 
 
 @kernel
@@ -340,6 +350,9 @@ def _average_kept(samples, offset, out, y, x):
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
+    words = read_only(np.ones((4, 4), dtype=np.uint16))
+    for picked in (words, words[::2]):
+        put_in_order(picked, np.empty(picked.shape, dtype=np.int16))
     none = np.zeros((0, 0), dtype=np.float32), np.zeros(0, dtype=np.float32)
     for dtype in (np.int16, np.float32):
         stack = Stack(np.ones((3, 2, 2), dtype=dtype), np.float32(0.0), *none)

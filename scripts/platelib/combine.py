@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.clipped_mean import Stack, clipped_mean, typical_variances
+from platelib.clipped_mean import Stack, clipped_mean, put_in_order, typical_variances
+from platelib.kernels import read_only
 
 _CACHED = 3_000_000
 """Bytes of samples worked on at a time, so that they stay near the processor."""
@@ -114,8 +115,11 @@ def _stacks(
         here = slice(part.start, part.stop, part.step)
         samples = memory[: size * len(part)].reshape(len(frames), len(part), nx)
         for frame, plane in zip(frames, samples, strict=True):
+            if words:
+                put_in_order(read_only(frame[here].view(np.uint16)), plane)
+                continue
             plane[...] = frame[here]
-            if not words and frame.dtype == _WORDS:
+            if frame.dtype == _WORDS:
                 plane += _WORDS_ZERO
         below = _NO_PLANE if offset is None else np.ascontiguousarray(offset[here], np.float32)
         zero = np.float32(_WORDS_ZERO if words else 0.0)

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import llvmlite.binding
 import numba
+import numpy as np
 
 _MONTH_S = 30 * 86400
 _SOURCES = Path(__file__).resolve().parent
@@ -120,6 +121,13 @@ atomic operations at each part of an array and at each call: a sixth of the time
 
 allocating_kernel = numba.njit(nogil=True, cache=True, error_model="numpy")
 """Decorator of kernels that make arrays or return parts of them; only their like may call them."""
+
+
+def read_only(array: np.ndarray) -> np.ndarray:
+    """Return a view as mapped files give it: kernels are compiled for these, and for no others."""
+    view = array.view()
+    view.flags.writeable = False
+    return view
 
 
 def compile_all() -> None:
