@@ -15,7 +15,7 @@ from platelib.kernels import kernel
 from platelib.rejection_exact import EXCESS, MAD_TO_SIGMA
 from platelib.selection import work_network
 
-STRIP = 512
+STRIP = 352
 _SAFE = 1.0 - 1e-5
 """Room for the rounding of a few single precision operations."""
 _TINY = np.float32(1e-30)
