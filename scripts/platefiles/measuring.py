@@ -24,6 +24,7 @@ from platelib.detections import Mesh
 from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
 from platelib.mending import mend
+from platelib.selection import median_of_plane
 from platelib.sky import mesh_of_samples
 from platelib.stars import StarSearch
 
@@ -109,7 +110,7 @@ class SkySampler:
         _, variance, mask = calibrate(_coarse(image), masters.coarse, detector)
         light = masters.light if detector.gain > 0 else np.zeros_like(masters.light)
         saturated = np.count_nonzero(mask & SATURATED) / mask.size
-        return SampledSky(mesh, light, float(np.median(variance)), saturated)
+        return SampledSky(mesh, light, median_of_plane(variance), saturated)
 
     def _masters(self, correction: Correction, lattice: Lattice) -> _SampledMasters:
         key = id(correction), lattice
