@@ -41,6 +41,10 @@ KERNEL_MODULES = (
     "peaks",
     "polynomials",
     "lanczos",
+    "lanczos_columns",
+    "grid_rows",
+    "resampling_general",
+    "resampling_straight",
     "resampling",
     "boxes",
     "box_medians",
@@ -136,7 +140,9 @@ def compile_all() -> None:
     Compiled code of sources that are a month old is removed.
     """
     for name in KERNEL_MODULES:
-        import_module(f"platelib.{name}").warm_up()
+        module = import_module(f"platelib.{name}")
+        if hasattr(module, "warm_up"):  # else those that call its kernels compile them
+            module.warm_up()
     folder = Path(numba.config.CACHE_DIR)  # type: ignore[attr-defined]
     if folder.name == _sources_digest():
         now = time.time()

@@ -70,30 +70,49 @@ POLYNOMIALS = _weight_polynomials()
 
 
 @kernel
-def fill_weights(fraction, count, polynomials, weights):
-    """Six weights at each subpixel place, tap after tap in lines of ``STRIP``; they sum to 1."""
+def terms_of(polynomials):
+    """Return what `weights_at` needs of the polynomials, to be kept in registers."""
+    p = polynomials
+    return (
+        (p[0, 1, 0], p[0, 1, 1], p[0, 1, 2]),
+        (p[1, 0, 0], p[1, 0, 1], p[1, 0, 2]),
+        (p[1, 1, 0], p[1, 1, 1], p[1, 1, 2]),
+        (p[2, 0, 0], p[2, 0, 1], p[2, 0, 2]),
+        (p[2, 1, 0], p[2, 1, 1], p[2, 1, 2]),
+    )
+
+
+@kernel
+def weights_at(fraction, terms):
+    """Six weights at a subpixel place; they sum to 1, also somewhat beyond the two pixels."""
     half, quarter = np.float32(0.5), np.float32(0.25)
-    odd = polynomials[0, 1]
-    a0, a1, a2 = odd[0], odd[1], odd[2]
-    even, odd = polynomials[1, 0], polynomials[1, 1]
-    b0, b1, b2, c0, c1, c2 = even[0], even[1], even[2], odd[0], odd[1], odd[2]
-    even, odd = polynomials[2, 0], polynomials[2, 1]
-    d0, d1, d2, e0, e1, e2 = even[0], even[1], even[2], odd[0], odd[1], odd[2]
+    (a0, a1, a2), (b0, b1, b2), (c0, c1, c2), (d0, d1, d2), (e0, e1, e2) = terms
+    t = fraction - half
+    s = t * t
+    rest = quarter - s
+    skew = t * rest
+    near, far = rest * ((b2 * s + b1) * s + b0), rest * ((d2 * s + d1) * s + d0)
+    middle = half - (near + far)
+    middle_odd = skew * ((a2 * s + a1) * s + a0) - t
+    near_odd, far_odd = skew * ((c2 * s + c1) * s + c0), skew * ((e2 * s + e1) * s + e0)
+    return (
+        far + far_odd,
+        near + near_odd,
+        middle + middle_odd,
+        middle - middle_odd,
+        near - near_odd,
+        far - far_odd,
+    )
+
+
+@kernel
+def fill_weights(fraction, count, polynomials, weights):
+    """Six weights at each subpixel place, tap after tap in lines of ``STRIP``."""
+    terms = terms_of(polynomials)
     for p in range(count):
-        t = fraction[p] - half
-        s = t * t
-        rest = quarter - s
-        skew = t * rest
-        near, far = rest * ((b2 * s + b1) * s + b0), rest * ((d2 * s + d1) * s + d0)
-        middle = half - (near + far)
-        middle_odd = skew * ((a2 * s + a1) * s + a0) - t
-        near_odd, far_odd = skew * ((c2 * s + c1) * s + c0), skew * ((e2 * s + e1) * s + e0)
-        weights[p] = far + far_odd
-        weights[p + STRIP] = near + near_odd
-        weights[p + 2 * STRIP] = middle + middle_odd
-        weights[p + 3 * STRIP] = middle - middle_odd
-        weights[p + 4 * STRIP] = near - near_odd
-        weights[p + 5 * STRIP] = far - far_odd
+        w0, w1, w2, w3, w4, w5 = weights_at(fraction[p], terms)
+        weights[p], weights[p + STRIP], weights[p + 2 * STRIP] = w0, w1, w2
+        weights[p + 3 * STRIP], weights[p + 4 * STRIP], weights[p + 5 * STRIP] = w3, w4, w5
 
 
 @kernel

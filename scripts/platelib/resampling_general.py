@@ -1,0 +1,301 @@
+"""Resampling of a tile by any mapping: each sample is looked at for its pixels.
+
+The kernel and its sums are those of :mod:`platelib.lanczos`: where runs are long they go along the
+rows of the frame, where they are short their pixels are copied side by side.
+"""
+
+import numpy as np
+
+from platelib import aligned
+from platelib.calibration import BAD
+from platelib.grid_rows import LONG_RUN, copy, fill_levels, mark_bad, part_of_row, turn_over
+from platelib.kernels import allocating_kernel, kernel
+from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample
+from platelib.polynomials import around, row_polynomial
+
+
+@allocating_kernel
+def resample_general(
+    source, mapping, corner, polynomials, steps, levels, values, variances, missing
+):
+    """Sample a tile; arguments as :func:`platelib.resampling.resample` gives them."""
+    degree, sky_degree = mapping[2], levels[3]
+    polynomial = (
+        np.empty((2, degree + 1)),
+        np.empty(sky_degree + 1),
+        np.empty(max(degree, sky_degree) + 1),
+    )
+    chunk = (  # pixels, fractions, levels, outside, breaks, marks, backward lines
+        aligned.zeros(2, CHUNK).view(np.int32),
+        aligned.zeros(2, CHUNK + VECTOR),
+        aligned.zeros(1, CHUNK)[0],
+        np.empty(CHUNK, dtype=np.uint8),
+        np.zeros(CHUNK // 8, dtype=np.uint64),
+        np.empty(CHUNK, dtype=np.uint8),
+        aligned.zeros(2, CHUNK),
+    )
+    work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
+        np.empty((CHUNK, 3), dtype=np.int32),
+        aligned.zeros(2, ROOM),
+        aligned.zeros(6, ROOM),
+        aligned.zeros(4, ROOM),
+        aligned.zeros(2, 6 * STRIP),
+        aligned.zeros(2, ROOM),
+        aligned.zeros(2, STRIP + VECTOR),
+        np.zeros(ROOM, dtype=np.uint8),
+    )
+    _resample_rows(
+        source, mapping, corner, polynomials, steps, levels, values, variances, missing, polynomial,
+        chunk, work,
+    )  # fmt: skip
+
+
+@kernel
+def _resample_rows(
+    source, mapping, corner, polynomials, steps, levels, values, variances, missing, polynomial,
+    chunk, work,
+):  # fmt: skip
+    image, variance, mask, first_row, first_column, raw_ny, raw_nx = source
+    cx, cy, degree, centre_x, centre_y, scale = mapping
+    gain, square, sky, sky_degree = levels
+    top, left = corner
+    ny, nx = values.shape
+    rows, sky_row, local = polynomial
+    pixel, fraction, level, outside, words, spare, line = chunk
+    breaks = words.view(np.uint8)
+    backward = cx[1] < 0
+    for r in range(ny):
+        v = (top + r - centre_y) / scale
+        row_polynomial(cx, degree, v, rows[0])
+        row_polynomial(cy, degree, v, rows[1])
+        row_polynomial(sky, sky_degree, v, sky_row)
+        for begin in range(left, left + nx, CHUNK):
+            count = min(CHUNK, left + nx - begin)
+            place = (begin, count, backward, steps, centre_x, scale)
+            fill_levels(sky_row, sky_degree, place, local, level)
+            here = slice(begin - left, begin - left + count)
+            target = line[0, :count] if backward else values[r, here]
+            spread = line[1, :count] if backward else variances[r, here]
+            marks = missing[r, here] if missing.size and not backward else spare[:count]
+            outside[:count] = 0
+            _locate_all(
+                rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel,
+                fraction, outside,
+            )  # fmt: skip
+            _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
+            first, last = _inside(pixel, breaks, count, image.shape)
+            runs = _find_runs(pixel, breaks, words, first, last, work[0])
+            if runs * LONG_RUN > last - first or not _are_inside(work[0][:runs], last, image.shape):
+                first = last = count
+            if last > first:
+                _sample_long_runs(
+                    image, variance, mask, fraction, outside, first, last, runs, polynomials, work,
+                    gain, square, level, target, spread, marks,
+                )  # fmt: skip
+            for start, stop in ((0, first), (last, count)):
+                while start < stop:
+                    start = _sample_short_runs(
+                        image, variance, mask, pixel, fraction, breaks, words, outside, start,
+                        stop, polynomials, work, gain, square, level, target, spread, marks,
+                    )  # fmt: skip
+            if backward:
+                turn_over(target, values[r, here])
+                turn_over(spread, variances[r, here])
+                if missing.size:
+                    turn_over(marks, missing[r, here])
+
+
+@kernel
+def _locate_all(
+    rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel, fraction, outside
+):
+    _, count, backward, steps, _, scale = place
+    step = np.float32(-1.0 if backward else 1.0)
+    done = 0
+    while done < count:
+        end, u, start = part_of_row(place, done)
+        offset = steps[int(backward), start : start + end - done]
+        here = slice(done, end)
+        around(rows[0], degree, u, scale, local)
+        local[1] -= step
+        _locate(
+            local, degree, offset, step, raw_nx, first_column, pixel[0, here], fraction[0, here],
+            outside[here],
+        )  # fmt: skip
+        around(rows[1], degree, u, scale, local)
+        _locate(
+            local, degree, offset, np.float32(0.0), raw_ny, first_row, pixel[1, here],
+            fraction[1, here], outside[here],
+        )  # fmt: skip
+        done = end
+
+
+@kernel
+def _locate(local, degree, offset, step, size, first, pixel, fraction, outside):
+    """Find whole pixel and fraction of each place of a polynomial; mark those outside the frame.
+
+    Places are counted, in single precision, from where moving by ``step`` a sample would lead: they
+    are small numbers then. Pixels are counted from ``first``.
+    """
+    start = np.floor(local[0])
+    a, b = np.float32(local[0] - start), np.float32(local[1])
+    c = np.float32(local[2] if degree > 1 else 0.0)
+    d = np.float32(local[3] if degree > 2 else 0.0)
+    base = np.float32(start - first)
+    for p in range(offset.size):
+        t = offset[p]
+        place = ((d * t + c) * t + b) * t + a
+        below = np.floor(place)
+        fraction[p] = place - below
+        pixel[p] = np.int32(below + (base + step * t))
+    lowest, highest = np.float32(-start), np.float32(size - 1 - start)
+    # No place is further than this from the first: mostly all lie inside.
+    one, other = offset[0], offset[offset.size - 1]
+    far = max(abs(one), abs(other))
+    swing = ((abs(d) * far + abs(c)) * far + abs(b)) * far + np.float32(1.0)
+    one, other = step * one, step * other
+    if a - swing + min(one, other) > lowest and a + swing + max(one, other) < highest:
+        return
+    good, bad = np.uint8(0), np.uint8(BAD)
+    for p in range(offset.size):
+        t = offset[p]
+        place = ((d * t + c) * t + b) * t + a
+        moved = step * t
+        beside = (place < lowest - moved) | (place > highest - moved)
+        outside[p] |= bad if beside else good
+
+
+@kernel
+def _find_breaks(x, y, breaks):
+    """Mark samples after which the kernel does not move on by one pixel in the same row."""
+    for p in range(x.size - 1):
+        breaks[p] = (x[p + 1] - x[p] != 1) | (y[p + 1] != y[p])
+    breaks[x.size - 1] = 1
+
+
+@kernel
+def _end_of_run(breaks, words, p):
+    """First sample after ``p`` that belongs to another run."""
+    while breaks[p] == 0:
+        p += 1
+        while p % 8 == 0 and words[p // 8] == 0:
+            p += 8
+    return p + 1
+
+
+@kernel
+def _inside(pixel, breaks, count, shape):
+    """Leave away, at both ends, samples that want pixels beyond the image; end runs there."""
+    first, last = 0, count
+    while first < last and not _has_all(pixel[1, first], pixel[0, first], 1, shape):
+        first += 1
+    while last > first and not _has_all(pixel[1, last - 1], pixel[0, last - 1], 1, shape):
+        last -= 1
+    for end in (first, last):
+        if end > 0:
+            breaks[end - 1] = 1
+    return first, last
+
+
+@kernel
+def _has_all(row, column, n, shape):
+    """Say whether a run finds its pixels in the image."""
+    return row >= 2 and row + 3 < shape[0] and column >= 2 and column + n + 3 <= shape[1]
+
+
+@kernel
+def _find_runs(pixel, breaks, words, first, last, runs):
+    """List the runs: first sample, row and column of its pixel; return how many there are."""
+    found = 0
+    p = first
+    while p < last:
+        runs[found, 0], runs[found, 1], runs[found, 2] = p, pixel[1, p], pixel[0, p]
+        found += 1
+        p = _end_of_run(breaks, words, p)
+    return found
+
+
+@kernel
+def _are_inside(runs, last, shape):
+    """Say whether all runs find their pixels in the image."""
+    for k in range(len(runs)):
+        n = (runs[k + 1, 0] if k + 1 < len(runs) else last) - runs[k, 0]
+        if not _has_all(runs[k, 1], runs[k, 2], n, shape):
+            return False
+    return True
+
+
+@kernel
+def _sample_long_runs(
+    image, variance, mask, fraction, outside, first, last, found, polynomials, work, gain, square,
+    level, values, variances, marks,
+):  # fmt: skip
+    """Sample straight from the image, run by run."""
+    runs, _, _, _, weights, sums, extreme, _ = work
+    for k in range(found):
+        p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
+        n = (runs[k + 1, 0] if k + 1 < found else last) - p
+        # Full vectors: the next run overwrites what they do too much.
+        full = (n + VECTOR - 1) // VECTOR * VECTOR
+        full = full if column + full + 3 <= image.shape[1] else n
+        sample(
+            image, row - 2, column - 2, variance, row - 1, column - 1, fraction[0, p:],
+            fraction[1, p:], full, polynomials, weights, extreme, sums[0, p:], sums[1, p:],
+        )  # fmt: skip
+        mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:])
+    here = slice(first, last)
+    _level(sums[0, here], marks[here], gain, level[here], values[here])
+    _scale(sums[1, here], marks[here], square, variances[here])
+
+
+@kernel
+def _level(sampled, marks, gain, sky, target):
+    nothing = np.float32(np.nan)
+    for q in range(target.size):
+        target[q] = gain * sampled[q] - sky[q] if marks[q] == 0 else nothing
+
+
+@kernel
+def _scale(sampled, marks, square, target):
+    nothing = np.float32(np.nan)
+    for q in range(target.size):
+        target[q] = square * sampled[q] if marks[q] == 0 else nothing
+
+
+@kernel
+def _sample_short_runs(
+    image, variance, mask, pixel, fraction, breaks, words, outside, start, count, polynomials, work,
+    gain, square, level, values, variances, marks,
+):  # fmt: skip
+    """Sample from ``start`` as far as there is room for the runs; return where it ended."""
+    runs, fractions, pixels, noises, weights, sums, extreme, bad = work
+    last_row, last_column = image.shape[0] - 1, image.shape[1] - 1
+    p = start
+    filled = 0
+    found = 0
+    while p < count and filled + 6 <= ROOM:
+        column, row = pixel[0, p], pixel[1, p]
+        n = min(_end_of_run(breaks, words, p) - p, ROOM - 5 - filled)
+        copy(fraction[0, p : p + n], fractions[0, filled : filled + n])
+        copy(fraction[1, p : p + n], fractions[1, filled : filled + n])
+        gather(image, row - 2, column - 2, n, last_row, last_column, filled, pixels)
+        gather(variance, row - 1, column - 2, n, last_row, last_column, filled, noises)
+        mark_bad(mask, row, column, n, last_row, last_column, outside[p:], bad[filled:])
+        runs[found, 0], runs[found, 1], runs[found, 2] = p, filled, n
+        found += 1
+        p += n
+        filled += n + 5
+    # Full vectors: what they do too much is never looked at.
+    filled = min((filled - 5 + VECTOR - 1) // VECTOR * VECTOR, ROOM - 5)
+    total, spread = sums[0], sums[1]
+    sample(
+        pixels, 0, 0, noises, 0, 1, fractions[0], fractions[1], filled, polynomials, weights,
+        extreme, total, spread,
+    )  # fmt: skip
+    for k in range(found):
+        first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
+        known, sky = bad[place : place + n], level[first : first + n]
+        _level(total[place : place + n], known, gain, sky, values[first : first + n])
+        _scale(spread[place : place + n], known, square, variances[first : first + n])
+        copy(known, marks[first : first + n])
+    return p
