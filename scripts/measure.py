@@ -25,6 +25,7 @@ from platelib.calibration import Detector
 from platelib.detections import STAR, Mesh
 from platelib.kept_lines import KeptLines
 from platelib.photon_transfer import GainChoice
+from platelib.rooms import Room
 from platelib.stars import StarSearch
 
 _SATURATED_SHARE = 0.5
@@ -55,6 +56,7 @@ class _Bench:
         self._masters = Masters(paths_to_masters)
         self._sampler = SkySampler(self._settings["background_cell_px"])
         self._turn = threading.Lock()  # masters are loaded by one thread at a time
+        self._of_thread = threading.local()
         self._half_px: int | None = None
 
     def measure_in_turn(self, files: Sequence[File]) -> list[_Measured]:
@@ -63,8 +65,13 @@ class _Bench:
         At each step all of them need the same rows of the masters, which are read from memory for
         the first of them and lie in the processor's cache for the others.
         """
+        if not hasattr(self._of_thread, "rooms"):
+            self._of_thread.rooms = [Room() for _ in range(_TOGETHER)]
         rows = KeptLines()
-        works = [self._measured(path, facts, rows) for path, facts in files]
+        works = [
+            self._measured(path, facts, rows, room)
+            for (path, facts), room in zip(files, self._of_thread.rooms, strict=False)
+        ]
         results: dict[int, _Measured] = {}
         while len(results) < len(works):
             for number, work in enumerate(works):
@@ -76,7 +83,7 @@ class _Bench:
         return [results[number] for number in range(len(works))]
 
     def _measured(
-        self, path: str | Path, facts: Mapping[str, Any], rows: KeptLines
+        self, path: str | Path, facts: Mapping[str, Any], rows: KeptLines, room: Room
     ) -> Generator[None, None, _Measured]:
         """Measure the sub in a file."""
         row = _blank_row(facts)
@@ -84,14 +91,19 @@ class _Bench:
             with open_raw(path) as image:
                 row["sha256"] = image.sha256()
                 _refuse_blank(image)
-                return (yield from self._measured_image(image, facts, row, rows))
+                return (yield from self._measured_image(image, facts, row, rows, room))
         except FrameError as error:
             row["sha256"] = row["sha256"] or file_sha256(path)
             row["state"], row["reason"] = "unreadable", str(error)
             return _Measured(row, _NO_STARS, Mesh(_NO_SKY, _NO_SKY, (0, 0)), "")
 
     def _measured_image(
-        self, image: RawImage, facts: Mapping[str, Any], row: dict[str, Any], rows: KeptLines
+        self,
+        image: RawImage,
+        facts: Mapping[str, Any],
+        row: dict[str, Any],
+        rows: KeptLines,
+        room: Room,
     ) -> Generator[None, None, _Measured]:
         """Fill the row of a sub, and find its sky and its stars."""
         with self._turn:
@@ -103,12 +115,12 @@ class _Bench:
         sky = self._sampler.sample(image, correction, detector)
         _fill_sky(row, image, detector, gain, sky)
         yield
-        search = self._search(sky)
-        yield from search_by_rows(image, correction, detector, search, rows)
+        search = self._search(sky, room)
+        yield from search_by_rows(image, correction, detector, search, rows, room)
         if search.needed_half_px > search.half_px:
             self._half_px = search.needed_half_px
-            search = self._search(sky)
-            yield from search_by_rows(image, correction, detector, search, rows)
+            search = self._search(sky, room)
+            yield from search_by_rows(image, correction, detector, search, rows, room)
         stars = search.stars()
         good = stars[stars["flags"] == 0]
         row["stars"] = len(good)
@@ -117,10 +129,10 @@ class _Bench:
             row["ellipticity"] = float(np.median(good["ellipticity"][:_SHAPE_STARS]))
         return _Measured(row, stars, sky.mesh, gain.remark)
 
-    def _search(self, sky: SampledSky) -> StarSearch:
+    def _search(self, sky: SampledSky, room: Room) -> StarSearch:
         names = ("detection_sigma", "aperture_fwhm", "max_stars")
         settings = (self._settings[name] for name in names)
-        return StarSearch(sky.mesh, *settings, sky.light_variance, self._half_px)
+        return StarSearch(sky.mesh, *settings, sky.light_variance, self._half_px, room)
 
 
 def measure(
@@ -146,17 +158,8 @@ def measure(
     threads : int
         Threads that measure subs, each a few of them in turn.
     """
-    bench = _Bench(paths_to_masters, job)
     files = list(zip(paths_to_raw, job["subs"], strict=True))
-    # Opening a frame sets warnings aside, which threads cannot do each for itself.
-    with warnings.catch_warnings(), ThreadPoolExecutor(threads) as pool:
-        warnings.simplefilter("ignore")
-        subs = []
-        for sub in chain.from_iterable(pool.map(bench.measure_in_turn, groups_of(files, threads))):
-            log.info("%s: %s %s", *(sub.row[key] for key in ("name", "state", "reason")))
-            if sub.remark:
-                log.info("%s: %s", sub.row["name"], sub.remark)
-            subs.append(sub)
+    subs = _measure_all(files, _Bench(paths_to_masters, job), threads)
     raws = [
         raw_record("light", facts, sub.row["sha256"], path)
         for (path, facts), sub in zip(files, subs, strict=True)
@@ -176,6 +179,20 @@ def measure(
             record_hdu("measure", path_to_measures, job, inputs),
         ],
     )
+
+
+def _measure_all(files: Sequence[File], bench: _Bench, threads: int) -> list[_Measured]:
+    """Measure the subs, and say in the log what became of them."""
+    subs = []
+    # Opening a frame sets warnings aside, which threads cannot do each for itself.
+    with warnings.catch_warnings(), ThreadPoolExecutor(threads) as pool:
+        warnings.simplefilter("ignore")
+        for sub in chain.from_iterable(pool.map(bench.measure_in_turn, groups_of(files, threads))):
+            log.info("%s: %s %s", *(sub.row[key] for key in ("name", "state", "reason")))
+            if sub.remark:
+                log.info("%s: %s", sub.row["name"], sub.remark)
+            subs.append(sub)
+    return subs
 
 
 def groups_of(files: Sequence[File], threads: int) -> list[Sequence[File]]:

@@ -14,7 +14,7 @@ from platefiles.masters import Masters
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
-from platefiles.subs import Room, Sub, source_bytes
+from platefiles.subs import Sub, SubRoom, source_bytes
 from platefiles.tiles import Span, Tiling, tiling
 from platelib.clipping import Average, Rejection, clipped_average
 
@@ -173,8 +173,8 @@ class Integration:
             Its arrays lie in memory that the thread uses again for its next tile.
         """
         if not hasattr(self._of_thread, "room"):
-            self._of_thread.room = Room()
-        room: Room = self._of_thread.room
+            self._of_thread.room = SubRoom()
+        room: SubRoom = self._of_thread.room
         halo = self._halo
         top, bottom = max(0, rows[0] - halo), min(self._ny, rows[1] + halo)
         left, right = max(0, columns[0] - halo), min(self._nx, columns[1] + halo)

@@ -24,6 +24,7 @@ from platelib.detections import Mesh
 from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
 from platelib.mending import mend
+from platelib.rooms import Room
 from platelib.selection import median_of_plane
 from platelib.sky import mesh_of_samples
 from platelib.stars import StarSearch
@@ -83,6 +84,7 @@ class SkySampler:
     def __init__(self, cell_px: int):
         self._cell_px = cell_px
         self._turn = threading.Lock()
+        self._of_thread = threading.local()
         self._kept: dict[tuple[int, Lattice], _SampledMasters] = {}
 
     def sample(self, image: RawImage, correction: Correction, detector: Detector) -> SampledSky:
@@ -97,13 +99,16 @@ class SkySampler:
         """
         lattice = Lattice.over(image.shape, self._cell_px)
         masters = self._masters(correction, lattice)
-        samples = np.empty(lattice.shape, dtype=np.float32)
+        if not hasattr(self._of_thread, "room"):
+            self._of_thread.room = Room()
+        room: Room = self._of_thread.room
+        samples = room.plane("samples", lattice.shape, np.float32)
         flags = np.empty((_SAMPLE_ROWS, lattice.shape[1]), dtype=np.uint8)
         for first, last in _slabs(lattice):
             raw = lattice.pick(image.words(*lattice.image_rows(first, last)), first, last)
             out = samples[first:last], flags[: last - first]
             along_lines(raw, (first, 0), masters.lines, detector, out)
-        mesh = mesh_of_samples(samples, lattice)
+        mesh = mesh_of_samples(samples, lattice, room)
         if np.isnan(mesh.level).any() or not (mesh.noise > 0).any():
             msg = "has no usable pixels: all are masked or missing"
             raise FrameError(msg)
@@ -180,6 +185,7 @@ def search_by_rows(
     detector: Detector,
     search: StarSearch,
     shared: KeptLines,
+    room: Room,
 ) -> Generator[None, None, None]:
     """Show a search all rows of a frame, calibrated and mended; stop after every few of them.
 
@@ -191,17 +197,22 @@ def search_by_rows(
     search : StarSearch
     shared : KeptLines
         Of all subs that are searched in turn.
+    room : Room
+        Memory to work in, of this sub alone.
     """
     ny, nx = image.shape
     height = max(_SEARCH_ROWS, search.least_rows)
     shape = (height + 2 * _MEND_REACH, nx)
-    rooms = [(np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint8)) for _ in "ab"]
+    rooms = [
+        (room.plane(f"values {k}", shape, np.float32), room.plane(f"mask {k}", shape, np.uint8))
+        for k in range(2)
+    ]
     for number, start in enumerate(range(0, ny, height)):
         stop = min(ny, start + height)
         top, bottom = max(0, start - _MEND_REACH), min(ny, stop + _MEND_REACH)
         lines = shared.of(correction, image.shape, (top, bottom), (0, nx))
-        room = rooms[number % 2]  # the search looks at the rows before as well
-        values, mask = (plane[: bottom - top] for plane in room)
+        # The search looks at the rows before as well.
+        values, mask = (plane[: bottom - top] for plane in rooms[number % 2])
         along_lines(image.words(top, bottom), (top, 0), lines, detector, (values, mask))
         mend(values, mask)
         search.look(values[start - top : stop - top], mask[start - top : stop - top])

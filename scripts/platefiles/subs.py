@@ -4,7 +4,6 @@ Every step takes them from here - measuring, integrating and the stored copies o
 what is written to disk on request is, bit for bit, what the integration saw.
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -13,12 +12,12 @@ import numpy as np
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
-from platelib import aligned
 from platelib.calibration import Correction, Detector, along_lines_with_variance
 from platelib.kept_lines import LINES_BYTES, KeptLines
 from platelib.mending import mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
+from platelib.rooms import Room
 from platelib.transforms import Transform
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
@@ -26,8 +25,8 @@ _MEND_REACH = 2
 _DITHER_PX = 32
 
 
-class Room:
-    """Memory that one thread uses again and again: asking the system for it costs time.
+class SubRoom(Room):
+    """Memory that one thread uses for one sub after the other.
 
     Attributes
     ----------
@@ -36,15 +35,8 @@ class Room:
     """
 
     def __init__(self) -> None:
-        self._blocks: dict[str, np.ndarray] = {}
+        super().__init__()
         self.lines = KeptLines(_DITHER_PX)
-
-    def plane(self, name: str, shape: tuple[int, ...], dtype: type) -> np.ndarray:
-        """Return an array with any content; what had that name before is lost."""
-        size = math.prod(shape) * np.dtype(dtype).itemsize
-        if name not in self._blocks or self._blocks[name].size < size:
-            self._blocks[name] = aligned.empty((size,), np.uint8)
-        return self._blocks[name][:size].view(dtype).reshape(shape)
 
 
 def source_bytes(
@@ -108,7 +100,7 @@ class Sub:
         return (self.detector.saturation - self._correction.zero) * (self.detector.gain or 1.0)
 
     def calibrated(
-        self, start: int, stop: int, room: Room | None = None
+        self, start: int, stop: int, room: SubRoom | None = None
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays mended.
 
@@ -126,11 +118,11 @@ class Sub:
         mask : numpy.ndarray
             ``(stop - start, nx)`` uint8: 1 bad, 2 saturated.
         """
-        cutout = self._cutout((start, stop), (0, self.shape[1]), room or Room())
+        cutout = self._cutout((start, stop), (0, self.shape[1]), room or SubRoom())
         inner = slice(start - cutout.first_row, stop - cutout.first_row)
         return cutout.values[inner], cutout.variance[inner], cutout.mask[inner]
 
-    def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: Room) -> Cutout:
+    def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: SubRoom) -> Cutout:
         """Calibrate a part of the frame, and as much around it as mending looks at."""
         ny, nx = self.shape
         top, bottom = max(0, rows[0] - _MEND_REACH), min(ny, rows[1] + _MEND_REACH)
@@ -158,7 +150,7 @@ class Sub:
         rows: tuple[int, int],
         columns: tuple[int, int],
         out: tuple[np.ndarray, np.ndarray] | None = None,
-        room: Room | None = None,
+        room: SubRoom | None = None,
         missing: np.ndarray | None = None,
     ) -> tuple[np.ndarray, np.ndarray]:
         """Return a tile of the grid, levelled, in ``out`` if it is given.
@@ -197,5 +189,5 @@ class Sub:
             if missing is not None:
                 missing.fill(1)
             return out
-        cutout = self._cutout(reached, across, room or Room())
+        cutout = self._cutout(reached, across, room or SubRoom())
         return resample(cutout, transform, rows, columns, levels, out, missing)

@@ -9,6 +9,7 @@ import numpy as np
 from platelib.detections import Mesh
 from platelib.kernels import allocating_kernel, kernel
 from platelib.lattice import Lattice
+from platelib.rooms import Room
 
 _CLIP = 3.0
 _SKIRT_PX = 3
@@ -43,7 +44,7 @@ def sky_mesh(image: np.ndarray, cell_px: int) -> Mesh:
     )
 
 
-def mesh_of_samples(samples: np.ndarray, lattice: Lattice) -> Mesh:
+def mesh_of_samples(samples: np.ndarray, lattice: Lattice, room: Room | None = None) -> Mesh:
     """Measure sky level and noise in cells from the samples of a lattice.
 
     Parameters
@@ -51,6 +52,8 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice) -> Mesh:
     samples : numpy.ndarray
         ``lattice.shape`` float32; what is not finite does not count, and becomes infinite.
     lattice : Lattice
+    room : Room, optional
+        Memory to work in.
 
     Returns
     -------
@@ -67,7 +70,7 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice) -> Mesh:
     # A look at some of the rows tells what is bright.
     _look(samples, np.inf, *edges, max(1, in_a_cell // _FIRST_LOOK), 0.0, level, noise)
     reach = -(-_SKIRT_PX // lattice.row_step), -(-_SKIRT_PX // lattice.column_step)
-    steps = np.empty(samples.shape, dtype=np.int16)
+    steps = (room or Room()).plane("steps", samples.shape, np.int16)
     _count_steps(samples, *edges, level, noise, reach, steps)
     _look(steps, _GAP, *edges, 1, 0.25, level_steps, noise_steps)
     seen = ~np.isnan(level_steps)

@@ -16,6 +16,7 @@ import numpy as np
 from platelib.detections import FLAG_SHAPE, STAR, Mesh
 from platelib.moments import measure_fluxes
 from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
+from platelib.rooms import Room
 from platelib.trails import on_trails
 
 _SMOOTHING = 1.2
@@ -47,6 +48,8 @@ class StarSearch:
     half_px : int, optional
         Half the side of the squares that are kept. Where they turn out to be smaller than
         `needed_half_px`, the sub has to be searched again.
+    room : Room, optional
+        Memory to work in, until the stars are asked for.
     """
 
     def __init__(
@@ -57,6 +60,7 @@ class StarSearch:
         max_stars: int,
         light_variance: np.ndarray | float = 1.0,
         half_px: int | None = None,
+        room: Room | None = None,
     ):
         self._mesh, self._aperture_fwhm, self._max_stars = mesh, aperture_fwhm, max_stars
         self.half_px = half_px or self._half_for(_USUAL_FWHM_PX)
@@ -71,10 +75,11 @@ class StarSearch:
         nx = mesh.shape[1]
         self._limits = limit_lines(limits, nx)
         # As many again before the faint ones are dropped, and a row of them.
-        room, side = 2 * _SPARE * max_stars + nx // 2, 2 * self.half_px + 1
-        self._shapes = np.empty((room, SHAPE_COLUMNS))
-        self._centres = np.empty((room, 2), dtype=np.int32)
-        self._squares = np.empty((room, side, side), dtype=np.float32)
+        most, side = 2 * _SPARE * max_stars + nx // 2, 2 * self.half_px + 1
+        room = room or Room()
+        self._shapes = room.plane("shapes", (most, SHAPE_COLUMNS), np.float64)
+        self._centres = room.plane("centres", (most, 2), np.int32)
+        self._squares = room.plane("squares", (most, side, side), np.float32)
         self._count = 0
         self._faint: list[np.ndarray] = []
         self._image = np.empty((0, nx), dtype=np.float32)
@@ -207,7 +212,7 @@ class StarSearch:
             stars[name] = significant(fluxes[numbers, column], 6)
         stars = stars[stars["flux"] > 0]
         order = np.lexsort((stars["x"], stars["y"], -stars["flux"]))
-        return stars[order][: self._max_stars]
+        return stars[order[: self._max_stars]]
 
 
 def find_stars(
