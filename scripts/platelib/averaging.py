@@ -7,8 +7,8 @@ import numpy as np
 from platelib import aligned
 from platelib.kernels import kernel
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
+from platelib.rejection_screens import STRIP
 
-STRIP = 352
 _CHUNK = 128
 """What is struck is looked for in runs shorter than a strip."""
 _TAKEN = np.uint8(2)

@@ -16,6 +16,7 @@ from platelib.rejection_exact import EXCESS, MAD_TO_SIGMA
 from platelib.selection import work_network
 
 STRIP = 352
+"""Pixels of a row that are screened, and then averaged, while they lie in the processor's cache."""
 _SAFE = 1.0 - 1e-5
 """Room for the rounding of a few single precision operations."""
 _TINY = np.float32(1e-30)
