@@ -325,7 +325,7 @@ def test_missing_data_do_not_spread():
         assert np.isnan(plane[10:-10, 10:-10]).sum() == 8
 
 
-@pytest.mark.parametrize("angle", [0.1, 30.0, 90.0, 180.0])
+@pytest.mark.parametrize("angle", [0.1, 1.1, 30.0, 90.0, 179.2])
 def test_tiles_equal_the_whole(angle):
     """Tiles of the grid, each from its own part of the raw frame, are the whole bit for bit."""
     shape = (140, 1300)
