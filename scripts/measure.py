@@ -67,10 +67,10 @@ class _Bench:
         """
         if not hasattr(self._of_thread, "rooms"):
             self._of_thread.rooms = [Room() for _ in range(_TOGETHER)]
-        rows = KeptLines()
+        rows, rooms = KeptLines(), self._of_thread.rooms[: len(files)]
         works = [
             self._measured(path, facts, rows, room)
-            for (path, facts), room in zip(files, self._of_thread.rooms, strict=False)
+            for (path, facts), room in zip(files, rooms, strict=True)
         ]
         results: dict[int, _Measured] = {}
         while len(results) < len(works):

@@ -16,12 +16,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platelib.grid_rows import LONG_RUN, STEPS
-from platelib.kernels import allocating_kernel
-from platelib.lanczos import POLYNOMIALS, lanczos
+from platelib import aligned
+from platelib.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
+from platelib.kernels import allocating_kernel, kernel
+from platelib.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
 from platelib.polynomials import row_polynomial
-from platelib.resampling_general import resample_general
-from platelib.resampling_straight import COLUMNS, resample_straight
+from platelib.resampling_general import look_at_each, room_for_each
+from platelib.resampling_straight import COLUMNS, follow_lines, room_for_lines
 from platelib.transforms import Transform, identity
 
 REACH = 3
@@ -181,12 +182,83 @@ def resample(
         np.asarray(levels.sky, dtype=np.float64),
         {1: 0, 3: 1, 6: 2}[len(levels.sky)],
     )
-    result = (values, variances, _NOT_ASKED if missing is None else missing)
-    if along_rows and transform.degree == 1:
-        resample_straight(*where, POLYNOMIALS, steps, brought_to, COLUMNS, *result)
-    else:
-        resample_general(*where, POLYNOMIALS, steps, brought_to, *result)
+    _resample(
+        *where,
+        along_rows and transform.degree == 1,
+        POLYNOMIALS,
+        steps,
+        COLUMNS,
+        brought_to,
+        values,
+        variances,
+        _NOT_ASKED if missing is None else missing,
+    )
     return values, variances
+
+
+@allocating_kernel
+def _resample(
+    source, mapping, corner, is_straight, polynomials, steps, columns, levels, values, variances,
+    missing,
+):  # fmt: skip
+    """Make room for `_resample_rows`, and do it."""
+    degree, sky_degree = mapping[2], levels[3]
+    polynomial = (
+        np.empty((2, degree + 1)),
+        np.empty(sky_degree + 1),
+        np.empty(max(degree, sky_degree) + 1),
+    )
+    chunk = (  # levels, marks, backward lines
+        aligned.zeros(1, CHUNK)[0],
+        np.empty(CHUNK, dtype=np.uint8),
+        aligned.zeros(2, CHUNK),
+    )
+    _resample_rows(
+        source, mapping, corner, is_straight, polynomials, steps, columns, levels, values,
+        variances, missing, polynomial, chunk, room_for_lines(), room_for_each(not is_straight),
+    )  # fmt: skip
+
+
+@kernel
+def _resample_rows(
+    source, mapping, corner, is_straight, polynomials, steps, columns, levels, values, variances,
+    missing, polynomial, chunk, lines_room, each_room,
+):  # fmt: skip
+    """Sample row by row, a chunk at a time."""
+    cx, cy, degree, centre_x, centre_y, scale = mapping
+    gain, square, sky, sky_degree = levels
+    rows, sky_row, local = polynomial
+    level, spare, line = chunk
+    terms = terms_of(polynomials)
+    (top, left), (ny, nx) = corner, values.shape
+    backward = cx[1] < 0
+    for r in range(ny):
+        v = (top + r - centre_y) / scale
+        row_polynomial(cx, degree, v, rows[0])
+        row_polynomial(cy, degree, v, rows[1])
+        row_polynomial(sky, sky_degree, v, sky_row)
+        for begin in range(left, left + nx, CHUNK):
+            count = min(CHUNK, left + nx - begin)
+            place = (begin, count, backward, steps, centre_x, scale)
+            fill_levels(sky_row, sky_degree, place, local, level)
+            here = slice(begin - left, begin - left + count)
+            target = line[0, :count] if backward else values[r, here]
+            spread = line[1, :count] if backward else variances[r, here]
+            marks = missing[r, here] if missing.size and not backward else spare[:count]
+            brought_to, result = (gain, square, level[:count]), (target, spread, marks)
+            if is_straight:
+                follow_lines(
+                    source, rows, place, columns, terms, local, brought_to, result, lines_room
+                )
+            else:
+                look_at_each(
+                    source, rows, degree, place, polynomials, local, brought_to, result, each_room
+                )
+            if backward:
+                turn_over(target, values[r, here])
+                turn_over(spread, variances[r, here])
+                if missing.size:
+                    turn_over(marks, missing[r, here])
 
 
 def correlation_factor() -> float:

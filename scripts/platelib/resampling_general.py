@@ -1,4 +1,4 @@
-"""Resampling of a tile by any mapping: each sample is looked at for its pixels.
+"""Resampling by any mapping: each sample is looked at for its pixels.
 
 The kernel and its sums are those of :mod:`platelib.lanczos`: where runs are long they go along the
 rows of the frame, where they are short their pixels are copied side by side.
@@ -8,101 +8,63 @@ import numpy as np
 
 from platelib import aligned
 from platelib.calibration import BAD
-from platelib.grid_rows import LONG_RUN, copy, fill_levels, mark_bad, part_of_row, turn_over
+from platelib.grid_rows import LONG_RUN, copy, mark_bad, part_of_row
 from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample
-from platelib.polynomials import around, row_polynomial
+from platelib.polynomials import around
 
 
 @allocating_kernel
-def resample_general(
-    source, mapping, corner, polynomials, steps, levels, values, variances, missing
-):
-    """Sample a tile; arguments as :func:`platelib.resampling.resample` gives them."""
-    degree, sky_degree = mapping[2], levels[3]
-    polynomial = (
-        np.empty((2, degree + 1)),
-        np.empty(sky_degree + 1),
-        np.empty(max(degree, sky_degree) + 1),
-    )
-    chunk = (  # pixels, fractions, levels, outside, breaks, marks, backward lines
-        aligned.zeros(2, CHUNK).view(np.int32),
-        aligned.zeros(2, CHUNK + VECTOR),
-        aligned.zeros(1, CHUNK)[0],
-        np.empty(CHUNK, dtype=np.uint8),
-        np.zeros(CHUNK // 8, dtype=np.uint64),
-        np.empty(CHUNK, dtype=np.uint8),
-        aligned.zeros(2, CHUNK),
+def room_for_each(is_needed):
+    """Return what `look_at_each` needs to work, or arrays of the same kinds without a row."""
+    two, four, six, chunk = (2, 4, 6, CHUNK) if is_needed else (0, 0, 0, 0)
+    places = (  # pixels, fractions, outside, breaks
+        aligned.zeros(two, CHUNK).view(np.int32),
+        aligned.zeros(two, CHUNK + VECTOR),
+        np.empty(chunk, dtype=np.uint8),
+        np.zeros(chunk // 8, dtype=np.uint64),
     )
     work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
-        np.empty((CHUNK, 3), dtype=np.int32),
-        aligned.zeros(2, ROOM),
-        aligned.zeros(6, ROOM),
-        aligned.zeros(4, ROOM),
-        aligned.zeros(2, 6 * STRIP),
-        aligned.zeros(2, ROOM),
-        aligned.zeros(2, STRIP + VECTOR),
+        np.empty((chunk, 3), dtype=np.int32),
+        aligned.zeros(two, ROOM),
+        aligned.zeros(six, ROOM),
+        aligned.zeros(four, ROOM),
+        aligned.zeros(two, 6 * STRIP),
+        aligned.zeros(two, ROOM),
+        aligned.zeros(two, STRIP + VECTOR),
         np.zeros(ROOM, dtype=np.uint8),
     )
-    _resample_rows(
-        source, mapping, corner, polynomials, steps, levels, values, variances, missing, polynomial,
-        chunk, work,
-    )  # fmt: skip
+    return places, work
 
 
 @kernel
-def _resample_rows(
-    source, mapping, corner, polynomials, steps, levels, values, variances, missing, polynomial,
-    chunk, work,
-):  # fmt: skip
+def look_at_each(source, rows, degree, place, polynomials, local, levels, result, room):
+    """Sample a chunk; arguments as in `platelib.resampling_straight.follow_lines`."""
     image, variance, mask, first_row, first_column, raw_ny, raw_nx = source
-    cx, cy, degree, centre_x, centre_y, scale = mapping
-    gain, square, sky, sky_degree = levels
-    top, left = corner
-    ny, nx = values.shape
-    rows, sky_row, local = polynomial
-    pixel, fraction, level, outside, words, spare, line = chunk
-    breaks = words.view(np.uint8)
-    backward = cx[1] < 0
-    for r in range(ny):
-        v = (top + r - centre_y) / scale
-        row_polynomial(cx, degree, v, rows[0])
-        row_polynomial(cy, degree, v, rows[1])
-        row_polynomial(sky, sky_degree, v, sky_row)
-        for begin in range(left, left + nx, CHUNK):
-            count = min(CHUNK, left + nx - begin)
-            place = (begin, count, backward, steps, centre_x, scale)
-            fill_levels(sky_row, sky_degree, place, local, level)
-            here = slice(begin - left, begin - left + count)
-            target = line[0, :count] if backward else values[r, here]
-            spread = line[1, :count] if backward else variances[r, here]
-            marks = missing[r, here] if missing.size and not backward else spare[:count]
-            outside[:count] = 0
-            _locate_all(
-                rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel,
-                fraction, outside,
+    (pixel, fraction, outside, words), work = room
+    (gain, square, level), (values, variances, marks) = levels, result
+    breaks, count = words.view(np.uint8), place[1]
+    outside[:count] = 0
+    _locate_all(
+        rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel, fraction,
+        outside,
+    )  # fmt: skip
+    _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
+    first, last = _inside(pixel, breaks, count, image.shape)
+    runs = _find_runs(pixel, breaks, words, first, last, work[0])
+    if runs * LONG_RUN > last - first or not _are_inside(work[0][:runs], last, image.shape):
+        first = last = count
+    if last > first:
+        _sample_long_runs(
+            image, variance, mask, fraction, outside, first, last, runs, polynomials, work, gain,
+            square, level, values, variances, marks,
+        )  # fmt: skip
+    for start, stop in ((0, first), (last, count)):
+        while start < stop:
+            start = _sample_short_runs(
+                image, variance, mask, pixel, fraction, breaks, words, outside, start, stop,
+                polynomials, work, gain, square, level, values, variances, marks,
             )  # fmt: skip
-            _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
-            first, last = _inside(pixel, breaks, count, image.shape)
-            runs = _find_runs(pixel, breaks, words, first, last, work[0])
-            if runs * LONG_RUN > last - first or not _are_inside(work[0][:runs], last, image.shape):
-                first = last = count
-            if last > first:
-                _sample_long_runs(
-                    image, variance, mask, fraction, outside, first, last, runs, polynomials, work,
-                    gain, square, level, target, spread, marks,
-                )  # fmt: skip
-            for start, stop in ((0, first), (last, count)):
-                while start < stop:
-                    start = _sample_short_runs(
-                        image, variance, mask, pixel, fraction, breaks, words, outside, start,
-                        stop, polynomials, work, gain, square, level, target, spread, marks,
-                    )  # fmt: skip
-            if backward:
-                turn_over(target, values[r, here])
-                turn_over(spread, variances[r, here])
-                if missing.size:
-                    turn_over(marks, missing[r, here])
 
 
 @kernel

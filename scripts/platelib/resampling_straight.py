@@ -1,4 +1,4 @@
-"""Resampling of a tile whose rows lie along rows of the frame, by a linear mapping.
+"""Resampling where rows of the grid lie along rows of the frame, by a linear mapping.
 
 A row of the grid is a straight line in the frame. Its samples form long runs whose pixels lie in
 the same six rows; where a run ends is found without looking at each sample. The sums are those of
@@ -12,11 +12,11 @@ import numpy as np
 
 from platelib import aligned
 from platelib.calibration import BAD
-from platelib.grid_rows import LONG_RUN, SPANS, fill_levels, mark_bad, part_of_row, turn_over
+from platelib.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
 from platelib.kernels import allocating_kernel, kernel
-from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, terms_of
+from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
 from platelib.lanczos_columns import LINE, LINES, sample_across, sum_columns, sum_variances
-from platelib.polynomials import around, row_polynomial
+from platelib.polynomials import around
 
 _FURTHEST = SPANS[1] // 2 + SPANS[1] // LONG_RUN + VECTOR
 COLUMNS = np.arange(-_FURTHEST, _FURTHEST + 1).astype(np.float32)
@@ -26,68 +26,41 @@ _BESIDE = 5
 
 
 @allocating_kernel
-def resample_straight(
-    source, mapping, corner, polynomials, steps, levels, columns, values, variances, missing
-):
-    """Sample a tile; arguments as :func:`platelib.resampling.resample` gives them."""
-    polynomial = (np.empty((2, 2)), np.empty(levels[3] + 1), np.empty(max(1, levels[3]) + 1))
-    chunk = (  # levels, marks, backward lines
-        aligned.zeros(1, CHUNK)[0],
-        np.empty(CHUNK, dtype=np.uint8),
-        aligned.zeros(2, CHUNK),
-    )
-    work = (  # sums of columns; pixels and variances at the edge; samples outside
+def room_for_lines():
+    """Return what `follow_lines` needs to work."""
+    return (  # sums of columns; pixels and variances at the edge; samples outside
         aligned.zeros(1, LINES * LINE)[0],
         aligned.zeros(6, ROOM),
         aligned.zeros(4, ROOM),
         np.zeros(CHUNK, dtype=np.uint8),
     )
-    _resample_rows(
-        source, mapping, corner, polynomials, steps, levels, columns, values, variances, missing,
-        polynomial, chunk, work,
-    )  # fmt: skip
 
 
 @kernel
-def _resample_rows(
-    source, mapping, corner, polynomials, steps, levels, columns, values, variances, missing,
-    polynomial, chunk, work,
-):  # fmt: skip
-    cx, cy, _, centre_x, centre_y, scale = mapping
-    gain, square, sky, sky_degree = levels
-    rows, sky_row, local = polynomial
-    level, spare, line = chunk
-    terms = terms_of(polynomials)
-    ny, nx = values.shape
-    top, left = corner
-    backward = cx[1] < 0
-    for r in range(ny):
-        v = (top + r - centre_y) / scale
-        row_polynomial(cx, 1, v, rows[0])
-        row_polynomial(cy, 1, v, rows[1])
-        row_polynomial(sky, sky_degree, v, sky_row)
-        for begin in range(left, left + nx, CHUNK):
-            count = min(CHUNK, left + nx - begin)
-            place = (begin, count, backward, steps, centre_x, scale)
-            fill_levels(sky_row, sky_degree, place, local, level)
-            here = slice(begin - left, begin - left + count)
-            target = line[0, :count] if backward else values[r, here]
-            spread = line[1, :count] if backward else variances[r, here]
-            marks = missing[r, here] if missing.size and not backward else spare[:count]
-            _follow(
-                source, rows, place, columns, terms, local, (gain, square, level),
-                (target, spread, marks), work,
-            )  # fmt: skip
-            if backward:
-                turn_over(target, values[r, here])
-                turn_over(spread, variances[r, here])
-                if missing.size:
-                    turn_over(marks, missing[r, here])
+def follow_lines(source, rows, place, columns, terms, local, levels, result, work):
+    """Sample a chunk, run by run.
 
-
-@kernel
-def _follow(source, rows, place, columns, terms, local, levels, result, work):
-    """Sample a chunk, run by run."""
+    Parameters
+    ----------
+    source
+        Image, variance and mask; first row and column; rows and columns of the whole frame.
+    rows : numpy.ndarray
+        ``(2, 2)``: x and y in the frame as polynomials of the column of the grid.
+    place
+        As in :func:`platelib.grid_rows.part_of_row`.
+    columns : numpy.ndarray
+        `COLUMNS`.
+    terms
+        From :func:`platelib.lanczos.terms_of`.
+    local : numpy.ndarray
+        Room for a polynomial.
+    levels
+        Factors of the values and of the variances; what is then taken off each sample.
+    result
+        Values, variances and marks of the samples, to be filled.
+    work
+        From `room_for_lines`.
+    """
     _, count, backward, steps, _, scale = place
     gain, square, level = levels
     values, variances, marks = result
