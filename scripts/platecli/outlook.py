@@ -29,6 +29,8 @@ class Outlook:
         Rows of the table of subs whose file is no light any more.
     subs : tuple of Row
         The table of subs of the last run; none before the first.
+    stale : frozenset of str
+        Products that are there, but were made by another job than the plan has for them.
     """
 
     plan: ProjectPlan
@@ -37,6 +39,7 @@ class Outlook:
     new: tuple[Frame, ...]
     gone: tuple[Row, ...]
     subs: tuple[Row, ...]
+    stale: frozenset[str]
 
     @property
     def new_by_night(self) -> dict[str, dict[str, list[Frame]]]:
@@ -97,7 +100,7 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     for product in products:
         if causes[product.path] == OTHER_SUBS:
             causes[product.path] = moved.get(product.about, OTHER_SUBS)
-    return Outlook(plan, products, causes, new, gone, tuple(rows))
+    return Outlook(plan, products, causes, new, gone, tuple(rows), ledger.stale)
 
 
 def _is_whole(row: Row) -> bool:

@@ -185,12 +185,18 @@ def make(
             print("Nothing new to do.", flush=True)
         if dry_run:
             return status or (outcome.FAILED if problems else 0)
-        done = [_outcome(plans[name], one, target) for name, one in ahead.items()]
+        after = {
+            name: look_ahead(plans[name], target) if one.to_make else one
+            for name, one in ahead.items()
+        }
+        done = [_outcome(one, after[name]) for name, one in ahead.items()]
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
     for project in done:
         news = project.outcome == "made" or len(done) == 1
         if news and project.outcome != "failed" and status != STOPPED:
-            print(summary.text(project.name, project.title, results / project.name), flush=True)
+            folder = results / project.name
+            stale = [Path(path).name for path in after[project.name].stale if "/field/" in path]
+            print(summary.text(project.name, project.title, folder, stale), flush=True)
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
     )
@@ -216,10 +222,10 @@ def _finish(came: RunOutcome, results: Path, machine: Machine) -> int:
     return came.status
 
 
-def _outcome(plan: ProjectPlan, before: Outlook, target: str) -> ProjectOutcome:
+def _outcome(before: Outlook, after: Outlook) -> ProjectOutcome:
     """Compare a project with what there was to do before the run."""
+    plan, left = before.plan, after.to_make
     name, title = plan.loaded.name, plan.loaded.project.title
-    left = look_ahead(plan, target).to_make if before.to_make else ()
     new = {
         channel: {night: len(frames) for night, frames in nights.items()}
         for channel, nights in before.new_by_night.items()

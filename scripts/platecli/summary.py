@@ -2,9 +2,10 @@
 
 import contextlib
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
+from platecli.field_summary import field_lines
 from platefiles.cards import HeaderError, read_texts
 
 USED = "used"
@@ -16,7 +17,7 @@ SHOWN = 8
 Row = Mapping[str, str]
 
 
-def text(name: str, title: str, results: Path) -> str:
+def text(name: str, title: str, results: Path, stale: Collection[str] = ()) -> str:
     """Return the summary of one project, ready to print.
 
     Parameters
@@ -27,6 +28,8 @@ def text(name: str, title: str, results: Path) -> str:
         Name of its target.
     results
         Its folder of results; tables that are not there, or lack a column, are passed over.
+    stale
+        Names of files in the folder ``field`` that do not belong to the project as it is now.
     """
     exposures = {
         row["id"]: row["exposure_s"]
@@ -37,6 +40,7 @@ def text(name: str, title: str, results: Path) -> str:
     lines += channel_lines(read_rows(results / "subs.tsv"), exposures)
     lines += note_lines(results)
     lines += picture_lines(results)
+    lines += field_lines(name, results, stale)
     return "\n".join(lines)
 
 
@@ -82,7 +86,7 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
 
 
 def note_lines(results: Path) -> list[str]:
-    """Return what was not done, as headers of channels and of the solution say it, each once.
+    """Return what was not done, as headers of channels say it, each once.
 
     Parameters
     ----------
@@ -90,10 +94,9 @@ def note_lines(results: Path) -> list[str]:
         Folder of results of a project.
     """
     notes: dict[str, None] = {}
-    places = [(path, "NOTDONE") for path in sorted((results / "channels").glob("*.fits"))]
-    for path, keyword in [*places, (results / "field" / "solution.fits", "NOTPLACE")]:
+    for path in sorted((results / "channels").glob("*.fits")):
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
-            notes |= dict.fromkeys(read_texts(stream, keyword))
+            notes |= dict.fromkeys(read_texts(stream, "NOTDONE"))
     return [f"  note: {note}" for note in notes]
 
 
