@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterator
 from typing import IO, Protocol
 
+from platefiles.keywords import COMMENTED
+
 BLOCK = 2880
 MAX_BLOCKS = 2000
 MAX_SIDE_PX = 100_000
@@ -22,6 +24,10 @@ _PACKINGS = ("RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "NOCOMPRESS")
 _RICE = {"BLOCKSIZE": (None, 16, 32), "BYTEPIX": (None, 1, 2, 4)}
 _BITPIX = (8, 16, 32, 64, -32, -64)
 _QUOTED = re.compile(r"\s*'((?:[^']|'')*)'\s*(?:/(.*))?")
+_TELLING = re.compile(
+    r"(?i:kelvin|\bms\b|milli-?sec|\blocal\b)|\bLT\b|[\[(]K[\])]|\b(?:in|degrees?|deg\.?) K\b"
+)
+"""Comments that change what a value means: its unit, or the time zone."""
 
 Value = str | int | float | bool
 Cards = dict[str, Value]
@@ -53,7 +59,9 @@ def read_cards(stream: IO[bytes], hasher: Hasher) -> Cards:
     -------
     dict
         Value by keyword, the first of each. The comment of GAIN is kept under ``/GAIN``, since
-        it may be all that tells a setting from electrons per ADU.
+        it may be all that tells a setting from electrons per ADU; comments that name a unit or
+        local time are kept likewise. Of HIERARCH cards only those that speak of a filter are
+        kept, as ``HIERARCH ESO INS FILT1 NAME``.
 
     Raises
     ------
@@ -63,7 +71,10 @@ def read_cards(stream: IO[bytes], hasher: Hasher) -> Cards:
     cards: Cards = {}
     for card in _header(stream, hasher):
         if card[8:10] == b"= ":
-            _take(card, cards)
+            _take(card[:8], card[10:], cards)
+        elif card.startswith(b"HIERARCH ") and b"FILT" in card.upper():
+            words, _, value = card.partition(b"=")
+            _take(b" ".join(words.upper().split()), value, cards)
     return cards
 
 
@@ -154,12 +165,12 @@ def image_shape(cards: Cards) -> tuple[int, int]:
     is_table = str(cards.get("XTENSION", "")).strip() == "BINTABLE"
     prefix = "Z" if is_table and cards.get("ZIMAGE") is True else ""
     axes = _whole(cards, f"{prefix}NAXIS")
-    if axes == 3:
-        planes = _whole(cards, f"{prefix}NAXIS3")
-        kind = "a colour image" if planes in (3, 4) else "a cube"
+    planes = math.prod(_whole(cards, f"{prefix}NAXIS{n}") for n in range(3, min(axes, 9) + 1))
+    if axes > 2 and planes != 1:
+        kind = "a colour image" if axes == 3 and planes in (3, 4) else "a cube"
         msg = f"is {kind} ({planes} planes), where one plane is needed"
         raise HeaderError(msg)
-    if axes != 2:
+    if not 2 <= axes <= 9:
         msg = f"holds no two-dimensional image (NAXIS = {axes})"
         raise HeaderError(msg)
     width, height = (_whole(cards, f"{prefix}NAXIS{n}") for n in (1, 2))
@@ -218,15 +229,15 @@ def _shown(value: Value | None) -> str:
     return "missing" if value is None else repr(value)
 
 
-def _take(card: bytes, cards: Cards) -> None:
-    key = card[:8].rstrip().decode("latin-1")
+def _take(keyword: bytes, rest: bytes, cards: Cards) -> None:
+    key = keyword.rstrip().decode("latin-1").upper()
     if key in cards:
         return
-    value, comment = _parse(_text(card[10:]))
+    value, comment = _parse(_text(rest))
     if value is not None:
         cards[key] = value
-        if key == "GAIN":
-            cards["/GAIN"] = comment
+        if key == "GAIN" or (key in COMMENTED and _TELLING.search(comment)):
+            cards[f"/{key}"] = comment
 
 
 def _text(raw: bytes) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from platefiles.config_problems import Source, key_name, locate
 from platefiles.filters import canonical_filter
-from platefiles.headers import KEYS
+from platefiles.keywords import KEYS
 from platefiles.objectstore import is_object_url, url_problem
 from platefiles.project import PICTURE_KEYS, LoadedProject, Project
 from platefiles.recipe import Continua, Mapping, Recipe

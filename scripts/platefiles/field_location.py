@@ -65,20 +65,32 @@ def _scales(
 ) -> tuple[float, ...]:
     """Return the scales that may be meant.
 
-    Most programs write into XPIXSZ the side of a binned pixel, some that of a single one.
+    Most programs write into XPIXSZ, PIXSCALE and their like what holds for a binned pixel, some
+    what holds for a single one. What the equipment file gives goes before the header.
     """
     if sky["scale_arcsec"] is not None:
         return (float(sky["scale_arcsec"]),)
-    focal_mm = equipment.get("focal_length_mm") or facts.focal_length_mm
     binning = int(facts.binning.split("x")[0])
-    single_um = equipment.get("pixel_size_um")
+    single_um, known_mm = equipment.get("pixel_size_um"), equipment.get("focal_length_mm")
+    by_optics = _scales_of(facts, single_um, known_mm, binning)
+    stated = facts.scale_arcsec
+    by_card = [stated, stated * binning] if stated else []
+    is_known = bool(single_um and known_mm)
+    scales = [*by_optics, *by_card] if is_known else [*by_card, *by_optics]
+    return tuple(dict.fromkeys(scales))
+
+
+def _scales_of(
+    facts: Facts, single_um: float | None, known_mm: float | None, binning: int
+) -> list[float]:
+    """Return the scales that focal length and pixel size give."""
+    focal_mm = known_mm or facts.focal_length_mm
     sides = [single_um * binning] if single_um else []
     if not sides and facts.pixel_size_um:
         sides = [facts.pixel_size_um, facts.pixel_size_um * binning]
     if not focal_mm:
-        return ()
-    scales = [round(3600 * degrees(atan(side * 1e-3 / focal_mm)), 6) for side in sides]
-    return tuple(dict.fromkeys(scales))
+        return []
+    return [round(3600 * degrees(atan(side * 1e-3 / focal_mm)), 6) for side in sides]
 
 
 def _longitude(facts: Facts) -> float | None:

@@ -21,7 +21,7 @@ _ALIASES = {
     "red": "red R",
     "green": "green grn G",
     "blue": "blue blu B b",
-    "open": "open no none empty unfiltered",
+    "open": "open no none empty unfiltered air free",
     "V": "V v",
     "U": "U",
     "I": "I",

@@ -6,54 +6,19 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from platefiles import keywords
 from platefiles.cards import Value
+from platefiles.filters import canonical_filter
 from platefiles.kinds import MISSING, kind_of_path, kind_of_type
 from platefiles.times import angle, start_utc, utc_of_mjd
 
-_TYPE = ("IMAGETYP", "IMGTYPE", "FRAMETYP", "OBSTYPE", "FRAME")
-_EXPOSURE = ("EXPTIME", "EXPOSURE", "EXP_TIME", "EXP-TIME")
-_FILTER = ("FILTER", "FILTER1", "FILTNAM", "FILT")
-_GAIN = ("GAIN",)
-_EGAIN = ("EGAIN",)
-_OFFSET = ("OFFSET", "BLKLEVEL", "BLACKLVL")
-_TEMPERATURE = ("CCD-TEMP", "CCDTEMP", "DET-TEMP", "DETTEMP", "SET-TEMP", "SETTEMP")
-_BIN_X = ("XBINNING", "XBIN")
-_BIN_Y = ("YBINNING", "YBIN")
-_BINNING = ("BINNING", "CCDSUM")
-_DATE = ("DATE-OBS", "DATE_OBS", "DATE-BEG", "UTDATE")
-_TIME = (
-    "TIME-OBS",
-    "TIME_OBS",
-    "TIME-BEG",
-    "UTCSTART",
-    "UTSTART",
-    "UTC-OBS",
-    "UT-TIME",
-    "UT",
-    "UTC",
-)
-_MJD = ("MJD-OBS", "MJD-BEG")
-_CAMERA = ("INSTRUME", "CAMERA", "DETNAME")
-_TARGET = ("OBJECT",)
-_UNIT = ("BUNIT",)
-_PEDESTAL = ("PEDESTAL",)
-_RA = ("OBJCTRA", "RA")
-_DEC = ("OBJCTDEC", "DEC")
-_FOCAL_LENGTH = ("FOCALLEN",)
-_PIXEL_SIZE = ("XPIXSZ", "PIXSIZE1", "PIXSIZE")
-_LATITUDE = ("SITELAT", "LAT-OBS", "LATITUDE", "OBSGEO-B", "GEOLAT")
-_LONGITUDE = ("SITELONG", "LONG-OBS", "LONGITUD", "GEOLON")
-_LONGITUDE_EAST = ("OBSGEO-L",)
-
-KEYS: tuple[str, ...] = (
-    *_TYPE, *_EXPOSURE, *_FILTER, *_GAIN, "/GAIN", *_EGAIN, *_OFFSET, *_TEMPERATURE,
-    *_BIN_X, *_BIN_Y, *_BINNING, *_DATE, *_TIME, *_MJD, *_CAMERA, *_TARGET, *_UNIT, *_PEDESTAL,
-    *_RA, *_DEC, *_FOCAL_LENGTH, *_PIXEL_SIZE, *_LATITUDE, *_LONGITUDE, *_LONGITUDE_EAST, "BITPIX",
-)  # fmt: skip
-"""Every card that is read; `/GAIN` is the comment of GAIN."""
-
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _PER_ADU = re.compile(r"e-?/|electrons?\b|e-? per|photo-?e", re.IGNORECASE)
+_MILLISECONDS = re.compile(r"\bms\b|milli-?sec", re.IGNORECASE)
+_LOCAL_TIME = re.compile(r"(?i:\blocal\b)|\bLT\b")
+_ZONE = re.compile(r".*:\d.*(?:Z|UTC?|[+-]\d{2}(?::?\d{2})?)\s*", re.IGNORECASE)
+_KELVIN = re.compile(r"(?i:kelvin)|\bK\b")
+_ZERO_CELSIUS_K = 273.15
 
 
 @dataclass(frozen=True)
@@ -81,6 +46,8 @@ class Facts:
     dec_deg: float | None
     focal_length_mm: float | None
     pixel_size_um: float | None
+    scale_arcsec: float | None
+    """Side of a pixel on the sky."""
     latitude_deg: float | None
     longitude_deg: float | None
     """As the header has it: see `longitude_is_east`."""
@@ -89,9 +56,14 @@ class Facts:
 
 
 class _Header:
-    """A header under the user's fixes: a fixed card goes before each of its synonyms."""
+    """A header with the user's fixes, which replace cards and precede their synonyms.
+
+    A fix that is empty erases the card.
+    """
 
     def __init__(self, cards: Mapping[str, Value], fixes: Mapping[str, Value]):
+        if fixes:
+            cards = {key: value for key, value in cards.items() if key.lstrip("/") not in fixes}
         self._sources = (fixes, cards)
 
     def get(self, keys: tuple[str, ...]) -> Value | None:
@@ -116,8 +88,18 @@ class _Header:
                     return value
         return None
 
-    def is_fixed(self, key: str) -> bool:
-        return key in self._sources[0]
+    def comment(self, keys: tuple[str, ...]) -> str:
+        """Return the comment of the first card that has a value, where a scan keeps it."""
+        cards = self._sources[1]
+        for source in self._sources:
+            for key in keys:
+                if source.get(key) not in (None, ""):
+                    return str(cards.get(f"/{key}", "")) if source is cards else ""
+        return ""
+
+    def by_hierarch(self) -> tuple[str, ...]:
+        """Return the keywords of HIERARCH cards that name a filter."""
+        return tuple(keywords.filters_by_hierarch(self._sources[1]))
 
 
 def read_facts(
@@ -144,32 +126,31 @@ def read_facts(
     Facts
     """
     cards = _Header(header, fixes or {})
-    exposure = cards.number(_EXPOSURE)
-    if exposure is not None and not 0 <= exposure < 1e6:
-        exposure = None
+    exposure = _exposure(cards)
     gain, egain = _gains(cards)
     role, problem = _role(cards, inside, folder, exposure)
     longitude, is_east = _longitude(cards)
     return Facts(
         role=role,
         problem=problem,
-        filter=cards.text(_FILTER),
+        filter=_filter(cards),
         exposure_s=exposure,
         gain=gain,
         egain=egain,
-        offset=cards.number(_OFFSET),
+        offset=cards.number(keywords.OFFSET),
         temperature_c=_temperature(cards),
         binning=_binning(cards),
         start_utc=_start(cards),
-        camera=" ".join(cards.text(_CAMERA).split()),
-        target=" ".join(cards.text(_TARGET).split()),
-        unit=cards.text(_UNIT),
-        pedestal=cards.number(_PEDESTAL) or 0.0,
-        ra_deg=_right_ascension(cards.get(_RA)),
-        dec_deg=_within(_degrees(cards.get(_DEC)), 90),
-        focal_length_mm=_positive(cards.number(_FOCAL_LENGTH)),
-        pixel_size_um=_positive(cards.number(_PIXEL_SIZE)),
-        latitude_deg=_within(_degrees(cards.get(_LATITUDE)), 90),
+        camera=" ".join(cards.text(keywords.CAMERA).split()),
+        target=" ".join(cards.text(keywords.TARGET).split()),
+        unit=cards.text(keywords.UNIT),
+        pedestal=cards.number(keywords.PEDESTAL) or 0.0,
+        ra_deg=_right_ascension(cards.get(keywords.RA)),
+        dec_deg=_within(_degrees(cards.get(keywords.DEC)), 90),
+        focal_length_mm=_positive(cards.number(keywords.FOCAL_LENGTH)),
+        pixel_size_um=_positive(cards.number(keywords.PIXEL_SIZE)),
+        scale_arcsec=_scale(cards),
+        latitude_deg=_within(_degrees(cards.get(keywords.LATITUDE)), 90),
         longitude_deg=longitude,
         longitude_is_east=is_east,
     )
@@ -203,7 +184,7 @@ def matches(inside: str, pattern: str) -> bool:
 
 def _role(cards: _Header, inside: str, folder: str, exposure: float | None) -> tuple[str, str]:
     strange = ""
-    for key in _TYPE:
+    for key in keywords.TYPE:
         value = cards.text((key,))
         kind = kind_of_type(value)
         if kind == "master":
@@ -217,7 +198,7 @@ def _role(cards: _Header, inside: str, folder: str, exposure: float | None) -> t
         return kind, ""
     if strange:
         return "", f"{strange} is no known kind of frame; set IMAGETYP under `header_fixes`"
-    if cards.text(_FILTER) and exposure:
+    if _filter(cards) and exposure:
         return "light", ""
     return "", (
         "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
@@ -231,41 +212,83 @@ def _gains(cards: _Header) -> tuple[float | None, float | None]:
     EGAIN is always electrons per ADU. GAIN is a setting, unless its comment says electrons, or it
     is no whole number, or it repeats EGAIN: then it is electrons per ADU as well.
     """
-    gain, egain = cards.number(_GAIN), cards.number(_EGAIN)
-    comment = "" if cards.is_fixed("GAIN") else cards.text(("/GAIN",))
+    gain, egain = cards.number(keywords.GAIN), cards.number(keywords.EGAIN)
+    comment = cards.comment(keywords.GAIN)
     if gain is not None and (_PER_ADU.search(comment) or gain != int(gain) or gain == egain):
         gain, egain = None, egain if egain is not None else gain
     return gain, _positive(egain)
 
 
+def _exposure(cards: _Header) -> float | None:
+    """Exposure in seconds; in milliseconds where the comment says so."""
+    value = cards.number(keywords.EXPOSURE)
+    if value is not None and _MILLISECONDS.search(cards.comment(keywords.EXPOSURE)):
+        value /= 1000
+    return value if value is not None and 0 <= value < 1e6 else None
+
+
+def _filter(cards: _Header) -> str:
+    """Filter by its own keyword, or of several wheels the one that is not open."""
+    return (
+        cards.text(keywords.FILTER)
+        or _wheel(cards, keywords.FILTER_WHEELS)
+        or cards.text(keywords.OTHER_FILTER)
+        or _wheel(cards, cards.by_hierarch())
+    )
+
+
+def _wheel(cards: _Header, keys: tuple[str, ...]) -> str:
+    given = [cards.get((key,)) for key in keys]
+    # Numbers are positions of a wheel, which only serve where there is no name.
+    named = [value for value in given if isinstance(value, str)]
+    coloured = [value for value in named if not _is_open(value)]
+    chosen = next((v for v in (*coloured, *named, *given) if v is not None), "")
+    return str(chosen).strip()
+
+
+def _is_open(name: str) -> bool:
+    return canonical_filter(name) in ("open", "lum") or name.lower().startswith("clear")
+
+
 def _temperature(cards: _Header) -> float | None:
-    """Sensor temperature in degrees C; what is above 150 can only be kelvin."""
-    value = cards.number(_TEMPERATURE)
-    if value is not None and value > 150:
-        value -= 273.15
+    """Sensor temperature in degrees C; kelvin if the comment says so, or above 100."""
+    value = cards.number(keywords.TEMPERATURE)
+    if value is not None and (value > 100 or _KELVIN.search(cards.comment(keywords.TEMPERATURE))):
+        value -= _ZERO_CELSIUS_K
     return round(value, 3) if value is not None and -150 < value < 80 else None
 
 
+def _scale(cards: _Header) -> float | None:
+    """Side of a pixel in arc seconds, if it can be that of a telescope or a lens."""
+    value = cards.number(keywords.SCALE)
+    return value if value is not None and 0.01 <= value <= 600 else None
+
+
 def _binning(cards: _Header) -> str:
-    x, y = cards.number(_BIN_X), cards.number(_BIN_Y)
+    x, y = cards.number(keywords.BIN_X), cards.number(keywords.BIN_Y)
     if x is None and y is None:
-        numbers = re.findall(r"\d+", cards.text(_BINNING))
+        numbers = re.findall(r"\d+", cards.text(keywords.BINNING))
         x, y = (float(numbers[0]), float(numbers[-1])) if numbers else (1.0, 1.0)
     x, y = x if x is not None else y, y if y is not None else x
     return f"{int(x)}x{int(y)}" if x and y and min(x, y) >= 1 and max(x, y) <= 64 else "1x1"
 
 
 def _start(cards: _Header) -> str:
-    start = start_utc(cards.text(_DATE), cards.text(_TIME))
-    mjd = cards.number(_MJD)
-    return utc_of_mjd(mjd) or start if "T" not in start and mjd is not None else start
+    """Start in UTC. A local time without its zone only serves where no other card tells UTC."""
+    date, time = cards.text(keywords.DATE), cards.text(keywords.TIME)
+    mjd = cards.number(keywords.MJD)
+    by_mjd = utc_of_mjd(mjd) if mjd is not None else ""
+    if _LOCAL_TIME.search(cards.comment(keywords.DATE)) and not _ZONE.fullmatch(date):
+        return start_utc(time, "") or by_mjd or start_utc(date, "")
+    start = start_utc(date, time)
+    return by_mjd or start if "T" not in start else start
 
 
 def _longitude(cards: _Header) -> tuple[float | None, bool]:
-    value = _degrees(cards.get(_LONGITUDE_EAST))
+    value = _degrees(cards.get(keywords.LONGITUDE_EAST))
     is_east = value is not None
     if value is None:
-        given = cards.get(_LONGITUDE)
+        given = cards.get(keywords.LONGITUDE)
         value = _degrees(given)
         read = angle(given) if isinstance(given, str) else None
         is_east = read is not None and read[1] in ("E", "W")

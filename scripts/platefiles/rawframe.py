@@ -66,7 +66,7 @@ class RawImage:
                 self.header = self._hdu.header.copy()
                 if self._hdu is not self._file[0]:
                     self.header.extend(self._file[0].header, unique=True)
-                self.shape: tuple[int, int] = (self._hdu.shape[0], self._hdu.shape[1])
+                self.shape: tuple[int, int] = (self._hdu.shape[-2], self._hdu.shape[-1])
                 _check_agreement(self.shape, header)
                 self._understand(source)
         except BaseException as error:
@@ -105,7 +105,8 @@ class RawImage:
         msg = f"has damaged data in rows {start} to {stop}"
         try:
             if tiles.are_sound(start, stop):
-                return np.ascontiguousarray(self._hdu.section[start:stop])
+                plane = (0,) * (len(self._hdu.shape) - 2)
+                return np.ascontiguousarray(self._hdu.section[(*plane, slice(start, stop))])
         except Exception as error:
             if _is_of_system(error):
                 raise
@@ -271,7 +272,8 @@ def _check_agreement(shape: tuple[int, int], header: RawHeader) -> None:
 
 def _image_hdu(hdus: fits.HDUList):
     for hdu in hdus:
-        if hdu.is_image and hdu.header.get("NAXIS", 0) == 2 and min(hdu.shape) > 0:
+        axes = hdu.header.get("NAXIS", 0) if hdu.is_image else 0
+        if axes >= 2 and min(hdu.shape) > 0 and set(hdu.shape[:-2]) <= {1}:
             return hdu
     msg = "holds no two-dimensional image"
     raise FrameError(msg)

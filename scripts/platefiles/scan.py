@@ -17,7 +17,7 @@ from typing import Any
 
 from platefiles.cards import Cards, HeaderError
 from platefiles.errors import UserError
-from platefiles.headers import KEYS
+from platefiles.keywords import READ, filters_by_hierarch
 from platefiles.objectstore import is_object_url
 from platefiles.rawheader import read_raw_header
 from platefiles.slug import escape
@@ -29,7 +29,7 @@ SETTLE_S = 2.0
 """How long a file must have been left alone before it counts as written to its end."""
 _YOUNG_S = 60.0
 BEING_WRITTEN = "is still being written; the next run takes it"
-_CACHE_VERSION = hashlib.sha256(repr(("1", KEYS)).encode()).hexdigest()[:16]
+_CACHE_VERSION = hashlib.sha256(repr(("1", READ)).encode()).hexdigest()[:16]
 
 _Known = dict[str, Any]
 
@@ -49,7 +49,7 @@ class RawFile:
     width_px: int
     height_px: int
     header: Cards
-    """Cards that frames are sorted by (`platefiles.headers.KEYS`)."""
+    """Cards that frames are sorted by (`platefiles.keywords.READ`)."""
     reason: str
     """Why it cannot be read, else empty."""
     fingerprint: str
@@ -242,7 +242,8 @@ def read_record(path: str, size: int, open_file: Callable[..., Any] = open) -> _
         try:
             found = read_raw_header(file, size, hasher)
             record |= {"width_px": found.width_px, "height_px": found.height_px}
-            record["header"] = {key: found.cards[key] for key in KEYS if key in found.cards}
+            kept = (*READ, *filters_by_hierarch(found.cards))
+            record["header"] = {key: found.cards[key] for key in kept if key in found.cards}
         except HeaderError as error:
             record["reason"] = str(error)
         file.seek(max(0, size - TAIL_BYTES))

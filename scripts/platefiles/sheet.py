@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
 from platefiles.frame import Frame, read_sheet, write_sheet
-from platefiles.headers import KEYS, Facts, fixes_for, matches, read_facts
+from platefiles.headers import Facts, fixes_for, matches, read_facts
+from platefiles.keywords import KEYS
 from platefiles.scan import RawFile
 from platefiles.slug import digest, escape, frame_id, slug
 from platefiles.times import night_of

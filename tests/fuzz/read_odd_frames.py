@@ -27,7 +27,7 @@ from platefiles.config import load_project
 from platefiles.errors import UserError
 from platefiles.fitsfile import image_hdu, primary_hdu
 from platefiles.frame import Frame, read_sheet, write_sheet
-from platefiles.headers import KEYS
+from platefiles.keywords import READ as KEYS
 from platefiles.links import make_links
 from platefiles.provenance import exposure_cards
 from platefiles.rawframe import FrameError, open_raw

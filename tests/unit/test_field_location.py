@@ -51,6 +51,19 @@ def test_binned_pixels_may_be_meant_either_way():
     assert locate_field(facts, NOTHING, known).scales_arcsec == pytest.approx((2.32048,), abs=1e-4)
 
 
+def test_scale_of_the_header_is_used():
+    """IM_SCALE tells the scale alone; what an equipment file gives goes before it."""
+    alone = {"IM_SCALE": 5.21}
+    assert locate_field(read_facts(alone), NOTHING, {}).scales_arcsec == (5.21,)
+    known = {"pixel_size_um": 9.0, "focal_length_mm": 800.0}
+    scales = locate_field(read_facts(alone), NOTHING, known).scales_arcsec
+    assert scales == pytest.approx((2.32048, 5.21), abs=1e-4)
+    both = locate_field(read_facts(HEADER | {"SECPIX": 2.3}), NOTHING, {})
+    assert both.scales_arcsec == pytest.approx((2.3, 2.32048), abs=1e-4)
+    binned = locate_field(read_facts({"SECPIX": 2.3, "XBINNING": 2}), NOTHING, {})
+    assert binned.scales_arcsec == pytest.approx((2.3, 4.6))
+
+
 def test_longitude_is_taken_so_that_it_was_night():
     """A header that counts west as positive is read so: 2 h UTC is evening in Massachusetts."""
     assert locate_field(read_facts(HEADER), NOTHING, {}).longitude_deg == pytest.approx(-71.485)

@@ -21,6 +21,7 @@ from platefiles.fitsfile import (
     write_product,
 )
 from platefiles.rawframe import FrameError, open_raw
+from platefiles.scan import scan_folders
 
 SHAPE = (30, 41)
 DTYPES = ("u1", "i1", "i2", "u2", "i4", "u4", "i8", "f4", "f8")
@@ -300,6 +301,22 @@ def test_only_two_dimensional_images_are_frames(tmp_path, shape, reason):
     fits.PrimaryHDU(data).writeto(tmp_path / "a.fits")
     with pytest.raises(FrameError, match=reason):
         open_raw(tmp_path / "a.fits")
+
+
+@pytest.mark.parametrize("axes", [3, 4])
+@pytest.mark.parametrize("packed", [False, True])
+def test_an_axis_of_one_plane_is_no_cube(tmp_path, axes, packed):
+    """NAXIS3 = 1, and NAXIS4 = 1, leave a plane: axes of length 1, FITS 4.0, section 8.2."""
+    pixels = _pixels("u2")
+    hdu = _hdu(pixels[(None,) * (axes - 2)], packed)
+    assert hdu.header["NAXIS"] == axes
+    hdus = [hdu] if isinstance(hdu, fits.PrimaryHDU) else [fits.PrimaryHDU(), hdu]
+    fits.HDUList(hdus).writeto(tmp_path / "a.fits")
+    with open_raw(tmp_path / "a.fits") as raw:
+        assert raw.shape == pixels.shape
+        np.testing.assert_array_equal(raw.data(), pixels)
+    (file,) = scan_folders([tmp_path], None, False)
+    assert (file.reason, file.width_px, file.height_px) == ("", *pixels.shape[::-1])
 
 
 def test_missing_file_is_no_fault_of_the_frame(tmp_path):

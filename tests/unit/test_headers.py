@@ -1,5 +1,9 @@
+import hashlib
+import io
+
 import pytest
 
+from platefiles.cards import read_cards
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 
 CMOS = {
@@ -46,6 +50,7 @@ def test_a_cmos_header():
         dec_deg=-5.5,
         focal_length_mm=530.0,
         pixel_size_um=3.76,
+        scale_arcsec=None,
         latitude_deg=None,
         longitude_deg=None,
         longitude_is_east=False,
@@ -126,10 +131,19 @@ def test_binning_dialects(cards, binning):
         ({"CCD-TEMP": 263.15}, -10.0),
         ({"CCD-TEMP": -999.0}, None),
         ({"CCD-TEMP": "off"}, None),
+        # MicroObservatory telescopes: kelvin, and -1 for "no data".
+        ({"CAMTEMP": 271.0, "/CAMTEMP": "CCD Camera Temperature in Kelvin"}, -2.15),
+        ({"CAMTEMP": -1, "/CAMTEMP": "CCD Camera Temperature in Kelvin, =-1 if no data"}, None),
+        ({"CAMTEMP": 271.0}, -2.15),
+        # Cooled by liquid nitrogen: 110 can only be kelvin, 90 is where the unit says so.
+        ({"DETTEMP": 133.15}, -140.0),
+        ({"DETTEMP": 140, "/DETTEMP": "[K] detector"}, -133.15),
+        # A small observatory of the nineties: text, degrees C.
+        ({"CAMTEMP": "-48", "/CAMTEMP": ""}, -48.0),
     ],
 )
 def test_sensor_temperature(cards, temperature):
-    """Measured before wanted, kelvin above 150, and nonsense is none."""
+    """Measured before wanted, kelvin above 100 or by the comment, and nonsense is none."""
     assert read_facts(cards).temperature_c == temperature
 
 
@@ -148,6 +162,109 @@ def test_site_longitude(cards, longitude, is_east):
     facts = read_facts(cards)
     assert facts.longitude_is_east is is_east
     assert facts.longitude_deg == (None if longitude is None else pytest.approx(longitude))
+
+
+@pytest.mark.parametrize(
+    ("cards", "expected"),
+    [
+        ({"FILTNAME": "V"}, "V"),
+        # WFPC2 data handbook: positions in FILTER1, names in FILTNAM1 and FILTNAM2.
+        ({"FILTER1": 42.0, "FILTER2": 0.0, "FILTNAM1": "F814W", "FILTNAM2": ""}, "F814W"),
+        # ACS data handbook: two wheels in a row, one of them clear.
+        ({"FILTER1": "CLEAR1L", "FILTER2": "F606W"}, "F606W"),
+        ({"FILTER1": "Clear", "FILTER2": "R"}, "R"),
+        ({"FILTER1": "air", "FILTER2": "rp"}, "rp"),
+        ({"FILTER1": "air", "FILTER2": "air"}, "air"),
+        ({"FILTER1": 3}, "3"),
+        ({"FILTER": "Ha", "FILTER1": "R"}, "Ha"),
+        # ESO data interface control document: INS FILTi NAME and ID.
+        (
+            {
+                "HIERARCH ESO INS FILT1 ID": "#642",
+                "HIERARCH ESO INS FILT1 NAME": "free",
+                "HIERARCH ESO INS FILT2 NAME": "R_SPECIAL",
+            },
+            "R_SPECIAL",
+        ),
+        ({"HIERARCH FILTER NAME": "Ha"}, "Ha"),
+        ({"HIERARCH CAM.FILTER": "B"}, "B"),
+    ],
+)
+def test_filter_dialects(cards, expected):
+    """One keyword, several wheels in a row, or HIERARCH keywords: the filter that is not open."""
+    assert read_facts(cards).filter == expected
+
+
+def test_hierarch_cards_of_other_things_are_no_filter(tmp_path):
+    """Only names and identities of filters count, whatever the case of their letters."""
+    names = ("ESO INS FILT1 NO", "ESO INS FILT1 WLEN", "Filter Wheel Temp", "Filter Name")
+    text = "".join(
+        card.ljust(80)
+        for card in (
+            "SIMPLE  =                    T",
+            *(f"HIERARCH {name} = '{number}' / {name}" for number, name in enumerate(names)),
+            "END",
+        )
+    )
+    cards = read_cards(io.BytesIO(text.ljust(2880).encode()), hashlib.sha256())
+    assert [key for key in cards if key.startswith("HIERARCH")] == [
+        f"HIERARCH {name.upper()}" for name in names
+    ]
+    assert read_facts(cards).filter == "3"
+
+
+@pytest.mark.parametrize(
+    ("cards", "scale"),
+    [
+        ({"IM_SCALE": 5.21}, 5.21),  # MicroObservatory telescopes
+        ({"SECPIX": "0.304 0.304"}, 0.304),  # keyword list of WCSTools
+        ({"PIXSCALE": "1.24 arcsec/pixel"}, 1.24),  # keyword dictionary of the NOAO mosaic camera
+        ({"SECPIX1": 2}, 2.0),
+        ({"PIXSCALE": 0.0, "SECPIX": 1.5}, None),
+        ({"IM_SCALE": "unknown"}, None),
+    ],
+)
+def test_scale_on_the_sky(cards, scale):
+    """Arc seconds a pixel, as a number or as text; what no telescope can have is none."""
+    assert read_facts(cards).scale_arcsec == scale
+
+
+@pytest.mark.parametrize(
+    ("cards", "exposure"),
+    [
+        ({"XPOSURE": 59.9}, 59.9),  # FITS standard 4.0, section 9.6
+        ({"EXPTIME": 90000, "/EXPTIME": "exposure time in ms"}, 90.0),
+        ({"EXPTIME": 90, "/EXPTIME": "seconds"}, 90.0),
+    ],
+)
+def test_exposure_dialects(cards, exposure):
+    """Seconds, unless the comment says milliseconds."""
+    assert read_facts(cards).exposure_s == exposure
+
+
+@pytest.mark.parametrize(
+    ("cards", "start"),
+    [
+        ({"DATE-OBS": "2017-12-19T18:33:43.317-0700"}, "2017-12-20T01:33:43.317"),
+        (
+            {"DATE-OBS": "2017-12-19T18:33:43", "UT-OBS": "2017-12-20T01:33:43.317-0000"},
+            "2017-12-20T01:33:43.317",
+        ),
+        ({"DATE-OBS": "2017-12-19T18:00:00", "MJD-OBS": 58107.0625}, "2017-12-20T01:30:00.000"),
+        ({"DATE-OBS": "2017-12-19T18:33:43"}, "2017-12-19T18:33:43.000"),
+    ],
+)
+def test_local_time(cards, start):
+    """A zone is taken off; without one, a card in UTC goes before a date that says local time."""
+    told = {"/DATE-OBS": "Start date & time of observation, LT"}
+    assert read_facts(cards | told).start_utc == start
+
+
+def test_an_empty_fix_erases_a_card():
+    """The card is as if it were not there, and its synonyms count."""
+    cards = {"FILTER": "wrong", "FILT": "R", "CCD-TEMP": 40.0}
+    facts = read_facts(cards, fixes={"FILTER": "", "CCD-TEMP": ""})
+    assert (facts.filter, facts.temperature_c) == ("R", None)
 
 
 def test_frame_number_is_no_type():
@@ -220,3 +337,18 @@ def test_real_survey_frames(real_folder):
         assert (facts.role, facts.filter, facts.unit) == ("light", "g", "nanomaggy")
         assert facts.exposure_s == pytest.approx(53.907456)
         assert (facts.start_utc, file.width_px, file.height_px) == ("2000-09-27", 682, 496)
+
+
+@pytest.mark.real
+def test_real_drifting_series(real_folder):
+    """MicroObservatory: no IMAGETYP, local time with its zone, IM_SCALE, kelvin, west positive."""
+    from platefiles.scan import scan_folders
+
+    files = scan_folders([real_folder / "wide-drifting"], None, False)
+    assert len(files) == 48
+    facts = read_facts(files[0].header, files[0].inside)
+    assert (facts.role, facts.filter, facts.exposure_s) == ("light", "Clear", 60.0)
+    assert (facts.scale_arcsec, facts.temperature_c) == (5.21, -2.15)
+    assert facts.start_utc == "2017-12-20T01:33:43.317"
+    assert (facts.ra_deg, facts.dec_deg) == pytest.approx((31.312099, 46.769087))
+    assert (facts.longitude_deg, facts.longitude_is_east) == (110.88, False)
