@@ -12,11 +12,17 @@ from typing import Any
 import numpy as np
 
 _SPARSE = 0.2
+_ABOVE_BEST = 10
+_FEWEST_TO_DOUBT = 3
 
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of the ``quality`` group of a recipe."""
+    """Limits of the ``quality`` group of a recipe.
+
+    ``min_transparency`` is a share of the brightness that stars have in the best subs, see
+    :func:`best_transparency`.
+    """
 
     min_stars: int
     min_transparency: float
@@ -68,12 +74,39 @@ def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
     """
     for row in rows:
         row["transparency"] = 1 / row["factor"] if row["factor"] > 0 else np.nan
-        if row["state"] == "used" and row["transparency"] < limits.min_transparency:
-            _set(row, "clouded", f"transparency {row['transparency']:.2f} of the reference")
+    best = best_transparency([row["transparency"] for row in rows if row["state"] == "used"])
+    for row in rows:
+        share = row["transparency"] / best
+        if row["state"] == "used" and share < limits.min_transparency:
+            _set(row, "clouded", f"transparency {share:.2f} of the channel's best subs")
     used = [row for row in rows if row["state"] == "used"]
     raw = [_weight(row, weights) for row in used]
     for row, weight in zip(used, raw, strict=True):
         row["weight"] = float(f"{weight / max(raw):.6g}")
+
+
+def best_transparency(transparencies: Sequence[float]) -> float:
+    """Return the transparency of the best subs of a channel.
+
+    Clouds and haze only ever dim the stars, so the brightest subs show the clear sky; a brightness
+    scale that went wrong must not pass for one. Of three subs or more the brightest tenth, at least
+    one sub, is therefore passed over.
+
+    Parameters
+    ----------
+    transparencies : sequence of float
+        Of the subs that are used so far, relative to the photometric reference.
+
+    Returns
+    -------
+    float
+        NaN if there are none.
+    """
+    ranked = sorted(value for value in transparencies if np.isfinite(value))
+    if not ranked:
+        return np.nan
+    above = max(1, len(ranked) // _ABOVE_BEST) if len(ranked) >= _FEWEST_TO_DOUBT else 0
+    return float(ranked[-1 - above])
 
 
 def counted(states: Iterable[str]) -> str:

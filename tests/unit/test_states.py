@@ -1,7 +1,9 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from platelib.states import Limits, judge, judge_measures
+from platelib.states import Limits, best_transparency, judge, judge_measures
 
 LIMITS = Limits(
     min_stars=8,
@@ -96,15 +98,60 @@ def test_nothing_to_judge():
     assert rows[0]["state"] == "saturated"
 
 
-def test_clouds_seen_by_the_reference():
-    """A sub with less than half of the reference's light is clouded."""
+def test_clouds_dim_the_stars():
+    """A sub with less than half of the light of the best subs is clouded."""
     rows = _rows(factor=2.5)
     judge(rows, LIMITS, "noise")
     assert (rows[0]["state"], rows[0]["reason"]) == (
         "clouded",
-        "transparency 0.40 of the reference",
+        "transparency 0.41 of the channel's best subs",
     )
     assert rows[1]["transparency"] == pytest.approx(1 / 1.01)
+
+
+def test_the_limit_does_not_depend_on_the_reference():
+    """The same subs are clouded whichever of them the brightness scale is that of."""
+    clear = np.array([1.0, 0.98, 0.95, 0.9, 0.45, 0.3, 0.2])
+    for reference in clear:
+        rows = _rows(len(clear))
+        for row, value in zip(rows, clear, strict=True):
+            row["factor"] = reference / value
+        judge(rows, LIMITS, "noise")
+        assert [row["state"] for row in rows] == ["used"] * 4 + ["clouded"] * 3
+
+
+def test_a_mostly_clouded_night_is_held_against_its_clear_part():
+    """Neither the median nor most subs decide what clear is."""
+    rows = _rows(20)
+    for k, row in enumerate(rows):
+        row["factor"] = 1.0 if k < 4 else 3.0
+    judge(rows, LIMITS, "noise")
+    assert [row["state"] for row in rows] == ["used"] * 4 + ["clouded"] * 16
+
+
+@pytest.mark.parametrize("count", [3, 5, 9, 40])
+def test_one_odd_sub_is_not_the_best(count):
+    """A sub whose scale came out five times too bright leaves the others as they are."""
+    rows = _rows(count, factor=0.2)
+    judge(rows, LIMITS, "noise")
+    assert {row["state"] for row in rows} == {"used"}
+
+
+def test_the_best_subs_are_never_clouded():
+    """Even the strictest limit leaves a sub, whatever the subs are like."""
+    rng = np.random.default_rng(5)
+    for count in (1, 2, 3, 7, 30):
+        rows = _rows(count)
+        for row in rows:
+            row["factor"] = float(rng.lognormal(0, 1))
+        judge(rows, replace(LIMITS, min_transparency=1.0), "noise")
+        assert any(row["state"] == "used" for row in rows)
+
+
+def test_no_brightness_has_no_best():
+    """Without a sub there is no best, and subs without a scale do not count."""
+    assert np.isnan(best_transparency([]))
+    assert best_transparency([np.nan, 0.7]) == 0.7
 
 
 @pytest.mark.parametrize(
