@@ -5,7 +5,7 @@ from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
 from platefiles.frame import Frame
-from platefiles.pooling import Pool, days_apart, mismatches
+from platefiles.pooling import ENOUGH, Pool, days_apart, mismatches
 
 _CAMERA = {"camera", "size", "binning", "gain", "offset"}
 _SLACK = 1e-6
@@ -50,6 +50,8 @@ class Fit:
             "exposure" in self.wrong,
             "temperature" in self.wrong,
             len(self.unknown),
+            # Flats of fewer frames than are wanted are pooled, or left out, before.
+            self.pool.kind != "flat" and len(self.pool.frames) < ENOUGH,
             self.nights,
             round(abs(math.log(self.scale)), 1),
             abs(self.warmer_c),
@@ -82,7 +84,7 @@ def fits(
     Camera, size, binning, gain and offset must be the same; for bias and dark the temperature,
     and for darks the exposure, within the tolerance; flats are of the same channel, the nearest
     night first, of two as near the earlier. What one side does not know is taken to fit, after
-    pools that are known to.
+    pools that are known to. Bias and darks of five frames or more come before those of fewer.
     """
     return sorted(
         (_compare(kind, sought, pool, tolerance) for pool in pools), key=lambda fit: fit.rank

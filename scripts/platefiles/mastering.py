@@ -11,6 +11,7 @@ from astropy.io import fits
 
 from platefiles.errors import UserError
 from platefiles.joblog import log
+from platefiles.pooling import ENOUGH
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
 from platefiles.record import raw_record, record_hdu
@@ -68,6 +69,11 @@ def make_master(
     with ExitStack() as stack:
         images, frames = _open_frames(stack, paths, job["frames"])
         if images:
+            if len(images) < ENOUGH:
+                log.warning(
+                    "%s is made of %d of %d frames; fewer than %d add noise to the lights",
+                    job["master"], len(images), len(paths), ENOUGH,
+                )  # fmt: skip
             make(images, frames)
             return
     msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"

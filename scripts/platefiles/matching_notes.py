@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from platefiles.fitting import Fit
 from platefiles.frame import Frame
+from platefiles.pooling import ENOUGH
 from platefiles.shelf import KINDS, MasterGroup, Shelf
 from platefiles.shortfall import FRAMES, lights, listed, seconds
 
@@ -17,7 +18,6 @@ _WITHOUT = {
     "dark": "dark current and hot pixels stay, but for what clipping removes",
     "flat": "vignetting and the shadows of dust stay",
 }
-_FEW = 3
 
 
 SERVES_NO_LIGHT = "serves no light."
@@ -101,7 +101,7 @@ def _taken_to_fit(chosen: Sequence[tuple[Frame, list[Fit]]]) -> Iterable[str]:
 def _masters_without(masters: Sequence[MasterGroup], shelf: Shelf) -> Iterable[str]:
     for master in masters:
         count = len(master.frame_ids)
-        if count < _FEW:
+        if count < ENOUGH:
             what = "one frame" if count == 1 else f"{count} frames"
             yield f"{master.name} is made of {what} only, and adds noise to the lights."
         if master.kind == "dark" and master.bias is None and shelf.pools["bias"]:

@@ -1,15 +1,18 @@
 """Calibration frames pooled by camera setting, sensor temperature and exposure."""
 
 import math
-from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from statistics import median
 
 from platefiles.frame import Frame
 from platefiles.slug import digest, slug
+
+ENOUGH = 5
+"""Frames from which on a master hardly adds noise to the subs: a tenth with that of one sub."""
+_SLACK = 1e-6
 
 
 @dataclass(frozen=True)
@@ -52,8 +55,23 @@ def pools_of(
 ) -> list[Pool]:
     """Pool bias or dark frames by setting and temperature, darks by exposure as well.
 
-    Frames of one pool lie within half a tolerance of its densest place, so that one straggler
-    cannot split a pool.
+    No two frames of a pool differ by more than a tolerance. Frames within half a tolerance make a
+    pool; of all ways to cut a drift into such pools the one with the fewest is taken, and of these
+    the tightest. Pools of fewer than five frames then join their neighbours, as far as the whole
+    tolerance allows, so that no frame stays alone that a neighbour has room for, and no straggler
+    splits a pool. The order of the frames does not matter, and pools that are further apart than
+    the tolerance do not change each other.
+
+    Parameters
+    ----------
+    frames : iterable of Frame
+        The frame sheet.
+    kind : str
+        bias or dark.
+    temperature_tolerance_c : float
+        Most between the coldest and the warmest frame of a pool, degrees C.
+    exposure_tolerance : float
+        Most between the shortest and the longest dark of a pool, as a fraction.
     """
     pools = []
     for group in _by_setting(frame for frame in frames if frame.role == kind):
@@ -164,26 +182,86 @@ def _pool(kind: str, frames: list[Frame], channel: str = "", night: str = "") ->
 
 
 def _split(frames: list[Frame], values: Sequence[float | None], width: float) -> list[list[Frame]]:
-    """Split frames into groups no wider than `width`, the densest first; unknown values apart."""
-    known = sorted(
-        (
-            (value, frame.id, frame)
-            for value, frame in zip(values, frames, strict=True)
-            if value is not None
-        ),
-        key=lambda item: item[:2],
-    )
+    """Split frames into groups no wider than `width`; those of unknown value form one of their own.
+
+    Both steps are optimal one-dimensional clustering (Wang and Song 2011, The R Journal 3/2, 29),
+    with a bound on the width in place of a given number of groups.
+    """
     groups = [[f for v, f in zip(values, frames, strict=True) if v is None]]
-    half = width / 2 + 1e-6
-    while known:
-        sorted_values = [item[0] for item in known]
-        spans = [
-            (bisect_left(sorted_values, v - half), bisect_right(sorted_values, v + half))
-            for v in sorted_values
-        ]
-        most = max(stop - start for start, stop in spans)
-        best = [span for span in spans if span[1] - span[0] == most]
-        start, stop = best[len(best) // 2]
-        groups.append([item[2] for item in known[start:stop]])
-        known = known[:start] + known[stop:]
+    of_value: dict[float, list[Frame]] = defaultdict(list)
+    for value, frame in zip(values, frames, strict=True):
+        if value is not None:
+            of_value[value].append(frame)
+    levels = [_Group(v, v, len(fs), v, 0.0) for v, fs in sorted(of_value.items())]
+    tight = _joined(levels, width / 2 + _SLACK, lambda group: (1, group.square))
+    for group in _joined(tight, width + _SLACK, lambda group: (group.lacking, group.square)):
+        groups.append([f for v, fs in of_value.items() if group.low <= v <= group.high for f in fs])
     return [group for group in groups if group]
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Values that lie side by side.
+
+    Attributes
+    ----------
+    low, high : float
+        Least and largest.
+    number : int
+    mean : float
+    square : float
+        Sum of the squared deviations from the mean.
+    """
+
+    low: float
+    high: float
+    number: int
+    mean: float
+    square: float
+
+    def with_next(self, other: "_Group") -> "_Group":
+        """Join the group with the one of larger values beside it."""
+        number, step = self.number + other.number, other.mean - self.mean
+        mean = self.mean + step * other.number / number
+        square = self.square + other.square + step**2 * self.number * other.number / number
+        return _Group(self.low, other.high, number, mean, square)
+
+    @property
+    def lacking(self) -> int:
+        """Frames times what the group lacks to be large enough; joining small ones lowers it."""
+        return self.number * max(0, ENOUGH - self.number)
+
+
+def _joined(
+    groups: Sequence[_Group], width: float, cost: Callable[[_Group], tuple[int, float]]
+) -> list[_Group]:
+    """Join neighbours to groups no wider than `width` whose costs have the least sum.
+
+    Parameters
+    ----------
+    groups : sequence of _Group
+        In ascending order, none wider than `width`.
+    width : float
+    cost : callable
+        What decides about a group first, and what decides between equals.
+    """
+    best: list[tuple[int, float]] = [(0, 0.0)]
+    last: list[tuple[int, _Group]] = []
+    for stop in range(1, len(groups) + 1):
+        choices, joined = [], groups[stop - 1]
+        for start in range(stop - 1, -1, -1):
+            if start < stop - 1:
+                joined = groups[start].with_next(joined)
+            if joined.high - joined.low > width:
+                break
+            first, second = cost(joined)
+            total = best[start][0] + first, round(best[start][1] + second, 9)
+            choices.append((total, start, joined))
+        total, start, joined = min(choices, key=lambda choice: choice[:2])
+        best.append(total)
+        last.append((start, joined))
+    found, stop = [], len(groups)
+    while stop:
+        stop, group = last[stop - 1]
+        found.append(group)
+    return found[::-1]

@@ -20,6 +20,7 @@ LIGHT = Frame(
 BIAS = "bias_1440x1040_g100_o50_m10c"
 DARK = "dark_600s_1440x1040_g100_o50_m10c"
 FLAT = "flat_ha_2026-03-01_1440x1040_g100_o50"
+NAMES = (BIAS, DARK, FLAT.replace("2026-03-01_", ""))
 
 
 def _loaded(calibration=None, channels=None, **keys):
@@ -314,6 +315,26 @@ def test_masters_that_are_weak_are_noted():
     assert f"{DARK} is made of 2 frames only, and adds noise to the lights." in notes
     assert any(note.startswith(f"{FLAT} keeps its bias") for note in notes)
     assert any(note.startswith("The 2 flats of channel 'ha' of 2026-03-02") for note in notes)
+
+
+@pytest.mark.parametrize(("count", "what"), [(1, "one frame"), (4, "4 frames"), (5, None)])
+def test_a_master_of_fewer_than_five_frames_is_told(count, what):
+    """Whatever its kind, with the number of its frames; five are enough."""
+    kinds = (_many("bias", count), _many("dark", count), _many("flat", count))
+    notes = [note for note in _match(_many("light"), *kinds).notes if "is made of" in note]
+    expected = [f"{n} is made of {what} only, and adds noise to the lights." for n in NAMES]
+    assert notes == (expected if what else [])
+
+
+def test_a_single_frame_nearer_in_temperature_does_not_serve():
+    """Of darks that fit, five come before one that is a degree nearer."""
+    darks = _many("dark", prefix="a", temperature_c=-10.0) + _many(
+        "dark", 1, prefix="b", temperature_c=-12.3
+    )
+    matched = _match(_many("light", 1, temperature_c=-11.8), darks)
+    assert matched.lights["light_000"].dark == DARK
+    alone = _match(_many("light", 1, temperature_c=-13.0), darks)
+    assert alone.lights["light_000"].dark == DARK.replace("m10c", "m12c")
 
 
 def test_order_of_frames_does_not_matter():

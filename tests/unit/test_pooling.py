@@ -1,5 +1,7 @@
 from dataclasses import replace
+from itertools import pairwise, product
 
+import numpy as np
 import pytest
 
 from platefiles.frame import Frame
@@ -46,6 +48,73 @@ def test_a_straggler_does_not_split_a_pool():
     warm = [{"temperature_c": value} for value in (-12.1, -10.4, -10.2, -10.0, -9.8, -9.6)]
     pools = pools_of(_frames(*warm), "dark", 2.0, 0.02)
     assert _ids(pools) == [["f00"], ["f01", "f02", "f03", "f04", "f05"]]
+
+
+def _temperatures(pools):
+    return [sorted(frame.temperature_c for frame in pool.frames) for pool in pools]
+
+
+def _pooled(temperatures, width=2.0, kind="bias"):
+    frames = _frames(*[{"temperature_c": float(t)} for t in temperatures], role=kind)
+    return sorted(_temperatures(pools_of(frames, kind, width, 0.02)))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_many_frames_make_the_fewest_and_tightest_pools_of_half_the_tolerance(seed):
+    """Of all ways of cutting temperatures into pools no wider than 1 C the best one is taken."""
+    rng = np.random.default_rng(seed)
+    temperatures = np.round(-10 + rng.choice([0.3, 1.5, 4.0]) * rng.standard_normal(9), 1)
+    ways = []
+    for cuts in product([False, True], repeat=8):
+        parts = np.split(np.sort(temperatures), np.flatnonzero(cuts) + 1)
+        if all(np.ptp(part) <= 1.0 + 1e-6 for part in parts):
+            ways.append((len(parts), round(sum(len(p) * np.var(p) for p in parts), 6)))
+    pools = _pooled(np.repeat(temperatures, 5))
+    cost = len(pools), round(sum(len(pool) / 5 * np.var(pool) for pool in pools), 6)
+    assert cost == pytest.approx(min(ways))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_small_pool_stays_beside_one_that_has_room_for_it(seed):
+    """However temperatures drift, pools of fewer than five frames join within 2 C."""
+    rng = np.random.default_rng(100 + seed)
+    temperatures = np.cumsum(rng.uniform(0, rng.choice([0.05, 0.3, 1.0, 2.5]), 60)) - 15
+    pools = _pooled(np.round(temperatures, 2))
+    assert max(pool[-1] - pool[0] for pool in pools) <= 2.0 + 1e-5
+    for a, b in pairwise(pools):
+        assert b[-1] - a[0] > 2.0 or min(len(a), len(b)) >= 5
+
+
+def test_no_pair_in_the_middle_leaves_both_ends_alone():
+    """Four frames in a row are two pools of two, though the middle ones are nearest."""
+    assert _pooled([0.0, 1.2, 2.3, 3.5]) == [[0.0, 1.2], [2.3, 3.5]]
+
+
+@pytest.mark.parametrize("kind", ["bias", "dark"])
+def test_the_order_of_frames_does_not_matter(kind):
+    """Shuffled frames make the same pools."""
+    rng = np.random.default_rng(4)
+    temperatures = np.round(rng.uniform(-14, -6, 40), 1)
+    assert _pooled(temperatures, kind=kind) == _pooled(rng.permutation(temperatures), kind=kind)
+
+
+def test_an_even_drift_leaves_no_frame_alone():
+    """Darks a degree apart are pooled by two and three, not by three and the rest."""
+    assert [len(pool) for pool in _pooled(range(7))] in ([2, 2, 3], [2, 3, 2], [3, 2, 2])
+
+
+def test_scatter_about_a_set_temperature_is_one_pool():
+    """A cooler that swings by 0.4 C makes one pool, even where each step is a new reading."""
+    assert len(_pooled(np.linspace(-10.4, -9.6, 30))) == 1
+
+
+def test_pools_far_apart_do_not_change_each_other():
+    """More frames at one temperature leave the pools at another as they are."""
+    rng = np.random.default_rng(6)
+    cold = np.round(rng.uniform(-26, -20, 15), 1)
+    for warm in ([-5.0], list(np.round(rng.uniform(-8, 0, 25), 1))):
+        pools = _pooled([*cold, *warm])
+        assert [pool for pool in pools if pool[0] < -15] == _pooled(cold)
 
 
 def test_names_stay_when_frames_are_added():
