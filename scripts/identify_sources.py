@@ -97,13 +97,16 @@ def identify_sources(
 def _sources(
     image: np.ndarray, variance: np.ndarray, cell_px: int
 ) -> tuple[Mapping[str, np.ndarray], str]:
-    """Find the sources; none of them, and why, where no star tells what a star looks like."""
+    """Find the sources, and what there is to say; none where no star tells what stars look like."""
     try:
-        return find_sources(field_sky(image, variance, cell_px=cell_px)).table, ""
+        sources = find_sources(field_sky(image, variance, cell_px=cell_px))
     except ValueError as why:
         note = f"no sources are told: {why}"
         log.warning("%s", note)
         return no_sources(), note
+    if sources.remark:
+        log.warning("%s", sources.remark)
+    return sources.table, sources.remark
 
 
 def _deepest(depths: Mapping[str, Mapping[str, Any]]) -> str:

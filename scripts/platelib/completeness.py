@@ -6,7 +6,8 @@ import numpy as np
 import sep
 
 from platelib.aperture_noise import ApertureNoise, blank_places, circle_sums
-from platelib.field_sky import FieldSky, extracted
+from platelib.field_sky import FieldSky
+from platelib.source_extraction import extracted
 from platelib.star_copies import StarCopies
 
 STEPS = np.round(np.arange(-1.0, 1.001, 0.125), 3)
@@ -121,7 +122,7 @@ def _seen(
     width = max(half_light, 0.8) / 1.1774
     kernel = np.exp(-0.5 * (steps[:, None] ** 2 + steps**2) / width**2).astype(np.float32)
     spread = sheet.noise * np.float32(max(1.0, noise.factor))
-    found, _ = extracted(sheet.image, spread, sheet.missing, _SEARCH_SIGMA, 1, kernel)
+    found = extracted(sheet.image, spread, sheet.missing, _SEARCH_SIGMA, 1, kernel).found
     # The middle of what stands out is moved by noise beside it; a window about the peak is not.
     x, y, _ = sep.winpos(
         sheet.image, found["xcpeak"].astype(float), found["ycpeak"].astype(float), width

@@ -8,8 +8,10 @@ import sep
 from scipy.spatial import cKDTree
 
 from platelib.aperture_noise import aperture_noise
-from platelib.field_sky import FieldSky, extracted, likeness
+from platelib.field_sky import FieldSky, likeness
+from platelib.masked_sky import masked_sky
 from platelib.source_covers import SourceCovers
+from platelib.source_extraction import extracted
 from platelib.source_shapes import (
     WIDE,
     concentrations,
@@ -58,10 +60,13 @@ class FieldSources:
         Columns of ``COLUMNS``, a row a source, brightest first.
     stars : StarCopies
         Bright single stars.
+    remark : str
+        A sentence where the image was too crowded for the usual search, else empty.
     """
 
     table: dict[str, np.ndarray]
     stars: StarCopies
+    remark: str = ""
 
 
 def find_sources(field: FieldSky) -> FieldSources:
@@ -84,7 +89,7 @@ def find_sources(field: FieldSky) -> FieldSources:
     stars = copy_stars(field)
     fine = _without_wide_light(field, stars)
     noise = field.noise * likeness(fine, field.noise, field.missing)
-    x, y = _places(fine, noise, field, stars)
+    x, y, searched = _places(fine, noise, field, stars)
     factor = aperture_noise(field, 1.5 * stars.half_light_px, _SEED).factor
     shape = concentrations(fine, field.noise, x, y, stars.half_light_px, factor)
     flux, error = _star_light(fine, field, x, y, stars, factor)
@@ -112,7 +117,7 @@ def find_sources(field: FieldSky) -> FieldSources:
     }
     _measure_small(table, fine, field, stars, factor)
     _measure_wide(table, field, stars, factor)
-    return FieldSources(_in_order(table), stars)
+    return FieldSources(_in_order(table), stars, " ".join(filter(None, (field.remark, searched))))
 
 
 def no_sources() -> dict[str, np.ndarray]:
@@ -124,19 +129,22 @@ def no_sources() -> dict[str, np.ndarray]:
 def _without_wide_light(field: FieldSky, stars: StarCopies) -> np.ndarray:
     """Take off what is smooth over several widths of stars: haloes, arms, discs."""
     cell = max(12, int(round(_FINE_CELL_FWHM * 2 * stars.half_light_px)))
-    smooth = sep.Background(field.image, mask=field.missing, bw=cell, bh=cell, fw=3, fh=3)
-    fine = field.image - smooth.back()
+    fine = field.image - masked_sky(field.image, field.missing, cell)
     fine[field.missing] = 0
     return fine.astype(np.float32)
 
 
 def _places(
     fine: np.ndarray, noise: np.ndarray, field: FieldSky, stars: StarCopies
-) -> tuple[np.ndarray, np.ndarray]:
-    """Find peaks and centre a window on each; a place that two of them reach counts once."""
-    found, _ = extracted(
+) -> tuple[np.ndarray, np.ndarray, str]:
+    """Find peaks and centre a window on each; a place that two of them reach counts once.
+
+    What is said of the search comes third.
+    """
+    extraction = extracted(
         fine, noise, field.missing, _SIGMA, _AREA, deblend_nthresh=64, deblend_cont=1e-5
     )
+    found = extraction.found
     x, y, _ = sep.winpos(
         fine,
         found["xcpeak"].astype(float),
@@ -150,7 +158,13 @@ def _places(
     x, y = np.where(lost, found["xcpeak"], x), np.where(lost, found["ycpeak"], y)
     kept = _of_their_own(x, y, found["cpeak"])
     kept &= (x >= 0) & (y >= 0) & (x <= nx - 1) & (y <= ny - 1)
-    return x[kept].astype(float), y[kept].astype(float)
+    remark = ""
+    if extraction.sigma > _SIGMA:
+        remark = (
+            f"The light of stars runs together: sources are found above {extraction.sigma:.3g} "
+            f"sigma of the sky, not above {_SIGMA:g}."
+        )
+    return x[kept].astype(float), y[kept].astype(float), remark
 
 
 def _of_their_own(x: np.ndarray, y: np.ndarray, peak: np.ndarray) -> np.ndarray:
@@ -247,9 +261,10 @@ def _measure_wide(
     binned, noise, missing = _medians(field, field.missing | (covers.count > 0), side)
     covers.lay(table, np.flatnonzero(~alone))
     noise = noise * likeness(binned, noise, missing)
-    found, segments = extracted(
+    extraction = extracted(
         binned, noise, missing, _WIDE_SIGMA, _WIDE_AREA, deblend_cont=_WIDE_CONTRAST
     )
+    found, segments = extraction.found, extraction.segments
     high, wide = binned.shape
     column = np.minimum(table["x"] / side, wide - 1).astype(int)
     row = np.minimum(table["y"] / side, high - 1).astype(int)

@@ -8,6 +8,7 @@ import sep
 from scipy.ndimage import shift
 
 from platelib.modes import half_sample_mode
+from platelib.source_extraction import in_any_crowd
 
 _DETECTION_SIGMA = 8.0
 _CELL_PX = 64
@@ -44,14 +45,17 @@ def find_stars(
         total += plane / np.float32(sigma * np.sqrt(len(planes)))
     total[missing] = 0.0
     background = sep.Background(total, mask=missing, bw=_CELL_PX, bh=_CELL_PX)
-    sep.set_extract_pixstack(max(300_000, total.size // 4))
-    found = sep.extract(
-        total - background.back(),
-        _DETECTION_SIGMA,
-        err=np.maximum(background.rms(), 1.0),
-        mask=missing,
-        minarea=5,
-    )
+
+    def search(threshold: float) -> np.ndarray:
+        return sep.extract(
+            total - background.back(),
+            threshold,
+            err=np.maximum(background.rms(), 1.0),
+            mask=missing,
+            minarea=5,
+        )
+
+    found, _ = in_any_crowd(search, _DETECTION_SIGMA, total.size)
     width = 2 * np.sqrt(np.log(2) * (found["a"] ** 2 + found["b"] ** 2))
     round_enough = (found["flag"] == 0) & (found["b"] >= (1 - _MAX_ELLIPTICITY) * found["a"])
     if not round_enough.any():

@@ -10,8 +10,9 @@ import numpy as np
 import sep
 from scipy.spatial import cKDTree
 
-from platelib.field_sky import FieldSky, extracted
+from platelib.field_sky import FieldSky
 from platelib.modes import half_sample_mode
+from platelib.source_extraction import extracted
 
 FEWEST = 3
 _MOST = 24
@@ -79,7 +80,7 @@ def copy_stars(field: FieldSky, radius_fwhm: float = _REACH) -> StarCopies:
     ValueError
         If there are too few bright single stars.
     """
-    found, _ = extracted(field.image, field.noise, field.missing, _DETECTION_SIGMA, 5)
+    found = extracted(field.image, field.noise, field.missing, _DETECTION_SIGMA, 5).found
     half_light, usable = _half_lights(field, found)
     if not usable.any():
         msg = "the image shows no star that is bright and by itself"

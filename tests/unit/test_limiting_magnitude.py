@@ -7,9 +7,10 @@ import pytest
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from platelib.aperture_noise import aperture_noise, blank_places
-from platelib.field_sky import extracted, field_sky, likeness
+from platelib.field_sky import field_sky, likeness
 from platelib.limiting_magnitude import SNR, limit_of, magnitude
 from platelib.simulate_psf import add_stars, moffat_image
+from platelib.source_extraction import extracted
 from platelib.star_copies import copy_stars
 
 SHAPE = (520, 700)
@@ -52,7 +53,7 @@ def test_sky_is_taken_off(plain):
 def test_light_is_all_that_stands_out(plain):
     """Light is the pixels within 3.5 px of a source, however sources are parted."""
     noise = plain.noise * likeness(plain.image, plain.noise, plain.missing)
-    _, segments = extracted(plain.image, noise, plain.missing, 3.5, 4)
+    segments = extracted(plain.image, noise, plain.missing, 3.5, 4).segments
     near = distance_transform_edt(segments == 0) <= 3.5
     # The sky that was taken off last is that beside this light.
     assert (near != plain.light).mean() < 1e-3
@@ -64,7 +65,8 @@ def test_source_of_most_of_an_image_is_found():
     image = np.random.default_rng(5).standard_normal(shape).astype(np.float32)
     image[50:-50, 50:-50] += 40
     ones, nothing = np.ones(shape, dtype=np.float32), np.zeros(shape, dtype=bool)
-    found, segments = extracted(image, ones, nothing, 8.0, 5)
+    extraction = extracted(image, ones, nothing, 8.0, 5)
+    found, segments = extraction.found, extraction.segments
     assert len(found) == 1
     assert (segments[52:-52, 52:-52] == 1).all()
 
