@@ -19,6 +19,7 @@ _LOWER_SIGMA = 0.15865525393145707
 _STEPS = 1024
 _GAP = 32767
 _SIDE_BY_SIDE = 288
+_BESIDE = ((-1, 0), (0, -1), (0, 1), (1, 0))
 
 
 def sky_mesh(image: np.ndarray, cell_px: int) -> Mesh:
@@ -61,7 +62,8 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice, room: Room | None = N
         Level: mean of the middle half of the values of a cell, less noisy than the median and as
         little moved by stars. Noise: from the values below the median, which stars do not touch.
         Both after clipping what is brighter than 3 sigma; pixels in the skirts of what is brighter
-        are left out too, unless little else is there.
+        are left out too, unless little else is there. A cell with too few samples takes the mean of
+        the cells around it.
     """
     _make_infinite(samples)
     level, noise, level_steps, noise_steps = np.full((4, *lattice.cells), np.nan, dtype=np.float32)
@@ -80,9 +82,21 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice, room: Room | None = N
 
 
 def _filled(plane: np.ndarray) -> np.ndarray:
-    if np.isnan(plane).all():
-        return plane
-    return np.where(np.isnan(plane), np.float32(np.nanmedian(plane)), plane)
+    """Give cells without a value the mean of those around them, from the nearest ones inwards."""
+    unknown = np.isnan(plane)
+    while unknown.any() and not unknown.all():
+        padded = np.pad(plane, 1, constant_values=np.nan)
+        shifted = [
+            padded[1 + dy : padded.shape[0] - 1 + dy, 1 + dx : padded.shape[1] - 1 + dx]
+            for dy, dx in _BESIDE
+        ]
+        known = [~np.isnan(neighbour) for neighbour in shifted]
+        number = np.sum(known, axis=0)
+        total = np.sum([np.where(k, n, 0) for k, n in zip(known, shifted, strict=True)], axis=0)
+        reached = unknown & (number > 0)
+        plane = np.where(reached, total / np.maximum(number, 1), plane).astype(np.float32)
+        unknown &= ~reached
+    return plane
 
 
 @kernel

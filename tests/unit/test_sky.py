@@ -162,3 +162,17 @@ def test_cells_cover_the_frame():
     for plane, centres in zip((x, y), sky_mesh(x, 50).centres(), strict=True):
         level = sky_mesh(plane, 50).level
         np.testing.assert_allclose(level, centres, atol=1.0)
+
+
+def test_a_cell_without_data_takes_its_neighbours_sky():
+    """In a gradient, a missing block of cells goes on from beside it, not from the middle."""
+    rng = np.random.default_rng(94)
+    y, x = np.indices((520, 780), dtype=np.float32)
+    image = (300 + x + rng.normal(0, 4, y.shape)).astype(np.float32)
+    truth = sky_mesh(image, 64).level
+    image[128:330, :200] = np.nan
+    mesh = sky_mesh(image, 64)
+    assert np.abs(mesh.level - truth).max() < 200  # the median of all cells is 390 away
+    assert np.abs(mesh.level - truth)[2:5, 0].max() < 140
+    assert np.isfinite(mesh.noise).all()
+    assert mesh.noise.min() > 0
