@@ -54,7 +54,7 @@ def calibrate_sub(
             ("MDARK", facts["dark"] or "none", "master dark"),
             ("MFLAT", facts["flat"] or "none", "master flat"),
             ("GAIN", sub.detector.gain, f"[electron/adu] from {sub.gain_choice.source}"),
-            *exposure_cards([(facts["start_utc"], facts["exposure_s"])]),
+            *exposure_cards([(facts["start_utc"], facts["exposure_s"] or None)]),
         ],
         [
             image_hdu(values, "SCI", unit=unit),

@@ -135,7 +135,7 @@ def _integrate_tiles(
 
 
 def _cards(subs, registered, job) -> list[tuple]:
-    times = [(row.facts["start_utc"], row.facts["exposure_s"]) for row, _ in subs]
+    times = [(row.facts["start_utc"], row.facts["exposure_s"] or None) for row, _ in subs]
     cards = [
         *making_cards("integrate", job),
         ("FILTER", job["channel"], "channel"),

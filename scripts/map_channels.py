@@ -165,7 +165,7 @@ def _inputs_table(
     )
 
 
-def _exposures(paths: Iterable[Path]) -> list[tuple[str, float]]:
+def _exposures(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
     """Start and length of each sub that is in one of the channels."""
     rows = [
         row
@@ -173,7 +173,7 @@ def _exposures(paths: Iterable[Path]) -> list[tuple[str, float]]:
         if has_image(path, "INPUTS")
         for row in rows_of(read_columns(path, "INPUTS"))
     ]
-    return [(row["start_utc"], row["exposure_s"]) for row in rows if row["state"] == "used"]
+    return [(row["start_utc"], row["exposure_s"] or None) for row in rows if row["state"] == "used"]
 
 
 def _read(

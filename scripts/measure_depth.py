@@ -76,7 +76,8 @@ class _Channel:
 
     @property
     def exposure_s(self) -> float:
-        return float(sum(sub["exposure_s"] for sub in self.subs))
+        """Total exposure, NaN if that of a sub is unknown."""
+        return float(sum(sub["exposure_s"] or _NAN for sub in self.subs))
 
     def noises(self) -> list[SubNoise]:
         """Sky and read noise of the subs in electrons; empty where the gain is not known."""
@@ -260,7 +261,13 @@ def _plan(
 
 def _nights(channel: _Channel, limit_mag: float) -> list[dict[str, Any]]:
     subs = [
-        UsedSub(sub["night"], sub["exposure_s"], sub["noise_rate"], sub["fwhm_px"], sub["weight"])
+        UsedSub(
+            sub["night"],
+            sub["exposure_s"] or _NAN,
+            sub["noise_rate"],
+            sub["fwhm_px"],
+            sub["weight"],
+        )
         for sub in channel.subs
     ]
     return [

@@ -71,7 +71,7 @@ def register_sub(
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", row.facts["sha256"], "SHA-256 of the raw file"),
             ("SUBSTATE", row.facts["state"], row.facts["reason"][:40]),
-            *exposure_cards([(facts["start_utc"], facts["exposure_s"])]),
+            *exposure_cards([(facts["start_utc"], facts["exposure_s"] or None)]),
         ],
         [
             image_hdu(values, "SCI", world, unit),

@@ -63,7 +63,8 @@ def depth_lines(channels: Sequence[Row], nights: Sequence[Row], surface: float) 
                 f"square arcsec; 3 sigma is {row['surface_limit_mag']:.1f}"
             )
         yield from _night_lines([one for one in nights if one["channel"] == row["channel"]])
-        yield f"    more: {_more(row)}"
+        if _known(row["hours_for_02_mag"]):
+            yield f"    more: {_more(row)}"
         if _known(row["shortest_sub_s"]):
             yield f"    subs: {_subs(row)}"
         if row["note"]:
@@ -71,7 +72,7 @@ def depth_lines(channels: Sequence[Row], nights: Sequence[Row], surface: float) 
 
 
 def _limit(row: Row) -> str:
-    total = f"{hours_minutes(row['exposure_s'])} in {row['subs']} subs"
+    total = f"{_exposure(row)} in {row['subs']} subs"
     if not _known(row["limit_mag"]):
         return f"no limit, {total}"
     kind = "" if _known(row["zero_point_mag"]) else " instrumental"
@@ -90,7 +91,7 @@ def _night_lines(nights: Sequence[Row]) -> Iterator[str]:
     for one in nights:
         gain = f"+{one['gain_mag']:.2f} to " if _known(one["gain_mag"]) else ""
         limit = f"{gain}{one['limit_mag']:.2f}" if _known(one["limit_mag"]) else gain.rstrip(" to")
-        parts.append(f"{one['night']} {limit} ({hours_minutes(one['exposure_s'])})".strip())
+        parts.append(f"{one['night']} {limit} ({_exposure(one)})".strip())
     if parts:
         yield f"    nights: {'; '.join(parts)}"
 
@@ -113,6 +114,10 @@ def _subs(row: Row) -> str:
         f"read noise adds less than 5 % from {_seconds(usual)} on (darkest sky {_seconds(dark)}); "
         f"now it adds {100 * row['read_noise_share']:.2g} %"
     )
+
+
+def _exposure(row: Row) -> str:
+    return hours_minutes(row["exposure_s"]) if _known(row["exposure_s"]) else "unknown exposure"
 
 
 def _hours(hours: float) -> str:

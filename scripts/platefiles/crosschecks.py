@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from platefiles.colour_sensor import COLOUR_SENSOR
 from platefiles.config_problems import Source, key_name, locate
 from platefiles.filters import canonical_filter
 from platefiles.keywords import KEYS
@@ -233,6 +234,9 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
         have that no channel takes; empty if every channel has lights.
     """
     fed = {frame.channel for frame in frames if frame.role == "light"}
+    coloured = [frame for frame in frames if frame.reason.startswith(COLOUR_SENSOR)]
+    if coloured and not fed:
+        return [_no_monochrome_light(loaded.path, coloured, len(frames))]
     seen = _unclaimed(frames)
     problems = []
     for name, channel in loaded.project.channels.items():
@@ -245,6 +249,14 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
                 f"(sought: {sought}){also}; mend 'filters', or take the channel out"
             )
     return problems
+
+
+def _no_monochrome_light(path: Path, coloured: "Sequence[Frame]", total: int) -> str:
+    first = coloured[0]
+    return (
+        f"{shown(path)}: no light can be used: {len(coloured)} of {total} files are such as "
+        f"{first.name}, which {first.reason}"
+    )
 
 
 def _unclaimed(frames: "Sequence[Frame]") -> str:

@@ -38,6 +38,7 @@ class Frame:
     setting: str
     """Safe name of camera, size, binning, gain and offset together."""
     exposure_s: float
+    """0 where the header has none, as calibrated lights may."""
     temperature_c: float | None
     start_utc: str
     """Start of the exposure, ISO 8601, the date alone where no time is known, or empty."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from platefiles import keywords
 from platefiles.cards import Value
+from platefiles.colour_sensor import colour_evidence
 from platefiles.filters import canonical_filter
 from platefiles.kinds import MISSING, kind_of_path, kind_of_type
 from platefiles.times import angle, start_utc, utc_of_mjd
@@ -19,6 +20,10 @@ _LOCAL_TIME = re.compile(r"(?i:\blocal\b)|\bLT\b")
 _ZONE = re.compile(r".*:\d.*(?:Z|UTC?|[+-]\d{2}(?::?\d{2})?)\s*", re.IGNORECASE)
 _KELVIN = re.compile(r"(?i:kelvin)|\bK\b")
 _ZERO_CELSIUS_K = 273.15
+_UNTYPED = (
+    "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
+    "set IMAGETYP under `header_fixes`"
+)
 
 
 @dataclass(frozen=True)
@@ -53,6 +58,8 @@ class Facts:
     """As the header has it: see `longitude_is_east`."""
     longitude_is_east: bool
     """False where some programs count west as positive and this header does not say."""
+    colour: str
+    """The card that speaks of a colour filter array; empty for a monochrome sensor."""
 
 
 class _Header:
@@ -97,6 +104,12 @@ class _Header:
                     return str(cards.get(f"/{key}", "")) if source is cards else ""
         return ""
 
+    def colour_evidence(self) -> str:
+        """Return the card that speaks of a colour filter array."""
+        fixes, cards = self._sources
+        given = {key: value for key, value in fixes.items() if value not in (None, "")}
+        return colour_evidence({**cards, **given} if given else cards)
+
     def by_hierarch(self) -> tuple[str, ...]:
         """Return the keywords of HIERARCH cards that name a filter."""
         return tuple(keywords.filters_by_hierarch(self._sources[1]))
@@ -107,6 +120,7 @@ def read_facts(
     inside: str = "",
     folder: str = "",
     fixes: Mapping[str, Value] | None = None,
+    untyped: str = "",
 ) -> Facts:
     """Bring a header of any known dialect to facts.
 
@@ -120,6 +134,8 @@ def read_facts(
         Name of the raw folder.
     fixes : mapping, optional
         Cards that go before those of the header (see `fixes_for`).
+    untyped : str
+        Role of a frame of which nothing tells what it is; empty to call that a problem.
 
     Returns
     -------
@@ -129,6 +145,8 @@ def read_facts(
     exposure = _exposure(cards)
     gain, egain = _gains(cards)
     role, problem = _role(cards, inside, folder, exposure)
+    if not role and problem == _UNTYPED and untyped:
+        role, problem = untyped, ""
     longitude, is_east = _longitude(cards)
     return Facts(
         role=role,
@@ -153,6 +171,7 @@ def read_facts(
         latitude_deg=_within(_degrees(cards.get(keywords.LATITUDE)), 90),
         longitude_deg=longitude,
         longitude_is_east=is_east,
+        colour=cards.colour_evidence(),
     )
 
 
@@ -200,10 +219,7 @@ def _role(cards: _Header, inside: str, folder: str, exposure: float | None) -> t
         return "", f"{strange} is no known kind of frame; set IMAGETYP under `header_fixes`"
     if _filter(cards) and exposure:
         return "light", ""
-    return "", (
-        "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
-        "set IMAGETYP under `header_fixes`"
-    )
+    return "", _UNTYPED
 
 
 def _gains(cards: _Header) -> tuple[float | None, float | None]:

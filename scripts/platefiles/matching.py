@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from platefiles.errors import UserError
 from platefiles.fitting import Fit, Tolerance, fits, looked_at
 from platefiles.frame import Frame
-from platefiles.matching_notes import notes_on
+from platefiles.matching_notes import exposure_notes, notes_on
 from platefiles.shelf import KINDS, MasterGroup, Shelf, fill_shelf
 from platefiles.shortfall import Shortfall, sentences
 
@@ -65,7 +65,8 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
     lights = [frame for frame in frames if frame.role == "light"]
     if loaded.project.calibrated:
         note = f"The frames are calibrated already ({loaded.path.name}: calibrated: true)."
-        return Matched((), {f.id: Calibrators(None, None, None, 1.0) for f in lights}, (note,))
+        untaken = {f.id: Calibrators(None, None, None, 1.0) for f in lights}
+        return Matched((), untaken, (note, *exposure_notes(lights)))
     calibration = loaded.recipe.calibration
     tolerance = Tolerance(calibration.temperature_tolerance_c, calibration.exposure_tolerance)
     shelf = fill_shelf(frames, tolerance, calibration.min_flats)

@@ -56,6 +56,16 @@ def notes_on(
     )
 
 
+def exposure_notes(lights: Sequence[Frame]) -> tuple[str, ...]:
+    """Say of which channels the exposure is not known, in their order by name."""
+    counts = Counter(light.channel for light in lights if not light.exposure_s)
+    return tuple(
+        f"Channel '{name}': the total exposure is unknown, since no header of {count} "
+        f"light{'' if count == 1 else 's'} tells it; EXPTIME under `header_fixes` does."
+        for name, count in sorted(counts.items())
+    )
+
+
 def _missing_kinds(frames: Sequence[Frame]) -> Iterable[str]:
     there = {frame.role for frame in frames}
     for kind in KINDS:

@@ -87,20 +87,21 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     ]
 
 
-def exposure_cards(exposures: Sequence[tuple[str, float]]) -> list[tuple]:
+def exposure_cards(exposures: Sequence[tuple[str, float | None]]) -> list[tuple]:
     """Return the cards of number, total and span of what was combined.
 
     Parameters
     ----------
-    exposures : sequence of (str, float)
-        Start (ISO 8601 UTC, or empty) and length in seconds of each frame that took part. Only a
-        single exposure has a ``DATE-OBS``; of many, begin, end and average are well defined.
+    exposures : sequence of (str, float or None)
+        Start (ISO 8601 UTC, or empty) and length in seconds (None where it is unknown) of each
+        frame that took part. Only a single exposure has a ``DATE-OBS``; of many, begin, end and
+        average are well defined. There is no ``EXPTIME`` where a length is unknown.
     """
-    cards: list[tuple] = [
-        ("NCOMBINE", len(exposures), "frames combined"),
-        ("EXPTIME", round(float(sum(length for _, length in exposures)), 3), "[s] total exposure"),
-    ]
-    dated = sorted((start, length) for start, length in exposures if "T" in start)
+    cards: list[tuple] = [("NCOMBINE", len(exposures), "frames combined")]
+    known = [length for _, length in exposures if length is not None]
+    if len(known) == len(exposures):
+        cards.append(("EXPTIME", round(float(sum(known)), 3), "[s] total exposure"))
+    dated = sorted((start, length or 0.0) for start, length in exposures if "T" in start)
     if dated:
         begin, end, average = _span(dated)
         times = [("BEG", begin, "start of the first exposure"), ("END", end, "end of the last")]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from platefiles.colour_sensor import refusal
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
 from platefiles.frame import Frame, read_sheet, write_sheet
@@ -110,7 +111,8 @@ def _from_midnight(hour: float) -> float:
 
 def _facts(file: RawFile, loaded: "LoadedProject") -> Facts:
     fixes = fixes_for(file.inside, file.name, loaded.project.header_fixes)
-    return read_facts(file.header, file.inside, Path(file.folder).name, fixes)
+    untyped = "light" if loaded.project.calibrated else ""  # which needs no other frames
+    return read_facts(file.header, file.inside, Path(file.folder).name, fixes, untyped)
 
 
 def _check_fixes(loaded: "LoadedProject") -> None:
@@ -130,6 +132,8 @@ def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") 
             return f"excluded in {loaded.path.name}"
     if file.reason:
         return file.reason
+    if facts.colour:
+        return refusal(facts.colour)
     if facts.problem:
         return facts.problem
     if facts.role in ("light", "flat") and not channel:
@@ -138,11 +142,8 @@ def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") 
             f"{found} in no channel of {loaded.path.name}: add it to the `filters` of a channel, "
             "or set FILTER under `header_fixes`"
         )
-    if (
-        facts.role == "dark"
-        and facts.exposure_s is None
-        or (facts.role == "light" and not facts.exposure_s)
-    ):
+    needs_exposure = facts.role == "light" and not loaded.project.calibrated
+    if facts.role == "dark" and facts.exposure_s is None or needs_exposure and not facts.exposure_s:
         return "has no exposure time in its header; set EXPTIME under `header_fixes`"
     return ""
 

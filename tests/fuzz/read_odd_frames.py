@@ -48,6 +48,7 @@ FACTS = (
     b"IMAGETYP", b"FILTER", b"EXPTIME", b"GAIN", b"EGAIN", b"OFFSET", b"CCD-TEMP", b"XBINNING",
     b"CCDSUM", b"DATE-OBS", b"TIME-OBS", b"MJD-OBS", b"INSTRUME", b"OBJECT", b"BUNIT", b"PEDESTAL",
     b"OBJCTRA", b"OBJCTDEC", b"SITELONG", b"SITELAT", b"FOCALLEN", b"XPIXSZ",
+    b"FILTNAM1", b"CAMTEMP", b"IM_SCALE", b"BAYERPAT", b"COLORCCD", b"XBAYROFF",
 )  # fmt: skip
 VALUES = (
     b"0", b"1", b"2", b"3", b"8", b"16", b"-32", b"-64", b"-1", b"T", b"F", b"999", b"30",

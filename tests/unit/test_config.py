@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from platefiles.colour_sensor import refusal
 from platefiles.config import (
     Channel,
     ConfigError,
@@ -400,9 +401,9 @@ def test_locks_are_no_projects(desk):
     assert [path.name for path in find_projects(desk.projects)] == ["a.yaml", "b.yaml"]
 
 
-def frame(role, channel="", reason=""):
+def frame(role, channel="", reason="", name=""):
     """Make what the check needs of a frame."""
-    return SimpleNamespace(role=role, channel=channel, reason=reason)
+    return SimpleNamespace(role=role, channel=channel, reason=reason, name=name)
 
 
 def test_channel_without_lights_is_told_with_the_filters_seen(desk):
@@ -425,6 +426,20 @@ def test_lights_without_a_channel_alone_are_no_problem(desk):
     lost = "FILTER = 'Hx' is in no channel of one.yaml: add it"
     frames = [frame("light", "ha"), frame("light", "g"), frame("unused", "", lost)]
     assert check_against_sheet(loaded, frames) == []
+
+
+def test_a_project_of_colour_frames_is_one_sentence(desk):
+    """It names the file, a frame, the card and the remedy, and no channel."""
+    evidence = refusal("BAYERPAT = 'RGGB'")
+    frames = [frame("unused", "", evidence, "a.fits"), frame("unused", "", evidence, "b.fits")]
+    (problem,) = check_against_sheet(desk.load(), [*frames, frame("bias")])
+    assert problem == (
+        f"config/projects/one.yaml: no light can be used: 2 of 3 files are such as a.fits, which "
+        f"{evidence}"
+    )
+    assert "{BAYERPAT: none}" in problem
+    lights = [frame("light", "ha"), frame("light", "g")]
+    assert check_against_sheet(desk.load(), [*lights, *frames]) == []
 
 
 def test_shipped_recipes_serve_the_channels_they_name(desk):

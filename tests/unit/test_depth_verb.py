@@ -54,6 +54,18 @@ def test_what_is_not_known_is_left_out():
     ]
 
 
+def test_an_unknown_exposure_is_said_to_be():
+    """There are no hours then, and none that more would need."""
+    row = ROW | dict.fromkeys(("exposure_s", "hours_for_02_mag", "hours_for_05_mag"), NAN)
+    nights = [night | {"exposure_s": NAN} for night in NIGHTS]
+    assert list(depth.depth_lines([row], nights, 25.0)) == [
+        "  r: limit -2.50 mag instrumental, unknown exposure in 12 subs",
+        "    nights: 2026-01-01 -2.90 (unknown exposure); "
+        "2026-01-02 +0.40 to -2.50 (unknown exposure)",
+        "    note: no zero point: magnitudes are instrumental",
+    ]
+
+
 def test_channel_without_a_limit():
     """A channel of too few stars has no limit, and its note says why."""
     row = ROW | {"limit_mag": NAN, "note": "only 2 stars are bright"}

@@ -1,9 +1,11 @@
 import hashlib
 import io
+import re
 
 import pytest
 
 from platefiles.cards import read_cards
+from platefiles.colour_sensor import refusal
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 
 CMOS = {
@@ -54,6 +56,7 @@ def test_a_cmos_header():
         latitude_deg=None,
         longitude_deg=None,
         longitude_is_east=False,
+        colour="",
     )
 
 
@@ -258,6 +261,52 @@ def test_local_time(cards, start):
     """A zone is taken off; without one, a card in UTC goes before a date that says local time."""
     told = {"/DATE-OBS": "Start date & time of observation, LT"}
     assert read_facts(cards | told).start_utc == start
+
+
+@pytest.mark.parametrize(
+    ("cards", "evidence"),
+    [
+        ({"BAYERPAT": "RGGB"}, "BAYERPAT = 'RGGB'"),
+        ({"BAYERPAT": "gbrg", "XBAYROFF": 0}, "BAYERPAT = 'gbrg'"),
+        ({"COLORTYP": "RGB24"}, "COLORTYP = 'RGB24'"),
+        ({"COLORCCD": 1}, "COLORCCD = 1"),  # SBFITSEXT 1.0: other than 0
+        ({"COLORCCD": True}, "COLORCCD = True"),
+        ({"CFA": "TRUE"}, "CFA = 'TRUE'"),
+        ({"CFATYPE": "X-Trans"}, "CFATYPE = 'X-Trans'"),
+        ({"XBAYROFF": 0, "YBAYROFF": 1}, "XBAYROFF = 0"),
+        ({"COLORCCD": 0, "BAYERPAT": "RGGB"}, "BAYERPAT = 'RGGB'"),
+        # Of a monochrome sensor.
+        ({"COLORCCD": 0}, ""),
+        ({"COLORCCD": False}, ""),
+        ({"COLORTYP": 0, "XBAYROFF": 0}, ""),
+        ({"COLORTYP": "MONO16"}, ""),
+        ({"BAYERPAT": "Monochrome"}, ""),
+        ({"BAYERPAT": " none "}, ""),
+        ({"CFAIMAGE": "NO"}, ""),
+        ({}, ""),
+    ],
+)
+def test_colour_sensors(cards, evidence):
+    """A pattern, a flag or an offset tells of a filter array, unless the value says there is none.
+
+    COLORCCD is of SBFITSEXT 1.0; the others are common practice, no source.
+    """
+    assert read_facts(cards).colour == evidence
+
+
+def test_a_card_of_a_colour_sensor_can_be_erased():
+    """By an empty fix, and stated by another one."""
+    cards = {"BAYERPAT": "RGGB", "XBAYROFF": 0}
+    assert read_facts(cards, fixes={"BAYERPAT": ""}).colour == "XBAYROFF = 0"
+    assert read_facts(cards, fixes={"BAYERPAT": "none"}).colour == ""
+    assert read_facts({}, fixes={"COLORCCD": 1}).colour == "COLORCCD = 1"
+
+
+@pytest.mark.parametrize("cards", [{"BAYERPAT": "RGGB", "XBAYROFF": 0}, {"YBAYROFF": 1}])
+def test_the_remedy_against_a_wrong_card_helps(cards):
+    """What the refusal of a frame proposes under `header_fixes` makes the frame monochrome."""
+    ((key, value),) = re.findall(r"\{(\w+): (\w+)\}", refusal(read_facts(cards).colour))
+    assert read_facts(cards, fixes={key: value}).colour == ""
 
 
 def test_an_empty_fix_erases_a_card():

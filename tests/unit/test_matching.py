@@ -308,6 +308,16 @@ def test_calibrated_frames_are_left_alone():
     assert matched.notes == ("The frames are calibrated already (x.yaml: calibrated: true).",)
 
 
+def test_unknown_exposures_of_calibrated_lights_are_told():
+    """A sentence a channel counts them and names the keyword."""
+    lights = [*_many("light", 2, exposure_s=0.0), *_many("light", 1)]
+    _, note = _match(lights, calibrated=True).notes
+    assert note.startswith(
+        "Channel 'ha': the total exposure is unknown, since no header of 2 lights"
+    )
+    assert "EXPTIME under `header_fixes`" in note
+
+
 def test_masters_that_are_weak_are_noted():
     """Few frames, flats left out, and a flat that keeps its bias."""
     flats = _many("flat", prefix="a") + _many("flat", 2, prefix="b", night="2026-03-02")

@@ -97,6 +97,15 @@ def test_a_single_exposure_has_a_date_of_observation():
     assert cards["DATE-AVG"] == "2026-03-24T00:10:02.000"
 
 
+def test_an_unknown_exposure_gives_no_total():
+    """The cards say nothing of a total that is not known, and the dates stay."""
+    frames = [("2026-03-24T00:10:00", None), ("2026-03-24T00:20:00", 60.0)]
+    cards = {card[0]: card[1] for card in exposure_cards(frames)}
+    assert "EXPTIME" not in cards
+    assert (cards["NCOMBINE"], cards["DATE-END"]) == (2, "2026-03-24T00:21:00.000")
+    assert "DATE-OBS" not in dict(card[:2] for card in exposure_cards([("", None)]))
+
+
 def test_the_average_counts_a_leap_second():
     """The last minute of 2016 had 61 seconds: the middle of 11 s from 23:59:55 is in the 61st."""
     cards = {card[0]: card[1] for card in exposure_cards([("2016-12-31T23:59:55", 11.0)])}

@@ -91,6 +91,33 @@ def test_what_is_unused_says_why(raw, reason):
     assert frame.reason.startswith(reason)
 
 
+def test_frames_of_colour_sensors_are_not_used():
+    """Of any kind; the reason names the card and the remedy, which helps."""
+    raws = [
+        _raw("l.fits", BAYERPAT="RGGB"),
+        _raw("d.fits", IMAGETYP="Dark", BAYERPAT="RGGB"),
+        _raw("m.fits", BAYERPAT="MONO"),
+    ]
+    frames = _sheet(*raws)
+    assert [frame.role for frame in frames.values()] == ["unused", "unused", "light"]
+    assert frames["l.fits"].reason == (
+        "comes from a colour sensor (BAYERPAT = 'RGGB'), and only monochrome cameras are "
+        "supported; if the camera is monochrome, say so under `header_fixes` ({BAYERPAT: none})"
+    )
+    frames = _sheet(*raws, header_fixes={"*": {"BAYERPAT": "none"}})
+    assert [frame.role for frame in frames.values()] == ["dark", "light", "light"]
+
+
+def test_calibrated_lights_may_lack_the_exposure():
+    """Their unit is kept, so nothing is divided by it; other lights need it."""
+    frames = _sheet(_raw("a.fits", EXPTIME=""), calibrated=True)
+    assert (frames["a.fits"].role, frames["a.fits"].exposure_s) == ("light", 0.0)
+    assert _sheet(_raw("a.fits", EXPTIME=""))["a.fits"].role == "unused"
+    untyped = _raw("a.fits", EXPTIME="", IMAGETYP="")
+    assert _sheet(untyped, calibrated=True)["a.fits"].role == "light"
+    assert "set IMAGETYP under `header_fixes`" in _sheet(untyped)["a.fits"].reason
+
+
 def test_header_fixes_count_before_everything():
     """A fix gives a frame its channel and its kind."""
     fixes = {"*_x.fits": {"FILTER": "g"}, "flats/*": {"IMAGETYP": "flat"}}

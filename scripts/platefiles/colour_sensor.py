@@ -1,0 +1,57 @@
+"""Whether a frame comes from a sensor with a colour filter array, by its header.
+
+Taken for monochrome, the mosaic of such a sensor gives a picture that looks right from afar and
+measures wrongly everywhere. So whatever speaks of a filter array counts, unless the value says
+that there is none.
+"""
+
+import re
+from collections.abc import Mapping
+
+from platefiles.cards import Value
+from platefiles.keywords import COLOUR_FLAGS, COLOUR_OFFSETS, COLOUR_PATTERNS
+
+COLOUR_SENSOR = "comes from a colour sensor"
+"""How the reason of such a frame begins."""
+
+_MONOCHROME = re.compile(
+    r"|none|no|n|false|f|off|0+(\.0*)?|null|nil|n/?a|undefined|unknown|raw\d*|y\d+|l|lum\w*"
+    r"|(?:mono|gr[ae]y|bw|b&w|panchromatic).*"
+)
+
+
+def colour_evidence(cards: Mapping[str, Value]) -> str:
+    """Return the card that speaks of a colour filter array, such as ``BAYERPAT = 'RGGB'``.
+
+    Parameters
+    ----------
+    cards : mapping
+        Value by keyword. BAYERPAT and its like hold the pattern, COLORCCD is other than 0 for
+        colour (SBFITSEXT 1.0). Offsets of the pattern count where no other card says that the
+        sensor is monochrome.
+
+    Returns
+    -------
+    str
+        Empty for a monochrome sensor, and where the header says nothing.
+    """
+    others = [key for key in (*COLOUR_PATTERNS, *COLOUR_FLAGS) if key in cards]
+    for key in others:
+        if not _is_monochrome(cards[key]):
+            return f"{key} = {cards[key]!r}"
+    offset = next((key for key in COLOUR_OFFSETS if key in cards), "")
+    return f"{offset} = {cards[offset]!r}" if offset and not others else ""
+
+
+def refusal(evidence: str) -> str:
+    """Say why a frame of a colour sensor is not used, and what can be done."""
+    named = evidence.split()[0]
+    key = "BAYERPAT" if named in COLOUR_OFFSETS else named
+    return (
+        f"{COLOUR_SENSOR} ({evidence}), and only monochrome cameras are supported; if the camera "
+        f"is monochrome, say so under `header_fixes` ({{{key}: none}})"
+    )
+
+
+def _is_monochrome(value: Value) -> bool:
+    return bool(_MONOCHROME.fullmatch(str(value).strip().lower()))
