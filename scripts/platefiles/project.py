@@ -119,6 +119,27 @@ class Sky(Settings):
         return self
 
 
+class Lights(Settings):
+    """Which lights of the raw folders belong to the project; all where nothing is given."""
+
+    objects: list[Text] = []
+    """Values of OBJECT in the headers of the project's lights, in any common spelling."""
+    ra_deg: float | None = Field(default=None, ge=0, lt=360)
+    """Right ascension, in degrees, near which the lights of the project point."""
+    dec_deg: float | None = Field(default=None, ge=-90, le=90)
+    """Declination, in degrees, near which the lights of the project point."""
+    radius_deg: float | None = Field(default=None, gt=0, le=180)
+    """How far from there, in degrees, the pointing in a header may be."""
+
+    @model_validator(mode="after")
+    def _check(self) -> "Lights":
+        given = [value is not None for value in (self.ra_deg, self.dec_deg, self.radius_deg)]
+        if any(given) and not all(given):
+            msg = "ra_deg, dec_deg and radius_deg belong together: give all or none"
+            raise ValueError(msg)
+        return self
+
+
 class Project(Settings):
     """One target: where its frames lie, its channels, and how they are processed."""
 
@@ -140,6 +161,8 @@ class Project(Settings):
     """Where the target lies on the sky, and the star catalogue it is placed by."""
     channels: dict[ChannelName, Channel] = Field(min_length=1)
     """Channels by name: the subs of one filter each."""
+    lights: Lights = Lights()
+    """Which lights of the raw folders belong to the project, if the folders hold others too."""
     exclude: list[Text] = []
     """Patterns of files to leave out, such as 'clouds/*'."""
     header_fixes: dict[str, dict[Keyword, HeaderValue]] = {}

@@ -13,6 +13,7 @@ from platefiles.filters import canonical_filter, claims
 from platefiles.frame import Frame, read_sheet, write_sheet
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 from platefiles.keywords import KEYS
+from platefiles.light_selection import why_not_selected
 from platefiles.scan import RawFile
 from platefiles.slug import digest, escape, frame_id, slug
 from platefiles.times import night_of
@@ -136,6 +137,10 @@ def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") 
         return refusal(facts.colour)
     if facts.problem:
         return facts.problem
+    if facts.role == "light":
+        other = why_not_selected(facts, loaded.project.lights)
+        if other:
+            return f"not among the `lights` of {loaded.path.name}: {other}"
     if facts.role in ("light", "flat") and not channel:
         found = f"FILTER = {facts.filter!r} is" if facts.filter else "has no FILTER, which is"
         return (

@@ -33,6 +33,7 @@ SECTIONS = {
     "annotation": recipe.Annotation,
     "Equipment files": project.Equipment,
     "sky": project.Sky,
+    "lights": project.Lights,
     "site": project.Site,
     "This machine": machine.Machine,
 }
