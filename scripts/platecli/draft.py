@@ -8,7 +8,9 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from platecli.survey import CALIBRATION_KINDS, Survey, name_channels
+from platecli.calibrated_lights import CALIBRATION_KINDS
+from platecli.filter_channels import name_channels
+from platecli.survey import Survey
 from platefiles.config import SHIPPED
 from platefiles.errors import UserError
 from platefiles.filters import wavelength_nm
@@ -39,6 +41,8 @@ def draft_text(survey: Survey, name: str, projects_dir: Path) -> str:
     blocks = [
         _head(survey, name, projects_dir),
         _raw(survey, projects_dir),
+        _selection(survey),
+        _exclude(survey),
         *_way(survey),
         _channels(survey),
         _fixes(survey),
@@ -99,21 +103,44 @@ def recipe_for(channels: Sequence[str]) -> tuple[str, dict[str, str | None]]:
 def colour_rows(channels: Sequence[str]) -> dict[str, str | None]:
     """Map channels to colours in the order of their wavelengths, the longest to red.
 
+    Channels whose wavelength is unknown are mapped to no colour.
+
     Returns
     -------
     dict
         Channel by output colour, with None for a luminance that is not there. Empty if there
         are not two channels of different colours.
     """
-    colours = sorted(
-        (name for name in channels if name not in ("lum", "open")),
-        key=lambda name: (-(wavelength_nm(name) or 0.0), name),
-    )
+    wavelengths = {name: wavelength_nm(name) for name in channels if name != "lum"}
+    known = {name: length for name, length in wavelengths.items() if length is not None}
+    colours = sorted(known, key=lambda name: (-known[name], name))
     if len(colours) < 2:
         return {}
     lum = "lum" if "lum" in channels else None
     middle = colours[len(colours) // 2]
     return {"red": colours[0], "green": middle, "blue": colours[-1], "luminance": lum}
+
+
+def question_of_colours(survey: Survey) -> str:
+    """Ask which colours filters are whose names do not tell."""
+    names = ", ".join(repr(survey.channels[name][0]) for name in survey.unmapped)
+    several = len(survey.unmapped) > 1
+    sample = quoted(survey.unmapped[0])
+    return (
+        f"The filter{'s' if several else ''} {names} may be of any colour: write under "
+        "`overrides: mapping:` which channel is red, green and blue, such as "
+        f"`red: {{{sample}: 1}}`"
+    )
+
+
+def why_calibrated(survey: Survey) -> str:
+    """Say why lights are taken as calibrated."""
+    units = sorted({frame.unit for frame in survey.of_role("light")} - {""})
+    unit = f" in {' and '.join(units)}" if units else ""
+    return (
+        f"The lights{unit} look calibrated already and there are no calibration frames: they are "
+        "taken as they are (`calibrated: true`)."
+    )
 
 
 def _head(survey: Survey, name: str, projects_dir: Path) -> list[str]:
@@ -146,22 +173,34 @@ def _from(folder: Path, projects_dir: Path) -> str:
     return path
 
 
+def _selection(survey: Survey) -> list[str]:
+    if not survey.selection:
+        return []
+    lines = ["# The raw folders hold lights of other targets too. Those of this one:", "lights:"]
+    for key, value in survey.selection.items():
+        text = f"[{', '.join(map(quoted, value))}]" if isinstance(value, list) else str(value)
+        lines.append(f"  {key}: {text}")
+    return lines
+
+
+def _exclude(survey: Survey) -> list[str]:
+    if not survey.exclude:
+        return []
+    lines = ["# These lights are left out; take a line away to use them.", "exclude:"]
+    for pattern, why in survey.exclude.items():
+        lines.append(f"  - {json.dumps(pattern, ensure_ascii=not pattern.isprintable())}  # {why}")
+    return lines
+
+
 def _way(survey: Survey) -> list[list[str]]:
     recipe, rows = recipe_for(list(survey.channels))
     blocks = [[f"recipe: {recipe}"]]
     if rows:
         blocks[0].append("# Its mapping does not know these channels: see 'overrides' below.")
+    if survey.unmapped:
+        blocks[0] += _comment(question_of_colours(survey))
     if survey.calibrated:
-        units = sorted({frame.unit for frame in survey.of_role("light")})
-        blocks.append(
-            [
-                *_comment(
-                    f"The lights are in {' and '.join(units)} and there are no calibration frames: "
-                    "they are taken as calibrated already."
-                ),
-                "calibrated: true",
-            ]
-        )
+        blocks.append([*_comment(why_calibrated(survey)), "calibrated: true"])
     return blocks
 
 
@@ -169,6 +208,7 @@ def _channels(survey: Survey) -> list[str]:
     lines = ["channels:"]
     for name, filters in survey.channels.items():
         lines += _channel(name, filters)
+        lines += [f"    {kind}: none" for kind in survey.calibration.without.get(name, ())]
         lights = survey.of_role("light", name)
         total = sum(frame.exposure_s for frame in lights)
         lines.append(f"    # Lights: {len(lights)}, together {duration(total)}.")
@@ -226,24 +266,38 @@ def _as_pattern(name: str) -> str:
 
 
 def _overrides(survey: Survey) -> list[str]:
+    lines = []
+    if survey.calibration.scale_darks:
+        lines += ["  calibration: {scale_darks: true}"]
+    if survey.wants_min_subs:
+        lines += [
+            "  # A channel of one or two frames is made even if one cannot be used.",
+            "  integration: {min_subs: 1}",
+        ]
+    offered = _offered_mapping(survey)
+    if lines or not all(line.startswith("#") for line in offered):
+        return ["overrides:", *lines, *offered]
+    return ["# overrides:", *offered] if offered else []
+
+
+def _offered_mapping(survey: Survey) -> list[str]:
+    """Return the mapping that channels need, as a comment where only names of files tell them."""
     recipe, rows = recipe_for(list(survey.channels))
     if rows:
         unused = [name for name in survey.channels if name not in rows.values()]
         left = f" In no row: {', '.join(unused)}." if recipe == "single-channel" and unused else ""
-        lines = _comment(
+        text = (
             "A suggestion: which channels make red, green, blue and the brightness, each with its "
             f"weight.{left}"
         )
-        return [*lines, *_mapping(rows)]
+        return [*(f"  {line}" for line in _comment(text)), *_mapping(rows)]
     added = _channels_in_names(survey)
-    if not added:
-        return []
-    rows = colour_rows([*survey.channels, *added])
-    return [f"# {line}" for line in _mapping(rows)]
+    rows = colour_rows([*survey.channels, *added]) if added else {}
+    return [f"# {line}" for line in _mapping(rows)] if rows else []
 
 
 def _mapping(rows: dict[str, str | None]) -> list[str]:
-    lines = ["overrides:", "  mapping:"]
+    lines = ["  mapping:"]
     for row, channel in rows.items():
         lines.append(f"    {row}: {'null' if channel is None else f'{{{quoted(channel)}: 1}}'}")
     return lines
@@ -257,7 +311,7 @@ def _found(survey: Survey) -> list[str]:
             lines += [f"#   {kind}: {found}" for found in calibration_counts(survey, kind)]
     for note in survey.notes:
         lines += _comment(f"Note: {note}")
-    left_out = survey.of_role("unused")
+    left_out = survey.left_out
     if left_out:
         lines.append(f"# Left out, {len(left_out)} of {len(survey.frames)}:")
         lines += [f"#   {frame.name}: {frame.reason}" for frame in left_out[:_MOST_LISTED]]

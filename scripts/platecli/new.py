@@ -1,17 +1,41 @@
-"""Verb ``new``: draft a project file from the headers of raw frames."""
+"""Verb ``new``: draft project files from the headers of raw frames, one for each target."""
 
 import argparse
 import os
 import re
 from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
-from platecli.draft import calibration_counts, draft_text, duration, nights
-from platecli.survey import CALIBRATION_KINDS, Survey, survey_folders
+from platecli.draft import draft_text
+from platecli.draft_summary import found_lines, next_lines
+from platecli.raw_folders import RawFolders, no_lights_of, read_folders
+from platecli.screen import show
+from platecli.survey import Survey, survey_target
+from platecli.targets import Grouping, Target, group_lights, of_object, together
 from platefiles.config import SHIPPED
 from platefiles.errors import UserError
 from platefiles.project import NAME_PATTERN
+from platefiles.slug import slug
 from platefiles.yamlfile import shown
+
+_LONGEST = 40
+_MOST_LISTED = 6
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A project file that is to be written.
+
+    Attributes
+    ----------
+    path : Path
+    survey : Survey
+    """
+
+    path: Path
+    survey: Survey
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,12 +46,40 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "raw", metavar="RAW", nargs="+", type=Path, help="folders of raw frames, lights and others"
     )
+    parser.add_argument(
+        "--target", metavar="OBJECT", help="draft only the target with this OBJECT in the headers"
+    )
+    ways = parser.add_mutually_exclusive_group()
+    ways.add_argument(
+        "--split",
+        action="store_const",
+        const="split",
+        dest="way",
+        help="a project for each pointing, where one OBJECT has several",
+    )
+    ways.add_argument(
+        "--together",
+        action="store_const",
+        const="together",
+        dest="way",
+        help="one project of all lights, whatever OBJECT and pointing say",
+    )
+    parser.epilog = (
+        "Lights of several targets become a project each, called NAME-TARGET. Without --split or "
+        "--together, several pointings of one OBJECT are asked about, and nothing is written."
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Draft the file, and say what was found and what to do next."""
-    path, survey = _draft(args.name, args.raw, SHIPPED / "projects")
-    print("\n".join(summary(survey, path)))
+    """Draft the files, and say what was found and what to do next."""
+    raw = _read(args.name, args.raw)
+    grouping = _grouping(raw, args.name, args.raw, args.target, args.way)
+    drafts = _drafts(raw, args.name, grouping, SHIPPED / "projects")
+    _write_all(drafts, args.name)
+    for draft in drafts:
+        show(found_lines(draft.survey, draft.path))
+    show(_left_over(grouping, args.name, args.raw))
+    show(next_lines([draft.path for draft in drafts]))
     return 0
 
 
@@ -39,7 +91,7 @@ def draft_project(name: str, raw_folders: Sequence[str | Path], projects_dir: st
     name : str
         Name of the project.
     raw_folders : sequence of path
-        Folders of raw frames, searched with all folders inside.
+        Folders of raw frames of one target, searched with all folders inside.
     projects_dir : path
         Where the file is written.
 
@@ -51,58 +103,201 @@ def draft_project(name: str, raw_folders: Sequence[str | Path], projects_dir: st
     Raises
     ------
     UserError
-        If the name cannot be one, the file is there already, a folder is not there, or there is
-        no light frame in them. Nothing is written then.
+        As for `draft_projects`, and if there are several targets.
     """
-    return _draft(name, raw_folders, projects_dir)[0]
+    (path,) = draft_projects(name, raw_folders, projects_dir, way="together")
+    return path
 
 
-def summary(survey: Survey, path: Path) -> list[str]:
-    """Say in a few lines what was found and what comes next."""
-    lines = [f"Drafted {shown(path)} from {len(survey.frames)} files."]
-    for name, filters in survey.channels.items():
-        lights = survey.of_role("light", name)
-        total = duration(sum(frame.exposure_s for frame in lights))
-        count = len(nights(lights))
-        lines.append(
-            f"  {name} ({', '.join(filters)}): {len(lights)} lights, {total}, "
-            f"{count} night{'s' if count != 1 else ''}"
-        )
-    if survey.calibrated:
-        lines.append("  The lights look calibrated already (see 'calibrated' in the file).")
-    else:
-        for kind in CALIBRATION_KINDS:
-            lines.append(f"  {kind}: {'; '.join(calibration_counts(survey, kind))}")
-    left_out = survey.of_role("unused")
-    if left_out:
-        lines.append(f"  left out: {len(left_out)}, with reasons in the file")
-    if survey.renamed:
-        lines.append("  Names of files tell of other filters than FILTER does: see the file.")
-    return [
-        *lines,
-        "Look it through, then:",
-        f"  python3 scripts/platelog.py run {path.stem}",
-    ]
+def draft_projects(
+    name: str,
+    raw_folders: Sequence[str | Path],
+    projects_dir: str | Path,
+    target: str | None = None,
+    way: str | None = None,
+) -> list[Path]:
+    """Draft a project file for each target of raw folders.
+
+    Parameters
+    ----------
+    name : str
+        Name of the project; with several targets, the first part of the names.
+    raw_folders : sequence of path
+        Folders of raw frames, searched with all folders inside.
+    projects_dir : path
+        Where the files are written.
+    target : str, optional
+        OBJECT of the only target to draft.
+    way : str, optional
+        ``split`` or ``together``: a project for each pointing, or one of all lights.
+
+    Returns
+    -------
+    list of Path
+        The new files, absolute.
+
+    Raises
+    ------
+    UserError
+        If the name cannot be one, a file is there already, a folder is not there, there is no
+        usable light in them, or one OBJECT has several pointings and no way is given. Nothing is
+        written then.
+    """
+    raw = _read(name, raw_folders)
+    grouping = _grouping(raw, name, raw_folders, target, way)
+    drafts = _drafts(raw, name, grouping, projects_dir)
+    _write_all(drafts, name)
+    return [draft.path for draft in drafts]
 
 
-def _draft(
-    name: str, raw_folders: Sequence[str | Path], projects_dir: str | Path
-) -> tuple[Path, Survey]:
+def _read(name: str, raw_folders: Sequence[str | Path]) -> RawFolders:
     if not re.fullmatch(NAME_PATTERN, name):
         msg = (
             f"{name!r} cannot be the name of a project: take small letters, digits, - and _, "
             "at most 40, such as 'my-target'"
         )
         raise UserError(msg)
-    projects = Path(os.path.abspath(projects_dir))
-    path = projects / f"{name}.yaml"
-    if os.path.lexists(path):
-        msg = f"{shown(path)} is there already and stays as it is; choose another name"
-        raise UserError(msg)
     folders = [Path(os.path.abspath(Path(folder).expanduser())) for folder in raw_folders]
-    survey = survey_folders(list(dict.fromkeys(folders)), path)
-    _write_new(path, draft_text(survey, name, projects))
-    return path, survey
+    return read_folders(list(dict.fromkeys(folders)))
+
+
+def _grouping(
+    raw: RawFolders,
+    name: str,
+    raw_folders: Sequence[str | Path],
+    target: str | None,
+    way: str | None,
+) -> Grouping:
+    lights = raw.targeted
+    if target is not None:
+        lights = tuple(of_object(raw.targeted, target))
+        if not lights:
+            raise UserError(no_lights_of(target, raw))
+    grouping = together(lights) if way == "together" else group_lights(lights)
+    if grouping.several_pointings and way is None:
+        raise UserError(_question(grouping, name, raw_folders, target))
+    return grouping
+
+
+def _question(
+    grouping: Grouping, name: str, raw_folders: Sequence[str | Path], target: str | None
+) -> str:
+    """Ask whether pointings of one OBJECT are one target or several."""
+    several = grouping.several_pointings
+    title = several[0].title
+    same = [one for one in several if one.title == title]
+    places = [
+        f"RA {one.place[0]:.3f}, Dec {one.place[1]:+.3f} ({len(one.lights)} lights)"
+        for one in same[:_MOST_LISTED]
+        if one.place
+    ]
+    more = f" and {len(same) - _MOST_LISTED} more" if len(same) > _MOST_LISTED else ""
+    what = f"OBJECT = {title!r}" if title else "lights without OBJECT"
+    command = _command(name, raw_folders, target)
+    return (
+        f"{what} has {len(same)} pointings that overlap by less than half: {', '.join(places)}"
+        f"{more}; nothing is drafted. `{command} --split` drafts a project for each, "
+        f"`{command} --together` one of all."
+    )
+
+
+def _command(name: str, raw_folders: Sequence[str | Path], target: str | None) -> str:
+    words = ["python3 scripts/platelog.py new", name, *(_shell(str(one)) for one in raw_folders)]
+    return " ".join([*words, *([f"--target {_shell(target)}"] if target else [])])
+
+
+def _shell(word: str) -> str:
+    import shlex
+
+    return shlex.quote(word)
+
+
+def _drafts(
+    raw: RawFolders, name: str, grouping: Grouping, projects_dir: str | Path
+) -> list[Draft]:
+    """Survey each target; nothing is written."""
+    projects = Path(os.path.abspath(projects_dir))
+    names = project_names(name, grouping.targets)
+    paths = [projects / f"{one}.yaml" for one in names]
+    for path in paths:
+        if os.path.lexists(path):
+            raise UserError(_is_there(path))
+    return [
+        Draft(path, survey_target(raw, target, path))
+        for path, target in zip(paths, grouping.targets, strict=True)
+    ]
+
+
+def project_names(name: str, targets: Sequence[Target]) -> list[str]:
+    """Return the names of projects: ``NAME``, or ``NAME-TARGET`` where there are several targets.
+
+    Parameters
+    ----------
+    name : str
+        The name that the user gave.
+    targets : sequence of Target
+    """
+    if len(targets) == 1:
+        return [name]
+    names: list[str] = []
+    for target in targets:
+        several = f"-{target.number}" if target.number else ""
+        only_one = len({one.title for one in targets}) == 1
+        longest = _LONGEST - len(name) - len(several) - 4
+        title = "" if only_one else slug(target.title or "no object", max(longest, 8))
+        base = f"{name}-{title.replace('_', '-')}" if title else name
+        unique = wanted = f"{base}{several}"
+        number = 2
+        while unique in names:
+            unique, number = f"{wanted}-{number}", number + 1
+        names.append(unique)
+    too_long = next((one for one in names if len(one) > _LONGEST), "")
+    if too_long:
+        msg = f"{name!r} is too long: with the name of a target it gives {too_long!r}; at most 40"
+        raise UserError(msg)
+    return names
+
+
+def _left_over(grouping: Grouping, name: str, raw_folders: Sequence[str | Path]) -> list[str]:
+    """Say which lights became part of no draft."""
+    lines = []
+    for target in grouping.few:
+        count = len(target.lights)
+        line = f"No draft for {count} light{'s' * (count > 1)} of {target.title or 'no OBJECT'}"
+        if target.title:
+            command = _command(f"{name}-other", raw_folders, target.title)
+            line += f": too few. `{command}` drafts one"
+        lines.append(f"{line}.")
+    if grouping.unclear:
+        first = grouping.unclear[0].file.name
+        lines.append(
+            f"{len(grouping.unclear)} lights are in no draft, because their headers do not tell "
+            f"the target (first: {first}): set OBJECT under `header_fixes`."
+        )
+    return lines
+
+
+def _is_there(path: Path) -> str:
+    return f"{shown(path)} is there already and stays as it is; choose another name"
+
+
+def _write_all(drafts: Sequence[Draft], name: str) -> None:
+    """Write all files, or none."""
+    several = len(drafts) > 1
+    texts = [
+        draft_text(draft.survey, draft.path.stem if several else name, draft.path.parent)
+        for draft in drafts
+    ]
+    written: list[Path] = []
+    try:
+        for draft, text in zip(drafts, texts, strict=True):
+            _write_new(draft.path, text)
+            written.append(draft.path)
+    except UserError:
+        for path in written:
+            with suppress(OSError):
+                path.unlink()
+        raise
 
 
 def _write_new(path: Path, text: str) -> None:
@@ -117,8 +312,7 @@ def _write_new(path: Path, text: str) -> None:
                 path.unlink()
                 raise
     except FileExistsError:
-        msg = f"{shown(path)} is there already and stays as it is; choose another name"
-        raise UserError(msg) from None
+        raise UserError(_is_there(path)) from None
     except OSError as error:
         msg = f"{shown(path)} cannot be written ({error.strerror})"
         raise UserError(msg) from None

@@ -1,52 +1,55 @@
 """What a set of raw folders holds, before there is a project file."""
 
-import os
-import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
-from platefiles.config import Channel, Equipment, LoadedProject, Mapping, Project, Recipe
+from platecli.calibrated_lights import look_calibrated
+from platecli.calibration_advice import CalibrationChoices, choose_calibration
+from platecli.filter_channels import filters_in_names, name_channels
+from platecli.found_lights import Light
+from platecli.raw_folders import AS_LIGHTS, RawFolders, read_folders
+from platecli.targets import Target, selection_of, together
+from platecli.trial_exposures import Trial, fits, odd_trials, patterns_for
+from platefiles.config import Channel, Equipment, Lights, LoadedProject, Project, Recipe
+from platefiles.config import Mapping as ColourMapping
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, wavelength_nm
 from platefiles.frame import Frame
-from platefiles.headers import Facts, read_facts
-from platefiles.matching import match_calibration
-from platefiles.scan import RawFile, scan_folders
+from platefiles.scan import RawFile
 from platefiles.sheet import build_sheet
-from platefiles.slug import slug
-from platefiles.yamlfile import shown
 
-CALIBRATION_KINDS = ("bias", "dark", "flat")
-_RAW_UNITS = {"", "adu", "adus", "dn", "count", "counts", "ct"}
-_SHORT = {"red": "r", "green": "g", "blue": "b"}
-_AS_LIGHTS = {"*": {"IMAGETYP": "light"}}
-_TOKEN = re.compile(r"[A-Za-z]+[0-9]*")
+_FEW = 3
 
 
 @dataclass(frozen=True)
 class Survey:
-    """What was found in raw folders.
+    """What was found of one target in raw folders.
 
     Attributes
     ----------
     folders : tuple of Path
         Absolute raw folders.
     target : str
-        The most frequent OBJECT of the lights, or empty.
+        The most frequent OBJECT of the lights, with the number of its pointing, or empty.
     channels : dict
         FILTER values by the channel that is proposed for them, in the order of names.
     frames : tuple of Frame
-        The frame sheet that these channels would give.
+        The frame sheet that the draft gives.
     untyped : bool
         No header says what its frame is; all are taken for lights.
     calibrated : bool
         The lights look calibrated already.
     renamed : dict
         FILTER by file name, where the names of files tell filters apart that FILTER does not.
-    notes : tuple of str
+    calibration : CalibrationChoices
         What calibration will not do, and why.
+    selection : dict
+        The key ``lights`` of the draft; empty where all lights are of one target.
+    exclude : dict
+        What the lights look like that a pattern leaves out, by pattern.
     """
 
     folders: tuple[Path, ...]
@@ -56,12 +59,53 @@ class Survey:
     untyped: bool
     calibrated: bool
     renamed: dict[str, str]
-    notes: tuple[str, ...]
+    calibration: CalibrationChoices
+    selection: dict[str, Any] = field(default_factory=dict)
+    exclude: dict[str, str] = field(default_factory=dict)
 
     @property
     def header_fixes(self) -> dict[str, dict[str, str]]:
         """Header fixes without which there would be no lights."""
-        return dict(_AS_LIGHTS) if self.untyped else {}
+        return dict(AS_LIGHTS) if self.untyped else {}
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What does not fit, and what calibration does not do."""
+        return (*self.calibration.sentences, *self.calibration.notes)
+
+    @property
+    def fewest_lights(self) -> int:
+        """Lights of the channel that has fewest, with the filters that names tell of."""
+        filters = Counter(
+            canonical_filter(self.renamed[frame.name])
+            if frame.name in self.renamed
+            else frame.channel
+            for frame in self.of_role("light")
+        )
+        return min(filters.values(), default=0)
+
+    @property
+    def wants_min_subs(self) -> bool:
+        """Whether a channel of one or two calibrated frames is to be made even if one fails."""
+        return self.calibrated and self.fewest_lights < _FEW
+
+    @property
+    def unmapped(self) -> tuple[str, ...]:
+        """Channels whose filters have names that tell no colour."""
+        known = ("lum", "open")
+        return tuple(
+            name
+            for name, filters in self.channels.items()
+            if name not in known and wavelength_nm(filters[0]) is None
+        )
+
+    @property
+    def left_out(self) -> tuple[Frame, ...]:
+        """Files that the draft uses for nothing, but for those that it leaves out on purpose."""
+        on_purpose = ("excluded in ", "not among the `lights` of ")
+        return tuple(
+            frame for frame in self.of_role("unused") if not frame.reason.startswith(on_purpose)
+        )
 
     def of_role(self, role: str, channel: str | None = None) -> tuple[Frame, ...]:
         """Frames of a role, and of a channel if one is given."""
@@ -73,7 +117,7 @@ class Survey:
 
 
 def survey_folders(folders: Sequence[Path], project_path: Path) -> Survey:
-    """Look through raw folders.
+    """Look through raw folders as if all lights were of one target.
 
     Parameters
     ----------
@@ -85,147 +129,108 @@ def survey_folders(folders: Sequence[Path], project_path: Path) -> Survey:
     Raises
     ------
     UserError
-        If a folder is not there, or there is no FITS file or no light in them.
+        If a folder is not there, or there is no FITS file or no usable light in them.
     """
-    files = _scan(folders)
-    readable = [file for file in files if not file.reason]
-    facts = {file.path: _facts(file, untyped=False) for file in readable}
-    untyped = bool(readable) and not any(fact.role for fact in facts.values())
-    if untyped:
-        facts = {file.path: _facts(file, untyped=True) for file in readable}
-    lights = [file for file in readable if facts[file.path].role == "light"]
-    if not lights:
-        raise UserError(_no_lights(files, facts))
-    channels = name_channels(facts[file.path].filter for file in lights)
-    loaded = _provisional(project_path, folders, channels, untyped)
-    frames = build_sheet(files, loaded)
-    calibrated = _look_calibrated(lights, facts)
-    targets = Counter(facts[file.path].target for file in lights if facts[file.path].target)
-    return Survey(
-        folders=tuple(folders),
-        target=max(sorted(targets), key=lambda target: targets[target], default=""),
-        channels=channels,
-        frames=frames,
-        untyped=untyped,
-        calibrated=calibrated,
-        renamed=_filters_in_names(lights, facts),
-        notes=() if calibrated else _calibration_notes(frames, loaded),
-    )
+    raw = read_folders(folders)
+    (target,) = together(raw.targeted).targets
+    return survey_target(raw, target, project_path)
 
 
-def name_channels(filters: Iterable[str]) -> dict[str, tuple[str, ...]]:
-    """Propose a channel for each filter.
+def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey:
+    """Find out what a project of one target has to say.
 
     Parameters
     ----------
-    filters : iterable of str
-        FILTER of each light, empty where there is none.
+    raw : RawFolders
+    target : Target
+        Some of its lights.
+    project_path : Path
+        Where the project's file will be.
 
-    Returns
-    -------
-    dict
-        The spellings found, by the name of the channel: the canonical name of the filter, with
-        r, g and b for red, green and blue unless a survey's band needs the letter.
+    Raises
+    ------
+    UserError
+        If none of the lights can be used.
     """
-    spellings: dict[str, set[str]] = {}
-    for value in filters:
-        spellings.setdefault(canonical_filter(value), set()).add(value or "open")
-    channels: dict[str, tuple[str, ...]] = {}
-    for filter_name in sorted(spellings):
-        short = _SHORT.get(filter_name, "")
-        name = short if short and short not in spellings else slug(filter_name, 18) or "filter"
-        unique, number = name, 2
-        while unique in channels:
-            unique, number = f"{name}{number}", number + 1
-        channels[unique] = tuple(sorted(spellings[filter_name]))
-    return dict(sorted(channels.items()))
-
-
-def _scan(folders: Sequence[Path]) -> list[RawFile]:
-    for folder in folders:
-        if not folder.is_dir():
-            kind = "not a folder" if folder.exists() else "no such folder"
-            msg = f"{shown(folder)}: {kind}; give the folder that holds your frames"
+    trials = [*raw.trials, *odd_trials(target.lights)]
+    odd = {light for trial in trials for light in trial.lights}
+    lights = [light for light in target.lights if light not in odd]
+    own = set(target.lights)
+    others = [light for light in raw.targeted if light not in own]
+    selection = selection_of(target, others) if others else {}
+    unwanted = [light for light in raw.lights if light in odd]
+    exclude = _patterns(unwanted, trials, raw.files)
+    if others and not selection:
+        exclude |= dict.fromkeys(patterns_for(others, raw.files), "of another target")
+    calibrated = look_calibrated(lights, raw.facts.values())
+    channels = name_channels(light.facts.filter for light in lights)
+    paths = {light.file.path for light in lights}
+    reasons: dict[str, str] = {}
+    while True:
+        loaded = _provisional(project_path, raw, channels, selection, exclude, calibrated)
+        frames = build_sheet(raw.files, loaded)
+        unused = [frame for frame in frames if frame.path in paths and frame.role == "unused"]
+        reasons = {frame.path: frame.reason for frame in unused} | reasons
+        fed = {frame.channel for frame in frames if frame.role == "light"}
+        if not fed:
+            first = unused[0]
+            msg = f"none of the {len(lights)} lights can be used ({first.name}: {first.reason})"
             raise UserError(msg)
-    files = scan_folders(folders, None, False)
-    if not files:
-        where = " and ".join(shown(folder) for folder in folders)
-        msg = (
-            f"{where}: no FITS files (.fits, .fit, .fts, also with .fz or .gz) to make a project of"
-        )
-        raise UserError(msg)
-    return files
+        if fed == set(channels):
+            break
+        channels = {name: filters for name, filters in channels.items() if name in fed}
+    return Survey(
+        folders=raw.folders,
+        target=target.numbered_title,
+        channels=channels,
+        # Without its channel, a light would only be said to be in none.
+        frames=tuple(replace(f, reason=reasons.get(f.path, f.reason)) for f in frames),
+        untyped=raw.untyped,
+        calibrated=calibrated,
+        renamed=filters_in_names(lights),
+        calibration=CalibrationChoices() if calibrated else choose_calibration(frames, loaded),
+        selection=selection,
+        exclude=exclude,
+    )
 
 
-def _facts(file: RawFile, untyped: bool) -> Facts:
-    fixes = _AS_LIGHTS["*"] if untyped else {}
-    return read_facts(file.header, file.inside, os.path.basename(file.folder), fixes)
-
-
-def _no_lights(files: Sequence[RawFile], facts: dict[str, Facts]) -> str:
-    roles = Counter(facts[file.path].role or "unclear" for file in files if file.path in facts)
-    roles["unreadable"] = len(files) - roles.total()
-    found = ", ".join(f"{count} {role}" for role, count in sorted(roles.items()) if count)
-    first = next((f"{file.name} {file.reason}" for file in files if file.reason), "")
-    why = f" ({first})" if first else ""
-    return f"no light frames among the FITS files: {found}{why}; add the folder of the lights"
+def _patterns(
+    unwanted: Sequence[Light], trials: Sequence[Trial], files: Sequence[RawFile]
+) -> dict[str, str]:
+    """Return the patterns that leave lights out, with what these look like."""
+    reasons = {light: trial.why for trial in trials for light in trial.lights}
+    return {
+        pattern: next(why for light, why in reasons.items() if fits(light.file, pattern))
+        for pattern in patterns_for(unwanted, files)
+    }
 
 
 def _provisional(
-    path: Path, folders: Sequence[Path], channels: dict[str, tuple[str, ...]], untyped: bool
+    path: Path,
+    raw: RawFolders,
+    channels: Mapping[str, tuple[str, ...]],
+    selection: Mapping[str, Any],
+    exclude: Iterable[str],
+    calibrated: bool,
 ) -> LoadedProject:
+    """Return the project that the draft will load to, as far as the frame sheet goes."""
     project = Project(
         title="new",
-        raw=[str(index) for index, _ in enumerate(folders)],
+        raw=[str(index) for index, _ in enumerate(raw.folders)],
         recipe="single-channel",
+        calibrated=calibrated,
+        lights=Lights(**selection),
+        exclude=list(exclude),
         channels={name: Channel(filters=list(found)) for name, found in channels.items()},
-        header_fixes=dict(_AS_LIGHTS) if untyped else {},  # type: ignore[arg-type]
+        header_fixes=dict(AS_LIGHTS) if raw.untyped else {},  # type: ignore[arg-type]
     )
     return LoadedProject(
         name=path.stem,
         path=path,
         project=project,
-        recipe=Recipe(mapping=Mapping(luminance={"*": 1.0})),
+        recipe=Recipe(mapping=ColourMapping(luminance={"*": 1.0})),
         recipe_name=project.recipe,
         equipment=Equipment(),
-        raw_folders=tuple(folders),
+        raw_folders=raw.folders,
         lock_path=path.with_suffix(".lock.yaml"),
     )
-
-
-def _look_calibrated(lights: Sequence[RawFile], facts: dict[str, Facts]) -> bool:
-    """Lights in a unit of light, not held as whole numbers, and nothing to calibrate them with."""
-    if any(fact.role in CALIBRATION_KINDS for fact in facts.values()):
-        return False
-    return all(
-        facts[file.path].unit.lower() not in _RAW_UNITS
-        and file.header.get("BITPIX") not in (16, 32, 64)
-        for file in lights
-    )
-
-
-def _filters_in_names(lights: Sequence[RawFile], facts: dict[str, Facts]) -> dict[str, str]:
-    """Find filters by file name, where lights of one FILTER have names that tell filters apart."""
-    named: dict[str, dict[str, str]] = {}
-    for file in lights:
-        stem = file.inside.rsplit("/", 1)[-1].split(".", 1)[0]
-        tokens = [token for token in _TOKEN.findall(stem) if wavelength_nm(token) is not None]
-        found = canonical_filter(facts[file.path].filter)
-        named.setdefault(found, {})[file.name] = tokens[-1] if tokens else ""
-    renamed: dict[str, str] = {}
-    for found, tokens_by_name in named.items():
-        seen = {canonical_filter(token) for token in tokens_by_name.values() if token}
-        if len(seen) > 1:
-            renamed |= {
-                name: token
-                for name, token in tokens_by_name.items()
-                if token and canonical_filter(token) != found
-            }
-    return dict(sorted(renamed.items()))
-
-
-def _calibration_notes(frames: tuple[Frame, ...], loaded: LoadedProject) -> tuple[str, ...]:
-    try:
-        return match_calibration(frames, loaded).notes
-    except UserError as error:
-        return tuple(str(error).splitlines())

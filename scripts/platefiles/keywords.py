@@ -63,7 +63,12 @@ KEYS: tuple[str, ...] = (
 COMMENTED = frozenset((*GAIN, *EXPOSURE, *TEMPERATURE, *DATE))
 """Keywords whose comments may tell the unit or the time zone of their values."""
 
-READ: tuple[str, ...] = (*KEYS, *(f"/{key}" for key in sorted(COMMENTED)))
+SIGNS_OF_CALIBRATION = ("CTYPE1", "CALSTAT", "FLATCOR")
+"""World coordinates, and cards that tell which calibration frames were applied."""
+
+READ: tuple[str, ...] = (
+    *KEYS, *(f"/{key}" for key in sorted(COMMENTED)), *SIGNS_OF_CALIBRATION
+)  # fmt: skip
 """Every card that a scan keeps; ``/GAIN`` is the comment of GAIN, where that tells something."""
 
 _LONG_FILTER = re.compile(

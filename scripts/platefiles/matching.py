@@ -14,7 +14,24 @@ from platefiles.shortfall import Shortfall, sentences
 if TYPE_CHECKING:
     from platefiles.project import LoadedProject
 
-__all__ = ["Calibrators", "MasterGroup", "Matched", "match_calibration"]
+__all__ = ["Calibrators", "MasterGroup", "Matched", "NothingFits", "match_calibration"]
+
+
+class NothingFits(UserError):
+    """There are calibration frames of a kind, but none that fits some lights.
+
+    Attributes
+    ----------
+    shortfalls : tuple of Shortfall
+        One for each such light and kind.
+    sentences : tuple of str
+        One for each group of lights, with the nearest miss and what can be done.
+    """
+
+    def __init__(self, shortfalls: Sequence[Shortfall], loaded: "LoadedProject") -> None:
+        self.shortfalls = tuple(shortfalls)
+        self.sentences = tuple(sentences(shortfalls, loaded))
+        super().__init__("\n".join(self.sentences))
 
 
 @dataclass(frozen=True)
@@ -58,9 +75,8 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
 
     Raises
     ------
-    UserError
-        If there are frames of a kind, but none that fits some lights: a sentence for each group
-        of such lights, with the nearest miss and what can be done.
+    NothingFits
+        If there are frames of a kind, but none that fits some lights.
     """
     lights = [frame for frame in frames if frame.role == "light"]
     if loaded.project.calibrated:
@@ -73,7 +89,7 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
     matcher = _Matcher(shelf, tolerance, loaded)
     served = {frame.id: matcher.serve(frame) for frame in lights}
     if matcher.shortfalls:
-        raise UserError("\n".join(sentences(matcher.shortfalls, loaded)))
+        raise NothingFits(matcher.shortfalls, loaded)
     masters = _in_use(served, matcher.masters)
     chosen = [(frame, matcher.chosen[frame.id]) for frame in lights]
     return Matched(masters, served, notes_on(frames, chosen, masters, shelf, loaded))

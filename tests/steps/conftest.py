@@ -1,6 +1,8 @@
 """The steps of the tiny set, run directly and once, for all tests of steps."""
 
+import argparse
 import json
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -9,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from astropy.io import fits
 from astropy.table import Table
 from choose_grid import choose_grid
 from find_zero_points import find_zero_points
@@ -20,7 +23,10 @@ from measure import measure
 from place_on_sky import place_on_sky
 from register import register
 
+from platecli import check
+from platecli.new import draft_project, draft_projects
 from platefiles.config import load_project
+from platefiles.errors import UserError
 from platefiles.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
@@ -163,3 +169,75 @@ def make_bench(write_project):
 def bench(make_bench, tiny_raw, tmp_path_factory) -> Bench:
     """The tiny set as it is; its products are made once and only read."""
     return make_bench(tmp_path_factory.mktemp("bench"), tiny_raw)
+
+
+class DraftBench:
+    """A checkout with room for project files, and a raw folder."""
+
+    def __init__(self, root):
+        self.projects = root / "checkout" / "config" / "projects"
+        self.raw = root / "frames"
+        self.raw.mkdir(parents=True)
+        self._count = 0
+
+    def frame(self, name, data=None, **cards):
+        """Write a raw frame whose pixels no other frame has."""
+        self._count += 1
+        if data is None:
+            data = np.full((6, 8), self._count, dtype=np.uint16)
+        path = os.path.join(os.fspath(self.raw), name)
+        os.makedirs(os.path.dirname(path), exist_ok=True)
+        header = fits.Header({key.replace("_", "-"): value for key, value in cards.items()})
+        hdu = fits.PrimaryHDU(data, header)
+        with open(path, "wb") as stream:
+            hdu.writeto(stream)
+        os.utime(path, (1e9, 1e9))  # a scan waits for files that were written just now
+
+    def lights(self, filters, exposure=60.0, count=2, night="2026-02-03", **cards):
+        """Write lights through some filters."""
+        for value in filters:
+            for number in range(count):
+                self.frame(
+                    f"l_{self._count}.fits",
+                    IMAGETYP="light",
+                    EXPTIME=exposure,
+                    FILTER=value,
+                    DATE_OBS=f"{night}T22:{number:02d}:00",
+                    **cards,
+                )
+
+    def draft(self, name="field"):
+        """Draft a project; give its text and what it loads to."""
+        path = draft_project(name, [self.raw], self.projects)
+        return path.read_text(encoding="utf-8"), load_project(path, self.projects)
+
+    def drafts(self, name="field", **choices):
+        """Draft a project for each target; give what they load to, by name."""
+        paths = draft_projects(name, [self.raw], self.projects, **choices)
+        return {path.stem: load_project(path, self.projects) for path in paths}
+
+    def check(self, capsys):
+        """Run the verb `check` on all drafts; give its status and what it says on errors."""
+        paths = [str(path) for path in sorted(self.projects.glob("*.yaml"))]
+        args = argparse.Namespace(project=paths, to="all", directory=self.projects.parents[1])
+        status = check.run(args)
+        return status, capsys.readouterr().err
+
+    def refused(self, name="field", raw=None, **choices):
+        """Give the sentence with which a draft is refused, and see that nothing is written."""
+        before = sorted(self.projects.glob("*")) if self.projects.exists() else []
+        with pytest.raises(UserError) as caught:
+            draft_projects(name, [raw or self.raw], self.projects, **choices)
+        after = sorted(self.projects.glob("*")) if self.projects.exists() else []
+        assert after == before
+        assert "\n" not in str(caught.value)
+        return str(caught.value)
+
+
+@pytest.fixture
+def drafting(tmp_path, monkeypatch) -> DraftBench:
+    """Give a bench for drafts, with its checkout as the working directory."""
+    bench = DraftBench(tmp_path)
+    (tmp_path / "checkout").mkdir()
+    monkeypatch.chdir(tmp_path / "checkout")
+    return bench

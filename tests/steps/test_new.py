@@ -1,4 +1,3 @@
-import os
 import re
 import subprocess
 import sys
@@ -6,75 +5,22 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from astropy.io import fits
 
 from platecli.draft import draft_text, duration, quoted, recipe_for
-from platecli.new import draft_project, summary
-from platecli.survey import name_channels, survey_folders
+from platecli.draft_summary import summary
+from platecli.filter_channels import name_channels
+from platecli.new import draft_project
+from platecli.survey import survey_folders
 from platefiles.config import check_against_sheet, load_project
-from platefiles.errors import UserError
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 from platefiles.yamlfile import read_yaml
 
 
-class Bench:
-    """A checkout with room for project files, and a raw folder."""
-
-    def __init__(self, root):
-        self.projects = root / "checkout" / "config" / "projects"
-        self.raw = root / "frames"
-        self.raw.mkdir(parents=True)
-        self._count = 0
-
-    def frame(self, name, data=None, **cards):
-        """Write a raw frame whose pixels no other frame has."""
-        self._count += 1
-        if data is None:
-            data = np.full((6, 8), self._count, dtype=np.uint16)
-        path = os.path.join(os.fspath(self.raw), name)
-        os.makedirs(os.path.dirname(path), exist_ok=True)
-        header = fits.Header({key.replace("_", "-"): value for key, value in cards.items()})
-        hdu = fits.PrimaryHDU(data, header)
-        with open(path, "wb") as stream:
-            hdu.writeto(stream)
-
-    def lights(self, filters, exposure=60.0, count=2, night="2026-02-03", **cards):
-        """Write lights through some filters."""
-        for value in filters:
-            for number in range(count):
-                self.frame(
-                    f"l_{self._count}.fits",
-                    IMAGETYP="light",
-                    EXPTIME=exposure,
-                    FILTER=value,
-                    DATE_OBS=f"{night}T22:{number:02d}:00",
-                    **cards,
-                )
-
-    def draft(self, name="field"):
-        """Draft a project; give its text and what it loads to."""
-        path = draft_project(name, [self.raw], self.projects)
-        return path.read_text(encoding="utf-8"), load_project(path, self.projects)
-
-    def refused(self, name="field", raw=None):
-        """Give the sentence with which a draft is refused, and see that nothing is written."""
-        before = sorted(self.projects.glob("*")) if self.projects.exists() else []
-        with pytest.raises(UserError) as caught:
-            draft_project(name, [raw or self.raw], self.projects)
-        after = sorted(self.projects.glob("*")) if self.projects.exists() else []
-        assert after == before
-        assert "\n" not in str(caught.value)
-        return str(caught.value)
-
-
 @pytest.fixture
-def bench(tmp_path, monkeypatch):
+def bench(drafting):
     """Give an empty bench, with its checkout as the working directory."""
-    bench = Bench(tmp_path)
-    (tmp_path / "checkout").mkdir()
-    monkeypatch.chdir(tmp_path / "checkout")
-    return bench
+    return drafting
 
 
 def without_comment_signs(text):

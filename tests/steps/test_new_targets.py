@@ -1,0 +1,399 @@
+"""Drafts of raw folders that hold more than the lights of one target."""
+
+import os
+
+import numpy as np
+import pytest
+
+from platecli.draft_summary import found_lines
+from platecli.new import draft_project, draft_projects, project_names
+from platecli.survey import survey_folders
+from platecli.targets import Target
+from platefiles.config import load_project
+from platefiles.scan import scan_folders
+from platefiles.sheet import build_sheet
+
+FIELD = {"FOCALLEN": 1000.0, "XPIXSZ": 500.0}
+"""8 x 6 pixels of 103 arc seconds: 13.8 x 10.3 arc minutes."""
+
+
+def light_names(loaded):
+    """Give the names of the lights that a project takes."""
+    frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+    return {frame.name for frame in frames if frame.role == "light"}
+
+
+def series(bench, folder, count=4, exposure=120.0, filters=("G",), **cards):
+    """Write lights into a folder."""
+    for value in filters:
+        for number in range(count):
+            bench.frame(
+                f"{folder}/{value or 'x'}{exposure:g}_{number}.fits",
+                IMAGETYP="light",
+                EXPTIME=exposure,
+                FILTER=value,
+                DATE_OBS=f"2026-02-03T22:{number:02d}:00",
+                **cards,
+            )
+
+
+def test_two_objects_become_two_projects(drafting, capsys):
+    """Each project takes the lights of its OBJECT, new nights included, and shares the darks."""
+    series(drafting, "a", OBJECT="M 31")
+    series(drafting, "b", count=3, OBJECT="m31", filters=("R",))
+    series(drafting, "c", OBJECT="NGC 7000", filters=("Ha", "OIII"))
+    for number in range(3):
+        drafting.frame(f"d{number}.fits", IMAGETYP="dark", EXPTIME=120.0)
+    loaded = drafting.drafts("run")
+    assert list(loaded) == ["run-m-31", "run-ngc-7000"]
+    assert loaded["run-m-31"].project.title == "M 31"
+    assert loaded["run-m-31"].project.lights.objects == ["M 31"]
+    assert list(loaded["run-m-31"].project.channels) == ["g", "r"]
+    assert list(loaded["run-ngc-7000"].project.channels) == ["ha", "oiii"]
+    series(drafting, "later", OBJECT="Messier 31")
+    names = light_names(loaded["run-m-31"])
+    assert {name.split("/")[0] for name in names} == {"a", "b", "later"}
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_one_object_needs_no_selection(drafting):
+    """A folder of one target is drafted without the key `lights`, under the name given."""
+    series(drafting, "a", OBJECT="M 31")
+    loaded = drafting.drafts("run")
+    assert list(loaded) == ["run"]
+    assert "lights:" not in loaded["run"].path.read_text()
+
+
+def test_other_names_of_one_pointing_are_one_target(drafting):
+    """Names that have nothing in common are one target where the fields overlap."""
+    series(drafting, "a", OBJECT="Andromeda", RA=10.68, DEC=41.27, **FIELD)
+    series(drafting, "b", OBJECT="M 31", RA=10.70, DEC=41.29, **FIELD)
+    (loaded,) = drafting.drafts().values()
+    assert len(light_names(loaded)) == 8
+
+
+def test_a_field_that_drifts_is_one_target(drafting):
+    """Pointings that move by a small step each time are one, however far they get."""
+    for number in range(12):
+        place = {"RA": 40.0 + 0.06 * number, "DEC": 5.0}
+        series(drafting, f"n{number}", count=1, OBJECT="X", **place, **FIELD)
+    assert list(drafting.drafts()) == ["field"]
+
+
+def test_pointings_of_one_object_are_asked_about(drafting, capsys):
+    """Panels of a mosaic are not drafted unasked; each of the two commands does what it says."""
+    for panel in range(2):
+        place = {"RA": 83.0 + 0.2 * panel, "DEC": -5.0}
+        series(drafting, f"p{panel}", OBJECT="M 42", **place, **FIELD)
+    said = drafting.refused()
+    assert "OBJECT = 'M 42' has 2 pointings that overlap by less than half" in said
+    assert "RA 83.000, Dec -5.000 (4 lights), RA 83.200, Dec -5.000 (4 lights)" in said
+    assert f"new field {drafting.raw} --split` drafts a project for each" in said
+    split = drafting.drafts(way="split")
+    assert list(split) == ["field-1", "field-2"]
+    assert light_names(split["field-1"]) == {f"p0/G120_{n}.fits" for n in range(4)}
+    assert light_names(split["field-2"]) == {f"p1/G120_{n}.fits" for n in range(4)}
+    assert split["field-2"].project.title == "M 42, pointing 2"
+    (whole,) = drafting.drafts("whole", way="together").values()
+    assert len(light_names(whole)) == 8
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_pointings_across_zero_hours_and_at_the_pole(drafting):
+    """Right ascensions of 359.99 and 0.01 degrees are near, and so are all at the pole."""
+    series(drafting, "a", OBJECT="X", RA=359.99, DEC=0.0, **FIELD)
+    series(drafting, "b", OBJECT="X", RA=0.01, DEC=0.0, **FIELD)
+    assert list(drafting.drafts("equator")) == ["equator"]
+    drafting.raw = drafting.raw.parent / "pole"
+    series(drafting, "a", OBJECT="X", RA=10.0, DEC=89.99, **FIELD)
+    series(drafting, "b", OBJECT="X", RA=190.0, DEC=89.99, **FIELD)
+    assert list(drafting.drafts("pole")) == ["pole"]
+
+
+def test_only_the_target_that_is_asked_for(drafting):
+    """With --target there is one project, of the name given; a name without lights is refused."""
+    series(drafting, "a", OBJECT="M 31")
+    series(drafting, "b", OBJECT="M 33")
+    (name, loaded), *_ = drafting.drafts("only", target="m33").items()
+    assert name == "only"
+    assert light_names(loaded) == {f"b/G120_{n}.fits" for n in range(4)}
+    said = drafting.refused("other", target="M 34")
+    assert said == "no light has OBJECT = 'M 34'; there are 'M 31', 'M 33'"
+
+
+def test_lights_that_do_not_tell_their_target_are_in_no_draft(drafting):
+    """Among several targets a light without OBJECT is given to none."""
+    series(drafting, "a", OBJECT="M 31")
+    series(drafting, "b", OBJECT="M 33")
+    series(drafting, "c")
+    for loaded in drafting.drafts().values():
+        assert not any(name.startswith("c/") for name in light_names(loaded))
+
+
+def test_no_file_is_written_if_one_of_several_is_there(drafting):
+    """Several drafts are written all or not at all."""
+    series(drafting, "a", OBJECT="M 31")
+    series(drafting, "b", OBJECT="M 33")
+    drafting.projects.mkdir(parents=True)
+    (drafting.projects / "run-m33.yaml").write_text("mine")
+    series(drafting, "b", count=9, OBJECT="M33")
+    assert "run-m33.yaml is there already" in drafting.refused("run")
+
+
+def test_names_of_projects_are_unique_and_short():
+    """Targets whose names differ in signs only, and long ones, get names that differ."""
+    titles = ["M 31", "M-31", "A very long name of a nebula in the north", ""]
+    names = project_names("x" * 20, [Target(title, (), frozenset()) for title in titles])
+    assert len(set(names)) == 4
+    assert all(len(name) <= 40 for name in names)
+    assert names[0] == "x" * 20 + "-m-31"
+
+
+@pytest.mark.parametrize(
+    ("where", "cards"),
+    [
+        ("focus", {}),
+        ("night1/AutoFocus run", {}),
+        ("Tests", {}),
+        ("a", {"OBJECT": "focus"}),
+        ("a", {"XBINNING": 4, "YBINNING": 4}),
+        ("a", {"EXPTIME": 10.0}),
+        ("a", {"EXPTIME": 2.0, "FILTER": "L"}),
+    ],
+)
+def test_focus_and_test_exposures_are_excluded(drafting, capsys, where, cards):
+    """They are told by folder, OBJECT, binning, exposure, or as a glance through a filter."""
+    series(drafting, "a", count=30, filters=("Ha", "G", "B"), OBJECT="M 31")
+    for number in range(3):
+        given = {"IMAGETYP": "light", "EXPTIME": 3.0, "FILTER": "G", "OBJECT": "M 31", **cards}
+        drafting.frame(f"{where}/z{number}.fits", **given)
+    (loaded,) = drafting.drafts().values()
+    assert len(light_names(loaded)) == 90
+    assert list(loaded.project.channels) == ["b", "g", "ha"]
+    assert loaded.project.exclude
+    path = drafting.projects / "again.yaml"
+    said = found_lines(survey_folders([drafting.raw], path), path)
+    assert any(line.startswith("  excluded: ") for line in said)
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_what_is_much_of_a_channel_is_no_test(drafting):
+    """Short exposures for a bright core, and short colours beside long lines, stay."""
+    series(drafting, "a", count=20, exposure=300.0, filters=("Ha",), OBJECT="M 42")
+    series(drafting, "b", count=40, exposure=30.0, filters=("Ha",), OBJECT="M 42")
+    series(drafting, "c", count=20, exposure=15.0, filters=("G",), OBJECT="M 42")
+    (loaded,) = drafting.drafts().values()
+    assert loaded.project.exclude == []
+    assert len(light_names(loaded)) == 80
+
+
+def test_a_target_that_is_called_test_is_drafted(drafting):
+    """Words such as test mean nothing where most of the light is called so."""
+    series(drafting, "test/lights", OBJECT="Test", count=5)
+    (loaded,) = drafting.drafts().values()
+    assert len(light_names(loaded)) == 5
+
+
+def test_a_folder_with_other_frames_is_not_excluded_whole(drafting):
+    """Darks that lie beside focus exposures are kept; only the lights are named."""
+    series(drafting, "a", count=9, OBJECT="M 31")
+    series(drafting, "focus [1]", count=2, exposure=2.0, OBJECT="M 31")
+    drafting.frame("focus [1]/dark.fits", IMAGETYP="dark", EXPTIME=120.0)
+    (loaded,) = drafting.drafts().values()
+    assert len(light_names(loaded)) == 9
+    frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+    assert [frame.name for frame in frames if frame.role == "dark"] == ["focus [1]/dark.fits"]
+
+
+def test_channels_without_usable_lights_are_not_drafted(drafting, capsys):
+    """A filter of which all lights are of an odd size or lack an exposure gives no channel."""
+    series(drafting, "a", count=5, filters=("G", "B"))
+    drafting.frame("o.fits", np.ones((3, 4), "uint16"), IMAGETYP="light", EXPTIME=99.0, FILTER="R")
+    drafting.frame("n.fits", IMAGETYP="light", FILTER="SII")
+    drafting.frame("f.fits", IMAGETYP="flat", EXPTIME=1.0, FILTER="OIII")
+    text, loaded = drafting.draft()
+    assert list(loaded.project.channels) == ["b", "g"]
+    assert "#   o.fits: is 4x3 px where the other lights are 8x6" in text
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_unknown_filters_are_asked_about(drafting, capsys):
+    """Numbers of filter wheels give a grey picture and a question, no colours by the alphabet."""
+    series(drafting, "a", filters=("1", "2", "Quad"))
+    text, loaded = drafting.draft()
+    assert loaded.recipe_name == "single-channel"
+    assert loaded.recipe.mapping.rows == {"luminance": {"*": 1}}
+    said = found_lines(survey_folders([drafting.raw], loaded.path), loaded.path)
+    (question,) = [line for line in said if line.startswith("  colours: ")]
+    assert "'1', '2', 'Quad' may be of any colour" in question
+    assert '`red: {"1": 1}`' in question
+    assert "may be of any" in text
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_known_filters_beside_an_unknown_one(drafting):
+    """Two known filters are mapped by wavelength, the unknown one to nothing."""
+    series(drafting, "a", filters=("Ha", "OIII", "4"))
+    _, loaded = drafting.draft()
+    assert loaded.recipe.mapping.rows == {
+        "red": {"ha": 1},
+        "green": {"oiii": 1},
+        "blue": {"oiii": 1},
+    }
+
+
+def test_darks_that_are_missing_are_told_on_the_console(drafting):
+    """The lines name the exposure and the temperature of the frames that are wanted."""
+    series(drafting, "a", exposure=180.0, CCD_TEMP=-19.2)
+    series(drafting, "b", exposure=240.0, CCD_TEMP=-18.9, OBJECT="")
+    path = drafting.projects / "field.yaml"
+    said = found_lines(survey_folders([drafting.raw], path), path)
+    assert (
+        "  dark: none; wanted are darks of 180 s at -19 C and 240 s at -19 C, five or more of each"
+        in said
+    )
+    assert "  bias: none; wanted are bias frames at -19 C, five or more of each" in said
+    assert "  flat: none; wanted are flats of channel g, five or more of each" in said
+
+
+def test_darks_that_do_not_fit_are_scaled_if_that_is_all(drafting, capsys):
+    """With bias frames, darks of another exposure are scaled, and those that fit are kept."""
+    cards = {"CCD_TEMP": -10.0, "GAIN": 1}
+    series(drafting, "a", exposure=300.0, **cards)
+    series(drafting, "b", exposure=120.0, **cards)
+    for number in range(5):
+        drafting.frame(f"bias{number}.fits", IMAGETYP="bias", EXPTIME=0.0, **cards)
+        drafting.frame(f"dark{number}.fits", IMAGETYP="dark", EXPTIME=300.0, **cards)
+    text, loaded = drafting.draft()
+    assert loaded.recipe.calibration.scale_darks is True
+    assert loaded.project.channels["g"].dark == "auto"
+    assert "120 s" in text
+    path = drafting.projects / "again.yaml"
+    said = found_lines(survey_folders([drafting.raw], path), path)
+    (line,) = [line for line in said if line.startswith("  calibration: ")]
+    assert "4 lights of channel 'g' (120 s" in line
+    assert line.endswith("The draft scales them.")
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_calibration_frames_of_another_camera_setting(drafting, capsys):
+    """Where nothing fits, the channel goes without, and the console says what would help."""
+    series(drafting, "a", GAIN=100, filters=("G", "Ha"))
+    for kind in ("bias", "dark", "flat"):
+        for number in range(3):
+            cards = {"IMAGETYP": kind, "EXPTIME": 120.0, "FILTER": "G", "GAIN": 200}
+            drafting.frame(f"{kind}{number}.fits", **cards)
+    _, loaded = drafting.draft()
+    channel = loaded.project.channels["g"]
+    assert (channel.bias, channel.dark, channel.flat) == ("none", "none", "none")
+    path = drafting.projects / "again.yaml"
+    said = "\n".join(found_lines(survey_folders([drafting.raw], path), path))
+    assert said.count("The draft does the last.") == 6
+    assert "gain 200" in said
+    assert drafting.check(capsys) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("cards", "dtype", "calibrated"),
+    [
+        ({"BUNIT": "nanomaggy"}, "float32", True),
+        ({"CTYPE1": "RA---TAN"}, "float32", True),
+        ({"CTYPE1": "RA---TAN"}, "uint16", False),
+        ({"CALSTAT": "BDF"}, "uint16", True),
+        ({"CALSTAT": "BD"}, "uint16", False),
+        ({"FLATCOR": "flat divided, 2026-01-01"}, "float32", True),
+        ({"FLATCOR": "F"}, "float32", False),
+        ({}, "float32", False),
+    ],
+)
+def test_single_calibrated_frames(drafting, capsys, cards, dtype, calibrated):
+    """Unit, world coordinates of real numbers, or a card on flats tell of calibration."""
+    for value in "gri":
+        data = np.full((6, 8), ord(value), dtype=dtype)
+        drafting.frame(f"{value}.fits", data, IMAGETYP="light", EXPTIME=5.0, FILTER=value, **cards)
+    text, loaded = drafting.draft()
+    assert loaded.project.calibrated is calibrated
+    assert loaded.recipe.integration.min_subs == (1 if calibrated else 3)
+    path = drafting.projects / "again.yaml"
+    said = found_lines(survey_folders([drafting.raw], path), path)
+    told = "The lights look calibrated already: the file has `calibrated: true` and `min_subs: 1`."
+    assert (f"  {told}" in said) is calibrated
+    assert drafting.check(capsys) == (0, "")
+
+
+def test_calibration_frames_speak_against_calibrated_lights(drafting):
+    """Lights with darks beside them are raw, whatever else their headers say."""
+    data = np.ones((6, 8), dtype=np.float32)
+    drafting.frame("l.fits", data, IMAGETYP="light", EXPTIME=5.0, FILTER="g", CTYPE1="RA---TAN")
+    drafting.frame("d.fits", IMAGETYP="dark", EXPTIME=5.0)
+    assert drafting.draft()[1].project.calibrated is False
+
+
+def invent(bench, rng):
+    """Fill a raw folder with whatever a year of nights may leave there."""
+    pool = ["Ha", "OIII", "L", "R", "G", "B", "", "1", "7 nm", "Quad", "i'", "odd: [#]", "g", "Red"]
+    filters = rng.choice(pool, rng.integers(1, 5), replace=False).tolist()
+    for target in range(rng.integers(1, 4)):
+        cards = {}
+        if rng.random() < 0.7:
+            cards["OBJECT"] = str(rng.choice(["M 31", "M31", "NGC 7000", "x: #1 {y}", "test", " "]))
+        if rng.random() < 0.6:
+            cards |= {"RA": round(rng.uniform(0, 359), 3), "DEC": round(rng.uniform(-89, 89), 3)}
+            cards |= FIELD if rng.random() < 0.5 else {}
+        if rng.random() < 0.7:
+            cards |= {"GAIN": int(rng.choice([0, 100])), "CCD_TEMP": float(rng.choice([-20, -5]))}
+        for _ in range(rng.integers(1, 4)):
+            exposure = float(rng.choice([0.5, 3, 30, 60, 180, 300, 301]))
+            folder = rng.choice(["a", "night 2", "focus", "test", "d/e"]) + str(target)
+            own = [value for value in filters if rng.random() < 0.8]
+            series(bench, folder, int(rng.integers(1, 8)), exposure, own, **cards)
+    for kind in ("bias", "dark", "flat"):
+        for _ in range(rng.integers(0, 3)):
+            cards = {"GAIN": int(rng.choice([0, 100])), "CCD_TEMP": float(rng.choice([-20, -12]))}
+            exposure = float(rng.choice([0, 3, 60, 180, 600]))
+            for number in range(rng.integers(1, 5)):
+                bench.frame(
+                    f"calib/{kind}{rng.integers(1e9)}_{number}.fits",
+                    IMAGETYP=kind,
+                    EXPTIME=exposure,
+                    FILTER=str(rng.choice(filters)),
+                    **cards,
+                )
+    if rng.random() < 0.3:
+        (bench.raw / "broken.fits").write_bytes(b"SIMPLE")
+        os.utime(bench.raw / "broken.fits", (1e9, 1e9))
+    if rng.random() < 0.3:
+        bench.frame("small.fits", np.ones((4, 4), "uint16"), IMAGETYP="light", EXPTIME=4.0)
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_check_accepts_whatever_new_drafts(drafting, capsys, seed):
+    """Of invented raw folders of all kinds, `check` accepts each draft; no light is in two."""
+    rng = np.random.default_rng(seed)
+    invent(drafting, rng)
+    series(drafting, "last", OBJECT="M 31")
+    projects = drafting.drafts(way=["split", "together"][seed % 2])
+    assert drafting.check(capsys) == (0, "")
+    taken = [name for loaded in projects.values() for name in light_names(loaded)]
+    assert len(taken) == len(set(taken)) > 0
+
+
+@pytest.mark.real
+@pytest.mark.parametrize("name", ["changing-seeing", "wide-drifting", "slow-mover", "gri-group"])
+def test_drafts_of_real_series_are_accepted(real_folder, drafting, capsys, name):
+    """Each real series gives one project that `check` accepts as it is."""
+    drafting.raw = real_folder / name
+    assert list(drafting.drafts("night")) == ["night"]
+    assert drafting.check(capsys) == (0, "")
+
+
+@pytest.mark.real
+def test_real_focus_exposures_are_excluded(real_folder, tmp_path):
+    """A real night with focus and test exposures keeps its 27 lights of 180 and 240 s."""
+    projects = tmp_path / "config" / "projects"
+    path = draft_project("night", [real_folder / "changing-seeing"], projects)
+    loaded = load_project(path, projects)
+    assert loaded.project.exclude[0] == "focus/*"
+    assert len(loaded.project.exclude) == 5
+    assert len(light_names(loaded)) == 27
+    assert draft_projects("again", [real_folder / "changing-seeing"], projects) != []
