@@ -38,6 +38,7 @@ from platelib.sky_map import SkyMap
 from platelib.sky_solution import FieldStars, mutual_pairs
 
 _SATURATED_ERROR_PX, _MASKED_ERROR_PX = 0.3, 0.1
+_ODD_ERROR_FWHM = 0.1
 _REACH_PX = 2.0
 
 
@@ -73,14 +74,14 @@ def place_on_sky(
     facts = read_facts(cards, lock.name, "", job["header_fixes"])
     location = locate_field(facts, job["settings"]["sky"], job["equipment"])
     year = julian_year(sub.facts["start_utc"], sub.facts["exposure_s"])
-    stars = _field_stars(sub)
+    stars, every = _field_stars(sub)
     table: StarTable | None = None
     near: StarsNear
     try:
         table = _users_table(path_to_catalogue)
         near = _stars_near(table, 2000.0 if year is None else year)
         name = TYCHO if table is None else "the catalogue of the project"
-        field = Field(lock.name, stars[1], shape, name)
+        field = Field(lock.name, stars[1], every, shape, name)
         outcome = place_field(field, location, header_map(cards, shape), near)
     except UserError as error:  # a catalogue that cannot be read holds up no picture
         outcome = Outcome(None, "", f"the field is not placed on the sky: {error}")
@@ -147,13 +148,21 @@ def _stars_near(table: StarTable | None, year: float) -> StarsNear:
     return stars.within
 
 
-def _field_stars(sub: MeasuredSub) -> tuple[np.ndarray, FieldStars]:
-    """Return the stars of a sub as they were measured, and for the match, brightest first."""
-    stars = sub.stars[(sub.stars["flags"] & FLAG_SHAPE) == 0]
-    error = 0.5 * stars["fwhm"] * stars["flux_error"] / stars["flux"]
-    error = np.where(stars["flags"] & FLAG_MASKED, error + _MASKED_ERROR_PX, error)
-    error = np.where(stars["flags"] & FLAG_SATURATED, error + _SATURATED_ERROR_PX, error)
-    return stars, FieldStars(np.stack([stars["x"], stars["y"]], axis=1), error)
+def _field_stars(sub: MeasuredSub) -> tuple[tuple[np.ndarray, FieldStars], FieldStars]:
+    """Return stars as they were measured and for the match, and all detections, brightest first.
+
+    A saturated star is wider than others and is one all the same.
+    """
+    every = sub.stars
+    error = 0.5 * every["fwhm"] * every["flux_error"] / every["flux"]
+    error = np.where(every["flags"] & FLAG_MASKED, error + _MASKED_ERROR_PX, error)
+    error = np.where(every["flags"] & FLAG_SATURATED, error + _SATURATED_ERROR_PX, error)
+    odd = (every["flags"] & FLAG_SHAPE) > 0
+    error = np.where(odd, error + _ODD_ERROR_FWHM * every["fwhm"], error)
+    detections = FieldStars(np.stack([every["x"], every["y"]], axis=1), error)
+    likely = ~odd | ((every["flags"] & FLAG_SATURATED) > 0)
+    stars = FieldStars(detections.xy[likely], error[likely])
+    return (every[likely], stars), detections
 
 
 def outcome_cards(outcome: Outcome) -> list[tuple]:

@@ -25,6 +25,8 @@ class Location:
         Sides of a pixel, the likeliest first.
     latitude_deg, longitude_deg, elevation_m : float or None
         Of the site, east positive.
+    place_is_stated, scale_is_stated : bool
+        Whether the project file gives them.
     """
 
     ra: float | None
@@ -33,6 +35,8 @@ class Location:
     latitude_deg: float | None
     longitude_deg: float | None
     elevation_m: float
+    place_is_stated: bool = False
+    scale_is_stated: bool = False
 
 
 def locate_field(facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, Any]) -> Location:
@@ -57,6 +61,8 @@ def locate_field(facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, A
         site.get("latitude_deg", facts.latitude_deg),
         longitude,
         float(site.get("elevation_m", 0.0)),
+        given,
+        sky["scale_arcsec"] is not None,
     )
 
 

@@ -1,14 +1,16 @@
 """A project's grid placed on the sky, or the sentence that says why not and what would help."""
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from platefiles.field_location import POINTING_DEG, SCALE_TOLERANCE, Location
 from platefiles.headerwcs import HeaderMap
 from platelib.catalogue_stars import CatalogueStars
+from platelib.celestial import separation_deg
+from platelib.sky_agreement import SEEN, Agreement, agreement, shifted
 from platelib.sky_map import SkyMap
 from platelib.sky_solution import (
     FEWEST_STARS,
@@ -16,7 +18,6 @@ from platelib.sky_solution import (
     Hint,
     Placed,
     Placer,
-    mutual_pairs,
     refined,
 )
 
@@ -25,8 +26,8 @@ StarsNear = Callable[[float, float, float], CatalogueStars]
 
 _HEADER_REACH_PX = 12.0
 _HEADER_AGREES_PX = 1.0
-_FEW_TO_CONTRADICT = 3
 _AMPLE = 12
+_LEAST_SCALE, _LARGEST_SCALE = 0.001, 3600.0
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,9 @@ class Field:
     name : str
         File of the sub that is the grid.
     stars : FieldStars
+        Detections that look like stars, saturated ones too, brightest first.
+    every : FieldStars
+        All detections, brightest first.
     shape : tuple of int
         ``(ny, nx)``.
     catalogue : str
@@ -71,6 +75,7 @@ class Field:
 
     name: str
     stars: FieldStars
+    every: FieldStars
     shape: tuple[int, int]
     catalogue: str
 
@@ -78,7 +83,10 @@ class Field:
 def place_field(
     field: Field, location: Location, header: HeaderMap | None, near: StarsNear
 ) -> Outcome:
-    """Place a field by the world coordinates of its header if its stars agree, else by its stars.
+    """Place a field by the world coordinates of its header, or by its stars.
+
+    The header is believed unless the project file or the stars speak against it: too few stars to
+    check it are no contradiction.
 
     Parameters
     ----------
@@ -88,13 +96,37 @@ def place_field(
     near : callable
         Gives stars of the catalogue.
     """
-    if header is not None:
-        outcome = _by_header(field, header, near)
-        if outcome is not None:
-            return outcome
-        middle = _middle(header.sky_map, field.shape)
-        location = Location(*middle, (header.sky_map.scale_arcsec,), None, None, 0.0)
-    return _by_stars(field, location, near, header is not None)
+    if header is None:
+        return _by_stars(field, [location], near)
+    given = _header_location(header.sky_map, field.shape)
+    other = _completed(location, given)
+    against = _ruled_out(header.sky_map, location, field.shape)
+    if against:
+        return _without_header(field, [other], given, near, against)
+    believed, agreed = _by_header(field, header, near)
+    if believed.placed is not None:
+        return believed
+    if not agreed.is_contradicted:
+        by_stars = _by_stars(field, [given, other], near)
+        if by_stars.sky_map is None or not _differ(by_stars.sky_map, header.sky_map, field.shape):
+            return believed
+        against = _ANSWERED
+    else:
+        shifted_map = _shifted(field, header, near)
+        if shifted_map is not None:
+            return shifted_map
+        against = (
+            f"{agreed.matched} of {agreed.expected} bright stars of {field.catalogue} are where "
+            f"they put them, where about {SEEN * agreed.expected:.0f} should be"
+        )
+    return _without_header(field, [given, other], given, near, against)
+
+
+_ANSWERED = "a match of many stars puts the field elsewhere"
+
+
+def _header_location(sky_map: SkyMap, shape: tuple[int, int]) -> Location:
+    return Location(*_middle(sky_map, shape), (sky_map.scale_arcsec,), None, None, 0.0)
 
 
 def _middle(sky_map: SkyMap, shape: tuple[int, int]) -> tuple[float, float]:
@@ -102,23 +134,67 @@ def _middle(sky_map: SkyMap, shape: tuple[int, int]) -> tuple[float, float]:
     return float(ra), float(dec)
 
 
-def _by_header(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None:
-    """Take the header at its word, if stars do not speak against it."""
+def _completed(location: Location, given: Location) -> Location:
+    """Return a location whose gaps are filled from the header's world coordinates."""
+    ra, dec = (given.ra, given.dec) if location.ra is None else (location.ra, location.dec)
+    return replace(
+        location, ra=ra, dec=dec, scales_arcsec=location.scales_arcsec or given.scales_arcsec
+    )
+
+
+def _ruled_out(sky_map: SkyMap, location: Location, shape: tuple[int, int]) -> str:
+    """Return why a header's coordinates cannot be right whatever stars say, or an empty text."""
+    scale = sky_map.scale_arcsec
+    if not _LEAST_SCALE <= scale <= _LARGEST_SCALE:
+        return "no camera has such pixels"
+    if location.scale_is_stated:
+        stated = location.scales_arcsec[0]
+        if abs(math.log(scale / stated)) > math.log1p(SCALE_TOLERANCE):
+            return f'the project file gives a scale of {stated:.3g}" a pixel'
+    if location.place_is_stated and location.ra is not None and location.dec is not None:
+        away = float(separation_deg(*_middle(sky_map, shape), location.ra, location.dec))
+        if away > POINTING_DEG + math.hypot(*shape) / 2 * scale / 3600:
+            return f"the project file puts the field {away:.3g} degrees away from there"
+    return ""
+
+
+def _by_header(field: Field, header: HeaderMap, near: StarsNear) -> tuple[Outcome, Agreement]:
+    """Compare the header with the stars; without a match beyond chance it is returned as it is."""
     sky_map, shape = header.sky_map, field.shape
     half = math.hypot(*shape) / 2 * sky_map.scale_arcsec / 3600
     stars = near(*_middle(sky_map, shape), 1.1 * half)
-    expected, matched, miss = agreement(sky_map, field.stars, stars, shape)
+    agreed = agreement(sky_map, field.every, stars, shape)
     note = _mended(header)
-    told = f"{matched} of {expected} stars of {field.catalogue} agree with the header"
     placed = refined(sky_map, field.stars, stars, shape, _HEADER_REACH_PX, 1)
     if placed is not None and placed.is_certain:
+        miss = float(np.median(_misses(sky_map, field.stars, stars, placed)))
         if miss <= _HEADER_AGREES_PX:
-            return Outcome(sky_map, "header", note=f"{note}{told}", placed=placed)
+            count = len(placed.field_index)
+            told = f"{count} of {placed.expected} stars of {field.catalogue} agree with the header"
+            return Outcome(sky_map, "header", note=f"{note}{told}", placed=placed), agreed
         note = f"{note}the header was off by {miss:.1f} px and was mended by stars"
-        return Outcome(placed.sky_map, "stars", note=note, placed=placed)
-    if matched == 0 and expected >= _FEW_TO_CONTRADICT or expected >= FEWEST_STARS:
-        return None
-    return Outcome(sky_map, "header", note=f"{note}{told}: too few to check it")
+        return Outcome(placed.sky_map, "stars", note=note, placed=placed), agreed
+    return Outcome(sky_map, "header", note=f"{note}{_told(agreed, field)}"), agreed
+
+
+def _told(agreed: Agreement, field: Field) -> str:
+    if not agreed.expected:
+        return f"no bright star of {field.catalogue} is in the field to check the header by"
+    told = (
+        f"{agreed.matched} of {agreed.expected} bright stars of {field.catalogue} agree with the "
+        "header"
+    )
+    within = f" within {agreed.miss_px:.1f} px" if agreed.matched else ""
+    return f"{told}{within}: too few to check it"
+
+
+def _misses(
+    sky_map: SkyMap, field: FieldStars, stars: CatalogueStars, placed: Placed
+) -> np.ndarray:
+    """Return how far the stars of a match are from where a map puts them, in pixels."""
+    j = placed.catalogue_index
+    x, y = sky_map.pixels(stars.ra[j], stars.dec[j])
+    return np.hypot(*(np.stack([x, y], axis=1) - field.xy[placed.field_index]).T)
 
 
 def _mended(header: HeaderMap) -> str:
@@ -127,47 +203,69 @@ def _mended(header: HeaderMap) -> str:
     return f"{len(header.mended)} world coordinates of the header were texts and were mended; "
 
 
-def agreement(
-    sky_map: SkyMap, field: FieldStars, stars: CatalogueStars, shape: tuple[int, int]
-) -> tuple[int, int, float]:
-    """Compare a map with the stars of a field.
-
-    Returns
-    -------
-    expected : int
-        Stars of the catalogue in the field.
-    matched : int
-        Those near which the field has a star.
-    miss_px : float
-        Their median distance, 0 without any.
-    """
-    x, y = sky_map.pixels(stars.ra, stars.dec)
-    inside = (x > 0) & (x < shape[1] - 1) & (y > 0) & (y < shape[0] - 1)
-    places = np.stack([x[inside], y[inside]], axis=1)
-    i, j = mutual_pairs(places, field.xy, _HEADER_REACH_PX)
-    miss = np.hypot(*(places[i] - field.xy[j]).T)
-    return int(inside.sum()), len(i), float(np.median(miss)) if len(i) else 0.0
+def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None:
+    """Keep scale and turn of a header that points elsewhere, if a few stars settle the place."""
+    sky_map, shape = header.sky_map, field.shape
+    radius_px = min(math.hypot(*shape) / 2, POINTING_DEG * 3600 / sky_map.scale_arcsec)
+    reach = (math.hypot(*shape) / 2 + radius_px) * sky_map.scale_arcsec / 3600
+    stars = near(*_middle(sky_map, shape), 1.1 * reach)
+    moved = shifted(sky_map, field.stars, stars, shape, radius_px)
+    if moved is None:
+        return None
+    x, y = moved.sky_map.pixels(*_middle(sky_map, shape))
+    off = math.hypot(float(x) - (shape[1] - 1) / 2, float(y) - (shape[0] - 1) / 2)
+    note = f"{_mended(header)}the header was off by {off:.0f} px and was mended by stars"
+    better = refined(moved.sky_map, field.stars, stars, shape, _HEADER_REACH_PX, moved.trials)
+    placed = better if better is not None and better.is_certain else moved
+    return Outcome(placed.sky_map, "stars", note=note, placed=placed)
 
 
-def _by_stars(field: Field, location: Location, near: StarsNear, distrusted: bool) -> Outcome:
-    missing = _missing(field, location)
-    if missing:
-        return Outcome(None, "", _refusal(missing))
-    assert location.ra is not None and location.dec is not None
+def _differ(one: SkyMap, other: SkyMap, shape: tuple[int, int]) -> bool:
+    """Say whether two maps put some corner in different places."""
+    x, y = np.array([0.0, shape[1] - 1] * 2), np.repeat([0.0, shape[0] - 1], 2)
+    there_x, there_y = other.pixels(*one.sky(x, y))
+    near = np.hypot(there_x - x, there_y - y) <= _HEADER_AGREES_PX
+    return not bool(near.all())
+
+
+def _without_header(
+    field: Field, locations: Sequence[Location], given: Location, near: StarsNear, against: str
+) -> Outcome:
+    """Place a field by its stars alone, and say why its header was not believed."""
+    outcome = _by_stars(field, locations, near)
+    if outcome.sky_map is not None:
+        said = "the stars contradict the header and were believed"
+        return replace(outcome, note=said)
+    told = (
+        f"{outcome.sentence}; the header of {field.name} has world coordinates (RA {given.ra:.4f}, "
+        f'Dec {given.dec:+.4f}, {given.scales_arcsec[0]:.3g}" a pixel), which were not used: '
+        f"{against}"
+    )
+    return replace(outcome, sentence=told)
+
+
+def _by_stars(field: Field, locations: Sequence[Location], near: StarsNear) -> Outcome:
+    """Place a field by the patterns of its stars, near the first place where that succeeds."""
+    missing = ""
     best: tuple[Placed | None, Hint, int] | None = None
-    for scale in location.scales_arcsec:
-        hint = Hint(location.ra, location.dec, POINTING_DEG, scale, SCALE_TOLERANCE)
-        half = math.hypot(*field.shape) / 2 * scale / 3600 * (1 + SCALE_TOLERANCE)
-        stars = near(hint.ra, hint.dec, POINTING_DEG + half)
-        placed = None
-        if len(stars) >= FEWEST_STARS:
-            placed = Placer(stars, hint, field.shape).place(field.stars)
-        if placed is not None and placed.is_certain:
-            note = "the stars contradict the header and were believed" if distrusted else ""
-            return Outcome(placed.sky_map, "stars", note=note, placed=placed)
-        if best is None or _score(placed) < _score(best[0]):
-            best = placed, hint, len(stars)
-    assert best is not None
+    for location in locations:
+        missing = _missing(field, location)
+        if missing:
+            continue
+        assert location.ra is not None and location.dec is not None
+        for scale in location.scales_arcsec:
+            hint = Hint(location.ra, location.dec, POINTING_DEG, scale, SCALE_TOLERANCE)
+            half = math.hypot(*field.shape) / 2 * scale / 3600 * (1 + SCALE_TOLERANCE)
+            stars = near(hint.ra, hint.dec, POINTING_DEG + half)
+            placed = None
+            if len(stars) >= FEWEST_STARS:
+                placed = Placer(stars, hint, field.shape).place(field.stars)
+            if placed is not None and placed.is_certain:
+                return Outcome(placed.sky_map, "stars", placed=placed)
+            if best is None or _score(placed) < _score(best[0]):
+                best = placed, hint, len(stars)
+    if best is None:
+        return Outcome(None, "", _refusal(missing))
     return Outcome(None, "", _refusal(_no_match(field, *best)), placed=best[0])
 
 
