@@ -30,6 +30,8 @@ def found_lines(survey: Survey, path: Path) -> list[str]:
     lines = [f"Drafted {shown(path)} from {len(survey.frames)} files."]
     if survey.selection:
         lines.append(f"  target: {survey.target or 'no OBJECT'} (`lights` in the file)")
+    if survey.names:
+        lines.append(f"  taken as one target: OBJECT = {first_of([*map(repr, survey.names)])}")
     for name, filters in survey.channels.items():
         lights = survey.of_role("light", name)
         total = duration(sum(frame.exposure_s for frame in lights))

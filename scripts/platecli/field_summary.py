@@ -10,6 +10,7 @@ from platefiles.cards import Cards, HeaderError, read_cards, read_texts
 
 Row = Mapping[str, Any]
 
+_REFUSED = "not placed on the sky"
 _WIDE_ARCMIN = 180.0
 """A field that is wider than this is told in degrees."""
 
@@ -45,7 +46,8 @@ def field_lines(project: str, results: Path, stale: Collection[str] = ()) -> lis
     }
     lines = [f"{key}: {text}" for key, text in told.items() if text]
     picture = folder / "annotated.png"
-    if told["sources"] and picture.is_file() and picture.name not in stale:
+    is_drawn = picture.is_file() and picture.name not in stale
+    if is_drawn and told["sources"] and not told["field"].startswith(_REFUSED):
         lines.append(f"annotated picture: {picture}")
     missing = [key for key, text in told.items() if not text]
     if missing:
@@ -138,7 +140,7 @@ def _field(path: Path) -> str:
             stream.seek(0)
             cards = read_cards(stream, hashlib.sha256())
         if refused or cards.get("PLACED") is not True:
-            return refused or "not placed on the sky"
+            return refused or _REFUSED
         return place(cards)
     except (OSError, HeaderError, KeyError, TypeError, ValueError):
         return ""

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from platecli.draft import draft_text
 from platecli.draft_summary import found_lines, next_lines
+from platecli.outlook import first_of
 from platecli.raw_folders import RawFolders, no_lights_of, read_folders
 from platecli.screen import show
 from platecli.survey import Survey, survey_target
@@ -22,6 +23,8 @@ from platefiles.yamlfile import shown
 
 _LONGEST = 40
 _MOST_LISTED = 6
+_MOST_TARGETS = 8
+"""More than so many projects at once are rarely meant: OBJECT may hold the number of the frame."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = (
         "Lights of several targets become a project each, called NAME-TARGET. Without --split or "
-        "--together, several pointings of one OBJECT are asked about, and nothing is written."
+        "--together, several pointings of one OBJECT and more than "
+        f"{_MOST_TARGETS} targets are asked about, and nothing is written."
     )
 
 
@@ -74,11 +78,11 @@ def run(args: argparse.Namespace) -> int:
     """Draft the files, and say what was found and what to do next."""
     raw = _read(args.name, args.raw)
     grouping = _grouping(raw, args.name, args.raw, args.target, args.way)
-    drafts = _drafts(raw, args.name, grouping, SHIPPED / "projects")
+    drafts, problems = _drafts(raw, args.name, grouping, SHIPPED / "projects")
     _write_all(drafts, args.name)
     for draft in drafts:
         show(found_lines(draft.survey, draft.path))
-    show(_left_over(grouping, args.name, args.raw))
+    show([*problems, *_left_over(grouping, args.name, args.raw)])
     show(next_lines([draft.path for draft in drafts]))
     return 0
 
@@ -145,7 +149,7 @@ def draft_projects(
     """
     raw = _read(name, raw_folders)
     grouping = _grouping(raw, name, raw_folders, target, way)
-    drafts = _drafts(raw, name, grouping, projects_dir)
+    drafts, _ = _drafts(raw, name, grouping, projects_dir)
     _write_all(drafts, name)
     return [draft.path for draft in drafts]
 
@@ -174,30 +178,43 @@ def _grouping(
         if not lights:
             raise UserError(no_lights_of(target, raw))
     grouping = together(lights) if way == "together" else group_lights(lights)
-    if grouping.several_pointings and way is None:
-        raise UserError(_question(grouping, name, raw_folders, target))
+    if way is None:
+        command = _command(name, raw_folders, target)
+        if grouping.several_pointings:
+            raise UserError(_question_of_pointings(grouping, command))
+        if len(grouping.targets) > _MOST_TARGETS:
+            raise UserError(_question_of_targets(grouping, command))
     return grouping
 
 
-def _question(
-    grouping: Grouping, name: str, raw_folders: Sequence[str | Path], target: str | None
-) -> str:
+def _question_of_pointings(grouping: Grouping, command: str) -> str:
     """Ask whether pointings of one OBJECT are one target or several."""
-    several = grouping.several_pointings
-    title = several[0].title
-    same = [one for one in several if one.title == title]
+    title = grouping.several_pointings[0].title
+    same = [one for one in grouping.several_pointings if one.title == title]
     places = [
         f"RA {one.place[0]:.3f}, Dec {one.place[1]:+.3f} ({len(one.lights)} lights)"
-        for one in same[:_MOST_LISTED]
+        for one in same
         if one.place
     ]
-    more = f" and {len(same) - _MOST_LISTED} more" if len(same) > _MOST_LISTED else ""
-    what = f"OBJECT = {title!r}" if title else "lights without OBJECT"
-    command = _command(name, raw_folders, target)
+    what = f"OBJECT = {title!r} has" if title else "lights without OBJECT have"
     return (
-        f"{what} has {len(same)} pointings that overlap by less than half: {', '.join(places)}"
-        f"{more}; nothing is drafted. `{command} --split` drafts a project for each, "
-        f"`{command} --together` one of all."
+        f"{what} {len(same)} pointings that overlap by less than half: "
+        f"{first_of(places, _MOST_LISTED)}; nothing is drafted. {_both_ways(command)}."
+    )
+
+
+def _question_of_targets(grouping: Grouping, command: str) -> str:
+    """Ask whether so many targets are meant."""
+    titles = [target.title for target in grouping.targets]
+    return (
+        f"the lights have {len(titles)} targets: {first_of(titles, _MOST_LISTED)}; nothing is "
+        f"drafted. {_both_ways(command)}, `{command} --target OBJECT` one of that target."
+    )
+
+
+def _both_ways(command: str) -> str:
+    return (
+        f"`{command} --split` drafts a project for each, `{command} --together` one of all lights"
     )
 
 
@@ -214,18 +231,23 @@ def _shell(word: str) -> str:
 
 def _drafts(
     raw: RawFolders, name: str, grouping: Grouping, projects_dir: str | Path
-) -> list[Draft]:
-    """Survey each target; nothing is written."""
+) -> tuple[list[Draft], list[str]]:
+    """Survey each target, and say which ones cannot be drafted; nothing is written."""
     projects = Path(os.path.abspath(projects_dir))
     names = project_names(name, grouping.targets)
     paths = [projects / f"{one}.yaml" for one in names]
     for path in paths:
         if os.path.lexists(path):
             raise UserError(_is_there(path))
-    return [
-        Draft(path, survey_target(raw, target, path))
-        for path, target in zip(paths, grouping.targets, strict=True)
-    ]
+    drafts, problems = [], []
+    for path, target in zip(paths, grouping.targets, strict=True):
+        try:
+            drafts.append(Draft(path, survey_target(raw, target, path)))
+        except UserError as problem:
+            problems.append(f"No draft for {target.title or 'lights without OBJECT'}: {problem}")
+            if len(problems) == len(paths):
+                raise
+    return drafts, problems
 
 
 def project_names(name: str, targets: Sequence[Target]) -> list[str]:

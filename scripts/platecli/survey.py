@@ -50,6 +50,8 @@ class Survey:
         The key ``lights`` of the draft; empty where all lights are of one target.
     exclude : dict
         What the lights look like that a pattern leaves out, by pattern.
+    names : tuple of str
+        OBJECT of the lights, where they have several that differ by more than spelling.
     """
 
     folders: tuple[Path, ...]
@@ -62,6 +64,7 @@ class Survey:
     calibration: CalibrationChoices
     selection: dict[str, Any] = field(default_factory=dict)
     exclude: dict[str, str] = field(default_factory=dict)
+    names: tuple[str, ...] = ()
 
     @property
     def header_fixes(self) -> dict[str, dict[str, str]]:
@@ -191,6 +194,7 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
         calibration=CalibrationChoices() if calibrated else choose_calibration(frames, loaded),
         selection=selection,
         exclude=exclude,
+        names=target.spellings if len(target.spellings) > 1 else (),
     )
 
 

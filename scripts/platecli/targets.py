@@ -44,6 +44,14 @@ class Target:
         return f"{self.title}{several}"
 
     @property
+    def spellings(self) -> tuple[str, ...]:
+        """Most frequent spelling of each name in OBJECT."""
+        by_name: dict[str, list[str]] = defaultdict(list)
+        for light in self.lights:
+            by_name[light.object_name].append(light.facts.target)
+        return tuple(most_frequent(found) for name, found in sorted(by_name.items()) if name)
+
+    @property
     def place(self) -> tuple[float, float] | None:
         """Right ascension and declination of the first light that has them, in degrees."""
         return next((light.pointing for light in self.lights if light.pointing), None)
@@ -126,11 +134,7 @@ def selection_of(target: Target, others: Sequence[Light]) -> dict[str, Any]:
     """
     foreign = {light.object_name for light in others}
     if "" not in target.names and not target.names & foreign:
-        spellings = [
-            most_frequent(light.facts.target for light in target.lights if light.object_name == one)
-            for one in sorted(target.names)
-        ]
-        return {"objects": spellings}
+        return {"objects": list(target.spellings)}
     places = [light.pointing for light in target.lights]
     known = [place for place in places if place is not None]
     if len(known) < len(places) or not known:

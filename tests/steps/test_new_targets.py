@@ -70,6 +70,26 @@ def test_other_names_of_one_pointing_are_one_target(drafting):
     series(drafting, "b", OBJECT="M 31", RA=10.70, DEC=41.29, **FIELD)
     (loaded,) = drafting.drafts().values()
     assert len(light_names(loaded)) == 8
+    said = found_lines(survey_folders([drafting.raw], loaded.path), loaded.path)
+    assert "  taken as one target: OBJECT = 'Andromeda', 'M 31'" in said
+
+
+def test_a_number_of_the_frame_in_object_makes_no_heap_of_projects(drafting):
+    """More targets than anybody wants at once are asked about."""
+    for number in range(9):
+        series(drafting, f"s{number}", count=1, OBJECT=f"Swirl-{number}")
+    assert drafting.refused().startswith("the lights have 9 targets: Swirl-0, Swirl-1, ")
+    assert len(drafting.drafts(way="split")) == 9
+    assert list(drafting.drafts("one", way="together")) == ["one"]
+
+
+def test_a_target_of_a_colour_camera_holds_up_no_other(drafting, capsys):
+    """Lights of a colour sensor give no draft; alone they are refused with the reason."""
+    series(drafting, "colour", OBJECT="M 42", BAYERPAT="RGGB", INSTRUME="one")
+    assert "comes from a colour sensor (BAYERPAT = 'RGGB')" in drafting.refused()
+    series(drafting, "mono", OBJECT="M 31", INSTRUME="other")
+    assert list(drafting.drafts()) == ["field-m-31"]
+    assert drafting.check(capsys) == (0, "")
 
 
 def test_a_field_that_drifts_is_one_target(drafting):
@@ -344,6 +364,7 @@ def invent(bench, rng):
             cards |= {"GAIN": int(rng.choice([0, 100])), "CCD_TEMP": float(rng.choice([-20, -5]))}
         for _ in range(rng.integers(1, 4)):
             exposure = float(rng.choice([0.5, 3, 30, 60, 180, 300, 301]))
+            cards |= {"BAYERPAT": "RGGB"} if rng.random() < 0.1 else {}
             folder = rng.choice(["a", "night 2", "focus", "test", "d/e"]) + str(target)
             own = [value for value in filters if rng.random() < 0.8]
             series(bench, folder, int(rng.integers(1, 8)), exposure, own, **cards)
@@ -376,6 +397,16 @@ def test_check_accepts_whatever_new_drafts(drafting, capsys, seed):
     assert drafting.check(capsys) == (0, "")
     taken = [name for loaded in projects.values() for name in light_names(loaded)]
     assert len(taken) == len(set(taken)) > 0
+
+
+def test_draft_of_a_whole_simulated_set(drafting, tiny_raw, capsys):
+    """Three channels of two nights, with all calibration frames, give a picture as they are."""
+    drafting.raw = tiny_raw
+    (loaded,) = drafting.drafts().values()
+    assert loaded.recipe_name == "ha-in-red"
+    assert loaded.project.exclude == []
+    assert len(light_names(loaded)) == 24
+    assert drafting.check(capsys) == (0, "")
 
 
 @pytest.mark.real

@@ -85,10 +85,14 @@ def test_products_of_an_earlier_run_are_not_told(tmp_path):
 
 
 def test_a_refused_field_says_why(tmp_path):
-    """The reason of a refusal stands in the place of the coordinates, however long it is."""
+    """The reason stands in the place of the coordinates; a drawing without them is not named."""
     why = "Tycho-2 has about 1 stars in a field of this size" * 3
     product(tmp_path, "solution", [("NOTPLACE", f"the field is not placed on the sky: {why}")])
-    assert field_lines("x", tmp_path)[0] == f"  field: not placed on the sky: {why}"
+    product(tmp_path, "sources", (), sources(["star"], [""], [""]))
+    (tmp_path / "field" / "annotated.png").touch()
+    field, counts, _ = field_lines("x", tmp_path)
+    assert field == f"  field: not placed on the sky: {why}"
+    assert counts == "  sources: 1, 0 of them extended, 0 in catalogues"
 
 
 def test_no_sources_say_why(tmp_path):
