@@ -74,11 +74,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace, projects_dir: Path = SHIPPED / "projects") -> int:
     """Draft the files, and say what was found and what to do next."""
     raw = _read(args.name, args.raw)
     grouping = _grouping(raw, args.name, args.raw, args.target, args.way)
-    drafts, problems = _drafts(raw, args.name, grouping, SHIPPED / "projects")
+    drafts, problems = _drafts(raw, args.name, grouping, projects_dir)
     _write_all(drafts, args.name)
     for draft in drafts:
         show(found_lines(draft.survey, draft.path))
@@ -288,7 +288,7 @@ def _left_over(grouping: Grouping, name: str, raw_folders: Sequence[str | Path])
         line = f"No draft for {count} light{'s' * (count > 1)} of {target.title or 'no OBJECT'}"
         if target.title:
             command = _command(f"{name}-other", raw_folders, target.title)
-            line += f": too few. `{command}` drafts one"
+            line += f", which are too little. `{command}` drafts one"
         lines.append(f"{line}.")
     if grouping.unclear:
         first = grouping.unclear[0].file.name

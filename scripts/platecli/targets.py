@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from platecli.found_lights import Light, most_frequent, total_s
+from platecli.trial_exposures import GLANCE_S, GLANCE_SHARE
 from platefiles.light_selection import canonical_object, separation_deg
 
 _OVERLAP = 0.5
@@ -14,7 +15,7 @@ _OVERLAP = 0.5
 half of their sky, more than panels of a mosaic do (common practice, no source)."""
 _UNKNOWN_SAME_DEG, _UNKNOWN_OTHER_DEG = 1.0, 0.1
 """The same where the size of the field is unknown: for one OBJECT, and for two."""
-_FEW_LIGHTS, _FEW_SHARE = 3, 0.01
+_FEW_LIGHTS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +67,8 @@ class Grouping:
     targets : tuple of Target
         In the order of titles and numbers.
     few : tuple of Target
-        Targets with so few lights, of so little time, that nobody wants a picture of them.
+        Targets of less than 1 % of the time, in one or two lights or in exposures of seconds, such
+        as those on a star for focusing.
     unclear : tuple of Light
         Lights that say nothing that would tell which of several targets they are of.
     """
@@ -181,11 +183,12 @@ def _told_apart(
     members: Sequence[Sequence[Light]], unclear: Sequence[Light], lights: Sequence[Light]
 ) -> Grouping:
     targets = [_target(group) for group in members]
-    limit_s = _FEW_SHARE * total_s(lights)
+    limit_s = GLANCE_SHARE * total_s(lights)
     few = [
         target
         for target in targets
-        if len(target.lights) < _FEW_LIGHTS and total_s(target.lights) < limit_s
+        if (len(target.lights) < _FEW_LIGHTS or _are_glances(target.lights))
+        and total_s(target.lights) < limit_s
     ]
     targets = [target for target in targets if target not in few]
     titles = [canonical_object(target.title) for target in targets]
@@ -196,6 +199,10 @@ def _told_apart(
         number = 1 + sum(canonical_object(other.title) == title for other in numbered)
         numbered.append(replace(target, number=number if several else 0))
     return Grouping(tuple(numbered), tuple(sorted(few, key=_order)), tuple(unclear))
+
+
+def _are_glances(lights: Sequence[Light]) -> bool:
+    return max(light.exposure_s for light in lights) <= GLANCE_S
 
 
 def _order(target: Target) -> tuple[str, tuple[float, float], str]:

@@ -19,8 +19,11 @@ _RATIO = 3.0
 _SMALL_SHARE = 0.05
 """Share of the time, or of the count, up to which frames are an exception in their channel."""
 _MOST_LONG = 2
-_GLANCE_S, _GLANCES_S, _GLANCE_RATIO, _GLANCE_SHARE = 15.0, 120.0, 10.0, 0.01
-"""Exposures with which one points and focuses: each, together, over the usual ones, of the time."""
+GLANCE_S = 15.0
+"""Longest exposure with which one points and focuses, in seconds."""
+GLANCE_SHARE = 0.01
+"""Share of the time of the raw folders that such exposures have together at most."""
+_GLANCE_RATIO, _MOST_GLANCES = 10.0, 5
 
 
 @dataclass(frozen=True)
@@ -94,9 +97,9 @@ def odd_trials(lights: Sequence[Light]) -> list[Trial]:
         kept += rest
     usual_s, total = usual_exposure_s(kept), total_s(kept)
     for channel in by_filter(kept).values():
-        longest, time = max(light.exposure_s for light in channel), total_s(channel)
-        is_glance = 0 < longest <= min(_GLANCE_S, usual_s / _GLANCE_RATIO)
-        if is_glance and time <= min(_GLANCES_S, _GLANCE_SHARE * total):
+        longest, share_s = max(light.exposure_s for light in channel), GLANCE_SHARE * total
+        is_glance = 0 < longest <= min(GLANCE_S, usual_s / _GLANCE_RATIO)
+        if is_glance and len(channel) <= _MOST_GLANCES and total_s(channel) <= share_s:
             why = f"{longest:g} s beside {usual_s:g} s, the only ones of their filter"
             trials.append(Trial(tuple(channel), why))
     return trials

@@ -1,10 +1,12 @@
 """Drafts of raw folders that hold more than the lights of one target."""
 
+import argparse
 import os
 
 import numpy as np
 import pytest
 
+from platecli import new
 from platecli.draft_summary import found_lines
 from platecli.new import draft_project, draft_projects, project_names
 from platecli.survey import survey_folders
@@ -201,10 +203,25 @@ def test_what_is_much_of_a_channel_is_no_test(drafting):
     """Short exposures for a bright core, and short colours beside long lines, stay."""
     series(drafting, "a", count=20, exposure=300.0, filters=("Ha",), OBJECT="M 42")
     series(drafting, "b", count=40, exposure=30.0, filters=("Ha",), OBJECT="M 42")
-    series(drafting, "c", count=20, exposure=15.0, filters=("G",), OBJECT="M 42")
+    series(drafting, "c", count=6, exposure=10.0, filters=("G",), OBJECT="M 42")
     (loaded,) = drafting.drafts().values()
     assert loaded.project.exclude == []
-    assert len(light_names(loaded)) == 80
+    assert len(light_names(loaded)) == 66
+
+
+def test_a_star_for_focusing_is_no_target(drafting, capsys):
+    """A few seconds on another OBJECT give no project of their own, and a line on the console."""
+    series(drafting, "a", count=20, exposure=300.0, OBJECT="M 42")
+    series(drafting, "b", count=9, exposure=2.0, OBJECT="HIP 26311")
+    (name, loaded), *more = drafting.drafts().items()
+    assert (name, more) == ("field", [])
+    assert len(light_names(loaded)) == 20
+    args = argparse.Namespace(name="again", raw=[drafting.raw], target=None, way=None)
+    assert new.run(args, drafting.projects) == 0
+    said = capsys.readouterr().out
+    assert "No draft for 9 lights of HIP 26311, which are too little." in said
+    assert "--target 'HIP 26311'` drafts one." in said
+    assert said.endswith("run again\n")
 
 
 def test_a_target_that_is_called_test_is_drafted(drafting):
