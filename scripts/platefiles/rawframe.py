@@ -48,14 +48,14 @@ class RawImage:
         The largest value that the file's integer format can hold; infinity for floats.
     """
 
-    def __init__(self, path: str | Path):
+    def __init__(self, path: str | Path, most_rows: int | None = None):
         self._path = path
         self._words: Any = None
         self._pages: Any = None
         self._file = None
         self._scratch: BinaryIO | None = None
         try:
-            header, self._scratch = _checked(path)
+            header, self._scratch = _checked(path, most_rows)
             source = os.fspath(path) if self._scratch is None else self._scratch
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
@@ -68,6 +68,8 @@ class RawImage:
                     self.header.extend(self._file[0].header, unique=True)
                 self.shape: tuple[int, int] = (self._hdu.shape[-2], self._hdu.shape[-1])
                 _check_agreement(self.shape, header)
+                if most_rows is not None:
+                    self.shape = (min(most_rows, self.shape[0]), self.shape[1])
                 self._understand(source)
         except BaseException as error:
             self.close()
@@ -197,8 +199,14 @@ class RawImage:
         self.close()
 
 
-def open_raw(path: str | Path) -> RawImage:
+def open_raw(path: str | Path, most_rows: int | None = None) -> RawImage:
     """Open a raw frame for reading.
+
+    Parameters
+    ----------
+    path : path-like
+    most_rows : int, optional
+        Rows that are wanted, from the first on; what is packed is unpacked as far as that.
 
     Raises
     ------
@@ -207,7 +215,7 @@ def open_raw(path: str | Path) -> RawImage:
     OSError
         If the file is out of reach, which says nothing about its content.
     """
-    return RawImage(path)
+    return RawImage(path, most_rows)
 
 
 def _is_of_system(error: BaseException) -> bool:
@@ -218,7 +226,7 @@ def _is_of_system(error: BaseException) -> bool:
     return getattr(error, "errno", None) not in (None, errno.EINVAL, errno.EOVERFLOW)
 
 
-def _checked(path: str | Path) -> tuple[RawHeader, BinaryIO | None]:
+def _checked(path: str | Path, most_rows: int | None) -> tuple[RawHeader, BinaryIO | None]:
     """Read the header of a frame; decompress a packed one, as far as its header says.
 
     Nothing of what the header announces is believed before it was held against the file's size.
@@ -228,20 +236,28 @@ def _checked(path: str | Path) -> tuple[RawHeader, BinaryIO | None]:
             header = read_raw_header(file, os.fstat(file.fileno()).st_size)
         except HeaderError as error:
             raise FrameError(str(error)) from error
-        return header, _gunzip(file, header.end_bytes) if header.is_gzip else None
+        if not header.is_gzip:
+            return header, None
+        if most_rows is None or header.is_compressed:
+            return header, _gunzip(file, header.end_bytes)
+        less_rows = max(0, header.height_px - most_rows)
+        end_bytes = header.end_bytes - less_rows * header.row_bytes
+        return header, _gunzip(file, end_bytes, to_the_end=False)
 
 
-def _gunzip(file: BinaryIO, end_bytes: int) -> BinaryIO:
+def _gunzip(file: BinaryIO, end_bytes: int, to_the_end: bool = True) -> BinaryIO:
     """Decompress a frame into a scratch file, which can be mapped and has no name.
 
-    What stands behind the image is read, for the checksum at the end of the stream, and let go.
+    What stands behind the image is read, for the checksum at the end of the stream, and let go;
+    unless less than the image is wanted.
     """
     with naming(tempfile.gettempdir()), tempfile.TemporaryFile() as scratch:
         file.seek(0)
         left = -(-end_bytes // BLOCK) * BLOCK
         try:
             with gzip.GzipFile(fileobj=file) as packed:
-                while left > -_MOST_BEHIND and (chunk := packed.read(_CHUNK)):
+                last = -_MOST_BEHIND if to_the_end else 0
+                while left > last and (chunk := packed.read(_CHUNK)):
                     scratch.write(chunk[: max(0, left)])
                     left -= len(chunk)
         except (OSError, EOFError, zlib.error) as error:

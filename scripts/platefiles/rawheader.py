@@ -36,6 +36,16 @@ class RawHeader:
     is_gzip: bool
     """The whole file is packed, whatever its name says."""
 
+    @property
+    def is_compressed(self) -> bool:
+        """Whether the image is compressed tile by tile."""
+        return self.cards.get("ZIMAGE") is True
+
+    @property
+    def row_bytes(self) -> int:
+        """Bytes of a row of an image that is not compressed."""
+        return self.width_px * abs(int(self.cards["BITPIX"])) // 8
+
 
 def read_raw_header(file: BinaryIO, size_bytes: int, hasher: Hasher | None = None) -> RawHeader:
     """Read the header of the first image in HDU 0 or 1.

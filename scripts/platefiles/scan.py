@@ -20,6 +20,7 @@ from platefiles.errors import UserError
 from platefiles.keywords import READ, filters_by_hierarch
 from platefiles.objectstore import is_object_url
 from platefiles.rawheader import read_raw_header
+from platefiles.same_exposure import compared_pixels
 from platefiles.slug import escape
 from platefiles.wholefile import write_if_changed
 
@@ -54,6 +55,8 @@ class RawFile:
     """Why it cannot be read, else empty."""
     fingerprint: str
     """16 hex digits of the SHA-256 over size, headers and the last 64 KB."""
+    pixels: str = ""
+    """What identifies the exposure where another file may hold the same one, else empty."""
 
     @property
     def name(self) -> str:
@@ -113,6 +116,11 @@ def scan_folders(
     for place in _changing(files, fresh, settle_s):
         del records[files[place].path]
         files[place] = replace(files[place], reason=BEING_WRITTEN)
+    pixels = compared_pixels(files)
+    for place, file in enumerate(files if pixels else ()):
+        if file.path in pixels:
+            files[place] = replace(file, pixels=pixels[file.path])
+            records[file.path] = {**records[file.path], "pixels": pixels[file.path]}
     prefixes = [str(place) for place in places if is_object_url(place)]
     if prefixes:
         from platefiles.objectscan import scan_objects  # which needs this module
@@ -157,7 +165,7 @@ def _load(cache: Path | None) -> dict[str, _Known]:
         content = json.loads(cache.read_bytes()) if cache is not None else {}
         if content.get("version") != _CACHE_VERSION:
             return {}
-        return {path: known for path, known in content["files"].items() if set(known) == fields}
+        return {path: known for path, known in content["files"].items() if fields <= set(known)}
     except (OSError, ValueError, AttributeError, KeyError, TypeError):
         return {}
 

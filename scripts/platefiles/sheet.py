@@ -2,7 +2,7 @@
 
 import difflib
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -45,7 +45,7 @@ def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[
         If `header_fixes` names a card that is never read.
     """
     _check_fixes(loaded)
-    frames, ids = [], set()
+    frames, pixels, ids = [], {}, set()
     claimed = claims(loaded.project)
     facts = [_facts(file, loaded) for file in raw_files]
     longitudes = site_longitudes(facts, loaded)
@@ -57,7 +57,9 @@ def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[
         channel = claimed.get(canonical_filter(fact.filter), "")
         reason = _reason(file, fact, channel, loaded)
         frames.append(_frame(identity, file, fact, reason, channel, longitude))
-    return tuple(sorted(_odd_sizes_out(_copies_out(frames)), key=lambda frame: frame.id))
+        pixels[identity] = file.pixels
+    kept = _odd_sizes_out(_copies_out(frames, pixels))
+    return tuple(sorted(kept, key=lambda frame: frame.id))
 
 
 def site_longitudes(facts: Sequence[Facts], loaded: "LoadedProject") -> list[float | None]:
@@ -187,16 +189,20 @@ def _unused(frame: Frame, reason: str) -> Frame:
     return replace(frame, role="unused", reason=reason, channel="")
 
 
-def _copies_out(frames: Sequence[Frame]) -> list[Frame]:
-    """Leave out every file but the first of those with one fingerprint."""
-    first: dict[str, Frame] = {}
+def _copies_out(frames: Sequence[Frame], pixels: Mapping[str, str]) -> list[Frame]:
+    """Leave out every file but the first of those with one fingerprint or the same pixels."""
+    by_content: dict[str, Frame] = {}
+    by_pixels: dict[str, Frame] = {}
     kept = []
     for frame in frames:
         if frame.role != "unused":
-            original = first.setdefault(frame.fingerprint, frame)
-            if original is not frame:
-                where = original.name if original.name != frame.name else escape(original.path)
-                frame = _unused(frame, f"same content as {where}")
+            seen = pixels[frame.id] or frame.fingerprint
+            same, what = by_content.setdefault(frame.fingerprint, frame), "content"
+            if same is frame:
+                same, what = by_pixels.setdefault(seen, frame), "pixels"
+            if same is not frame:
+                where = same.name if same.name != frame.name else escape(same.path)
+                frame = _unused(frame, f"same {what} as {where}")
         kept.append(frame)
     return kept
 

@@ -26,9 +26,14 @@ def slug(text: str, longest: int = 40) -> str:
     return f"{base[: longest - 5].rstrip('_')}_{digest(base, 4)}"
 
 
+def stem_of(name_in_folder: str) -> str:
+    """Give the bare name of a raw frame without its ending, whether it is packed or not."""
+    return _ENDING.sub("", os.path.basename(name_in_folder))
+
+
 def frame_id(name_in_folder: str) -> str:
     """Give the id of a raw frame: readable, safe, and unique for its path inside the raw folder."""
-    stem = _ENDING.sub("", os.path.basename(name_in_folder))
+    stem = stem_of(name_in_folder)
     base = _UNSAFE.sub("_", stem).strip("_")[:40].rstrip("_") or "frame"
     return f"{base}_{digest(name_in_folder, 8)}"
 

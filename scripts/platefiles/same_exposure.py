@@ -1,0 +1,107 @@
+"""Files that hold one exposure in several forms: packed and plain, or with an edited header.
+
+Equal bytes have equal fingerprints. What is packed otherwise, or got a card more, is found by
+content: frames whose headers give one start, exposure, size and camera are compared by the noise
+of their first rows, which no two exposures share. Only such frames are opened, once each.
+"""
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from platefiles import keywords
+from platefiles.cards import Value
+from platefiles.objectstore import is_object_url
+from platefiles.slug import stem_of
+
+if TYPE_CHECKING:
+    from platefiles.scan import RawFile
+
+_ROWS = 32
+_DATES = (*keywords.DATE, *keywords.MJD)
+_COMPARED = (*_DATES, *keywords.TIME, *keywords.EXPOSURE, *keywords.CAMERA)
+_UNREADABLE = "unreadable "
+
+
+def compared_pixels(files: Sequence["RawFile"]) -> dict[str, str]:
+    """Return what identifies the pixels of each file that may hold the same exposure as another.
+
+    Parameters
+    ----------
+    files : sequence of RawFile
+        All that a scan found, with what earlier scans compared in ``pixels``. Objects in storage
+        are not compared.
+
+    Returns
+    -------
+    dict of str to str
+        By path: equal for equal exposures. A packed file that cannot be unpacked to its end is
+        equal to no other, so that it never takes the place of a whole one.
+    """
+    found: dict[str, str] = {}
+    for group in _alike(files):
+        for file in group:
+            found[file.path] = file.pixels or _sample(file)
+        for file in _equal(group, found):
+            if not file.pixels and not _is_whole(file):
+                found[file.path] = _UNREADABLE + file.fingerprint
+    return found
+
+
+def _alike(files: Sequence["RawFile"]) -> Iterable[list["RawFile"]]:
+    """Yield files that may hold one exposure and have different bytes."""
+    seen: set[Value] = set()
+    repeated: set[Value] = set()
+    dates = [file.header.get("DATE-OBS") or _other_date(file) for file in files]
+    for date in dates:
+        if date in seen:
+            repeated.add(date)
+        else:
+            seen.add(date)
+    if not repeated:
+        return
+    groups: dict[tuple, list[RawFile]] = defaultdict(list)
+    for date, file in zip(dates, files, strict=True):
+        if date in repeated and not file.reason and not is_object_url(file.path):
+            facts = (file.header.get(key) for key in _COMPARED)
+            groups[date, file.width_px, file.height_px, *facts].append(file)
+    for group in groups.values():
+        if len({file.fingerprint for file in group}) > 1:
+            yield group
+
+
+def _other_date(file: "RawFile") -> Value:
+    """Return a date by other keywords, or else the name without its ending."""
+    return next((file.header[k] for k in _DATES if k in file.header), "") or stem_of(file.inside)
+
+
+def _equal(group: Sequence["RawFile"], found: Mapping[str, str]) -> list["RawFile"]:
+    counts: dict[str, list[RawFile]] = defaultdict(list)
+    for file in group:
+        counts[found[file.path]].append(file)
+    return [file for same in counts.values() if len(same) > 1 for file in same]
+
+
+def _sample(file: "RawFile") -> str:
+    """Return a digest of the first rows; one of its own where these show no noise."""
+    from platefiles.rawframe import FrameError, open_raw  # astropy, which a scan can do without
+
+    try:
+        with open_raw(file.path, most_rows=_ROWS) as image:
+            rows = image.data()
+    except (FrameError, OSError):
+        return _UNREADABLE + file.fingerprint
+    if not rows.min() < rows.max():
+        return f"blank {file.fingerprint}"
+    return hashlib.sha256(rows.tobytes()).hexdigest()[:16]
+
+
+def _is_whole(file: "RawFile") -> bool:
+    from platefiles.rawframe import FrameError, open_raw
+
+    try:
+        with open_raw(file.path):
+            return True
+    except (FrameError, OSError):
+        return False
