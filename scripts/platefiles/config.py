@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from platefiles.config_problems import Source, problem_lines
+from platefiles.config_problems import Source, in_order, problem_lines
 from platefiles.crosschecks import (
     catalogue_problems,
     check_against_sheet,
@@ -139,7 +139,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
         )
     file = _read(path, problems)
     if file is None:
-        raise ConfigError(problems)
+        raise ConfigError(in_order(problems, path))
     project = _validated(Project, file.data, [Source(file)], problems)
     recipe = _effective_recipe(file, problems)
     further = _further_pictures(file, project, recipe, problems)
@@ -150,7 +150,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
         problems += catalogue_problems(project, file)
         problems += header_fix_problems(project, file)
     if problems or project is None or recipe is None or equipment is None:
-        raise ConfigError(problems)
+        raise ConfigError(in_order(problems, path))
     return LoadedProject(
         name=name,
         path=path,

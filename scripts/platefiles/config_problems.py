@@ -4,15 +4,16 @@ import difflib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from platefiles.objectstore import is_object_url
-from platefiles.project import Project
+from platefiles.project import Equipment, Project
 from platefiles.recipe import Recipe
-from platefiles.yamlfile import YamlFile
+from platefiles.yamlfile import YamlFile, shown
 
 _MESSAGES = {
     "missing": "is required and missing",
@@ -40,6 +41,9 @@ _PATTERNS = {
     r"^[a-z0-9_]{1,20}$": "must be small letters, digits and _ only, at most 20",
     r"^[A-Z0-9_-]{1,8}$": "must be a FITS keyword: at most 8 capitals, digits, - and _",
 }
+
+_PLACE = re.compile(r"(?P<file>.*?\.yaml)(:(?P<line>\d+))?: ")
+_MOST_HOMES = 3
 
 
 @dataclass(frozen=True)
@@ -88,16 +92,41 @@ def problem_lines(
     for detail in error.errors(include_url=False, include_context=True):
         loc = tuple(part for part in detail["loc"] if part != "[key]")
         line = sources[-1].file.line(loc) or 0
-        text = f"{locate(sources, loc)}: {key_name(sources, loc)}: {_said(detail, loc, model)}"
+        text = f"{locate(sources, loc)}: {key_name(sources, loc)}: "
+        given = [one.prefix for one in sources if one.file.has((*one.prefix, *loc))]
+        text += _said(detail, loc, model, in_overrides=given[:1] == [("overrides",)])
         found.append((line, text))
     return [text for _, text in sorted(found, key=lambda item: item[0])]
 
 
-def _said(detail: ErrorDetails, loc: tuple[str | int, ...], model: type[BaseModel]) -> str:
+def in_order(problems: Sequence[str], first: Path) -> list[str]:
+    """Return problems file by file and line by line, each once.
+
+    Parameters
+    ----------
+    problems : sequence of str
+        Lines ``file:line: what is wrong``, or ``file: what is wrong`` of a file as a whole.
+    first : Path
+        The file that goes first; the others follow as they are first named.
+    """
+    found = [(_PLACE.match(text), text) for text in dict.fromkeys(problems)]
+    places = [(m["file"] if m else "", int(m["line"] or 0) if m else 0, t) for m, t in found]
+    files = list(dict.fromkeys([shown(first), *(place[0] for place in places)]))
+    return [
+        text for *_, text in sorted(places, key=lambda place: (files.index(place[0]), place[1]))
+    ]
+
+
+def _said(
+    detail: ErrorDetails,
+    loc: tuple[str | int, ...],
+    model: type[BaseModel],
+    in_overrides: bool,
+) -> str:
     kind, value = detail["type"], detail["input"]
     context = detail.get("ctx", {})
     if kind == "extra_forbidden":
-        return "unknown setting" + _suggest_key(str(loc[-1]), loc[:-1], model)
+        return "unknown setting" + _suggest_key(str(loc[-1]), loc[:-1], model, in_overrides)
     if kind == "value_error":
         return str(context.get("error", detail["msg"]))
     if kind == "string_pattern_mismatch":
@@ -133,16 +162,56 @@ def _suggest_choice(value: Any, context: dict[str, Any]) -> str:
     return f" - did you mean '{close[0]}'?" if close else ""
 
 
-def _suggest_key(key: str, loc: tuple[str | int, ...], model: type[BaseModel]) -> str:
+def _suggest_key(
+    key: str, loc: tuple[str | int, ...], model: type[BaseModel], in_overrides: bool
+) -> str:
     here = _model_at(model, loc)
+    others = homes(key.lower(), model, in_overrides)
+    if others:
+        return f"; {key.lower()} belongs {' or '.join(others)}"
     close = difflib.get_close_matches(key.lower(), list(here.model_fields), 1) if here else []
-    if not close and model is Project and key in Recipe.model_fields:
-        return "; settings of the recipe stand under 'overrides'"
     if not close:
         every = {name.rsplit(".", 1)[-1]: name for name in reversed(_dotted(model))}
         near = difflib.get_close_matches(key.lower(), list(every), 1, cutoff=0.8)
         close = [every[near[0]]] if near else []
     return f" - did you mean '{close[0]}'?" if close else ""
+
+
+def homes(key: str, model: type[BaseModel], in_overrides: bool = False) -> list[str]:
+    """Return the groups in which a key is known, the nearest first, as a sentence goes on.
+
+    Parameters
+    ----------
+    key : str
+    model : type
+        The model that does not know the key where it stands.
+    in_overrides : bool
+        Whether the model is that of `overrides` in a project's file.
+    """
+    found = []
+    kinds: list[type[BaseModel]] = [Project, Recipe, Equipment]
+    for kind in sorted(kinds, key=lambda kind: kind is not model):
+        groups = [name.rpartition(".")[0] for name in _dotted(kind) if _last(name) == key]
+        for group in groups:
+            keys = "".join(f" {part}:" for part in group.split(".") if part).strip()
+            found.append(_home(keys, kind, model, in_overrides))
+    return found[:_MOST_HOMES]
+
+
+def _home(keys: str, kind: type[BaseModel], model: type[BaseModel], in_overrides: bool) -> str:
+    inside = f", in {keys}" if keys else ""
+    if kind is model:
+        top = "at the top of overrides:" if in_overrides else "at the top of the file"
+        return f"in {keys}" if keys else top
+    if kind is Recipe:
+        return f"in overrides: {keys}".rstrip()
+    if kind is Equipment:
+        return f"in the equipment file{inside}"
+    return f"{'outside of overrides' if in_overrides else 'in the project file'}{inside}"
+
+
+def _last(name: str) -> str:
+    return name.rpartition(".")[2]
 
 
 def _model_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> type[BaseModel] | None:
@@ -164,8 +233,10 @@ def _is_model(kind: Any) -> bool:
 
 def _dotted(model: type[BaseModel], prefix: str = "") -> list[str]:
     names = []
-    for name, info in model.model_fields.items():
+    for name in model.model_fields:
         names.append(prefix + name)
-        if _is_model(info.annotation):
-            names += _dotted(info.annotation, f"{prefix}{name}.")  # type: ignore[arg-type]
+        alone = _model_at(model, (name,)) is not None
+        inside = _model_at(model, (name,) if alone else (name, "NAME"))
+        if inside is not None:
+            names += _dotted(inside, f"{prefix}{name}." + ("" if alone else "NAME."))
     return names

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from platefiles.colour_sensor import COLOUR_SENSOR
-from platefiles.config_problems import Source, key_name, locate
+from platefiles.config_problems import Source, homes, key_name, locate
 from platefiles.filters import canonical_filter
 from platefiles.keywords import KEYS
 from platefiles.objectstore import is_object_url, url_problem
@@ -148,6 +148,13 @@ def picture_problems(project: Project, file: YamlFile) -> list[str]:
                 continue
             close = difflib.get_close_matches(key, PICTURE_KEYS, 1)
             hint = f" - did you mean '{close[0]}'?" if close else ""
+            known = homes(key, Recipe)
+            if known:  # a group of the picture's own, or of what all pictures share
+                group = known[0].removeprefix("in ")
+                own = group.partition(":")[0] in PICTURE_KEYS
+                hint = (
+                    f"; {key} belongs in {f'pictures: {name}: ' if own else 'overrides: '}{group}"
+                )
             problems.append(f"{at}: is no key that a picture knows{hint}")
     return problems
 

@@ -161,13 +161,12 @@ def test_all_problems_of_all_files_come_at_once(desk):
         "config/projects/one.yaml:1: titel: unknown setting - did you mean 'title'?",
         "config/projects/one.yaml:9: keep[1]: must be 'calibrated' or 'registered' "
         "(got 'calibratd') - did you mean 'calibrated'?",
-        "config/projects/one.yaml:14: quality: unknown setting; "
-        "settings of the recipe stand under 'overrides'",
-        "config/projects/one.yaml:12: overrides.strech: unknown setting - did you mean 'stretch'?",
-        "config/projects/one.yaml:13: overrides.esd_alpha: unknown setting - "
-        "did you mean 'integration.esd_alpha'?",
         "config/projects/one.yaml:11: overrides.integration.clip: must be 'noise', 'sigma', "
         "'mad', 'esd' or 'none' (got 'sgma') - did you mean 'sigma'?",
+        "config/projects/one.yaml:12: overrides.strech: unknown setting - did you mean 'stretch'?",
+        "config/projects/one.yaml:13: overrides.esd_alpha: unknown setting; "
+        "esd_alpha belongs in integration:",
+        "config/projects/one.yaml:14: quality: unknown setting; quality belongs in overrides:",
         "config/recipes/mine.yaml:8: integration.clip_hgh: unknown setting - "
         "did you mean 'clip_high'?",
         "config/equipment/bench.yaml:1: gain_e_per_adu: must be greater than 0.0 (got -1)",
@@ -269,11 +268,74 @@ def test_mapping_of_a_channel_that_is_not_there(desk):
     """A row with an unknown channel is told at the recipe, or at the override that gave it."""
     text = PROJECT.replace("ha:", "h:") + "overrides:\n  mapping:\n    blue: {oiii: 1, g: 1}\n"
     assert desk.problems(text) == [
-        "config/recipes/mine.yaml:2: mapping.red.ha: the project has no channel 'ha' "
-        "(it has h, g); name the channel so, or give another mapping under 'overrides'",
         "config/projects/one.yaml:10: overrides.mapping.blue.oiii: the project has no channel "
         "'oiii' (it has h, g); name the channel so, or give another mapping under 'overrides'",
+        "config/recipes/mine.yaml:2: mapping.red.ha: the project has no channel 'ha' "
+        "(it has h, g); name the channel so, or give another mapping under 'overrides'",
     ]
+
+
+def test_problems_of_a_file_are_told_line_by_line(desk):
+    """Whatever finds them, problems come by line, the project's file first; each is told once."""
+    text = PROJECT.replace("filters: [G]", "filters: [G, HA]") + (
+        "sky:\n  catalogue: none.csv\nheader_fixes: {'*': {FILTR: X}}\n"
+        "overrides:\n  continuum: {r: {minus: g}}\n  stretch: {shoulder: 7}\n"
+    )
+    desk.write("recipes/mine", RECIPE + "  clip_hgh: 3\n")
+    places = [problem.split(": ")[0] for problem in desk.problems(text)]
+    lines = [int(place.rpartition(":")[2]) for place in places[:-1]]
+    assert len(lines) == 4
+    assert lines == sorted(lines)
+    assert {place.rpartition(":")[0] for place in places[:-1]} == {"config/projects/one.yaml"}
+    assert places[-1].startswith("config/recipes/mine.yaml:")
+    assert len({*desk.problems(text)}) == len(places)
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ("clip_low: 3\n", "clip_low: unknown setting; clip_low belongs in overrides: integration:"),
+        ("ra_deg: 3\n", "ra_deg: unknown setting; ra_deg belongs in sky:"),
+        ("filters: [R]\n", "filters: unknown setting; filters belongs in channels: NAME:"),
+        (
+            "focal_length_mm: 400\n",
+            "focal_length_mm: unknown setting; focal_length_mm belongs in the equipment file",
+        ),
+        (
+            "overrides:\n  stretch: {clip_low: 3}\n",
+            "overrides.stretch.clip_low: unknown setting; clip_low belongs in integration:",
+        ),
+        (
+            "overrides:\n  scale_arcsec: 3\n",
+            "overrides.scale_arcsec: unknown setting; "
+            "scale_arcsec belongs outside of overrides, in sky:",
+        ),
+        ("sky: {exclude: []}\n", "sky.exclude: unknown setting; exclude belongs at the top of"),
+        (
+            "pictures:\n  warm: {shoulder: 0.5}\n",
+            "pictures.warm.shoulder: is no key that a picture knows; "
+            "shoulder belongs in pictures: warm: stretch:",
+        ),
+        (
+            "pictures:\n  warm: {clip_low: 3}\n",
+            "pictures.warm.clip_low: is no key that a picture knows; "
+            "clip_low belongs in overrides: integration:",
+        ),
+    ],
+)
+def test_key_in_the_wrong_group_is_told_where_it_belongs(desk, text, problem):
+    """A key that another group, or another file, knows is answered with that place."""
+    (told,) = desk.problems(PROJECT + text)
+    assert f": {problem}" in told
+
+
+def test_key_of_the_project_in_the_recipe_is_told_where_it_belongs(desk):
+    """So are keys of the project's file in that of a recipe, and of a recipe in the equipment."""
+    desk.write("recipes/mine", RECIPE + "exclude: []\n")
+    desk.write("equipment/bench", "camera: x\nclip_low: 3\n")
+    recipe, equipment = desk.problems(PROJECT + "equipment: bench\n")
+    assert recipe.endswith("exclude: unknown setting; exclude belongs in the project file")
+    assert equipment.endswith("clip_low belongs in overrides: integration:")
 
 
 @pytest.mark.parametrize(
