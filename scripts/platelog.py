@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 import shutil
 import sys
 from pathlib import Path
+from typing import TextIO
 
 ROOT = Path(__file__).resolve().parent.parent
 OLDEST = (3, 11)
@@ -36,6 +38,13 @@ VERBS = {
 }
 
 
+def version_line() -> str:
+    """Return name and version, as the headers of products give them."""
+    source = (ROOT / "scripts" / "platefiles" / "provenance.py").read_text(encoding="utf-8")
+    found = re.search(r'^VERSION = "([^"]+)"', source, re.MULTILINE)
+    return f"platelog {found[1] if found else 'of an unknown version'}"
+
+
 def usage() -> str:
     """Return the help text."""
     width = max(map(len, VERBS))
@@ -46,7 +55,7 @@ From raw frames to a deep-sky picture.
 
 {verbs}
 
-`python3 scripts/platelog.py VERB --help` lists what a verb takes.
+`python3 scripts/platelog.py VERB --help` lists what a verb takes, `--version` names the version.
 The first call of a verb sets up .venv, which takes some minutes and needs the network."""
 
 
@@ -96,27 +105,45 @@ def child_environment(root: Path, venv: Path) -> dict[str, str]:
     return env
 
 
+def say(text: str, stream: TextIO) -> None:
+    """Write lines to the console, folded at words; a reader who has left is no error."""
+    try:
+        from platecli.screen import console_width, folded
+
+        lines = text.splitlines()
+        text = "\n".join(part for line in lines for part in folded(line, console_width(stream)))
+    except SyntaxError:  # a Python that is too old, which the text is about
+        pass
+    try:
+        print(text, file=stream, flush=True)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def main(argv: list[str]) -> int:
     """Set up if need be and hand over to the verb; return an exit status if that cannot be."""
     if not argv or argv[0] in ("-h", "--help", "help"):
-        print(usage())
+        say(usage(), sys.stdout)
         return 0 if argv else 2
+    if argv[0] in ("-V", "--version"):
+        say(version_line(), sys.stdout)
+        return 0
     if argv[0] not in VERBS:
-        print(unknown_verb(argv[0]), file=sys.stderr)
+        say(unknown_verb(argv[0]), sys.stderr)
         return 2
     reason = refusal(tuple(sys.version_info[:3]), os.name, ROOT)
     if reason:
-        print(reason, file=sys.stderr)
+        say(reason, sys.stderr)
         return 1
     from platecli import environment
 
     try:
         venv, _ = environment.ensure(ROOT, child_environment(ROOT, ROOT / ".venv"))
     except environment.SetupError as problem:
-        print(problem, file=sys.stderr)
+        say(str(problem), sys.stderr)
         return 1
     except KeyboardInterrupt:
-        print("Stopped; the same command starts the set-up again.", file=sys.stderr)
+        say("Stopped; the same command starts the set-up again.", sys.stderr)
         return STOPPED
     # `-P`: a file in the user's folder must not stand in for a library of the same name.
     command = [str(venv / "bin" / "python"), "-P", "-m", "platecli", *argv]

@@ -45,6 +45,10 @@ SYSTEM_PATH = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
 sys.path.insert(0, str(SCRIPTS))
 # Processes that tests start find the code in the same way.
 os.environ["PYTHONPATH"] = str(SCRIPTS)
+# Lines are folded only where a test wants them to be; readline, which pytest imports, sets COLUMNS
+# for the processes that tests start, unknown to `os.environ`.
+os.environ.pop("COLUMNS", None)
+os.unsetenv("COLUMNS")
 
 
 @pytest.hookimpl(wrapper=True)

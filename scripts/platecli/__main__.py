@@ -2,12 +2,20 @@
 
 import argparse
 import importlib
-import os
 import signal
 import sys
+from contextlib import suppress
+from typing import Any, cast
 
+from platecli.screen import Console, console_width, discard
 from platefiles.errors import UserError
-from platelog import STOPPED, VERBS
+from platelog import STOPPED, VERBS, version_line
+
+MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "test"})
+"""Verbs that go on when the reader of their words has left: what they make is worth more."""
+
+READER_LEFT = 128 + signal.SIGPIPE
+"""The exit status that shells give to a program whose reader has left."""
 
 
 def main(argv: list[str]) -> int:
@@ -20,6 +28,7 @@ def main(argv: list[str]) -> int:
     parser = argparse.ArgumentParser(
         prog="platelog.py", description="From raw frames to a picture."
     )
+    parser.add_argument("--version", action="version", version=version_line())
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     parsers = {
         verb: verbs.add_parser(verb, help=what, description=what[0].upper() + what[1:] + ".")
@@ -40,13 +49,35 @@ def main(argv: list[str]) -> int:
     except UserError as problem:
         print(problem, file=sys.stderr)
         return getattr(problem, "status", 1)
-    except BrokenPipeError:  # who read our output has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 128 + signal.SIGPIPE
     except KeyboardInterrupt:
         print("Stopped; the same command goes on from here.", file=sys.stderr)
         return STOPPED
 
 
+def on_console(argv: list[str]) -> int:
+    """Run one verb with lines that fit the console, and end quietly if nobody reads them.
+
+    The verbs of `MAKERS` go on without a reader and end with the status of their work; the others
+    only tell, and end at once with that of a broken pipe.
+    """
+    keep_going = argv[:1] != [] and argv[0] in MAKERS
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is not None:  # closed by who started us
+            width = None if "--json" in argv else console_width(stream)
+            setattr(sys, name, cast(Any, Console(stream, width, keep_going)))
+    try:
+        try:
+            return main(argv)
+        finally:
+            for stream in filter(None, (sys.stdout, sys.stderr)):
+                stream.flush()
+    except BrokenPipeError:
+        for stream in filter(None, (sys.stdout, sys.stderr)):
+            with suppress(OSError, ValueError):
+                discard(stream)
+        return READER_LEFT
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(on_console(sys.argv[1:]))

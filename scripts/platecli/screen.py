@@ -1,8 +1,158 @@
-"""Lines on the screen that tell what files say of themselves."""
+"""Text on the console: lines that end at words, and readers that leave early.
 
+Standard library only, because the launcher shows its help with it.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import textwrap
 from collections.abc import Iterable
+from typing import Any, TextIO
 
 from platefiles.slug import printable
+
+_LABEL = re.compile(r" *[^\s│├└]+ {2,}(?=\S)")
+_STEM = re.compile("[ │├└─]*")
+_GOES_ON = str.maketrans("├└─", "│  ")
+"""What stands below the lines of a drawn tree where its text goes on."""
+
+NARROWEST = 20
+"""Lines are not folded to fewer columns than this."""
+
+
+class Console:
+    """A text stream that folds long lines at words.
+
+    Parameters
+    ----------
+    stream : file-like
+        Where the text goes.
+    width : int or None
+        Columns; None leaves lines as they are.
+    keep_going : bool
+        Whether the process goes on without its words once the reader has closed the pipe. If
+        False, `write` and `flush` raise BrokenPipeError then.
+    """
+
+    def __init__(self, stream: TextIO, width: int | None, keep_going: bool = False) -> None:
+        self._stream, self.width, self.keep_going = stream, width, keep_going
+        self._held = ""
+        self._line_is_begun = self._reader_left = False
+
+    def __getattr__(self, name: str) -> Any:
+        """Be the stream itself in everything else."""
+        return getattr(self._stream, name)
+
+    def write(self, text: str) -> int:
+        """Write the lines that are complete; hold the rest until `flush` or the end of its line."""
+        if self.width is None:
+            self._send(text)
+            return len(text)
+        *lines, self._held = (self._held + text).split("\n")
+        for line in lines:
+            self._send(line if self._line_is_begun else "\n".join(folded(line, self.width)))
+            self._send("\n")
+            self._line_is_begun = False
+        return len(text)
+
+    def flush(self) -> None:
+        """Write what is held, as it is, and flush the stream."""
+        if self._held:
+            self._send(self._held)
+            self._held, self._line_is_begun = "", True
+        self._guarded(self._stream.flush)
+
+    def _send(self, text: str) -> None:
+        self._guarded(self._stream.write, text)
+
+    def _guarded(self, act: Any, *words: str) -> None:
+        if self._reader_left:
+            return
+        try:
+            act(*words)
+        except BrokenPipeError:
+            if not self.keep_going:
+                raise
+            self._reader_left = True
+            discard(self._stream)
+
+
+def discard(stream: Any) -> None:
+    """Send all further output of a stream to nowhere, that which it still holds included."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
+
+
+def console_width(stream: Any) -> int | None:
+    """Return the columns of a console, or None where lines may be of any length.
+
+    Parameters
+    ----------
+    stream : file-like
+        The environment variable COLUMNS goes before the size of its terminal. A file or a pipe has
+        no width, so that a program finds whole lines there.
+    """
+    wanted = os.environ.get("COLUMNS", "")
+    if wanted.isdigit() and int(wanted):
+        return max(int(wanted), NARROWEST)
+    try:
+        columns = os.get_terminal_size(stream.fileno()).columns if stream.isatty() else 0
+    except (OSError, ValueError, AttributeError):
+        return None
+    return max(columns, NARROWEST) if columns else None
+
+
+def folded(line: str, width: int | None) -> list[str]:
+    """Return a line as lines of at most so many columns, broken between words only.
+
+    A word that is longer stays whole, and so does a line that is nothing but an absolute path,
+    which can then be copied. Lines after the first begin below the text that follows a label and
+    two blanks, or are indented by two more than the first; lines of a drawn tree go on.
+
+    Parameters
+    ----------
+    line : str
+        Without line breaks.
+    width : int or None
+        Columns; None leaves the line as it is.
+    """
+    stem = _STEM.match(line)
+    start = stem[0] if stem else ""
+    text = line[len(start) :]
+    if width is None or len(line) <= width or (text.startswith("/") and ": " not in text):
+        return [line]
+    label = _LABEL.match(line)
+    indent = min(label.end() if label else len(start) + 2, width // 3)
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=start,
+        subsequent_indent=start.translate(_GOES_ON)[:indent].ljust(indent),
+        expand_tabs=False,
+        replace_whitespace=False,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def cut_at_word(text: str, width: int) -> str:
+    """Return a text cut to a width with an ellipsis, after a word if one ends there.
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        Columns, the ellipsis included.
+    """
+    if len(text) <= width:
+        return text
+    kept = text[: max(width - 1, 0)]
+    if text[len(kept)] != " " and " " in kept.strip():
+        kept = kept[: kept.rindex(" ")]
+    return kept.rstrip() + "…"
 
 
 def show(lines: Iterable[str]) -> None:

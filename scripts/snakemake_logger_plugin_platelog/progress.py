@@ -2,12 +2,12 @@
 
 import logging
 import re
-import shutil
 import threading
 import time
 from collections.abc import Callable
 from typing import Any, TextIO
 
+from platecli.screen import console_width, cut_at_word, folded
 from snakemake_logger_plugin_platelog.reasons import (
     missing_input,
     reason_in_logs,
@@ -31,6 +31,9 @@ ECHOES = (
     "At least one job did not complete successfully",
     "Failed to set marker file for job started",
 )
+
+_USUAL_WIDTH = 80
+"""Columns of a terminal that does not tell."""
 
 _SNAKEMAKE = re.compile(r"-packages[/\\]snakemake(_interface_\w+)?[/\\]")
 """Where a record's file lies if Snakemake or what it shares with its plugins has written it."""
@@ -192,9 +195,9 @@ class Progress:
             if self._done:
                 self._line(f"{self._counts()} done in {duration(now - self._start)}")
         elif self._terminal:
-            width = shutil.get_terminal_size().columns
+            width = console_width(self._stream) or _USUAL_WIDTH
             self._erase()
-            self._stream.write(shortened(self._state(now), width - 1))
+            self._stream.write(cut_at_word(self._state(now), width - 1))
             self._stream.flush()
             self._standing = True
         elif now - self._last_line >= QUIET_S and self._done < self._planned:
@@ -214,7 +217,9 @@ class Progress:
 
     def _line(self, text: str) -> None:
         self._erase()
-        self._stream.write(text + "\n")
+        width = console_width(self._stream)
+        for line in text.split("\n"):
+            self._stream.write("\n".join(folded(line, width)) + "\n")
         self._stream.flush()
         self._last_line = self._clock()
 

@@ -10,6 +10,7 @@ import pytest
 
 import platelog
 from platecli import environment
+from platefiles.provenance import VERSION
 
 LAUNCHER = Path(platelog.__file__)
 FIRST, SECOND = "alpha==1 \\\n    --hash=sha256:aa\n", "alpha==2 \\\n    --hash=sha256:bb\n"
@@ -254,6 +255,35 @@ def test_help_lists_every_verb_with_one_line():
     lines = done.stdout.splitlines()
     assert [line.split()[0] for line in lines if line.startswith("  ")] == list(platelog.VERBS)
     assert max(map(len, lines)) <= 100
+
+
+def test_version_is_told_before_anything_is_set_up():
+    """The launcher alone, on any Python, says name and version as headers of products do."""
+    done = launched("--version")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == f"platelog {VERSION}\n"
+
+
+@pytest.mark.parametrize("words", [["--help"], ["dmeo"], []])
+def test_launcher_fits_narrow_consoles(monkeypatch, words):
+    """In 60 columns no line is longer, and no word is lost."""
+    whole = launched(*words)
+    monkeypatch.setenv("COLUMNS", "60")
+    narrow = launched(*words)
+    assert narrow.returncode == whole.returncode
+    for folded, plain in ((narrow.stdout, whole.stdout), (narrow.stderr, whole.stderr)):
+        assert folded.split() == plain.split()
+        assert max(map(len, folded.splitlines()), default=0) <= 60
+
+
+def test_reader_of_the_help_may_leave():
+    """A reader who has closed the pipe gets no traceback."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, str(LAUNCHER), "--help"]
+    done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, text=True)
+    os.close(writing)
+    assert done.stderr == ""
 
 
 def test_stamp_names_the_interpreter_below_the_environment(checkout):

@@ -284,3 +284,25 @@ def test_handler_never_raises(monkeypatch):
 def test_durations_are_said_as_people_do(seconds, said):
     """Durations have no more digits than they need."""
     assert duration(seconds) == said
+
+
+@pytest.mark.parametrize("stream", [io.StringIO, Terminal])
+def test_lines_fit_narrow_consoles(monkeypatch, stream):
+    """In 60 columns all lines end at words, those that are written over as well."""
+    monkeypatch.setenv("COLUMNS", "60")
+    out, clock = stream(), Clock()
+    progress = Progress(out, clock=clock)
+    begin(progress, master_dark=3, measure=2, integrate=2, find_zero_points=1, composite=4)
+    night = "2026-03-24"
+    progress.take(job(1, "measure", project="tiny", channel="luminance", night=night))
+    progress.take(job(2, "measure", project="tiny", channel="hydrogen", night=night))
+    clock.now = 20.0
+    progress.take(finished(1))
+    progress.finish()
+    shown = out.getvalue().replace("\r\x1b[K", "\n").splitlines()
+    assert max(map(len, shown)) <= 60
+    words = {word.rstrip("…") for line in shown for word in line.split()}
+    known = "To do: 12 jobs: master dark x 3, measure 2, integrate find zero points, composite 4 "
+    known += f"about min left tiny luminance hydrogen {night} {night}, [0/12] [1/12] done in 20 s 4"
+    known += " minutes"
+    assert words - {w for w in words if w.isdigit()} <= {*known.split()}
