@@ -10,8 +10,8 @@ from platecli import outcome
 from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
 from platecli.summary import USED, hours_minutes
-from platefiles.frame import Frame
-from platefiles.opening import open_projects
+from platefiles.frame import EXCLUDED, Frame
+from platefiles.opening import named, open_projects
 
 OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}
 """Calibration frames further than this from the lights they serve are called old (common practice,
@@ -28,13 +28,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Look at the projects and say how they stand."""
     directory = checked_directory(args)
-    words = checked_words(args.project)
+    words = checked_words(args.project, directory)
     plans, problems = open_projects(words, PROJECTS, True, True, directory)
     with contextlib.chdir(directory):
         for plan in plans.values():
             print("\n".join(text(look_ahead(plan, args.to))), flush=True)
-    for problem in problems.values():
-        print(problem, file=sys.stderr)
+    for name, problem in problems.items():
+        alone = len(plans) + len(problems) == 1
+        print(named(problem, name, alone), file=sys.stderr)
     return outcome.FAILED if problems else 0
 
 
@@ -61,7 +62,17 @@ def _new_lines(ahead: Outlook) -> Iterable[str]:
         yield f"  new: {first_of(groups)}"
     if ahead.gone:
         yield f"  gone: {first_of([row['name'] for row in ahead.gone])}"
-    if not groups and not ahead.gone:
+    excluded = [row for row, reason in ahead.dropped if reason.startswith(EXCLUDED)]
+    if excluded:
+        count = f"{len(excluded)} sub{'' if len(excluded) == 1 else 's'}"
+        names = first_of([row["name"] for row in excluded])
+        yield f"  excluded since the last run: {count}: {names}"
+    others = [(row, reason) for row, reason in ahead.dropped if row not in excluded]
+    for row, reason in others[:SHOWN]:
+        yield f"  used no more: {row['name']}: {reason}"
+    if others[SHOWN:]:
+        yield f"  used no more: {len(others) - SHOWN} others"
+    if not groups and not ahead.gone and not ahead.dropped:
         yield "  no new subs"
 
 
@@ -79,7 +90,8 @@ def _job_lines(ahead: Outlook) -> Iterable[str]:
     for why, names in ahead.reasons().items():
         yield f"    {why}: {first_of(names, 3)}"
     if any(product.waits for product in ahead.to_make):
-        yield "    the grid is chosen in this run, and what lies on it is made anew"
+        again = ", and what lies on it is made again" if ahead.subs else ""
+        yield f"    the grid is chosen in this run{again}"
 
 
 def _left_out_lines(ahead: Outlook) -> Iterable[str]:
@@ -100,7 +112,9 @@ def _left_out_lines(ahead: Outlook) -> Iterable[str]:
         for frame in unused:
             reasons.setdefault(frame.reason, []).append(frame.name)
         for reason, names in list(reasons.items())[:SHOWN]:
-            yield f"    {first_of(names, 2)}: {reason}"
+            many = f"{len(names)} file{'' if len(names) == 1 else 's'}"
+            excluded = reason.startswith(EXCLUDED)
+            yield f"    {many} {reason}" if excluded else f"    {first_of(names, 2)}: {reason}"
 
 
 def _counted(words: Iterable[str]) -> str:

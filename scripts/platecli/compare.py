@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from platecli.differing import columns, percent
+from platecli.naming import add_directory, file_word
 from platecli.screen import show
 from platefiles.altered import changes, surroundings
 from platefiles.errors import UserError
@@ -29,7 +30,9 @@ _COUNTS = ("COUNT", "CLIPPED")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `compare` takes."""
-    parser.add_argument("first", type=Path, metavar="A", help="a picture, linear cube or channel")
+    parser.add_argument(
+        "first", type=Path, metavar="A", help="a picture, linear cube or channel; or a project"
+    )
     parser.add_argument("second", type=Path, metavar="B", help="another version of it")
     parser.add_argument(
         "--into",
@@ -37,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE.png",
         help="write both and their difference side by side, to a new file",
     )
+    add_directory(parser)
     parser.epilog = "Differences are B less A. Exit status: 0 whether or not they differ."
 
 
@@ -60,11 +64,7 @@ class _Version:
 
 def run(args: argparse.Namespace) -> int:
     """Compare two files and print what differs."""
-    first, second = args.first, args.second
-    for file in (first, second):
-        if not file.is_file():
-            msg = f"{file}: there is no such file"
-            raise UserError(msg)
+    first, second = (file_word(word, args.directory) for word in (args.first, args.second))
     if is_picture(first) != is_picture(second):
         msg = f"{first} and {second}: compare two pictures, or two FITS files, not one of each"
         raise UserError(msg)

@@ -3,11 +3,9 @@
 import argparse
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
-from platecli.engine import ROOT
-from platecli.run import PROJECTS
+from platecli.naming import PROJECTS, add_directory, project_word
 from platecli.screen import show
 from platecli.summary import hours_minutes
 from platefiles.config import load_project
@@ -19,13 +17,11 @@ Row = Mapping[str, Any]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `depth` takes."""
-    parser.add_argument("project", help="a name in config/projects, or the path of a project file")
     parser.add_argument(
-        "--directory",
-        type=Path,
-        default=ROOT,
-        help="where the folder results lies (default: the checkout)",
+        "project",
+        help="a name in config/projects, or the path of a project file or of its results",
     )
+    add_directory(parser)
     parser.epilog = "Limits are those of stars that stand 5 sigma out of empty sky."
 
 
@@ -34,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from platefiles.depths import read_depths  # astropy, which the other lines do without
     from platefiles.fitsfile import read_header
 
-    loaded = load_project(args.project, PROJECTS)
+    loaded = load_project(project_word(args.project, args.directory), PROJECTS)
     path = args.directory / RESULTS / loaded.name / "field" / "depth.fits"
     if not path.is_file():
         msg = f"{path}: not measured yet; `platelog.py run {args.project} --to field` does it"

@@ -22,6 +22,7 @@ BUSY = 4
 
 LOG_BYTES, LOG_FILES = 500_000, 4
 PATIENCE_S = 60
+SHOWN = 6
 SUMMARY = "{summary}"
 
 
@@ -40,6 +41,10 @@ class ProjectOutcome:
         New subs by channel and night.
     problem : str
         What went wrong.
+    failures : dict of str to str
+        Why jobs failed, by job in words; empty where no log tells.
+    left : tuple of str
+        Products that were to be made and were not.
     """
 
     name: str
@@ -48,6 +53,23 @@ class ProjectOutcome:
     jobs: int = 0
     new_subs: dict[str, dict[str, int]] = field(default_factory=dict)
     problem: str = ""
+    failures: dict[str, str] = field(default_factory=dict)
+    left: tuple[str, ...] = ()
+
+    @property
+    def failure_lines(self) -> list[str]:
+        """What failed and why, a line each, and how much of the run was done."""
+        lines = [
+            f"failed: {job}: {why or 'see the messages above'}"
+            for job, why in list(self.failures.items())[:SHOWN]
+        ]
+        if len(self.failures) > SHOWN:
+            lines.append(f"failed: {len(self.failures) - SHOWN} other jobs")
+        if self.left:
+            waiting = len(self.left) - len(self.failures)
+            also = f", {waiting} wait for what failed" if waiting else ""
+            lines.append(f"{self.jobs} of {self.jobs + len(self.left)} jobs done{also}")
+        return lines
 
     @property
     def line(self) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from platecli.summary import USED, Row, read_rows
 from platefiles.causes import OTHER_SUBS, cause
-from platefiles.frame import Frame
+from platefiles.frame import EXCLUDED, Frame
 from platefiles.ledger import Ledger
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
@@ -26,7 +26,10 @@ class Outlook:
     new : tuple of Frame
         Lights that the table of subs does not list.
     gone : tuple of Row
-        Rows of the table of subs whose file is no light any more.
+        Rows of the table of subs whose file is not there any more.
+    dropped : tuple of (Row, str)
+        Rows of the table of subs whose file is there and is no light of the project any more, with
+        the reason: excluded in the project's file, for instance.
     subs : tuple of Row
         The table of subs of the last run; none before the first.
     stale : frozenset of str
@@ -38,6 +41,7 @@ class Outlook:
     causes: dict[str, str]
     new: tuple[Frame, ...]
     gone: tuple[Row, ...]
+    dropped: tuple[tuple[Row, str], ...]
     subs: tuple[Row, ...]
     stale: frozenset[str]
 
@@ -65,9 +69,13 @@ class Outlook:
         for product in self.to_make:
             why = self.causes[product.path]
             if why:
-                name = f"{product.rule.replace('_', ' ')} {product.about}".strip()
-                found.setdefault(why, []).append(name)
+                found.setdefault(why, []).append(in_words(product))
         return found
+
+
+def in_words(product: Product) -> str:
+    """Return the job of a product in words: ``measure ha 2026-03-23``."""
+    return f"{product.rule.replace('_', ' ')} {product.about}".strip()
 
 
 def first_of(words: Sequence[str], most: int = 6) -> str:
@@ -93,14 +101,23 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     lights = {frame.id: frame for frame in plan.frames if frame.role == "light"}
     listed = {row["id"] for row in rows if row["channel"]}
     new = tuple(frame for frame in lights.values() if frame.id not in listed)
-    gone = tuple(row for row in rows if row["channel"] and row["id"] not in lights)
+    missing = [row for row in rows if row["channel"] and row["id"] not in lights]
+    unused = {frame.id: frame.reason for frame in plan.frames if frame.role == "unused"}
+    gone = tuple(row for row in missing if row["id"] not in unused)
+    dropped = tuple((row, unused[row["id"]]) for row in missing if row["id"] in unused)
     causes = {product.path: cause(product, ledger, set(making)) for product in products}
     moved = {f"{row['channel']} {row.get('night', '')}": "subs gone" for row in gone}
+    moved |= {
+        f"{row['channel']} {row.get('night', '')}": "subs excluded"
+        if reason.startswith(EXCLUDED)
+        else "subs used no more"
+        for row, reason in dropped
+    }
     moved |= {f"{frame.channel} {frame.night}": "new subs" for frame in new}
     for product in products:
         if causes[product.path] == OTHER_SUBS:
             causes[product.path] = moved.get(product.about, OTHER_SUBS)
-    return Outlook(plan, products, causes, new, gone, tuple(rows), ledger.stale)
+    return Outlook(plan, products, causes, new, gone, dropped, tuple(rows), ledger.stale)
 
 
 def _is_whole(row: Row) -> bool:

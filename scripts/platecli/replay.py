@@ -9,6 +9,7 @@ from pathlib import Path
 
 from platecli import outcome
 from platecli.differing import columns, difference_lines
+from platecli.naming import add_directory, file_word
 from platecli.screen import show
 from platecli.taskrunner import processors, run_tasks
 from platefiles.altered import altered
@@ -31,11 +32,16 @@ _TELL_S = 10.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `replay` takes."""
-    parser.add_argument("file", type=Path, help="a product: FITS file or picture of the results")
+    parser.add_argument(
+        "file",
+        type=Path,
+        help="a product: FITS file or picture of the results; or a project, for its picture",
+    )
     parser.add_argument(
         "--into", type=Path, required=True, metavar="DIR", help="a new or empty folder to work in"
     )
     add_raw(parser)
+    add_directory(parser)
     parser.add_argument("--cores", type=int, help="processors to use (default: all)")
     parser.epilog = (
         f"Exit status: 0 identical, {DIFFERS} pixels or tables differ, {outcome.FAILED} it could "
@@ -62,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if cores < 1:
         print(f"--cores {cores}: at least 1 is needed.", file=sys.stderr)
         return outcome.WRONG
+    args.file = file_word(args.file, args.directory)
     record = record_of(args.file)
     if record.making.step == "overlay":
         msg = f"{args.file}: shows an image of yours, which no record holds; `run` makes it again"

@@ -10,28 +10,22 @@ from pathlib import Path
 
 from platecli import engine, outcome, summary
 from platecli.engine import ROOT
+from platecli.naming import PROJECTS, WrongCommand, add_directory, project_word
 from platecli.outcome import ProjectOutcome, RunOutcome
-from platecli.outlook import Outlook, first_of, look_ahead
+from platecli.outlook import Outlook, first_of, in_words, look_ahead
 from platefiles.causes import NOT_THERE
-from platefiles.config import load_project
 from platefiles.errors import UserError
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine
-from platefiles.opening import open_projects
+from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan
+from platefiles.products import Product
 from platefiles.runlock import Busy, hold_run_lock
 from platelog import STOPPED, nearest
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 TARGETS = ("channels", "picture", "field", "all")
-PROJECTS = ROOT / "config" / "projects"
 MACHINE = Path(os.environ.get("PLATELOG_MACHINE") or ROOT / "config" / "machine.yaml")
-
-
-class WrongCommand(UserError):
-    """The command cannot be followed; nothing was begun."""
-
-    status = outcome.WRONG
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +46,8 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "project",
         nargs="*",
-        help="a name in config/projects, or the path of a project file (default: all projects)",
+        help="a name in config/projects, or the path of a project file or of its results "
+        "(default: all projects)",
     )
     parser.add_argument(
         "--to",
@@ -60,12 +55,7 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
         metavar="TARGET",
         help=f"how far to go: {', '.join(TARGETS)}, or one file below results (default: picture)",
     )
-    parser.add_argument(
-        "--directory",
-        type=Path,
-        default=ROOT,
-        help="where the folder results lies (default: the checkout)",
-    )
+    add_directory(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -81,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     if args.cores is not None and args.cores < 1:
         msg = f"--cores {args.cores}: at least 1 is needed."
         raise WrongCommand(msg)
-    words = checked_words(args.project)
+    words = checked_words(args.project, directory)
     status = make(words, args.to, directory, args.cores, args.dry_run, args.extra, machine=machine)
     return 0 if status == outcome.NOTHING_NEW and not args.exit_code else status
 
@@ -102,8 +92,15 @@ def checked_directory(args: argparse.Namespace) -> Path:
     return directory
 
 
-def checked_words(words: Sequence[str]) -> list[str]:
-    """Return names as they are, and paths of project files so that they hold in any folder.
+def checked_words(words: Sequence[str], directory: Path = ROOT) -> list[str]:
+    """Return names of projects, and paths of project files so that they hold in any folder.
+
+    Parameters
+    ----------
+    words
+        As for `platecli.naming.project_word`.
+    directory
+        Where the folder of results lies.
 
     Raises
     ------
@@ -112,13 +109,10 @@ def checked_words(words: Sequence[str]) -> list[str]:
     """
     problems, found = [], []
     for word in words:
-        path = Path(word).absolute() if word.endswith(".yaml") or "/" in word else None
-        found.append(word if path is None else str(path))
-        if not (path or PROJECTS / f"{word}.yaml").exists():
-            try:
-                load_project(found[-1], PROJECTS)
-            except UserError as problem:
-                problems.append(str(problem))
+        try:
+            found.append(project_word(word, directory))
+        except WrongCommand as problem:
+            problems.append(str(problem))
     if problems:
         raise WrongCommand("\n".join(problems))
     return found
@@ -163,8 +157,9 @@ def make(
             return outcome.BUSY
     plans, problems = open_projects(words, PROJECTS, True, dry_run, directory)
     with contextlib.chdir(directory):  # paths of results are relative, as in the workflow
-        for problem in problems.values():
-            print(problem, file=sys.stderr, flush=True)
+        alone = len(plans) + len(problems) == 1
+        for name, problem in problems.items():
+            print(named(problem, name, alone), file=sys.stderr, flush=True)
         if not plans and not problems:
             print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
             return outcome.WRONG
@@ -191,15 +186,25 @@ def make(
         }
         done = [_outcome(one, after[name]) for name, one in ahead.items()]
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
-    for project in done:
-        news = project.outcome == "made" or len(done) == 1
-        if news and project.outcome != "failed" and status != STOPPED:
-            folder = results / project.name
-            stale = [Path(path).name for path in after[project.name].stale if "/field/" in path]
-            print(summary.text(project.name, project.title, folder, stale), flush=True)
+    if status != STOPPED:
+        for project in done:
+            _sum_up(project, after.get(project.name), results, len(done) == 1)
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
     )
+
+
+def _sum_up(project: ProjectOutcome, after: Outlook | None, results: Path, alone: bool) -> None:
+    """Print what came of a project: what there is now, and what failed."""
+    if project.outcome == "made" or (alone and project.outcome == "nothing new") or project.left:
+        not_made = {results.parent / path for path in project.left}
+        stale = [Path(path).name for path in after.stale if "/field/" in path] if after else []
+        folder = results / project.name
+        print(summary.text(project.name, project.title, folder, stale, not_made), flush=True)
+        for line in project.failure_lines:
+            print(f"  {line}", flush=True)
+    elif project.outcome == "failed" and not alone:  # it was said before all the others were made
+        print(project.line, flush=True)
 
 
 def _status(status: int, done: Sequence[ProjectOutcome]) -> int:
@@ -232,15 +237,24 @@ def _outcome(before: Outlook, after: Outlook) -> ProjectOutcome:
     }
     jobs = len({p.path for p in before.to_make} - {p.path for p in left})
     if left:
-        logs = (job_log_path(plan, product.rule, product.about) for product in left)
-        why = next(filter(None, (reason_in_logs([log]) for log in logs)), "")
-        return ProjectOutcome(name, title, "failed", jobs, new, why or _not_made(left))
+        failures = _failures(plan, left)
+        why = next(filter(None, failures.values()), "") or _not_made(left)
+        paths = tuple(product.path for product in left)
+        return ProjectOutcome(name, title, "failed", jobs, new, why, failures, paths)
     return ProjectOutcome(name, title, "made" if jobs else "nothing new", jobs, new)
 
 
-def _not_made(left: Sequence) -> str:
-    first = f"{left[0].rule} {left[0].about}".strip()
-    return f"{first} was not made" + (f", nor {len(left) - 1} more" if left[1:] else "")
+def _failures(plan: ProjectPlan, left: Sequence[Product]) -> dict[str, str]:
+    """Return why jobs failed, by job in words, without those that only wait for one of them."""
+    paths = {product.path for product in left}
+    first = [p for p in left if not paths & {*p.inputs}]
+    return {
+        in_words(p): reason_in_logs([job_log_path(plan, p.rule, p.about)]) for p in first or left
+    }
+
+
+def _not_made(left: Sequence[Product]) -> str:
+    return f"{in_words(left[0])} was not made" + (f", nor {len(left) - 1} more" if left[1:] else "")
 
 
 def given_to_workflow(plan: ProjectPlan) -> str:

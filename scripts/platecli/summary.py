@@ -7,6 +7,7 @@ from pathlib import Path
 
 from platecli.field_summary import field_lines
 from platefiles.cards import HeaderError, read_texts
+from platefiles.frame import EXCLUDED
 
 USED = "used"
 """State of a sub that is part of its channel's image."""
@@ -17,7 +18,13 @@ SHOWN = 8
 Row = Mapping[str, str]
 
 
-def text(name: str, title: str, results: Path, stale: Collection[str] = ()) -> str:
+def text(
+    name: str,
+    title: str,
+    results: Path,
+    stale: Collection[str] = (),
+    not_made: Collection[Path] = (),
+) -> str:
     """Return the summary of one project, ready to print.
 
     Parameters
@@ -30,6 +37,8 @@ def text(name: str, title: str, results: Path, stale: Collection[str] = ()) -> s
         Its folder of results; tables that are not there, or lack a column, are passed over.
     stale
         Names of files in the folder ``field`` that do not belong to the project as it is now.
+    not_made
+        Files that this run should have made and did not.
     """
     exposures = {
         row["id"]: row["exposure_s"]
@@ -39,7 +48,7 @@ def text(name: str, title: str, results: Path, stale: Collection[str] = ()) -> s
     lines = [f"{name}: {title}"]
     lines += channel_lines(read_rows(results / "subs.tsv"), exposures)
     lines += note_lines(results)
-    lines += picture_lines(results)
+    lines += picture_lines(results, not_made)
     lines += field_lines(name, results, stale)
     return "\n".join(lines)
 
@@ -82,7 +91,13 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
         lines.append(f"  {channel:<{width}}  {len(used)} of {len(rows)} subs{exposure}")
         indent = " " * (width + 4)
         lines += left_out_lines([row for row in rows if row.get("state") != USED], indent)
-    return lines + left_out_lines([row for row in subs if not row.get("channel")], "  ")
+    others = [row for row in subs if not row.get("channel")]
+    excluded = [row for row in others if row.get("reason", "").startswith(EXCLUDED)]
+    lines += left_out_lines([row for row in others if row not in excluded], "  ")
+    if excluded:
+        count = f"{len(excluded)} file{'' if len(excluded) == 1 else 's'}"
+        lines.append(f"  {count} {excluded[0]['reason']}")
+    return lines
 
 
 def note_lines(results: Path) -> list[str]:
@@ -120,19 +135,22 @@ def left_out_lines(rows: Sequence[Row], indent: str) -> list[str]:
     return lines
 
 
-def picture_lines(results: Path) -> list[str]:
+def picture_lines(results: Path, not_made: Collection[Path] = ()) -> list[str]:
     """Return where the pictures are, those to look at first.
 
     Parameters
     ----------
     results
         Folder of results of one project.
+    not_made
+        As for `text`: such pictures are marked as those of an earlier run.
     """
     folder = results / "picture"
     found = [path for path in folder.glob("*") if path.suffix in PICTURES]
     found.sort(key=lambda path: (PICTURES.index(path.suffix), path.name))
     sheet = results / "contact_sheet.png"
-    return [f"  {path}" for path in [*found, *([sheet] if sheet.exists() else [])]]
+    found += [sheet] if sheet.exists() else []
+    return [f"  {path}{' (of an earlier run)' if path in not_made else ''}" for path in found]
 
 
 def hours_minutes(seconds: float) -> str:

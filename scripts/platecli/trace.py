@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from platecli.naming import add_directory, file_word
 from platecli.pixel import history_of, pixel_lines
 from platecli.replay import DIFFERS, add_raw
 from platecli.screen import show
@@ -20,7 +21,11 @@ from platefiles.why_not import frames_beside, why_not
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `trace` takes."""
-    parser.add_argument("file", type=Path, help="a product: FITS file or picture of the results")
+    parser.add_argument(
+        "file",
+        type=Path,
+        help="a product: FITS file or picture of the results; or a project, for its picture",
+    )
     parser.add_argument("--all", action="store_true", help="list every raw frame")
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
     parser.add_argument(
@@ -34,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="list the subs in one pixel of a channel, counted from 1 as FITS does",
     )
     add_raw(parser)
+    add_directory(parser)
     parser.add_argument(
         "--prov", type=Path, metavar="OUT", help="write it as W3C PROV-JSON, to a new file"
     )
@@ -44,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what is asked for."""
+    args.file = file_word(args.file, args.directory)
     product = product_of(args.file)
     lineage = Lineage(record_of(args.file), tuple(read_sub_rows(product)))
     if args.why_not is not None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
+from platecli.naming import add_directory, results_word
 from platefiles.provenance import lock_digest
 from platefiles.slug import escape
 from platefiles.verification import CHANGED, MISSING, OK, Verification, verify
@@ -21,12 +22,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `verify` takes."""
     parser.add_argument(
         "path", metavar="PATH", nargs="+", type=Path,
-        help="products and pictures, or folders of results",
+        help="products and pictures, folders of results, or projects",
     )  # fmt: skip
     parser.add_argument(
         "--raw", metavar="DIR", action="append", default=[], type=Path,
         help="folder of the raw frames, if they were moved; may be given several times",
     )  # fmt: skip
+    add_directory(parser)
     parser.add_argument("--all", action="store_true", help="list what is as it was, too")
     parser.add_argument("--json", action="store_true", help="print all that was found as JSON")
     parser.epilog = (
@@ -37,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Look at the files and say how they are."""
-    done = verify(args.path, args.raw)
+    done = verify([results_word(word, args.directory) for word in args.path], args.raw)
     print(as_json(done) if args.json else "\n".join(text(done, args.all)))
     if done.count(CHANGED):
         return ALTERED

@@ -37,7 +37,12 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
     """
     follows = any(path in making for path in product.inputs)
     if product.rule == "choose_grid":
-        return "a channel has none yet" if ledger.is_there(product.path) else "no grid is chosen"
+        if ledger.is_there(product.path):
+            return "a channel has no reference yet"
+        registered = any(
+            p.rule == "register" and ledger.is_there(p.path) for p in ledger.products.values()
+        )
+        return "its lock file is not there" if registered else NOT_THERE
     if not ledger.is_there(product.path):
         return "" if follows else NOT_THERE
     job, made = json.loads(product.job), header_texts(product.path)

@@ -8,6 +8,9 @@ from typing import Any
 from platefiles.slug import escape, unescape
 from platefiles.wholefile import write_if_changed
 
+EXCLUDED = "excluded in "
+"""How the reason of a frame begins that the project's file excludes."""
+
 
 @dataclass(frozen=True)
 class Frame:

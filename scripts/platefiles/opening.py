@@ -67,6 +67,27 @@ def open_projects(
     return plans, problems
 
 
+def named(problem: str, project: str, alone: bool) -> str:
+    """Return what is wrong with a project with the project's name before each line.
+
+    Parameters
+    ----------
+    problem : str
+        Lines; those that name the project's file stay as they are.
+    project : str
+        Name of the project.
+    alone : bool
+        No other project was asked for, so that its name need not be said.
+    """
+    if alone:
+        return problem
+    told = (f"{project}.yaml", f"{project}: ")
+    lines = problem.splitlines()
+    return "\n".join(
+        line if any(word in line for word in told) else f"{project}: {line}" for line in lines
+    )
+
+
 def _check_name(loaded: LoadedProject, others: Mapping[str, ProjectPlan]) -> None:
     if loaded.name in others:
         msg = f"Two of the project files are called {loaded.name}; rename one of them."
@@ -125,9 +146,12 @@ def _check_lock(plan: ProjectPlan) -> None:
     }
     for what, sub in pinned.items():
         if sub not in plan.by_id or plan.by_id[sub].role != "light":
+            frame = plan.by_id.get(sub)
+            now = "not among the lights any more" if frame is None else frame.reason
+            remedy = "put it back" if frame is None else "let the project use it again"
             msg = (
-                f"{path}: the sub '{sub}' that the {what} is pinned to is not among the lights "
-                f"any more; put it back, or delete {path.name} to choose anew"
+                f"{path}: the sub '{sub}' that the {what} is pinned to is {now}; "
+                f"{remedy}, or delete {path.name} to choose again"
             )
             raise UserError(msg)
     wanted = plan.loaded.project.reference

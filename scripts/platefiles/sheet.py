@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from platefiles.colour_sensor import refusal
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
-from platefiles.frame import Frame, read_sheet, write_sheet
+from platefiles.frame import EXCLUDED, Frame, read_sheet, write_sheet
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 from platefiles.keywords import KEYS
 from platefiles.light_selection import why_not_selected
@@ -132,7 +132,7 @@ def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") 
     """Say why a file is left out by itself, or nothing."""
     for pattern in loaded.project.exclude:
         if matches(file.inside, pattern) or matches(file.name, pattern):
-            return f"excluded in {loaded.path.name}"
+            return f"{EXCLUDED}{loaded.path.name}"
     if file.reason:
         return file.reason
     if facts.colour:

@@ -13,7 +13,7 @@ from platefiles.field_inputs import FieldInputs, lock_stem, single
 from platefiles.flags import ancient, local
 from platefiles.ledger import Ledger
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
-from platefiles.opening import RESULTS, open_projects
+from platefiles.opening import RESULTS, named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.sharing import shared_masters, shared_stem
@@ -434,10 +434,11 @@ def open_plans(
         wanted = [name for name in wanted.split(",") if name]
     opened, problems = open_projects(wanted, base / "config" / "projects", main_process, dry_run)
     if problems and not opened:
-        raise UserError("\n".join(problems.values()))
+        alone = len(problems) == 1
+        raise UserError("\n".join(named(text, name, alone) for name, text in problems.items()))
     if main_process:
-        for problem in problems.values():
-            print(problem, file=sys.stderr)
+        for name, problem in problems.items():
+            print(named(problem, name, alone=False), file=sys.stderr)
     return Plans(opened, dry_run, main_process)
 
 

@@ -43,7 +43,8 @@ def test_before_the_first_run_all_is_new(looked, tmp_path):
         "  new: ha 2026-03-23: 4 subs (40 min), ha 2026-03-24: 4 subs (40 min)"
     )
     assert lines[2].startswith("  to do: 42 jobs: master bias, master dark x 2, master flat x 6, ")
-    assert "    no grid is chosen: choose grid" in lines
+    assert "    the grid is chosen in this run" in lines
+    assert not any("no grid" in line for line in lines)
     assert lines[-1].startswith("  totals: ha 0 s -> 1 h 20 min, g 0 s -> 24 min")
     assert not any("calibration" in line for line in lines)
     assert [path.name for path in tmp_path.iterdir()] == ["projects"]
@@ -73,7 +74,26 @@ def test_missing_and_old_calibration_frames_are_told(looked):
     old = [line for line in lines if "is old: 75" in line]
     assert len(old) == 3
     assert "  unused: 30 files" in lines
-    assert any(line.endswith("and 28 more: excluded in tiny.yaml") for line in lines)
+    assert "    30 files excluded in tiny.yaml" in lines
+
+
+def test_excluded_subs_are_not_gone(looked):
+    """A sub that the project excludes now is there; what has left the raw folder is gone."""
+    looked({"2026-03-23/b-03.fits": ("used", "")}.items())
+    lines = looked(exclude=["2026-03-24/g-0[12].fits"])
+    assert "  gone: n/ha-9.fits" in lines
+    names = "2026-03-24/g-01.fits, 2026-03-24/g-02.fits"
+    assert f"  excluded since the last run: 2 subs: {names}" in lines
+    assert "    2 files excluded in tiny.yaml" in lines
+    assert not any("gone: 2026" in line for line in lines)
+
+
+def test_sub_that_no_channel_takes_any_more_is_told_with_the_reason(looked):
+    """Neither gone nor excluded: the header fix that took its filter away is the reason."""
+    looked({"2026-03-23/b-03.fits": ("used", "")}.items())
+    lines = looked(header_fixes={"2026-03-24/g-01.fits": {"FILTER": "X"}})
+    (told,) = [line for line in lines if line.startswith("  used no more: ")]
+    assert "2026-03-24/g-01.fits: FILTER = 'X' is in no channel of tiny.yaml" in told
 
 
 def test_project_with_a_problem_is_told_after_the_others(tiny_raw, write_project, tmp_path, capsys):

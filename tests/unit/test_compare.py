@@ -23,7 +23,9 @@ def draw(tmp_path):
 
 
 def _said(capsys, first, second, into=None):
-    assert compare.run(Namespace(first=first, second=second, into=into)) == 0
+    assert (
+        compare.run(Namespace(first=first, second=second, into=into, directory=first.parent)) == 0
+    )
     return capsys.readouterr().out.splitlines()
 
 
@@ -66,7 +68,7 @@ def test_other_grids_and_kinds_are_refused_in_a_sentence(draw, tmp_path):
         (tmp_path / "none.png", "there is no such file"),
     ):
         with pytest.raises(UserError, match=words):
-            compare.run(Namespace(first=first, second=second, into=None))
+            compare.run(Namespace(first=first, second=second, into=None, directory=tmp_path))
 
 
 @pytest.mark.parametrize("name", ["a.png", "sheet.jpg"])
@@ -75,5 +77,5 @@ def test_no_file_is_written_over(draw, tmp_path, name):
     first, second = draw("a.png"), draw("b.png")
     before = first.read_bytes()
     with pytest.raises(UserError, match=r"name a new file that ends with \.png"):
-        compare.run(Namespace(first=first, second=second, into=tmp_path / name))
+        compare.run(Namespace(first=first, second=second, into=tmp_path / name, directory=tmp_path))
     assert first.read_bytes() == before

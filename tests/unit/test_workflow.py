@@ -182,18 +182,26 @@ def test_lost_reference_is_a_sentence(opened, tmp_path):
     """A reference that is not among the lights any more is named, with the two ways out."""
     _pin(opened(), tmp_path)
     said = (
-        "tiny.lock.yaml: the sub 'g_01_3529c2ae' that the grid is pinned to is not among the "
-        "lights any more; put it back, or delete tiny.lock.yaml to choose anew"
+        "tiny.lock.yaml: the sub 'g_01_3529c2ae' that the grid is pinned to is excluded in "
+        "tiny.yaml; let the project use it again, or delete tiny.lock.yaml to choose again"
     )
     with pytest.raises(UserError, match=said):
         opened(exclude=["2026-03-23/g-01.fits"])
+    lock = tmp_path / "projects" / "tiny.lock.yaml"
+    lock.write_text(lock.read_text().replace("g_01_3529c2ae", "g_09_00000000"))
+    said = (
+        "the sub 'g_09_00000000' that the grid is pinned to is not among the lights any more; "
+        "put it back, or delete tiny.lock.yaml to choose again"
+    )
+    with pytest.raises(UserError, match=said):
+        opened()
 
 
 def test_lost_photometric_reference_is_a_sentence(opened, tmp_path):
     """So is the reference of brightness of a channel."""
     plans = opened()
     _pin(plans, tmp_path, reference=plans.by_name["tiny"].lights("g")[1].id)
-    with pytest.raises(UserError, match="that the brightness of channel 'g' is pinned to is not"):
+    with pytest.raises(UserError, match="that the brightness of channel 'g' is pinned to is excl"):
         opened(exclude=["2026-03-23/g-01.fits"])
 
 

@@ -1,6 +1,9 @@
 import fcntl
 import json
 import os
+import re
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -244,9 +247,51 @@ def test_failed_job_is_not_forgotten(home):
     """A job that fails is tried again, though what was once made from its product is there."""
     home.change_project(overrides={"quality": {"min_stars": 5000}})
     for _ in range(2):
-        said = home.run("--to", "results/tiny/channels/ha.fits", expected=1)
-        assert said.count("none of its 8 subs can be used (8 few stars)") == 1
-        assert "FAILED: register tiny ha: channel 'ha': none of" in said
+        said = home.run("--to", "results/tiny/channels/ha.fits", expected=1).splitlines()
+        why = [line for line in said if "none of its 8 subs can be used (8 few stars)" in line]
+        assert [line.partition(": channel 'ha': none of")[0] for line in why] == [
+            "FAILED: register tiny ha",
+            "  failed: register ha",
+        ]
+
+
+def test_failed_run_sums_up_what_there_is(home, monkeypatch):
+    """After a failure the summary tells what is there, how old it is, what failed and why.
+
+    In 60 columns, as all that the run says.
+    """
+    (home.results / "measures" / "g" / "2026-03-23.fits").unlink()
+    home.change_project(
+        overrides={"quality": {"min_stars": 5000}}, exclude=["2026-03-24/b-0[12].fits"]
+    )
+    monkeypatch.setenv("COLUMNS", "60")
+    lines = home.run("--to", "all", expected=1).splitlines()
+    long = [line for line in lines if len(line) > 60]
+    assert all(line.startswith("  /") or len(line.split()) < 3 for line in long), long
+    start = lines.index("tiny: Nébuleuse")
+    said = " ".join(" ".join(lines[start:]).split())
+    assert "ha 8 of 8 subs, 1 h 20 min" in said
+    assert said.count("picture/ha-in-red.png (of an earlier run)") == 1
+    failed = "channel '{0}': none of its {1} subs can be used ({1} few stars)"
+    for channel, count in (("ha", 8), ("g", 8), ("b", 6)):
+        assert f"failed: register {channel}: {failed.format(channel, count)}" in said
+    assert re.search(r"[1-9]\d* of \d+ jobs done, \d+ wait for what failed$", said)
+
+
+def test_run_goes_on_without_a_reader(home):
+    """Who closes the pipe, as `head` does, loses the words and nothing else."""
+    picture = home.results / "picture" / "ha-in-red.jpg"
+    picture.unlink()
+    command = [sys.executable, "-P", "-m", "platecli", "run", str(home.project)]
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        [*command, "--directory", str(home.folder)], stdout=writing, stderr=writing, check=False
+    )
+    os.close(writing)
+    assert done.returncode == 0
+    assert picture.is_file()
+    assert home.planned() == []
 
 
 def test_two_runs_at_once_are_refused(home, command_line):
