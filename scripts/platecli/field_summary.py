@@ -102,7 +102,7 @@ def turn(north_deg: float) -> str:
 
 
 def limits(rows: Sequence[Row]) -> str:
-    """Return the limit of each channel; one without a zero point, or without a limit, is named.
+    """Return the limit of each channel, or why it has none.
 
     Parameters
     ----------
@@ -114,8 +114,8 @@ def limits(rows: Sequence[Row]) -> str:
         if math.isfinite(row["limit_mag"]) and math.isfinite(row["zero_point_mag"]):
             known.append(f"{row['channel']} {row['limit_mag']:.2f}")
         else:
-            what = "no zero point" if math.isfinite(row["limit_mag"]) else "no limit"
-            unknown.append(f"{row['channel']} {what}")
+            why = "no zero point" if math.isfinite(row["limit_mag"]) else row["note"]
+            unknown.append(f"{row['channel']} {why or 'no limit'}")
     parts = [f"{', '.join(known)} mag (star of 5 sigma)"] if known else []
     return "; ".join([*parts, *([", ".join(unknown)] if unknown else [])])
 

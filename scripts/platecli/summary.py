@@ -2,6 +2,7 @@
 
 import contextlib
 import csv
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
@@ -94,9 +95,8 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
     others = [row for row in subs if not row.get("channel")]
     excluded = [row for row in others if row.get("reason", "").startswith(EXCLUDED)]
     lines += left_out_lines([row for row in others if row not in excluded], "  ")
-    if excluded:
-        count = f"{len(excluded)} file{'' if len(excluded) == 1 else 's'}"
-        lines.append(f"  {count} {excluded[0]['reason']}")
+    for reason, count in Counter(row["reason"] for row in excluded).items():
+        lines.append(f"  {count} file{'' if count == 1 else 's'} {reason}")
     return lines
 
 

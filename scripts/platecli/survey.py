@@ -17,7 +17,7 @@ from platefiles.config import Channel, Equipment, Lights, LoadedProject, Project
 from platefiles.config import Mapping as ColourMapping
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, wavelength_nm
-from platefiles.frame import Frame
+from platefiles.frame import EXCLUDED, Frame
 from platefiles.scan import RawFile
 from platefiles.sheet import build_sheet
 
@@ -105,9 +105,8 @@ class Survey:
     @property
     def left_out(self) -> tuple[Frame, ...]:
         """Files that the draft uses for nothing, but for those that it leaves out on purpose."""
-        on_purpose = ("excluded in ", "not among the `lights` of ")
         return tuple(
-            frame for frame in self.of_role("unused") if not frame.reason.startswith(on_purpose)
+            frame for frame in self.of_role("unused") if not frame.reason.startswith(EXCLUDED)
         )
 
     def of_role(self, role: str, channel: str | None = None) -> tuple[Frame, ...]:

@@ -75,7 +75,7 @@ def why_not_selected(facts: Facts, selection: Selection) -> str:
     if place is None:
         return "no pointing (RA, DEC)"
     away = separation_deg(*place, selection.ra_deg, selection.dec_deg)
-    return f"its pointing is {away:.3g} degrees away" if away > selection.radius_deg else ""
+    return f"more than {selection.radius_deg:g} degrees away" if away > selection.radius_deg else ""
 
 
 def separation_deg(ra1: float, dec1: float, ra2: float, dec2: float) -> float:

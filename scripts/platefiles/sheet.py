@@ -135,14 +135,13 @@ def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") 
             return f"{EXCLUDED}{loaded.path.name}"
     if file.reason:
         return file.reason
+    other = why_not_selected(facts, loaded.project.lights) if facts.role == "light" else ""
+    if other:
+        return f"{EXCLUDED}{loaded.path.name} by `lights` ({other})"
     if facts.colour:
         return refusal(facts.colour)
     if facts.problem:
         return facts.problem
-    if facts.role == "light":
-        other = why_not_selected(facts, loaded.project.lights)
-        if other:
-            return f"not among the `lights` of {loaded.path.name}: {other}"
     if facts.role in ("light", "flat") and not channel:
         found = f"FILTER = {facts.filter!r} is" if facts.filter else "has no FILTER, which is"
         return (

@@ -61,6 +61,18 @@ def test_many_left_out_subs_are_shortened(results):
     assert lines[10].strip() == "and 92 more left out, all listed in subs.tsv"
 
 
+def test_excluded_files_are_counted_by_reason(results):
+    """Files that the project leaves out on purpose take a line a reason, however many they are."""
+    reasons = ["excluded in x.yaml"] * 20 + ["excluded in x.yaml by `lights` (no OBJECT)"]
+    rows = [f"s{n}\ts{n}\t\t\tunused\t{why}\t60" for n, why in enumerate(reasons)]
+    (results / "subs.tsv").write_text("\n".join([SUBS.splitlines()[0], *rows]), encoding="utf-8")
+    lines = summary.text("swirl", "A Swirl", results).splitlines()
+    assert lines[1:3] == [
+        "  20 files excluded in x.yaml",
+        "  1 file excluded in x.yaml by `lights` (no OBJECT)",
+    ]
+
+
 @pytest.mark.parametrize("table", [None, "", "id\n", "channel\tstate\nha\n", "\x00\xff\t\n\t\t\t"])
 def test_summary_survives_what_is_not_there(tmp_path, table):
     """Missing or damaged tables leave lines away, and nothing else."""

@@ -132,6 +132,12 @@ def test_limits_without_any_zero_point():
     assert limits([channel("lum", -7.2, NAN)]) == "lum no zero point"
 
 
+def test_limits_that_could_not_be_measured_say_why():
+    """The note of a channel without a limit is told."""
+    row = channel("lum", NAN, 22.0) | {"note": "only 20 circles find room"}
+    assert limits([row]) == "lum only 20 circles find room"
+
+
 @pytest.mark.parametrize(("ra", "dec"), [(158.6, -0.25), (0.004, 89.5), (359.9999, -65.25)])
 def test_place_agrees_with_astropy(ra, dec):
     """Position and size are those that astropy's coordinates and WCS give for the same cards."""

@@ -91,6 +91,27 @@ def test_what_is_unused_says_why(raw, reason):
     assert frame.reason.startswith(reason)
 
 
+def test_lights_of_other_targets_are_left_out_and_nothing_else():
+    """The key `lights` concerns lights; darks and flats serve whatever their OBJECT says."""
+    frames = _sheet(
+        _raw("a.fits", OBJECT="M 31"),
+        _raw("b.fits", OBJECT="M 33"),
+        _raw("c.fits"),
+        _raw("d.fits", IMAGETYP="Dark", OBJECT="M 33"),
+        _raw("f.fits", IMAGETYP="Flat", OBJECT="M 33", EXPTIME=1.0),
+        lights={"objects": ["m31"]},
+    )
+    assert [frame.role for frame in frames.values()] == [
+        "light",
+        "unused",
+        "unused",
+        "dark",
+        "flat",
+    ]
+    assert frames["b.fits"].reason == "excluded in x.yaml by `lights` (OBJECT = 'M 33')"
+    assert frames["c.fits"].reason == "excluded in x.yaml by `lights` (no OBJECT)"
+
+
 def test_frames_of_colour_sensors_are_not_used():
     """Of any kind; the reason names the card and the remedy, which helps."""
     raws = [
