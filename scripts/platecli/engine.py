@@ -21,7 +21,9 @@ from typing import NoReturn
 
 from platecli.stepserver import StepServer, used_by_snakemake
 from platelog import STOPPED
+from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
+from snakemake_logger_plugin_platelog.time_left import Workload
 
 ROOT = Path(__file__).resolve().parents[2]
 MIB = 1024**2
@@ -75,7 +77,14 @@ def _quoted(text: str) -> str:
     return f'"{"".join(safe)}"'
 
 
-def run(words: Sequence[str], steps: Sequence[str] = ()) -> int:
+def all_cores() -> int:
+    """Return how many processors Snakemake takes as all."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def run(words: Sequence[str], steps: Sequence[str] = (), work: Workload | None = None) -> int:
     """Run a command and return its exit status; Ctrl-C and termination end it and its jobs.
 
     The command leads a process group of its own. Were it in ours, the terminal would interrupt
@@ -88,7 +97,10 @@ def run(words: Sequence[str], steps: Sequence[str] = ()) -> int:
         The command, as from `command`.
     steps
         Steps that are known to have jobs, in their order: their imports begin at once.
+    work
+        What the jobs are expected to take, for the progress lines. Only a fork gets to know it.
     """
+    progress.EXPECTED = work
     process, wait = _start(list(words), steps)
     stopped = False
 

@@ -34,6 +34,8 @@ class Outlook:
         The table of subs of the last run; none before the first.
     stale : frozenset of str
         Products that are there, but were made by another job than the plan has for them.
+    products : dict of str to Product
+        All products of the project, by path.
     """
 
     plan: ProjectPlan
@@ -44,6 +46,7 @@ class Outlook:
     dropped: tuple[tuple[Row, str], ...]
     subs: tuple[Row, ...]
     stale: frozenset[str]
+    products: dict[str, Product]
 
     @property
     def new_by_night(self) -> dict[str, dict[str, list[Frame]]]:
@@ -117,7 +120,9 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     for product in products:
         if causes[product.path] == OTHER_SUBS:
             causes[product.path] = moved.get(product.about, OTHER_SUBS)
-    return Outlook(plan, products, causes, new, gone, dropped, tuple(rows), ledger.stale)
+    return Outlook(
+        plan, products, causes, new, gone, dropped, tuple(rows), ledger.stale, ledger.products
+    )
 
 
 def _is_whole(row: Row) -> bool:

@@ -13,6 +13,7 @@ from platecli.engine import ROOT
 from platecli.naming import PROJECTS, WrongCommand, add_directory, project_word
 from platecli.outcome import ProjectOutcome, RunOutcome
 from platecli.outlook import Outlook, first_of, in_words, look_ahead
+from platecli.workload import workload
 from platefiles.causes import NOT_THERE
 from platefiles.errors import UserError
 from platefiles.layout import job_log_path
@@ -169,13 +170,14 @@ def make(
                 if why != NOT_THERE:
                     print(f"{name}: {why}: {first_of(jobs, 3)}", flush=True)
         status = 0
-        work = any(one.to_make for one in ahead.values()) or target not in TARGETS
-        if plans and (work or extra or dry_run):
+        wanted = any(one.to_make for one in ahead.values()) or target not in TARGETS
+        if plans and (wanted or extra or dry_run):
             names = [given_to_workflow(plan) for plan in plans.values()]
             limits = (cores or machine.cores, machine.memory_gb)
             command = engine.command(names, target, directory, limits[0], dry_run, extra, limits[1])
             steps = [product.step for one in ahead.values() for product in one.to_make]
-            status = engine.run(command, () if dry_run else steps)
+            work = workload(ahead.values(), limits[0] or engine.all_cores())
+            status = engine.run(command, () if dry_run else steps, work)
         elif plans:
             print("Nothing new to do.", flush=True)
         if dry_run:

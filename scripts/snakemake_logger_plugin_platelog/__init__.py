@@ -5,6 +5,7 @@ import sys
 
 from snakemake_interface_logger_plugins.base import LogHandlerBase
 
+from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import Progress
 
 
@@ -14,7 +15,8 @@ class LogHandler(LogHandlerBase):
     def __post_init__(self) -> None:
         """Write to the same stream as Snakemake would."""
         stream = sys.stdout if getattr(self.common_settings, "stdout", False) else sys.stderr
-        self._progress = Progress(stream, dry_run=getattr(self.common_settings, "dryrun", False))
+        dry_run = getattr(self.common_settings, "dryrun", False)
+        self._progress = Progress(stream, dry_run, workload=progress.EXPECTED)
 
     def emit(self, record: logging.LogRecord) -> None:
         """Show one record; whatever goes wrong here must not stop a night's work."""

@@ -13,6 +13,7 @@ from snakemake_logger_plugin_platelog.reasons import (
     reason_in_logs,
     shortened,
 )
+from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload, counted
 
 TARGETS = frozenset({"all", "channels", "picture", "field"})
 """Rules that only gather the files of others."""
@@ -22,6 +23,9 @@ QUIET_S = 10.0
 
 INTERRUPTED = threading.Event()
 """Set by who starts Snakemake when the user presses Ctrl-C: what fails then is no failure."""
+
+EXPECTED: Workload | None = None
+"""Set by who starts Snakemake and knows the jobs of the run."""
 
 # Said by Snakemake after a job has failed, and no news to who has read the line on that job.
 ECHOES = (
@@ -52,14 +56,23 @@ class Progress:
         List the jobs in place of their progress.
     clock
         Seconds, rising; replaced in tests.
+    workload
+        The jobs of the run, where who starts it knows them.
     """
 
     def __init__(
-        self, stream: TextIO, dry_run: bool = False, clock: Callable[[], float] = time.monotonic
+        self,
+        stream: TextIO,
+        dry_run: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+        workload: Workload | None = None,
     ) -> None:
         self._stream, self._dry_run, self._clock = stream, dry_run, clock
         self._terminal = stream.isatty()
         self._start = self._last_line = clock()
+        self._workload, self._cores = workload or Workload(), 0
+        self._left = TimeLeft(self._workload)
+        self._works: dict[int, str] = {}  # what the estimate calls each job
         self._jobs: dict[int, str] = {}
         self._running: dict[int, str] = {}
         self._planned = self._done = 0
@@ -110,6 +123,9 @@ class Progress:
             rule: int(n) for rule, n in stats.items() if rule != "total" and rule not in TARGETS
         }
         self._planned = sum(counts.values())
+        if not self._workload.jobs and not self._works:
+            cores = self._cores or self._workload.cores
+            self._left = TimeLeft(Workload(counted(counts.items()), cores=cores))
         if self._listed:
             return  # a dry run says it once more at its end
         self._listed = True
@@ -117,6 +133,11 @@ class Progress:
         if parts:
             jobs = "1 job" if self._planned == 1 else f"{self._planned} jobs"
             self._line(f"To do: {jobs}: {', '.join(parts)}")
+
+    def _on_resources_info(self, record: logging.LogRecord) -> None:
+        cores = getattr(record, "cores", None)
+        if isinstance(cores, int):
+            self._cores = cores
 
     def _on_job_info(self, record: logging.LogRecord) -> None:
         fields: Any = record
@@ -129,18 +150,34 @@ class Progress:
             self._line(f"  {name}" + (f"  ({shortened(why, 100)})" if why else ""))
         else:  # Snakemake says this when the job starts
             self._running[fields.jobid] = name
+            self._expect(fields)
             self._show()
+
+    def _expect(self, fields: Any) -> None:
+        """Tell the estimate that a job starts, by its product where the workload lists that."""
+        rule, paths = (
+            fields.rule_name,
+            [str(path) for path in getattr(fields, "output", None) or []],
+        )
+        known = next((path for path in paths if path in self._workload.jobs), "")
+        number = sum(name.startswith(f"{rule} ") for name in self._works.values())
+        name = self._works.setdefault(fields.jobid, known or f"{rule} {number}")
+        threads = getattr(fields, "threads", None)
+        work = Work(rule, 1.0, threads if isinstance(threads, int) else 1)
+        self._left.start(name, work, self._clock())
 
     def _on_job_finished(self, record: logging.LogRecord) -> None:
         jobid = getattr(record, "job_id", None)
         if jobid in self._jobs:
             self._done += 1
             self._running.pop(jobid, None)
+            self._left.finish(self._works.get(jobid, ""), self._clock())
         self._show()
 
     def _on_job_error(self, record: logging.LogRecord) -> None:
         fields: Any = record
         self._running.pop(fields.jobid, None)
+        self._left.fail(self._works.get(fields.jobid, ""))
         if INTERRUPTED.is_set():
             return
         name = self._jobs.get(fields.jobid) or plain(fields.rule_name)
@@ -209,8 +246,8 @@ class Progress:
     def _state(self, now: float) -> str:
         left = max(self._planned - self._done, 0)
         parts = [self._counts()]
-        if self._done and left:
-            parts.append(f"about {duration((now - self._start) / self._done * left)} left")
+        if left and (self._done or self._workload.factors):
+            parts.append(f"about {rounded(self._left.shown(now))} left")
         if self._running:
             parts.append(", ".join(self._running.values()))
         return "  ".join(parts)
@@ -242,6 +279,13 @@ def plain(rule: str) -> str:
 def job_name(rule: str, wildcards: dict[str, str]) -> str:
     """Return a job's name as words: its rule, and what it works on."""
     return " ".join([plain(rule), *(str(value) for value in wildcards.values())])
+
+
+def rounded(seconds: float) -> str:
+    """Return an estimate with no more digits than it has: ``8 s``, ``50 s``, ``3 min``."""
+    if 10 < seconds < 90:
+        seconds = 5 * round(seconds / 5)
+    return duration(max(seconds, 1))
 
 
 def duration(seconds: float) -> str:

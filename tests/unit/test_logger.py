@@ -89,7 +89,7 @@ def test_on_a_terminal_the_line_is_written_over():
     progress.finish()
     shown = out.getvalue().split("\r\x1b[K")
     assert "[0/2]  integrate ha, integrate g" in shown
-    assert "[1/2]  about 4 s left  integrate g" in shown
+    assert "[1/2]  about 1 s left  integrate g" in shown
     assert shown[-1] == "[1/2] done in 4 s\n"
 
 

@@ -1,0 +1,114 @@
+"""How much work the jobs of a run are, by what they work on and how long such jobs took before."""
+
+import csv
+import math
+from collections import Counter
+from collections.abc import Iterable
+from contextlib import suppress
+
+from platecli.outlook import Outlook
+from platefiles.bindings import THREADS
+from platefiles.layout import job_log_path
+from platefiles.plan import ProjectPlan
+from platefiles.products import Product
+from snakemake_logger_plugin_platelog.time_left import Work, Workload
+
+_JOB_S = 0.3
+"""Processor seconds of a job that has nothing to do: a fork, a header, a record."""
+
+_FRAME_S = {
+    "master_bias": 0.004,
+    "master_dark": 0.004,
+    "master_flat": 0.006,
+    "measure": 0.01,
+    "find_cosmic_rays": 0.05,
+    "register": 0.002,
+    "integrate": 0.015,
+    "calibrate_sub": 0.03,
+    "register_sub": 0.05,
+}
+"""Processor seconds for each frame and megapixel, to some tens of per cent; the order of size is
+what counts, since measured times correct it."""
+
+_PIXEL_S = {
+    "flatten_sky": 0.1,
+    "match_channel": 0.5,
+    "subtract_continuum": 0.3,
+    "map_channels": 0.15,
+    "composite": 0.3,
+    "contact_sheet": 0.3,
+    "find_zero_points": 0.1,
+    "measure_depth": 1.0,
+    "identify_sources": 0.5,
+    "annotate": 0.5,
+    "overlay": 0.5,
+    "place_on_sky": 0.1,
+}
+"""Processor seconds for each megapixel of the grid, of the rules that work on whole images."""
+
+
+def workload(outlooks: Iterable[Outlook], cores: int) -> Workload:
+    """Return the jobs of a run with their costs, and the rates of earlier runs.
+
+    The benchmark files beside the results tell how long each job took when it was run last; the
+    rate of a rule is the sum of these times over the sum of expected costs of the same jobs.
+
+    Parameters
+    ----------
+    outlooks : iterable of Outlook
+        The projects. The working directory must be the one that their results lie in.
+    cores : int
+        Processors of the run.
+    """
+    jobs: dict[str, Work] = {}
+    took: dict[str, tuple[float, float]] = {}
+    for outlook in outlooks:
+        costs = _Costs(outlook.plan)
+        for product in outlook.to_make:
+            near = (*product.inputs, *product.consulted)
+            jobs[product.path] = Work(product.rule, costs.of(product), _threads(product), near)
+        rules = {product.rule for product in outlook.to_make}
+        for product in outlook.products.values():
+            seconds = _took(outlook.plan, product) if product.rule in rules else 0.0
+            if seconds:
+                measured, expected = took.get(product.rule, (0.0, 0.0))
+                took[product.rule] = measured + seconds, expected + costs.of(product)
+    factors = {rule: measured / expected for rule, (measured, expected) in took.items()}
+    return Workload(jobs, factors, cores)
+
+
+class _Costs:
+    """Expected processor seconds of the jobs of a project."""
+
+    def __init__(self, plan: ProjectPlan) -> None:
+        self._masters = plan.masters
+        lights = [frame for frame in plan.frames if frame.role == "light"]
+        self._lights = Counter(f"{frame.channel} {frame.night}" for frame in lights)
+        self._lights += Counter(frame.channel for frame in lights)
+        self._mpx = max((f.width_px * f.height_px for f in lights), default=0) / 1e6
+
+    def of(self, product: Product) -> float:
+        """Return the cost of making a product, s."""
+        if product.step not in _FRAME_S:
+            return _JOB_S + _PIXEL_S.get(product.step, 0.0) * self._mpx
+        group = self._masters.get(product.about)
+        frames = len(group.frame_ids) if group else self._lights.get(product.about, 1)
+        return _JOB_S + _FRAME_S[product.step] * self._mpx * frames
+
+
+def _threads(product: Product) -> int:
+    return THREADS.get(product.step, 1)
+
+
+def _took(plan: ProjectPlan, product: Product) -> float:
+    """Return the processor seconds that a job took when it was run last; 0 if nothing tells."""
+    log = job_log_path(plan, product.rule, product.about)
+    path = log.replace("/logs/", "/benchmarks/", 1).removesuffix(".log") + ".tsv"
+    with suppress(OSError, ValueError, TypeError, KeyError, StopIteration):
+        with open(path, encoding="utf-8") as stream:
+            row = next(csv.DictReader(stream, delimiter="\t"))
+        wall = float(row["s"])
+        busy = float(row["cpu_time"]) if _threads(product) > 1 else 0.0
+        if 0 < wall < math.inf and 0 <= busy < math.inf:
+            return max(wall, busy)
+    return 0.0

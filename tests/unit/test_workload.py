@@ -1,0 +1,66 @@
+import pytest
+
+from platecli.outlook import look_ahead
+from platecli.workload import workload
+from platefiles.layout import job_log_path
+from platefiles.opening import open_projects
+
+HEAD = "s\th:m:s\tmax_rss\tmax_vms\tmax_uss\tmax_pss\tio_in\tio_out\tmean_load\tcpu_time\n"
+
+
+@pytest.fixture
+def outlook(tiny_raw, write_project, tmp_path, monkeypatch):
+    """Return the outlook of the tiny set before its first run."""
+    monkeypatch.chdir(tmp_path)
+    path = write_project(tmp_path / "projects" / "tiny.yaml", tiny_raw)
+    plans, _ = open_projects([str(path)], tmp_path, True, dry_run=True)
+    return look_ahead(plans["tiny"], "all")
+
+
+def note(outlook, path, line):
+    """Write the benchmark file of the job of a product."""
+    product = outlook.products[path]
+    log = job_log_path(outlook.plan, product.rule, product.about)
+    place = outlook.plan.loaded.path.parents[1] / log.replace("/logs/", "/benchmarks/")
+    place = place.with_suffix(".tsv")
+    place.parent.mkdir(parents=True, exist_ok=True)
+    place.write_text(HEAD + line, encoding="utf-8")
+
+
+def test_costs_follow_frames_and_pixels(outlook):
+    """More frames cost more, whole images by their pixels; each job waits for what it needs."""
+    work = workload([outlook], 3)
+    assert set(work.jobs) == {product.path for product in outlook.to_make}
+    assert work.cores == 3
+    jobs = work.jobs
+    ha, night = jobs["results/tiny/channels/ha.fits"], "results/tiny/measures/ha/2026-03-23.fits"
+    assert (ha.rule, ha.threads) == ("integrate", 8)
+    assert "results/tiny/registration/ha.fits" in ha.after
+    assert ha.cost_s - 0.3 == pytest.approx(0.015 * 8 * 320 * 240 / 1e6)
+    assert jobs[night].cost_s - 0.3 == pytest.approx(0.01 * 4 * 320 * 240 / 1e6)
+    assert work.factors == {}
+
+
+def test_earlier_runs_tell_the_rates(outlook):
+    """The benchmark files of a rule's jobs give its factor: time taken over expected cost."""
+    note(
+        outlook, "results/tiny/measures/ha/2026-03-23.fits", "2.0\t0:00:02" + "\t1" * 7 + "\t9.0\n"
+    )
+    note(outlook, "results/tiny/measures/g/2026-03-24.fits", "4.0\t0:00:04" + "\t1" * 7 + "\t3.0\n")
+    note(outlook, "results/tiny/registration/g.fits", "1.5\t0:00:01" + "\t1" * 7 + "\t9.0\n")
+    work = workload([outlook], 4)
+    measure = work.jobs["results/tiny/measures/ha/2026-03-23.fits"].cost_s
+    register = work.jobs["results/tiny/registration/g.fits"].cost_s
+    # Jobs with several threads count by processor time, others by the clock.
+    assert work.factors == pytest.approx(
+        {"measure": (9.0 + 4.0) / (2 * measure), "register": 1.5 / register}
+    )
+
+
+@pytest.mark.parametrize(
+    "line", ["", "x\ty\n", "nan\t-\n", "-1\t0:00:00" + "\t1" * 8 + "\n", "1\n"]
+)
+def test_odd_benchmark_files_are_passed_over(outlook, line):
+    """What is no time of a job is as good as no file."""
+    note(outlook, "results/tiny/measures/ha/2026-03-23.fits", line)
+    assert workload([outlook], 4).factors == {}
