@@ -1,17 +1,19 @@
 """Lights that look calibrated already, by their headers."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from platecli.found_lights import Light
 from platefiles.cards import Value
 from platefiles.headers import Facts
+from platefiles.scan import RawFile
+from platefiles.slug import slug
 
 CALIBRATION_KINDS = ("bias", "dark", "flat")
 _RAW_UNITS = {"", "adu", "adus", "dn", "count", "counts", "ct"}
 _NOT_DONE = {"", "0", "F", "FALSE", "NO", "NONE", "OMIT"}
 
 
-def look_calibrated(lights: Iterable[Light], every: Iterable[Facts]) -> bool:
+def look_calibrated(lights: Sequence[Light], every: Iterable[tuple[RawFile, Facts]]) -> bool:
     """Say whether lights come calibrated.
 
     They do if there is nothing to calibrate them with, and each is in a unit of light and holds no
@@ -20,13 +22,20 @@ def look_calibrated(lights: Iterable[Light], every: Iterable[Facts]) -> bool:
 
     Parameters
     ----------
-    lights : iterable of Light
-    every : iterable of Facts
-        What the headers of all frames say.
+    lights : sequence of Light
+    every : iterable of (RawFile, Facts)
+        All frames. Calibration frames of another camera, or of another size, do not count.
     """
-    if any(fact.role in CALIBRATION_KINDS for fact in every):
+    formats = {_format(light.file, light.facts) for light in lights}
+    if any(
+        facts.role in CALIBRATION_KINDS and _format(file, facts) in formats for file, facts in every
+    ):
         return False
     return all(_looks_calibrated(light) for light in lights)
+
+
+def _format(file: RawFile, facts: Facts) -> tuple[str, int, int]:
+    return slug(facts.camera), file.width_px, file.height_px
 
 
 def _looks_calibrated(light: Light) -> bool:

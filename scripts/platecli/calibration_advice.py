@@ -1,16 +1,20 @@
 """What a draft says about calibration frames that are missing or do not fit."""
 
+import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from platefiles.frame import Frame
 from platefiles.matching import NothingFits, match_calibration
 from platefiles.project import LoadedProject
-from platefiles.shortfall import FRAMES, Shortfall, listed, seconds, sentences
+from platefiles.shortfall import FRAMES, Shortfall, lights, listed, miss, seconds
 
 KINDS = ("bias", "dark", "flat")
 _MOST_WANTED = 4
+_NEAR_C, _NEAR_SHARE = 5.0, 0.2
+"""Darks this near leave less than half of the dark current, which doubles within 5 to 7 C (common
+practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -21,16 +25,16 @@ class CalibrationChoices:
     ----------
     without : dict
         Kinds that a channel goes without, by channel.
-    scale_darks : bool
-        Darks of another exposure are scaled.
+    settings : dict
+        Keys of the recipe's group ``calibration`` with which frames fit.
     sentences : tuple of str
-        What does not fit, with the nearest miss, what would help, and what the draft does.
+        What does not fit, with the nearest miss, what the draft does, and what would be best.
     notes : tuple of str
         What calibration does not do then, and why.
     """
 
     without: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    scale_darks: bool = False
+    settings: dict[str, float | bool] = field(default_factory=dict)
     sentences: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -38,8 +42,9 @@ class CalibrationChoices:
 def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> CalibrationChoices:
     """Choose what to do about lights that no calibration frames fit.
 
-    Darks are scaled where that is all that is missing, so that lights which have darks keep them;
-    else the channel goes without the kind.
+    Tolerances are widened where the nearest frames are within 5 C or 20 % of the exposure, and
+    darks of another exposure are scaled, so that the channel keeps its masters; else it goes
+    without the kind.
 
     Parameters
     ----------
@@ -53,7 +58,7 @@ def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> Calibr
         try:
             matched = match_calibration(frames, with_choices(loaded, choices))
         except NothingFits as problem:
-            choices = _next(choices, problem.shortfalls, loaded)
+            choices = _next(choices, problem.shortfalls)
         else:
             return replace(choices, notes=matched.notes)
 
@@ -64,7 +69,7 @@ def with_choices(loaded: LoadedProject, choices: CalibrationChoices) -> LoadedPr
         name: channel.model_copy(update=dict.fromkeys(choices.without.get(name, ()), "none"))
         for name, channel in loaded.project.channels.items()
     }
-    calibration = loaded.recipe.calibration.model_copy(update={"scale_darks": choices.scale_darks})
+    calibration = loaded.recipe.calibration.model_copy(update=choices.settings)
     return replace(
         loaded,
         project=loaded.project.model_copy(update={"channels": channels}),
@@ -72,48 +77,93 @@ def with_choices(loaded: LoadedProject, choices: CalibrationChoices) -> LoadedPr
     )
 
 
-def wanted_frames(kind: str, lights: Sequence[Frame]) -> str:
+def wanted_frames(kind: str, served: Sequence[Frame]) -> str:
     """Say which calibration frames lights want, such as ``darks of 180 s at -19 C``.
 
     Parameters
     ----------
     kind : str
         bias, dark or flat.
-    lights : sequence of Frame
+    served : sequence of Frame
+        The lights.
     """
     if kind == "flat":
-        words = [f"channel {channel}" for channel in sorted({frame.channel for frame in lights})]
+        words = [f"channel {channel}" for channel in sorted({frame.channel for frame in served})]
         return f"{FRAMES[kind]} of {listed(words)}"
     if kind == "bias":
-        return f"{FRAMES[kind]} {_degrees(lights)}".strip()
+        return f"{FRAMES[kind]} {_degrees(served)}".strip()
     by_exposure: dict[float, list[Frame]] = defaultdict(list)
-    for frame in lights:
+    for frame in served:
         by_exposure[frame.exposure_s].append(frame)
     words = [f"{seconds(one)} {_degrees(group)}".strip() for one, group in by_exposure.items()]
     return f"{FRAMES[kind]} of {listed(sorted(words)[:_MOST_WANTED])}"
 
 
-def _degrees(lights: Sequence[Frame]) -> str:
+def _degrees(served: Sequence[Frame]) -> str:
     """Return the temperatures of lights: ``at -20 C``, ``at -4 to -1 C``."""
-    found = sorted(round(f.temperature_c) for f in lights if f.temperature_c is not None)
+    found = sorted(round(f.temperature_c) for f in served if f.temperature_c is not None)
     if not found:
         return ""
     return f"at {found[0]} C" if found[0] == found[-1] else f"at {found[0]} to {found[-1]} C"
 
 
-def _next(
-    choices: CalibrationChoices, short: Sequence[Shortfall], loaded: LoadedProject
-) -> CalibrationChoices:
+def _next(choices: CalibrationChoices, short: Sequence[Shortfall]) -> CalibrationChoices:
     """Return the choices that solve a problem, or a part of it."""
-    scalable = [
-        s for s in short if s.kind == "dark" and s.nearest.wrong == ("exposure",) and s.has_bias
-    ]
-    if scalable and not choices.scale_darks:
-        told = tuple(f"{one} The draft scales them." for one in sentences(scalable, loaded))
-        return replace(choices, scale_darks=True, sentences=choices.sentences + told)
+    for key, find in (
+        ("temperature_tolerance_c", _wider_temperature),
+        ("exposure_tolerance", _wider_exposure),
+        ("scale_darks", _scaled),
+    ):
+        value, helped = find(short)
+        if helped and key not in choices.settings:
+            done = f"calibration: {key}: {str(value).lower()}"
+            return replace(
+                choices,
+                settings={**choices.settings, key: value},
+                sentences=(*choices.sentences, *_told(helped, done)),
+            )
     without = dict(choices.without)
     for one in short:
         kinds = {*without.get(one.light.channel, ()), one.kind}
         without[one.light.channel] = tuple(kind for kind in KINDS if kind in kinds)
-    told = tuple(f"{one} The draft does the last." for one in sentences(short, loaded))
-    return replace(choices, without=without, sentences=choices.sentences + told)
+    return replace(choices, without=without, sentences=(*choices.sentences, *_told(short)))
+
+
+def _wider_temperature(short: Sequence[Shortfall]) -> tuple[float, list[Shortfall]]:
+    near = [
+        one
+        for one in short
+        if one.nearest.wrong == ("temperature",) and abs(one.nearest.warmer_c) <= _NEAR_C
+    ]
+    return float(max((math.ceil(abs(one.nearest.warmer_c)) for one in near), default=0)), near
+
+
+def _wider_exposure(short: Sequence[Shortfall]) -> tuple[float, list[Shortfall]]:
+    near = [one for one in short if one.nearest.wrong == ("exposure",) and _off(one) <= _NEAR_SHARE]
+    return max((math.ceil(_off(one) * 100) / 100 for one in near), default=0.0), near
+
+
+def _off(short: Shortfall) -> float:
+    """Return by which share the nearest dark is longer or shorter than the light."""
+    return abs(1 / short.nearest.scale - 1)
+
+
+def _scaled(short: Sequence[Shortfall]) -> tuple[bool, list[Shortfall]]:
+    return True, [
+        one
+        for one in short
+        if one.kind == "dark" and one.nearest.wrong == ("exposure",) and one.has_bias
+    ]
+
+
+def _told(short: Sequence[Shortfall], done: str = "") -> Iterator[str]:
+    """Yield a sentence for each channel and kind."""
+    groups: dict[tuple[str, str], list[Shortfall]] = defaultdict(list)
+    for one in short:
+        groups[one.light.channel, one.kind].append(one)
+    for (channel, kind), group in groups.items():
+        served = [one.light for one in group]
+        yield (
+            f"no {FRAMES[kind]} fit {lights(served)} of channel '{channel}': {miss(group[0])}; the "
+            f"file has `{done or f'{kind}: none'}`. Best would be {wanted_frames(kind, served)}."
+        )

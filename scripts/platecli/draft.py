@@ -267,8 +267,10 @@ def _as_pattern(name: str) -> str:
 
 def _overrides(survey: Survey) -> list[str]:
     lines = []
-    if survey.calibration.scale_darks:
-        lines += ["  calibration: {scale_darks: true}"]
+    if survey.calibration.settings:
+        lines.append("  calibration:")
+        for key, value in survey.calibration.settings.items():
+            lines.append(f"    {key}: {str(value).lower()}")
     if survey.wants_min_subs:
         lines += [
             "  # A channel of one or two frames is made even if one cannot be used.",

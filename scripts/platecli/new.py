@@ -162,7 +162,8 @@ def _read(name: str, raw_folders: Sequence[str | Path]) -> RawFolders:
         )
         raise UserError(msg)
     folders = [Path(os.path.abspath(Path(folder).expanduser())) for folder in raw_folders]
-    return read_folders(list(dict.fromkeys(folders)))
+    outermost = [one for one in folders if not any(other in one.parents for other in folders)]
+    return read_folders(list(dict.fromkeys(outermost)))
 
 
 def _grouping(

@@ -42,13 +42,14 @@ class RawFolders:
     untyped: bool
 
     @cached_property
+    def readable(self) -> tuple[tuple[RawFile, Facts], ...]:
+        """Files that can be read, with what their headers say."""
+        return tuple((file, self.facts[file.path]) for file in self.files if not file.reason)
+
+    @cached_property
     def lights(self) -> tuple[Light, ...]:
         """All lights that can be read."""
-        return tuple(
-            Light(file, self.facts[file.path])
-            for file in self.files
-            if file.path in self.facts and self.facts[file.path].role == "light"
-        )
+        return tuple(Light(file, facts) for file, facts in self.readable if facts.role == "light")
 
     @cached_property
     def trials(self) -> tuple[Trial, ...]:

@@ -18,6 +18,7 @@ from platefiles.config import Mapping as ColourMapping
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, wavelength_nm
 from platefiles.frame import EXCLUDED, Frame
+from platefiles.light_selection import why_not_selected
 from platefiles.scan import RawFile
 from platefiles.sheet import build_sheet
 
@@ -160,11 +161,14 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
     own = set(target.lights)
     others = [light for light in raw.targeted if light not in own]
     selection = selection_of(target, others) if others else {}
-    unwanted = [light for light in raw.lights if light in odd]
+    chosen = Lights(**selection)
+    unwanted = [
+        light for light in raw.lights if light in odd and not why_not_selected(light.facts, chosen)
+    ]
     exclude = _patterns(unwanted, trials, raw.files)
     if others and not selection:
         exclude |= dict.fromkeys(patterns_for(others, raw.files), "of another target")
-    calibrated = look_calibrated(lights, raw.facts.values())
+    calibrated = look_calibrated(lights, raw.readable)
     channels = name_channels(light.facts.filter for light in lights)
     paths = {light.file.path for light in lights}
     reasons: dict[str, str] = {}
@@ -204,7 +208,7 @@ def _patterns(
     reasons = {light: trial.why for trial in trials for light in trial.lights}
     return {
         pattern: next(why for light, why in reasons.items() if fits(light.file, pattern))
-        for pattern in patterns_for(unwanted, files)
+        for pattern in patterns_for(unwanted, files, reasons)
     }
 
 

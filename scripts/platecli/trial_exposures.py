@@ -2,7 +2,7 @@
 
 import re
 from collections import defaultdict
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
 from platecli.found_lights import Light, by_filter, total_s
@@ -115,14 +115,18 @@ def usual_exposure_s(lights: Sequence[Light]) -> float:
     return 0.0
 
 
-def patterns_for(unwanted: Sequence[Light], files: Sequence[RawFile]) -> list[str]:
-    """Write patterns for `exclude` that fit these lights and no other file.
+def patterns_for(
+    unwanted: Sequence[Light], files: Sequence[RawFile], others: Iterable[Light] = ()
+) -> list[str]:
+    """Write patterns for `exclude` that fit these lights and no file that is wanted.
 
     Parameters
     ----------
     unwanted : sequence of Light
     files : sequence of RawFile
         All files of the raw folders.
+    others : iterable of Light
+        Lights that the patterns may fit as well.
 
     Returns
     -------
@@ -130,7 +134,7 @@ def patterns_for(unwanted: Sequence[Light], files: Sequence[RawFile]) -> list[st
         A folder where all in it is unwanted, else names. A light whose name other files share is
         left out.
     """
-    bad = {light.file.path for light in unwanted}
+    bad = {light.file.path for light in (*unwanted, *others)}
     patterns: list[str] = []
     waiting = [light.file for light in unwanted]
     folders = {part for file in waiting for part in _folders(file.inside)}

@@ -70,7 +70,7 @@ def _sentence(group: Sequence[Shortfall], loaded: "LoadedProject") -> str:
     remedies.append(f"set `channels: {channel}: {kind}: none` in {shown(loaded.path)}")
     return (
         f"{count} of channel '{channel}' ({_light(short)}; first: {first}) {has} no {what}: "
-        f"{_miss(short)}; {', '.join(remedies[:-1])}, or {remedies[-1]} to go on without."
+        f"{miss(short)}; {', '.join(remedies[:-1])}, or {remedies[-1]} to go on without."
     )
 
 
@@ -87,7 +87,7 @@ def _light(short: Shortfall) -> str:
     return ", ".join(words)
 
 
-def _miss(short: Shortfall) -> str:
+def miss(short: Shortfall) -> str:
     """Describe the nearest miss, and by how much."""
     fit, pool = short.nearest, short.nearest.pool
     sample = pool.frames[0]

@@ -304,12 +304,32 @@ def test_darks_that_do_not_fit_are_scaled_if_that_is_all(drafting, capsys):
     text, loaded = drafting.draft()
     assert loaded.recipe.calibration.scale_darks is True
     assert loaded.project.channels["g"].dark == "auto"
-    assert "120 s" in text
+    assert "# Note: no darks fit 4 lights of channel 'g': the nearest is 300 s" in text
     path = drafting.projects / "again.yaml"
     said = found_lines(survey_folders([drafting.raw], path), path)
     (line,) = [line for line in said if line.startswith("  calibration: ")]
-    assert "4 lights of channel 'g' (120 s" in line
-    assert line.endswith("The draft scales them.")
+    assert "the file has `calibration: scale_darks: true`" in line
+    assert line.endswith("Best would be darks of 120 s at -10 C.")
+    assert drafting.check(capsys) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("own", "others", "key", "value"),
+    [
+        ({"CCD_TEMP": -10.0}, {"CCD_TEMP": -13.6}, "temperature_tolerance_c", 4.0),
+        ({"EXPTIME": 301.0}, {"EXPTIME": 330.0}, "exposure_tolerance", 0.09),
+    ],
+)
+def test_darks_that_nearly_fit_are_kept(drafting, capsys, own, others, key, value):
+    """Within 5 C or 20 % the tolerance is widened, and the lights of both kinds keep darks."""
+    cards = {"IMAGETYP": "light", "FILTER": "G", "EXPTIME": 301.0, "CCD_TEMP": -10.0}
+    for number in range(5):
+        drafting.frame(f"dark{number}.fits", **{**cards, **own, "IMAGETYP": "dark"})
+        drafting.frame(f"l{number}.fits", **{**cards, **own})
+        drafting.frame(f"m{number}.fits", **{**cards, **others})
+    _, loaded = drafting.draft()
+    assert getattr(loaded.recipe.calibration, key) == value
+    assert loaded.project.channels["g"].dark == "auto"
     assert drafting.check(capsys) == (0, "")
 
 
@@ -325,8 +345,9 @@ def test_calibration_frames_of_another_camera_setting(drafting, capsys):
     assert (channel.bias, channel.dark, channel.flat) == ("none", "none", "none")
     path = drafting.projects / "again.yaml"
     said = "\n".join(found_lines(survey_folders([drafting.raw], path), path))
-    assert said.count("The draft does the last.") == 6
+    assert said.count("fit 4 lights of channel") == 6
     assert "gain 200" in said
+    assert "there are only flats of other channels, such as 'g'; the file has `flat: none`" in said
     assert drafting.check(capsys) == (0, "")
 
 
@@ -359,11 +380,22 @@ def test_single_calibrated_frames(drafting, capsys, cards, dtype, calibrated):
 
 
 def test_calibration_frames_speak_against_calibrated_lights(drafting):
-    """Lights with darks beside them are raw, whatever else their headers say."""
+    """Lights with darks of their camera and size beside them are raw, whatever headers say."""
     data = np.ones((6, 8), dtype=np.float32)
     drafting.frame("l.fits", data, IMAGETYP="light", EXPTIME=5.0, FILTER="g", CTYPE1="RA---TAN")
-    drafting.frame("d.fits", IMAGETYP="dark", EXPTIME=5.0)
+    drafting.frame("d.fits", np.ones((6, 9), "uint16"), IMAGETYP="dark", EXPTIME=5.0)
+    assert drafting.draft("other-size")[1].project.calibrated is True
+    drafting.frame("e.fits", IMAGETYP="dark", EXPTIME=5.0)
     assert drafting.draft()[1].project.calibrated is False
+
+
+def test_folders_inside_of_others_are_given_once(drafting, capsys):
+    """A folder that lies in another one, or is given twice, is searched with that alone."""
+    series(drafting, "a/b")
+    folders = [drafting.raw / "a", drafting.raw, drafting.raw / "a" / "b", drafting.raw]
+    (path,) = draft_projects("field", folders, drafting.projects)
+    assert load_project(path, drafting.projects).raw_folders == (drafting.raw,)
+    assert drafting.check(capsys) == (0, "")
 
 
 def invent(bench, rng):
