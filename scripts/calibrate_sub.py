@@ -13,6 +13,7 @@ from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.subs import Sub
 
@@ -33,7 +34,7 @@ def calibrate_sub(
     """
     facts = job["sub"]
     try:
-        with open_raw(path_to_raw) as image:
+        with open_raw(path_to_raw, facts.get("sections")) as image:
             hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
             sub = Sub(image, facts, Masters(paths_to_masters), job["camera"], hits=hits)
             values, variance, mask = sub.calibrated(0, sub.shape[0])
@@ -54,6 +55,7 @@ def calibrate_sub(
             ("MDARK", facts["dark"] or "none", "master dark"),
             ("MFLAT", facts["flat"] or "none", "master flat"),
             ("GAIN", sub.detector.gain, f"[electron/adu] from {sub.gain_choice.source}"),
+            *overscan_cards([facts]),
             *exposure_cards([(facts["start_utc"], facts["exposure_s"] or None)]),
         ],
         [

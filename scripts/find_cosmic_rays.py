@@ -103,7 +103,7 @@ def _hits_of_file(
     if not measured.usable:
         return NO_HITS
     try:
-        with open_raw(path) as image:
+        with open_raw(path, facts.get("sections")) as image:
             return _hits(Sub(image, facts, masters, camera, measured.facts["noise"] ** 2), measured)
     except FrameError:
         return NO_HITS

@@ -17,6 +17,7 @@ from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import solution_cards
@@ -140,6 +141,7 @@ def _cards(subs, registered, job) -> list[tuple]:
         *making_cards("integrate", job),
         ("FILTER", job["channel"], "channel"),
         *exposure_cards(times),
+        *overscan_cards(job["subs"]),
         ("NSUBS", len(registered), "subs of the channel, used or not"),
         ("NOISCORR", round(correlation_factor(), 4), "noise of large sums over that from VAR"),
         *equipment_cards(job["equipment"]),

@@ -19,6 +19,7 @@ from platefiles.masters import Masters
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.tables import columns_hdu
 from platelib.calibration import Detector
@@ -88,7 +89,7 @@ class _Bench:
         """Measure the sub in a file."""
         row = _blank_row(facts)
         try:
-            with open_raw(path) as image:
+            with open_raw(path, facts.get("sections")) as image:
                 row["sha256"] = image.sha256()
                 _refuse_blank(image)
                 return (yield from self._measured_image(image, facts, row, rows, room))
@@ -111,7 +112,9 @@ class _Bench:
             correction = self._masters.correction(
                 bias, dark, flat, facts["dark_scale"], facts["pedestal"]
             )
-            detector, gain = self._masters.detector(facts, self._camera, image.full_scale)
+            detector, gain = self._masters.detector(
+                facts, self._camera, image.full_scale, image.overscan_adu
+            )
         sky = self._sampler.sample(image, correction, detector)
         _fill_sky(row, image, detector, gain, sky)
         yield
@@ -171,6 +174,7 @@ def measure(
             *making_cards("measure", job),
             ("FILTER", job["channel"], "channel"),
             ("NIGHT", job["night"], "night, noon to noon"),
+            *overscan_cards(job["subs"]),
         ],
         [
             columns_hdu({name: [sub.row[name] for sub in subs] for name in subs[0].row}, "SUBS"),

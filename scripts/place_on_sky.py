@@ -21,6 +21,7 @@ from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
 from platefiles.provenance import making_cards
 from platefiles.rawheader import read_raw_header
+from platefiles.readout import Readout, trimmed_cards
 from platefiles.record import measured_alone, raw_record, read_record, record_hdu
 from platefiles.solution import stars_hdu, world_cards
 from platefiles.star_catalogue import (
@@ -70,7 +71,8 @@ def place_on_sky(
     assert lock is not None
     shape = (lock.height_px, lock.width_px)
     sub, path_to_sub = _reference(paths_to_measures, lock, path_to_lock)
-    cards = _header(paths_to_raw[0], lock)
+    readout = Readout.of_facts(job["sub"].get("sections"))
+    cards = trimmed_cards(_header(paths_to_raw[0], lock), readout)
     facts = read_facts(cards, lock.name, "", job["header_fixes"])
     location = locate_field(facts, job["settings"]["sky"], job["equipment"])
     year = julian_year(sub.facts["start_utc"], sub.facts["exposure_s"])

@@ -15,6 +15,7 @@ from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
+from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import read_registration
 from platefiles.solution import solution_cards
@@ -46,7 +47,7 @@ def register_sub(
     values = variance = np.full((ny, nx), np.nan, dtype=np.float32)
     if row.facts["state"] == "used":
         try:
-            with open_raw(path_to_raw) as image:
+            with open_raw(path_to_raw, facts.get("sections")) as image:
                 masters = Masters(paths_to_masters)
                 hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
                 sub = Sub(image, facts, masters, job["camera"], row.facts["sky_noise"] ** 2, hits)
@@ -71,6 +72,7 @@ def register_sub(
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", row.facts["sha256"], "SHA-256 of the raw file"),
             ("SUBSTATE", row.facts["state"], row.facts["reason"][:40]),
+            *overscan_cards([facts]),
             *exposure_cards([(facts["start_utc"], facts["exposure_s"] or None)]),
         ],
         [

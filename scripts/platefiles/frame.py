@@ -33,6 +33,7 @@ class Frame:
     camera: str
     width_px: int
     height_px: int
+    """Size of what is kept of the stored image."""
     binning: str
     gain: float | None
     """Camera gain setting."""
@@ -53,6 +54,17 @@ class Frame:
     target: str
     size_bytes: int
     fingerprint: str
+    trim_section: str = ""
+    """Part of the stored image that is kept, such as `[1:2048,1:1024]`; empty if it is all kept."""
+    bias_section: str = ""
+    """Overscan whose level is subtracted, empty if there is none."""
+
+
+def sections_of(frame: Frame) -> dict[str, dict[str, str]]:
+    """Return what a job holds of the sections of a frame; nothing for one that is kept whole."""
+    if not frame.trim_section:
+        return {}
+    return {"sections": {"trim": frame.trim_section, "bias": frame.bias_section}}
 
 
 _COLUMNS = tuple(field.name for field in fields(Frame))

@@ -20,6 +20,7 @@ _LOCAL_TIME = re.compile(r"(?i:\blocal\b)|\bLT\b")
 _ZONE = re.compile(r".*:\d.*(?:Z|UTC?|[+-]\d{2}(?::?\d{2})?)\s*", re.IGNORECASE)
 _KELVIN = re.compile(r"(?i:kelvin)|\bK\b")
 _ZERO_CELSIUS_K = 273.15
+_SECTIONS = frozenset(keywords.SECTIONS)
 _UNTYPED = (
     "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
     "set IMAGETYP under `header_fixes`"
@@ -60,6 +61,8 @@ class Facts:
     """False where some programs count west as positive and this header does not say."""
     colour: str
     """The card that speaks of a colour filter array; empty for a monochrome sensor."""
+    sections: Mapping[str, str]
+    """Sections of image and overscan by keyword, as texts."""
 
 
 class _Header:
@@ -109,6 +112,13 @@ class _Header:
         fixes, cards = self._sources
         given = {key: value for key, value in fixes.items() if value not in (None, "")}
         return colour_evidence({**cards, **given} if given else cards)
+
+    def sections(self) -> dict[str, str]:
+        """Return the sections of image and overscan."""
+        if _SECTIONS.isdisjoint(self._sources[1]) and _SECTIONS.isdisjoint(self._sources[0]):
+            return {}
+        texts = {key: self.text((key,)) for key in keywords.SECTIONS}
+        return {key: text for key, text in texts.items() if text}
 
     def by_hierarch(self) -> tuple[str, ...]:
         """Return the keywords of HIERARCH cards that name a filter."""
@@ -172,6 +182,7 @@ def read_facts(
         longitude_deg=longitude,
         longitude_is_east=is_east,
         colour=cards.colour_evidence(),
+        sections=cards.sections(),
     )
 
 

@@ -55,7 +55,7 @@ def open_subs(
         if row.facts["state"] != "used":
             continue
         try:
-            image = stack.enter_context(open_raw(path))
+            image = stack.enter_context(open_raw(path, sub_facts.get("sections")))
         except FrameError as error:
             row.facts["state"], row.facts["reason"] = "unreadable", str(error)
             continue

@@ -14,6 +14,7 @@ from platefiles.joblog import log
 from platefiles.pooling import ENOUGH
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.streamed import StreamedProduct
 from platelib.combine import Combined, combine_block
@@ -86,7 +87,7 @@ def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[di
     frames: list[dict[str, Any]] = []
     for path, frame in zip(paths, rows, strict=True):
         try:
-            image = stack.enter_context(open_raw(path))
+            image = stack.enter_context(open_raw(path, frame.get("sections")))
         except FrameError as error:
             log.warning("%s %s: left out", frame["name"], error)
             continue
@@ -168,6 +169,7 @@ def master_cards(step: str, job: Mapping[str, Any], frames: Sequence[Mapping]) -
         ("MBIAS", job["bias"] or "none", "master bias taken from the frames"),
         ("MDARK", job["dark"] or "none", "master dark taken from the frames"),
         *exposure_cards(times),
+        *overscan_cards(frames),
     ]
 
 

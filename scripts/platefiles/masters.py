@@ -97,7 +97,11 @@ class Masters:
         )
 
     def detector(
-        self, sub: Mapping[str, Any], equipment: Mapping[str, Any], full_scale: float
+        self,
+        sub: Mapping[str, Any],
+        equipment: Mapping[str, Any],
+        full_scale: float,
+        overscan_adu: float = 0.0,
     ) -> tuple[Detector, GainChoice]:
         """Return a sub's detector and how its gain was chosen.
 
@@ -108,7 +112,10 @@ class Masters:
         equipment : dict
             ``gain_e_per_adu``, ``read_noise_e`` and ``saturation_adu`` of the equipment file.
         full_scale : float
-            Largest value of the raw file's format, ADU.
+            Largest value that a pixel can have, ADU.
+        overscan_adu : float
+            Level of the overscan that was subtracted, ADU, which the equipment file's
+            ``saturation_adu`` still holds.
 
         Returns
         -------
@@ -123,5 +130,6 @@ class Masters:
         read_noise = equipment.get("read_noise_e") or 0.0
         if noise_adu is not None:
             read_noise = float(noise_adu) * choice.value
-        saturation = equipment.get("saturation_adu") or 0.98 * full_scale
+        stated = equipment.get("saturation_adu")
+        saturation = stated - overscan_adu if stated else 0.98 * full_scale
         return Detector(choice.value, read_noise, saturation), choice

@@ -16,7 +16,7 @@ from typing import Any
 from platefiles.codedigest import code_digest
 from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.filters import LINES, canonical_filter
-from platefiles.frame import Frame
+from platefiles.frame import Frame, sections_of
 from platefiles.headers import fixes_for
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
@@ -119,6 +119,7 @@ class ProjectPlan(FieldJobs, Layout):
             "flat": taken.flat,
             "dark_scale": taken.dark_scale,
             "pedestal": frame.pedestal,
+            **sections_of(frame),
         }
 
     def _camera(self) -> dict[str, Any]:
@@ -158,6 +159,7 @@ class ProjectPlan(FieldJobs, Layout):
                     "exposure_s": frame.exposure_s,
                     "start_utc": frame.start_utc,
                     "egain": frame.egain,
+                    **sections_of(frame),
                 }
                 for frame in frames
             ],

@@ -12,6 +12,7 @@ import os
 import tempfile
 import warnings
 import zlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -24,6 +25,7 @@ from platefiles.gziptiles import GzipTiles
 from platefiles.pages import pages_of
 from platefiles.provenance import file_sha256
 from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
+from platefiles.readout import Readout
 from platefiles.wholefile import naming
 
 _MOST_BEHIND = 100_000_000
@@ -38,6 +40,9 @@ class FrameError(Exception):
 class RawImage:
     """The two-dimensional image of a raw frame, read by bands of rows.
 
+    Of a frame with sections, only the part that is kept is seen from outside, less the level of
+    its overscan: rows, columns and `shape` are those of that part.
+
     Attributes
     ----------
     shape : tuple of int
@@ -45,11 +50,22 @@ class RawImage:
     header : astropy.io.fits.Header
         The header of the image, with that of the primary HDU below it.
     full_scale : float
-        The largest value that the file's integer format can hold; infinity for floats.
+        The largest value that the file's integer format can hold, less the level of the overscan
+        where that is highest; infinity for floats.
+    overscan_adu : float
+        That level; 0 for a frame without.
     """
 
-    def __init__(self, path: str | Path, most_rows: int | None = None):
+    def __init__(
+        self,
+        path: str | Path,
+        sections: Mapping[str, str] | None = None,
+        most_rows: int | None = None,
+    ):
         self._path = path
+        self._levels: np.ndarray | None = None
+        self._readout = Readout.of_facts(sections)
+        self.overscan_adu = 0.0
         self._words: Any = None
         self._pages: Any = None
         self._file = None
@@ -92,6 +108,24 @@ class RawImage:
         self._pages = pages_of(self._words)[0]
         self._is_the_file = not self._scratch and not isinstance(self._hdu, fits.CompImageHDU)
         self._release()  # the map is enough, and a run has many frames open
+        if self._readout is not None:
+            self._trim(self._readout)
+
+    def _trim(self, readout: Readout) -> None:
+        """Leave what is kept, and take the level of the overscan."""
+        ny, nx = self.shape
+        for section in (readout.trim, readout.bias):
+            if section is not None and not section.fits(nx, ny):
+                msg = f"has no section {section} in {nx}x{ny} px"
+                raise FrameError(msg)
+        if readout.bias is not None:
+            try:
+                self._levels = readout.levels(self._values(readout.bias.of(self._words)))
+            except ValueError as error:
+                raise FrameError(str(error)) from error
+            self.overscan_adu = float(self._levels.max())
+            self.full_scale -= self.overscan_adu
+        self.shape = readout.trim.size[::-1]
 
     def _unpacked(self, tiles: GzipTiles, dtype: np.dtype) -> np.memmap:
         """Decompress an image into a scratch file and map that."""
@@ -134,7 +168,16 @@ class RawImage:
             ``(stop - start, nx)`` float32, native order, NaN where the file says BLANK or holds
             no finite number.
         """
-        words = self._words[start:stop]
+        if self._readout is None:
+            return self._values(self._words[start:stop])
+        trim = self._readout.trim
+        values = self._values(trim.of(self._words)[start:stop])
+        if self._levels is not None:
+            values -= self._levels if len(self._levels) == 1 else self._levels[start:stop]
+        return values
+
+    def _values(self, words: np.ndarray) -> np.ndarray:
+        """Return words of the file as physical values, float32."""
         # 32 bits of an integer do not fit a float32 before BZERO is added.
         wide = words.dtype.kind != "f" and words.dtype.itemsize > 2
         values: Any = np.asarray(words).astype(np.float64 if wide else np.float32)
@@ -158,7 +201,7 @@ class RawImage:
             :meth:`rows` gives them.
         """
         plain = (self._zero, self._scale, self._blank) == (32768.0, 1.0, None)
-        if plain and self._words.dtype == np.dtype(">i2"):
+        if plain and self._readout is None and self._words.dtype == np.dtype(">i2"):
             self._pages.fetch(start, stop)
             return np.asarray(self._words[start:stop])
         return self.rows(start, stop)
@@ -167,7 +210,7 @@ class RawImage:
         """Return the SHA-256 of the file's bytes; pixels that are mapped are not read once more."""
         if not self._is_the_file:
             return file_sha256(self._path)
-        self._pages.fetch(0, self.shape[0])
+        self._pages.fetch(0, len(self._words))
         start, size = self._words.offset, self._words.nbytes
         with open(self._path, "rb") as file:
             digest = hashlib.sha256(file.read(start))
@@ -199,12 +242,16 @@ class RawImage:
         self.close()
 
 
-def open_raw(path: str | Path, most_rows: int | None = None) -> RawImage:
+def open_raw(
+    path: str | Path, sections: Mapping[str, str] | None = None, most_rows: int | None = None
+) -> RawImage:
     """Open a raw frame for reading.
 
     Parameters
     ----------
     path : path-like
+    sections : mapping of str to str, optional
+        What is kept of it and where its overscan lies, see `platefiles.readout.Readout.facts`.
     most_rows : int, optional
         Rows that are wanted, from the first on; what is packed is unpacked as far as that.
 
@@ -215,7 +262,7 @@ def open_raw(path: str | Path, most_rows: int | None = None) -> RawImage:
     OSError
         If the file is out of reach, which says nothing about its content.
     """
-    return RawImage(path, most_rows)
+    return RawImage(path, sections, most_rows)
 
 
 def _is_of_system(error: BaseException) -> bool:

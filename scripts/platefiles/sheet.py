@@ -14,6 +14,7 @@ from platefiles.frame import EXCLUDED, Frame, read_sheet, write_sheet
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 from platefiles.keywords import KEYS
 from platefiles.light_selection import why_not_selected
+from platefiles.readout import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
 from platefiles.slug import digest, escape, frame_id, slug
 from platefiles.times import night_of
@@ -55,8 +56,9 @@ def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[
             identity += f"_{digest(file.fingerprint + file.folder, 8)}"
         ids.add(identity)
         channel = claimed.get(canonical_filter(fact.filter), "")
-        reason = _reason(file, fact, channel, loaded)
-        frames.append(_frame(identity, file, fact, reason, channel, longitude))
+        readout, unclear = _readout(file, fact, loaded)
+        reason = _reason(file, fact, channel, loaded) or unclear
+        frames.append(_frame(identity, file, fact, readout, reason, channel, longitude))
         pixels[identity] = file.pixels
     kept = _odd_sizes_out(_copies_out(frames, pixels))
     return tuple(sorted(kept, key=lambda frame: frame.id))
@@ -154,9 +156,27 @@ def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") 
     return ""
 
 
+def _readout(file: RawFile, facts: Facts, loaded: "LoadedProject") -> tuple[Readout | None, str]:
+    """Return what is image and what overscan, or why that cannot be told."""
+    if not facts.sections or file.reason or loaded.project.calibrated:
+        return None, ""
+    try:
+        return readout_of(facts.sections, file.width_px, file.height_px), ""
+    except SectionError as error:
+        return None, str(error)
+
+
 def _frame(
-    identity: str, file: RawFile, facts: Facts, reason: str, channel: str, longitude: float | None
+    identity: str,
+    file: RawFile,
+    facts: Facts,
+    readout: Readout | None,
+    reason: str,
+    channel: str,
+    longitude: float | None,
 ) -> Frame:
+    width_px, height_px = readout.trim.size if readout else (file.width_px, file.height_px)
+    sections = readout.facts() if readout else {"trim": "", "bias": ""}
     return Frame(
         id=identity,
         path=file.path,
@@ -166,21 +186,23 @@ def _frame(
         channel=channel if facts.role in ("light", "flat") and not reason else "",
         night=night_of(facts.start_utc, longitude),
         camera=facts.camera,
-        width_px=file.width_px,
-        height_px=file.height_px,
+        width_px=width_px,
+        height_px=height_px,
         binning=facts.binning,
         gain=facts.gain,
         offset=facts.offset,
-        setting=setting_slug(facts, file.width_px, file.height_px),
+        setting=setting_slug(facts, width_px, height_px),
         exposure_s=facts.exposure_s or 0.0,
         temperature_c=facts.temperature_c,
         start_utc=facts.start_utc,
         egain=facts.egain,
         unit=facts.unit,
-        pedestal=facts.pedestal,
+        pedestal=0.0 if sections["bias"] else facts.pedestal,  # which the overscan holds too
         target=facts.target,
         size_bytes=file.size_bytes,
         fingerprint=file.fingerprint,
+        trim_section=sections["trim"],
+        bias_section=sections["bias"],
     )
 
 

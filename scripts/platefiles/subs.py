@@ -92,7 +92,9 @@ class Sub:
         self._correction: Correction = masters.correction(
             facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"], facts["pedestal"]
         )
-        self.detector, self.gain_choice = masters.detector(facts, camera, image.full_scale)
+        self.detector, self.gain_choice = masters.detector(
+            facts, camera, image.full_scale, image.overscan_adu
+        )
 
     @property
     def saturation(self) -> float:

@@ -26,7 +26,7 @@ from hypothesis.configuration import set_hypothesis_home_dir
 from platefiles.config import load_project
 from platefiles.errors import UserError
 from platefiles.fitsfile import image_hdu, primary_hdu
-from platefiles.frame import Frame, read_sheet, write_sheet
+from platefiles.frame import Frame, read_sheet, sections_of, write_sheet
 from platefiles.keywords import READ as KEYS
 from platefiles.links import make_links
 from platefiles.provenance import exposure_cards
@@ -49,6 +49,7 @@ FACTS = (
     b"CCDSUM", b"DATE-OBS", b"TIME-OBS", b"MJD-OBS", b"INSTRUME", b"OBJECT", b"BUNIT", b"PEDESTAL",
     b"OBJCTRA", b"OBJCTDEC", b"SITELONG", b"SITELAT", b"FOCALLEN", b"XPIXSZ",
     b"FILTNAM1", b"CAMTEMP", b"IM_SCALE", b"BAYERPAT", b"COLORCCD", b"XBAYROFF",
+    b"TRIMSEC", b"BIASSEC", b"DATASEC", b"BSEC11",
 )  # fmt: skip
 VALUES = (
     b"0", b"1", b"2", b"3", b"8", b"16", b"-32", b"-64", b"-1", b"T", b"F", b"999", b"30",
@@ -57,6 +58,7 @@ VALUES = (
     b"'PLIO_1'", b"'HCOMPRESS_1'", b"'NOCOMPRESS'", b"'1PB(99999999)'", b"'1QB(0)'", b"'IMAGE'",
     b"'BINTABLE'", b"'../../x'", b"'$(touch x)'", b"'-rf'", b"'a\nb'", b"'\xff\xfe'", b"'it''s'",
     b"'0001-01-01T00:00:00'", b"'9999-12-31T23:59:59'", b"'2026-03-24T12:00:00+99:99'",
+    b"'[1:20,1:20]'", b"'[23:30,1:20]'", b"'[3:30,1:4]'", b"'[0:0,0:0]'", b"'[9:1,99999999999:1]'",
     b"'2026-02-30'", b"'24:00:60.9'", b"'Light'", b"'G'", b"'electron\xc3\xa9'", b"&", b"'&'",
 )  # fmt: skip
 
@@ -199,14 +201,14 @@ def _scan_and_read(folder: Path, project, path: str) -> None:
     assert read_sheet(folder / "results" / "frames.tsv") == frames
     make_links(frames, folder / "results" / "links")
     try:
-        with open_raw(path) as image:
+        with open_raw(path, sections_of(frames[0]).get("sections")) as image:
             values = image.data()
             image.words(0, 1)
     except FrameError as error:
         assert str(error).isprintable()
         return
     assert not file.reason
-    assert values.shape == (file.height_px, file.width_px)
+    assert values.shape == (frames[0].height_px, frames[0].width_px)
     assert values.dtype == np.float32
 
 

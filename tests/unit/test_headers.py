@@ -57,6 +57,7 @@ def test_a_cmos_header():
         longitude_deg=None,
         longitude_is_east=False,
         colour="",
+        sections={},
     )
 
 

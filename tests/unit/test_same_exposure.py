@@ -155,6 +155,6 @@ def test_comparisons_are_kept_with_the_scan(raw, tmp_path):
 def test_first_rows_are_read_alone(raw, packed):
     """They are those of the whole frame, whatever it is packed by."""
     _write(raw / "a.fits", packed=packed)
-    with open_raw(raw / "a.fits") as whole, open_raw(raw / "a.fits", 32) as few:
+    with open_raw(raw / "a.fits") as whole, open_raw(raw / "a.fits", most_rows=32) as few:
         assert few.shape == (32, SHAPE[1])
         np.testing.assert_array_equal(few.data(), whole.data()[:32])

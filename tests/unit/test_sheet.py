@@ -129,6 +129,28 @@ def test_frames_of_colour_sensors_are_not_used():
     assert [frame.role for frame in frames.values()] == ["dark", "light", "light"]
 
 
+def test_overscan_is_told_by_the_header_or_a_fix():
+    """Size and setting are those of what is kept, and a pedestal is in the overscan as well."""
+    cards = {"BIASSEC": "[1401:1440,1:1040]", "TRIMSEC": "[1:1400,1:1040]", "PEDESTAL": -100}
+    frame = _sheet(_raw("a.fits", **cards))["a.fits"]
+    assert (frame.width_px, frame.height_px, frame.setting) == (1400, 1040, "1400x1040_g100_o50")
+    assert (frame.trim_section, frame.bias_section) == ("[1:1400,1:1040]", "[1401:1440,1:1040]")
+    assert frame.pedestal == 0.0
+    erased = {"*": {"BIASSEC": "", "TRIMSEC": ""}}
+    whole = _sheet(_raw("a.fits", **cards), header_fixes=erased)["a.fits"]
+    assert (whole.width_px, whole.trim_section, whole.pedestal) == (1440, "", -100.0)
+    stated = {"*": {"TRIMSEC": "[11:1440,1:1040]"}}
+    assert _sheet(_raw("a.fits"), header_fixes=stated)["a.fits"].trim_section == "[11:1440,1:1040]"
+    assert _sheet(_raw("a.fits", **cards), calibrated=True)["a.fits"].trim_section == ""
+
+
+def test_sections_that_make_no_sense_leave_a_frame_out():
+    """The reason names the keyword and the remedy, and one bad frame stops no other."""
+    frames = _sheet(_raw("a.fits", BIASSEC="[1:9,1:2000]"), _raw("b.fits"))
+    assert frames["a.fits"].reason.startswith("has BIASSEC = '[1:9,1:2000]' in 1440x1040 px; put")
+    assert frames["b.fits"].role == "light"
+
+
 def test_calibrated_lights_may_lack_the_exposure():
     """Their unit is kept, so nothing is divided by it; other lights need it."""
     frames = _sheet(_raw("a.fits", EXPTIME=""), calibrated=True)

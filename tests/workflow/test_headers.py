@@ -10,6 +10,7 @@ import pytest
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
+from calibrate_sub import calibrate_sub
 from identify_sources import identify_sources
 from map_channels import map_channels
 from place_on_sky import outcome_cards
@@ -67,7 +68,22 @@ def products(complete, finished, tmp_path_factory):
     ]
     write_product(few / "bent.fits", [], [image_hdu(np.ones((90, 160), "f4"), "SCI", cards)])
     _identify_nothing(complete.results, few)
-    return [*found, few / "cube.fits", few / "bent.fits", few / "sources.fits", refused]
+    _calibrate_with_overscan(complete, few)
+    more = [few / f"{name}.fits" for name in ("cube", "bent", "sources", "overscan")]
+    return [*found, *more, refused]
+
+
+def _calibrate_with_overscan(home, folder):
+    """Calibrate a sub that is stored with 16 columns of overscan."""
+    stored = next(home.results.glob("calibrated/*/*.fits"))
+    job = json.loads(read_record(stored).making.job)
+    pixels = fits.getdata(home.raw / job["sub"]["name"])
+    ny, nx = pixels.shape
+    sections = {"trim": f"[1:{nx},1:{ny}]", "bias": f"[{nx + 1}:{nx + 16},1:{ny}]"}
+    job["sub"] |= {"bias": None, "dark": None, "flat": None, "sections": sections}
+    padded = np.pad(pixels, ((0, 0), (0, 16)), constant_values=500)
+    fits.PrimaryHDU(padded).writeto(folder / "raw.fits")
+    calibrate_sub(folder / "raw.fits", [], folder / "overscan.fits", job)
 
 
 def _identify_nothing(results, folder):
