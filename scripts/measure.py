@@ -16,6 +16,7 @@ from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
+from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
@@ -27,6 +28,7 @@ from platelib.detections import STAR, Mesh
 from platelib.kept_lines import KeptLines
 from platelib.photon_transfer import GainChoice
 from platelib.rooms import Room
+from platelib.star_widths import GROUP
 from platelib.stars import StarSearch
 
 _SATURATED_SHARE = 0.5
@@ -117,6 +119,8 @@ class _Bench:
             )
         sky = self._sampler.sample(image, correction, detector)
         _fill_sky(row, image, detector, gain, sky)
+        if self._camera.get("calibrated"):
+            row["world"] = _world(image)
         yield
         search = self._search(sky, room)
         yield from search_by_rows(image, correction, detector, search, rows, room)
@@ -127,9 +131,11 @@ class _Bench:
         stars = search.stars()
         good = stars[stars["flags"] == 0]
         row["stars"] = len(good)
-        if len(good):
-            row["fwhm_px"] = float(np.median(good["fwhm"][:_SHAPE_STARS]))
-            row["ellipticity"] = float(np.median(good["ellipticity"][:_SHAPE_STARS]))
+        row["aperture_px"] = round(search.aperture_px, 4)
+        usual = good[np.abs(np.log(good["fwhm"] / search.fwhm)) <= GROUP][:_SHAPE_STARS]
+        if len(usual):
+            row["fwhm_px"] = float(np.median(usual["fwhm"]))
+            row["ellipticity"] = float(np.median(usual["ellipticity"]))
         return _Measured(row, stars, sky.mesh, gain.remark)
 
     def _search(self, sky: SampledSky, room: Room) -> StarSearch:
@@ -234,6 +240,7 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "stars": 0,
         "fwhm_px": np.nan,
         "ellipticity": np.nan,
+        "aperture_px": np.nan,
         "sky": np.nan,
         "noise": np.nan,
         "excess": 1.0,
@@ -243,7 +250,17 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "bias": facts["bias"] or "none",
         "dark": facts["dark"] or "none",
         "flat": facts["flat"] or "none",
+        "world": world_row(None),
     }
+
+
+def _world(image: RawImage) -> np.ndarray:
+    """Return the world coordinates of a calibrated frame, as `world_row` keeps them."""
+    from platefiles.headerwcs import header_map  # loads more of astropy than raw subs need
+
+    cards = {card.keyword: card.value for card in image.header.cards}
+    found = header_map(cards, image.shape)
+    return world_row(None if found is None else found.sky_map)
 
 
 def _fill_sky(

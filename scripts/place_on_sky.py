@@ -34,9 +34,10 @@ from platefiles.star_catalogue import (
 )
 from platefiles.times import julian_year
 from platelib.catalogue_stars import CatalogueStars
+from platelib.close_pairs import mutual_pairs
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED, FLAG_SHAPE
 from platelib.sky_map import SkyMap
-from platelib.sky_solution import FieldStars, mutual_pairs
+from platelib.sky_solution import FieldStars
 
 _SATURATED_ERROR_PX, _MASKED_ERROR_PX = 0.3, 0.1
 _ODD_ERROR_FWHM = 0.1

@@ -6,8 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
@@ -16,10 +14,10 @@ from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.record import measured_alone, read_record, record_hdu
 from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
+from platefiles.sub_matching import SubMatcher, common_stars
 from platelib.levels import ReferenceSky, flux_scale
-from platelib.star_patterns import GridStars, Match, NoMatch
-from platelib.states import Limits, counted, judge, judge_measures
-from platelib.transforms import identity
+from platelib.star_patterns import Match, NoMatch
+from platelib.states import Limits, counted, judge, judge_measures, remedy
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
 _FEWEST_FOR_BRIGHTNESS = 3
@@ -55,21 +53,18 @@ def register(
     rows = [blank_row(sub.facts, _seconds(sub, job)) for sub in subs]
     limits = Limits(**settings["quality"])
     judge_measures(rows, limits)
-    grid = _grid_stars(reference, lock, settings["registration"])
-    matches = [
-        _match(sub, row, reference, grid, lock, settings["registration"])
-        for sub, row in zip(subs, rows, strict=True)
-    ]
+    matcher = SubMatcher(reference, lock, settings["registration"])
+    matches = [_match(matcher, sub, row) for sub, row in zip(subs, rows, strict=True)]
     bright = subs.index(_photometric_reference(subs, lock, path_to_lock, job["channel"]))
     if matches[bright] is None:
+        _log_states(rows)
         raise UserError(_no_reference(rows, matches, rows[bright], path_to_lock, job["channel"]))
     photometry = _Photometry(subs[bright], matches[bright], lock, job)
     for sub, row, match in zip(subs, rows, matches, strict=True):
         if match is not None:
             photometry.level(sub, row, match)
     judge(rows, limits, settings["weights"])
-    for row in rows:
-        log.info("%s: %s %s", row["name"], row["state"], row["reason"])
+    _log_states(rows)
     cards = [
         *making_cards("register", job),
         ("FILTER", job["channel"], "channel"),
@@ -113,13 +108,19 @@ def _no_reference(rows, matches, bright: Mapping[str, Any], path_to_lock, channe
     if any(match is not None for match in matches):
         return (
             f"channel '{channel}': its photometric reference {bright['name']} is "
-            f"{bright['state']} ({bright['reason']}); delete {path_to_lock} to choose another"
+            f"{bright['state']} ({bright['reason']}); delete {path_to_lock} to choose another, and "
+            f"put {bright['name']} under exclude in the project file if it is chosen again"
         )
     states = counted(row["state"] for row in rows)
     return (
         f"channel '{channel}': none of its {len(rows)} subs can be used ({states}); the log of "
-        "this job lists each reason; add better subs, or loosen quality in the recipe"
+        f"this job lists each reason; {remedy(rows)}"
     )
+
+
+def _log_states(rows: Sequence[Mapping[str, Any]]) -> None:
+    for row in rows:
+        log.info("%s: %s %s", row["name"], row["state"], row["reason"])
 
 
 def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub:
@@ -135,36 +136,17 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
     raise UserError(msg)
 
 
-def _grid_stars(reference: MeasuredSub, lock: Lock, settings: Mapping[str, Any]) -> GridStars:
-    stars = reference.good_stars
-    weights = 1 / (0.02**2 + (0.5 * stars["fwhm"] * stars["flux_error"] / stars["flux"]) ** 2)
-    shape = (lock.height_px, lock.width_px)
-    return GridStars(_places(stars), weights, shape, settings["max_degree"])
-
-
-def _places(stars: np.ndarray) -> np.ndarray:
-    return np.stack([stars["x"], stars["y"]], axis=1)
-
-
-def _match(sub, row, reference, grid: GridStars, lock: Lock, settings) -> Match | None:
+def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match | None:
     """Match a sub with the reference; what keeps it from that goes into its row."""
     if row["state"] != "used":
         return None
-    if sub.id == reference.id:
-        everyone = np.arange(len(reference.good_stars))
-        match = Match(identity((lock.height_px, lock.width_px)), everyone, everyone, 0.0)
-    else:
-        try:
-            match = grid.match(_places(sub.good_stars), settings["min_matches"])
-        except NoMatch as error:
-            row["state"], row["reason"] = "unmatched", str(error)
-            return None
-    fill_transform(row, match)
-    if match.rms_px > settings["max_rms_px"]:
-        row["state"] = "unmatched"
-        row["reason"] = f"stars miss their places by {match.rms_px:.2f} px rms"
+    try:
+        matched = matcher.match(sub)
+    except NoMatch as error:
+        row["state"], row["reason"] = "unmatched", str(error)
         return None
-    return match
+    fill_transform(row, matched.match, matched.source)
+    return matched.match
 
 
 class _Photometry:
@@ -180,11 +162,8 @@ class _Photometry:
     def level(self, sub: MeasuredSub, row: dict[str, Any], match: Match) -> None:
         """Fill brightness and sky into the row of a sub, or why it has none."""
         seconds = _seconds(sub, self._job)
-        _, first, second = np.intersect1d(
-            self._match.grid_index, match.grid_index, assume_unique=True, return_indices=True
-        )
-        one = self._bright.good_stars[self._match.raw_index[first]]
-        two = sub.good_stars[match.raw_index[second]]
+        i, j = common_stars(self._bright, self._match, sub, match)
+        one, two = self._bright.good_stars[i], sub.good_stars[j]
         if len(one) < _FEWEST_FOR_BRIGHTNESS:
             row["state"] = "unmatched"
             row["reason"] = f"{len(one)} stars in common with the photometric reference"

@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.measured_world import world_map
 from platefiles.tables import read_columns, rows_of
-from platelib.detections import STAR, Mesh
+from platelib.detections import FLAG_SATURATED, STAR, Mesh
+from platelib.sky_map import SkyMap
 
 
 class _Night:
@@ -17,7 +19,9 @@ class _Night:
 
     def __init__(self, path: str | Path):
         self._path = path
-        self.rows = rows_of(read_columns(path, "SUBS"))
+        columns = read_columns(path, "SUBS")
+        self.worlds = columns.pop("world")
+        self.rows = rows_of(columns)
 
     @cached_property
     def _stars(self) -> tuple[np.ndarray, list[slice]]:
@@ -96,6 +100,16 @@ class MeasuredSub:
     def good_stars(self) -> np.ndarray:
         """Stars without any flag."""
         return self.stars[self.stars["flags"] == 0]
+
+    @cached_property
+    def saturated_stars(self) -> np.ndarray:
+        """Stars with saturated pixels, whatever else is flagged."""
+        return self.stars[(self.stars["flags"] & FLAG_SATURATED) > 0]
+
+    @cached_property
+    def world(self) -> SkyMap | None:
+        """World coordinates of a calibrated frame; None where its header has none."""
+        return world_map(self._night.worlds[self._number])
 
 
 def read_measures(paths: Iterable[str | Path]) -> list[MeasuredSub]:

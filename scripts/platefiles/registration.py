@@ -40,6 +40,7 @@ COLUMNS = {
     "weight": "weight in the mean, relative to the largest",
     "matched": "stars matched with the reference",
     "rms_px": "rms of matched stars, px",
+    "source": "what the transform comes from: grid, stars or header",
     "degree": "degree of the transform",
     "x": "coefficients of raw x, see DEVELOPERS.md",
     "y": "coefficients of raw y",
@@ -99,6 +100,7 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
         "weight": 0.0,
         "matched": 0,
         "rms_px": np.nan,
+        "source": "",
         "degree": 0,
         "x": np.zeros(_MAX_TERMS),
         "y": np.zeros(_MAX_TERMS),
@@ -111,9 +113,10 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
     }
 
 
-def fill_transform(row: dict[str, Any], match: "Match") -> None:
-    """Put a match into a row."""
+def fill_transform(row: dict[str, Any], match: "Match", source: str) -> None:
+    """Put a match, and what it comes from, into a row."""
     terms = len(match.transform.x)
+    row["source"] = source
     row["degree"], row["matched"], row["rms_px"] = (
         match.transform.degree,
         len(match.grid_index),

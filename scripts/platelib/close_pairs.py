@@ -49,6 +49,34 @@ def close_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.nd
     return i, j
 
 
+def mutual_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Pair points where each has no nearer one than the other.
+
+    Parameters
+    ----------
+    one, other : numpy.ndarray
+        ``(n, 2)`` and ``(m, 2)`` float64.
+    reach : float
+
+    Returns
+    -------
+    i, j : numpy.ndarray
+        ``(k,)`` int64, in the order of ``i``.
+    """
+    i, j = close_pairs(one, other, reach)
+    distance = np.hypot(*(one[i] - other[j]).T)
+    order = np.lexsort((j, i, distance))
+    i, j = i[order], j[order]
+    first_i = np.zeros(len(i), dtype=bool)
+    first_i[np.unique(i, return_index=True)[1]] = True
+    first_j = np.zeros(len(j), dtype=bool)
+    first_j[np.unique(j, return_index=True)[1]] = True
+    both = first_i & first_j
+    i, j = i[both], j[both]
+    order = np.argsort(i, kind="stable")
+    return i[order], j[order]
+
+
 def _parts(begin: np.ndarray, total: int) -> list[slice]:
     """Part points, whose candidates begin at these numbers, so that none has too many."""
     cuts = np.searchsorted(begin, np.arange(0, total, _MOST_AT_A_TIME))

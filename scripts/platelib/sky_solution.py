@@ -7,7 +7,7 @@ import numpy as np
 
 from platelib.catalogue_stars import CatalogueStars
 from platelib.celestial import tangent_plane
-from platelib.close_pairs import close_pairs
+from platelib.close_pairs import mutual_pairs
 from platelib.sky_fit import fit_map
 from platelib.sky_map import SkyMap
 from platelib.sky_patterns import Seed, SkyPatterns, log_false_alarm
@@ -180,34 +180,6 @@ def refined(
         if best is None or _is_better(better, best):
             best = better
     return best
-
-
-def mutual_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
-    """Pair points where each has no nearer one than the other.
-
-    Parameters
-    ----------
-    one, other : numpy.ndarray
-        ``(n, 2)`` and ``(m, 2)`` float64.
-    reach : float
-
-    Returns
-    -------
-    i, j : numpy.ndarray
-        ``(k,)`` int64, in the order of ``i``.
-    """
-    i, j = close_pairs(one, other, reach)
-    distance = np.hypot(*(one[i] - other[j]).T)
-    order = np.lexsort((j, i, distance))
-    i, j = i[order], j[order]
-    first_i = np.zeros(len(i), dtype=bool)
-    first_i[np.unique(i, return_index=True)[1]] = True
-    first_j = np.zeros(len(j), dtype=bool)
-    first_j[np.unique(j, return_index=True)[1]] = True
-    both = first_i & first_j
-    i, j = i[both], j[both]
-    order = np.argsort(i, kind="stable")
-    return i[order], j[order]
 
 
 def _fitted(

@@ -1,18 +1,24 @@
 """Finding which stars of a sub are those of the grid, and the transform that leads to them.
 
 The seed is the similarity that triangles of bright stars vote for. It is refined on all stars by
-nearest neighbours and weighted least squares, solved in a fixed order; nothing is random.
+nearest neighbours and weighted least squares, solved in a fixed order; nothing is random. A match
+is accepted if chance would hardly ever bring as many stars together (`platelib.star_agreement`).
+
+Saturated stars have poor positions, but in a deep sub they are what a short sub shows best. They
+take part in the patterns, and in the fit only where too few other stars agree.
 
 Nothing here but numpy: to import a tree of points or to load a compiled kernel takes longer than
 to match the subs of a night.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
+from platelib.asterisms import ASTERISM_TRIALS, asterism_similarity
 from platelib.close_pairs import close_pairs
+from platelib.star_agreement import LOG_THRESHOLD, log_chance
 from platelib.star_triangles import REACH_PX, Triangles
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
@@ -20,6 +26,8 @@ _LADDER = (30, 60, 120)
 _SLACK_PX = 6.0
 _FALL, _KEPT = 0.95, 0.99
 _ROUND_DIGITS = 7
+_SATURATED_ERROR_PX = 0.3
+_NOWHERE = np.zeros((0, 2))
 
 
 @dataclass(frozen=True)
@@ -58,23 +66,39 @@ class GridStars:
         ``(ny, nx)`` of the grid.
     max_degree : int
         Highest degree of the polynomial; it is raised only while the residuals fall.
+    saturated_xy : numpy.ndarray, optional
+        ``(s, 2)`` float64 positions of saturated stars, brightest first. They take part in the
+        patterns, and in the fit only where too few of the others agree.
     """
 
     def __init__(
-        self, xy: np.ndarray, weights: np.ndarray, shape: tuple[int, int], max_degree: int
+        self,
+        xy: np.ndarray,
+        weights: np.ndarray,
+        shape: tuple[int, int],
+        max_degree: int,
+        saturated_xy: np.ndarray | None = None,
     ):
-        self._xy, self._weights, self._max_degree = xy, weights, max_degree
         self._normalisation = normalisation(shape)
-        self._triangles: dict[tuple[int, bool], Triangles] = {}
+        self._max_degree = max_degree
+        self._saturated = _NOWHERE if saturated_xy is None else saturated_xy
+        self._good = _Fitted(xy, weights, shape, max_degree)
+        self._triangles: dict[tuple[int, bool, bool], Triangles] = {}
 
     @cached_property
-    def _terms(self) -> np.ndarray:
-        """Powers of the normalised positions, up to the highest degree."""
-        centre_x, centre_y, scale = self._normalisation
-        u, v = (self._xy - [centre_x, centre_y]).T / scale
-        return basis(u, v, self._max_degree)
+    def _full(self) -> "_Fitted":
+        """All stars, those that are saturated last and with a small weight."""
+        xy, weights = self._good.xy, self._good.weights
+        low = np.full(len(self._saturated), _SATURATED_ERROR_PX**-2)
+        return replace(
+            self._good,
+            xy=np.concatenate([xy, self._saturated]),
+            weights=np.concatenate([weights, np.minimum(low, weights.min(initial=np.inf))]),
+        )
 
-    def match(self, raw_xy: np.ndarray, min_matches: int) -> Match:
+    def match(
+        self, raw_xy: np.ndarray, min_matches: int, saturated_xy: np.ndarray | None = None
+    ) -> Match:
         """Find the transform from the grid's stars to a sub's stars.
 
         Parameters
@@ -83,64 +107,162 @@ class GridStars:
             ``(m, 2)`` float64 positions in the raw frame, brightest first.
         min_matches : int
             Fewer stars in common are no match.
+        saturated_xy : numpy.ndarray, optional
+            ``(t, 2)`` float64 positions of saturated stars in the raw frame, brightest first.
 
         Returns
         -------
         Match
+            Indices of saturated stars follow those of the others, in both lists.
 
         Raises
         ------
         NoMatch
             With how many stars agreed at best.
         """
-        fewest = min(len(self._xy), len(raw_xy))
+        saturated = _NOWHERE if saturated_xy is None else saturated_xy
+        full_xy = np.concatenate([raw_xy, saturated])
+        fewest = min(len(self._good.xy) + len(self._saturated), len(full_xy))
         if fewest < 3:
             msg = f"only {fewest} stars to match"
             raise NoMatch(msg)
-        best = 0
-        for most in _LADDER:
-            raw = Triangles(raw_xy[:most])
-            for mirrored in (False, True):
-                seed = self._brightest(most, mirrored).similarity(raw)
-                if seed is None:
-                    continue
-                match = self._refine(seed, mirrored, raw_xy)
-                if match is None:
-                    continue
-                agreed = len(match.grid_index)
-                best = max(best, agreed)
-                if agreed >= min_matches and agreed > self._chance(raw_xy, match.rms_px):
-                    return match
-            if most >= max(len(self._xy), len(raw_xy)):
-                break
-        msg = f"no match with the reference: {best} of {len(raw_xy)} stars agree"
-        raise NoMatch(msg)
+        search = _Search(raw_xy, full_xy, min_matches)
+        for seed, mirrored in self._seeds(search, raw_xy, np.concatenate([saturated, raw_xy])):
+            image = seed[0] * _complex(self._full.xy, mirrored) + seed[1]
+            match = self._accepted(np.stack([image.real, image.imag]), search)
+            if match is not None:
+                return match
+        similarity = asterism_similarity(
+            np.concatenate([self._saturated, self._good.xy]), np.concatenate([saturated, raw_xy])
+        )
+        if similarity is not None:
+            search.trials += ASTERISM_TRIALS
+            place = similarity[:, :2] @ self._full.xy.T + similarity[:, 2:]
+            match = self._accepted(place, search)
+            if match is not None:
+                return match
+        raise NoMatch(search.refusal())
 
-    def _brightest(self, most: int, mirrored: bool) -> "Triangles":
-        if (most, mirrored) not in self._triangles:
-            self._triangles[most, mirrored] = Triangles(_seen(self._xy[:most], mirrored))
-        return self._triangles[most, mirrored]
-
-    def _chance(self, raw_xy: np.ndarray, rms_px: float) -> float:
-        """Agreements as close as these that unrelated lists would reach by chance, with a margin.
-
-        Three stars agree because the triangle was chosen so; hundreds of triangles were tried.
-        """
-        spread = np.ptp(raw_xy, axis=0)
-        area = max(float(spread[0] * spread[1]), 1.0)
-        expected = len(self._xy) * len(raw_xy) * np.pi * max(3 * rms_px, 1.0) ** 2 / area
-        return expected + 5 * np.sqrt(expected) + 6
-
-    def _refine(
-        self, seed: tuple[complex, complex], mirrored: bool, raw_xy: np.ndarray
+    def match_near(
+        self,
+        transform: Transform,
+        raw_xy: np.ndarray,
+        min_matches: int,
+        saturated_xy: np.ndarray | None = None,
     ) -> Match | None:
-        """Fit polynomials to mutual neighbours, of rising degree while the residuals fall."""
-        x, y = _seen(self._xy, mirrored).T
-        image = seed[0] * (x + 1j * y) + seed[1]
-        place = np.stack([image.real, image.imag])
+        """Return the match that is found near a transform known from elsewhere, or None.
+
+        Parameters
+        ----------
+        transform : Transform
+            From the grid to the raw frame, to a few pixels.
+        raw_xy, min_matches, saturated_xy
+            See `match`.
+        """
+        saturated = _NOWHERE if saturated_xy is None else saturated_xy
+        search = _Search(raw_xy, np.concatenate([raw_xy, saturated]), min_matches)
+        search.trials = 1
+        return self._accepted(np.stack(transform(*self._full.xy.T)), search)
+
+    def _seeds(self, search: "_Search", good: np.ndarray, bright: np.ndarray):
+        """Yield similarities that patterns of stars vote for, and whether the field is mirrored."""
+        longest = max(len(self._good.xy) + len(self._saturated), len(bright))
+        has_saturated = len(self._saturated) > 0 or len(bright) > len(good)
+        for most in _LADDER:
+            for saturated in (False, True) if has_saturated else (False,):
+                stars = (bright if saturated else good)[:most]
+                if len(stars) < 3 or not saturated and len(self._good.xy) < 3:
+                    continue
+                raw = Triangles(stars)
+                for mirrored in (False, True):
+                    grid = self._brightest(most, mirrored, saturated)
+                    a, b = grid.similarities(raw)
+                    search.trials += len(a)
+                    seed = grid.elected(a, b, raw) if len(a) else None
+                    if seed is not None:
+                        yield seed, mirrored
+            if most >= longest:
+                return
+
+    def _brightest(self, most: int, mirrored: bool, saturated: bool) -> "Triangles":
+        key = most, mirrored, saturated
+        if key not in self._triangles:
+            xy = self._good.xy
+            if saturated:
+                xy = np.concatenate([self._saturated, xy])
+            self._triangles[key] = Triangles(_seen(xy[:most], mirrored))
+        return self._triangles[key]
+
+    def _accepted(self, place: np.ndarray, search: "_Search") -> Match | None:
+        """Return the match near some places of all stars if chance does not explain it."""
+        count = len(self._good.xy)
+        match = self._good.refined(place[:, :count], search.raw_xy)
+        if match is not None and search.is_certain(match, self._good, search.raw_xy):
+            return match
+        if len(self._saturated) or len(search.full_xy) > len(search.raw_xy):
+            match = self._full.refined(place, search.full_xy)
+            if match is not None and search.is_certain(match, self._full, search.full_xy):
+                return match
+        return None
+
+
+class _Search:
+    """The stars of a sub, and what was tried to match them."""
+
+    def __init__(self, raw_xy: np.ndarray, full_xy: np.ndarray, min_matches: int):
+        self.raw_xy, self.full_xy, self.trials = raw_xy, full_xy, 0
+        self._min_matches = min_matches
+        self._best = 0
+        self._best_certain = False
+
+    def is_certain(self, match: Match, grid: "_Fitted", raw_xy: np.ndarray) -> bool:
+        """Say whether stars enough agree, and more than chance brings together."""
+        agreed = len(match.grid_index)
+        places = grid.places(match.transform)
+        terms = len(match.transform.x)
+        log_odds = log_chance(places, raw_xy, agreed, match.rms_px, terms, self.trials)
+        certain = log_odds <= LOG_THRESHOLD
+        if (certain, agreed) > (self._best_certain, self._best):
+            self._best_certain, self._best = certain, agreed
+        return certain and agreed >= self._min_matches
+
+    def refusal(self) -> str:
+        """Say how near a sub came to a match."""
+        told = f"no match with the reference: {self._best} of {len(self.full_xy)} stars agree"
+        if self._best_certain:
+            return f"{told}; at least {self._min_matches} are needed (registration: min_matches)"
+        return f"{told}, which may be chance"
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """Stars of the grid that transforms are fitted to."""
+
+    xy: np.ndarray
+    weights: np.ndarray
+    shape: tuple[int, int]
+    max_degree: int
+
+    @cached_property
+    def _terms(self) -> np.ndarray:
+        """Powers of the normalised positions, up to the highest degree."""
+        centre_x, centre_y, scale = normalisation(self.shape)
+        u, v = (self.xy - [centre_x, centre_y]).T / scale
+        return basis(u, v, self.max_degree)
+
+    def refined(self, place: np.ndarray, raw_xy: np.ndarray) -> Match | None:
+        """Fit polynomials to mutual neighbours, of rising degree while the residuals fall.
+
+        Parameters
+        ----------
+        place : numpy.ndarray
+            ``(2, n)``: where the stars are expected in the raw frame, to a few pixels.
+        raw_xy : numpy.ndarray
+            ``(m, 2)``: where the stars of the sub are.
+        """
         neighbours = _Neighbours(raw_xy)
         match: Match | None = None
-        for degree in range(1, self._max_degree + 1):
+        for degree in range(1, self.max_degree + 1):
             reach = REACH_PX if match is None else max(4 * match.rms_px, 0.7)
             better = self._fit_degree(degree, place, neighbours, raw_xy.T, reach)
             if better is None:
@@ -149,11 +271,11 @@ class GridStars:
             if match is not None and not _is_better(better, match):
                 continue
             match = better
-            place = self._places(match.transform)
+            place = self.places(match.transform)
         return match
 
-    def _places(self, transform: Transform) -> np.ndarray:
-        """Return where the grid's stars fall in the raw frame, ``(2, n)``."""
+    def places(self, transform: Transform) -> np.ndarray:
+        """Return where the stars fall in the raw frame, ``(2, n)``."""
         terms = self._terms[: len(transform.x)]
         return polynomial(terms, np.stack([transform.x, transform.y]))
 
@@ -176,21 +298,26 @@ class GridStars:
             if len(i) < max(unknowns, 3):
                 return match
             terms, goal = np.take(self._terms[:unknowns], i, axis=1), target[:, j]
-            coefficients, used, limit = _robust_fit(terms, goal, self._weights[i])
+            coefficients, used, limit = _robust_fit(terms, goal, self.weights[i])
             if used.sum() < unknowns:
                 return match
             coefficients = np.round(coefficients, _ROUND_DIGITS)
             miss = np.hypot(*(polynomial(terms, coefficients) - goal))[used]
             rms = float(np.sqrt(np.mean(miss**2)))
-            transform = Transform(degree, *self._normalisation, *coefficients)
+            transform = Transform(degree, *normalisation(self.shape), *coefficients)
             match = Match(transform, i[used], j[used], round(rms, 5))
-            place = self._places(transform)
+            place = self.places(transform)
             reach = min(max(5 * rms, 0.7), reach)
         return match
 
 
 def _seen(xy: np.ndarray, mirrored: bool) -> np.ndarray:
     return xy * np.array([1.0, -1.0]) if mirrored else xy
+
+
+def _complex(xy: np.ndarray, mirrored: bool) -> np.ndarray:
+    x, y = _seen(xy, mirrored).T
+    return x + 1j * y
 
 
 class _Neighbours:

@@ -13,10 +13,11 @@ from functools import cached_property
 
 import numpy as np
 
-from platelib.detections import FLAG_SHAPE, STAR, Mesh
+from platelib.detections import CORE_SHARE, FLAG_SHAPE, STAR, Mesh
 from platelib.moments import measure_fluxes
 from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
 from platelib.rooms import Room
+from platelib.star_widths import star_group
 from platelib.trails import on_trails
 
 _SMOOTHING = 1.2
@@ -38,8 +39,8 @@ class StarSearch:
     detection_sigma : float
         Peak of the smoothed image above the sky, in units of its noise.
     aperture_fwhm : float
-        Radius of the aperture in units of the sub's own median FWHM: seeing then takes the same
-        share of every star's light out of it in every sub.
+        Radius of the aperture in units of the FWHM of the sub's own stars: seeing then takes the
+        same share of every star's light out of it in every sub.
     max_stars : int
         The brightest so many are kept.
     light_variance : numpy.ndarray or float, optional
@@ -99,7 +100,17 @@ class StarSearch:
     @property
     def needed_half_px(self) -> int:
         """Half the side of squares that hold the aperture, when all rows have been seen."""
-        return self._half_for(self._shaped[2])
+        return self._half_for(self.fwhm)
+
+    @property
+    def fwhm(self) -> float:
+        """Width of the stars of the sub, pixels, when all rows have been seen."""
+        return self._shaped[2]
+
+    @property
+    def aperture_px(self) -> float:
+        """Radius of the aperture, pixels, when all rows have been seen."""
+        return self._radius(self.fwhm)
 
     def _radius(self, fwhm: float) -> float:
         return min(max(self._aperture_fwhm * fwhm, _SMALLEST_PX), _LARGEST_PX)
@@ -155,7 +166,8 @@ class StarSearch:
     def _shaped(self) -> tuple[np.ndarray, np.ndarray, float]:
         """Return stars with position, shape and flags; their numbers; and the usual FWHM.
 
-        What is usual is told by all detections, those with a square or without.
+        What is usual is told by the group that stars make among all detections, those with a
+        square or without.
         """
         self._drop_faint()
         shapes = np.concatenate([self._shapes[: self._count], *self._faint])
@@ -170,6 +182,7 @@ class StarSearch:
             usual = stars[alone]
         if not len(usual):
             return stars[numbers], numbers, _USUAL_FWHM_PX
+        usual = usual[star_group(usual["fwhm"])]
         stars, fwhm = stars[numbers], float(np.median(usual["fwhm"]))
         odd = _minor_fwhm(stars) < 0.6 * np.median(_minor_fwhm(usual))
         odd |= stars["fwhm"] > 1.8 * fwhm
@@ -194,7 +207,17 @@ class StarSearch:
             ``(n,)`` of dtype ``STAR``, brightest first; positions rounded to 1e-4 px and fluxes to
             six digits, so that the last bits of transcendental functions do not travel on.
         """
-        stars, numbers, fwhm = self._shaped
+        stars, numbers, _ = self._shaped
+        fluxes, cores = self._fluxes(self.aperture_px), self._fluxes(CORE_SHARE * self.aperture_px)
+        for column, name in enumerate(("flux", "flux_error", "peak")):
+            stars[name] = significant(fluxes[numbers, column], 6)
+        stars["core"] = significant(cores[numbers, 0], 6)
+        stars = stars[stars["flux"] > 0]
+        order = np.lexsort((stars["x"], stars["y"], -stars["flux"]))
+        return stars[order[: self._max_stars]]
+
+    def _fluxes(self, radius: float) -> np.ndarray:
+        """Return flux, its error and the peak of each detection, ``(n, 3)``."""
         x, y = np.round(self._shapes[: self._count, :2].T, 4)
         fluxes = np.empty((self._count, 3))
         measure_fluxes(
@@ -204,15 +227,11 @@ class StarSearch:
             self._planes,
             np.ascontiguousarray(x),
             np.ascontiguousarray(y),
-            self._radius(fwhm),
+            radius,
             np.empty(self._squares.shape[1]),
             fluxes,
         )
-        for column, name in enumerate(("flux", "flux_error", "peak")):
-            stars[name] = significant(fluxes[numbers, column], 6)
-        stars = stars[stars["flux"] > 0]
-        order = np.lexsort((stars["x"], stars["y"], -stars["flux"]))
-        return stars[order[: self._max_stars]]
+        return fluxes
 
 
 def find_stars(

@@ -5,7 +5,7 @@ States: ``used``; ``unreadable`` and ``saturated`` come from measuring; ``few st
 """
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,17 @@ import numpy as np
 _SPARSE = 0.2
 _ABOVE_BEST = 10
 _FEWEST_TO_DOUBT = 3
+_KEYS = {
+    "few stars": "lower quality: min_stars or measure: detection_sigma",
+    "trailed": "raise quality: max_ellipticity",
+    "blurred": "raise quality: max_fwhm_ratio",
+    "bright sky": "raise quality: max_background_ratio",
+}
+_OF_MATCHES = {
+    "registration: min_matches": "lower registration: min_matches",
+    "registration: max_rms_px": "raise registration: max_rms_px",
+    "registration: max_degree": "raise registration: max_degree",
+}
 
 
 @dataclass(frozen=True)
@@ -112,6 +123,29 @@ def best_transparency(transparencies: Sequence[float]) -> float:
 def counted(states: Iterable[str]) -> str:
     """Say how many subs are in which state, such as ``3 clouded, 2 trailed``."""
     return ", ".join(f"{number} {state}" for state, number in sorted(Counter(states).items()))
+
+
+def remedy(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Say what would help where no sub of a channel can be used.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        With ``state`` and ``reason``; the most frequent state decides.
+    """
+    state = Counter(row["state"] for row in rows).most_common(1)[0][0]
+    if state in _KEYS:
+        return f"add better subs, or {_KEYS[state]} in the recipe"
+    if state != "unmatched":
+        return "add better subs, or take the channel out of the project file"
+    reasons = [row["reason"] for row in rows if row["state"] == state]
+    for key, change in _OF_MATCHES.items():
+        if any(key in reason for reason in reasons):
+            return f"{change} in the recipe ({next(r for r in reasons if key in r)})"
+    return (
+        f"look whether they show the field of the reference ({reasons[0]}), and name another "
+        "reference in the project file if the chosen one is poor"
+    )
 
 
 def _weight(row: dict[str, Any], weights: str) -> float:

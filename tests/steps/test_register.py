@@ -5,6 +5,7 @@ import sys
 
 import numpy as np
 import pytest
+from astropy.io import fits
 from choose_grid import choose_grid
 from measure import measure
 from register import register
@@ -13,6 +14,7 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_table
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.registration import read_registration
+from platelib.simulate_psf import add_stars, moffat_image
 
 NIGHT = "2026-03-23"
 CHANNELS = ("g", "b", "ha")
@@ -174,6 +176,70 @@ def test_channel_without_reference_is_a_sentence(bench, tmp_path):
     path.write_text(lock_text(Lock(lock.reference, lock.name, 320, 240, {})))
     with pytest.raises(UserError, match="has no reference for channel 'b'; delete it to"):
         _register(bench, "b", tmp_path / "a.fits", lock=path)
+
+
+def test_reasons_are_logged_before_the_channel_is_given_up(bench, tmp_path, caplog):
+    """Where no sub is left, the log has the reason of each, and the remedy is the right key."""
+    said = "lower quality: min_stars or measure: detection_sigma in the recipe"
+    with caplog.at_level("INFO"), pytest.raises(UserError, match=said):
+        _register(bench, "ha", tmp_path / "a.fits", quality={"min_stars": 5000})
+    for frame in bench.plan.lights("ha"):
+        assert f"{frame.name}: few stars" in caplog.text
+    caplog.clear()
+    said = r"raise registration: max_rms_px in the recipe .stars miss their places by 0\.\d+ px"
+    with caplog.at_level("INFO"), pytest.raises(UserError, match=said):
+        _register(bench, "ha", tmp_path / "a.fits", registration={"max_rms_px": 1e-5})
+    for frame in bench.plan.lights("ha"):
+        assert f"{frame.name}: unmatched stars miss" in caplog.text
+
+
+@pytest.fixture(scope="module")
+def with_world(bench, tmp_path_factory):
+    """Registration of calibrated frames with world coordinates, by name.
+
+    Those of ``right`` are those of its stars, those of ``off`` miss by 2.5 px; ``none`` has none.
+    """
+    folder = tmp_path_factory.mktemp("world")
+    rng = np.random.default_rng(5)
+    x, y, flux = rng.uniform(8, 312, 90), rng.uniform(8, 232, 90), 10 ** rng.uniform(3.4, 5, 90)
+    shifts = {"grid": (0.0, 0.0), "right": (6.3, -4.6), "off": (-3.2, 5.5), "none": (2.0, 1.0)}
+    for name, (dx, dy) in shifts.items():
+        image = rng.normal(200, 8, (240, 320)).astype(np.float32)
+        add_stars(image, x + dx, y + dy, flux, moffat_image(2.8, 3.3))
+        hdu = fits.PrimaryHDU(image)
+        if name != "none":
+            wrong = 2.5 if name == "off" else 0.0
+            hdu.header.update(
+                {"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": 150.0, "CRVAL2": 2.0}
+                | {"CRPIX1": 160.0 + dx + wrong, "CRPIX2": 120.0 + dy, "CD1_1": -5e-4}
+                | {"CD1_2": 0.0, "CD2_1": 0.0, "CD2_2": 5e-4}
+            )
+        hdu.writeto(folder / f"{name}.fits")
+    job = json.loads(bench.plan.measure_job("g", NIGHT)) | {"camera": {"calibrated": True}}
+    nothing = {"bias": None, "dark": None, "flat": None}
+    job["subs"] = [job["subs"][0] | nothing | {"id": name, "name": name} for name in shifts]
+    measure([folder / f"{name}.fits" for name in shifts], [], folder / "m.fits", job)
+    lock = folder / "a.lock.yaml"
+    lock.write_text(lock_text(Lock("grid", "grid", 320, 240, {"g": "grid"})))
+    job = json.loads(bench.plan.register_job("g")) | {"calibrated": True}
+    register([folder / "m.fits"], [folder / "m.fits"], lock, folder / "r.fits", job)
+    found = {sub.facts["id"]: sub for sub in read_registration(folder / "r.fits")[0]}
+    return {name: (found[name], shift) for name, shift in shifts.items()}
+
+
+def test_world_coordinates_register_calibrated_frames(with_world):
+    """Frames whose coordinates the stars confirm are laid by these exactly, others by their stars.
+
+    The expected places are those that were drawn.
+    """
+    sources = {name: sub.facts["source"] for name, (sub, _) in with_world.items()}
+    assert sources == {"grid": "grid", "right": "header", "off": "stars", "none": "stars"}
+    x, y = np.array([10.0, 300.0]), np.array([200.0, 30.0])
+    for name, most in (("right", 0.001), ("off", 0.06), ("none", 0.06)):
+        sub, shift = with_world[name]
+        assert sub.facts["state"] == "used"
+        found = np.stack(sub.transform(x, y)) - [x, y]
+        np.testing.assert_allclose(found, np.array(shift)[:, None] + [[0, 0]] * 2, atol=most)
 
 
 def _grid_job(bench, **changes):

@@ -6,8 +6,9 @@ import pytest
 from platefiles.star_catalogue import read_tycho
 from platelib.catalogue_stars import CatalogueStars
 from platelib.celestial import from_tangent_plane
+from platelib.close_pairs import mutual_pairs
 from platelib.sky_map import SkyMap
-from platelib.sky_solution import LOG_THRESHOLD, FieldStars, Hint, Placer, mutual_pairs
+from platelib.sky_solution import LOG_THRESHOLD, FieldStars, Hint, Placer
 
 SHAPE = (1040, 1440)
 SCALE = 2.32

@@ -236,6 +236,90 @@ def test_one_grid_serves_many_subs():
     np.testing.assert_array_equal(again.raw_index, first.raw_index)
 
 
+def _deep_and_short(seed: int):
+    """Stars of a deep grid and of a short sub: what is bright in the sub is saturated in the grid.
+
+    Returns good and saturated stars of both, brightest first, and the shift between them.
+    """
+    rng = np.random.default_rng(seed)
+    sky, shift = rng.uniform(0, 1, (900, 2)) * [4200, 2800], np.array([31.0, -17.0])
+    grid, raw = (sky + rng.normal(0, 0.08, sky.shape) for _ in range(2))
+    raw += shift
+    # Another filter: the order of brightness differs by some tenths of a magnitude.
+    order = np.argsort(np.arange(900) + rng.normal(0, 20, 900))
+    grid[:180] += rng.normal(0, 0.3, (180, 2))
+    return grid[180:], grid[:180], raw[order[:260]], raw[:0], shift
+
+
+def test_saturated_stars_take_part_in_patterns():
+    """A deep grid and a short sub that share none of their bright unsaturated stars are matched.
+
+    The fit rests on stars that are saturated in neither.
+    """
+    for seed in range(10):
+        grid, grid_saturated, raw, raw_saturated, shift = _deep_and_short(seed)
+        stars = GridStars(grid, np.ones(len(grid)), SHAPE, 1, grid_saturated)
+        match = stars.match(raw, 8, raw_saturated)
+        assert np.abs(_at(match.transform, CORNERS) - CORNERS - shift).max() < 0.15
+        assert 60 <= len(match.grid_index) <= 120
+        assert match.grid_index.max() < len(grid)
+
+
+def test_saturated_stars_carry_the_fit_where_others_are_too_few():
+    """With three stars that are saturated in neither list, the saturated ones serve as well."""
+    grid, grid_saturated, raw, _, shift = _deep_and_short(3)
+    stars = GridStars(grid, np.ones(len(grid)), SHAPE, 1, grid_saturated)
+    bright = raw[np.argsort(np.hypot(*(raw - raw.mean(axis=0)).T))][:3]
+    match = stars.match(bright, 8, raw[:150])
+    assert np.abs(_at(match.transform, CORNERS) - CORNERS - shift).max() < 0.5
+    assert match.grid_index.max() >= len(grid)
+
+
+def test_unrelated_lists_with_saturated_stars_are_refused():
+    """Saturated stars make no match between different fields: 12 of 12 are refused."""
+    for seed in range(12):
+        grid, grid_saturated, *_ = _deep_and_short(seed)
+        _, _, raw, _, _ = _deep_and_short(seed + 1000)
+        stars = GridStars(grid, np.ones(len(grid)), SHAPE, 1 + seed % 3, grid_saturated)
+        with pytest.raises(NoMatch, match="which may be chance"):
+            stars.match(raw[20:], 6, raw[:20])
+
+
+def test_a_cluster_is_matched_though_it_fills_little_of_the_frame():
+    """18 of 22 stars close to each other, in a field of 700, are a match."""
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        grid = rng.uniform(0, 1, (700, 2)) * [4200, 2800]
+        middle = np.argsort(np.hypot(*(grid - CENTRE).T))[:18]
+        false = CENTRE + rng.uniform(-250, 250, (4, 2))
+        raw = np.r_[grid[middle] + rng.normal(0, 0.3, (18, 2)), false] + [40.0, 25.0]
+        order = rng.permutation(22)
+        match = _match(np.r_[grid[middle], np.delete(grid, middle, axis=0)], raw[order], 8)
+        assert len(match.grid_index) >= 16
+        assert np.abs(_at(match.transform, CENTRE[None]) - CENTRE - [40, 25]).max() < 0.5
+
+
+def test_match_near_a_known_transform():
+    """Near a transform that is right to some pixels the match is found without patterns."""
+    grid, raw, _ = _lists(Case(stars=6, spurious=0, missing=0), 2)
+    stars = GridStars(grid, np.ones(len(grid)), SHAPE, 3)
+    scale = 2100.0
+    near = Transform(
+        1, *CENTRE, scale, np.array([2102.0, scale, 0.0]), np.array([1397.0, 0.0, scale])
+    )
+    match = stars.match_near(near, raw, 5)
+    assert len(match.grid_index) >= 5
+    far = Transform(1, *CENTRE, scale, near.x + [900.0, 0, 0], near.y)
+    assert stars.match_near(far, raw, 5) is None
+
+
+def test_too_few_matches_name_the_key():
+    """Where stars agree beyond chance but are too few, the key that asks for more is named."""
+    grid, raw, _ = _lists(HARD["15 stars"], 1)
+    with pytest.raises(NoMatch, match="at least 16 are needed .registration: min_matches"):
+        _match(grid, raw, min_matches=16)
+
+
 def test_matching_is_deterministic():
     """The same lists give the same bits."""
     grid, raw, _ = _lists(HARD["shifted by 30 %"], 8)

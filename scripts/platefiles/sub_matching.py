@@ -1,0 +1,119 @@
+"""Matching the subs of a channel with the sub whose pixels are the grid."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from platefiles.joblog import log
+from platefiles.lockfile import Lock
+from platefiles.measures import MeasuredSub
+from platelib.star_patterns import GridStars, Match, NoMatch
+from platelib.transforms import identity
+from platelib.world_transforms import Lists, WorldDisagrees, checked_by_stars, world_transform
+
+BY_HEADER, BY_STARS, IS_GRID = "header", "stars", "grid"
+"""What the transform of a sub comes from."""
+
+
+@dataclass(frozen=True)
+class MatchedSub:
+    """The match of a sub with the grid.
+
+    Attributes
+    ----------
+    match : Match
+        Indices count the stars without flags of both subs, saturated ones after them.
+    source : str
+        ``grid``, ``stars`` or ``header``.
+    """
+
+    match: Match
+    source: str
+
+
+class SubMatcher:
+    """Matches subs with the grid.
+
+    Parameters
+    ----------
+    reference : MeasuredSub
+        The sub whose pixels are the grid.
+    lock : Lock
+    settings : mapping
+        The ``registration`` group of the recipe.
+    """
+
+    def __init__(self, reference: MeasuredSub, lock: Lock, settings: Mapping[str, Any]):
+        self._reference, self._settings = reference, settings
+        self._shape = (lock.height_px, lock.width_px)
+        stars = reference.good_stars
+        self._xy = _places(stars)
+        weights = 1 / (0.02**2 + (0.5 * stars["fwhm"] * stars["flux_error"] / stars["flux"]) ** 2)
+        saturated = _places(reference.saturated_stars)
+        self._grid = GridStars(self._xy, weights, self._shape, settings["max_degree"], saturated)
+
+    def match(self, sub: MeasuredSub) -> MatchedSub:
+        """Match a sub by the world coordinates of calibrated frames, else by stars.
+
+        Raises
+        ------
+        NoMatch
+            With the reason.
+        """
+        if sub.id == self._reference.id:
+            everyone = np.arange(len(self._xy))
+            return MatchedSub(Match(identity(self._shape), everyone, everyone, 0.0), IS_GRID)
+        said = ""
+        try:
+            match = self._by_header(sub)
+            if match is not None:
+                return MatchedSub(match, BY_HEADER)
+        except WorldDisagrees as error:
+            said = f"the header's {error}"
+            log.info("%s: %s; matched by stars instead", sub.facts["name"], said)
+        try:
+            return MatchedSub(self._by_stars(sub), BY_STARS)
+        except NoMatch as error:
+            raise NoMatch(f"{error}; {said}" if said else str(error)) from error
+
+    def _by_header(self, sub: MeasuredSub) -> Match | None:
+        """Match by world coordinates; None where one of the frames has none."""
+        if self._reference.world is None or sub.world is None:
+            return None
+        transform = world_transform(
+            self._reference.world, sub.world, self._shape, self._settings["max_degree"]
+        )
+        lists = Lists(self._xy, _places(sub.good_stars))
+        return checked_by_stars(transform, self._grid, lists)
+
+    def _by_stars(self, sub: MeasuredSub) -> Match:
+        match = self._grid.match(
+            _places(sub.good_stars),
+            self._settings["min_matches"],
+            _places(sub.saturated_stars),
+        )
+        if match.rms_px > self._settings["max_rms_px"]:
+            msg = (
+                f"stars miss their places by {match.rms_px:.2f} px rms, more than registration: "
+                "max_rms_px"
+            )
+            raise NoMatch(msg)
+        return match
+
+
+def common_stars(
+    one: MeasuredSub, match: Match, other: MeasuredSub, other_match: Match
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the numbers, among their good stars, of the stars that two matched subs share."""
+    _, first, second = np.intersect1d(
+        match.grid_index, other_match.grid_index, assume_unique=True, return_indices=True
+    )
+    i, j = match.raw_index[first], other_match.raw_index[second]
+    good = (i < len(one.good_stars)) & (j < len(other.good_stars))
+    return i[good], j[good]
+
+
+def _places(stars: np.ndarray) -> np.ndarray:
+    return np.stack([stars["x"], stars["y"]], axis=1)
