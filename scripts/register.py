@@ -6,6 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
@@ -15,7 +17,8 @@ from platefiles.provenance import making_cards
 from platefiles.record import measured_alone, read_record, record_hdu
 from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
 from platefiles.sub_matching import SubMatcher, common_stars
-from platelib.levels import ReferenceSky, flux_scale
+from platelib.levels import ReferenceSky
+from platelib.star_light import Aperture, ReferenceLight, per_second
 from platelib.star_patterns import Match, NoMatch
 from platelib.states import Limits, counted, judge, judge_measures, remedy
 
@@ -158,25 +161,28 @@ class _Photometry:
         degree = SKY_DEGREES[job["settings"]["background_match"]]
         shape = (lock.height_px, lock.width_px)
         self._sky = ReferenceSky(bright.mesh, match.transform, shape, degree)
+        good = np.flatnonzero(bright.stars["flags"] == 0)
+        stars = per_second(bright.stars, self._seconds)
+        self._light = ReferenceLight(stars, good, _aperture(bright))
 
     def level(self, sub: MeasuredSub, row: dict[str, Any], match: Match) -> None:
         """Fill brightness and sky into the row of a sub, or why it has none."""
         seconds = _seconds(sub, self._job)
         i, j = common_stars(self._bright, self._match, sub, match)
-        one, two = self._bright.good_stars[i], sub.good_stars[j]
-        if len(one) < _FEWEST_FOR_BRIGHTNESS:
+        if len(i) < _FEWEST_FOR_BRIGHTNESS:
             row["state"] = "unmatched"
-            row["reason"] = f"{len(one)} stars in common with the photometric reference"
+            row["reason"] = f"{len(i)} stars in common with the photometric reference"
             return
-        scale = flux_scale(
-            one["flux"] / self._seconds,
-            one["flux_error"] / self._seconds,
-            two["flux"] / seconds,
-            two["flux_error"] / seconds,
-        )
+        stars = per_second(sub.good_stars[j], seconds)
+        pixel = self._match.transform.magnification / match.transform.magnification
+        scale = self._light.compare(i, stars, _aperture(sub), pixel)
         factor = 1.0 if sub.id == self._bright.id else scale.factor
         sky = self._sky.difference(sub.mesh, match.transform, factor * self._seconds / seconds)
         fill_levels(row, factor, scale, sky / self._seconds, seconds)
+
+
+def _aperture(sub: MeasuredSub) -> Aperture:
+    return Aperture(sub.facts["aperture_px"], sub.facts["fwhm_px"])
 
 
 if __name__ == "__main__":

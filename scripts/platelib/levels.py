@@ -8,6 +8,14 @@ from platelib.detections import Mesh
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
 _LATTICE = 24
+_FLOOR = 0.01
+_LEAST_SIGNAL, _FEWEST_BRIGHT = 15.0, 10
+_FEWEST_FOR_LEVEL = 12
+_TUKEY = 4.685
+_TO_SIGMA = 1.482602218505602
+_LEAST_WIDE = 0.1
+_SETTLED = 1e-7
+_ROUNDS = 30
 
 
 @dataclass(frozen=True)
@@ -33,6 +41,7 @@ def flux_scale(
     reference_error: np.ndarray,
     flux: np.ndarray,
     error: np.ndarray,
+    doubt: np.ndarray | float = 0.0,
 ) -> FluxScale:
     """Compare the fluxes of stars in common.
 
@@ -40,12 +49,16 @@ def flux_scale(
     ----------
     reference_flux, reference_error, flux, error : numpy.ndarray
         ``(n,)`` float64, positive; all in one unit per second.
+    doubt : numpy.ndarray or float, optional
+        ``(n,)``: further error of each star, in the unit of the reference.
 
     Returns
     -------
     FluxScale
-        Weighted median of ``reference_flux / flux``, with 1 % added to the errors for what
-        apertures and flat fields do to every star.
+        Slope of ``reference_flux`` against ``flux``, robust (Tukey's biweight) and weighted by the
+        errors, with 1 % added to these for what apertures and flat fields do to every star. Light
+        that all stars have in excess in one of the two subs - neighbours too faint to be listed,
+        an error of the sky - is an intercept, as far as the stars show that there is one.
 
     Raises
     ------
@@ -55,16 +68,84 @@ def flux_scale(
     if not len(flux):
         msg = "no stars in common to compare brightness"
         raise ValueError(msg)
-    ratio = reference_flux / flux
-    relative = np.sqrt((reference_error / reference_flux) ** 2 + (error / flux) ** 2 + 0.01**2)
-    order = np.argsort(ratio, kind="stable")
-    weight = np.cumsum(1 / relative[order] ** 2)
-    factor = float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
-    # Variance of a weighted median of normal values, from the density at the centre.
-    formal = 1.2533 * np.sqrt(np.sum(relative**-4)) / np.sum(relative**-3)
-    pull = 1.482602218505602 * float(np.median(np.abs(ratio / factor - 1) / relative))
-    error = factor * formal * (pull if len(ratio) > 2 else 1.0)
-    return FluxScale(float(f"{factor:.6g}"), float(error), len(ratio))
+    stars = _Compared(reference_flux, reference_error, flux, error, doubt)
+    factor, relative, wide = stars.median(), 0.0, 1.0
+    for _ in range(_ROUNDS):
+        step, relative, wide = stars.step(factor)
+        factor *= 1 + step
+        if abs(step) < _SETTLED:
+            break
+    return FluxScale(float(f"{factor:.6g}"), float(factor * relative * wide), len(flux))
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """Stars of two subs with the errors of their fluxes."""
+
+    reference_flux: np.ndarray
+    reference_error: np.ndarray
+    flux: np.ndarray
+    error: np.ndarray
+    doubt: np.ndarray | float
+
+    def median(self) -> float:
+        """Return the weighted median of the ratios."""
+        ratio = self.reference_flux / self.flux
+        relative = (self.reference_error / self.reference_flux) ** 2 + (self.error / self.flux) ** 2
+        order = np.argsort(ratio, kind="stable")
+        weight = np.cumsum(1 / (relative[order] + _FLOOR**2))
+        return float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
+
+    def step(self, factor: float) -> tuple[float, float, float]:
+        """Return by how much a factor is to change, its formal error, and the scatter over that.
+
+        The difference of a star's two fluxes is fitted against their weighted mean, whose error is
+        independent of that of the difference.
+        """
+        ours, theirs = self.reference_error**2, (factor * self.error) ** 2
+        mean = self.reference_flux * theirs + factor * self.flux * ours
+        mean /= ours + theirs
+        difference = self.reference_flux - factor * self.flux
+        noise = np.sqrt(ours + theirs)
+        sigma = np.sqrt(noise**2 + self.doubt**2 + (_FLOOR * mean) ** 2)
+        bright = mean > _LEAST_SIGNAL * noise
+        if bright.sum() < _FEWEST_BRIGHT:
+            bright = mean > 0
+        mean, difference, sigma = mean[bright], difference[bright], sigma[bright]
+        return _robust_line(mean, difference, sigma)
+
+
+def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float, float, float]:
+    """Fit the slope of a line whose intercept is shrunk by how little it is known.
+
+    Returns
+    -------
+    slope, error : float
+        Error from ``sigma`` alone.
+    wide : float
+        Scatter about the line in units of ``sigma``.
+    """
+    robust, slope, error, wide = np.ones(len(x)), 0.0, 0.0, 1.0
+    for _ in range(_ROUNDS):
+        weight = robust / sigma**2
+        sw, sx, sxx = (float((weight * x**k).sum()) for k in range(3))
+        sy, sxy = float((weight * y).sum()), float((weight * x * y).sum())
+        slope, error, level = sxy / sxx, sxx**-0.5, 0.0
+        determinant = sw * sxx - sx * sx
+        if len(x) >= _FEWEST_FOR_LEVEL and determinant > 1e-9 * sw * sxx:
+            level = (sxx * sy - sx * sxy) / determinant
+            certain = level**2 * determinant / (sxx * wide**2)
+            shrink = max(0.0, 1 - 1 / certain) if certain > 0 else 0.0
+            level *= shrink
+            slope = (sxy - level * sx) / sxx
+            error = (1 / sxx + shrink**2 * (sw / determinant - 1 / sxx)) ** 0.5
+        residual = (y - slope * x - level) / sigma
+        wide = max(_TO_SIGMA * float(np.median(np.abs(residual))), _LEAST_WIDE)
+        change = np.maximum(1 - (residual / (_TUKEY * wide)) ** 2, 0.0) ** 2
+        if not change.sum() > 0 or np.abs(change - robust).max() < _SETTLED:
+            break
+        robust = change
+    return slope, error, wide
 
 
 class ReferenceSky:

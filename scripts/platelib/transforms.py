@@ -37,6 +37,12 @@ class Transform:
         """Whether rows of the grid run along columns of the frame."""
         return bool(abs(self.x[2]) > abs(self.x[1]))
 
+    @property
+    def magnification(self) -> float:
+        """Raw pixels to a pixel of the grid, in the middle of it."""
+        area = self.x[1] * self.y[2] - self.x[2] * self.y[1]
+        return float(np.sqrt(abs(area)) / self.scale)
+
     def __call__(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return raw x and y of grid positions."""
         u = (np.asarray(x, dtype=np.float64) - self.centre_x) / self.scale
