@@ -88,8 +88,8 @@ def wanted_frames(kind: str, served: Sequence[Frame]) -> str:
         The lights.
     """
     if kind == "flat":
-        words = [f"channel {channel}" for channel in sorted({frame.channel for frame in served})]
-        return f"{FRAMES[kind]} of {listed(words)}"
+        channels = sorted({frame.channel for frame in served})
+        return f"{FRAMES[kind]} of channel{'s' * (len(channels) > 1)} {listed(channels)}"
     if kind == "bias":
         return f"{FRAMES[kind]} {_degrees(served)}".strip()
     by_exposure: dict[float, list[Frame]] = defaultdict(list)

@@ -156,7 +156,7 @@ def picture_lines(results: Path, not_made: Collection[Path] = ()) -> list[str]:
 def hours_minutes(seconds: float) -> str:
     """Return an exposure total as people say it: ``45 s``, ``12 min``, ``3 h 20 min``."""
     if seconds < 60:
-        return f"{seconds:g} s"
+        return f"{seconds:.3g} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
 

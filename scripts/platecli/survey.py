@@ -12,7 +12,7 @@ from platecli.filter_channels import filters_in_names, name_channels
 from platecli.found_lights import Light
 from platecli.raw_folders import AS_LIGHTS, RawFolders, read_folders
 from platecli.targets import Target, selection_of, together
-from platecli.trial_exposures import Trial, fits, odd_trials, patterns_for
+from platecli.trial_exposures import Trial, odd_trials, patterns_for
 from platefiles.config import Channel, Equipment, Lights, LoadedProject, Project, Recipe
 from platefiles.config import Mapping as ColourMapping
 from platefiles.errors import UserError
@@ -206,10 +206,8 @@ def _patterns(
 ) -> dict[str, str]:
     """Return the patterns that leave lights out, with what these look like."""
     reasons = {light: trial.why for trial in trials for light in trial.lights}
-    return {
-        pattern: next(why for light, why in reasons.items() if fits(light.file, pattern))
-        for pattern in patterns_for(unwanted, files, reasons)
-    }
+    found = patterns_for(unwanted, files, reasons)
+    return {pattern: reasons[light] for pattern, light in found.items()}
 
 
 def _provisional(

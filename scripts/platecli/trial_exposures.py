@@ -6,12 +6,12 @@ from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
 from platecli.found_lights import Light, by_filter, total_s
-from platefiles.headers import matches
 from platefiles.scan import RawFile
 from platefiles.slug import escape
 
 _TRIAL = re.compile(
-    r"(?:auto)?focus(?:s?ing|er|test)?|test(?:s|ing|shots?)?|trials?|framing|cent(?:er|r)ing"
+    r"(?:auto)?foc(?:us(?:s?ing|er|test)?)?|test(?:s|ing|shots?)?|trials?|snapshots?"
+    r"|framing|cent(?:er|r)ing|platesolv(?:e|ing)"
 )
 _LETTERS = re.compile(r"[a-z]+")
 _RATIO = 3.0
@@ -117,7 +117,7 @@ def usual_exposure_s(lights: Sequence[Light]) -> float:
 
 def patterns_for(
     unwanted: Sequence[Light], files: Sequence[RawFile], others: Iterable[Light] = ()
-) -> list[str]:
+) -> dict[str, Light]:
     """Write patterns for `exclude` that fit these lights and no file that is wanted.
 
     Parameters
@@ -130,31 +130,30 @@ def patterns_for(
 
     Returns
     -------
-    list of str
-        A folder where all in it is unwanted, else names. A light whose name other files share is
-        left out.
+    dict
+        A light that a pattern fits, by pattern: a folder where all in it is unwanted, else names.
+        A light whose name other files share is left out.
     """
     bad = {light.file.path for light in (*unwanted, *others)}
-    patterns: list[str] = []
-    waiting = [light.file for light in unwanted]
-    folders = {part for file in waiting for part in _folders(file.inside)}
+    patterns: dict[str, Light] = {}
+    waiting = list(unwanted)
+    folders = {part for light in waiting for part in _folders(light.file.inside)}
     for folder in sorted(folders, key=lambda folder: (len(folder), folder)):
-        pattern = f"{_literal(folder)}/*"
-        held = [file for file in files if matches(file.inside, pattern)]
-        if all(file.path in bad or file.reason for file in held):
-            if any(matches(file.inside, pattern) for file in waiting):
-                patterns.append(pattern)
-            waiting = [file for file in waiting if not matches(file.inside, pattern)]
-    for file in sorted(waiting, key=lambda file: file.name):
-        pattern = _literal(file.name)
-        if all(other.path in bad for other in files if fits(other, pattern)):
-            patterns.append(pattern)
-    return list(dict.fromkeys(patterns))
-
-
-def fits(file: RawFile, pattern: str) -> bool:
-    """Say whether a pattern of `exclude` fits a file."""
-    return matches(file.inside, pattern) or matches(file.name, pattern)
+        start = f"{folder}/"
+        held = [file for file in files if file.inside.startswith(start)]
+        inside = [light for light in waiting if light.file.inside.startswith(start)]
+        if inside and all(file.path in bad or file.reason for file in held):
+            patterns[f"{_literal(escape(folder))}/*"] = inside[0]
+            waiting = _without(waiting, inside)
+    called: dict[str, set[str]] = defaultdict(set)
+    for file in files:
+        for text in (file.inside, file.name):
+            called[text].add(file.path)
+            called[text.rsplit("/", 1)[-1]].add(file.path)
+    for light in sorted(waiting, key=lambda light: light.file.name):
+        if called[light.file.name] <= bad:
+            patterns.setdefault(_literal(light.file.name), light)
+    return patterns
 
 
 def _says_trial(light: Light) -> str:

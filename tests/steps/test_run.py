@@ -83,7 +83,8 @@ def test_summary_survives_what_is_not_there(tmp_path, table):
 
 # Rounding as people do it: common practice, no source.
 @pytest.mark.parametrize(
-    ("seconds", "said"), [(45, "45 s"), (90, "2 min"), (3600, "1 h 0 min"), (17_940, "4 h 59 min")]
+    ("seconds", "said"),
+    [(45, "45 s"), (53.9075, "53.9 s"), (90, "2 min"), (3600, "1 h 0 min"), (17_940, "4 h 59 min")],
 )
 def test_exposure_totals_are_said_in_hours_and_minutes(seconds, said):
     """Totals have no more digits than an imager says."""
