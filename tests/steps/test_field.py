@@ -93,6 +93,25 @@ def test_limit_agrees_with_the_ccd_equation(field, channel):
     assert row["zero_point_mag"] > 15
 
 
+def test_an_unknown_exposure_is_told_as_such(field, tmp_path):
+    """Of lights whose headers have none, limits are told and hours are not."""
+    plan = field.plan
+    with fits.open(plan.registration_path("g")) as hdus:
+        hdus["TRANSFORMS"].data["exposure_s"][0] = 0.0
+        hdus.writeto(tmp_path / "g.fits", checksum=True)
+    job = json.loads(plan.depth_job()) | {"channels": ["g"]}
+    measures = [plan.measures_path("g", night) for night in plan.nights("g")]
+    paths = (plan.solution_path, plan.zero_points_path, [plan.channel_path("g")])
+    measure_depth(*paths, [tmp_path / "g.fits"], measures, tmp_path / "depth.fits", job)
+    (row,), known = read_depths(tmp_path / "depth.fits"), _depths(field)["g"]
+    assert row["limit_mag"] == known["limit_mag"]
+    assert np.isnan([row["exposure_s"], row["hours_for_02_mag"], row["hours_for_05_mag"]]).all()
+    nights = read_depths(tmp_path / "depth.fits", "NIGHTS")
+    lines = "\n".join(depth_lines([row], nights, 25.0))
+    assert "unknown exposure in" in lines
+    assert "nan" not in lines
+
+
 def test_nights_add_up(field):
     """Each channel has its two nights; the last one has the limit of the channel."""
     rows = read_depths(field.plan.depth_path, "NIGHTS")

@@ -257,6 +257,22 @@ def test_quoted_text_is_read_back(tmp_path, text):
     assert read_yaml(path).data == {"k": text, "l": [text]}
 
 
+def test_frames_of_a_colour_camera_are_no_project(bench):
+    """The sentence says what they are and what can be done; nothing is drafted."""
+    bench.lights(["L"], BAYERPAT="RGGB")
+    sentence = bench.refused()
+    assert "comes from a colour sensor (BAYERPAT = 'RGGB')" in sentence
+    assert "header_fixes" in sentence
+
+
+def test_channels_of_a_colour_camera_alone_are_left_out(bench):
+    """Lights of another camera beside them make a project, which check accepts."""
+    bench.lights(["L"], BAYERPAT="RGGB")
+    bench.lights(["Ha"], night="2026-02-04", COLORCCD=0)
+    _, loaded = bench.draft()
+    assert list(loaded.project.channels) == ["ha"]
+
+
 def test_nothing_is_overwritten(bench):
     """A project file that is there stays as it is."""
     bench.lights(["G"])
