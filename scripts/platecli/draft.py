@@ -62,11 +62,16 @@ def quoted(text: str) -> str:
 def exposures(frames: Iterable[Frame]) -> str:
     """Give counts and exposures of frames, such as ``8 x 600 s, 2 x 60 s``."""
     counts = Counter(round(frame.exposure_s, 3) for frame in frames)
-    return ", ".join(f"{count} x {exposure:g} s" for exposure, count in sorted(counts.items()))
+    return ", ".join(
+        f"{count} x {exposure:g} s" if exposure else f"{count} of unknown exposure"
+        for exposure, count in sorted(counts.items())
+    )
 
 
 def duration(seconds: float) -> str:
-    """Length of time in words, such as ``1 h 20 min``."""
+    """Total exposure of lights in words, such as ``1 h 20 min``; 0 is that of unknown ones."""
+    if not seconds:
+        return "unknown exposure"
     if seconds < 60:
         return f"{seconds:.3g} s"
     minutes = round(seconds / 60)

@@ -176,6 +176,16 @@ def test_calibrated_frames_are_noticed(bench):
     assert "flat" not in text
 
 
+def test_calibrated_frames_without_an_exposure_make_a_project(bench, capsys):
+    """Without EXPTIME and IMAGETYP they are lights of unknown exposure, which `check` accepts."""
+    data = np.ones((6, 8), dtype=np.float32)
+    bench.frame("l1.fits", data, FILTER="G", BUNIT="nanomaggy")
+    text, loaded = bench.draft()
+    assert loaded.project.calibrated is True
+    assert "1 of unknown exposure" in text
+    assert bench.check(capsys) == (0, "")
+
+
 @pytest.mark.parametrize(("dtype", "unit"), [("float32", "adu"), ("float32", ""), ("int16", "Jy")])
 def test_raw_frames_are_not_called_calibrated(bench, dtype, unit):
     """Counts, no unit, or whole numbers are raw data."""
@@ -353,7 +363,14 @@ def test_summary_names_channels_and_the_next_command(bench):
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(0.25, "0.25 s"), (59, "59 s"), (60, "1 min"), (3599, "1 h 00 min"), (36060, "10 h 01 min")],
+    [
+        (0, "unknown exposure"),
+        (0.25, "0.25 s"),
+        (59, "59 s"),
+        (60, "1 min"),
+        (3599, "1 h 00 min"),
+        (36060, "10 h 01 min"),
+    ],
 )
 def test_durations_in_words(seconds, words):
     """Lengths of time are given in seconds, minutes, or hours and minutes."""
