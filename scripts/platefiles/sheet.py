@@ -14,6 +14,7 @@ from platefiles.frame import EXCLUDED, Frame, read_sheet, write_sheet
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 from platefiles.keywords import KEYS
 from platefiles.light_selection import why_not_selected
+from platefiles.lockfile import read_lock
 from platefiles.readout import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
 from platefiles.slug import digest, escape, frame_id, slug
@@ -60,7 +61,9 @@ def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[
         reason = _reason(file, fact, channel, loaded) or unclear
         frames.append(_frame(identity, file, fact, readout, reason, channel, longitude))
         pixels[identity] = file.pixels
-    kept = _odd_sizes_out(_copies_out(frames, pixels))
+    if any(pixels.values()) or len({frame.fingerprint for frame in frames}) < len(frames):
+        frames = _copies_out(_pinned_first(frames, loaded), pixels)
+    kept = _odd_sizes_out(frames)
     return tuple(sorted(kept, key=lambda frame: frame.id))
 
 
@@ -208,6 +211,13 @@ def _frame(
 
 def _unused(frame: Frame, reason: str) -> Frame:
     return replace(frame, role="unused", reason=reason, channel="")
+
+
+def _pinned_first(frames: Sequence[Frame], loaded: "LoadedProject") -> list[Frame]:
+    """Order frames so that a copy never takes the place of a sub that the lock file pins."""
+    lock = read_lock(loaded.lock_path)
+    pinned = set() if lock is None else {lock.reference, *lock.photometry.values()}
+    return sorted(frames, key=lambda frame: frame.id not in pinned)
 
 
 def _copies_out(frames: Sequence[Frame], pixels: Mapping[str, str]) -> list[Frame]:

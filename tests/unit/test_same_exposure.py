@@ -7,9 +7,11 @@ import pytest
 from astropy.io import fits
 
 from platefiles.config import load_project
+from platefiles.lockfile import Lock, lock_text
 from platefiles.rawframe import open_raw
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
+from platefiles.slug import frame_id
 
 SHAPE = (80, 61)
 CARDS = {
@@ -132,6 +134,16 @@ def test_an_excluded_copy_displaces_nothing(raw):
     _write(raw / "a.fits.fz", packed="fz")
     reasons = _reasons(raw, "exclude: [a.fits]")
     assert reasons == {"a.fits": "excluded in x.yaml", "a.fits.fz": ""}
+
+
+def test_a_pinned_sub_stays_in_use(raw, tmp_path):
+    """A plain copy that is added later does not take the place of the grid's reference."""
+    _write(raw / "a.fits.fz", packed="fz")
+    _write(raw / "a.fits")
+    for name in ("a.fits.fz", "a.fits"):
+        lock = Lock(frame_id(name), name, *SHAPE[::-1], {"ha": frame_id(name)})
+        (tmp_path / "x.lock.yaml").write_text(lock_text(lock))
+        assert [used for used, reason in _reasons(raw).items() if not reason] == [name]
 
 
 def test_comparisons_are_kept_with_the_scan(raw, tmp_path):
