@@ -32,6 +32,7 @@ from platefiles.star_catalogue import (
     read_star_table,
     read_tycho,
 )
+from platefiles.star_services import DEEPEST, line_to_add
 from platefiles.times import julian_year
 from platelib.catalogue_stars import CatalogueStars
 from platelib.close_pairs import mutual_pairs
@@ -66,7 +67,8 @@ def place_on_sky(
     path_to_solution : path-like
         Product: world coordinates in its header and ``STARS`` where the field was placed.
     job : mapping
-        Settings: ``sky``; further ``equipment``, ``header_fixes`` and facts of the ``sub``.
+        Settings: ``sky``; further ``equipment``, ``header_fixes``, facts of the ``sub``, and what
+        there is to tell of the ``stars``.
     """
     lock = read_lock(Path(path_to_lock))
     assert lock is not None
@@ -78,13 +80,15 @@ def place_on_sky(
     location = locate_field(facts, job["settings"]["sky"], job["equipment"])
     year = julian_year(sub.facts["start_utc"], sub.facts["exposure_s"])
     stars, every = _field_stars(sub)
+    told = job.get("stars", {}).get("name", "")
     table: StarTable | None = None
     near: StarsNear
     try:
         table = _users_table(path_to_catalogue)
         near = _stars_near(table, 2000.0 if year is None else year)
-        name = TYCHO if table is None else "the catalogue of the project"
-        field = Field(lock.name, stars[1], every, shape, name)
+        known = TYCHO if table is None else told or "the catalogue of the project"
+        deeper = _deeper(job.get("stars", {}), table is not None)
+        field = Field(lock.name, stars[1], every, shape, known, deeper)
         outcome = place_field(field, location, header_map(cards, shape), near)
     except UserError as error:  # a catalogue that cannot be read holds up no picture
         outcome = Outcome(None, "", f"the field is not placed on the sky: {error}")
@@ -92,7 +96,7 @@ def place_on_sky(
     product_cards = [
         *making_cards("place_on_sky", job),
         *outcome_cards(outcome),
-        ("STARCAT", TYCHO if path_to_catalogue is None else USERS, "catalogue"),
+        ("STARCAT", TYCHO if path_to_catalogue is None else told or USERS, "catalogue"),
         *([("STAREPOC", round(year, 3), "[yr] epoch of its places")] if year else []),
         *_site_cards(location),
         ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
@@ -142,6 +146,20 @@ def _users_table(path: str | Path | None) -> StarTable | None:
     bright = np.nan_to_num(table.at(2000.0).brightness, nan=99.0)
     order = np.lexsort((table.ra, table.dec, bright))
     return table.chosen(order[:MOST_STARS])
+
+
+def _deeper(stars: Mapping[str, str], own: bool) -> str:
+    """Return how a project gets more stars than it was placed by, or an empty text."""
+    if stars.get("name") or "file" not in stars:
+        return ""
+    if "missing" in stars:
+        return (
+            f"the stars of {stars['missing']}, which could not be fetched (`platelog.py stars "
+            f"{stars['project']}` tries again)"
+        )
+    if own:
+        return f"a deeper table of stars, or `catalogue: {DEEPEST}` in {stars['file']}"
+    return f"a deeper catalogue (add {line_to_add(stars['file'])})"
 
 
 def _stars_near(table: StarTable | None, year: float) -> StarsNear:

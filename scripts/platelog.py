@@ -28,6 +28,7 @@ VERBS = {
     "new": "draft a project file from the headers of your raw frames",
     "check": "say what is new and what a run would do; nothing is written",
     "run": "make the pictures of one or more projects; only new work is done",
+    "stars": "fetch the star catalogues that projects ask archives for",
     "trace": "say how a product came to be, down to each raw frame",
     "verify": "say whether products, pictures and raw frames are still what they were",
     "replay": "make a product again from raw frames alone, and compare",

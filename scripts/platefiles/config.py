@@ -37,6 +37,7 @@ from platefiles.project import (
     Project,
     Site,
     Sky,
+    fetched_star_path,
 )
 from platefiles.recipe import (
     Annotation,
@@ -301,11 +302,8 @@ def _beside(path: Path, given: str | None) -> Path | None:
 
 
 def _star_path(project: Project, path: Path) -> Path | None:
-    if project.sky.catalogue is not None:
-        return _beside(path, project.sky.catalogue)
-    if project.sky.cone_search is not None:
-        return path.with_name(f"{path.name.removesuffix('.yaml')}.stars.vot")
-    return None
+    fetched = fetched_star_path(path, project.sky)
+    return fetched if fetched is not None else _beside(path, project.sky.catalogue)
 
 
 def _raw_folders(file: YamlFile, problems: list[str]) -> tuple[Path | str, ...]:

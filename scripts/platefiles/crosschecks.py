@@ -14,6 +14,7 @@ from platefiles.keywords import KEYS
 from platefiles.objectstore import is_object_url, url_problem
 from platefiles.project import PICTURE_KEYS, LoadedProject, Project
 from platefiles.recipe import Continua, Mapping, Recipe
+from platefiles.star_services import CATALOGUES
 from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def catalogue_problems(project: Project, file: YamlFile) -> list[str]:
     """List what is wrong with the tables and images about the sky that a project names."""
     sky = project.sky
     given: list[tuple[list[str], str | None]] = [
-        (["sky", "catalogue"], sky.catalogue),
+        (["sky", "catalogue"], None if sky.published else sky.catalogue),
         (["sky", "objects"], sky.objects),
         *((["sky", "overlays", name], path) for name, path in sky.overlays.items()),
     ]
@@ -88,10 +89,20 @@ def catalogue_problems(project: Project, file: YamlFile) -> list[str]:
         path = file.path.parent / Path(text).expanduser()
         where = f"{file.where(keys)}: {'.'.join(keys)}"
         if not path.exists():
-            problems.append(f"{where}: no such file: {shown(path)}")
+            hint = _published_hint(text) if keys == ["sky", "catalogue"] else ""
+            problems.append(f"{where}: no such file: {shown(path)}{hint}")
         elif not path.is_file():
             problems.append(f"{where}: not a file: {shown(path)}")
     return problems
+
+
+def _published_hint(text: str) -> str:
+    """Return which catalogues have names, if a text looks like one."""
+    if "/" in text or Path(text).suffix in (".csv", ".ecsv", ".vot", ".xml"):
+        return ""
+    close = difflib.get_close_matches(text.lower(), CATALOGUES, 1)
+    hint = f" - did you mean '{close[0]}'?" if close else ""
+    return f", nor a catalogue of that name{hint}; published ones are {', '.join(CATALOGUES)}"
 
 
 def overlap_problems(project: Project, file: YamlFile) -> list[str]:

@@ -118,6 +118,8 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
         refuse_orphans(RESULTS)
         remove_abandoned(results)
         remove_abandoned(loaded.lock_path.parent, loaded.lock_path.name)
+        if (stars := loaded.fetched_star_path()) is not None:
+            remove_abandoned(stars.parent, stars.name)
         write_sheet(frames, sheet)
         write_pointers(frames, results)
         make_links(frames, Path(results) / "links")
@@ -126,7 +128,7 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
 
 def _fetch_stars(loaded: LoadedProject, raw: list[RawFile], frames: Sequence[Frame]) -> None:
     """Fetch a catalogue of stars, if the project wants one that is not there yet."""
-    if loaded.project.sky.cone_search is None:
+    if loaded.fetched_star_path() is None:
         return
     from platefiles.star_fetching import fetch_stars  # which most projects have no need of
 

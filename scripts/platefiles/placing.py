@@ -71,6 +71,8 @@ class Field:
         ``(ny, nx)``.
     catalogue : str
         What the catalogue is called, in sentences.
+    deeper : str
+        How to get a deeper one, or empty.
     """
 
     name: str
@@ -78,6 +80,7 @@ class Field:
     every: FieldStars
     shape: tuple[int, int]
     catalogue: str
+    deeper: str = ""
 
 
 def place_field(
@@ -308,10 +311,9 @@ def _no_match(field: Field, placed: Placed | None, hint: Hint, stars: int) -> st
         f"looked within {hint.radius_deg:g} degrees of RA {hint.ra:.4f}, Dec {hint.dec:+.4f} at "
         f'{hint.scale_arcsec:.3g}" a pixel, 20 % more or less'
     )
-    deeper = "a deeper catalogue (catalogue or cone_search under `sky`)"
-    others = "the right scale_arcsec, ra_deg and dec_deg there"
-    helps = f"{deeper}, or {others}" if expected < _AMPLE else f"{others}, or {deeper}"
-    return f"{found}; {tried}; what would help: {helps}"
+    others = "the right scale_arcsec, ra_deg and dec_deg under `sky`"
+    helps = [field.deeper, others] if expected < _AMPLE else [others, field.deeper]
+    return f"{found}; {tried}; what would help: {', or '.join(filter(None, helps))}"
 
 
 def _refusal(why: str) -> str:

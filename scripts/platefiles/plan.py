@@ -317,7 +317,17 @@ class ProjectPlan(FieldJobs, Layout):
             header_fixes={} if reference is None else self._fixes(reference),
             equipment={key: equipment[key] for key in keys if key in equipment},
             catalogue=self.catalogue_digest,
+            stars=self._stars(),
         )
+
+    def _stars(self) -> dict[str, str]:
+        """Return what the star catalogue is called, and what sentences need to tell of it."""
+        loaded, published = self.loaded, self.loaded.project.sky.published
+        about = {"project": loaded.name, "file": loaded.path.name}
+        if self.star_path is not None:
+            return about | {"name": published.title if published else ""}
+        wanted = published.title if published else "the cone search"
+        return about | ({"missing": wanted} if loaded.star_path is not None else {})
 
     def _fixes(self, frame: Frame) -> dict[str, Any]:
         fixes = self.loaded.project.header_fixes

@@ -10,6 +10,7 @@ from pydantic import Field, StringConstraints, ValidationError, WrapValidator, m
 from pydantic_core import PydanticCustomError
 
 from platefiles.recipe import Recipe, Settings, Switch
+from platefiles.star_services import CATALOGUES, PublishedCatalogue
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9_-]{0,39}$"
 """What projects, recipes and equipment may be called."""
@@ -97,7 +98,7 @@ class Sky(Settings):
     scale_arcsec: float | None = Field(default=None, gt=0, le=3600)
     """Side of a pixel of the subs in arc seconds, right within 15 %."""
     catalogue: Text | None = None
-    """Table of stars (CSV, ECSV or VOTable), relative to this file, used instead of Tycho-2."""
+    """A published catalogue by name, or a table of stars (CSV, ECSV, VOTable) by its path."""
     cone_search: Text | None = None
     """URL of a VO cone search, from which the stars of the field are fetched once."""
     objects: Text | None = None
@@ -117,6 +118,11 @@ class Sky(Settings):
             msg = "cone_search must be a URL that begins with http:// or https://"
             raise ValueError(msg)
         return self
+
+    @property
+    def published(self) -> PublishedCatalogue | None:
+        """The published catalogue that `catalogue` names, if it is no path."""
+        return CATALOGUES.get(self.catalogue or "")
 
 
 class Lights(Settings):
@@ -217,8 +223,8 @@ class LoadedProject:
     lock_path : Path
         Where the grid is pinned: ``NAME.lock.yaml`` beside the project's file.
     star_path : Path or None
-        Star catalogue of the user's, absolute: the one that the project names, or the fetched one
-        beside the project's file, ``NAME.stars.vot``, which may not be there yet.
+        Star catalogue that the project wants, absolute: the user's table, or what is fetched and
+        kept beside the project's file (`fetched_star_path`), which may not be there yet.
     further : mapping of str to Picture
         Pictures beside that of the recipe.
     objects_path : Path or None
@@ -244,5 +250,44 @@ class LoadedProject:
         own = Picture(self.recipe_name, self.project.title, self.recipe)
         return {own.name: own, **self.further}
 
+    def fetched_star_path(self, catalogue: str | None = None) -> Path | None:
+        """Return where fetched stars are kept, None where none are wanted from an archive.
+
+        Parameters
+        ----------
+        catalogue : str, optional
+            A published catalogue that counts where the project names no stars.
+        """
+        return fetched_star_path(self.path, self.project.sky, catalogue)
+
     objects_path: Path | None = None
     overlay_paths: Mapping[str, Path] = field(default_factory=dict)
+
+
+def fetched_star_path(path: Path, sky: Sky, catalogue: str | None = None) -> Path | None:
+    """Return where the stars that a project fetches are kept, beside its file.
+
+    Parameters
+    ----------
+    path : Path
+        The project's file.
+    sky : Sky
+    catalogue : str, optional
+        A published catalogue that counts where the project names no stars.
+
+    Returns
+    -------
+    Path or None
+        ``NAME.stars.vot`` for a cone search, ``NAME.gaia-dr3.vot`` and its like for a published
+        catalogue, so that each of them has its own file. None where no archive is to be asked.
+    """
+    published = sky.published
+    if published is None and sky.catalogue is None:
+        published = CATALOGUES.get(catalogue or "")
+    if sky.cone_search is not None:
+        kind = "stars"
+    elif published is not None:
+        kind = published.name
+    else:
+        return None
+    return path.with_name(f"{path.name.removesuffix('.yaml')}.{kind}.vot")

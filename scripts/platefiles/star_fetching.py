@@ -1,42 +1,77 @@
-"""The stars of a field, fetched once from a VO cone search and kept beside the project.
+"""The stars of a field, fetched once from an archive and kept beside the project file.
 
-IVOA Simple Cone Search 1.03. The table that is kept has the columns that are used and no others, so
-that equal answers give equal bytes.
+The key ``catalogue`` names a published catalogue (`platefiles.star_services`), asked for by TAP;
+``cone_search`` gives the URL of any IVOA Simple Cone Search 1.03. One query serves a field. The
+table that is kept has the columns that are used and no others, in one order and rounded, so that
+equal stars give equal bytes.
 """
 
+import functools
 import io
+import math
+import os
+import re
 import sys
 import warnings
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from urllib.parse import urlencode, urlparse
 
 import numpy as np
 
+from platefiles.cards import HeaderError
 from platefiles.field_location import POINTING_DEG, locate_field
 from platefiles.frame import Frame
 from platefiles.headers import Facts, fixes_for, read_facts
+from platefiles.headerwcs import HeaderMap, header_map
 from platefiles.project import LoadedProject
+from platefiles.rawheader import read_raw_header
 from platefiles.scan import RawFile
-from platefiles.slug import escape
+from platefiles.star_answers import NoStars, Stars, fetch, read_answer
+from platefiles.star_catalogue import MOST_STARS, read_tycho
+from platefiles.star_services import CATALOGUES, PublishedCatalogue, Service, adql
 from platefiles.wholefile import write_whole
+from platelib.celestial import separation_deg
 
-_LEAST_RADIUS_DEG = 0.1
-_LARGEST_RADIUS_DEG = 5.0
-_SECONDS = (10, 60)
-"""To be connected, and to wait for some more of an answer."""
+Cone = tuple[float, float, float]
+"""Right ascension, declination and radius, degrees."""
+
+_MOST_ROWS = 10_000
+_LEAST_RADIUS_DEG, _LARGEST_RADIUS_DEG = 0.1, 5.0
+_UNKNOWN_SCALE_ARCSEC = 2.0
+_COUNTED_MAG, _LEAST_COUNTED_DEG = 11.0, 1.0
+_POLE_GROWTH, _PLANE_GROWTH, _PLANE_DEG = 0.28, 0.17, 20.0
+_GALACTIC_POLE = (192.859, 27.128)
+"""Right ascension and declination of the north pole, degrees (ESA 1997, Hipparcos, 1.5.3)."""
 _ASKED: set[Path] = set()
 """What this process, or the one that it was forked from, has tried to fetch."""
-_KEPT = (
-    "source_id", "ra", "dec", "pmra", "pmdec", "ref_epoch", "phot_g_mean_mag", "phot_bp_mean_mag",
-    "phot_rp_mean_mag", "bp_rp",
-)  # fmt: skip
+_SILENT: set[str] = set()
+"""Services that gave this process nothing; they are asked last."""
+_CONE = re.compile(rb'<INFO[^>]*name="CONE"[^>]*value="([^" ]+) ([^" ]+) ([^" ]+)"')
+_HEAD_BYTES = 4096
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """What became of the stars of a project.
+
+    Attributes
+    ----------
+    state : str
+        ``kept``, ``fetched``, ``failed`` or ``none`` (the project wants none).
+    text : str
+        A line about it, without the name of the project.
+    """
+
+    state: str
+    text: str
 
 
 def fetch_stars(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]) -> None:
-    """Fetch the stars of a project that names a cone search, unless that was done before.
+    """Fetch the stars that a project asks an archive for, unless that was done before.
 
-    A service that cannot be reached holds nothing up: one sentence says so, and Tycho-2 serves.
+    An archive that cannot be reached holds nothing up: one sentence says so, and Tycho-2 serves.
 
     Parameters
     ----------
@@ -46,45 +81,91 @@ def fetch_stars(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[
     frames : sequence of Frame
         Its frame sheet.
     """
-    url, path = loaded.project.sky.cone_search, loaded.star_path
-    if url is None or path is None or path.exists() or path in _ASKED:
+    path = loaded.fetched_star_path()
+    if path is None or path in _ASKED:
         return
     _ASKED.add(path)
+    came = stars_of(loaded, raw, frames)
+    if came.state == "failed":
+        serves = "the stars kept before are" if path.exists() else "Tycho-2 is"
+        msg = f"{loaded.name}: no stars were fetched: {came.text}; {serves} used until they are"
+        print(msg, file=sys.stderr, flush=True)
+    elif came.state == "fetched":
+        print(f"{loaded.name}: {came.text}", flush=True)
+
+
+def stars_of(
+    loaded: LoadedProject,
+    raw: Sequence[RawFile],
+    frames: Sequence[Frame],
+    catalogue: str | None = None,
+    again: bool = False,
+) -> Fetched:
+    """See to it that the stars of a field are kept beside the project file.
+
+    Parameters
+    ----------
+    loaded, raw, frames
+        As for `fetch_stars`.
+    catalogue : str, optional
+        Name of a published catalogue to fetch for a project that names none.
+    again : bool
+        Fetch what is kept already.
+    """
+    path = loaded.fetched_star_path(catalogue)
+    if path is None:
+        return Fetched("none", "")
     cone = _cone(loaded, raw, frames)
+    if path.exists() and not again and (cone is None or _holds(path, cone)):
+        return Fetched("kept", f"stars are kept in {path.name}")
     if cone is None:
-        _say(loaded, "give ra_deg and dec_deg under `sky`: no header says where the field lies")
-        return
+        why = "give ra_deg and dec_deg under `sky`: no header says where the field lies"
+        return Fetched("failed", why)
+    named = loaded.project.sky.published or CATALOGUES.get(catalogue or "")
     try:
-        content = _searched(url, *cone)
-    except Exception as error:  # whatever networks, servers and readers of tables come up with
-        reason = (str(error).splitlines() or [type(error).__name__])[0][:200]
-        _say(loaded, f"{url} does not answer as a cone search ({escape(reason)})")
-        return
-    write_whole(path, lambda target: target.write(content))
+        if named is None:
+            assert loaded.project.sky.cone_search is not None
+            stars, source = _searched(loaded.project.sky.cone_search, cone.asked), ""
+        else:
+            stars, source = _published(named, cone.asked)
+    except NoStars as why_not:
+        return Fetched("failed", str(why_not))
+    write_whole(path, lambda target: target.write(_votable(stars, cone.asked)))
+    title = f" of {named.title}" if named else ""
+    text = f"{len(stars)} stars{title} fetched{source}, kept in {path.name}"
+    return Fetched("fetched", text)
 
 
-def _say(loaded: LoadedProject, why: str) -> None:
-    msg = f"{loaded.name}: no stars were fetched: {why}; Tycho-2 is used until they are"
-    print(msg, file=sys.stderr)
+@dataclass(frozen=True)
+class _Field:
+    """A circle that holds the field wherever it lies, and one that it fills where it should lie."""
+
+    asked: Cone
+    half_deg: float
 
 
-def _cone(
-    loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]
-) -> tuple[float, float, float] | None:
-    """Return right ascension, declination and radius that hold the field, wherever it lies."""
-    lights = {frame.path: frame for frame in frames if frame.role == "light"}
+def _cone(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]) -> _Field | None:
+    """Return where the field lies by the first light that tells."""
+    lights = {frame.path for frame in frames if frame.role == "light"}
     sky = loaded.project.sky.model_dump()
     equipment = loaded.equipment.model_dump(exclude_none=True)
     for file in raw:
         if file.path not in lights:
             continue
         place = locate_field(_facts(file, loaded), sky, equipment)
-        if place.ra is None or place.dec is None:
+        ra, dec, scales = place.ra, place.dec, place.scales_arcsec
+        world = _world(file)
+        if world is not None and not place.place_is_stated:
+            middle = world.sky_map.sky((file.width_px - 1) / 2, (file.height_px - 1) / 2)
+            ra, dec = float(middle[0]), float(middle[1])
+        if world is not None and not place.scale_is_stated:
+            scales = (world.sky_map.scale_arcsec,)
+        if ra is None or dec is None:
             continue
-        scale = place.scales_arcsec[0] if place.scales_arcsec else 2.0
-        half = np.hypot(file.width_px, file.height_px) / 2 * scale / 3600
+        scale = max(scales, default=_UNKNOWN_SCALE_ARCSEC)
+        half = float(np.hypot(file.width_px, file.height_px)) / 2 * scale / 3600
         radius = min(max(1.2 * half + POINTING_DEG / 2, _LEAST_RADIUS_DEG), _LARGEST_RADIUS_DEG)
-        return place.ra, place.dec, round(float(radius), 3)
+        return _Field((ra, dec, round(radius, 3)), half)
     return None
 
 
@@ -93,37 +174,110 @@ def _facts(file: RawFile, loaded: LoadedProject) -> Facts:
     return read_facts(file.header, file.inside, Path(file.folder).name, fixes)
 
 
-def _searched(url: str, ra: float, dec: float, radius_deg: float) -> bytes:
-    """Return the answer of a service as VOTable, with the columns that are used."""
-    import requests
-    from astropy.io.votable import from_table
-    from astropy.table import Table
-    from pyvo.dal import SCSService  # type: ignore[import-untyped]
+def _world(file: RawFile) -> HeaderMap | None:
+    """Return the world coordinates of a raw frame on disk; a scan does not keep them."""
+    if "CTYPE1" not in file.header:
+        return None
+    try:
+        with open(file.path, "rb") as stream:
+            cards = read_raw_header(stream, os.fstat(stream.fileno()).st_size).cards
+    except (OSError, HeaderError):
+        return None
+    return header_map(cards, (file.height_px, file.width_px))
 
-    session = requests.Session()
-    request = session.request
-    session.request = lambda *a, **k: request(*a, **{"timeout": _SECONDS, **k})  # type: ignore
+
+def _holds(path: Path, field: _Field) -> bool:
+    """Say whether a kept table covers a field; one without a circle is the user's and does."""
+    try:
+        with open(path, "rb") as file:
+            found = _CONE.search(file.read(_HEAD_BYTES))
+    except OSError:
+        return True
+    if found is None:
+        return True
+    ra, dec, radius = (float(number) for number in found.groups())
+    away = float(separation_deg(ra, dec, *field.asked[:2]))
+    return away + min(field.half_deg, 0.9 * radius) <= radius
+
+
+def _published(named: PublishedCatalogue, cone: Cone) -> tuple[Stars, str]:
+    """Ask the services of a catalogue in turn, those last that gave nothing before."""
+    faintest = min(_faintest(cone), named.faintest)
+    reasons: dict[str, list[str]] = {}
+    for service in sorted(named.services, key=lambda one: one.url in _SILENT):
+        try:
+            body = fetch(f"{service.url.rstrip('/')}/sync", _form(service, named, cone, faintest))
+            columns = {named.brightness: service.columns[named.brightness], **service.columns}
+            stars = read_answer(body, columns, cone, _MOST_ROWS)
+        except NoStars as why:
+            _SILENT.add(service.url)
+            reasons.setdefault(str(why), []).append(service.archive)
+            continue
+        epoch = np.full(len(stars), named.epoch)
+        return Stars(
+            {**stars.columns, "ref_epoch": epoch}, stars.is_cut
+        ), f" from {service.archive}"
+    told = "; ".join(f"{' and '.join(archives)}: {why}" for why, archives in reasons.items())
+    msg = f"no archive gives {named.title} ({told})"
+    raise NoStars(msg)
+
+
+def _form(
+    service: Service, named: PublishedCatalogue, cone: Cone, faintest: float
+) -> dict[str, str]:
+    """Return the fields of a TAP query (TAP 1.1, section 2.7)."""
+    return {
+        "REQUEST": "doQuery",
+        "LANG": "ADQL",
+        "FORMAT": "votable",
+        "MAXREC": str(_MOST_ROWS + 1),
+        "QUERY": adql(service, named.brightness, cone, faintest, _MOST_ROWS),
+    }
+
+
+@functools.lru_cache(maxsize=32)
+def _faintest(cone: Cone) -> float:
+    """Return a magnitude to which a circle has stars enough, so that no archive sorts millions.
+
+    Stars of Tycho-2 are counted. From magnitude 11 on their number grows by 10**0.28 a magnitude
+    at the galactic poles and by 10**0.45 in the plane (from memory of star counts; where they grow
+    less the circle has somewhat fewer stars than the most that are asked for).
+    """
+    radius = max(cone[2], _LEAST_COUNTED_DEG)
+    tycho = read_tycho(cone[0], cone[1], radius, 2000.0)
+    counted = int((tycho.brightness < _COUNTED_MAG).sum())
+    inside = max(counted * (cone[2] / radius) ** 2, 1.0)
+    latitude = 90.0 - float(separation_deg(*_GALACTIC_POLE, cone[0], cone[1]))
+    growth = _POLE_GROWTH + _PLANE_GROWTH * math.exp(-abs(latitude) / _PLANE_DEG)
+    return round(_COUNTED_MAG + max(0.0, math.log10(_MOST_ROWS / inside) / growth), 2)
+
+
+def _searched(url: str, cone: Cone) -> Stars:
+    """Ask a cone search of the user's for all that it has in a circle."""
+    ra, dec, radius = cone
+    query = urlencode({"RA": f"{ra:.6f}", "DEC": f"{dec:.6f}", "SR": f"{radius:g}", "VERB": 3})
+    joint = "" if url.endswith(("?", "&")) else "&" if urlparse(url).query else "?"
+    try:
+        stars = read_answer(fetch(f"{url}{joint}{query}"), None, cone, MOST_STARS)
+    except NoStars as why:
+        msg = f"{url} does not answer as a cone search ({why})"
+        raise NoStars(msg) from why
+    return stars
+
+
+def _votable(stars: Stars, cone: Cone) -> bytes:
+    """Return stars as VOTable; ``CONE`` tells the circle that they fill."""
+    from astropy.io.votable import from_table
+    from astropy.io.votable.tree import Info
+    from astropy.table import Table
+
+    names = [name for name in ("source_id", "ra", "dec") if name in stars.columns]
+    names += [name for name in stars.columns if name not in names]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        found = SCSService(url, session=session).search((ra, dec), radius_deg, verbosity=3)
-        table: Any = found.to_table()
-    if not len(table):
-        msg = f"it knows no star within {radius_deg:g} degrees of RA {ra:.4f}, Dec {dec:+.4f}"
-        raise ValueError(msg)
-    names = {name.lower(): name for name in table.colnames}
-    kept = Table({name: table[names[name]] for name in _KEPT if name in names}, copy=True)
-    others = [name for name in table.colnames if name.lower().endswith("mag")]
-    for name in others:
-        if name.lower() not in _KEPT:
-            kept[name] = table[name]
-    for column in ("ra", "dec"):
-        if column not in kept.colnames:
-            ucd = found.fieldname_with_ucd(f"pos.eq.{column};meta.main")
-            if not ucd:
-                msg = f"its table has no column {column}"
-                raise ValueError(msg)
-            kept[column] = table[ucd]
-    kept.meta.clear()
-    buffer = io.BytesIO()
-    from_table(kept).to_xml(buffer)
+        document = from_table(Table({name: stars.columns[name] for name in names}))
+        circle = " ".join(f"{number:.6f}" for number in cone)
+        document.resources[0].infos.append(Info(name="CONE", value=circle))
+        buffer = io.BytesIO()
+        document.to_xml(buffer)
     return buffer.getvalue()

@@ -126,8 +126,37 @@ def test_tycho_alone_refuses_a_field_of_12_arc_minutes(bench, tmp_path):
     said = read_refusal(path)
     assert said.startswith("the field is not placed on the sky: Tycho-2 has about 1 stars in a")
     assert "12.4' x 9.3'" in said
-    assert said.endswith("or the right scale_arcsec, ra_deg and dec_deg there")
-    assert "what would help: a deeper catalogue (catalogue or cone_search under `sky`)" in said
+    assert said.endswith("or the right scale_arcsec, ra_deg and dec_deg under `sky`")
+    assert (
+        "what would help: a deeper catalogue (add the line `sky: {catalogue: gaia-dr3}` to "
+        "tiny.yaml, or `catalogue: gaia-dr3` to the `sky` that it has)"
+    ) in said
+
+
+@pytest.mark.parametrize(
+    ("stars", "said"),
+    [
+        (
+            {"project": "tiny", "file": "tiny.yaml", "missing": "Gaia DR3"},
+            "what would help: the stars of Gaia DR3, which could not be fetched (`platelog.py "
+            "stars tiny` tries again), or the right scale_arcsec",
+        ),
+        (
+            {"project": "tiny", "file": "tiny.yaml", "name": "Gaia DR3"},
+            "what would help: the right scale_arcsec",
+        ),
+    ],
+)
+def test_refusal_knows_what_the_project_asks_for(stars, said, bench, tmp_path):
+    """Where a deep catalogue is asked for, the remedy is to fetch it, or none if it is there."""
+    assert said in read_refusal(bench.make_solution(tmp_path / "solution.fits", stars=stars))
+
+
+def test_published_catalogue_is_named_in_the_header(placed, tmp_path):
+    """A solution by fetched stars says whose they are."""
+    path = placed.make_solution(tmp_path / "solution.fits", stars={"name": "Gaia DR3"})
+    assert fits.getheader(path)["STARCAT"] == "Gaia DR3"
+    assert fits.getheader(placed.plan.solution_path)["STARCAT"] == "user's catalogue"
 
 
 def test_catalogue_that_cannot_be_read_holds_nothing_up(bench, tmp_path):

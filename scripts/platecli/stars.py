@@ -1,0 +1,86 @@
+"""The verb `stars`: fetch the star catalogues of all projects at once, and say what each has."""
+
+import argparse
+import sys
+
+from platecli import outcome
+from platecli.run import PROJECTS, WrongCommand, checked_words
+from platefiles.config import find_projects, load_project
+from platefiles.errors import UserError
+from platefiles.project import LoadedProject
+from platefiles.scan import scan_folders
+from platefiles.sheet import build_sheet
+from platefiles.star_services import CATALOGUES, DEEPEST, line_to_add
+from platelog import nearest
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `stars` takes."""
+    parser.add_argument(
+        "project",
+        nargs="*",
+        help="a name in config/projects, or the path of a project file (default: all projects)",
+    )
+    parser.add_argument(
+        "--catalogue",
+        metavar="NAME",
+        help="fetch this one for projects that name none; the line to add to them is printed "
+        f"({', '.join(CATALOGUES)})",
+    )
+    parser.add_argument("--again", action="store_true", help="fetch what is kept already")
+    parser.epilog = (
+        "One query a field; the table is kept beside the project file. Only projects whose `sky` "
+        "names a published catalogue or a cone_search are asked for."
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fetch the stars of each project and print a line about it.
+
+    Raises
+    ------
+    WrongCommand
+        If there is no such project or catalogue; nothing was asked then.
+    """
+    if args.catalogue is not None and args.catalogue not in CATALOGUES:
+        hint = nearest(args.catalogue, list(CATALOGUES))
+        msg = f"--catalogue {args.catalogue}: there is no such catalogue{hint}"
+        raise WrongCommand(f"{msg} Catalogues: {', '.join(CATALOGUES)}.")
+    words = checked_words(args.project) or find_projects(PROJECTS)
+    if not words:
+        print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
+        return outcome.WRONG
+    failed = False
+    for word in words:
+        try:
+            loaded = load_project(word, PROJECTS)
+            if loaded.project.only_if_named and not args.project:
+                continue
+            state, line = _stars(loaded, args.catalogue, args.again)
+        except UserError as problem:
+            state, line = "failed", str(problem)
+        failed |= state == "failed"
+        stream = sys.stderr if state == "failed" else sys.stdout
+        print(line, file=stream, flush=True)
+    return outcome.FAILED if failed else 0
+
+
+def _stars(loaded: LoadedProject, catalogue: str | None, again: bool) -> tuple[str, str]:
+    """Return what became of the stars of a project, and the line that says so."""
+    from platefiles.star_fetching import stars_of  # libraries that take long to import
+
+    if loaded.fetched_star_path(catalogue) is None:
+        return "none", f"{loaded.name}: {_own(loaded)}"
+    raw = scan_folders(loaded.raw_folders, None, False)
+    came = stars_of(loaded, raw, build_sheet(raw, loaded), catalogue, again)
+    told = f"not fetched: {came.text}" if came.state == "failed" else came.text
+    unnamed = loaded.fetched_star_path() is None
+    if unnamed and catalogue and came.state != "failed":
+        told += f"; to use them, add {line_to_add(loaded.path.name, catalogue)}"
+    return came.state, f"{loaded.name}: {told}"
+
+
+def _own(loaded: LoadedProject) -> str:
+    if loaded.star_path is not None:
+        return f"uses the table {loaded.project.sky.catalogue}"
+    return f"uses Tycho-2; for fainter stars add {line_to_add(loaded.path.name, DEEPEST)}"
