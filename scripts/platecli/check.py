@@ -11,6 +11,7 @@ from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
 from platecli.summary import USED, hours_minutes
 from platefiles.frame import EXCLUDED, Frame
+from platefiles.known_frames import present_name
 from platefiles.opening import named, open_projects
 
 OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}
@@ -45,6 +46,7 @@ def text(ahead: Outlook) -> list[str]:
     return [
         f"{loaded.name}: {loaded.project.title}",
         *_new_lines(ahead),
+        *_moved_lines(ahead),
         *_job_lines(ahead),
         *_left_out_lines(ahead),
         *_calibration_lines(ahead),
@@ -74,6 +76,20 @@ def _new_lines(ahead: Outlook) -> Iterable[str]:
         yield f"  used no more: {len(others) - SHOWN} others"
     if not groups and not ahead.gone and not ahead.dropped:
         yield "  no new subs"
+
+
+def _moved_lines(ahead: Outlook) -> Iterable[str]:
+    """Say which files lie elsewhere in the raw folder than the names that they go by."""
+    folders = ahead.plan.loaded.raw_folders
+    pairs = [
+        (frame.name, now)
+        for frame in ahead.plan.frames
+        if frame.role != "unused" and (now := present_name(frame, folders)) != frame.name
+    ]
+    if pairs:
+        name, now = min(pairs)
+        many = f"{len(pairs)} file{'' if len(pairs) == 1 else 's'}"
+        yield f"  moved: {many}, known by content and by the first name: {name} is now {now}"
 
 
 def _subs(frames: Sequence[Frame]) -> str:

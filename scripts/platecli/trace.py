@@ -16,7 +16,7 @@ from platefiles.changed_settings import changed_settings
 from platefiles.errors import UserError
 from platefiles.picture_source import product_of, record_of
 from platefiles.sub_rows import read_sub_rows
-from platefiles.why_not import frames_beside, why_not
+from platefiles.why_not import first_name, frames_beside, why_not
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -67,7 +67,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _why_not(file: Path, word: str, lineage: Lineage) -> int:
-    lines = why_not(word, lineage.record, lineage.rows, list(frames_beside(file)))
+    beside = list(frames_beside(file))
+    lines = why_not(word, lineage.record, lineage.rows, beside)
+    renamed = "" if lines else first_name(word, file)
+    if renamed:
+        lines = why_not(renamed, lineage.record, lineage.rows, beside)
     if not lines:
         count = len(lineage.rows) or len(lineage.record.raws)
         msg = (

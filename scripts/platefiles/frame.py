@@ -11,17 +11,20 @@ from platefiles.wholefile import write_if_changed
 EXCLUDED = "excluded in "
 """How the reason of a frame begins that the project's file excludes."""
 
+SAME_AS = "same "
+"""How the reason of a frame begins that is a copy of another."""
+
 
 @dataclass(frozen=True)
 class Frame:
     """One raw file as the project sees it (a row of `frames.tsv`)."""
 
     id: str
-    """Safe, unique and stable name made from the path inside the raw folder."""
+    """Safe, unique and stable name made from the path inside the raw folder at first."""
     path: str
     """Absolute path, with bytes that are not UTF-8 as surrogates (`os.fsdecode`); or a URL."""
     name: str
-    """Path inside the raw folder, printable."""
+    """Path inside the raw folder when the project met the frame first, printable."""
     role: str
     """bias, dark, flat, light or unused."""
     reason: str

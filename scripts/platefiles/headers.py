@@ -3,7 +3,7 @@
 import fnmatch
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from platefiles import keywords
@@ -187,20 +187,20 @@ def read_facts(
 
 
 def fixes_for(
-    inside: str, name: str, header_fixes: Mapping[str, Mapping[str, Value]]
+    names: Sequence[str], header_fixes: Mapping[str, Mapping[str, Value]]
 ) -> dict[str, Value]:
     """Collect the cards that a project puts right for one file, later patterns over earlier ones.
 
     Parameters
     ----------
-    inside, name : str
-        Path inside the raw folder, as it is and printable.
+    names : sequence of str
+        What the file may be called: its path inside the raw folder, as it is and printable.
     header_fixes : mapping
         Cards by pattern; see `matches`.
     """
     fixes: dict[str, Value] = {}
     for pattern, cards in header_fixes.items():
-        if matches(inside, pattern) or matches(name, pattern):
+        if any(matches(name, pattern) for name in names):
             fixes |= cards
     return fixes
 

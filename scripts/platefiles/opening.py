@@ -7,6 +7,7 @@ from pathlib import Path
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
 from platefiles.frame import Frame
+from platefiles.known_frames import read_known
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock
 from platefiles.matching import match_calibration
@@ -103,7 +104,7 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     if main_process:
         cache = Path(results) / ".scan.json"
         raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S)
-        frames = build_sheet(raw, loaded)
+        frames = build_sheet(raw, loaded, read_known(sheet))
         problems = check_against_sheet(loaded, frames)
         if problems:
             raise ConfigError(problems)
@@ -157,7 +158,9 @@ def _check_lock(plan: ProjectPlan) -> None:
             )
             raise UserError(msg)
     wanted = plan.loaded.project.reference
-    if wanted and wanted not in (lock.reference, lock.name, Path(lock.name).name):
+    now = f"/{plan.by_id[lock.reference].path}"  # which may lie elsewhere than its name says
+    is_pinned = wanted in (None, lock.reference, lock.name, Path(lock.name).name)
+    if wanted and not is_pinned and not now.endswith(f"/{wanted}"):
         msg = (
             f"{plan.loaded.path}: reference: {wanted}: the grid is pinned to {lock.name} already; "
             f"delete {path.name} to lay it anew"

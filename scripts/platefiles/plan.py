@@ -18,6 +18,7 @@ from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.filters import LINES, canonical_filter
 from platefiles.frame import Frame, sections_of
 from platefiles.headers import fixes_for
+from platefiles.known_frames import present_name
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
 from platefiles.matching_notes import SERVES_NO_LIGHT
@@ -221,8 +222,27 @@ class ProjectPlan(FieldJobs, Layout):
             "choose_grid",
             {"max_ellipticity": self.loaded.recipe.quality.max_ellipticity},
             channels=self._by_preference(),
-            reference=self.loaded.project.reference,
+            reference=self._known_reference(),
         )
+
+    def _known_reference(self) -> str | None:
+        """Return the wanted reference by the name that the project knows the sub by."""
+        wanted = self.loaded.project.reference
+        if wanted is not None and self.known_under(wanted) is None:
+            folders = self.loaded.raw_folders
+            for frame in self.frames:
+                now = present_name(frame, folders)
+                if frame.role == "light" and wanted in (now, PurePath(now).name):
+                    return frame.name
+        return wanted
+
+    def known_under(self, wanted: str) -> Frame | None:
+        """Return the light that has this name, file name or id."""
+        for frame in self.frames:
+            names = (frame.name, PurePath(frame.name).name, frame.id)
+            if frame.role == "light" and wanted in names:
+                return frame
+        return None
 
     def _by_preference(self) -> list[str]:
         """Channels, those of the luminance first: their stars are usually the most."""
@@ -331,7 +351,8 @@ class ProjectPlan(FieldJobs, Layout):
 
     def _fixes(self, frame: Frame) -> dict[str, Any]:
         fixes = self.loaded.project.header_fixes
-        return fixes_for(frame.name, frame.name, fixes)
+        now = present_name(frame, self.loaded.raw_folders)
+        return fixes_for((frame.name, now), fixes)
 
     @remembered
     def zero_points_job(self) -> str:

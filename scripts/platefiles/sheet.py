@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 from platefiles.colour_sensor import refusal
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
-from platefiles.frame import EXCLUDED, Frame, read_sheet, write_sheet
+from platefiles.frame import EXCLUDED, SAME_AS, Frame, read_sheet, write_sheet
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 from platefiles.keywords import KEYS
+from platefiles.known_frames import KnownFrame, recognised
 from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock
 from platefiles.readout import Readout, SectionError, readout_of
@@ -26,7 +27,9 @@ if TYPE_CHECKING:
 __all__ = ["Frame", "build_sheet", "read_sheet", "setting_slug", "site_longitudes", "write_sheet"]
 
 
-def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[Frame, ...]:
+def build_sheet(
+    raw_files: Sequence[RawFile], loaded: "LoadedProject", known: Sequence[KnownFrame] = ()
+) -> tuple[Frame, ...]:
     """Sort the raw files of a project by what they are and what they are used for.
 
     Parameters
@@ -35,6 +38,8 @@ def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[
         In the order of `platefiles.scan.scan_folders`.
     loaded : LoadedProject
         The project: its channels, `exclude`, `header_fixes` and the site, if it is known.
+    known : sequence of KnownFrame
+        Frames of the last sheet: those of the same content keep their ids and names.
 
     Returns
     -------
@@ -47,19 +52,25 @@ def build_sheet(raw_files: Sequence[RawFile], loaded: "LoadedProject") -> tuple[
         If `header_fixes` names a card that is never read.
     """
     _check_fixes(loaded)
-    frames, pixels, ids = [], {}, set()
+    again = recognised(raw_files, known)
+    names = [_names(file, again.get(place)) for place, file in enumerate(raw_files)]
+    frames, pixels, ids = [], {}, {one.id for one in again.values()}
     claimed = claims(loaded.project)
-    facts = [_facts(file, loaded) for file in raw_files]
+    facts = [_facts(file, loaded, told) for file, told in zip(raw_files, names, strict=True)]
     longitudes = site_longitudes(facts, loaded)
-    for file, fact, longitude in zip(raw_files, facts, longitudes, strict=True):
-        identity = frame_id(file.inside)
-        if identity in ids:
+    # Of several files of one content, the known frame stays in use.
+    order = sorted(range(len(raw_files)), key=lambda place: place not in again)
+    for place in order:
+        file, fact, longitude = raw_files[place], facts[place], longitudes[place]
+        identity = again[place].id if place in again else frame_id(file.inside)
+        if place not in again and identity in ids:
             identity += f"_{digest(file.fingerprint + file.folder, 8)}"
         ids.add(identity)
         channel = claimed.get(canonical_filter(fact.filter), "")
         readout, unclear = _readout(file, fact, loaded)
-        reason = _reason(file, fact, channel, loaded) or unclear
-        frames.append(_frame(identity, file, fact, readout, reason, channel, longitude))
+        reason = _reason(file, names[place], fact, channel, loaded) or unclear
+        name = again[place].name if place in again else file.name
+        frames.append(_frame(identity, name, file, fact, readout, reason, channel, longitude))
         pixels[identity] = file.pixels
     if any(pixels.values()) or len({frame.fingerprint for frame in frames}) < len(frames):
         frames = _copies_out(_pinned_first(frames, loaded), pixels)
@@ -117,8 +128,13 @@ def _from_midnight(hour: float) -> float:
     return min(hour % 24, 24 - hour % 24)
 
 
-def _facts(file: RawFile, loaded: "LoadedProject") -> Facts:
-    fixes = fixes_for(file.inside, file.name, loaded.project.header_fixes)
+def _names(file: RawFile, known: KnownFrame | None) -> tuple[str, ...]:
+    """Return what patterns of the project may call a file: its path inside, and its known name."""
+    return (file.inside, file.name) if known is None else (file.inside, file.name, known.name)
+
+
+def _facts(file: RawFile, loaded: "LoadedProject", names: Sequence[str]) -> Facts:
+    fixes = fixes_for(names, loaded.project.header_fixes)
     untyped = "light" if loaded.project.calibrated else ""  # which needs no other frames
     return read_facts(file.header, file.inside, Path(file.folder).name, fixes, untyped)
 
@@ -133,10 +149,12 @@ def _check_fixes(loaded: "LoadedProject") -> None:
                 raise UserError(msg)
 
 
-def _reason(file: RawFile, facts: Facts, channel: str, loaded: "LoadedProject") -> str:
+def _reason(
+    file: RawFile, names: Sequence[str], facts: Facts, channel: str, loaded: "LoadedProject"
+) -> str:
     """Say why a file is left out by itself, or nothing."""
     for pattern in loaded.project.exclude:
-        if matches(file.inside, pattern) or matches(file.name, pattern):
+        if any(matches(name, pattern) for name in names):
             return f"{EXCLUDED}{loaded.path.name}"
     if file.reason:
         return file.reason
@@ -171,6 +189,7 @@ def _readout(file: RawFile, facts: Facts, loaded: "LoadedProject") -> tuple[Read
 
 def _frame(
     identity: str,
+    name: str,
     file: RawFile,
     facts: Facts,
     readout: Readout | None,
@@ -183,7 +202,7 @@ def _frame(
     return Frame(
         id=identity,
         path=file.path,
-        name=file.name,
+        name=name,
         role="unused" if reason else facts.role,
         reason=reason,
         channel=channel if facts.role in ("light", "flat") and not reason else "",
@@ -233,7 +252,7 @@ def _copies_out(frames: Sequence[Frame], pixels: Mapping[str, str]) -> list[Fram
                 same, what = by_pixels.setdefault(seen, frame), "pixels"
             if same is not frame:
                 where = same.name if same.name != frame.name else escape(same.path)
-                frame = _unused(frame, f"same {what} as {where}")
+                frame = _unused(frame, f"{SAME_AS}{what} as {where}")
         kept.append(frame)
     return kept
 

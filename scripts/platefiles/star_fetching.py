@@ -146,13 +146,13 @@ class _Field:
 
 def _cone(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]) -> _Field | None:
     """Return where the field lies by the first light that tells."""
-    lights = {frame.path for frame in frames if frame.role == "light"}
+    lights = {frame.path: frame.name for frame in frames if frame.role == "light"}
     sky = loaded.project.sky.model_dump()
     equipment = loaded.equipment.model_dump(exclude_none=True)
     for file in raw:
         if file.path not in lights:
             continue
-        place = locate_field(_facts(file, loaded), sky, equipment)
+        place = locate_field(_facts(file, lights[file.path], loaded), sky, equipment)
         ra, dec, scales = place.ra, place.dec, place.scales_arcsec
         world = _world(file)
         if world is not None and not place.place_is_stated:
@@ -169,8 +169,8 @@ def _cone(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]
     return None
 
 
-def _facts(file: RawFile, loaded: LoadedProject) -> Facts:
-    fixes = fixes_for(file.inside, file.name, loaded.project.header_fixes)
+def _facts(file: RawFile, name: str, loaded: LoadedProject) -> Facts:
+    fixes = fixes_for((file.inside, file.name, name), loaded.project.header_fixes)
     return read_facts(file.header, file.inside, Path(file.folder).name, fixes)
 
 

@@ -1,13 +1,17 @@
 """Why a raw frame is not part of a product, or that it is."""
 
 import csv
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from platefiles.known_frames import read_known
 from platefiles.makings import RawRecord, Record
 from platefiles.sub_rows import USED, SubRow
+
+_ENDING = re.compile(r"\.(fits|fit|fts)(\.(fz|gz))?$", re.IGNORECASE)
 
 _DIGITS = 6
 """So many digits of a digest are enough to name a frame."""
@@ -95,6 +99,29 @@ def _of_sub(row: SubRow) -> str:
 def _of_frame(raw: RawRecord, record: Record) -> str:
     takers = [making.product for making in record.makings.values() if raw.sha256 in making.raws]
     return f"{raw.name} is a {raw.kind} frame of {', '.join(takers) or 'nothing'}."
+
+
+def first_name(word: str, product: str | Path) -> str:
+    """Return the id of a frame that was renamed since its project met it, by its name of now.
+
+    Parameters
+    ----------
+    word : str
+        Path of the file, or the end of that; its ending may be left out.
+    product : path-like
+        A product; the frame sheet is sought in the folders that it lies in.
+
+    Returns
+    -------
+    str
+        Empty if there is no such frame, or no sheet.
+    """
+    for folder in list(Path(product).absolute().parents)[:3]:
+        for one in read_known(folder / "frames.tsv"):
+            path = f"/{one.path}"
+            if path.endswith(f"/{word}") or _ENDING.sub("", path).endswith(f"/{word}"):
+                return one.id
+    return ""
 
 
 def frames_beside(product: str | Path) -> Iterator[tuple[str, str]]:

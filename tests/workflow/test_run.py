@@ -114,6 +114,33 @@ def test_moved_and_touched_files_make_nothing_anew(home):
     assert home.to_do() == []
 
 
+def test_renamed_folders_make_nothing_anew(home, command_line):
+    """A night's folder was renamed, and the raw folder is one level up and of another name now.
+
+    Frames are known by content: nothing is measured again, the pinned grid holds, and a new sub
+    makes anew what it always does. What was renamed can be asked for by either name.
+    """
+    night = "2026-03-24"
+    (home.raw / night).rename(home.raw / "second night")
+    (home.folder / "disk").mkdir()
+    home.raw.rename(home.folder / "disk" / "m15-old")
+    home.change_project(raw=["../disk"])
+    assert home.planned() == []
+    assert "Nothing new to do." in home.run("--to", "all")
+    assert home.planned() == home.to_do() == []
+    first = "2026-03-24/b-01.fits"
+    for name in ("m15-old/second night/b-01", "m15-old/second night/b-01.fits", first):
+        command = [sys.executable, "-P", "-m", "platecli", "trace"]
+        command += [str(home.results / "channels" / "b.fits"), "--why-not", name]
+        assert command_line.said(command).startswith(f"{first} is in channel b")
+    _add_light(home.folder / "disk" / "m15-old" / "second night", "b-01.fits", "b-99.fits")
+    said = home.planned()
+    assert f"measure b {night}" in said
+    assert [job for job in said if job.startswith("measure ") and "depth" not in job] == [
+        f"measure b {night}"
+    ]
+
+
 MAPPING = {"green": {"b": 1.0}}
 DRAWN = [*["annotate"] * 2, *["composite"] * 3, "contact sheet"]
 FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure depth"]
@@ -159,12 +186,12 @@ def test_changed_setting_makes_anew_what_depends_on_it(home, overrides, jobs):
     assert sorted(names) == sorted(jobs)
 
 
-def _add_light(home, source, name):
+def _add_light(folder, source, name):
     """Add a light that shows the sky of another, two pixels aside."""
-    with fits.open(home.raw / source) as hdus:
+    with fits.open(folder / source) as hdus:
         pixels, header = np.roll(hdus[0].data, 2, axis=1), hdus[0].header
         header["DATE-OBS"] = header["DATE-OBS"][:-1] + "7"
-        fits.writeto(home.raw / name, pixels, header)
+        fits.writeto(folder / name, pixels, header)
 
 
 def test_added_sub_makes_its_own_night_anew(home):
@@ -172,7 +199,7 @@ def test_added_sub_makes_its_own_night_anew(home):
     lock = home.lock.read_text()
     reference = lock.split("name: ")[1].split("/")[0]
     night = next(n for n in ("2026-03-23", "2026-03-24") if n != reference)
-    _add_light(home, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
+    _add_light(home.raw, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
     later = ("co", "map channels", "annotate", "list sources")
     jobs = [job for job in home.to_do() if not job.startswith(later)]
     own = ["flatten sky ha", "integrate ha", f"measure ha {night}", "register ha"]

@@ -1,0 +1,110 @@
+"""Frames recognised by their content, wherever they lie now and whatever they are called.
+
+A frame keeps the id and the name under which its project met it first. Both are part of the jobs
+that are done on it, so a folder that was renamed or moved makes nothing stale.
+"""
+
+import os
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import NamedTuple
+
+from platefiles.frame import SAME_AS, Frame
+from platefiles.objectstore import is_object_url
+from platefiles.scan import RawFile
+from platefiles.slug import escape, frame_id, unescape
+
+_COLUMNS = ("id", "path", "name", "reason", "fingerprint")
+
+
+class KnownFrame(NamedTuple):
+    """A frame of the last frame sheet.
+
+    Attributes
+    ----------
+    id, path, name, fingerprint : str
+        As in `Frame`.
+    """
+
+    id: str
+    path: str
+    name: str
+    fingerprint: str
+
+
+def read_known(path: str | Path) -> list[KnownFrame]:
+    """Read the frames of the last frame sheet, without copies of others.
+
+    Parameters
+    ----------
+    path : path-like
+        ``frames.tsv``, of this version or of another one that has the columns; none otherwise.
+    """
+    known = []
+    with suppress(OSError, ValueError, IndexError):
+        header, *lines = Path(path).read_text(encoding="utf-8").split("\n")
+        columns = header.split("\t")
+        places = [columns.index(name) for name in _COLUMNS]
+        for line in lines[:-1]:
+            cells = line.split("\t")
+            one, where, name, reason, fingerprint = (cells[place] for place in places)
+            if fingerprint and not reason.startswith(SAME_AS):
+                known.append(
+                    KnownFrame(unescape(one), unescape(where), unescape(name), fingerprint)
+                )
+    return known
+
+
+def recognised(raw_files: Sequence[RawFile], known: Iterable[KnownFrame]) -> dict[int, KnownFrame]:
+    """Find known frames among raw files by their fingerprints.
+
+    Parameters
+    ----------
+    raw_files : sequence of RawFile
+        In the order of the scan.
+    known : iterable of KnownFrame
+        Frames of the last sheet.
+
+    Returns
+    -------
+    dict of int to KnownFrame
+        By the place of the file in `raw_files`. Of several files of one content, that at the known
+        path is the known frame, then that of the known name, then the first.
+    """
+    waiting: dict[str, list[KnownFrame]] = {}
+    for one in known:
+        waiting.setdefault(one.fingerprint, []).append(one)
+    found: dict[int, KnownFrame] = {}
+    rules: tuple[Callable[[RawFile, KnownFrame], bool], ...] = (
+        lambda file, one: file.path == one.path,
+        lambda file, one: frame_id(file.inside) == one.id,
+        lambda file, one: True,
+    )
+    left = [place for place, file in enumerate(raw_files) if file.fingerprint in waiting]
+    for rule in rules:
+        for place in left:
+            file = raw_files[place]
+            candidates = waiting[file.fingerprint]
+            chosen = [one for one in candidates if rule(file, one)][:1]
+            if chosen:
+                found[place] = chosen[0]
+                candidates.remove(chosen[0])
+        left = [place for place in left if place not in found]
+    return found
+
+
+def present_name(frame: Frame, folders: Iterable[str | Path]) -> str:
+    """Return the path of a frame inside its raw folder as it is now, printable.
+
+    Parameters
+    ----------
+    frame : Frame
+    folders : iterable of path
+        Raw folders of the project.
+    """
+    for folder in folders:
+        root = str(folder) if is_object_url(folder) else os.path.abspath(os.fspath(folder))
+        if frame.path.startswith(f"{root.rstrip('/')}/"):
+            return escape(frame.path[len(root.rstrip("/")) + 1 :])
+    return frame.name
