@@ -1,6 +1,7 @@
 """Write one calibrated sub, as measuring and integrating see it."""
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,8 @@ from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.subs import Sub
+from platelib.bright_pixels import brightest_pixels
+from platelib.saturation import find_pile_up
 
 
 def calibrate_sub(
@@ -36,7 +39,10 @@ def calibrate_sub(
     try:
         with open_raw(path_to_raw, facts.get("sections")) as image:
             hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
-            sub = Sub(image, facts, Masters(paths_to_masters), job["camera"], hits=hits)
+            pile_up = find_pile_up(brightest_pixels(image.words, image.shape, image.step))
+            level = math.nan if pile_up is None else pile_up.threshold
+            masters = Masters(paths_to_masters)
+            sub = Sub(image, facts, masters, job["camera"], hits=hits, saturation=level)
             values, variance, mask = sub.calibrated(0, sub.shape[0])
     except FrameError as error:
         msg = f"{facts['name']} {error}; leave it out with exclude in the project file"

@@ -104,7 +104,15 @@ def _hits_of_file(
         return NO_HITS
     try:
         with open_raw(path, facts.get("sections")) as image:
-            return _hits(Sub(image, facts, masters, camera, measured.facts["noise"] ** 2), measured)
+            sub = Sub(
+                image,
+                facts,
+                masters,
+                camera,
+                measured.facts["noise"] ** 2,
+                saturation=measured.facts["saturation_adu"],
+            )
+            return _hits(sub, measured)
     except FrameError:
         return NO_HITS
 

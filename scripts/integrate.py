@@ -22,9 +22,11 @@ from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import solution_cards
 from platefiles.streamed import StreamedProduct
+from platefiles.subs import Sub
 from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
 from platelib.resampling import correlation_factor
+from platelib.saturation import MARGIN
 from platelib.states import counted
 
 
@@ -149,11 +151,40 @@ def _cards(subs, registered, job) -> list[tuple]:
     ]
     if job["wavelength_nm"]:
         cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
+    return cards + _saturation_cards(subs, job)
+
+
+def _saturation_cards(subs, job) -> list[tuple]:
+    """Level of saturation in the unit of the channel, and where it comes from."""
     levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
-    if math.isfinite(min(levels)):
-        level = float(f"{min(levels):.5g}")
-        cards.append(("SATURATE", level, "pixels are saturated from here on"))
-    return cards
+    if not math.isfinite(min(levels)):
+        return []
+    first = subs[levels.index(min(levels))][1]
+    source = "; ".join(dict.fromkeys(filter(None, (_pile_up_note(*pair) for pair in subs))))
+    if job["camera"].get("saturation_adu") is not None:
+        source = "equipment file"
+    elif source:
+        log.info("%s", source)
+    return [
+        ("SATURATE", float(f"{min(levels):.5g}"), "pixels are saturated from here on"),
+        ("SATADU", float(f"{first.detector.saturation:.6g}"), "[adu] where it saturates first"),
+        ("SATFROM", source or "file format", "where SATADU comes from"),
+    ]
+
+
+def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:
+    """Say where the values of a camera setting pile up, if that is below full scale."""
+    if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale:
+        return ""
+    pile_up, level = (
+        f"{float(f'{value:.4g}'):.10g}"
+        for value in (row.facts["pile_up_adu"], sub.detector.saturation)
+    )
+    return (
+        f"camera setting {row.facts['setting']}: pixel values pile up at {pile_up} adu, below the "
+        f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
+        f"{level} adu on; saturation_adu in the equipment file sets another level"
+    )
 
 
 def _images(

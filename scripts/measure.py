@@ -23,11 +23,13 @@ from platefiles.rawframe import FrameError, RawImage, open_raw
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.tables import columns_hdu
+from platelib.bright_pixels import brightest_pixels
 from platelib.calibration import Detector
 from platelib.detections import STAR, Mesh
 from platelib.kept_lines import KeptLines
 from platelib.photon_transfer import GainChoice
 from platelib.rooms import Room
+from platelib.saturation import NO_PIXELS, Brightest, find_pile_up
 from platelib.star_widths import GROUP
 from platelib.stars import StarSearch
 
@@ -35,6 +37,7 @@ _SATURATED_SHARE = 0.5
 _EXCESS_WORTH_COUNTING = 1.15
 _SHAPE_STARS = 100
 _TOGETHER = 5
+_TOPS_KEPT = 64
 File = tuple[str | Path, Mapping[str, Any]]
 """A sub: its raw file and its facts."""
 _NO_STARS = np.zeros(0, dtype=STAR)
@@ -43,12 +46,13 @@ _NO_SKY = np.zeros((0, 0), dtype=np.float32)
 
 @dataclass(frozen=True)
 class _Measured:
-    """A row of ``SUBS``, the stars, and the sky; ``remark`` is for the log."""
+    """A row of ``SUBS``, the stars, the sky, the brightest pixels; ``remark`` is for the log."""
 
     row: dict[str, Any]
     stars: np.ndarray
     mesh: Mesh
     remark: str
+    tops: Brightest = NO_PIXELS
 
 
 class _Bench:
@@ -109,14 +113,21 @@ class _Bench:
         room: Room,
     ) -> Generator[None, None, _Measured]:
         """Fill the row of a sub, and find its sky and its stars."""
+        tops = NO_PIXELS
+        if self._camera.get("saturation_adu") is None:
+            tops = brightest_pixels(image.words, image.shape, image.step)
+        pile_up = find_pile_up(tops)
+        threshold = np.nan if pile_up is None else pile_up.threshold
         with self._turn:
             bias, dark, flat = (facts[kind] for kind in ("bias", "dark", "flat"))
             correction = self._masters.correction(
                 bias, dark, flat, facts["dark_scale"], facts["pedestal"]
             )
             detector, gain = self._masters.detector(
-                facts, self._camera, image.full_scale, image.overscan_adu
+                facts, self._camera, image.full_scale, image.overscan_adu, threshold
             )
+        row["saturation_adu"], row["top_adu"] = detector.saturation, tops.top
+        row["pile_up_adu"] = 0.0 if pile_up is None else pile_up.level
         sky = self._sampler.sample(image, correction, detector)
         _fill_sky(row, image, detector, gain, sky)
         if self._camera.get("calibrated"):
@@ -136,7 +147,7 @@ class _Bench:
         if len(usual):
             row["fwhm_px"] = float(np.median(usual["fwhm"]))
             row["ellipticity"] = float(np.median(usual["ellipticity"]))
-        return _Measured(row, stars, sky.mesh, gain.remark)
+        return _Measured(row, stars, sky.mesh, gain.remark, tops)
 
     def _search(self, sky: SampledSky, room: Room) -> StarSearch:
         names = ("detection_sigma", "aperture_fwhm", "max_stars")
@@ -160,8 +171,9 @@ def measure(
     paths_to_masters : sequence of path-like
         Masters that they need.
     path_to_measures : path-like
-        Product: tables ``SUBS`` (a row a sub), ``STARS`` (a row a star) and ``SKY`` (a row a cell
-        of the sky mesh), the last two with the number of the sub in ``sub``.
+        Product: tables ``SUBS`` (a row a sub), ``STARS`` (a row a star), ``TOPS`` (a row for each
+        of the brightest pixels that do not stand alone) and ``SKY`` (a row a cell of the sky mesh),
+        all but the first with the number of the sub in ``sub``.
     job : mapping
         Settings: those of the ``measure`` group.
     threads : int
@@ -185,6 +197,7 @@ def measure(
         [
             columns_hdu({name: [sub.row[name] for sub in subs] for name in subs[0].row}, "SUBS"),
             columns_hdu(_star_columns(subs), "STARS"),
+            columns_hdu(_top_columns(subs), "TOPS"),
             columns_hdu(_sky_columns(subs), "SKY"),
             record_hdu("measure", path_to_measures, job, inputs),
         ],
@@ -230,6 +243,7 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "id": facts["id"],
         "name": facts["name"],
         "night": facts["night"],
+        "setting": facts["setting"],
         "sha256": "",
         "start_utc": facts["start_utc"],
         "exposure_s": float(facts["exposure_s"]),
@@ -247,6 +261,9 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "gain": np.nan,
         "gain_source": "",
         "read_noise": np.nan,
+        "saturation_adu": np.nan,
+        "pile_up_adu": 0.0,
+        "top_adu": 0.0,
         "bias": facts["bias"] or "none",
         "dark": facts["dark"] or "none",
         "flat": facts["flat"] or "none",
@@ -286,6 +303,17 @@ def _star_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:
     numbers = np.repeat(np.arange(len(subs), dtype=np.int32), [len(sub.stars) for sub in subs])
     stars = np.concatenate([sub.stars for sub in subs])
     return {"sub": numbers} | {name: stars[name] for name in STAR.names or ()}
+
+
+def _top_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:
+    kept = [min(len(sub.tops.values), _TOPS_KEPT) for sub in subs]
+    parts = [(sub.tops, np.s_[:count]) for sub, count in zip(subs, kept, strict=True)]
+    return {
+        "sub": np.repeat(np.arange(len(subs), dtype=np.int32), kept),
+        "x": np.concatenate([tops.x[part] for tops, part in parts]),
+        "y": np.concatenate([tops.y[part] for tops, part in parts]),
+        "value": np.concatenate([tops.values[part] for tops, part in parts]),
+    }
 
 
 def _sky_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:

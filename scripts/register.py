@@ -16,6 +16,7 @@ from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.record import measured_alone, read_record, record_hdu
 from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
+from platefiles.saturation_levels import with_agreed_levels
 from platefiles.sub_matching import SubMatcher, common_stars
 from platelib.levels import ReferenceSky
 from platelib.star_light import Aperture, ReferenceLight, per_second
@@ -50,9 +51,11 @@ def register(
     settings = job["settings"]
     lock = read_lock(Path(path_to_lock))
     nights = {path: read_measures([path]) for path in {*paths_to_measures, *paths_to_reference}}
-    subs = [sub for path in paths_to_measures for sub in nights[path]]
+    subs = with_agreed_levels([sub for path in paths_to_measures for sub in nights[path]])
+    agreed = {sub.id: sub for sub in subs}
     known = [sub for path in paths_to_reference for sub in nights[path]]
     reference = _find(known, lock.reference, path_to_lock)
+    reference = agreed.get(reference.id, reference)
     rows = [blank_row(sub.facts, _seconds(sub, job)) for sub in subs]
     limits = Limits(**settings["quality"])
     judge_measures(rows, limits)

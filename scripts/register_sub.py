@@ -50,7 +50,8 @@ def register_sub(
             with open_raw(path_to_raw, facts.get("sections")) as image:
                 masters = Masters(paths_to_masters)
                 hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
-                sub = Sub(image, facts, masters, job["camera"], row.facts["sky_noise"] ** 2, hits)
+                variance, level = row.facts["sky_noise"] ** 2, row.facts["saturation_adu"]
+                sub = Sub(image, facts, masters, job["camera"], variance, hits, level)
                 values, variance = sub.registered(row.transform, row.levels, (0, ny), (0, nx))
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"

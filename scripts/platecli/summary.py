@@ -101,7 +101,7 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
 
 
 def note_lines(results: Path) -> list[str]:
-    """Return what was not done, as headers of channels say it, each once.
+    """Return what was not done and what was found out, as headers of channels say it, each once.
 
     Parameters
     ----------
@@ -112,6 +112,9 @@ def note_lines(results: Path) -> list[str]:
     for path in sorted((results / "channels").glob("*.fits")):
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
             notes |= dict.fromkeys(read_texts(stream, "NOTDONE"))
+            stream.seek(0)
+            found = read_texts(stream, "SATFROM")
+            notes |= dict.fromkeys(text for text in found if text.startswith("camera setting"))
     return [f"  note: {note}" for note in notes]
 
 

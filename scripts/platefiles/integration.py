@@ -61,7 +61,9 @@ def open_subs(
             continue
         variance = row.facts["sky_noise"] ** 2
         hit = hits.get(sub_id, NO_HITS)
-        subs.append((row, Sub(image, sub_facts, masters, job["camera"], variance, hit)))
+        level = row.facts["saturation_adu"]
+        sub = Sub(image, sub_facts, masters, job["camera"], variance, hit, level)
+        subs.append((row, sub))
     return subs
 
 

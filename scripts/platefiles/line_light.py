@@ -10,13 +10,12 @@ from platefiles.errors import UserError
 from platefiles.flattened import CORE, NO_DATA, NO_OTHER_DATA, FlatChannel, without_cores
 from platefiles.star_matching import Matching, match_pair
 from platelib.continuum import Scale, fit_scale
-from platelib.gaps import mend_gaps
+from platelib.gaps import mend_cores
 from platelib.star_fluxes import circle_fluxes
 
 _RADIUS_FWHM = 1.5
 _USUAL_FWHM_PX = 4.0
 _LEAST_SIGMA = 15.0
-_LARGEST_CORE_PX = 20_000
 
 
 @dataclass(frozen=True)
@@ -109,8 +108,7 @@ def line_light(
     variance = narrow.variance + np.float32(scale.value**2) * broad.variance
     mask = gaps[0] * np.uint8(NO_DATA) + gaps[1] * np.uint8(NO_OTHER_DATA)
     mask[~np.isfinite(image) & (mask == 0)] = CORE
-    mended, _ = mend_gaps(image[None], _LARGEST_CORE_PX)
-    image[mask == CORE] = mended[0][mask == CORE]
+    mend_cores(image[None], mask == CORE)
     factor = _noise_factor(narrow, broad, scale.value)
     return LineLight(image, variance, mask, factor, scale, matching)
 

@@ -1,5 +1,6 @@
 """Masters on the shelf: loaded once each, put together for the subs that need them."""
 
+import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from astropy.io import fits
 from platefiles.fitsfile import map_image, read_header
 from platelib.calibration import Correction, Detector
 from platelib.photon_transfer import Estimate, GainChoice, choose_gain
+from platelib.saturation import MARGIN
 
 
 def _typical(plane: np.ndarray) -> float:
@@ -102,6 +104,7 @@ class Masters:
         equipment: Mapping[str, Any],
         full_scale: float,
         overscan_adu: float = 0.0,
+        saturation: float = math.nan,
     ) -> tuple[Detector, GainChoice]:
         """Return a sub's detector and how its gain was chosen.
 
@@ -116,6 +119,9 @@ class Masters:
         overscan_adu : float
             Level of the overscan that was subtracted, ADU, which the equipment file's
             ``saturation_adu`` still holds.
+        saturation : float
+            Value from which on pixels are saturated, ADU, as it was found in the lights; NaN where
+            nothing was found. The equipment file's word goes before it.
 
         Returns
         -------
@@ -131,5 +137,8 @@ class Masters:
         if noise_adu is not None:
             read_noise = float(noise_adu) * choice.value
         stated = equipment.get("saturation_adu")
-        saturation = stated - overscan_adu if stated else 0.98 * full_scale
-        return Detector(choice.value, read_noise, saturation), choice
+        if stated is not None:
+            return Detector(choice.value, read_noise, stated - overscan_adu), choice
+        top = MARGIN * full_scale
+        level = top if math.isnan(saturation) else min(top, saturation)
+        return Detector(choice.value, read_noise, level), choice

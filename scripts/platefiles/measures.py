@@ -1,7 +1,7 @@
 """Reading the measures of a channel's nights back, sub by sub."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -10,8 +10,11 @@ import numpy as np
 
 from platefiles.measured_world import world_map
 from platefiles.tables import read_columns, rows_of
+from platelib.close_pairs import close_pairs
 from platelib.detections import FLAG_SATURATED, STAR, Mesh
 from platelib.sky_map import SkyMap
+
+_FLAG_REACH_PX = 2.83
 
 
 class _Night:
@@ -32,6 +35,11 @@ class _Night:
         return stars, _parts(columns["sub"], len(self.rows))
 
     @cached_property
+    def _tops(self) -> tuple[dict[str, np.ndarray], list[slice]]:
+        columns = read_columns(self._path, "TOPS")
+        return columns, _parts(columns["sub"], len(self.rows))
+
+    @cached_property
     def _sky(self) -> tuple[dict[str, np.ndarray], list[slice]]:
         columns = read_columns(self._path, "SKY")
         return columns, _parts(columns["sub"], len(self.rows))
@@ -40,6 +48,13 @@ class _Night:
         """Stars of a sub, brightest first."""
         stars, parts = self._stars
         return stars[parts[number]]
+
+    def saturated(self, number: int, level: float) -> np.ndarray:
+        """Places of the brightest pixels of a sub that reach a level, ``(n, 2)``, x and y."""
+        columns, parts = self._tops
+        part = parts[number]
+        full = columns["value"][part] >= level
+        return np.stack([columns["x"][part][full], columns["y"][part][full]], axis=1)
 
     def mesh(self, number: int) -> Mesh | None:
         """Sky of a sub."""
@@ -69,7 +84,29 @@ class MeasuredSub:
     @cached_property
     def stars(self) -> np.ndarray:
         """``(n,)`` with the columns of ``platelib.detections.STAR``, brightest first."""
-        return self._night.stars(self._number)
+        stars = self._night.stars(self._number)
+        level = self.facts["saturation_adu"]
+        if not len(stars) or not level < self._night.rows[self._number]["saturation_adu"]:
+            return stars
+        places = self._night.saturated(self._number, level)
+        centres = np.stack([stars["x"], stars["y"]], axis=1)
+        near, _ = close_pairs(centres, places.astype(np.float64), _FLAG_REACH_PX)
+        stars = stars.copy()
+        stars["flags"][near] |= FLAG_SATURATED
+        return stars
+
+    def with_saturation(self, level: float, pile_up: float) -> "MeasuredSub":
+        """Return the sub with another level of saturation; stars that reach it are flagged too.
+
+        Parameters
+        ----------
+        level : float
+            Value from which on pixels are saturated, ADU of the raw frame; NaN if it is unknown.
+        pile_up : float
+            Value at which pixels pile up, ADU; 0 if they do not.
+        """
+        facts = {"saturation_adu": level, "pile_up_adu": pile_up}
+        return replace(self, facts=self.facts | facts)
 
     @cached_property
     def mesh(self) -> Mesh | None:

@@ -205,7 +205,8 @@ def _saturated(
     """Say which places are saturated in some sub."""
     found = np.zeros(len(places), dtype=bool)
     for sub in used:
-        stars = measured[sub.facts["id"]].stars
+        level, pile_up = sub.facts["saturation_adu"], sub.facts["pile_up_adu"]
+        stars = measured[sub.facts["id"]].with_saturation(level, pile_up).stars
         full = stars[(stars["flags"] & FLAG_SATURATED) > 0]
         if len(full):
             here = np.stack(sub.transform(places[:, 0], places[:, 1]), axis=1)

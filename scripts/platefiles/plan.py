@@ -112,6 +112,7 @@ class ProjectPlan(FieldJobs, Layout):
             "name": frame.name,
             "night": frame.night,
             "fingerprint": frame.fingerprint,
+            "setting": frame.setting,
             "exposure_s": frame.exposure_s,
             "start_utc": frame.start_utc,
             "egain": None if self.loaded.project.calibrated else frame.egain,

@@ -54,6 +54,8 @@ class RawImage:
         where that is highest; infinity for floats.
     overscan_adu : float
         That level; 0 for a frame without.
+    step : float
+        Difference of neighbouring values in the file; 0 for floats.
     """
 
     def __init__(
@@ -101,6 +103,7 @@ class RawImage:
         dtype = np.dtype(DTYPES[int(self.header["BITPIX"])])
         top = np.inf if dtype.kind == "f" else float(np.iinfo(dtype).max)
         self.full_scale = top * self._scale + self._zero
+        self.step = 0.0 if dtype.kind == "f" else abs(self._scale)
         if isinstance(self._hdu, fits.CompImageHDU):
             self._words = self._unpacked(_tiles(source), dtype)
         else:

@@ -50,6 +50,9 @@ COLUMNS = {
     "scale": "from calibrated values to the unit of the channel",
     "sky_terms": "number of coefficients in sky_difference",
     "sky_difference": "polynomial of the sky taken off, unit of the channel",
+    "setting": "camera setting",
+    "saturation_adu": "raw value from which on pixels are saturated, adu",
+    "pile_up_adu": "raw value at which pixels pile up, adu; 0: they do not",
     "excess": "variance of the sky over that of the detector model",
     "sky_noise": "noise of the sky in calibrated values",
 }
@@ -87,6 +90,9 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
             "stars",
             "fwhm_px",
             "ellipticity",
+            "setting",
+            "saturation_adu",
+            "pile_up_adu",
             "excess",
         )
     }

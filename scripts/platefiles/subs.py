@@ -4,6 +4,7 @@ Every step takes them from here - measuring, integrating and the stored copies o
 what is written to disk on request is, bit for bit, what the integration saw.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -71,6 +72,8 @@ class Sub:
     ----------
     detector : Detector
     gain_choice : GainChoice
+    full_scale : float
+        Largest value of the raw file's format, ADU.
     """
 
     detector: Detector
@@ -84,16 +87,18 @@ class Sub:
         camera: Mapping[str, Any],
         sky_variance: float = 0.0,
         hits: HitPixels = NO_HITS,
+        saturation: float = math.nan,
     ):
         self._image = image
         self._hits = hits
         self.shape = image.shape
+        self.full_scale = image.full_scale
         self._sky_variance = sky_variance
         self._correction: Correction = masters.correction(
             facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"], facts["pedestal"]
         )
         self.detector, self.gain_choice = masters.detector(
-            facts, camera, image.full_scale, image.overscan_adu
+            facts, camera, image.full_scale, image.overscan_adu, saturation
         )
 
     @property

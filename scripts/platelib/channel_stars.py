@@ -13,7 +13,6 @@ from platelib.sky import sky_mesh
 from platelib.stars import StarSearch
 
 _CELL_PX = 64
-_LARGEST_CORE_PX = 2000
 _BRIGHT_SIGMA = 20.0
 _SHAPE_STARS = 200
 _CORE_SHARE, _CORE_RIM_PX = 0.8, 2
@@ -70,7 +69,7 @@ def channel_stars(
     """
     mesh = sky_mesh(image, _CELL_PX)
     gaps = ~np.isfinite(image)
-    mended = mend_gaps(image[None], _LARGEST_CORE_PX)[0][0]
+    mended = mend_gaps(image[None], None)[0][0]
     mended[~np.isfinite(mended)] = np.float32(np.median(mesh.level))
     mask = gaps * np.uint8(BAD) | cores * np.uint8(SATURATED)
     if not (mesh.noise > 0).any():

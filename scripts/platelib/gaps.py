@@ -1,24 +1,41 @@
-"""Small gaps in a picture, such as saturated cores of stars, filled from their rims.
+"""Small gaps in a picture, and saturated cores of stars of any size, filled from their rims.
 
-For pictures to be looked at only: the linear cube keeps its gaps.
+For pictures to be looked at only: the linear cube keeps its gaps. Gaps of up to 400 pixels are
+filled rim by rim with the mean of known neighbours. Larger ones get a smooth membrane that is fixed
+at the rim (Laplace's equation): first on means of 2 x 2 pixels, of these again, and so on, then
+each finer level from the coarser one with a fixed number of relaxations (the cascade of Bornemann
+and Deuflhard 1996, Numerische Mathematik 75, 135). The time is proportional to the number of
+pixels.
 """
 
+from collections.abc import Callable
+
 import numpy as np
-from scipy.ndimage import find_objects, label
+from scipy.ndimage import binary_dilation, find_objects, label
 
 LARGEST_PX = 400
+_RELAXATIONS = 12
 _NEIGHBOURS = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dy or dx]
 
 
-def mend_gaps(planes: np.ndarray, largest_px: int = LARGEST_PX) -> tuple[np.ndarray, int]:
-    """Fill gaps that lie inside the picture, rim by rim, with the mean of known neighbours.
+def mend_gaps(
+    planes: np.ndarray,
+    largest_px: int | None = LARGEST_PX,
+    core_levels: Callable[[], np.ndarray] | None = None,
+) -> tuple[np.ndarray, int]:
+    """Fill gaps that lie inside the picture from the known pixels around them.
 
     Parameters
     ----------
     planes : numpy.ndarray
         ``(n, ny, nx)`` float32, NaN for no data. A pixel without data in one plane is a gap.
-    largest_px : int
-        Gaps of more pixels than this stay, as do those that touch the edge of the picture.
+    largest_px : int or None
+        Gaps of more pixels than this stay, as do those that touch the edge of the picture; with
+        None a gap may have any size.
+    core_levels : callable, optional
+        Returns ``(n,)`` levels, and is called only where a gap is larger than ``largest_px``. Such
+        a gap is the core of a star, and is filled, if the median of its rim is above the level of
+        some plane.
 
     Returns
     -------
@@ -31,17 +48,118 @@ def mend_gaps(planes: np.ndarray, largest_px: int = LARGEST_PX) -> tuple[np.ndar
     mended = planes.copy()
     labels, _ = label(~np.isfinite(planes).all(axis=0), structure=np.ones((3, 3)))
     ny, nx = labels.shape
-    count = 0
+    count, levels = 0, None
     for number, (rows, columns) in enumerate(find_objects(labels), start=1):
         inside = rows.start > 0 and columns.start > 0 and rows.stop < ny and columns.stop < nx
         if not inside:
             continue
         window = np.s_[rows.start - 1 : rows.stop + 1, columns.start - 1 : columns.stop + 1]
         gap = labels[window] == number
-        if gap.sum() <= largest_px:
-            mended[:, *window] = _fill(mended[:, *window], gap)
-            count += int(gap.sum())
+        size = int(gap.sum())
+        if largest_px is not None and size > largest_px:
+            if core_levels is None:
+                continue
+            levels = core_levels() if levels is None else levels
+            if not _has_bright_rim(mended[:, *window], gap, levels):
+                continue
+        mended[:, *window] = filled(mended[:, *window], gap)
+        count += size
     return mended, count
+
+
+def mend_cores(planes: np.ndarray, cores: np.ndarray) -> None:
+    """Fill pixels that are known to be cores of stars, in place, whatever their size and place.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, NaN for no data.
+    cores : numpy.ndarray
+        ``(ny, nx)`` bool. Where nothing is known around them they stay as they are.
+    """
+    labels, _ = label(cores, structure=np.ones((3, 3)))
+    ny, nx = labels.shape
+    for number, (rows, columns) in enumerate(find_objects(labels), start=1):
+        top, left = max(0, rows.start - 1), max(0, columns.start - 1)
+        window = np.s_[top : min(ny, rows.stop + 1), left : min(nx, columns.stop + 1)]
+        planes[:, *window] = filled(planes[:, *window], labels[window] == number)
+
+
+def filled(planes: np.ndarray, gap: np.ndarray) -> np.ndarray:
+    """Return planes with one gap filled from what is known around it.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, NaN for no data.
+    gap : numpy.ndarray
+        ``(ny, nx)`` bool.
+    """
+    if np.count_nonzero(gap) <= LARGEST_PX:
+        return _fill(planes, gap)
+    known = ~gap & np.isfinite(planes).all(axis=0)
+    if not known.any():
+        return planes
+    surface = membrane(np.where(known, planes, 0).astype(np.float64), known)
+    return np.where(gap, surface, planes).astype(np.float32)
+
+
+def membrane(values: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Stretch a membrane over unknown pixels: each is the mean of its four neighbours, nearly.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        ``(n, ny, nx)`` float64; what stands at unknown pixels does not count.
+    known : numpy.ndarray
+        ``(ny, nx)`` bool, True somewhere. Across the edge of the array nothing flows.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ny, nx)`` float64, known pixels as they were.
+    """
+    if known.all():
+        return values
+    ny, nx = known.shape
+    if ny * nx == 1 or max(ny, nx) <= 2:
+        mean = np.where(known, values, 0).sum(axis=(1, 2)) / known.sum()
+        return np.where(known, values, mean[:, None, None])
+    padding = ((0, ny % 2), (0, nx % 2))
+    count = _in_pairs(np.pad(known.astype(np.float64), padding))
+    total = _in_pairs(np.pad(np.where(known, values, 0), ((0, 0), *padding)))
+    coarse = membrane(total / np.maximum(count, 1), count > 0)
+    finer = _twice(_twice(coarse, 1), 2)[:, :ny, :nx]
+    result = np.where(known, values, finer)
+    for _ in range(_RELAXATIONS):
+        around = np.pad(result, ((0, 0), (1, 1), (1, 1)), mode="edge")
+        mean = (around[:, :-2, 1:-1] + around[:, 2:, 1:-1]) + (
+            around[:, 1:-1, :-2] + around[:, 1:-1, 2:]
+        )
+        result = np.where(known, values, mean / 4)
+    return result
+
+
+def _in_pairs(array: np.ndarray) -> np.ndarray:
+    """Sum squares of 2 x 2 pixels."""
+    return (array[..., ::2, ::2] + array[..., 1::2, ::2]) + (
+        array[..., ::2, 1::2] + array[..., 1::2, 1::2]
+    )
+
+
+def _twice(array: np.ndarray, axis: int) -> np.ndarray:
+    """Sample an array twice as finely along an axis, by straight lines."""
+    width = [(0, 0)] * array.ndim
+    width[axis] = (1, 1)
+    padded = np.moveaxis(np.pad(array, width, mode="edge"), axis, -1)
+    low, middle, high = padded[..., :-2], padded[..., 1:-1], padded[..., 2:]
+    parts = np.stack([0.75 * middle + 0.25 * low, 0.75 * middle + 0.25 * high], axis=-1)
+    return np.moveaxis(parts.reshape(*parts.shape[:-2], -1), -1, axis)
+
+
+def _has_bright_rim(planes: np.ndarray, gap: np.ndarray, levels: np.ndarray) -> bool:
+    rim = binary_dilation(gap, np.ones((3, 3))) & np.isfinite(planes).all(axis=0)
+    return bool(rim.any()) and bool((np.median(planes[:, rim], axis=1) > levels).any())
 
 
 def _fill(planes: np.ndarray, gap: np.ndarray) -> np.ndarray:

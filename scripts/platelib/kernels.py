@@ -35,6 +35,7 @@ KERNEL_MODULES = (
     "defects",
     "photon_transfer",
     "calibration",
+    "bright_pixels",
     "mending",
     "sky",
     "moments",

@@ -5,6 +5,7 @@ Worked through in strips of rows, in double precision, so that memory is bounded
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from PIL import Image
@@ -26,6 +27,7 @@ from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch
 
 _STRIP_ROWS = 256
 _FULL = 65535
+_CORE_RIM_SIGMA = 5.0
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,8 @@ def render(
     ----------
     planes : numpy.ndarray
         ``(3, ny, nx)`` float32 red, green, blue or ``(1, ny, nx)`` grey; linear, NaN for no
-        data. Small gaps are filled from their rims; pixels in larger ones are black.
+        data. Small gaps, and larger ones whose rim is bright, are filled; pixels in others are
+        black.
     luminance : numpy.ndarray or None
         ``(ny, nx)`` float32, linear; replaces the lightness of the colours.
     look : Look
@@ -126,7 +129,7 @@ def render(
         If there are no data or the sky is without noise.
     """
     everything = planes if luminance is None else np.concatenate([planes, luminance[None]])
-    everything, mended = mend_gaps(everything)
+    everything, mended = mend_gaps(everything, core_levels=partial(_core_levels, everything))
     planes = everything[: len(planes)]
     light = None if luminance is None else everything[-1]
     intensity = mean_plane(planes)
@@ -152,6 +155,12 @@ def render(
         steps.append(said)
     drawn = _sky_lab(pixels, intensity, sky)
     return Rendering(pixels, curve, light_curve, mended, black, drawn, look.shoulder, tuple(steps))
+
+
+def _core_levels(planes: np.ndarray) -> np.ndarray:
+    """Levels above which the rim of a gap in a plane is light and not sky."""
+    skies, _ = measure_sky(planes)
+    return np.array([sky.level + _CORE_RIM_SIGMA * sky.scatter for sky in skies])
 
 
 def _sky_lab(pixels: np.ndarray, intensity: np.ndarray, sky: Sky) -> tuple[float, float, float]:

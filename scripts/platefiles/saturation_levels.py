@@ -1,0 +1,52 @@
+"""The level of saturation of each camera setting, agreed between the subs that were measured."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from platefiles.measures import MeasuredSub
+from platelib.saturation import sound_levels
+
+
+def with_agreed_levels(subs: Sequence[MeasuredSub]) -> list[MeasuredSub]:
+    """Give all subs of a camera setting one level of saturation.
+
+    Each sub was measured by itself, so that more subs never change the measures of a night. A sub
+    that shows few saturated stars may not show where values pile up, while others do.
+
+    Parameters
+    ----------
+    subs : sequence of MeasuredSub
+        Of one channel.
+
+    Returns
+    -------
+    list of MeasuredSub
+        In the same order. ``pile_up_adu`` is the median of the pile-ups of the setting,
+        ``saturation_adu`` that of the levels from which on pixels count as saturated; where no
+        pile-up was found it is what it was. Stars that reach the level are flagged.
+    """
+    by_setting: dict[str, list[MeasuredSub]] = {}
+    for sub in subs:
+        by_setting.setdefault(sub.facts["setting"], []).append(sub)
+    agreed = {setting: _agreed(members) for setting, members in by_setting.items()}
+    return [_with_level(sub, *agreed[sub.facts["setting"]]) for sub in subs]
+
+
+def _agreed(subs: Sequence[MeasuredSub]) -> tuple[float, float]:
+    """Level of saturation and pile-up of one setting; NaN and 0 where the subs show none."""
+    pile_ups = [sub.facts["pile_up_adu"] for sub in subs]
+    sound = sound_levels(pile_ups, [sub.facts["top_adu"] for sub in subs])
+    if not sound.any():
+        return float("nan"), 0.0
+    levels = np.array([sub.facts["saturation_adu"] for sub in subs])[sound]
+    return float(np.median(levels)), float(np.median(np.array(pile_ups)[sound]))
+
+
+def _with_level(sub: MeasuredSub, level: float, pile_up: float) -> MeasuredSub:
+    has_own = sub.facts["pile_up_adu"] > 0
+    if not pile_up:
+        # A pile-up that the other subs contradict is none.
+        return sub.with_saturation(level, pile_up) if has_own else sub
+    own = sub.facts["saturation_adu"]
+    return sub.with_saturation(level if has_own or not own < level else own, pile_up)
