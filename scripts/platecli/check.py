@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from platecli import outcome
+from platecli.doubts import doubt_lines
 from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
 from platecli.summary import USED, hours_minutes
@@ -47,6 +48,7 @@ def text(ahead: Outlook) -> list[str]:
         f"{loaded.name}: {loaded.project.title}",
         *_new_lines(ahead),
         *_moved_lines(ahead),
+        *doubt_lines(ahead),
         *_job_lines(ahead),
         *_left_out_lines(ahead),
         *_calibration_lines(ahead),

@@ -48,8 +48,9 @@ class RawFolders:
 
     @cached_property
     def lights(self) -> tuple[Light, ...]:
-        """All lights that can be read."""
-        return tuple(Light(file, facts) for file, facts in self.readable if facts.role == "light")
+        """Lights that can be read; those of colour sensors only where there are no others."""
+        every = [Light(file, facts) for file, facts in self.readable if facts.role == "light"]
+        return tuple([light for light in every if not light.facts.colour] or every)
 
     @cached_property
     def trials(self) -> tuple[Trial, ...]:

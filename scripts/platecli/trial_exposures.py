@@ -80,8 +80,16 @@ def odd_trials(lights: Sequence[Light]) -> list[Trial]:
         Lights of another binning or size than nearly all of their filter, exposures that are a
         third of the usual one or less (or three times as long and single ones), and filters of
         which there are only a few glances of seconds. What makes up more than 5 % of a channel is
-        never among them. The limits are common practice, no source.
+        never among them. The limits are common practice, no source. The rest is searched again
+        until there are none.
     """
+    trials: list[Trial] = []
+    while found := _odd_at_once(_without(lights, [light for t in trials for light in t.lights])):
+        trials += found
+    return trials
+
+
+def _odd_at_once(lights: Sequence[Light]) -> list[Trial]:
     trials: list[Trial] = []
     kept: list[Light] = []
     for channel in by_filter(lights).values():

@@ -178,6 +178,7 @@ class DraftBench:
         self.projects = root / "checkout" / "config" / "projects"
         self.raw = root / "frames"
         self.raw.mkdir(parents=True)
+        self.said = ""
         self._count = 0
 
     def frame(self, name, data=None, **cards):
@@ -217,11 +218,12 @@ class DraftBench:
         return {path.stem: load_project(path, self.projects) for path in paths}
 
     def check(self, capsys):
-        """Run the verb `check` on all drafts; give its status and what it says on errors."""
+        """Run the verb `check` on all drafts; give its status and errors, and keep its lines."""
         paths = [str(path) for path in sorted(self.projects.glob("*.yaml"))]
         args = argparse.Namespace(project=paths, to="all", directory=self.projects.parents[1])
         status = check.run(args)
-        return status, capsys.readouterr().err
+        self.said, errors = capsys.readouterr()
+        return status, errors
 
     def refused(self, name="field", raw=None, **choices):
         """Give the sentence with which a draft is refused, and see that nothing is written."""

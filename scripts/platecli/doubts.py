@@ -1,0 +1,79 @@
+"""What `check` sees among new lights: focus and test exposures, and other targets."""
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from platecli.found_lights import Light
+from platecli.outlook import Outlook, first_of
+from platecli.targets import Target, group_lights
+from platecli.trial_exposures import named_trials, odd_trials, patterns_for
+from platefiles.headers import fixes_for, read_facts
+from platefiles.plan import ProjectPlan
+from platefiles.scan import RawFile, scan_folders
+
+_SHOWN = 3
+
+
+def doubt_lines(ahead: Outlook) -> list[str]:
+    """Return what speaks against taking new lights as lights of one target.
+
+    What an earlier run has used already is not asked about again. Raw frames in object storage are
+    not looked at.
+
+    Parameters
+    ----------
+    ahead : Outlook
+        The working directory must be the one that its results lie in.
+    """
+    new = {frame.path for frame in ahead.new}
+    if not new or ahead.plan.loaded.project.calibrated:
+        return []
+    files = _files(ahead.plan)
+    every = list(_lights(ahead.plan, files))
+    trials = named_trials(every)
+    named = {light for trial in trials for light in trial.lights}
+    taken = {frame.path for frame in ahead.plan.frames if frame.role == "light"}
+    rest = [light for light in every if light.file.path in taken and light not in named]
+    trials += odd_trials(rest)
+    doubtful = {light for trial in trials for light in trial.lights}
+    lines = []
+    for trial in trials:
+        fresh = [light for light in trial.lights if light.file.path in new]
+        patterns = patterns_for(fresh, files, doubtful)
+        if fresh and patterns:
+            lines.append(
+                f"  focus or test? {first_of([*patterns], _SHOWN)} ({trial.why}): if so, add "
+                "them to `exclude`"
+            )
+    return [*lines, *_target_lines([light for light in rest if light not in doubtful], new)]
+
+
+def _target_lines(lights: Sequence[Light], new: set[str]) -> Iterator[str]:
+    if not lights:
+        return
+    grouping = group_lights(lights)
+    targets = [*grouping.targets, *grouping.few]
+    if len(targets) > 1 and any(light.file.path in new for light in lights):
+        kind = "pointings" if grouping.several_pointings else "targets"
+        names = first_of([_counted(target) for target in targets])
+        yield f"  {len(targets)} {kind}: {names}; `lights` selects those of the project"
+
+
+def _counted(target: Target) -> str:
+    return f"{target.numbered_title or 'no OBJECT'} ({len(target.lights)})"
+
+
+def _files(plan: ProjectPlan) -> list[RawFile]:
+    folders = [folder for folder in plan.loaded.raw_folders if isinstance(folder, Path)]
+    return scan_folders(folders, Path(plan.results) / ".scan.json", False)
+
+
+def _lights(plan: ProjectPlan, files: Iterable[RawFile]) -> Iterator[Light]:
+    """Yield all lights of the raw folders, those of other projects too."""
+    fixes = plan.loaded.project.header_fixes
+    for file in files:
+        cards = fixes_for((file.inside, file.name), fixes)
+        facts = read_facts(file.header, file.inside, os.path.basename(file.folder), cards)
+        if facts.role == "light" and not file.reason:
+            yield Light(file, facts)
