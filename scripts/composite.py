@@ -74,12 +74,16 @@ def composite(
     luminance = read_image(path_to_cube, "LUMINANCE")[0] if with_luminance else None
     part = _part(planes, luminance, crop)
     planes, luminance = planes[:, *part], None if luminance is None else luminance[part]
+    saturation = None
+    if has_image(path_to_cube, "CORES"):
+        saturation = read_image(path_to_cube, "CORES")[0][part]
     try:
         rendering = render(
             planes,
             luminance,
             Look(**stretch.model_dump()),
             finishing.Finish(**(finish or Finish()).model_dump()),
+            saturation,
         )
     except ValueError as error:
         msg = f"{path_to_cube}: {error}"

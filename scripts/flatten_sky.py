@@ -18,13 +18,13 @@ from platelib.blocks import BLOCK_PX, mean_blocks
 from platelib.channel_stars import (
     Width,
     channel_stars,
-    saturated_cores,
     variance_of_light,
     width_of,
 )
 from platelib.detections import STAR
 from platelib.sky_model import SkyModel, model_sky
 from platelib.sky_surface import RING
+from platelib.star_cores import saturated_cores
 
 _CELL_COLUMNS = {
     "x": "mean place of the sky that was looked at, 0-based",

@@ -14,10 +14,11 @@ from platefiles.fitsfile import (
     has_image,
     image_hdu,
     read_header,
+    read_image,
     table_hdu,
     write_product,
 )
-from platefiles.flattened import read_flat_image
+from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
 from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, note_cards
@@ -28,6 +29,7 @@ from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.catalogue_white import SUN, star_colours, white_of_colour
 from platelib.mapping import LUMINANCE, Weights, blend, plane_weights, weights_by_noise
 from platelib.neutral_sky import Sky, measure_sky
+from platelib.star_cores import FULL, saturation_percent
 from platelib.white_balance import White, mean_star
 
 
@@ -52,8 +54,9 @@ def map_channels(
     path_to_cube : Path
         Written: ``SCI`` ``(3, ny, nx)`` float32, planes red, green and blue (one plane for a
         black-and-white picture), and ``LUMINANCE`` where the matrix has one. Linear, with the
-        sky at zero where the recipe wants a neutral background. ``INPUTS``, a row a channel, and
-        ``SUBS``, a row a sub of these channels.
+        sky at zero where the recipe wants a neutral background. ``CORES`` ``(ny, nx)`` uint8 where
+        stars saturate a channel: how near it is to saturation there, in percent; 0 elsewhere.
+        ``INPUTS``, a row a channel, and ``SUBS``, a row a sub of these channels.
     matrix : mapping
         Output colour to channel to weight.
     colour : Colour
@@ -77,7 +80,7 @@ def map_channels(
     try:
         weights = plane_weights(matrix, list(paths_to_channels))
         skies_of = paths_to_skies or {}
-        images, unit = _read(paths_to_channels, skies_of, weights)
+        images, unit, cores = _read(paths_to_channels, skies_of, weights)
         notes = []
         if colour.luminance_weights == "noise" and len(weights.get(LUMINANCE, ())) > 1:
             weights[LUMINANCE], note = _by_noise(images, weights[LUMINANCE])
@@ -96,7 +99,8 @@ def map_channels(
     result = neutral if colour.neutral_background else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
-    result, place, undone = framed(result, geometry or Geometry(), world)
+    result, place, undone = framed(_with_cores(result, cores), geometry or Geometry(), world)
+    result, cores = result[: len(names)], result[len(names) :]
     for note in undone:
         log.warning("%s", note)
     facts = [
@@ -111,6 +115,9 @@ def map_channels(
     if LUMINANCE in names[count:]:
         flat = [card for card in place if card[0] != "CD3_3"]
         hdus.append(image_hdu(result[-1], "LUMINANCE", flat, unit))
+    if len(cores):
+        percent = np.clip(np.rint(np.nan_to_num(cores[0])), 0, 2 * FULL).astype(np.uint8)
+        hdus.append(image_hdu(percent, "CORES", [card for card in place if card[0] != "CD3_3"]))
     wavelengths = (job or {}).get("wavelengths_nm", {})
     table = _inputs_table(
         {name: paths_to_channels[name] for name in _needed(weights)}, weights, wavelengths
@@ -178,14 +185,37 @@ def _exposures(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
 
 def _read(
     paths: Mapping[str, Path], skies: Mapping[str, Path], weights: Weights
-) -> tuple[dict[str, np.ndarray], str | None]:
-    """Read the channels that some row needs, and the unit that they share."""
+) -> tuple[dict[str, np.ndarray], str | None, np.ndarray | None]:
+    """Read the channels that some row needs, the unit that they share, and saturated cores."""
     needed = [name for name in paths if any(name in row for row in weights.values())]
-    images, units = {}, []
+    images, units, cores = {}, [], None
     for name in needed:
         images[name], header = read_flat_image(paths[name], skies.get(name))
         units.append(header.get("BUNIT"))
-    return images, units[0] if len(set(units)) == 1 else None
+        own = _core_percent(paths[name], images[name])
+        if own is not None and own.any():
+            cores = own if cores is None else np.maximum(cores, own)
+    return images, units[0] if len(set(units)) == 1 else None, cores
+
+
+def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:
+    """Tell how near to saturation the cores of a channel's stars are.
+
+    A channel of lines has no stars: their cores are filled from what is around them.
+    """
+    header = read_header(path)
+    if header.get("STEP") == "subtract_continuum":
+        return None
+    if has_image(path, "MASK"):
+        return ((read_image(path, "MASK")[0] & CORE) > 0) * np.uint8(FULL)
+    return saturation_percent(image, float(header.get("SATURATE", np.inf)))
+
+
+def _with_cores(planes: np.ndarray, cores: np.ndarray | None) -> np.ndarray:
+    """Return planes, and cores as a last one if there are any, to be turned with them."""
+    if cores is None:
+        return planes
+    return np.concatenate([planes, cores[None].astype(np.float32)])
 
 
 def _by_noise(

@@ -14,9 +14,9 @@ import numpy as np
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image
 from platefiles.tables import columns_hdu, read_columns
 from platefiles.wcs_cards import carried_cards
-from platelib.channel_stars import saturated_cores
 from platelib.detections import STAR
 from platelib.sky_surface import Lattice, SkySurface
+from platelib.star_cores import saturated_cores
 
 NO_DATA, NO_OTHER_DATA, CORE = 1, 2, 4
 """Values of ``MASK``: no data; none in the channel that was subtracted; a saturated core."""

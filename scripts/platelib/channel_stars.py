@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_dilation
 
 from platelib.blocks import Blocks
 from platelib.calibration import BAD, SATURATED
@@ -15,7 +14,6 @@ from platelib.stars import StarSearch
 _CELL_PX = 64
 _BRIGHT_SIGMA = 20.0
 _SHAPE_STARS = 200
-_CORE_SHARE, _CORE_RIM_PX = 0.8, 2
 _MEDIAN_ERROR = 1.2533141373155
 _MAD_TO_SIGMA = 1.482602218505602
 
@@ -56,7 +54,7 @@ def channel_stars(
         ``(ny, nx)`` float32, NaN where there are no data. Cores of stars without data are filled
         from their rims, so that the star is found, and flagged.
     cores : numpy.ndarray
-        ``(ny, nx)`` bool: saturated pixels, from `saturated_cores`.
+        ``(ny, nx)`` bool: saturated pixels, from `platelib.star_cores.saturated_cores`.
     light_variance : float
         Variance of a pixel that a unit of light adds, see `variance_of_light`.
     detection_sigma, aperture_fwhm, max_stars
@@ -83,28 +81,6 @@ def channel_stars(
         half_px = search.needed_half_px
         if half_px <= search.half_px:
             return search.stars()
-
-
-def saturated_cores(image: np.ndarray, level: float) -> np.ndarray:
-    """Find saturated pixels of an integrated channel, and those beside them.
-
-    Parameters
-    ----------
-    image : numpy.ndarray
-        ``(ny, nx)`` float32, NaN where there are no data.
-    level : float
-        Value of a saturated pixel in the sub that saturates first; infinite if none does.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(ny, nx)`` bool. Sampling makes the edge of a flat core uneven, and flat fields move its
-        level, so they begin at 0.8 of that and take two more pixels on all sides.
-    """
-    cores = image >= np.float32(_CORE_SHARE * level)
-    if not cores.any():
-        return cores
-    return np.asarray(binary_dilation(cores, np.ones((3, 3), dtype=bool), _CORE_RIM_PX))
 
 
 def variance_of_light(blocks: Blocks, sky: np.ndarray, block_pixels: int) -> float:

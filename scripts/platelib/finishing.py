@@ -19,10 +19,12 @@ from platelib.luminance import fit_gamut, replace_lightness
 from platelib.neutral_sky import Sky
 from platelib.picture_stars import point_spread
 from platelib.srgb import decode, encode, to_oklab
+from platelib.star_cores import Cores, apart_from
 
 SHARPENED_FROM_SIGMA, SHARPENED_WHOLLY_SIGMA = 10.0, 30.0
 _DECONVOLUTION_ROUNDS = 20
 _DENOISE_ROUNDS = 60
+_CORE_REACH_FWHM = 2.0
 _MAD_TO_SIGMA = 1.482602218505602
 _CLIP_LIMIT = 0.008
 _FULL = 65535
@@ -51,7 +53,9 @@ class Finish:
 NO_FINISH = Finish()
 
 
-def sharpen(image: np.ndarray, sky: Sky, strength: float) -> tuple[np.ndarray, str]:
+def sharpen(
+    image: np.ndarray, sky: Sky, strength: float, cores: Cores | None = None
+) -> tuple[np.ndarray, str]:
     """Undo some of the blur of the air where there is much more signal than noise.
 
     Parameters
@@ -62,6 +66,9 @@ def sharpen(image: np.ndarray, sky: Sky, strength: float) -> tuple[np.ndarray, s
         Of that image.
     strength : float
         Share of the deconvolved image, above 0, up to 1.
+    cores : Cores, optional
+        Saturated cores of stars, which are left as they are: the flat top of a star is not the
+        blurred image of anything, and what is made of it has rings.
 
     Returns
     -------
@@ -82,6 +89,8 @@ def sharpen(image: np.ndarray, sky: Sky, strength: float) -> tuple[np.ndarray, s
     reach = SHARPENED_WHOLLY_SIGMA - SHARPENED_FROM_SIGMA
     ramp = np.clip((height - np.float32(SHARPENED_FROM_SIGMA)) / np.float32(reach), 0, 1)
     share = np.float32(strength) * ramp * ramp * (3 - 2 * ramp)
+    if cores is not None:
+        share *= apart_from(cores, _CORE_REACH_FWHM * width)
     floor = np.float32(3 * sky.scatter)
     light = np.maximum(above + floor, np.float32(1e-3) * floor).astype(np.float64)
     # It starts from a flat picture: fewer rounds would blur.

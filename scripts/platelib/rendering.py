@@ -23,6 +23,7 @@ from platelib.gaps import mend_gaps
 from platelib.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.neutral_sky import Sky, measure_sky
 from platelib.srgb import decode, encode
+from platelib.star_cores import Cores, cores_of, whitened, with_colours_of_rims
 from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _STRIP_ROWS = 256
@@ -105,7 +106,11 @@ class _Toning:
 
 
 def render(
-    planes: np.ndarray, luminance: np.ndarray | None, look: Look, finish: Finish = NO_FINISH
+    planes: np.ndarray,
+    luminance: np.ndarray | None,
+    look: Look,
+    finish: Finish = NO_FINISH,
+    saturation: np.ndarray | None = None,
 ) -> Rendering:
     """Draw a picture.
 
@@ -118,6 +123,10 @@ def render(
     luminance : numpy.ndarray or None
         ``(ny, nx)`` float32, linear; replaces the lightness of the colours.
     look : Look
+    finish : Finish
+    saturation : numpy.ndarray, optional
+        ``(ny, nx)`` uint8: how near to saturation the cores of stars are, in percent, 0 elsewhere;
+        see `platelib.star_cores.saturation_percent`.
 
     Returns
     -------
@@ -138,14 +147,22 @@ def render(
     if len(planes) == 3:
         radius = look.colour_smoothing_px
         planes = smooth_faint_colour(planes, intensity, sky.level, sky.scatter, radius)
+    cores = None if saturation is None or not saturation.any() else cores_of(saturation)
     if finish.deconvolution:
-        planes, light, said = _sharpened(planes, light, sky, finish.deconvolution)
+        planes, light, said = _sharpened(planes, light, sky, finish.deconvolution, cores)
         steps.append(said)
+    # Curve and shoulder are those of the data, so that nothing changes outside of the cores.
     toning, light_toning = _toning(planes, curve, look), None
     if light is not None:
         light_toning = _toning(light[None], choose_curve(light, look)[0], look)
     light_curve = light_toning.curve if light_toning else None
-    pixels, black = _draw(planes, light, toning, light_toning, look)
+    if cores is not None and len(planes) == 3:
+        skies, _ = measure_sky(planes)
+        planes = with_colours_of_rims(planes, cores, np.array([own.level for own in skies]))
+        steps.append(
+            f"{cores.count} saturated cores in the colours of their rims, white in the middle"
+        )
+    pixels, black = _draw(planes, light, toning, light_toning, look, cores)
     if finish.colour_denoise and len(planes) == 3:
         pixels, said = denoise_colour(pixels, finish.colour_denoise)
         steps.append(said)
@@ -181,7 +198,7 @@ def _toning(planes: np.ndarray, curve: AsinhCurve, look: Look) -> _Toning:
 
 
 def _sharpened(
-    planes: np.ndarray, light: np.ndarray | None, sky: Sky, strength: float
+    planes: np.ndarray, light: np.ndarray | None, sky: Sky, strength: float, cores: Cores | None
 ) -> tuple[np.ndarray, np.ndarray | None, str]:
     """Deconvolve what gives the brightness: the luminance, or else the mean of the planes.
 
@@ -189,10 +206,10 @@ def _sharpened(
     """
     if light is not None:
         (own,), _ = measure_sky(light[None])
-        light, said = sharpen(light, own, strength)
+        light, said = sharpen(light, own, strength, cores)
         return planes, light, said
     before = mean_plane(planes) - np.float32(sky.level)
-    after, said = sharpen(before + np.float32(sky.level), sky, strength)
+    after, said = sharpen(before + np.float32(sky.level), sky, strength, cores)
     after = after - np.float32(sky.level)
     safe = before > 0
     factor = np.where(safe, after / np.where(safe, before, 1), np.float32(1)).astype(np.float32)
@@ -268,6 +285,7 @@ def _draw(
     toning: _Toning,
     luminance_toning: _Toning | None,
     look: Look,
+    cores: Cores | None = None,
 ) -> tuple[np.ndarray, int]:
     ny, nx = planes.shape[1:]
     picture = np.zeros((ny, nx, 3), dtype=np.uint16)
@@ -280,6 +298,8 @@ def _draw(
         if luminance is not None and luminance_toning is not None:
             light = luminance_toning(luminance[None, rows])[0]
             display = replace_lightness(display, light, look.colour_lift)
+        if cores is not None and len(display) == 3:
+            display = whitened(display, cores.whiteness[rows])
         gaps = ~np.isfinite(display).all(axis=0)
         black += int(gaps.sum())
         display[:, gaps] = 0.0

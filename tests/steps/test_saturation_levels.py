@@ -6,14 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from composite import composite
+from map_channels import map_channels
 from measure import measure
 
 from platefiles.cards import read_texts
-from platefiles.fitsfile import read_header
+from platefiles.fitsfile import read_header, read_image
 from platefiles.measures import read_measures
+from platefiles.recipe import Colour, Geometry, Stretch
 from platefiles.registration import read_registration
 from platefiles.saturation_levels import with_agreed_levels
 from platelib.detections import FLAG_SATURATED
+from platelib.star_cores import cores_of
 
 LEVEL, BLIND = 5000, "g-03.fits"
 """The brightest stars of the green lights reach some 15,000 ADU."""
@@ -64,6 +68,43 @@ def test_the_level_reaches_the_channel(clipped):
     bias = 500
     expected = (0.98 * LEVEL - bias) * gain / seconds * min(scales)
     assert header["SATURATE"] == pytest.approx(expected, rel=0.01)
+
+
+def test_pictures_know_saturated_cores(clipped, tmp_path):
+    """The cube tells cores of each channel, scaled with it; the picture is white there."""
+    channels = {name: Path(clipped.make_channel(name)) for name in ("ha", "g", "b")}
+    colours = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
+    straight, small = tmp_path / "straight.fits", tmp_path / "small.fits"
+    map_channels(channels, straight, colours, Colour())
+    map_channels(channels, small, colours, Colour(), geometry=Geometry(scale=0.5))
+    percent, _ = read_image(straight, "CORES")
+    expected = np.zeros(percent.shape, dtype=bool)
+    for path in channels.values():
+        expected |= read_image(path)[0] >= 0.8 * read_header(path)["SATURATE"]
+    assert expected.sum() > 20
+    assert (percent[expected] >= 80).all()
+    assert 0 < np.count_nonzero(percent) < 30 * expected.sum()
+    half, _ = read_image(small, "CORES")
+    assert half.shape == tuple(size // 2 for size in percent.shape)
+    assert half.max() >= 80
+    cube, _ = read_image(straight)
+    stretch = Stretch(white_share=0.002)
+    rendering = composite(straight, [tmp_path / "a.png"], stretch, "Tiny", crop="none")
+    assert any("saturated cores" in step for step in rendering.steps)
+    with fits.open(straight) as hdus:
+        names = [hdu.name for hdu in hdus]
+        del hdus["CORES"]
+        hdus.writeto(tmp_path / "without.fits")
+    assert "CORES" in names
+    plain = composite(tmp_path / "without.fits", [tmp_path / "b.png"], stretch, "T", crop="none")
+    outside = percent == 0
+    np.testing.assert_array_equal(rendering.pixels[outside], plain.pixels[outside])
+    deepest = (cores_of(percent).whiteness > 0.95) & np.isfinite(cube).all(axis=0)
+    assert deepest.any()
+    spread = np.ptp(rendering.pixels[deepest].astype(float), axis=1)
+    assert (spread < 0.06 * rendering.pixels[deepest].max(axis=1)).all()
+    # The linear data stay as they are: their cores are not white.
+    assert (np.ptp(cube[:, deepest], axis=0) > 0.2 * cube[:, deepest].max(axis=0)).any()
 
 
 def test_the_word_of_the_equipment_file_wins(clipped, tmp_path):

@@ -2,9 +2,10 @@ import numpy as np
 import pytest
 
 from platelib.blocks import BLOCK_PX, mean_blocks
-from platelib.channel_stars import channel_stars, saturated_cores, variance_of_light, width_of
+from platelib.channel_stars import channel_stars, variance_of_light, width_of
 from platelib.detections import STAR
 from platelib.simulate_psf import add_stars, moffat_image
+from platelib.star_cores import saturated_cores
 
 SHAPE = (300, 400)
 

@@ -8,11 +8,12 @@ import pytest
 from platefiles.errors import UserError
 from platefiles.flattened import CORE, FlatChannel
 from platefiles.line_light import line_light
-from platelib.channel_stars import channel_stars, saturated_cores
+from platelib.channel_stars import channel_stars
 from platelib.simulate import scene_image
 from platelib.simulate_light import BandSpec, flux_ratio
 from platelib.simulate_scene import SceneSpec, build_scene
 from platelib.simulate_spiral import SpiralSpec
+from platelib.star_cores import saturated_cores
 from platelib.star_fluxes import circle_fluxes
 
 SHAPE = (480, 620)
