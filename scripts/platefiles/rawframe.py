@@ -55,7 +55,8 @@ class RawImage:
     overscan_adu : float
         That level; 0 for a frame without.
     step : float
-        Difference of neighbouring values in the file; 0 for floats.
+        Difference of neighbouring values in the file; 0 for floats. With overscan at least the
+        range of its level, by which values differ that are equal in the file.
     """
 
     def __init__(
@@ -128,6 +129,7 @@ class RawImage:
                 raise FrameError(str(error)) from error
             self.overscan_adu = float(self._levels.max())
             self.full_scale -= self.overscan_adu
+            self.step = max(self.step, float(np.ptp(self._levels)))
         self.shape = readout.trim.size[::-1]
 
     def _unpacked(self, tiles: GzipTiles, dtype: np.dtype) -> np.memmap:

@@ -12,6 +12,8 @@ from platefiles.readout import (
     readout_of,
     trimmed_cards,
 )
+from platelib.bright_pixels import brightest_pixels
+from platelib.saturation import find_pile_up
 
 NX, NY = 90, 120
 RIGHT = {"TRIMSEC": "[6:70,3:118]", "BIASSEC": "[73:90,1:120]"}
@@ -143,6 +145,22 @@ def test_saturation_is_lower_by_the_level(tmp_path):
         full = image.data() >= image.full_scale
         assert full[:, 25].all()
         assert full.sum() == len(full)
+
+
+def test_a_clipped_converter_is_found_below_a_level_that_drifts(tmp_path):
+    """Stars that are cut at 4095 pile up, though the levels of their rows differ by 100 ADU."""
+    y, x = np.mgrid[:NY, :NX]
+    level = 300 + np.rint(100 * y / NY)
+    pixels = level + np.random.default_rng(4).normal(0, 5, (NY, NX))
+    for number, (row, column) in enumerate([(20, 20), (60, 50), (100, 30), (35, 60), (80, 15)]):
+        peak = 5000 * 1.5**number
+        pixels += peak * np.exp(-((y - row) ** 2 + (x - column) ** 2) / 8) * (x < 72)
+    facts = _frame(tmp_path / "a.fits", np.clip(np.rint(pixels), 0, 4095).astype(np.uint16))
+    with open_raw(tmp_path / "a.fits", facts) as image:
+        assert image.step == pytest.approx(100, abs=5)
+        pile_up = find_pile_up(brightest_pixels(image.words, image.shape, image.step))
+    assert pile_up is not None
+    assert 4095 - 400 - 5 <= pile_up.lower <= pile_up.level <= 4095 - 300 + 5
 
 
 def test_a_frame_that_is_only_trimmed_keeps_its_values(tmp_path):
