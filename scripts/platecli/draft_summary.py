@@ -54,10 +54,13 @@ def found_lines(survey: Survey, path: Path) -> list[str]:
     if survey.unmapped:
         lines.append(f"  colours: {question_of_colours(survey)} in {shown(path)}.")
     if survey.renamed:
+        count = len(survey.renamed)
+        told = ", ".join(sorted(set(survey.renamed.values())))
         lines.append(
-            "  filters: names of files tell of other filters than FILTER does. If the names are "
-            f"right, take the '# ' off the lines for it in {shown(path)}: channels, header_fixes, "
-            "overrides."
+            f"  filters: the name{'s' * (count > 1)} of {count} file{'s' * (count > 1)} "
+            f"tell{'s' * (count == 1)} of another filter ({told}) than FILTER does, which counts. "
+            f"If names are right, take the '# ' off the lines for it in {shown(path)}: channels, "
+            "header_fixes, overrides."
         )
     return lines
 
