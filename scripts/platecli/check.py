@@ -15,6 +15,7 @@ from platefiles.frame import EXCLUDED, Frame
 from platefiles.known_frames import present_name
 from platefiles.opening import named, open_projects
 
+_UNKNOWN = "unknown exposure"
 OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}
 """Calibration frames further than this from the lights they serve are called old (common practice,
 no source: sensors age over a year, dust moves within weeks)."""
@@ -95,7 +96,8 @@ def _moved_lines(ahead: Outlook) -> Iterable[str]:
 
 
 def _subs(frames: Sequence[Frame]) -> str:
-    total = hours_minutes(sum(frame.exposure_s for frame in frames))
+    seconds = sum(frame.exposure_s for frame in frames)
+    total = hours_minutes(seconds) if seconds else _UNKNOWN
     return f"{len(frames)} sub{'' if len(frames) == 1 else 's'} ({total})"
 
 
@@ -185,6 +187,9 @@ def _days(one: str, other: str) -> int | None:
 def _total_lines(ahead: Outlook) -> Iterable[str]:
     parts = []
     for channel in ahead.plan.channels:
+        if not any(frame.exposure_s for frame in ahead.plan.lights(channel)):
+            parts.append(f"{channel} {_UNKNOWN}")
+            continue
         now, then = ahead.seconds(channel)
         change = f" -> {hours_minutes(then)}" if round(then) != round(now) else ""
         parts.append(f"{channel} {hours_minutes(now)}{change}")

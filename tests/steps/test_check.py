@@ -50,6 +50,13 @@ def test_before_the_first_run_all_is_new(looked, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["projects"]
 
 
+def test_an_unknown_exposure_is_no_time(looked):
+    """Of calibrated lights whose headers have none, subs are counted and hours are not."""
+    lines = looked(calibrated=True, header_fixes={"*": {"EXPTIME": "", "EXPOSURE": ""}})
+    assert lines[1].startswith("  new: ha 2026-03-23: 4 subs (unknown exposure), ")
+    assert lines[-1] == "  totals: ha unknown exposure, g unknown exposure, b unknown exposure"
+
+
 def test_new_gone_and_left_out_subs_are_told(looked):
     """Against the last table of subs: what it lacks, what it has too much, what it left out."""
     rows = {
