@@ -16,7 +16,7 @@ from platefiles.provenance import making_cards
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.record import raw_record, record_hdu
-from platefiles.subs import Sub
+from platefiles.subs import SkyNoise, Sub
 from platefiles.tables import columns_hdu
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
 from platelib.mending import mend
@@ -104,14 +104,9 @@ def _hits_of_file(
         return NO_HITS
     try:
         with open_raw(path, facts.get("sections")) as image:
-            sub = Sub(
-                image,
-                facts,
-                masters,
-                camera,
-                measured.facts["noise"] ** 2,
-                saturation=measured.facts["saturation_adu"],
-            )
+            known = measured.facts
+            sky = SkyNoise(known["noise"] ** 2, known["sky"], known["light_variance"])
+            sub = Sub(image, facts, masters, camera, sky, saturation=known["saturation_adu"])
             return _hits(sub, measured)
     except FrameError:
         return NO_HITS

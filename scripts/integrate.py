@@ -22,12 +22,20 @@ from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import solution_cards
 from platefiles.streamed import StreamedProduct
-from platefiles.subs import Sub
+from platefiles.subs import Sub, unit_of
 from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
+from platelib.photon_transfer import SKY_NOISE
 from platelib.resampling import correlation_factor
 from platelib.saturation import MARGIN
 from platelib.states import counted
+
+_UNKNOWN_GAIN = (
+    "The gain of the camera is not known: pixels stay in ADU, and how noise grows with light is "
+    "estimated from the sky, so that errors of stars are rather too large than too small. Set "
+    "gain_e_per_adu in the equipment file, or EGAIN in header_fixes, or add at least two flats of "
+    "each channel and two bias frames."
+)
 
 
 def integrate(
@@ -76,7 +84,8 @@ def integrate(
     with ExitStack() as stack:
         subs = open_subs(stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job)
         _check_enough(len(subs), len(job["subs"]), registered, job)
-        images = _images(shape, job["unit"], path_to_solution)
+        unit = unit_of([sub for _, sub in subs], job["unit"])
+        images = _images(shape, unit, path_to_solution)
         cards = _cards(subs, registered, job)
         product = stack.enter_context(StreamedProduct(path_to_channel, cards, images))
         integration = Integration(subs, shape, job["settings"])
@@ -97,7 +106,7 @@ def integrate(
         record = record_hdu("integrate", path_to_channel, job, sources)
         product.finish([columns_hdu(inputs, "INPUTS"), record])
     log.info("%d of %d subs", len(subs), len(registered))
-    for note in job["notes"]:
+    for note in [*job["notes"], *_gain_notes(subs, job)]:
         log.info("%s", note)
 
 
@@ -147,7 +156,8 @@ def _cards(subs, registered, job) -> list[tuple]:
         ("NSUBS", len(registered), "subs of the channel, used or not"),
         ("NOISCORR", round(correlation_factor(), 4), "noise of large sums over that from VAR"),
         *equipment_cards(job["equipment"]),
-        *note_cards(job["notes"]),
+        *_gain_cards(subs, job),
+        *note_cards([*_gain_notes(subs, job), *job["notes"]]),
     ]
     if job["wavelength_nm"]:
         cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
@@ -185,6 +195,26 @@ def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:
         f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
         f"{level} adu on; saturation_adu in the equipment file sets another level"
     )
+
+
+def _gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[str]:
+    """Say what to do where the gain of some subs is not known."""
+    unknown = any(sub.gain_choice.value == 0 for _, sub in subs)
+    return [_UNKNOWN_GAIN] if unknown and not job["calibrated"] else []
+
+
+def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[tuple]:
+    """Return the gain that the noise of light was reckoned with, if the sky alone tells it."""
+    if not _gain_notes(subs, job):
+        return []
+    gains = [1 / row.facts["light_variance"] for row, _ in subs if row.facts["light_variance"] > 0]
+    if not gains:
+        return []
+    gain = float(f"{np.median(gains):.3g}")
+    return [
+        ("GAINMEAS", gain, "[electron/adu] least gain, median of the subs"),
+        ("GAINSRC", SKY_NOISE, "what the gain comes from"),
+    ]
 
 
 def _images(

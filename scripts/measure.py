@@ -22,6 +22,7 @@ from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
+from platefiles.sky_gain import SkyGains
 from platefiles.tables import columns_hdu
 from platelib.bright_pixels import brightest_pixels
 from platelib.calibration import Detector
@@ -58,10 +59,13 @@ class _Measured:
 class _Bench:
     """What the subs of a job have in common, and the measuring of some of them."""
 
-    def __init__(self, paths_to_masters: Sequence[str | Path], job: Mapping[str, Any]):
+    def __init__(
+        self, paths_to_masters: Sequence[str | Path], job: Mapping[str, Any], files: Sequence[File]
+    ):
         self._camera, self._settings = job["camera"], job["settings"]
         self._masters = Masters(paths_to_masters)
         self._sampler = SkySampler(self._settings["background_cell_px"])
+        self._sky_gains = SkyGains(files, self._masters)
         self._turn = threading.Lock()  # masters are loaded by one thread at a time
         self._of_thread = threading.local()
         self._half_px: int | None = None
@@ -129,15 +133,18 @@ class _Bench:
         row["saturation_adu"], row["top_adu"] = detector.saturation, tops.top
         row["pile_up_adu"] = 0.0 if pile_up is None else pile_up.level
         sky = self._sampler.sample(image, correction, detector)
+        per_light = 1.0
+        if not detector.gain:
+            per_light, gain = self._fill_unknown_gain(row, facts, sky)
         _fill_sky(row, image, detector, gain, sky)
         if self._camera.get("calibrated"):
             row["world"] = _world(image)
         yield
-        search = self._search(sky, room)
+        search = self._search(sky, per_light, room)
         yield from search_by_rows(image, correction, detector, search, rows, room)
         if search.needed_half_px > search.half_px:
             self._half_px = search.needed_half_px
-            search = self._search(sky, room)
+            search = self._search(sky, per_light, room)
             yield from search_by_rows(image, correction, detector, search, rows, room)
         stars = search.stars()
         good = stars[stars["flags"] == 0]
@@ -149,10 +156,24 @@ class _Bench:
             row["ellipticity"] = float(np.median(usual["ellipticity"]))
         return _Measured(row, stars, sky.mesh, gain.remark, tops)
 
-    def _search(self, sky: SampledSky, room: Room) -> StarSearch:
+    def _fill_unknown_gain(
+        self, row: dict[str, Any], facts: Mapping[str, Any], sky: SampledSky
+    ) -> tuple[float, GainChoice]:
+        """Fill how noise grows with light into a row; return it for the sub's stars."""
+        if self._camera.get("calibrated"):
+            remark = "the frames are calibrated: no photon noise"
+            return 0.0, GainChoice(0.0, "unknown", remark)
+        with self._turn:
+            alone = self._sky_gains.alone(facts, sky.mesh)
+            row["light_variance"], choice = self._sky_gains.light_variance(facts, alone)
+            row["gain_error"] = self._sky_gains.error(facts)
+        return alone, choice
+
+    def _search(self, sky: SampledSky, per_light: float, room: Room) -> StarSearch:
         names = ("detection_sigma", "aperture_fwhm", "max_stars")
         settings = (self._settings[name] for name in names)
-        return StarSearch(sky.mesh, *settings, sky.light_variance, self._half_px, room)
+        light_variance = np.float32(per_light) * sky.light_factor
+        return StarSearch(sky.mesh, *settings, light_variance, self._half_px, room)
 
 
 def measure(
@@ -180,7 +201,7 @@ def measure(
         Threads that measure subs, each a few of them in turn.
     """
     files = list(zip(paths_to_raw, job["subs"], strict=True))
-    subs = _measure_all(files, _Bench(paths_to_masters, job), threads)
+    subs = _measure_all(files, _Bench(paths_to_masters, job, files), threads)
     raws = [
         raw_record("light", facts, sub.row["sha256"], path)
         for (path, facts), sub in zip(files, subs, strict=True)
@@ -259,7 +280,9 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "noise": np.nan,
         "excess": 1.0,
         "gain": np.nan,
+        "gain_error": 0.0,
         "gain_source": "",
+        "light_variance": 0.0,
         "read_noise": np.nan,
         "saturation_adu": np.nan,
         "pile_up_adu": 0.0,
@@ -290,7 +313,7 @@ def _fill_sky(
     row["height_px"], row["width_px"] = image.shape
     row["sky"] = float(f"{np.median(sky.mesh.level):.6g}")
     row["noise"] = noise = float(f"{np.median(sky.mesh.noise):.6g}")
-    row["gain"], row["gain_source"] = detector.gain, gain.source
+    row["gain"], row["gain_source"] = gain.value, gain.source
     row["read_noise"] = detector.read_noise
     if detector.gain > 0 and sky.model_variance > 0:
         excess = noise**2 / sky.model_variance

@@ -29,6 +29,7 @@ from platelib.observing_plan import (
     read_noise_share,
     shortest_subs_s,
 )
+from platelib.photon_transfer import SKY_NOISE
 from platelib.star_copies import StarCopies
 
 SEED = 20
@@ -81,7 +82,8 @@ class _Channel:
 
     def noises(self) -> list[SubNoise]:
         """Sky and read noise of the subs in electrons; empty where the gain is not known."""
-        if not all(row["gain"] > 0 and row["read_noise"] > 0 for row in self.measures):
+        known = (row["gain"] > 0 and row["gain_source"] != SKY_NOISE for row in self.measures)
+        if not all(known) or not all(row["read_noise"] > 0 for row in self.measures):
             return []
         return [SubNoise(row["exposure_s"], row["sky"], row["read_noise"]) for row in self.measures]
 

@@ -19,7 +19,7 @@ from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import read_registration
 from platefiles.solution import solution_cards
-from platefiles.subs import Sub
+from platefiles.subs import Sub, unit_of
 
 
 def register_sub(
@@ -44,14 +44,16 @@ def register_sub(
     facts = job["sub"]
     registered, (ny, nx) = read_registration(path_to_registration)
     row = next(sub for sub in registered if sub.facts["id"] == facts["id"])
+    unit = job["unit"]
     values = variance = np.full((ny, nx), np.nan, dtype=np.float32)
     if row.facts["state"] == "used":
         try:
             with open_raw(path_to_raw, facts.get("sections")) as image:
                 masters = Masters(paths_to_masters)
                 hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
-                variance, level = row.facts["sky_noise"] ** 2, row.facts["saturation_adu"]
-                sub = Sub(image, facts, masters, job["camera"], variance, hits, level)
+                level = row.facts["saturation_adu"]
+                sub = Sub(image, facts, masters, job["camera"], row.sky_noise, hits, level)
+                unit = unit_of([sub], unit)
                 values, variance = sub.registered(row.transform, row.levels, (0, ny), (0, nx))
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
@@ -63,7 +65,6 @@ def register_sub(
         "rays": paths_to_rays,
         "solution": [] if path_to_solution is None else [path_to_solution],
     }
-    unit = job["unit"]
     world = [] if path_to_solution is None else solution_cards(path_to_solution)
     write_product(
         path_to_sub,

@@ -59,10 +59,9 @@ def open_subs(
         except FrameError as error:
             row.facts["state"], row.facts["reason"] = "unreadable", str(error)
             continue
-        variance = row.facts["sky_noise"] ** 2
         hit = hits.get(sub_id, NO_HITS)
         level = row.facts["saturation_adu"]
-        sub = Sub(image, sub_facts, masters, job["camera"], variance, hit, level)
+        sub = Sub(image, sub_facts, masters, job["camera"], row.sky_noise, hit, level)
         subs.append((row, sub))
     return subs
 

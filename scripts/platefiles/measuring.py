@@ -43,8 +43,8 @@ class SampledSky:
     Attributes
     ----------
     mesh : Mesh
-    light_variance : numpy.ndarray
-        ``(my, mx)``: variance that a unit of light adds, for the cells of the mesh.
+    light_factor : numpy.ndarray
+        ``(my, mx)``: 1 over the flat, for the cells of the mesh: variance that an electron adds.
     model_variance : float
         Median of the variance that the detector model gives a pixel.
     saturated : float
@@ -52,7 +52,7 @@ class SampledSky:
     """
 
     mesh: Mesh
-    light_variance: np.ndarray
+    light_factor: np.ndarray
     model_variance: float
     saturated: float
 
@@ -113,9 +113,8 @@ class SkySampler:
             msg = "has no usable pixels: all are masked or missing"
             raise FrameError(msg)
         _, variance, mask = calibrate(_coarse(image), masters.coarse, detector)
-        light = masters.light if detector.gain > 0 else np.zeros_like(masters.light)
         saturated = np.count_nonzero(mask & SATURATED) / mask.size
-        return SampledSky(mesh, light, median_of_plane(variance), saturated)
+        return SampledSky(mesh, masters.light, median_of_plane(variance), saturated)
 
     def _masters(self, correction: Correction, lattice: Lattice) -> _SampledMasters:
         key = id(correction), lattice

@@ -16,6 +16,7 @@ from platelib.transforms import Transform, normalisation
 if (
     TYPE_CHECKING
 ):  # both import kernels, of which registering and reading use no more than they must
+    from platefiles.subs import SkyNoise
     from platelib.resampling import Levels
     from platelib.star_patterns import Match
 
@@ -55,6 +56,7 @@ COLUMNS = {
     "pile_up_adu": "raw value at which pixels pile up, adu; 0: they do not",
     "excess": "variance of the sky over that of the detector model",
     "sky_noise": "noise of the sky in calibrated values",
+    "light_variance": "variance that a unit of light adds, of cameras of unknown gain",
 }
 
 
@@ -73,6 +75,15 @@ class RegisteredSub:
     facts: dict[str, Any]
     transform: Transform
     levels: "Levels"
+
+    @property
+    def sky_noise(self) -> "SkyNoise":
+        """Noise of the sub as its own sky tells it."""
+        from platefiles.subs import SkyNoise
+
+        facts = self.facts
+        level = facts["sky_rate"] * max(facts["exposure_s"], 1e-6)
+        return SkyNoise(facts["sky_noise"] ** 2, level, facts["light_variance"])
 
 
 def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
@@ -94,6 +105,7 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
             "saturation_adu",
             "pile_up_adu",
             "excess",
+            "light_variance",
         )
     }
     return {

@@ -6,6 +6,7 @@ what is written to disk on request is, bit for bit, what the integration saw.
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -65,6 +66,32 @@ def source_bytes(
     return most
 
 
+@dataclass(frozen=True)
+class SkyNoise:
+    """Noise of a sub as its own sky tells it, for cameras of unknown gain.
+
+    Attributes
+    ----------
+    variance, level : float
+        Of the sky, in calibrated values.
+    light_variance : float
+        Variance that a unit of light above the sky adds, in calibrated values.
+    """
+
+    variance: float = 0.0
+    level: float = 0.0
+    light_variance: float = 0.0
+
+
+_NO_SKY_NOISE = SkyNoise()
+
+
+def unit_of(subs: Sequence["Sub"], unit: str) -> str:
+    """Return the unit of what is made of subs: ``adu/s`` for ``electron/s`` if no gain is known."""
+    known = any(sub.detector.gain > 0 for sub in subs)
+    return unit if known or unit != "electron/s" else "adu/s"
+
+
 class Sub:
     """An open sub with what calibrates it.
 
@@ -85,7 +112,7 @@ class Sub:
         facts: Mapping[str, Any],
         masters: Masters,
         camera: Mapping[str, Any],
-        sky_variance: float = 0.0,
+        sky: SkyNoise = _NO_SKY_NOISE,
         hits: HitPixels = NO_HITS,
         saturation: float = math.nan,
     ):
@@ -93,13 +120,14 @@ class Sub:
         self._hits = hits
         self.shape = image.shape
         self.full_scale = image.full_scale
-        self._sky_variance = sky_variance
+        self._sky_variance = sky.variance
         self._correction: Correction = masters.correction(
             facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"], facts["pedestal"]
         )
-        self.detector, self.gain_choice = masters.detector(
+        detector, self.gain_choice = masters.detector(
             facts, camera, image.full_scale, image.overscan_adu, saturation
         )
+        self.detector = replace(detector, sky=sky.level, light_variance=sky.light_variance)
 
     @property
     def saturation(self) -> float:

@@ -75,16 +75,21 @@ class Detector:
     ----------
     gain : float
         Electrons per ADU; 0 when it is unknown, or when the frames are calibrated already: then
-        values keep their unit and their variance is ``sky_variance`` everywhere.
+        values keep their unit and their variance is ``sky_variance``, and what light adds to it.
     read_noise : float
         Electrons.
     saturation : float
         ADU at and above which a pixel is saturated; infinity if unknown.
+    sky, light_variance : float
+        Where the gain is unknown: the level of the sky, and the variance that a unit of light above
+        it adds, in units of the calibrated values.
     """
 
     gain: float
     read_noise: float
     saturation: float
+    sky: float = 0.0
+    light_variance: float = 0.0
 
 
 _NO_CORRECTION = Correction()
@@ -258,8 +263,9 @@ def calibrate(
         datum or the pixel is not to be used.
     variance : numpy.ndarray
         ``(ny, nx)`` float32, electron^2: read noise, photon noise of what is above ``zero``
-        and the noise of the masters, over ``flat^2``; 0 in bad pixels, which are to be mended from
-        their neighbours and bring no noise of their own.
+        and the noise of the masters, over ``flat^2``; where the gain is unknown ``sky_variance``
+        and ``light_variance`` for each unit of light above the sky, over the flat. 0 in bad pixels,
+        which are to be mended from their neighbours and bring no noise of their own.
     mask : numpy.ndarray
         ``(ny, nx)`` uint8: 1 bad, 2 saturated.
 
@@ -312,6 +318,8 @@ def _run_along(
         np.float32(max(detector.gain, 0.0)),
         np.float32(detector.saturation),
         np.float32(sky_variance),
+        np.float32(detector.sky),
+        np.float32(detector.light_variance),
         aligned.empty((nx,), np.float32),
         values,
         variance,
@@ -384,7 +392,7 @@ def _leave_out(row, mask):
 @kernel
 def _words_along(
     words, left, offset, factor, top, first, zero, fixed_variance, gain, saturation, sky_variance,
-    counts, values, variance, mask,
+    sky, light_variance, counts, values, variance, mask,
 ):  # fmt: skip
     ny, nx = values.shape
     for y in range(ny):
@@ -395,16 +403,18 @@ def _words_along(
             counts[x] = np.float32(np.uint16(swapped ^ np.uint16(0x8000)))
         zeros, slopes = offset[top + y, first : first + nx], factor[top + y, first : first + nx]
         _row_along(counts, zeros, slopes, gain, saturation, values[y], mask[y])
-        if variance.shape[0]:
-            _noise_along(
-                counts, slopes, zero, fixed_variance, gain, sky_variance, mask[y], variance[y]
+        if variance.shape[0] and gain > np.float32(0.0):
+            _noise_along(counts, slopes, zero, fixed_variance, gain, mask[y], variance[y])
+        elif variance.shape[0]:
+            _noise_above_sky(
+                values[y], slopes, sky, sky_variance, light_variance, mask[y], variance[y]
             )
 
 
 @kernel
 def _values_along(
     raw, left, offset, factor, top, first, zero, fixed_variance, gain, saturation, sky_variance,
-    room, values, variance, mask,
+    sky, light_variance, room, values, variance, mask,
 ):  # fmt: skip
     """Do `_words_along` with values, which need no ``room``."""
     ny, nx = values.shape
@@ -412,9 +422,11 @@ def _values_along(
         counts = raw[y, left : left + nx]
         zeros, slopes = offset[top + y, first : first + nx], factor[top + y, first : first + nx]
         _row_along(counts, zeros, slopes, gain, saturation, values[y], mask[y])
-        if variance.shape[0]:
-            _noise_along(
-                counts, slopes, zero, fixed_variance, gain, sky_variance, mask[y], variance[y]
+        if variance.shape[0] and gain > np.float32(0.0):
+            _noise_along(counts, slopes, zero, fixed_variance, gain, mask[y], variance[y])
+        elif variance.shape[0]:
+            _noise_above_sky(
+                values[y], slopes, sky, sky_variance, light_variance, mask[y], variance[y]
             )
 
 
@@ -429,13 +441,22 @@ def _row_along(counts, offset, factor, gain, saturation, values, mask):
 
 
 @kernel
-def _noise_along(counts, factor, zero, fixed, gain, sky_variance, mask, variance):
+def _noise_along(counts, factor, zero, fixed, gain, mask, variance):
     nothing = np.float32(0.0)
     for x in range(counts.size):
         photons = (counts[x] - zero) * gain
         photons = photons if photons > nothing else nothing
         spread = (fixed + photons) * (factor[x] * factor[x])
-        spread = spread if gain > nothing else sky_variance
+        variance[x] = nothing if mask[x] & np.uint8(BAD) else spread
+
+
+@kernel
+def _noise_above_sky(values, factor, sky, sky_variance, light_variance, mask, variance):
+    nothing = np.float32(0.0)
+    for x in range(values.size):
+        light = values[x] - sky
+        light = light if light > nothing else nothing
+        spread = sky_variance + light * light_variance * factor[x]
         variance[x] = nothing if mask[x] & np.uint8(BAD) else spread
 
 

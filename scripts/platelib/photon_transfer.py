@@ -13,6 +13,8 @@ from platelib.kernels import allocating_kernel, kernel
 from platelib.rejection_exact import MAD_TO_SIGMA
 from platelib.selection import median
 
+SKY_NOISE = "sky noise"
+"""Source of a gain that only the noise of the sky tells; values stay in ADU then."""
 _CELL = 64
 _BANDS = 4
 _AROUND = 8
@@ -51,7 +53,8 @@ class GainChoice:
     value : float
         Electrons per ADU; 0 = unknown.
     source : str
-        ``"photon transfer"``, ``"equipment file"``, ``"header"`` or ``"unknown"``.
+        ``"photon transfer"``, ``"equipment file"``, ``"header"``, ``"sky noise"`` or
+        ``"unknown"``.
     remark : str
         A sentence where the sources disagree or none is there, else empty.
     """
@@ -76,7 +79,7 @@ def bands(shape: tuple[int, int]) -> list[tuple[int, int]]:
         cell high: some hundred cells tell more than the pixels of the rest could add.
     """
     ny, nx = shape
-    size = _cell_size(ny, nx)
+    size = cell_size(ny, nx)
     top, bottom = ny // _AROUND, ny - ny // _AROUND
     count = max(1, min(_BANDS, (bottom - top) // size))
     starts = [top + k * (bottom - top - size) // max(count - 1, 1) for k in range(count)]
@@ -159,7 +162,8 @@ def choose_gain(
     return GainChoice(float(f"{value:.6g}"), source, remark)
 
 
-def _cell_size(ny: int, nx: int) -> int:
+def cell_size(ny: int, nx: int) -> int:
+    """Return the side of the cells in which a band of ``(ny, nx)`` pixels is compared, pixels."""
     return min(_CELL, max(8, nx // _AROUND), ny)
 
 
@@ -170,7 +174,7 @@ def _measure(first: np.ndarray, second: np.ndarray, scaled: bool) -> tuple[np.nd
     the second frame is brought to the level of the first, else they are 1.
     """
     ny, nx = first.shape
-    size, left = _cell_size(ny, nx), nx // _AROUND
+    size, left = cell_size(ny, nx), nx // _AROUND
     shape = (ny // size, max(0, (nx - 2 * left) // size))
     results = tuple(np.empty(shape) for _ in range(3))
     middle = slice(left, left + shape[1] * size)

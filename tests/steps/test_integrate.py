@@ -289,3 +289,44 @@ def test_channel_without_flats_or_darks_says_so(make_bench, tiny_raw, tmp_path):
     assert header["NCOMBINE"] == 8
     with fits.open(bench.make_channel("g"), checksum=True) as hdus:
         assert all(hdu.verify_checksum() == 1 for hdu in hdus)
+
+
+@pytest.fixture(scope="module")
+def ungained(make_bench, bench, tmp_path_factory):
+    """A bench of the green subs alone, with nothing but a bias, so that nothing tells the gain."""
+    return make_bench(
+        tmp_path_factory.mktemp("ungained"),
+        bench.plan.loaded.raw_folders[0],
+        recipe="single-channel",
+        channels={"g": {"filters": ["G"], "dark": "none", "flat": "none"}},
+        header_fixes={"*": {"EGAIN": 0}},
+    )
+
+
+def test_without_a_gain_pixels_stay_in_adu_and_stars_have_photon_noise(ungained, bench, channels):
+    """Unit, note and least gain are told; VAR on stars is that of electrons, or more."""
+    path = ungained.make_channel("g")
+    header = read_header(path)
+    assert header["NOTDONE1"].startswith("The gain of the camera is not known")
+    assert header["GAINSRC"] == "sky noise"
+    assert 0.6 * 0.85 < header["GAINMEAS"] < 1.03 * 0.85
+    assert read_header(path, "SCI")["BUNIT"] == "adu/s"
+    assert "GAINSRC" not in read_header(channels["g"])
+    assert read_header(channels["g"], "SCI")["BUNIT"] == "electron/s"
+    (image, _), (variance, _) = read_image(path), read_image(path, "VAR")
+    (count, _), sky = read_image(path, "COUNT"), np.nanmedian(image)
+    # The peaks of stars: light in ADU/s over gain and exposure, for as many subs as there are.
+    bright = (image > sky + 5) & (count >= count.max() - 1)
+    assert bright.sum() > 20
+    photons = (image[bright] - sky) / 0.85 / 180 / count[bright]
+    assert (variance[bright] > 0.75 * photons).all()  # resampling averages some of it
+    assert np.median(variance[bright] / np.nanmedian(variance)) > 3
+
+
+def test_the_job_log_has_the_gain_note_once_a_channel(ungained):
+    """The note is the first of a few, and gives three remedies."""
+    header = read_header(ungained.make_channel("g"))
+    notes = [header[key] for key in header if key.startswith("NOTDONE")]
+    assert sum("gain" in note for note in notes) == 1
+    for remedy in ("gain_e_per_adu", "header_fixes", "two flats"):
+        assert remedy in notes[0]

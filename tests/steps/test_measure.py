@@ -341,3 +341,51 @@ def test_tables_can_be_read_by_others(measures):
     """Astropy alone reads the tables, with the columns that the record documents."""
     assert {"id", "state", "reason", "fwhm_px"} <= set(Table.read(measures, "SUBS").colnames)
     assert {"sub", "x", "y", "flux", "fwhm", "flags"} <= set(Table.read(measures, "STARS").colnames)
+
+
+def _without_gain(bench, **kinds):
+    """Job of the green subs with nothing that tells the gain, and the masters of some kinds."""
+    job = _job(bench)
+    job["camera"] = dict.fromkeys(job["camera"])
+    for sub in job["subs"]:
+        sub.update({"bias": None, "dark": None, "flat": None, "egain": None} | kinds)
+    return job
+
+
+@pytest.mark.parametrize("with_bias", [True, False])
+def test_an_unknown_gain_comes_from_the_noise_of_the_sky(bench, measures, tmp_path, with_bias):
+    """The variance of light is not understated, whether or not a bias tells the zero point."""
+    bias = _job(bench)["subs"][0]["bias"] if with_bias else None
+    masters = [path for path in bench.masters_of(_lights(bench)) if bias and bias in path]
+    job = _without_gain(bench, bias=bias)
+    path = tmp_path / "m.fits"
+    measure(bench.raw(_lights(bench)), masters, path, job)
+    known = read_measures([measures])
+    for sub, like in zip(read_measures([path]), known, strict=True):
+        facts = sub.facts
+        assert facts["gain_source"] == "sky noise"
+        assert facts["light_variance"] == pytest.approx(1 / facts["gain"], rel=0.01)
+        assert facts["gain"] <= 1.03 * 0.85
+        if with_bias:
+            assert facts["gain"] == pytest.approx(0.85, rel=0.15)
+        bright = sub.good_stars[:20]
+        ratio = np.median(bright["flux"]) / np.median(like.good_stars["flux"][:20])
+        assert ratio == pytest.approx(1 / 0.85, rel=0.1)  # ADU, not electrons
+        assert (bright["flux_error"] >= 0.95 * np.sqrt(bright["flux"] / 0.85)).all()
+
+
+def test_stars_of_a_sub_of_unknown_gain_do_not_depend_on_the_others(bench, tmp_path):
+    """The stars of the grid's reference are the same when their night gets more subs."""
+    together = _without_gain(bench)
+    alone = {**together, "subs": together["subs"][1:2]}
+    raw = bench.raw(_lights(bench))
+    measure(raw, [], tmp_path / "all.fits", together)
+    measure(raw[1:2], [], tmp_path / "one.fits", alone)
+    one, other = (
+        read_measures([tmp_path / "all.fits"])[1],
+        read_measures([tmp_path / "one.fits"])[0],
+    )
+    np.testing.assert_array_equal(one.stars, other.stars)
+    np.testing.assert_array_equal(one.mesh.noise, other.mesh.noise)
+    assert other.facts["gain_source"] == "sky noise"
+    assert other.facts["gain"] <= 0.85

@@ -1,0 +1,141 @@
+"""The gain of a camera that nothing else tells, from the sky of the lights of a night."""
+
+from collections import defaultdict
+from collections.abc import Hashable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.masters import Masters
+from platefiles.rawframe import FrameError, RawImage, open_raw
+from platelib.detections import Mesh
+from platelib.photon_transfer import SKY_NOISE, GainChoice, bands
+from platelib.sky_transfer import LightVariance, SkyCells, light_variance, limit_of_one, sky_cells
+
+_PAIRS = 24
+
+File = tuple[str | Path, Mapping[str, Any]]
+
+
+class SkyGains:
+    """Variance that light adds, for the subs of a night of which nothing tells the gain.
+
+    Only the night's own subs count, so that another night changes nothing of what was measured.
+    The subs of a setting are compared when the first of them asks.
+
+    Parameters
+    ----------
+    files : sequence of (path-like, mapping)
+        Subs of a night, each with its facts.
+    masters : Masters
+    """
+
+    def __init__(self, files: Sequence[File], masters: Masters):
+        self._masters = masters
+        self._known: dict[Hashable, LightVariance | None] = {}
+        self._files: dict[Hashable, list[File]] = defaultdict(list)
+        for path, facts in sorted(files, key=lambda file: file[1]["start_utc"]):
+            self._files[_setting(facts)].append((path, facts))
+
+    def alone(self, facts: Mapping[str, Any], mesh: Mesh) -> float:
+        """Return a limit on the variance that an ADU of light adds, ADU, from a sub by itself.
+
+        The stars of a sub are measured with it: they must not depend on the other subs of its
+        night, since the stars of the grid's reference are part of all channels.
+        """
+        above = _zero(self._masters, facts) is not None
+        noise = _read_variance(self._masters, facts)
+        return limit_of_one(mesh.level, mesh.noise, above, noise)
+
+    def light_variance(self, facts: Mapping[str, Any], alone: float) -> tuple[float, GainChoice]:
+        """Return the variance that an ADU of light adds in a sub, and what to say of its gain.
+
+        Parameters
+        ----------
+        facts : mapping
+            Of the sub.
+        alone : float
+            Its own limit, for a sub that no other can be compared with.
+
+        Returns
+        -------
+        light_variance : float
+            ADU.
+        choice : GainChoice
+            Its value is 1 / light_variance, electrons per ADU.
+        """
+        known = self._of_setting(facts)
+        limit = alone if known is None else known.limit
+        if not limit > 0:
+            return 0.0, GainChoice(0.0, "unknown", "neither gain nor noise can be told")
+        value = float(f"{1 / limit:.3g}")
+        remark = (
+            f"the gain is neither measured nor given; by the noise of the sky it is hardly below "
+            f"{value:.3g} e-/ADU, which is taken"
+        )
+        if known is not None and not np.isnan(known.estimate):
+            remark += f" (estimate: {1 / known.estimate:.3g} +- {self.error(facts):.2g})"
+        return limit, GainChoice(value, SKY_NOISE, remark)
+
+    def error(self, facts: Mapping[str, Any]) -> float:
+        """Return the standard error of the gain of a sub, electrons per ADU; 0 for a limit."""
+        known = self._of_setting(facts)
+        if known is None or np.isnan(known.estimate):
+            return 0.0
+        return float(f"{known.error / known.estimate**2:.3g}")
+
+    def _of_setting(self, facts: Mapping[str, Any]) -> LightVariance | None:
+        setting = _setting(facts)
+        if setting not in self._known:
+            self._known[setting] = self._compared(self._files[setting])
+        return self._known[setting]
+
+    def _compared(self, files: Sequence[File]) -> LightVariance | None:
+        """Compare up to 24 pairs of subs that follow each other, spread over the night."""
+        if len(files) < 2:
+            return None
+        first = sorted({k * (len(files) - 2) // (_PAIRS - 1) for k in range(_PAIRS)})
+        pairs = [_pair(files[k], files[k + 1]) for k in first]
+        facts = files[0][1]
+        zero, noise = _zero(self._masters, facts), _read_variance(self._masters, facts)
+        return light_variance([pair for pair in pairs if pair is not None], zero, noise)
+
+
+def _setting(facts: Mapping[str, Any]) -> Hashable:
+    """Return what subs must have in common to be compared."""
+    return tuple(facts.get(name) for name in ("setting", "bias", "dark", "flat", "pedestal"))
+
+
+def _zero(masters: Masters, facts: Mapping[str, Any]) -> float | None:
+    """Return the raw level without light, ADU; None if neither a bias nor a dark tells it."""
+    if facts["bias"] is None and facts["dark"] is None:
+        return None
+    kinds = (facts[name] for name in ("bias", "dark", "flat", "dark_scale", "pedestal"))
+    return masters.correction(*kinds).zero
+
+
+def _read_variance(masters: Masters, facts: Mapping[str, Any]) -> float:
+    return float(masters.card(facts["bias"], "RNOISE") or 0.0) ** 2
+
+
+def _pair(one: File, other: File) -> SkyCells | None:
+    """Compare two subs; None if one of them cannot be read, which its own measuring tells."""
+    try:
+        with open_raw(one[0]) as first, open_raw(other[0]) as second:
+            if first.shape != second.shape:
+                return None
+            return _cells(first, second)
+    except FrameError:
+        return None
+
+
+def _cells(first: RawImage, second: RawImage) -> SkyCells:
+    parts = [
+        sky_cells(first.rows(top, bottom), second.rows(top, bottom))
+        for top, bottom in bands(first.shape)
+    ]
+    return SkyCells(
+        np.concatenate([part.level for part in parts]),
+        np.concatenate([part.variance for part in parts]),
+    )
