@@ -367,7 +367,7 @@ def test_an_unknown_gain_comes_from_the_noise_of_the_sky(bench, measures, tmp_pa
         assert facts["light_variance"] == pytest.approx(1 / facts["gain"], rel=0.01)
         assert facts["gain"] <= 1.03 * 0.85
         if with_bias:
-            assert facts["gain"] == pytest.approx(0.85, rel=0.15)
+            assert facts["gain"] > 0.8 * 0.85
         bright = sub.good_stars[:20]
         ratio = np.median(bright["flux"]) / np.median(like.good_stars["flux"][:20])
         assert ratio == pytest.approx(1 / 0.85, rel=0.1)  # ADU, not electrons
