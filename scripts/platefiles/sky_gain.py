@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.masters import Masters
+from platefiles.provenance import canonical
 from platefiles.rawframe import FrameError, RawImage, open_raw
 from platelib.detections import Mesh
 from platelib.photon_transfer import SKY_NOISE, GainChoice, bands
@@ -104,13 +105,14 @@ class SkyGains:
 
 def _setting(facts: Mapping[str, Any]) -> Hashable:
     """Return what subs must have in common to be compared."""
-    return tuple(facts.get(name) for name in ("setting", "bias", "dark", "flat", "pedestal"))
+    names = ("setting", "bias", "dark", "flat", "pedestal")
+    return *(facts.get(name) for name in names), canonical(facts.get("sections"))
 
 
 def _zero(masters: Masters, facts: Mapping[str, Any]) -> float | None:
-    """Return the raw level without light, ADU; None if neither a bias nor a dark tells it."""
+    """Return the level without light, ADU; None if neither bias, dark nor overscan tells it."""
     if facts["bias"] is None and facts["dark"] is None:
-        return None
+        return 0.0 if (facts.get("sections") or {}).get("bias") else None
     kinds = (facts[name] for name in ("bias", "dark", "flat", "dark_scale", "pedestal"))
     return masters.correction(*kinds).zero
 
@@ -122,7 +124,10 @@ def _read_variance(masters: Masters, facts: Mapping[str, Any]) -> float:
 def _pair(one: File, other: File) -> SkyCells | None:
     """Compare two subs; None if one of them cannot be read, which its own measuring tells."""
     try:
-        with open_raw(one[0]) as first, open_raw(other[0]) as second:
+        with (
+            open_raw(one[0], one[1].get("sections")) as first,
+            open_raw(other[0], other[1].get("sections")) as second,
+        ):
             if first.shape != second.shape:
                 return None
             return _cells(first, second)
