@@ -53,6 +53,7 @@ def text(ahead: Outlook) -> list[str]:
         *_job_lines(ahead),
         *_left_out_lines(ahead),
         *_calibration_lines(ahead),
+        *_star_lines(ahead),
         *_total_lines(ahead),
     ]
 
@@ -182,6 +183,16 @@ def _days(one: str, other: str) -> int | None:
         return abs((date.fromisoformat(one) - date.fromisoformat(other)).days)
     except ValueError:
         return None
+
+
+def _star_lines(ahead: Outlook) -> Iterable[str]:
+    """Say that the next run asks an archive for stars."""
+    loaded = ahead.plan.loaded
+    path = loaded.fetched_star_path()
+    if path is not None and not path.exists():
+        published = loaded.project.sky.published
+        name = published.title if published else "the cone search"
+        yield f"  stars of {name}: fetched by the next run, or by `platelog.py stars {loaded.name}`"
 
 
 def _total_lines(ahead: Outlook) -> Iterable[str]:

@@ -11,6 +11,7 @@ from platefiles.bands import Band
 from platefiles.fitsfile import map_image, read_header
 from platefiles.measures import MeasuredSub
 from platefiles.registration import RegisteredSub
+from platefiles.star_services import DEEPEST
 from platelib.close_pairs import close_pairs
 from platelib.detections import FLAG_SATURATED
 from platelib.star_apertures import aperture_correction, aperture_fluxes
@@ -77,7 +78,7 @@ def channel_photometry(
     try:
         fitted = fit_zero_point(light.flux[good], light.error[good], magnitude[good], colour[good])
     except ValueError as why:
-        notes.append(_too_few(str(why), len(places), int(saturated.sum())))
+        notes.append(_too_few(str(why), len(places), int(saturated.sum()), "mag_VT" in stars))
     if not light.is_corrected:
         notes.append("no stars stand alone that tell what the aperture misses")
     row = {
@@ -178,9 +179,14 @@ def _fit_columns(fitted: ZeroPoint | None, defined: float | None) -> dict[str, A
     }
 
 
-def _too_few(why: str, stars: int, saturated: int) -> str:
+def _too_few(why: str, stars: int, saturated: int, by_tycho: bool) -> str:
     lost = f" ({saturated} of {stars} in the field are saturated)" if saturated else ""
-    return f"no zero point by stars: {why}{lost}; a deeper catalogue would help"
+    helps = (
+        f"; `catalogue: {DEEPEST}` under `sky` in the project file gives fainter stars"
+        if by_tycho
+        else ""
+    )
+    return f"no zero point by stars: {why}{lost}{helps}"
 
 
 def _fwhm(used: Sequence[RegisteredSub]) -> float:

@@ -186,7 +186,8 @@ def read_answer(
     for ours, theirs in names.items():
         theirs = spelled.get(theirs.strip('"').lower(), "")
         if theirs and ours == "source_id":
-            found[ours] = np.asarray(np.ma.filled(table[theirs].astype(str), ""))
+            if np.ma.asarray(table[theirs]).dtype.kind != "f":  # which would round long numbers
+                found[ours] = np.asarray(np.ma.filled(table[theirs].astype(str), ""))
         elif theirs:
             values = _numbers(table[theirs])
             if values is not None:

@@ -44,6 +44,8 @@ _COUNTED_MAG, _LEAST_COUNTED_DEG = 11.0, 1.0
 _POLE_GROWTH, _PLANE_GROWTH, _PLANE_DEG = 0.28, 0.17, 20.0
 _GALACTIC_POLE = (192.859, 27.128)
 """Right ascension and declination of the north pole, degrees (ESA 1997, Hipparcos, 1.5.3)."""
+_LARGEST_ALL = 1.5
+"""Degrees: cone searches give all stars, which are too many in a larger circle."""
 _ASKED: set[Path] = set()
 """What this process, or the one that it was forked from, has tried to fetch."""
 _SILENT: set[str] = set()
@@ -204,9 +206,10 @@ def _published(named: PublishedCatalogue, cone: Cone) -> tuple[Stars, str]:
     """Ask the services of a catalogue in turn, those last that gave nothing before."""
     faintest = min(_faintest(cone), named.faintest)
     reasons: dict[str, list[str]] = {}
-    for service in sorted(named.services, key=lambda one: one.url in _SILENT):
+    services = [one for one in named.services if not one.is_cone_search or cone[2] <= _LARGEST_ALL]
+    for service in sorted(services, key=lambda one: one.url in _SILENT):
         try:
-            body = fetch(f"{service.url.rstrip('/')}/sync", _form(service, named, cone, faintest))
+            body = _asked(service, named, cone, faintest)
             columns = {named.brightness: service.columns[named.brightness], **service.columns}
             stars = read_answer(body, columns, cone, _MOST_ROWS)
         except NoStars as why:
@@ -217,9 +220,16 @@ def _published(named: PublishedCatalogue, cone: Cone) -> tuple[Stars, str]:
         return Stars(
             {**stars.columns, "ref_epoch": epoch}, stars.is_cut
         ), f" from {service.archive}"
-    told = "; ".join(f"{' and '.join(archives)}: {why}" for why, archives in reasons.items())
+    told = "; ".join(f"{', '.join(archives)}: {why}" for why, archives in reasons.items())
     msg = f"no archive gives {named.title} ({told})"
     raise NoStars(msg)
+
+
+def _asked(service: Service, named: PublishedCatalogue, cone: Cone, faintest: float) -> bytes:
+    if service.is_cone_search:
+        return fetch(_cone_url(service.url, cone))
+    form = _form(service, named, cone, faintest)
+    return fetch(f"{service.url.rstrip('/')}/sync", form)
 
 
 def _form(
@@ -254,15 +264,20 @@ def _faintest(cone: Cone) -> float:
 
 def _searched(url: str, cone: Cone) -> Stars:
     """Ask a cone search of the user's for all that it has in a circle."""
-    ra, dec, radius = cone
-    query = urlencode({"RA": f"{ra:.6f}", "DEC": f"{dec:.6f}", "SR": f"{radius:g}", "VERB": 3})
-    joint = "" if url.endswith(("?", "&")) else "&" if urlparse(url).query else "?"
     try:
-        stars = read_answer(fetch(f"{url}{joint}{query}"), None, cone, MOST_STARS)
+        stars = read_answer(fetch(_cone_url(url, cone)), None, cone, MOST_STARS)
     except NoStars as why:
         msg = f"{url} does not answer as a cone search ({why})"
         raise NoStars(msg) from why
     return stars
+
+
+def _cone_url(url: str, cone: Cone) -> str:
+    """Return the URL of a query (Simple Cone Search 1.03, section 2.1)."""
+    ra, dec, radius = cone
+    query = urlencode({"RA": f"{ra:.6f}", "DEC": f"{dec:.6f}", "SR": f"{radius:g}", "VERB": 3})
+    joint = "" if url.endswith(("?", "&")) else "&" if urlparse(url).query else "?"
+    return f"{url}{joint}{query}"
 
 
 def _votable(stars: Stars, cone: Cone) -> bytes:

@@ -1,11 +1,13 @@
 """Star catalogues that big archives publish, and how each archive is asked for them.
 
-All services speak TAP 1.1 with ADQL 2.0 (IVOA Recommendations). Base URLs are as the archives
-document them:
+Services speak TAP 1.1 with ADQL 2.0 or Simple Cone Search 1.03 (IVOA Recommendations). URLs are as
+the archives document them:
 
 - ARI Heidelberg, Gaia services: https://gaia.ari.uni-heidelberg.de/help.html
 - GAVO data centre, Heidelberg: http://dc.g-vo.org/__system__/tap/run/info
-- CDS Strasbourg, TAPVizieR: https://tapvizier.cds.unistra.fr/adql/about.html
+- CDS Strasbourg, TAPVizieR: https://tapvizier.cds.unistra.fr/adql/about.html; its cone search as
+  the documentation of `astropy.io.votable.dataorigin` calls it; hosts of mirrors:
+  http://vizier.nao.ac.jp/doc/asu-summary.htx
 - AIP Potsdam: https://gaia.aip.de/cms/documentation/tap-interface/
 - ESA: https://www.cosmos.esa.int/web/gaia-users/archive/programmatic-access
 - NOIRLab Astro Data Lab: https://datalab.noirlab.edu/docs/manual/ (Catalog Data Access)
@@ -27,9 +29,9 @@ class Service:
     archive : str
         What it is called, in sentences.
     url : str
-        Base URL of its TAP service.
+        Base URL of its TAP service, or URL of its cone search.
     table : str
-        Name of the table, as ADQL wants it.
+        Name of the table, as ADQL wants it; empty for a cone search.
     columns : mapping of str to str
         Its columns by the names that a table of the user's has
         (`platefiles.star_catalogue.read_star_table`), as ADQL wants them.
@@ -39,6 +41,11 @@ class Service:
     url: str
     table: str
     columns: Mapping[str, str]
+
+    @property
+    def is_cone_search(self) -> bool:
+        """Whether it gives all stars of a circle, however faint, and understands no ADQL."""
+        return not self.table
 
 
 @dataclass(frozen=True)
@@ -83,6 +90,22 @@ _GAIA = _same(
 )  # fmt: skip
 _CDS = ("CDS Strasbourg", "https://tapvizier.cds.unistra.fr/TAPVizieR/tap")
 
+
+def _vizier(table: str, **names: str) -> tuple[Service, ...]:
+    """Return the ways to a table at CDS: TAP, its cone search, and that of a mirror."""
+    columns = _quoted(**names)
+    return (
+        Service(*_CDS, f'"{table}"', columns),
+        *(
+            Service(archive, f"https://{host}/viz-bin/conesearch/{table}", "", columns)
+            for archive, host in (
+                ("VizieR", "vizier.cds.unistra.fr"),
+                ("VizieR at CfA", "vizier.cfa.harvard.edu"),
+            )
+        ),
+    )
+
+
 GAIA_DR3 = PublishedCatalogue(
     "gaia-dr3",
     "Gaia DR3",
@@ -119,21 +142,16 @@ ATLAS_REFCAT2 = PublishedCatalogue(
     2015.5,
     "mag_r",
     19.0,
-    (
-        Service(
-            *_CDS,
-            '"J/ApJ/867/105/refcat2"',
-            _quoted(
-                ra="RA_ICRS",
-                dec="DE_ICRS",
-                pmra="pmRA",
-                pmdec="pmDE",
-                mag_r="rmag",
-                mag_g="gmag",
-                mag_i="imag",
-                mag_z="zmag",
-            ),
-        ),
+    _vizier(
+        "J/ApJ/867/105/refcat2",
+        ra="RA_ICRS",
+        dec="DE_ICRS",
+        pmra="pmRA",
+        pmdec="pmDE",
+        mag_r="rmag",
+        mag_g="gmag",
+        mag_i="imag",
+        mag_z="zmag",
     ),
 )
 """Tonry et al. (2018), ApJ 867, 105: places of Gaia DR2, magnitudes on the Pan-STARRS system."""
@@ -144,24 +162,19 @@ UCAC4 = PublishedCatalogue(
     2000.0,
     "mag_f",
     16.0,
-    (
-        Service(
-            *_CDS,
-            '"I/322A/out"',
-            _quoted(
-                source_id="UCAC4",
-                ra="RAJ2000",
-                dec="DEJ2000",
-                pmra="pmRA",
-                pmdec="pmDE",
-                mag_f="f.mag",
-                mag_B="Bmag",
-                mag_V="Vmag",
-                mag_g="gmag",
-                mag_r="rmag",
-                mag_i="imag",
-            ),
-        ),
+    _vizier(
+        "I/322A/out",
+        source_id="UCAC4",
+        ra="RAJ2000",
+        dec="DEJ2000",
+        pmra="pmRA",
+        pmdec="pmDE",
+        mag_f="f.mag",
+        mag_B="Bmag",
+        mag_V="Vmag",
+        mag_g="gmag",
+        mag_r="rmag",
+        mag_i="imag",
     ),
 )
 """Zacharias et al. (2013), AJ 145, 44; its B, V, g, r and i are those of APASS."""
@@ -172,21 +185,16 @@ APASS_DR9 = PublishedCatalogue(
     2012.0,
     "mag_V",
     17.0,
-    (
-        Service(
-            *_CDS,
-            '"II/336/apass9"',
-            _quoted(
-                source_id="recno",
-                ra="RAJ2000",
-                dec="DEJ2000",
-                mag_V="Vmag",
-                mag_B="Bmag",
-                mag_g="g'mag",
-                mag_r="r'mag",
-                mag_i="i'mag",
-            ),
-        ),
+    _vizier(
+        "II/336/apass9",
+        source_id="recno",
+        ra="RAJ2000",
+        dec="DEJ2000",
+        mag_V="Vmag",
+        mag_B="Bmag",
+        mag_g="g'mag",
+        mag_r="r'mag",
+        mag_i="i'mag",
     ),
 )
 """Henden et al. (2016), VizieR II/336; without proper motions."""

@@ -38,10 +38,13 @@ _QUERY = re.compile(
 )
 
 
+_IDENTITIES = ("source_id", "UCAC4")
+
+
 def _votable(names, columns, status="OK", told=""):
     """A table as services write it; the last status counts."""
     fields = "".join(
-        f'<FIELD name="{name}" datatype="{"long" if name == "source_id" else "double"}"/>'
+        f'<FIELD name="{name}" datatype="{"long" if name in _IDENTITIES else "double"}"/>'
         for name in names
     )
     rows = "".join(
@@ -78,6 +81,8 @@ class _Handler(BaseHTTPRequestHandler):
     def do_GET(self):  # noqa: N802
         if self.path.startswith("/result"):
             self._reply(self.server.told.result)
+        elif self.path.startswith("/cone?"):
+            self._cone({key: float(v[0]) for key, v in parse_qs(self.path[6:]).items()})
         else:
             self._send(302, {"Location": self.path + "x"}, b"")
 
@@ -95,6 +100,14 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _good(self, fields):
         self._reply(_votable(*self._select(fields)))
+
+    def _cone(self, query):
+        """All stars of a circle in no order, with capitals and signs in the names of columns."""
+        sky = self.server.told.sky
+        inside = separation_deg(query["RA"], query["DEC"], sky["ra"], sky["dec"]) <= query["SR"]
+        names = ("source_id", "ra", "dec", "phot_g_mean_mag", "phot_bp_mean_mag")
+        spelled = ("UCAC4", "RAJ2000", "DEJ2000", "f.mag", "Bmag")
+        self._reply(_votable(spelled, [sky[name][inside] for name in names]))
 
     def _overflow(self, fields):
         self._reply(_votable(*self._select(fields, 600), "OVERFLOW"))
@@ -340,6 +353,29 @@ def test_odd_but_usable_answers_give_the_stars(kind, asked, service):
     assert table.identity.tolist() == whole.identity.tolist()[:most]
 
 
+def test_cone_search_makes_up_for_a_silent_tap_service(asked, service, monkeypatch):
+    """The columns of a cone search are known by name, and the brightest of its stars are kept."""
+    told = service("good")
+    ucac4 = CATALOGUES["ucac4"]
+    tap = replace(ucac4.services[0], url=f"{told.url}/busy/tap")
+    cone = replace(ucac4.services[1], url=f"{told.url}/cone")
+    assert cone.is_cone_search and not tap.is_cone_search
+    served = {**CATALOGUES, "ucac4": replace(ucac4, services=(tap, cone))}
+    for module in (star_services, star_fetching, project_models):
+        monkeypatch.setattr(module, "CATALOGUES", served)
+    monkeypatch.setattr(star_fetching, "_MOST_ROWS", 300)
+    came, path = asked(catalogue="ucac4")
+    assert came.text == "300 stars of UCAC4 fetched from VizieR, kept in tiny.ucac4.vot"
+    table = read_star_table(path)
+    assert list(table.magnitudes) == ["f", "B"]
+    assert set(table.ref_epoch) == {2000.0}
+    near = separation_deg(158.6, 30.0, told.sky["ra"], told.sky["dec"]) <= 0.72
+    faintest = np.sort(told.sky["phot_g_mean_mag"][near])[299]
+    assert table.magnitudes["f"].max() <= faintest
+    wide = asked(catalogue="ucac4", again=True, scale_arcsec=60.0)[0]
+    assert wide.text == ("no archive gives UCAC4 (CDS Strasbourg: it answers with HTTP status 503)")
+
+
 def test_mirrors_give_equal_files_and_a_silent_one_is_asked_last(asked, service):
     """Which mirror serves does not change the table; one that failed waits for the next project."""
     service("good")
@@ -389,6 +425,8 @@ def test_queries_are_adql_with_the_columns_of_each_table(name):
     for service in one.services:
         assert service.url.startswith("https://")
         assert {"ra", "dec", one.brightness} <= set(service.columns)
+        if service.is_cone_search:
+            continue
         bands = [name.split("_")[1] for name in service.columns if "mag" in name]
         bands = [{"g": "G", "bp": "BP", "rp": "RP"}[b] for b in bands] if one is GAIA_DR3 else bands
         assert choose_band(["R"], None, bands).uncalibrated == ""
