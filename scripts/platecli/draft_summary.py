@@ -50,7 +50,8 @@ def found_lines(survey: Survey, path: Path) -> list[str]:
     lines += _exclude_lines(survey)
     left_out = survey.left_out
     if left_out:
-        lines.append(f"  left out: {len(left_out)}, with reasons in the file")
+        first = f"{left_out[0].name}: {left_out[0].reason}"
+        lines.append(f"  left out: {len(left_out)}, with reasons in the file; first {first}")
     if survey.unmapped:
         lines.append(f"  colours: {question_of_colours(survey)} in {shown(path)}.")
     if survey.renamed:
