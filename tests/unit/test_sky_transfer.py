@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from platelib.photon_transfer import bands, choose_gain
 from platelib.simulate_psf import add_stars, moffat_image
@@ -106,3 +107,21 @@ def test_what_is_given_goes_before_the_sky():
     """The sky is asked only where neither flats nor equipment nor header tell the gain."""
     assert choose_gain(None, None, 1.3).value == 1.3
     assert choose_gain(None, None, None).value == 0
+
+
+@pytest.mark.parametrize(
+    ("folder", "pattern"),
+    [("slow-mover", "*ight*.fz"), ("changing-seeing", "a-240s.Light*.fz")],
+)
+def test_the_gain_of_a_real_camera_is_that_of_its_header(real_folder, folder, pattern):
+    """Without bias or flat the sky of a real night tells the EGAIN in its headers within 5 %."""
+    lights = sorted((real_folder / folder).glob(pattern))
+    if not lights:
+        pytest.skip(f"no lights in {real_folder / folder}")
+    pairs, header = [], fits.getheader(lights[0], 1)
+    for k in range(0, len(lights) - 1, 2):
+        first, second = (fits.getdata(path).astype(np.float32) for path in lights[k : k + 2])
+        pairs.append(_cells(first, second))
+    found = light_variance(pairs)
+    assert 1 / found.estimate == pytest.approx(header["EGAIN"], rel=0.05)
+    assert 1 / found.limit <= header["EGAIN"]
