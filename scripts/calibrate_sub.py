@@ -16,6 +16,7 @@ from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
+from platefiles.sky_gain import own_sky_noise
 from platefiles.subs import Sub
 from platelib.bright_pixels import brightest_pixels
 from platelib.saturation import find_pile_up
@@ -30,6 +31,9 @@ def calibrate_sub(
 ) -> None:
     """Write a calibrated sub: ``SCI`` (electron where the gain is known), ``VAR``, ``MASK``.
 
+    Where the gain is not known, ``VAR`` is that of the sub's own sky, and a limit on what its light
+    adds.
+
     Raises
     ------
     UserError
@@ -43,6 +47,10 @@ def calibrate_sub(
             level = math.nan if pile_up is None else pile_up.threshold
             masters = Masters(paths_to_masters)
             sub = Sub(image, facts, masters, job["camera"], hits=hits, saturation=level)
+            if not sub.detector.gain:
+                is_raw = not job["camera"].get("calibrated")
+                sky = own_sky_noise(image, facts, masters, sub.detector, is_raw)
+                sub = Sub(image, facts, masters, job["camera"], sky, hits, level)
             values, variance, mask = sub.calibrated(0, sub.shape[0])
     except FrameError as error:
         msg = f"{facts['name']} {error}; leave it out with exclude in the project file"

@@ -10,11 +10,14 @@ import numpy as np
 from platefiles.masters import Masters
 from platefiles.provenance import canonical
 from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.subs import SkyNoise
+from platelib.calibration import Detector
 from platelib.detections import Mesh
 from platelib.photon_transfer import SKY_NOISE, GainChoice, bands
 from platelib.sky_transfer import LightVariance, SkyCells, light_variance, limit_of_one, sky_cells
 
 _PAIRS = 24
+_CELL_PX = 64
 
 File = tuple[str | Path, Mapping[str, Any]]
 
@@ -101,6 +104,35 @@ class SkyGains:
         facts = files[0][1]
         zero, noise = _zero(self._masters, facts), _read_variance(self._masters, facts)
         return light_variance([pair for pair in pairs if pair is not None], zero, noise)
+
+
+def own_sky_noise(
+    image: RawImage, facts: Mapping[str, Any], masters: Masters, detector: Detector, is_raw: bool
+) -> SkyNoise:
+    """Return the noise of a sub of unknown gain from its own sky alone.
+
+    Parameters
+    ----------
+    image : RawImage
+    facts : mapping
+        Of the sub.
+    masters : Masters
+    detector : Detector
+    is_raw : bool
+        Whether pixels are ADU; light adds no variance to frames that are calibrated already.
+
+    Raises
+    ------
+    FrameError
+        If hardly a pixel can be used.
+    """
+    from platefiles.measuring import SkySampler
+
+    kinds = (facts[name] for name in ("bias", "dark", "flat", "dark_scale", "pedestal"))
+    mesh = SkySampler(_CELL_PX).sample(image, masters.correction(*kinds), detector).mesh
+    noise, level = (float(np.median(values)) for values in (mesh.noise, mesh.level))
+    per_light = SkyGains((), masters).alone(facts, mesh) if is_raw else 0.0
+    return SkyNoise(noise**2, level, per_light)
 
 
 def _setting(facts: Mapping[str, Any]) -> Hashable:

@@ -389,3 +389,24 @@ def test_stars_of_a_sub_of_unknown_gain_do_not_depend_on_the_others(bench, tmp_p
     np.testing.assert_array_equal(one.mesh.noise, other.mesh.noise)
     assert other.facts["gain_source"] == "sky noise"
     assert other.facts["gain"] <= 0.85
+
+
+@pytest.mark.parametrize("calibrated", [False, True])
+def test_a_stored_sub_of_unknown_gain_has_the_noise_of_its_sky(bench, tmp_path, calibrated):
+    """VAR is that of the sky, and more on stars of raw frames; it is 0 nowhere."""
+    frame = _lights(bench)[0]
+    job = json.loads(bench.plan.calibrate_job(frame.id))
+    job["camera"] = {"calibrated": True} if calibrated else dict.fromkeys(job["camera"])
+    job["sub"].update({"bias": None, "dark": None, "flat": None, "egain": None})
+    calibrate_sub(frame.path, [], tmp_path / "s.fits", job)
+    (image, _), (variance, _) = (read_image(tmp_path / "s.fits", name) for name in ("SCI", "VAR"))
+    scatter = 1.4826 / np.sqrt(2) * np.median(np.abs(np.diff(image)))  # of neighbours
+    assert np.sqrt(variance.min()) == pytest.approx(scatter, rel=0.2)
+    assert (variance > 0).all()
+    light = image - np.median(image)
+    bright = light > 20 * scatter
+    assert bright.sum() > 20
+    if calibrated:
+        assert np.ptp(variance) == 0
+    else:
+        assert (variance[bright] > light[bright] / 0.85).all()
