@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from platecli.naming import add_directory, results_word
+from platecli.outcome import WRONG
 from platefiles.provenance import lock_digest
 from platefiles.slug import escape
 from platefiles.verification import CHANGED, MISSING, OK, Verification, verify
@@ -33,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print all that was found as JSON")
     parser.epilog = (
         f"Exit status: 0 all is as it was; {ALTERED} something was changed or cannot be read; "
+        f"{WRONG} a path or a project is not there; "
         f"{INCOMPLETE} nothing was changed, but raw frames are missing."
     )
 

@@ -10,6 +10,7 @@ from typing import Any, TextIO
 from platecli.screen import console_width, cut_at_word, folded
 from snakemake_logger_plugin_platelog.reasons import (
     missing_input,
+    project_in,
     reason_in_logs,
     shortened,
 )
@@ -193,7 +194,7 @@ class Progress:
     def _on_group_error(self, record: logging.LogRecord) -> None:
         for info in getattr(record, "job_error_info", None) or []:
             logs = [str(path) for path in info.get("log") or []]
-            name = plain(str(info.get("rule_name")))
+            name = f"{plain(str(info.get('rule_name')))} {project_in(logs)}".rstrip()
             self._failed.add(f"{name} {info.get('jobid')}")
             self._line(f"FAILED: {name}: {reason_in_logs(logs) or 'see its log'}")
             self._line(f"        log: {', '.join(logs)}")

@@ -14,6 +14,7 @@ _LOST_DISK = (
     "a file was cut short, or its disk failed, while it was being read; look at the raw folder"
 )
 _RULE = re.compile(r" in rule (\w+)")
+_PROJECT = re.compile(r"(?:^|/)results/([^/]+)/(?:links|logs|objects|fetched)/")
 _MISSING = re.compile(r"^(\S.*?) \(missing locally", re.MULTILINE)
 _OURS = ("UserError", "ConfigError", "FrameError")
 
@@ -46,8 +47,14 @@ def reason_in_logs(paths: Iterable[str]) -> str:
     return ""
 
 
+def project_in(paths: Iterable[str]) -> str:
+    """Return the project in whose results the first of these paths lies, or an empty string."""
+    found = (_PROJECT.search(path) for path in paths)
+    return next((match[1] for match in found if match), "")
+
+
 def missing_input(text: str) -> tuple[str, str] | None:
-    """Return the rule that an error of Snakemake's names and what to say of its missing files.
+    """Return the job that an error of Snakemake's names and what to say of its missing files.
 
     Parameters
     ----------
@@ -59,7 +66,10 @@ def missing_input(text: str) -> tuple[str, str] | None:
         return None
     first = os.path.realpath(paths[0])  # raw frames are links
     others = f" (with {len(paths) - 1} more)" if paths[1:] else ""
-    return rule[1], f"{first} is missing{others}; is its disk mounted?"
+    return (
+        f"{rule[1]} {project_in(paths)}".rstrip(),
+        f"{first} is missing{others}; is its disk mounted?",
+    )
 
 
 def shortened(text: str, width: int) -> str:

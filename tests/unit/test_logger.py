@@ -197,24 +197,36 @@ def test_what_the_system_refuses_to_snakemake_is_the_reason():
 
 
 def test_missing_input_is_named(tmp_path):
-    """Where Snakemake waited in vain for raw frames, the first is named, not its link."""
-    (tmp_path / "link.fits").symlink_to(tmp_path / "raw" / "a.fits")
+    """Where Snakemake waited in vain for raw frames, the first is named, and the project."""
+    links = tmp_path / "results" / "tiny" / "links"
+    links.mkdir(parents=True)
+    (links / "link.fits").symlink_to(tmp_path / "raw" / "a.fits")
     out = io.StringIO()
     progress = Progress(out)
     begin(progress, measure=1)
     text = (
         "WorkflowError in rule master_flat in file x.smk, line 56:\n"
         "OSError: Missing files after 5 seconds. This might be due to filesystem latency. If that "
-        f"is so:\n{tmp_path}/link.fits (missing locally, parent dir contents: link.fits, b.fits)\n"
-        f"{tmp_path}/b.fits (missing locally, parent dir contents: link.fits, b.fits)"
+        f"is so:\n{links}/link.fits (missing locally, parent dir contents: link.fits, b.fits)\n"
+        f"{links}/b.fits (missing locally, parent dir contents: link.fits, b.fits)"
     )
     progress.take(record(text, logging.ERROR))
     progress.finish()
     assert out.getvalue().splitlines()[1:] == [
-        f"FAILED: master flat: {tmp_path}/raw/a.fits is missing (with 1 more); "
+        f"FAILED: master flat tiny: {tmp_path}/raw/a.fits is missing (with 1 more); "
         "is its disk mounted?",
         "1 job failed, 0 done. Once the cause is mended, the same command goes on from here.",
     ]
+
+
+def test_failed_jobs_of_a_group_name_their_project():
+    """Jobs that were sent off together are told one by one, each with its project."""
+    out = io.StringIO()
+    progress = Progress(out)
+    begin(progress, measure=1)
+    info = {"rule_name": "measure", "jobid": 3, "log": ["results/tiny/logs/measure/ha_n.log"]}
+    progress.take(record("Error", logging.ERROR, event="group_error", job_error_info=[info]))
+    assert "FAILED: measure tiny: see its log" in out.getvalue().splitlines()
 
 
 def test_echo_without_a_failed_job_is_shown_at_the_end():
