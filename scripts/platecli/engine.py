@@ -145,6 +145,9 @@ def _start(words: list[str], steps: Sequence[str]) -> tuple[int, Callable[[], in
         with contextlib.suppress(OSError):
             os.setpgid(0, 0)
         sys.argv = words[3:]
+        # Jobs write their logs through these; the progress lines fold themselves.
+        sys.stdout = getattr(sys.stdout, "unfolded", sys.stdout)
+        sys.stderr = getattr(sys.stderr, "unfolded", sys.stderr)
         _end(words[4:], steps)
     with contextlib.suppress(OSError):  # the fork may have done so already
         os.setpgid(pid, pid)

@@ -41,6 +41,11 @@ class Console:
         self._held = ""
         self._line_is_begun = self._reader_left = False
 
+    @property
+    def unfolded(self) -> TextIO:
+        """The stream below, for what is not meant for the console, such as logs of jobs."""
+        return self._stream
+
     def __getattr__(self, name: str) -> Any:
         """Be the stream itself in everything else."""
         return getattr(self._stream, name)

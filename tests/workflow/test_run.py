@@ -303,6 +303,8 @@ def test_failed_run_sums_up_what_there_is(home, monkeypatch):
     for channel, count in (("ha", 8), ("g", 8), ("b", 6)):
         assert f"failed: register {channel}: {failed.format(channel, count)}" in said
     assert re.search(r"[1-9]\d* of \d+ jobs done, \d+ wait for what failed$", said)
+    log = (home.results / "logs" / "register" / "ha.log").read_text()  # is for no console
+    assert any(failed.format("ha", 8) in line for line in log.splitlines())
 
 
 def test_run_goes_on_without_a_reader(home):
