@@ -7,12 +7,12 @@ BIASSEC, TRIMSEC and DATASEC are those of the keyword dictionary of the NOAO mos
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
-
-import numpy as np
+from typing import TYPE_CHECKING, Any
 
 from platefiles.cards import Value
-from platelib.overscan import overscan_levels
+
+if TYPE_CHECKING:
+    import numpy as np
 
 _SECTION = re.compile(r"\[?\s*(\d+)\s*:\s*(\d+)\s*,\s*(\d+)\s*:\s*(\d+)\s*\]?")
 _REMEDY = "put it right under `header_fixes`, or erase it there with an empty value"
@@ -62,7 +62,7 @@ class Section:
         """Say whether it lies in an image of a size."""
         return self.right <= width_px and self.top <= height_px
 
-    def of(self, image: np.ndarray) -> np.ndarray:
+    def of(self, image: "np.ndarray") -> "np.ndarray":
         """Return the part of an image ``(ny, nx)``."""
         return image[self.bottom : self.top, self.left : self.right]
 
@@ -94,7 +94,7 @@ class Readout:
         assert trim is not None
         return cls(trim, Section.of_text(facts["bias"]) if facts["bias"] else None)
 
-    def levels(self, overscan: np.ndarray) -> np.ndarray:
+    def levels(self, overscan: "np.ndarray") -> "np.ndarray":
         """Return the level to subtract from the part that is kept.
 
         Parameters
@@ -108,6 +108,10 @@ class Readout:
             Float32, ``(ny, 1)`` where the overscan lies beside the image, ``(1, nx)`` where it
             lies below or above it. Rows and columns without overscan take the nearest level.
         """
+        import numpy as np  # slow to import, and needed only where pixels are read
+
+        from platelib.overscan import overscan_levels
+
         assert self.bias is not None
         if self._is_beside:
             levels = overscan_levels(overscan)
@@ -125,7 +129,9 @@ class Readout:
         return bias.left >= trim.right or bias.right <= trim.left
 
 
-def _nearest(levels: np.ndarray, places: np.ndarray) -> np.ndarray:
+def _nearest(levels: "np.ndarray", places: "np.ndarray") -> "np.ndarray":
+    import numpy as np
+
     return levels[np.clip(places, 0, len(levels) - 1)].astype(np.float32)
 
 
