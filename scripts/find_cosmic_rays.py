@@ -18,9 +18,11 @@ from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.record import raw_record, record_hdu
 from platefiles.subs import SkyNoise, Sub
 from platefiles.tables import columns_hdu
+from platelib.calibration import BAD
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
 from platelib.mending import mend
 from platelib.ray_exclusions import shielded
+from platelib.saturated_stars import saturated_star_images
 
 
 def find_cosmic_rays(
@@ -118,6 +120,7 @@ def _hits(sub: Sub, measured: MeasuredSub) -> HitPixels:
     variance *= np.float32(measured.facts["excess"])
     rule = RayRule(contrast=contrast_for(measured.facts["fwhm_px"]))
     mask = shielded(mask, measured.stars)
+    mask[saturated_star_images(values, variance, mask)] |= np.uint8(BAD)
     return HitPixels.of(cosmic_ray_mask(values, variance, mask, sub.saturation, rule))
 
 
