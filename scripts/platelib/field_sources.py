@@ -47,6 +47,7 @@ _SAME_PX = 1.0
 _BRIGHT = 40.0
 _PAIR = 1.5
 _SEED = 20
+_ISOPHOTE, _CROWD = 2.5, 8
 _KRON_REACH, _KRON_SCALES = 6.0, (2.5, 4.0)
 
 
@@ -345,11 +346,29 @@ def _fill_wide(
     half, _ = sep.flux_radius(image, x, y, [scale * axes[0][0]], 0.5, mask=mask, subpix=5)
     if not (total[0] > table["flux"][k] and half[0] > 0):
         return False
+    if _is_light_of_stars(table, k, total[0], found):
+        return False
     table["flux"][k], table["flux_error"][k] = total[0], factor * error[0]
     table["half_light_px"][k] = half[0]
-    table["major_px"][k], table["minor_px"][k] = 2.5 * axes[0][0], 2.5 * axes[1][0]
+    axes_px = _ISOPHOTE * axes[0][0], _ISOPHOTE * axes[1][0]
+    table["major_px"][k], table["minor_px"][k] = axes_px
     table["angle_deg"][k] = np.degrees(axes[2][0])
     return True
+
+
+def _is_light_of_stars(
+    table: Mapping[str, np.ndarray], k: int, flux: float, found: Mapping[str, float]
+) -> bool:
+    """Say whether a wide object may be the wings of stars in it, and faint stars between them.
+
+    It may where stars run together: many are in it, and all but the brightest give more light than
+    the object.
+    """
+    dx, dy = table["x"] - table["x"][k], table["y"] - table["y"][k]
+    c, s = np.cos(found["theta"]), np.sin(found["theta"])
+    across = np.hypot((c * dx + s * dy) / found["a"], (c * dy - s * dx) / found["b"])
+    light = table["flux"][(across <= _ISOPHOTE) & ~table["extended"]]
+    return light.size >= _CROWD and flux < float(light.sum() - light.max())
 
 
 def _in_order(table: dict[str, np.ndarray]) -> dict[str, np.ndarray]:

@@ -1,0 +1,52 @@
+"""A field where the light of stars covers most pixels, as toward the Milky Way at short focus."""
+
+import numpy as np
+import pytest
+from scipy.spatial import cKDTree
+
+from platelib.field_sky import field_sky
+from platelib.field_sources import find_sources
+from platelib.simulate_psf import add_stars, moffat_image
+
+NY, NX, SKY, NOISE = 360, 520, 40.0, 1.0
+
+
+@pytest.fixture(scope="module")
+def crowd():
+    """Stars, the image with its sky taken off, and the sources in it."""
+    rng = np.random.default_rng(8)
+    count = 2600
+    stars = {"x": rng.uniform(0, NX - 1, count), "y": rng.uniform(0, NY - 1, count)}
+    stars["flux"] = np.minimum(25 * rng.uniform(size=count) ** -1.1, 8e4)
+    image = (SKY + NOISE * rng.standard_normal((NY, NX))).astype(np.float32)
+    add_stars(image, *stars.values(), moffat_image(2.4, 2.5, radius_px=60))
+    field = field_sky(image, np.full_like(image, NOISE**2), cell_px=64)
+    return stars, image, field, find_sources(field)
+
+
+def test_the_sky_is_not_taken_for_nothing(crowd):
+    """Where light covers most pixels, the sky comes out between the stars, not as 0."""
+    _, image, field, _ = crowd
+    assert field.light.mean() > 0.6
+    sky = image - field.image
+    assert sky.min() > SKY - NOISE
+    assert np.median(sky) < SKY + 5 * NOISE  # wings of all stars together
+
+
+def test_bright_stars_are_found(crowd):
+    """Of stars above 100 sigma by themselves, 95 % are in the list, most of them as stars."""
+    stars, _, _, found = crowd
+    table = found.table
+    places = np.stack([stars["x"], stars["y"]], axis=1)
+    apart = cKDTree(places).query(places, k=2)[0][:, 1] > 4
+    bright = places[(stars["flux"] > 500) & apart]
+    distance, number = cKDTree(np.stack([table["x"], table["y"]], axis=1)).query(bright)
+    assert len(bright) > 60
+    assert (distance < 1).mean() > 0.95
+    assert table["extended"][number].mean() < 0.15
+
+
+def test_wings_of_stars_are_no_galaxies(crowd):
+    """What is left between thousands of stars is not told as objects wider than stars' wings."""
+    table = crowd[-1].table
+    assert (table["major_px"] > 20).sum() <= 1
