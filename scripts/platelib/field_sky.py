@@ -13,6 +13,8 @@ CELL_PX = 64
 _FAINT_SIGMA, _SMALLEST_AREA = 3.5, 4
 _GROWTH_PX = 3
 _LIGHT_ROUNDS = 2
+_LEAST_BLANK = 0.2
+"""Share of an image that is wanted as empty sky; the rims of light count as such if need be."""
 _WELL_COVERED = 0.7
 _SAMPLE = 500_000
 _MAD_TO_SIGMA = 1.482602218505602
@@ -90,6 +92,10 @@ def field_sky(
     sky, remark = _sky(filled, missing, light, cell_px)
     flat = (filled - sky).astype(np.float32)
     flat[missing] = 0
+    growth = _GROWTH_PX
+    while growth > 0 and np.mean(~(missing | light)) < _LEAST_BLANK * np.mean(~missing):
+        growth -= 1
+        light = _light(flat, noise, missing, growth)
     return FieldSky(flat, noise, missing, light, remark)
 
 
@@ -125,7 +131,9 @@ def _sky(
     return np.full_like(image, np.median(image[~missing])), ""
 
 
-def _light(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.ndarray:
+def _light(
+    flat: np.ndarray, noise: np.ndarray, missing: np.ndarray, growth_px: int = _GROWTH_PX
+) -> np.ndarray:
     # Which of blended sources a pixel belongs to does not matter here.
     segments = extracted(
         flat,
@@ -135,5 +143,5 @@ def _light(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.ndarr
         _SMALLEST_AREA,
         deblend_nthresh=1,
     ).segments
-    disc = np.hypot(*np.mgrid[-_GROWTH_PX : _GROWTH_PX + 1, -_GROWTH_PX : _GROWTH_PX + 1])
-    return binary_dilation(segments > 0, disc <= _GROWTH_PX + 0.5)
+    disc = np.hypot(*np.mgrid[-growth_px : growth_px + 1, -growth_px : growth_px + 1])
+    return binary_dilation(segments > 0, disc <= growth_px + 0.5)

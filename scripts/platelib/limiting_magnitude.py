@@ -63,7 +63,12 @@ def limit_of(field: FieldSky, seed: int) -> Limit:
     stars = copy_stars(field)
     best: tuple[float, ApertureNoise, float] | None = None
     for step in _RADII:
-        noise = aperture_noise(field, float(step) * stars.half_light_px, seed)
+        try:
+            noise = aperture_noise(field, float(step) * stars.half_light_px, seed)
+        except ValueError:
+            if best is None:
+                raise
+            break  # in a crowd there is no room for larger circles
         share = stars.share(noise.radius_px)
         flux = SNR * noise.sigma / share
         if best is None or flux < best[0]:

@@ -6,6 +6,7 @@ from scipy.spatial import cKDTree
 
 from platelib.field_sky import field_sky
 from platelib.field_sources import find_sources
+from platelib.limiting_magnitude import SNR, limit_of
 from platelib.simulate_psf import add_stars, moffat_image
 
 NY, NX, SKY, NOISE = 360, 520, 40.0, 1.0
@@ -50,3 +51,18 @@ def test_wings_of_stars_are_no_galaxies(crowd):
     """What is left between thousands of stars is not told as objects wider than stars' wings."""
     table = crowd[-1].table
     assert (table["major_px"] > 20).sum() <= 1
+
+
+def test_a_crowd_has_a_depth(crowd):
+    """The rims of light count as sky where there is little else, and the limit is told.
+
+    It is no deeper than the noise of a pixel allows, and shallower than thrice of that, for the
+    light of faint stars is noise as well.
+    """
+    _, _, field, _ = crowd
+    assert field.blank.mean() > 0.1
+    limit = limit_of(field, 1)
+    radius = limit.noise.radius_px
+    alone = SNR * NOISE * np.sqrt(np.pi) * radius / limit.share
+    assert 0.88 * alone < limit.flux < 3 * alone  # pixels at the rim count in part
+    assert limit.noise.factor > 0.97
