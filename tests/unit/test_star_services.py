@@ -17,10 +17,10 @@ import pytest
 import yaml
 
 from platecli import __main__ as command
-from platecli import outcome
+from platecli import check, outcome
 from platecli import stars as verb
+from platefiles import photometry, star_answers, star_fetching, star_services
 from platefiles import project as project_models
-from platefiles import star_answers, star_fetching, star_services
 from platefiles.bands import choose_band
 from platefiles.config import load_project
 from platefiles.opening import open_projects
@@ -464,12 +464,15 @@ def test_no_archive_is_asked_unless_the_project_says_so(write_project, tiny_raw,
 def test_a_run_fetches_once_and_a_look_ahead_never(
     write_project, tiny_raw, tmp_path, service, capsys
 ):
-    """Opening for `check` asks nothing; opening for a run keeps the stars and says so."""
+    """Opening for `check` announces the query; opening for a run keeps the stars and says so."""
     told = service("good")
     path = write_project(tmp_path / "p" / "tiny.yaml", tiny_raw, sky={"catalogue": "gaia-dr3"})
     for dry_run, count in ((True, 0), (False, 1), (False, 1)):
         plans, _ = open_projects([str(path)], tmp_path, True, dry_run, tmp_path)
         assert len(told.asked) == count
+        ahead = list(check._star_lines(SimpleNamespace(plan=plans["tiny"])))
+        expected = "  stars of Gaia DR3: fetched by the next run, or by `platelog.py stars tiny`"
+        assert ahead == ([expected] if dry_run else [])
     assert plans["tiny"].star_path == str(path.with_name("tiny.gaia-dr3.vot"))
     assert plans["tiny"]._stars()["name"] == "Gaia DR3"
     assert capsys.readouterr().out.count("stars of Gaia DR3 fetched from mirror 1") == 1
@@ -484,9 +487,20 @@ def test_a_name_that_is_none_is_told_with_those_that_are(write_project, tiny_raw
         load_project(path, "")
 
 
+@pytest.mark.parametrize(
+    ("by_tycho", "end"), [(True, "gives fainter stars"), (False, "saturated)")]
+)
+def test_missing_zero_points_name_the_line_where_it_helps(by_tycho, end):
+    """Stars of Tycho-2 that are saturated are a reason for a deeper catalogue, others are none."""
+    said = photometry._too_few("2 stars are too few", 5, 3, by_tycho)
+    assert said.startswith("no zero point by stars: 2 stars are too few (3 of 5 in the field are")
+    assert said.endswith(end)
+    assert ("`catalogue: gaia-dr3` under `sky`" in said) == by_tycho
+
+
 @pytest.fixture
 def projects(write_project, tiny_raw, tmp_path, monkeypatch):
-    """Three projects: one that names a catalogue, one that names none, one whose folder is gone."""
+    """Two projects: one that names a catalogue and one that names none."""
     folder = tmp_path / "projects"
     write_project(folder / "deep.yaml", tiny_raw, sky={"catalogue": "gaia-dr3"})
     write_project(folder / "plain.yaml", tiny_raw)
