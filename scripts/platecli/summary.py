@@ -2,6 +2,7 @@
 
 import contextlib
 import csv
+import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
@@ -109,13 +110,20 @@ def note_lines(results: Path) -> list[str]:
         Folder of results of a project.
     """
     notes: dict[str, None] = {}
+    levels: dict[str, str] = {}
     for path in sorted((results / "channels").glob("*.fits")):
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
             notes |= dict.fromkeys(read_texts(stream, "NOTDONE"))
             stream.seek(0)
-            found = read_texts(stream, "SATFROM")
-            notes |= dict.fromkeys(text for text in found if text.startswith("camera setting"))
-    return [f"  note: {note}" for note in notes]
+            for text in read_texts(stream, "SATFROM"):
+                levels = _by_setting(text) | levels
+    return [f"  note: {note}" for note in [*notes, *levels.values()]]
+
+
+def _by_setting(text: str) -> dict[str, str]:
+    """Return what ``SATFROM`` says of each camera setting; channels differ in the last digits."""
+    parts = re.split(r"; (?=camera setting )", text)
+    return {part.split(":")[0]: part for part in parts if part.startswith("camera setting ")}
 
 
 def left_out_lines(rows: Sequence[Row], indent: str) -> list[str]:

@@ -15,6 +15,7 @@ from platelib.modes import half_sample_mode
 CELL_PX = 8
 _MAD_TO_SIGMA = 1.482602218505602
 _FAINT_SIGMA, _DARK_SIGMA, _BRIGHT_SIGMA = 2.0, 4.0, 5.0
+_LIGHT_SIGMA = 5.0
 _MAX_ROUNDS = 30
 _MIN_CELLS = 12
 
@@ -68,6 +69,18 @@ def measure_sky(planes: np.ndarray) -> tuple[tuple[Sky, ...], float]:
         noise *= np.sqrt(CELL_PX**2 / (CELL_PX**2 - 1))
         skies.append(Sky(level, float(noise), _spread(pixels, level)))
     return tuple(skies), float(sky.mean())
+
+
+def levels_of_light(planes: np.ndarray) -> np.ndarray:
+    """Return ``(n,)`` levels, 5 sigma above the sky, from which on a plane shows light.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, NaN where there are no data.
+    """
+    skies, _ = measure_sky(planes)
+    return np.array([sky.level + _LIGHT_SIGMA * sky.scatter for sky in skies])
 
 
 def _cells(plane: np.ndarray) -> np.ndarray:

@@ -1,11 +1,12 @@
 """Channels, models of the sky and finished pictures made small, to be looked at side by side."""
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
 from platelib.gaps import mend_gaps
-from platelib.neutral_sky import measure_sky
+from platelib.neutral_sky import levels_of_light, measure_sky
 from platelib.rendering import Look
 from platelib.side_by_side import reduction, shrunk
 from platelib.srgb import decode, encode
@@ -42,7 +43,8 @@ def channel_panels(
     """
     heights = {}
     for name, image in channels.items():
-        small = shrunk(mend_gaps(image[None])[0], reduction(image.shape, widest_px))
+        mended, _ = mend_gaps(image[None], core_levels=partial(levels_of_light, image[None]))
+        small = shrunk(mended, reduction(image.shape, widest_px))
         (sky,), _ = measure_sky(small.astype(np.float32))
         if not sky.scatter > 0:
             msg = f"the sky of {name} has no noise to measure"

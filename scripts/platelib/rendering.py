@@ -21,14 +21,13 @@ from platelib.finishing import (
 )
 from platelib.gaps import mend_gaps
 from platelib.luminance import MAX_LIFT, replace_lightness, scale_chroma
-from platelib.neutral_sky import Sky, measure_sky
+from platelib.neutral_sky import Sky, levels_of_light, measure_sky
 from platelib.srgb import decode, encode
 from platelib.star_cores import Cores, cores_of, whitened, with_colours_of_rims
 from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _STRIP_ROWS = 256
 _FULL = 65535
-_CORE_RIM_SIGMA = 5.0
 
 
 @dataclass(frozen=True)
@@ -138,7 +137,7 @@ def render(
         If there are no data or the sky is without noise.
     """
     everything = planes if luminance is None else np.concatenate([planes, luminance[None]])
-    everything, mended = mend_gaps(everything, core_levels=partial(_core_levels, everything))
+    everything, mended = mend_gaps(everything, core_levels=partial(levels_of_light, everything))
     planes = everything[: len(planes)]
     light = None if luminance is None else everything[-1]
     intensity = mean_plane(planes)
@@ -172,12 +171,6 @@ def render(
         steps.append(said)
     drawn = _sky_lab(pixels, intensity, sky)
     return Rendering(pixels, curve, light_curve, mended, black, drawn, look.shoulder, tuple(steps))
-
-
-def _core_levels(planes: np.ndarray) -> np.ndarray:
-    """Levels above which the rim of a gap in a plane is light and not sky."""
-    skies, _ = measure_sky(planes)
-    return np.array([sky.level + _CORE_RIM_SIGMA * sky.scatter for sky in skies])
 
 
 def _sky_lab(pixels: np.ndarray, intensity: np.ndarray, sky: Sky) -> tuple[float, float, float]:

@@ -44,6 +44,18 @@ def test_summary_tells_what_was_not_done(results):
     assert lines.count("  note: There are no flats: dust stays.") == 1
 
 
+def test_summary_tells_where_pixel_values_pile_up(results):
+    """A level of saturation that was found is told once a camera setting; others are not told."""
+    first = "camera setting a: pixel values pile up at 4095 adu; they count"
+    second = "camera setting b: pixel values pile up at 900 adu"
+    said = {"b": "file format", "g": f"{first}; {second}", "ha": first.replace("4095", "4090")}
+    for channel, text in said.items():
+        write_product(results / "channels" / f"{channel}.fits", [("SATFROM", text, "")], [])
+    lines = summary.text("swirl", "A Swirl", results).splitlines()
+    notes = [line for line in lines if "note: " in line]
+    assert notes == [f"  note: {first}", f"  note: {second}"]
+
+
 def test_exposures_may_come_from_the_frame_sheet(results):
     """A table of subs without exposures is completed by the frame sheet."""
     table = "\n".join("\t".join(line.split("\t")[:-1]) for line in SUBS.splitlines())

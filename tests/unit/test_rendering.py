@@ -103,6 +103,19 @@ def test_gaps_are_mended_or_black():
     assert rendering.pixels[:9, :30].max() == 0
 
 
+def test_a_large_core_without_data_is_filled():
+    """A hole of 889 pixels in a bright star is filled from its rim; one in the sky is black."""
+    planes = _scene()
+    y, x = np.mgrid[:280, :330]
+    planes += (3000 / (1 + np.hypot(y - 180, x - 150) ** 2 / 400) ** 2).astype(np.float32)
+    planes[:, np.hypot(y - 180, x - 150) < 17] = np.nan
+    planes[:, 40:75, 250:285] = np.nan
+    rendering = render(planes, None, LOOK)
+    assert rendering.mended_px == np.isnan(planes[0, 150:210, 120:180]).sum() > 850
+    assert rendering.black_px == 35 * 35
+    assert rendering.pixels[180, 150].min() > 0.7 * rendering.pixels[180, 168].min()
+
+
 def test_the_same_cube_gives_the_same_picture():
     """Two renderings agree to the last bit and leave the cube alone."""
     planes = _scene()
