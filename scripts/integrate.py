@@ -25,8 +25,8 @@ from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub, unit_of
 from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
+from platelib.noise_correlation import noise_correlation
 from platelib.photon_transfer import SKY_NOISE
-from platelib.resampling import correlation_factor
 from platelib.saturation import MARGIN
 from platelib.states import counted
 
@@ -86,7 +86,7 @@ def integrate(
         _check_enough(len(subs), len(job["subs"]), registered, job)
         unit = unit_of([sub for _, sub in subs], job["unit"])
         images = _images(shape, unit, path_to_solution)
-        cards = _cards(subs, registered, job)
+        cards = _cards(subs, registered, shape, job)
         product = stack.enter_context(StreamedProduct(path_to_channel, cards, images))
         integration = Integration(subs, shape, job["settings"])
         tally = _integrate_tiles(integration, threads, memory_mb, product)
@@ -146,15 +146,21 @@ def _integrate_tiles(
         return sum(pool.map(fill, integration.tiling(threads, memory_mb)))
 
 
-def _cards(subs, registered, job) -> list[tuple]:
+def _cards(subs, registered, shape: tuple[int, int], job) -> list[tuple]:
     times = [(row.facts["start_utc"], row.facts["exposure_s"] or None) for row, _ in subs]
+    correlation = noise_correlation(
+        [row.transform for row, _ in subs],
+        [row.facts["weight"] for row, _ in subs],
+        [row.facts["noise_rate"] for row, _ in subs],
+        shape,
+    )
     cards = [
         *making_cards("integrate", job),
         ("FILTER", job["channel"], "channel"),
         *exposure_cards(times),
         *overscan_cards(job["subs"]),
         ("NSUBS", len(registered), "subs of the channel, used or not"),
-        ("NOISCORR", round(correlation_factor(), 4), "noise of large sums over that from VAR"),
+        ("NOISCORR", round(correlation, 4), "noise of large sums over that from VAR"),
         *equipment_cards(job["equipment"]),
         *_gain_cards(subs, job),
         *note_cards([*_gain_notes(subs, job), *job["notes"]]),

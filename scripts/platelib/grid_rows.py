@@ -9,6 +9,7 @@ import numpy as np
 from platelib.calibration import BAD
 from platelib.kernels import kernel
 from platelib.polynomials import around
+from platelib.sharp_light import SHARP
 
 SPANS = (512, 4096)
 """Samples whose places are counted from the same pixel, the one in their middle: where the camera
@@ -82,7 +83,13 @@ def copy(source, target):
 
 @kernel
 def mark_bad(mask, row, column, n, last_row, last_column, outside, bad):
-    """Mark samples of a run that lie outside or have a bad pixel among the four nearest."""
+    """Mark samples that lie outside, have a bad pixel among the four nearest, or see sharp light.
+
+    Returns
+    -------
+    int
+        All marks together: 0 if there is none.
+    """
     upper = mask[min(max(row, 0), last_row)]
     lower = mask[min(max(row + 1, 0), last_row)]
     marks = bad[:n]
@@ -90,10 +97,14 @@ def mark_bad(mask, row, column, n, last_row, last_column, outside, bad):
         u0, u1 = upper[column : column + n], upper[column + 1 : column + 1 + n]
         l0, l1 = lower[column : column + n], lower[column + 1 : column + 1 + n]
         for p in range(n):
-            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD | outside[p]
+            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD | u0[p] & SHARP | outside[p]
     else:
         for p in range(n):
             left = min(max(column + p, 0), last_column)
             right = min(max(column + p + 1, 0), last_column)
             seen = upper[left] | upper[right] | lower[left] | lower[right]
-            marks[p] = seen & BAD | outside[p]
+            marks[p] = seen & BAD | upper[left] & SHARP | outside[p]
+    found = np.uint8(0)
+    for p in range(n):
+        found |= marks[p]
+    return found

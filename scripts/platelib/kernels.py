@@ -43,6 +43,7 @@ KERNEL_MODULES = (
     "polynomials",
     "lanczos",
     "lanczos_columns",
+    "sharp_light",
     "grid_rows",
     "resampling_general",
     "resampling_straight",

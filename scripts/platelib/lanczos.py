@@ -1,7 +1,7 @@
 """The Lanczos kernel of order 3: its weights, and the sums that sample pixels with it.
 
-Duchon (1979), J. Appl. Meteorol. 18, 1016; Turkowski (1990), in *Graphics Gems*, p. 147. What
-limits its ringing is said in :mod:`platelib.resampling`.
+Duchon (1979), J. Appl. Meteorol. 18, 1016; Turkowski (1990), in *Graphics Gems*, p. 147. Light that
+is too sharp for it is resampled by :mod:`platelib.sharp_light`.
 
 Samples of one row of the grid form runs: as long as the kernel moves along one row of the frame by
 whole pixels, neighbouring samples share their pixels, and the sums go along the rows. Where runs
@@ -181,49 +181,11 @@ def sum_of_squares(plane, row, column, a, b, count, spread):
 
 
 @kernel
-def extremes(plane, row, column, count, lowest, highest):
-    """Lowest and highest of four pixels, one below the other, in each of ``count + 3`` columns."""
-    end = column + count + 3
-    r1, r2 = plane[row, column:end], plane[row + 1, column:end]
-    r3, r4 = plane[row + 2, column:end], plane[row + 3, column:end]
-    for q in range(count + 3):
-        t1, t2, t3, t4 = r1[q], r2[q], r3[q], r4[q]
-        low1, low2 = t1 if t1 < t2 else t2, t3 if t3 < t4 else t4
-        high1, high2 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
-        lowest[q] = low1 if low1 < low2 else low2
-        highest[q] = high1 if high1 > high2 else high2
-
-
-@kernel
-def limit(lowest, highest, plane, row, column, count, total):
-    """Hold each sample within what its surroundings allow; ``plane`` holds the variances."""
-    half = np.float32(0.5)
-    upper, lower = (
-        plane[row, column : column + count + 1],
-        plane[row + 1, column : column + count + 1],
-    )
-    for p in range(count):
-        b1, b2, b3, b4 = lowest[p], lowest[p + 1], lowest[p + 2], lowest[p + 3]
-        t1, t2, t3, t4 = highest[p], highest[p + 1], highest[p + 2], highest[p + 3]
-        b1, b3 = b1 if b1 < b2 else b2, b3 if b3 < b4 else b4
-        t1, t3 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
-        bottom, top = b1 if b1 < b3 else b3, t1 if t1 > t3 else t3
-        # The quietest of the four nearest: a hot pixel's own noise must not widen the limits.
-        v1, v2, v3, v4 = upper[p], upper[p + 1], lower[p], lower[p + 1]
-        v1, v3 = v1 if v1 < v2 else v2, v3 if v3 < v4 else v4
-        noise = np.sqrt(v1 if v1 < v3 else v3)
-        low, high = bottom - noise, top + half * (top - bottom) + noise
-        value = total[p]
-        value = value if value > low else low
-        total[p] = value if value < high else high
-
-
-@kernel
 def sample(
     pixels, row, column, noises, noise_row, noise_column, across, down, count, polynomials, weights,
-    extreme, total, spread,
+    total, spread,
 ):  # fmt: skip
-    """Sample a run: within the limits of its surroundings, and with its variance.
+    """Sample a run, with its variance.
 
     The run's first sample has the first of its 6 x 6 pixels at a place of ``pixels``, and the first
     of the inner 4 x 4 at a place of ``noises``; ``across`` and ``down`` hold the fractions.
@@ -238,8 +200,6 @@ def sample(
         sum_of_squares(
             noises, noise_row, noise_left, weights[0], weights[1], n, spread[start : start + n]
         )
-        extremes(pixels, row + 1, left + 1, n, extreme[0], extreme[1])
-        limit(extreme[0], extreme[1], noises, noise_row + 1, noise_left + 1, n, sums)
 
 
 def warm_up() -> None:

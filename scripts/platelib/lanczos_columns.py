@@ -8,21 +8,18 @@ Catmull & Smith (1980, Computer Graphics 14, 279), line by line.
 Lines of numbers lie in one flat array, one after the other; see :mod:`platelib.lanczos` for why.
 """
 
-import numpy as np
-
 from platelib.kernels import kernel
 from platelib.lanczos import STRIP, VECTOR, weights_at
 
 LINE = STRIP + 2 * VECTOR
-LINES = 7
-"""Sums; lowest and highest of four pixels; four squared weights, the first two of which make room
-for sums of variances and the lower of two variances."""
-_LOWEST, _HIGHEST, _SPREAD, _QUIETEST = LINE, 2 * LINE, 3 * LINE, 4 * LINE
+LINES = 5
+"""Sums; four squared weights, the first of which makes room for sums of variances."""
+_SPREAD = LINE
 
 
 @kernel
 def sum_columns(plane, row, column, places, rise, start, count, terms, lines):
-    """Sum each column down to the line, and find the extremes of its inner four pixels.
+    """Sum each column down to the line.
 
     Parameters
     ----------
@@ -45,10 +42,6 @@ def sum_columns(plane, row, column, places, rise, start, count, terms, lines):
         t0, t1, t2, t3, t4, t5 = r0[q], r1[q], r2[q], r3[q], r4[q], r5[q]
         sums = w0 * t0 + w1 * t1 + w2 * t2
         lines[q] = sums + w3 * t3 + w4 * t4 + w5 * t5
-        low1, low2 = t1 if t1 < t2 else t2, t3 if t3 < t4 else t4
-        high1, high2 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
-        lines[q + _LOWEST] = low1 if low1 < low2 else low2
-        lines[q + _HIGHEST] = high1 if high1 > high2 else high2
         lines[q + _SPREAD] = w1 * w1
         lines[q + _SPREAD + LINE] = w2 * w2
         lines[q + _SPREAD + 2 * LINE] = w3 * w3
@@ -57,24 +50,19 @@ def sum_columns(plane, row, column, places, rise, start, count, terms, lines):
 
 @kernel
 def sum_variances(plane, row, column, count, lines):
-    """Sum the variances of the inner four pixels of each column; the outer bring less than 0.5 %.
-
-    The lower one of the two in the middle is kept too.
-    """
+    """Sum the variances of the inner four pixels of each column; the outer add less than 0.5 %."""
     end = column + count
     r1, r2 = plane[row, column:end], plane[row + 1, column:end]
     r3, r4 = plane[row + 2, column:end], plane[row + 3, column:end]
     for q in range(count):
-        v2, v3 = r2[q], r3[q]
-        sums = lines[q + _SPREAD] * r1[q] + lines[q + _SPREAD + LINE] * v2
-        sums = sums + lines[q + _SPREAD + 2 * LINE] * v3 + lines[q + _SPREAD + 3 * LINE] * r4[q]
+        sums = lines[q + _SPREAD] * r1[q] + lines[q + _SPREAD + LINE] * r2[q]
+        sums = sums + lines[q + _SPREAD + 2 * LINE] * r3[q] + lines[q + _SPREAD + 3 * LINE] * r4[q]
         lines[q + _SPREAD] = sums
-        lines[q + _QUIETEST] = v2 if v2 < v3 else v3
 
 
 @kernel
 def sample_across(lines, steps, slope, start, terms, gain, square, sky, values, variances):
-    """Sample between the columns, hold within what the surroundings allow, and level.
+    """Sample between the columns, and level.
 
     Parameters
     ----------
@@ -88,13 +76,7 @@ def sample_across(lines, steps, slope, start, terms, gain, square, sky, values, 
         Factors of the values and of the variances.
     sky, values, variances : numpy.ndarray
         ``(n,)`` float32: what is taken off after scaling, and the results.
-
-    Notes
-    -----
-    Of the four nearest variances the lowest counts: a hot pixel's own noise must not widen the
-    limits.
     """
-    half = np.float32(0.5)
     for p in range(values.size):
         w0, w1, w2, w3, w4, w5 = weights_at(slope * steps[p] + start, terms)
         sums = w0 * lines[p] + w1 * lines[p + 1] + w2 * lines[p + 2]
@@ -102,18 +84,5 @@ def sample_across(lines, steps, slope, start, terms, gain, square, sky, values, 
         k = p + _SPREAD
         spread = (w1 * w1) * lines[k + 1] + (w2 * w2) * lines[k + 2]
         spread = spread + (w3 * w3) * lines[k + 3] + (w4 * w4) * lines[k + 4]
-        k = p + _LOWEST
-        b1, b2, b3, b4 = lines[k + 1], lines[k + 2], lines[k + 3], lines[k + 4]
-        b1, b3 = b1 if b1 < b2 else b2, b3 if b3 < b4 else b4
-        k = p + _HIGHEST
-        t1, t2, t3, t4 = lines[k + 1], lines[k + 2], lines[k + 3], lines[k + 4]
-        t1, t3 = t1 if t1 > t2 else t2, t3 if t3 > t4 else t4
-        bottom, top = b1 if b1 < b3 else b3, t1 if t1 > t3 else t3
-        k = p + _QUIETEST
-        v1, v2 = lines[k + 2], lines[k + 3]
-        noise = np.sqrt(v1 if v1 < v2 else v2)
-        low, high = bottom - noise, top + half * (top - bottom) + noise
-        value = value if value > low else low
-        value = value if value < high else high
         values[p] = gain * value - sky[p]
         variances[p] = square * spread

@@ -1,10 +1,8 @@
 """Resampling of a calibrated sub onto the grid, in one pass, with its variance.
 
 The kernel is that of :mod:`platelib.lanczos`. Its negative lobes ring beside anything sharper than
-the optics can draw; the result is therefore limited to what the surrounding pixels allow, in the
-manner of the quasi-monotone schemes of Bermejo & Staniforth (1992, Mon. Weather Rev. 120, 2622):
-from below by the lowest of the 4 x 4 pixels around, from above by the highest plus half their range
-- the summit of a star may lie between pixels - and both widened by the noise.
+pixels can sample; such light is found in the raw frame and resampled by
+:mod:`platelib.sharp_light`, which keeps its sum.
 
 Most subs differ from the reference by a shift and a slight turn: rows of the grid are then straight
 lines along rows of the frame, which needs a third of the products. Which of the two ways a sub goes
@@ -23,10 +21,8 @@ from platelib.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
 from platelib.polynomials import row_polynomial
 from platelib.resampling_general import look_at_each, room_for_each
 from platelib.resampling_straight import COLUMNS, follow_lines, room_for_lines
+from platelib.sharp_light import COLUMNS_BESIDE, ROWS_BESIDE, with_sharp
 from platelib.transforms import Transform, identity
-
-REACH = 3
-"""Pixels on either side that a sample needs."""
 
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
@@ -87,7 +83,7 @@ AS_IT_IS = Levels()
 def source_window(
     transform: Transform, rows: tuple[int, int], columns: tuple[int, int]
 ) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Part of the raw frame that a tile of the grid may touch, kernel included.
+    """Part of the raw frame that decides on a tile of the grid, kernel included.
 
     Parameters
     ----------
@@ -103,9 +99,11 @@ def source_window(
     place = (transform.degree, transform.centre_x, transform.centre_y, transform.scale)
     left, right = _range(transform.x, *place, *rows, *columns)
     top, bottom = _range(transform.y, *place, *rows, *columns)
+    beside = (ROWS_BESIDE, COLUMNS_BESIDE)
+    down, across = beside[::-1] if transform.exchanges_axes else beside
     return (
-        (int(np.floor(top)) - REACH - 1, int(np.ceil(bottom)) + REACH + 2),
-        (int(np.floor(left)) - REACH - 1, int(np.ceil(right)) + REACH + 2),
+        (int(np.floor(top)) - down[0] - 1, int(np.ceil(bottom)) + down[1] + 2),
+        (int(np.floor(left)) - across[0] - 1, int(np.ceil(right)) + across[1] + 2),
     )
 
 
@@ -171,8 +169,9 @@ def resample(
     along_rows = max(abs(y[1]), abs(abs(x[1]) - transform.scale)) * LONG_RUN <= transform.scale
     steps = STEPS[1 if along_rows else 0]
     frame = (source.first_row, source.first_column, *source.frame_shape)
+    mask = with_sharp(source.values, source.variance, source.mask)
     where = (
-        (source.values, source.variance, source.mask, *frame),
+        (source.values, source.variance, mask, *frame),
         (x, y, transform.degree, transform.centre_x, transform.centre_y, transform.scale),
         (rows[0], columns[0]),
     )

@@ -10,8 +10,9 @@ from platelib import aligned
 from platelib.calibration import BAD
 from platelib.grid_rows import LONG_RUN, copy, mark_bad, part_of_row
 from platelib.kernels import allocating_kernel, kernel
-from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample
+from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
 from platelib.polynomials import around
+from platelib.sharp_light import SHARP, next_sharp, room_for_sharp, sample_sharp
 
 
 @allocating_kernel
@@ -24,14 +25,14 @@ def room_for_each(is_needed):
         np.empty(chunk, dtype=np.uint8),
         np.zeros(chunk // 8, dtype=np.uint64),
     )
-    work = (  # runs, fractions, pixels, variances, weights, sums, extremes, marks
+    work = (  # runs, fractions, pixels, variances, weights, sums, sharp light, marks
         np.empty((chunk, 3), dtype=np.int32),
         aligned.zeros(two, ROOM),
         aligned.zeros(six, ROOM),
         aligned.zeros(four, ROOM),
         aligned.zeros(two, 6 * STRIP),
         aligned.zeros(two, ROOM),
-        aligned.zeros(two, STRIP + VECTOR),
+        room_for_sharp(is_needed),
         np.zeros(ROOM, dtype=np.uint8),
     )
     return places, work
@@ -193,7 +194,7 @@ def _sample_long_runs(
     level, values, variances, marks,
 ):  # fmt: skip
     """Sample straight from the image, run by run."""
-    runs, _, _, _, weights, sums, extreme, _ = work
+    runs, _, _, _, weights, sums, sharp_room, _ = work
     for k in range(found):
         p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
         n = (runs[k + 1, 0] if k + 1 < found else last) - p
@@ -202,12 +203,37 @@ def _sample_long_runs(
         full = full if column + full + 3 <= image.shape[1] else n
         sample(
             image, row - 2, column - 2, variance, row - 1, column - 1, fraction[0, p:],
-            fraction[1, p:], full, polynomials, weights, extreme, sums[0, p:], sums[1, p:],
+            fraction[1, p:], full, polynomials, weights, sums[0, p:], sums[1, p:],
         )  # fmt: skip
-        mark_bad(mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:])
+        found_marks = mark_bad(
+            mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:]
+        )
+        if found_marks & SHARP:
+            here = slice(p, p + n)
+            _sample_sharp(
+                image, row - 2, column - 2, mask, (row, column), fraction[0, here],
+                fraction[1, here], polynomials, sharp_room, marks[here], sums[0, here],
+            )  # fmt: skip
     here = slice(first, last)
     _level(sums[0, here], marks[here], gain, level[here], values[here])
     _scale(sums[1, here], marks[here], square, variances[here])
+
+
+@kernel
+def _sample_sharp(
+    plane, row, column, mask, corner, across, down, polynomials, room, marks, total
+):  # fmt: skip
+    """Sample again, by `platelib.sharp_light`, what is marked as sharp in a run."""
+    terms = terms_of(polynomials)
+    first, last = next_sharp(marks, 0)
+    while first < marks.size:
+        here = slice(first, last)
+        place = (corner[0], corner[1] + first)
+        sample_sharp(
+            plane, row, column + first, mask, place, across[here], down[here], terms, room,
+            total[here],
+        )  # fmt: skip
+        first, last = next_sharp(marks, last)
 
 
 @kernel
@@ -230,11 +256,12 @@ def _sample_short_runs(
     gain, square, level, values, variances, marks,
 ):  # fmt: skip
     """Sample from ``start`` as far as there is room for the runs; return where it ended."""
-    runs, fractions, pixels, noises, weights, sums, extreme, bad = work
+    runs, fractions, pixels, noises, weights, sums, sharp_room, bad = work
     last_row, last_column = image.shape[0] - 1, image.shape[1] - 1
     p = start
     filled = 0
     found = 0
+    found_marks = np.uint8(0)
     while p < count and filled + 6 <= ROOM:
         column, row = pixel[0, p], pixel[1, p]
         n = min(_end_of_run(breaks, words, p) - p, ROOM - 5 - filled)
@@ -242,7 +269,9 @@ def _sample_short_runs(
         copy(fraction[1, p : p + n], fractions[1, filled : filled + n])
         gather(image, row - 2, column - 2, n, last_row, last_column, filled, pixels)
         gather(variance, row - 1, column - 2, n, last_row, last_column, filled, noises)
-        mark_bad(mask, row, column, n, last_row, last_column, outside[p:], bad[filled:])
+        found_marks |= mark_bad(
+            mask, row, column, n, last_row, last_column, outside[p:], bad[filled:]
+        )
         runs[found, 0], runs[found, 1], runs[found, 2] = p, filled, n
         found += 1
         p += n
@@ -252,10 +281,16 @@ def _sample_short_runs(
     total, spread = sums[0], sums[1]
     sample(
         pixels, 0, 0, noises, 0, 1, fractions[0], fractions[1], filled, polynomials, weights,
-        extreme, total, spread,
+        total, spread,
     )  # fmt: skip
     for k in range(found):
         first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
+        if found_marks & SHARP:
+            here = slice(place, place + n)
+            _sample_sharp(
+                pixels, 0, place, mask, (pixel[1, first], pixel[0, first]), fractions[0, here],
+                fractions[1, here], polynomials, sharp_room, bad[here], total[here],
+            )  # fmt: skip
         known, sky = bad[place : place + n], level[first : first + n]
         _level(total[place : place + n], known, gain, sky, values[first : first + n])
         _scale(spread[place : place + n], known, square, variances[first : first + n])

@@ -17,6 +17,7 @@ from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
 from platelib.lanczos_columns import LINE, LINES, sample_across, sum_columns, sum_variances
 from platelib.polynomials import around
+from platelib.sharp_light import SHARP, next_sharp, room_for_sharp, sample_sharp
 
 _FURTHEST = SPANS[1] // 2 + SPANS[1] // LONG_RUN + VECTOR
 COLUMNS = np.arange(-_FURTHEST, _FURTHEST + 1).astype(np.float32)
@@ -28,10 +29,11 @@ _BESIDE = 5
 @allocating_kernel
 def room_for_lines():
     """Return what `follow_lines` needs to work."""
-    return (  # sums of columns; pixels and variances at the edge; samples outside
+    return (  # sums of columns; pixels and variances at the edge; sharp light; samples outside
         aligned.zeros(1, LINES * LINE)[0],
         aligned.zeros(6, ROOM),
         aligned.zeros(4, ROOM),
+        room_for_sharp(True),
         np.zeros(CHUNK, dtype=np.uint8),
     )
 
@@ -114,12 +116,13 @@ def _end_of_pixel(slope, start, offset, p):
 def _sample_run(source, raw_row, raw_column, down, across, below, terms, levels, result, work):
     """Sample a run whose first sample lies in a pixel of the raw frame."""
     image, variance, mask, first_row, first_column, raw_ny, raw_nx = source
-    lines, pixels, noises, outside = work
+    lines, pixels, noises, sharp_room, outside = work
     values, _, marks = result
     n = values.size
     row, column = raw_row - first_row, raw_column - first_column
     inside = row >= 2 and row + 3 < image.shape[0]
-    if inside and column >= 2 and column + n + 3 <= image.shape[1]:
+    inside = inside and column >= 2 and column + n + 3 <= image.shape[1]
+    if inside:
         _sample_strips(
             image, row - 2, variance, row - 1, column - 2, down, across, terms, levels, result,
             lines,
@@ -132,10 +135,15 @@ def _sample_run(source, raw_row, raw_column, down, across, below, terms, levels,
     beyond = raw_row < 0 or raw_row + 1 >= raw_ny or raw_column < 0 or raw_column + n >= raw_nx
     if beyond:
         _mark_outside(raw_row, raw_column, raw_ny, raw_nx, across, below, outside)
-    mark_bad(mask, row, column, n, image.shape[0] - 1, image.shape[1] - 1, outside, marks)
+    found = mark_bad(mask, row, column, n, image.shape[0] - 1, image.shape[1] - 1, outside, marks)
     if beyond:
         outside[:n] = 0
-    if _any(marks):
+    if found & SHARP:
+        plane, top, left = (image, row - 2, column - 2) if inside else (pixels, 0, 0)
+        _sample_sharp(
+            plane, top, left, mask, (row, column), across, below, terms, levels, result, sharp_room
+        )
+    if found & BAD:
         _blank(marks, result)
 
 
@@ -165,6 +173,30 @@ def _sample_strips(
 
 
 @kernel
+def _sample_sharp(
+    plane, row, column, mask, corner, across, below, terms, levels, result, room
+):  # fmt: skip
+    """Sample again, by `platelib.sharp_light`, what is marked as sharp in a run."""
+    steps, slope_x, start_x = across
+    slope_y, start_y = below
+    gain, _, level = levels
+    values, _, marks = result
+    first, last = next_sharp(marks, 0)
+    while first < marks.size:
+        n = last - first
+        right, down = room[1][0, :n], room[1][1, :n]
+        place = (corner[0], corner[1] + first)
+        for p in range(n):
+            right[p] = slope_x * steps[first + p] + start_x
+            down[p] = slope_y * steps[first + p] + start_y
+        target = values[first:last]
+        sample_sharp(plane, row, column + first, mask, place, right, down, terms, room, target)
+        for p in range(n):
+            target[p] = gain * target[p] - level[first + p]
+        first, last = next_sharp(marks, last)
+
+
+@kernel
 def _in_vectors(count):
     """Return where to begin and how many to do, twice: the second part may overlap the first.
 
@@ -186,14 +218,6 @@ def _mark_outside(row, column, raw_ny, raw_nx, across, below, outside):
         past_x = column + p >= raw_nx or (column + p == raw_nx - 1 and x > 0)
         past_y = row >= raw_ny or (row == raw_ny - 1 and y > 0)
         outside[p] = BAD if column + p < 0 or row < 0 or past_x or past_y else 0
-
-
-@kernel
-def _any(marks):
-    found = np.uint8(0)
-    for p in range(marks.size):
-        found |= marks[p]
-    return found != 0
 
 
 @kernel
