@@ -17,6 +17,7 @@ from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub, SubRoom, source_bytes
 from platefiles.tiles import Span, Tiling, tiling
 from platelib.clipping import Average, Rejection, clipped_average
+from platelib.local_weights import LocalWeights, WeightTable, constant_weights
 
 
 def open_subs(
@@ -76,6 +77,8 @@ class Stack:
         ``(n, ny, nx)`` float32, in the unit of the channel; NaN = no data.
     flags : numpy.ndarray
         ``(n, ny, nx)`` uint8, see `platelib.clipping.reject`.
+    weights : WeightTable
+        Of the subs, in a plane.
     inner : tuple of slice
         Where in a plane the tile lies.
     average : Average
@@ -85,6 +88,7 @@ class Stack:
     values: np.ndarray
     variances: np.ndarray
     flags: np.ndarray
+    weights: WeightTable
     inner: tuple[slice, slice]
     average: Average
 
@@ -111,11 +115,6 @@ class Integration:
         ``(ny, nx)`` of the grid.
     settings : mapping
         Those of the ``integration`` group that act here.
-
-    Attributes
-    ----------
-    weights : numpy.ndarray
-        ``(n,)`` float64.
     """
 
     def __init__(
@@ -137,9 +136,23 @@ class Integration:
             settings["clip_tolerance"],
             settings["esd_alpha"],
         )
-        self.weights = np.array([row.facts["weight"] for row, _ in subs])
+        self._weights = np.array([row.facts["weight"] for row, _ in subs])
         self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+        follow_noise = settings.get("weights", "noise") != "equal"
+        self._local = self._local_weights() if follow_noise else None
         self._of_thread = threading.local()
+
+    def _local_weights(self) -> LocalWeights:
+        """Let the weights follow the differences between the skies of the subs."""
+        photons = [
+            row.facts["scale"]
+            * row.facts["excess"]
+            * (1.0 if sub.detector.gain > 0 else sub.detector.light_variance)
+            for row, sub in self._subs
+        ]
+        skies = [row.levels.sky for row, _ in self._subs]
+        shape = (self._ny, self._nx)
+        return LocalWeights(self._weights, self._noise, np.array(photons), skies, shape)
 
     def tiling(self, threads: int, memory_mb: float = math.inf) -> Tiling:
         """Choose tiles for the memory that they take with these subs.
@@ -187,11 +200,13 @@ class Integration:
             out = (values[i], variances[i])
             sub.registered(row.transform, row.levels, *place, out, room, flags[i])
         inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))
+        local = self._local
+        weights = constant_weights(self._weights) if local is None else local.of_tile(*place)
         average = clipped_average(
-            values, variances, self._noise, self._sky, self._rejection, self.weights, flags,
+            values, variances, self._noise, self._sky, self._rejection, weights, flags,
             self._grow_px, inner,
         )  # fmt: skip
-        return Stack(values, variances, flags, inner, average)
+        return Stack(values, variances, flags, weights, inner, average)
 
 
 def _sky_after(row: RegisteredSub) -> float:

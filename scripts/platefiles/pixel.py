@@ -32,7 +32,7 @@ class Sample:
     value, sigma : float
         Calibrated, laid on the grid and levelled, in the unit of the channel; NaN for no data.
     weight : float
-        0 for a sub that is not used.
+        In this pixel; 0 for a sub that is not used.
     fate : str
         One of ``FATES``, or ``not used``.
     """
@@ -113,7 +113,7 @@ def pixel_history(
                 subs,
                 tile.values[inside].tolist(),
                 np.sqrt(tile.variances[inside]).tolist(),
-                integration.weights.tolist(),
+                tile.weights.at(*(part.start for part in tile.inner)).tolist(),
                 tile.flags[inside].tolist(),
                 strict=True,
             )

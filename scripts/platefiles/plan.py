@@ -276,9 +276,9 @@ class ProjectPlan(FieldJobs, Layout):
     @remembered
     def integrate_job(self, channel: str) -> str:
         """Job of integrating a channel."""
-        settings = self.loaded.recipe.integration.model_dump(
-            exclude={"background_match", "weights"}
-        ) | {"single_frame_cosmic_rays": channel in self.cleaned_channels}
+        settings = self.loaded.recipe.integration.model_dump(exclude={"background_match"}) | {
+            "single_frame_cosmic_rays": channel in self.cleaned_channels
+        }
         facts = self.loaded.project.channels[channel]
         frames = self.lights(channel)
         return self._job(

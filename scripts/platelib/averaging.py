@@ -6,6 +6,7 @@ import numpy as np
 
 from platelib import aligned
 from platelib.kernels import kernel
+from platelib.local_weights import WeightTable, constant_weights
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 from platelib.rejection_screens import STRIP
 
@@ -48,7 +49,7 @@ class Average:
 def average(
     values: np.ndarray,
     variances: np.ndarray,
-    weights: np.ndarray,
+    weights: np.ndarray | WeightTable,
     flags: np.ndarray,
     part: tuple[slice, slice] = (slice(None), slice(None)),
 ) -> Average:
@@ -58,8 +59,8 @@ def average(
     ----------
     values, variances : numpy.ndarray
         ``(n, ny, nx)`` float32.
-    weights : numpy.ndarray
-        ``(n,)``, positive.
+    weights : numpy.ndarray or WeightTable
+        ``(n,)``, positive; or those of each cell of the grid.
     flags : numpy.ndarray
         ``(n, ny, nx)`` uint8; only samples flagged 0 take part.
     part : tuple of slice, optional
@@ -77,7 +78,7 @@ def average(
     _average(
         np.ascontiguousarray(values),
         np.ascontiguousarray(variances),
-        np.asarray(weights, dtype=np.float64),
+        table_of(weights),
         np.ascontiguousarray(flags),
         (top, left),
         result.planes,
@@ -85,6 +86,13 @@ def average(
         room_of_strip(STRIP),
     )
     return result
+
+
+def table_of(weights: np.ndarray | WeightTable) -> tuple[np.ndarray, int, int, int]:
+    """Return weights as `average_strip` takes them."""
+    if not isinstance(weights, WeightTable):
+        weights = constant_weights(weights)
+    return weights.as_kernels_take_it
 
 
 def blank_average(n: int, shape: tuple[int, int]) -> Average:
@@ -110,7 +118,10 @@ def _average(values, variances, weights, flags, corner, planes, tally, work):
 
 @kernel
 def average_strip(values, variances, weights, flags, corner, place, planes, tally, work):
-    """Average a strip of a row; ``place`` is counted in the result, ``corner`` is its origin."""
+    """Average a strip of a row; ``place`` is counted in the result, ``corner`` is its origin.
+
+    ``weights`` are from `table_of`.
+    """
     n = len(values)
     y, left, right = place
     width = right - left
@@ -121,24 +132,30 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
     for p in range(width):
         total[p] = spread[p] = weight[p] = 0.0
         struck[p] = missing[p] = 0
-    for start in range(0, width, _CHUNK):
-        here = slice(start, min(start + _CHUNK, width))
+    table, top, before, cell = weights
+    cell_row = (row + top) // cell
+    start = 0
+    while start < width:
+        at = first + start + before
+        of_cell = table[cell_row, at // cell]
+        here = slice(start, min(start + _CHUNK, width, start + cell - at % cell))
+        start = here.stop
         there = (row, first + here.start, here.stop - here.start)
         sums = (total[here], spread[here], weight[here])
         counts = (struck[here], missing[here])
         for i in range(0, n, 4):
             if i + 4 > n:
                 for k in range(i, n):
-                    _add_kept(values, variances, flags, k, there, weights[k], sums)
+                    _add_kept(values, variances, flags, k, there, of_cell[k], sums)
                     _count_flags(flags, k, there, counts, tally[k])
             elif _are_kept(flags, i, there):
-                _add_four(values, i, there, weights, False, sums[0])
-                _add_four(variances, i, there, weights, True, sums[1])
-                _add_weights(weights, i, sums[2])
+                _add_four(values, i, there, of_cell, False, sums[0])
+                _add_four(variances, i, there, of_cell, True, sums[1])
+                _add_weights(of_cell, i, sums[2])
             else:
-                _add_four_kept(values, flags, i, there, weights, False, sums[0])
-                _add_four_kept(variances, flags, i, there, weights, True, sums[1])
-                _add_weights_kept(flags, i, there, weights, sums[2])
+                _add_four_kept(values, flags, i, there, of_cell, False, sums[0])
+                _add_four_kept(variances, flags, i, there, of_cell, True, sums[1])
+                _add_weights_kept(flags, i, there, of_cell, sums[2])
                 _count_four_flags(flags, i, there, counts, tally)
     for p in range(width):
         x = left + p
@@ -331,7 +348,7 @@ def grow(
 def grow_averaged(
     values: np.ndarray,
     variances: np.ndarray,
-    weights: np.ndarray,
+    weights: np.ndarray | WeightTable,
     flags: np.ndarray,
     reach: int,
     corner: tuple[int, int],
@@ -356,7 +373,7 @@ def grow_averaged(
         _average_again(
             values,
             variances,
-            weights,
+            table_of(weights),
             flags,
             corner,
             looked_at,

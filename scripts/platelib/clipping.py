@@ -39,8 +39,10 @@ from platelib.averaging import (
     grow,
     grow_averaged,
     room_of_strip,
+    table_of,
 )
 from platelib.kernels import kernel
+from platelib.local_weights import WeightTable
 from platelib.rejection_exact import (
     HIGH,
     INVALID,
@@ -148,7 +150,7 @@ def clipped_average(
     noise: np.ndarray,
     sky: float,
     rejection: Rejection,
-    weights: np.ndarray,
+    weights: np.ndarray | WeightTable,
     flags: np.ndarray,
     grow_px: int = 0,
     part: tuple[slice, slice] = (slice(None), slice(None)),
@@ -162,8 +164,8 @@ def clipped_average(
     ----------
     values, variances, noise, sky, rejection
         As for :func:`reject`.
-    weights : numpy.ndarray
-        ``(n,)`` float64, positive.
+    weights : numpy.ndarray or WeightTable
+        As for :func:`average`.
     flags : numpy.ndarray
         ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN and else 0; it gets the result.
     grow_px : int
@@ -193,7 +195,7 @@ def clipped_average(
         rule,
         tables,
         flags,
-        weights,
+        table_of(weights),
         corner,
         result.planes,
         result.tally,

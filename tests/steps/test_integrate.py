@@ -16,6 +16,7 @@ from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import read_registration
 from platelib.clipping import Rejection, average, grow, reject
+from platelib.local_weights import LocalWeights
 
 CHANNELS = ("ha", "g", "b")
 
@@ -67,7 +68,16 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
     noise = np.array([f["noise_rate"] for f in facts])
     flags = reject(values, variances, noise, float(sky), rejection)
     flags = grow(values, variances, flags, settings["grow_px"])
-    result = average(values, variances, np.array([f["weight"] for f in facts]), flags)
+    weights = LocalWeights(
+        np.array([f["weight"] for f in facts]),
+        noise,
+        np.array([f["scale"] * f["excess"] for f in facts]),
+        [used[sub].levels.sky for sub in order],
+        values.shape[1:],
+    )
+    assert not weights.is_constant
+    table = weights.of_tile((0, values.shape[1]), (0, values.shape[2]))
+    result = average(values, variances, table, flags)
     wanted = [
         ("SCI", result.mean),
         ("VAR", result.variance),

@@ -120,7 +120,7 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
         ("integration", {"clip_low": 3.5, "grow_px": 1, "min_subs": 2}, {"integrate"}),
         ("integration", {"single_frame_cosmic_rays": "always"}, {"integrate"}),
         ("integration", {"single_frame_cosmic_rays": "never"}, set()),
-        ("integration", {"weights": "equal"}, {"register"}),
+        ("integration", {"weights": "equal"}, {"register", "integrate"}),
         ("integration", {"background_match": "constant"}, {"register"}),
         ("registration", {"max_degree": 1}, {"register"}),
         ("quality", {"min_transparency": 0.1}, {"register"}),
