@@ -15,20 +15,24 @@ from platefiles.star_services import DEEPEST
 from platelib.close_pairs import close_pairs
 from platelib.detections import FLAG_SATURATED
 from platelib.star_apertures import aperture_correction, aperture_fluxes
+from platelib.star_profile import fitted_profile
 from platelib.zero_point import ZeroPoint, fit_zero_point
 
 DEFINED = {"nanomaggy": 22.5, "nmgy": 22.5, "nanomaggies": 22.5}
 """Zero points that are part of a unit's definition (a nanomaggy is 22.5 mag AB; SDSS)."""
 
 _INNER_FWHM, _RING_FWHM = 1.5, (7.0, 10.0)
-_OUTER_FWHM = (6.0, 4.5, 3.5)
-"""Radii beyond which there is next to no light (of a Moffat profile with exponent 3.3: 0.0003,
-0.001 and 0.003), the next where too few stars stand alone so far."""
+_OUTER_FWHM = (6.0, 4.5, 3.5, 2.8, 2.3)
+"""Radii up to which growth is measured, the next where the stars that stand alone so far do not tell
+it well enough. The light beyond (of a Moffat profile with exponent 3.3: 0.0003 to 0.009) is that of
+the profile that the growth implies."""
+_GROWTH_ERROR_MAG = 0.005
 _LEAST_APERTURE_PX = 2.5
 _LARGEST_FWHM_PX = 12.0
 _REACH_PX = 3.0
 _LEAST_SNR, _GROWTH_SNR = 10.0, 60.0
 _MOST_GROWTH_STARS = 60
+_LEAST_SCATTER_MAG = 0.002
 _FEWEST_GROWTH_STARS = 3
 _NEIGHBOUR_SHARE = 0.02
 _NAN = float("nan")
@@ -122,20 +126,30 @@ def _light(
     ring = (_RING_FWHM[0] * fwhm, _RING_FWHM[1] * fwhm)
     flux, error = (m[:, 0] for m in aperture_fluxes(image, variance, places, (inner,), ring))
     crowded = _has_neighbour(places, grid_stars, inner)
-    correction, enough = 0.0, False
+    correction, error_mag = 0.0, np.inf
+    every = np.stack([growth["x"], growth["y"]], axis=1)
     for wide in _OUTER_FWHM:
-        every = np.stack([growth["x"], growth["y"]], axis=1)
         alone = every[~_has_neighbour(every, grid_stars, wide * fwhm)][:_MOST_GROWTH_STARS]
         both, _ = aperture_fluxes(image, variance, alone, (inner, wide * fwhm), ring)
-        found, _, count = aperture_correction(*both.T)
-        enough = count >= _FEWEST_GROWTH_STARS
-        if enough:
-            correction = found
+        found, scatter, count = aperture_correction(*both.T)
+        deviation = 1.2533 * max(scatter, _LEAST_SCATTER_MAG) / np.sqrt(max(count, 1))
+        if count >= _FEWEST_GROWTH_STARS and deviation < error_mag:
+            error_mag = deviation
+            correction = found + _beyond(fwhm, (inner, wide * fwhm), found, deviation)
+        if error_mag <= _GROWTH_ERROR_MAG:
             break
+    enough = bool(np.isfinite(error_mag))
     total = flux * 10 ** (-0.4 * correction)
     # A sum over many pixels is noisier than their variances say.
     noise = error * float(read_header(path).get("NOISCORR", 1.0))
     return _Light(total, noise, crowded, inner, correction, enough)
+
+
+def _beyond(fwhm: float, radii: tuple[float, float], growth: float, error: float) -> float:
+    """Return the light beyond the larger of two apertures, in magnitudes (not above 0)."""
+    concentration = min(10 ** (0.4 * growth), 1.0)
+    profile = fitted_profile(fwhm, radii, concentration, 0.92 * error)
+    return 2.5 * float(np.log10(profile.share(radii[1])))
 
 
 def _star_rows(
