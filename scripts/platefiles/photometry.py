@@ -23,9 +23,9 @@ DEFINED = {"nanomaggy": 22.5, "nmgy": 22.5, "nanomaggies": 22.5}
 
 _INNER_FWHM, _RING_FWHM = 1.5, (7.0, 10.0)
 _OUTER_FWHM = (6.0, 4.5, 3.5, 2.8, 2.3)
-"""Radii up to which growth is measured, the next where the stars that stand alone so far do not tell
-it well enough. The light beyond (of a Moffat profile with exponent 3.3: 0.0003 to 0.009) is that of
-the profile that the growth implies."""
+"""Radii up to which growth is measured, the next where the stars that stand alone so far do not
+tell it well enough. The light beyond (of a Moffat profile with exponent 3.3: 0.0003 to 0.009) is
+that of the profile that the growth implies."""
 _GROWTH_ERROR_MAG = 0.005
 _LEAST_APERTURE_PX = 2.5
 _LARGEST_FWHM_PX = 12.0
