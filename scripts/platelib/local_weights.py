@@ -16,8 +16,8 @@ import numpy as np
 
 from platelib.transforms import basis, normalisation, polynomial
 
-CELL = 64
-"""Rows and columns of a cell, pixels."""
+CELL = 128
+"""Rows and columns of a cell, pixels: as many as the average of a strip takes at a time."""
 
 _LATTICE = 25
 _LEAST_DEVIATION = 0.02

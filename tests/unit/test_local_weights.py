@@ -6,7 +6,7 @@ from platelib.local_weights import CELL, LocalWeights, constant_weights
 from platelib.rejection_exact import HIGH, KEPT
 from platelib.transforms import normalisation
 
-SHAPE = (200, 330)
+SHAPE = (280, 700)
 READ_VARIANCE = 16.0
 
 
@@ -48,7 +48,7 @@ def test_variance_is_honest():
     table = _weights([0.5, -0.5, 0.2]).of_tile((0, SHAPE[0]), (0, SHAPE[1]))
     found = average(values, variance, table, np.zeros(variance.shape, dtype=np.uint8))
     pull = found.mean / np.sqrt(found.variance)
-    for side in (np.s_[:, :110], np.s_[:, 220:]):
+    for side in (np.s_[:, :240], np.s_[:, 460:]):
         assert pull[side].std() == pytest.approx(1, abs=0.02)
 
 
@@ -68,7 +68,7 @@ def test_unknown_gain_changes_nothing():
 
 def test_weights_keep_within_bounds():
     """A model that runs below zero changes no weight by more than a factor of four."""
-    table = _weights([3.0, -3.0]).of_tile((0, SHAPE[0]), (0, SHAPE[1])).weights * 416
+    table = _weights([5.0, -5.0]).of_tile((0, SHAPE[0]), (0, SHAPE[1])).weights * 416
     assert table.max() == pytest.approx(4)
     assert table.min() == pytest.approx(1 / 4)
 
