@@ -17,6 +17,7 @@ _FEWEST = 16
 _FIRST_LOOK = 160
 _LOWER_SIGMA = 0.15865525393145707
 _STEPS = 1024
+_COARSE, _FEW_BELOW = 8.0, 0.01
 _GAP = 32767
 _SIDE_BY_SIDE = 288
 _BESIDE = ((-1, 0), (0, -1), (0, 1), (1, 0))
@@ -198,8 +199,36 @@ def _clipped(values):
         width = centre - values[int(_LOWER_SIGMA * top)]
         kept = np.searchsorted(values[:top], centre + np.float32(_CLIP) * width, side="right")
         if kept >= top or kept < _FEWEST:
-            return centre, width, top
+            return centre, _without_steps(values, top, width), top
         top = kept
+
+
+@kernel
+def _without_steps(values, top, width):
+    """Noise of sorted values that come in steps of an eighth of it or more, as whole counts do.
+
+    Counts are taken as spread evenly over their step, which makes the noise too large by 8 % where
+    it is a step and by less than 3 % from 1.3 steps on. It is never less than a step.
+    """
+    lower, middle = np.float32(_LOWER_SIGMA * top), np.float32(0.5 * top)
+    v = values[int(lower)]
+    if values[int(lower) - 1] != v and values[int(lower) + 1] != v:
+        return width
+    first = np.searchsorted(values[:top], v)
+    last = np.searchsorted(values[:top], v, side="right")
+    if first < _FEW_BELOW * top:
+        return width
+    step = np.float32(v - values[first - 1])
+    if last < top:
+        step = min(step, np.float32(values[last] - v))
+    if _COARSE * step < width:
+        return width
+    low = np.float32(v) + step * ((lower - first) / np.float32(last - first) - np.float32(0.5))
+    v = values[int(middle)]
+    first = np.searchsorted(values[:top], v)
+    last = np.searchsorted(values[:top], v, side="right")
+    high = np.float32(v) + step * ((middle - first) / np.float32(last - first) - np.float32(0.5))
+    return max(high - low, step)
 
 
 @allocating_kernel

@@ -176,3 +176,15 @@ def test_a_cell_without_data_takes_its_neighbours_sky():
     assert np.abs(mesh.level - truth)[2:5, 0].max() < 140
     assert np.isfinite(mesh.noise).all()
     assert mesh.noise.min() > 0
+
+
+@pytest.mark.parametrize("sigma", [0.7, 1.0, 1.3, 1.6, 2.5, 4.0])
+def test_noise_of_whole_counts_does_not_come_in_steps(sigma):
+    """With the twelfth of a count that rounding adds to the variance, it is not understated."""
+    rng = np.random.default_rng(95)
+    for level in (360.0, 360.3, 360.5):
+        image = np.round(rng.normal(level, sigma, (260, 330))).astype(np.float32)
+        mesh = sky_mesh(image, 64)
+        truth = np.sqrt(sigma**2 + 1 / 12)
+        assert 0.97 < np.median(mesh.noise) / truth < (1.4 if sigma < 0.8 else 1.12)
+        assert np.median(mesh.level) == pytest.approx(level, abs=0.12 if sigma >= 1 else 0.5)
