@@ -11,11 +11,13 @@ import numpy as np
 from platelib.lanczos import lanczos
 from platelib.transforms import Transform
 
-_LATTICE = (61, 67)
+_LATTICE = (31, 37)
 """Rows and columns of places on the grid at which subpixel phases are taken; primes, so that
 phases do not repeat where the pixels of a sub and of the grid drift apart by a simple fraction."""
 _INNER_TAPS = range(-1, 3)
 """Pixels along an axis that count in the variances of the result."""
+_PHASES = np.linspace(0.0, 0.5, 1025)
+_SQUARES = np.sum([lanczos(_PHASES, tap) ** 2 for tap in _INNER_TAPS], axis=0)
 
 
 def noise_correlation(
@@ -69,8 +71,7 @@ def noise_correlation(
 def _squares(at: np.ndarray) -> np.ndarray:
     """Sum of the squared weights of the kernel along an axis, at places in the raw frame."""
     # Places are as exact as their coefficients: whole pixels may lie a hair below.
-    phase = np.abs(at - np.rint(at))
-    return np.sum([lanczos(phase, tap) ** 2 for tap in _INNER_TAPS], axis=0)
+    return np.interp(np.abs(at - np.rint(at)), _PHASES, _SQUARES)
 
 
 def _area(transform: Transform, x: np.ndarray, y: np.ndarray) -> np.ndarray:
