@@ -8,7 +8,7 @@ from platelib.detections import Mesh
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
 _LATTICE = 24
-_FLOOR = 0.01
+_FLOOR = 0.007
 _LEAST_SIGNAL, _FEWEST_BRIGHT = 15.0, 10
 _FEWEST_FOR_LEVEL = 12
 _TUKEY = 4.685
@@ -56,7 +56,7 @@ def flux_scale(
     -------
     FluxScale
         Slope of ``reference_flux`` against ``flux``, robust (Tukey's biweight) and weighted by the
-        errors, with 1 % added to these for what apertures and flat fields do to every star. Light
+        errors, with 0.7 % added to these for what apertures and flat fields do to every star. Light
         that all stars have in excess in one of the two subs - neighbours too faint to be listed,
         an error of the sky - is an intercept, as far as the stars show that there is one.
 
@@ -69,13 +69,13 @@ def flux_scale(
         msg = "no stars in common to compare brightness"
         raise ValueError(msg)
     stars = _Compared(reference_flux, reference_error, flux, error, doubt)
-    factor, relative, wide = stars.median(), 0.0, 1.0
+    factor, relative = stars.median(), 0.0
     for _ in range(_ROUNDS):
-        step, relative, wide = stars.step(factor)
+        step, relative = stars.step(factor)
         factor *= 1 + step
         if abs(step) < _SETTLED:
             break
-    return FluxScale(float(f"{factor:.6g}"), float(factor * relative * wide), len(flux))
+    return FluxScale(float(f"{factor:.6g}"), float(factor * relative), len(flux))
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ class _Compared:
         weight = np.cumsum(1 / (relative[order] + _FLOOR**2))
         return float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
 
-    def step(self, factor: float) -> tuple[float, float, float]:
-        """Return by how much a factor is to change, its formal error, and the scatter over that.
+    def step(self, factor: float) -> tuple[float, float]:
+        """Return by how much a factor is to change, and its relative error.
 
         The difference of a star's two fluxes is fitted against their weighted mean, whose error is
         independent of that of the difference.
@@ -115,22 +115,22 @@ class _Compared:
         return _robust_line(mean, difference, sigma)
 
 
-def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float, float, float]:
+def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
     """Fit the slope of a line whose intercept is shrunk by how little it is known.
 
     Returns
     -------
-    slope, error : float
-        Error from ``sigma`` alone.
-    wide : float
-        Scatter about the line in units of ``sigma``.
+    slope : float
+    error : float
+        From the scatter about the line, whatever ``sigma`` says of it: the asymptotic error of an
+        M-estimator (Huber 1981, Robust Statistics, chapter 7).
     """
     robust, slope, error, wide = np.ones(len(x)), 0.0, 0.0, 1.0
     for _ in range(_ROUNDS):
         weight = robust / sigma**2
         sw, sx, sxx = (float((weight * x**k).sum()) for k in range(3))
         sy, sxy = float((weight * y).sum()), float((weight * x * y).sum())
-        slope, error, level = sxy / sxx, sxx**-0.5, 0.0
+        slope, level, widened = sxy / sxx, 0.0, 1.0
         determinant = sw * sxx - sx * sx
         if len(x) >= _FEWEST_FOR_LEVEL and determinant > 1e-9 * sw * sxx:
             level = (sxx * sy - sx * sxy) / determinant
@@ -138,14 +138,19 @@ def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float
             shrink = max(0.0, 1 - 1 / certain) if certain > 0 else 0.0
             level *= shrink
             slope = (sxy - level * sx) / sxx
-            error = (1 / sxx + shrink**2 * (sw / determinant - 1 / sxx)) ** 0.5
-        residual = (y - slope * x - level) / sigma
-        wide = max(_TO_SIGMA * float(np.median(np.abs(residual))), _LEAST_WIDE)
-        change = np.maximum(1 - (residual / (_TUKEY * wide)) ** 2, 0.0) ** 2
+            widened = 1 + shrink**2 * (sw * sxx / determinant - 1)
+        residual = y - slope * x - level
+        wide = max(_TO_SIGMA * float(np.median(np.abs(residual / sigma))), _LEAST_WIDE)
+        square = np.minimum((residual / sigma / (_TUKEY * wide)) ** 2, 1.0)
+        change = (1 - square) ** 2
+        # How much the sum of pulls changes with the slope: less than the weights say.
+        bend = float(((1 - square) * (1 - 5 * square) * (x / sigma) ** 2).sum())
+        pulls = float(((weight * x * residual) ** 2).sum())
+        error = (pulls * widened) ** 0.5 / min(max(bend, 0.5 * sxx), sxx)
         if not change.sum() > 0 or np.abs(change - robust).max() < _SETTLED:
             break
         robust = change
-    return slope, error, wide
+    return slope, error
 
 
 class ReferenceSky:
