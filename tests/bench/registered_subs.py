@@ -160,6 +160,7 @@ def _measure_job(images, subs, full_well_e: float) -> dict[str, Any]:
             **dict.fromkeys(("bias", "dark", "flat")),
             "dark_scale": 1.0,
             "pedestal": 0.0,
+            "setting": "",
         }
         for key in images
     ]
