@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.channel_subs import MOST_OF_CORES
 from platefiles.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.integration import Integration, open_subs
@@ -19,7 +20,7 @@ from platefiles.provenance import equipment_cards, exposure_cards, making_cards,
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
-from platefiles.registration import RegisteredSub, read_registration
+from platefiles.registration import RegisteredSub, read_registration, read_star_places
 from platefiles.solution import solution_cards
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub, unit_of
@@ -35,6 +36,10 @@ _UNKNOWN_GAIN = (
     "estimated from the sky, so that errors of stars are rather too large than too small. Set "
     "gain_e_per_adu in the equipment file, or EGAIN in header_fixes, or add at least two flats of "
     "each channel and two bias frames."
+)
+_CORES_LOST = (
+    "%s: %.1f %% of the pixels of its star cores are rejected (more than %.0f %% is said): its "
+    "star images differ from those of all other subs; look at the sub, or raise clip_tolerance"
 )
 
 
@@ -81,6 +86,7 @@ def integrate(
     hits = read_hit_pixels(paths_to_rays)
     for row in registered:
         row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
+        row.facts["cores_rejected"] = 0.0
     with ExitStack() as stack:
         subs = open_subs(stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job)
         _check_enough(len(subs), len(job["subs"]), registered, job)
@@ -88,8 +94,11 @@ def integrate(
         images = _images(shape, unit, path_to_solution)
         cards = _cards(subs, registered, shape, job)
         product = stack.enter_context(StreamedProduct(path_to_channel, cards, images))
-        integration = Integration(subs, shape, job["settings"])
-        tally = _integrate_tiles(integration, threads, memory_mb, product)
+        stars = read_star_places(path_to_registration)
+        integration = Integration(subs, shape, job["settings"], stars, threads)
+        tally, cores = _integrate_tiles(integration, threads, memory_mb, product)
+        for (row, _), (pixels, rejected) in zip(subs, cores.tolist(), strict=True):
+            row.facts["cores_rejected"] = float(f"{rejected / max(pixels, 1):.4g}")
         inputs = _inputs(registered, subs, tally, shape, job)
         digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
         raws = [
@@ -106,6 +115,10 @@ def integrate(
         record = record_hdu("integrate", path_to_channel, job, sources)
         product.finish([columns_hdu(inputs, "INPUTS"), record])
     log.info("%d of %d subs", len(subs), len(registered))
+    for row in registered:
+        if row.facts["cores_rejected"] > MOST_OF_CORES:
+            share = row.facts["cores_rejected"]
+            log.warning(_CORES_LOST, row.facts["name"], 100 * share, 100 * MOST_OF_CORES)
     for note in [*job["notes"], *_gain_notes(subs, job)]:
         log.info("%s", note)
 
@@ -128,22 +141,25 @@ def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -
 
 def _integrate_tiles(
     integration: Integration, threads: int, memory_mb: float, product: StreamedProduct
-) -> np.ndarray:
+) -> tuple[np.ndarray, np.ndarray]:
     """Fill the product tile by tile.
 
     Returns
     -------
-    numpy.ndarray
-        ``(n, 3)``: pixels of each sub without data, struck as low, struck as high.
+    tally : numpy.ndarray
+        ``(n, 3)``: pixels of each sub without data, rejected as low, rejected as high.
+    cores : numpy.ndarray
+        ``(n, 2)``: pixels of star cores of each sub, and rejected ones of them.
     """
 
     def fill(tile: tuple[Span, Span]) -> np.ndarray:
         stack = integration.stack(*tile)
         product.fill(stack.planes, *tile)
-        return stack.average.tally
+        return np.concatenate([stack.average.tally, stack.cores], axis=1)
 
     with ThreadPoolExecutor(threads) as pool:
-        return sum(pool.map(fill, integration.tiling(threads, memory_mb)))
+        counts = sum(pool.map(fill, integration.tiling(threads, memory_mb)))
+    return counts[:, :3], counts[:, 3:]
 
 
 def _cards(subs, registered, shape: tuple[int, int], job) -> list[tuple]:
@@ -244,7 +260,7 @@ def _images(
 def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) -> dict[str, list]:
     columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
                "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
-               "sky_terms", "sky_difference", "excess", "ray_pixels")  # fmt: skip
+               "sky_terms", "sky_difference", "excess", "ray_pixels", "cores_rejected")  # fmt: skip
     table = {name: [row.facts[name] for row in registered] for name in columns}
     masters = {sub["id"]: sub for sub in job["subs"]}
     for kind in ("bias", "dark", "flat"):

@@ -15,7 +15,13 @@ from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
 from platefiles.record import measured_alone, read_record, record_hdu
-from platefiles.registration import blank_row, fill_levels, fill_transform, transforms_hdu
+from platefiles.registration import (
+    blank_row,
+    fill_levels,
+    fill_transform,
+    stars_hdu,
+    transforms_hdu,
+)
 from platefiles.saturation_levels import with_agreed_levels
 from platefiles.sub_matching import SubMatcher, common_stars
 from platelib.levels import ReferenceSky
@@ -44,7 +50,8 @@ def register(
         Measures among which the reference of the grid is.
     path_to_lock : path-like
     path_to_registration : path-like
-        Product: table ``TRANSFORMS``, a row a sub.
+        Product: tables ``TRANSFORMS``, a row a sub, and ``STARS``, those whose images tell how
+        the subs differ.
     job : mapping
         Settings: ``registration``, ``quality``, ``background_match``, ``weights``.
     """
@@ -88,7 +95,8 @@ def register(
     pinned = replace(lock, photometry={job["channel"]: lock.photometry[job["channel"]]})
     texts = {"lock": lock_text(pinned)}
     record = record_hdu("register", path_to_registration, job, inputs, texts)
-    write_product(path_to_registration, cards, [transforms_hdu(rows), record])
+    stars = stars_hdu(subs[bright].good_stars, matches[bright].transform)
+    write_product(path_to_registration, cards, [transforms_hdu(rows), stars, record])
 
 
 def _seconds(sub: MeasuredSub, job: Mapping[str, Any]) -> float:

@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help=f"also measure how cost grows: {', '.join(map(str, GROWTH_SUBS))} subs",
     )
+    parser.add_argument(
+        "--accuracy",
+        action="store_true",
+        help="measure accuracy on simulated subs instead: rejection, resampling, registration, "
+        "flux scale",
+    )
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
 
@@ -60,6 +67,9 @@ def run(args: argparse.Namespace) -> int:
     UserError
         If an option is wrong, the disk is too small or a measured command fails.
     """
+    if args.accuracy:
+        _print_accuracy(args.json)
+        return 0
     _check(args)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the files are removed
     sys.path.insert(0, str(BENCH))
@@ -69,6 +79,37 @@ def run(args: argparse.Namespace) -> int:
         outcome = _measure_all(args, folder)
     print(json.dumps(as_json(outcome), indent=1) if args.json else "\n" + as_text(outcome))
     return 0
+
+
+def _print_accuracy(as_json: bool) -> None:
+    """Print what each of the modules ``accuracy_*`` measures, as soon as it is known."""
+    sys.path.insert(0, str(BENCH))
+    found: list[dict] = []
+    for path in sorted(BENCH.glob("accuracy_*.py")):
+        rows = import_module(path.stem).rows()
+        found += rows
+        if not as_json:
+            print("\n".join(accuracy_lines(rows)), flush=True)
+    if as_json:
+        print(json.dumps(found, indent=1))
+
+
+def accuracy_lines(rows: list[dict]) -> list[str]:
+    """Return a line a measure: its limit, its value, and that of the older method if known.
+
+    Parameters
+    ----------
+    rows
+        ``what``, ``case``, ``value``, ``limit`` and ``unit``, and ``before`` where there is one.
+    """
+    lines = []
+    for row in rows:
+        before = f", before {row['before']:.3g}" if "before" in row else ""
+        lines.append(
+            f"{row['what']} ({row['case']}): {row['value']:.3g} {row['unit']}, "
+            f"limit {row['limit']:g}{before}"
+        )
+    return lines
 
 
 def _check(args: argparse.Namespace) -> None:

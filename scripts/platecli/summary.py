@@ -9,6 +9,7 @@ from pathlib import Path
 
 from platecli.field_summary import field_lines
 from platefiles.cards import HeaderError, read_texts
+from platefiles.channel_subs import MOST_OF_CORES
 from platefiles.frame import EXCLUDED
 
 USED = "used"
@@ -93,11 +94,33 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
         lines.append(f"  {channel:<{width}}  {len(used)} of {len(rows)} subs{exposure}")
         indent = " " * (width + 4)
         lines += left_out_lines([row for row in rows if row.get("state") != USED], indent)
+        lines += core_lines(used, indent)
     others = [row for row in subs if not row.get("channel")]
     excluded = [row for row in others if row.get("reason", "").startswith(EXCLUDED)]
     lines += left_out_lines([row for row in others if row not in excluded], "  ")
     for reason, count in Counter(row["reason"] for row in excluded).items():
         lines.append(f"  {count} file{'' if count == 1 else 's'} {reason}")
+    return lines
+
+
+def core_lines(rows: Sequence[Row], indent: str) -> list[str]:
+    """Return a line for each sub that lost much of its star cores to rejection, a few at most.
+
+    Parameters
+    ----------
+    rows
+        The subs that are used.
+    indent
+        What the lines begin with.
+    """
+    lost = [(float(row.get("cores_rejected") or 0), row.get("name", "")) for row in rows]
+    lost = sorted((pair for pair in lost if pair[0] > MOST_OF_CORES), reverse=True)
+    lines = [
+        f"{indent}stars cut: {name}: {100 * share:.0f} % of its star cores' pixels are rejected"
+        for share, name in lost[:SHOWN]
+    ]
+    if len(lost) > SHOWN:
+        lines.append(f"{indent}and {len(lost) - SHOWN} more, see cores_rejected in subs.tsv")
     return lines
 
 

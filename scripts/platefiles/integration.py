@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.masters import Masters
+from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
@@ -18,6 +19,8 @@ from platefiles.subs import Sub, SubRoom, source_bytes
 from platefiles.tiles import Span, Tiling, tiling
 from platelib.clipping import Average, Rejection, clipped_average
 from platelib.local_weights import LocalWeights, WeightTable, constant_weights
+from platelib.psf_comparison import comparison
+from platelib.psf_kernels import no_kernels
 
 
 def open_subs(
@@ -83,6 +86,8 @@ class Stack:
         Where in a plane the tile lies.
     average : Average
         Of what was kept in the tile.
+    cores : numpy.ndarray
+        ``(n, 2)`` int64: pixels of star cores with data in the tile, and rejected ones.
     """
 
     values: np.ndarray
@@ -91,6 +96,7 @@ class Stack:
     weights: WeightTable
     inner: tuple[slice, slice]
     average: Average
+    cores: np.ndarray
 
     @property
     def planes(self) -> dict[str, np.ndarray]:
@@ -115,6 +121,11 @@ class Integration:
         ``(ny, nx)`` of the grid.
     settings : mapping
         Those of the ``integration`` group that act here.
+    stars : numpy.ndarray
+        ``(s, 2)`` float64: x and y of stars on the grid, brightest first. Their images give the
+        kernels for the comparison of subs.
+    threads : int
+        For the fit of the kernels; it changes no bit.
     """
 
     def __init__(
@@ -122,12 +133,11 @@ class Integration:
         subs: Sequence[tuple[RegisteredSub, Sub]],
         shape: tuple[int, int],
         settings: Mapping[str, Any],
+        stars: np.ndarray,
+        threads: int = 1,
     ):
         self._subs, (self._ny, self._nx) = subs, shape
         self._sky = float(np.median([_sky_after(row) for row, _ in subs]))
-        self._grow_px = settings["grow_px"]
-        # What is struck beside the tile may grow into it.
-        self._halo = self._grow_px + 1 if self._grow_px else 0
         self._rejection = Rejection(
             settings["clip"],
             settings["clip_low"],
@@ -138,8 +148,20 @@ class Integration:
         )
         self._weights = np.array([row.facts["weight"] for row, _ in subs])
         self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+        rejects = settings["clip"] != "none"
+        self._compared = comparison(
+            fit_psf_kernels(subs, stars, shape, self._sky, threads)
+            if rejects
+            else no_kernels(len(subs)),
+            np.array([saturation_on_grid(row, sub) for row, sub in subs]),
+            settings["clip_tolerance"],
+        )
         follow_noise = settings.get("weights", "noise") != "equal"
         self._local = self._local_weights() if follow_noise else None
+        self._cores = CoreTally(stars, shape)
+        self._grow_px = settings["grow_px"]
+        # What is rejected beside the tile may grow into it, and is compared with what lies around.
+        self._halo = (self._grow_px + 1 if self._grow_px else 0) + self._compared.margin
         self._of_thread = threading.local()
 
     def _local_weights(self) -> LocalWeights:
@@ -204,9 +226,10 @@ class Integration:
         weights = constant_weights(self._weights) if local is None else local.of_tile(*place)
         average = clipped_average(
             values, variances, self._noise, self._sky, self._rejection, weights, flags,
-            self._grow_px, inner,
+            self._grow_px, inner, self._compared,
         )  # fmt: skip
-        return Stack(values, variances, flags, weights, inner, average)
+        cores = self._cores.count(flags, inner, (rows[0], columns[0]))
+        return Stack(values, variances, flags, weights, inner, average, cores)
 
 
 def _sky_after(row: RegisteredSub) -> float:

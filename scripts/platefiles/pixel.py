@@ -13,7 +13,7 @@ from platefiles.fitsfile import map_image
 from platefiles.integration import Integration, open_subs
 from platefiles.masters import Masters
 from platefiles.ray_masks import read_hit_pixels
-from platefiles.registration import read_registration
+from platefiles.registration import read_registration, read_star_places
 from platelib.clipping import HIGH, INVALID, KEPT, LOW
 
 FATES = {KEPT: "kept", INVALID: "no data", LOW: "clipped low", HIGH: "clipped high"}
@@ -103,7 +103,8 @@ def pixel_history(
     with ExitStack() as stack:
         masters, hits = Masters(inputs["masters"]), read_hit_pixels(inputs.get("rays", ()))
         subs = open_subs(stack, inputs["raw"], masters, registered, hits, facts)
-        integration = Integration(subs, (ny, nx), facts["settings"])
+        stars = read_star_places(inputs["registration"][0])
+        integration = Integration(subs, (ny, nx), facts["settings"], stars)
         tile = integration.stack(row, column)
         planes = tile.planes
         inside = (slice(None), tile.inner[0].start, tile.inner[1].start)

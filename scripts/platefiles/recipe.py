@@ -101,8 +101,8 @@ class Integration(Settings):
     """Pixels this many sigma too bright are left out."""
     max_iterations: int = Field(default=5, ge=1, le=100)
     """The clipping is repeated at most this many times."""
-    clip_tolerance: float = Field(default=0.12, ge=0, le=1)
-    """Fraction by which seeing may change the light of a pixel, for the noise test only."""
+    clip_tolerance: float = Field(default=0.02, ge=0, le=1)
+    """Fraction by which the light of a star may differ once subs have equal star images."""
     esd_alpha: float = Field(default=0.01, gt=0, lt=0.5)
     """Chance of a false alarm in one pixel, for the esd test only."""
     grow_px: int = Field(default=2, ge=0, le=50)

@@ -22,6 +22,7 @@ if (
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6
+_MOST_STARS = 300
 
 COLUMNS = {
     "id": "id of the sub",
@@ -58,6 +59,13 @@ COLUMNS = {
     "sky_noise": "noise of the sky in calibrated values",
     "light_variance": "variance that a unit of light adds, of cameras of unknown gain",
 }
+
+STAR_COLUMNS = {
+    "x": "place on the grid, px",
+    "y": "place on the grid, px",
+    "flux": "flux in the photometric reference, calibrated values",
+}
+"""Columns of the table ``STARS``: the brightest unsaturated stars of the photometric reference."""
 
 
 @dataclass(frozen=True)
@@ -158,6 +166,38 @@ def transforms_hdu(rows: Sequence[Mapping[str, Any]]) -> fits.BinTableHDU:
     """Return the table of a channel."""
     columns = {name: [row[name] for row in rows] for name in COLUMNS}
     return columns_hdu(columns, "TRANSFORMS", COLUMNS)
+
+
+def stars_hdu(stars: np.ndarray, transform: Transform) -> fits.BinTableHDU:
+    """Return the table of stars whose images tell how subs differ.
+
+    Parameters
+    ----------
+    stars : numpy.ndarray
+        Good stars of the photometric reference, of dtype `platelib.detections.STAR`.
+    transform : Transform
+        Of that sub.
+    """
+    brightest = stars[np.argsort(-stars["flux"], kind="stable")][:_MOST_STARS]
+    x, y = transform.inverse(brightest["x"], brightest["y"])
+    columns = {
+        "x": np.round(x, 2),
+        "y": np.round(y, 2),
+        "flux": brightest["flux"],
+    }
+    return columns_hdu(columns, "STARS", STAR_COLUMNS)
+
+
+def read_star_places(path: str | Path) -> np.ndarray:
+    """Read the places of the brightest unsaturated stars on the grid, brightest first.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(s, 2)`` float64: x and y.
+    """
+    columns = read_columns(path, "STARS")
+    return np.stack([columns["x"], columns["y"]], axis=1).astype(np.float64)
 
 
 def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int, int]]:

@@ -7,6 +7,7 @@ import numpy as np
 from platelib import aligned
 from platelib.kernels import kernel
 from platelib.local_weights import WeightTable, constant_weights
+from platelib.psf_comparison import LIT, Comparison, comparison_workspace, exceeds, no_comparison
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 from platelib.rejection_screens import STRIP
 
@@ -313,12 +314,15 @@ def grow(
     flags: np.ndarray,
     reach: int,
     threshold: float = 1.0,
+    sky: float = 0.0,
+    compared: Comparison | None = None,
 ) -> np.ndarray:
     """Extend rejections to the faint skirts of trails and cosmic rays.
 
     A rejected sample with at least one rejected neighbour of the same sign takes along the
     samples within ``reach`` pixels that lie on the same side of the mean of the kept ones by
-    more than ``threshold`` of their noise. A pixel of block edges within ``reach`` needs its
+    more than ``threshold`` of their noise. Where there is starlight, the side of what partners
+    predict counts instead of that of the mean. A pixel of block edges within ``reach`` needs its
     neighbours: blocks overlap by ``reach + 1``.
 
     Parameters
@@ -331,6 +335,10 @@ def grow(
         Pixels; 0 returns the flags unchanged.
     threshold : float
         In units of the noise.
+    sky : float
+        The common sky level of ``values``.
+    compared : Comparison, optional
+        Partners of the images; without them the mean decides everywhere.
 
     Returns
     -------
@@ -340,7 +348,7 @@ def grow(
     if reach <= 0:
         return flags
     grown = flags.copy()
-    looked_at = _take_all_along(values, variances, grown, reach, threshold)
+    looked_at = _take_all_along(values, variances, grown, reach, threshold, sky, compared)
     _settle_all(grown, looked_at, np.empty((len(flags), 3), dtype=np.int64))
     return grown
 
@@ -354,6 +362,8 @@ def grow_averaged(
     corner: tuple[int, int],
     result: Average,
     threshold: float = 1.0,
+    sky: float = 0.0,
+    compared: Comparison | None = None,
 ) -> None:
     """Extend rejections like :func:`grow`, and mend an average that was made before.
 
@@ -361,7 +371,7 @@ def grow_averaged(
     ----------
     values, variances, weights, flags
         As for :func:`average`; the flags are changed.
-    reach, threshold
+    reach, threshold, sky, compared
         As for :func:`grow`.
     corner : tuple of int
         Row and column at which the part that was averaged begins.
@@ -369,7 +379,7 @@ def grow_averaged(
         Its planes and its tally are changed where samples were taken along.
     """
     if reach > 0:
-        looked_at = _take_all_along(values, variances, flags, reach, threshold)
+        looked_at = _take_all_along(values, variances, flags, reach, threshold, sky, compared)
         _average_again(
             values,
             variances,
@@ -385,17 +395,24 @@ def grow_averaged(
 
 
 def _take_all_along(
-    values: np.ndarray, variances: np.ndarray, flags: np.ndarray, reach: int, threshold: float
+    values: np.ndarray,
+    variances: np.ndarray,
+    flags: np.ndarray,
+    reach: int,
+    threshold: float,
+    sky: float,
+    compared: Comparison | None,
 ) -> np.ndarray:
     """Flag what rejected samples take along, and return 1 for each pixel that was looked at."""
     looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
     centre = np.empty(looked_at.shape, dtype=np.float32)
-    _grow(values, variances, flags, int(reach), float(threshold), centre, looked_at)
+    rule = (int(reach), float(threshold), float(sky), compared or no_comparison(len(values)))
+    _grow(values, variances, flags, rule, centre, looked_at, comparison_workspace())
     return looked_at
 
 
 @kernel
-def _grow(values, variances, flags, reach, threshold, centre, looked_at):
+def _grow(values, variances, flags, rule, centre, looked_at, work):
     n, ny, nx = values.shape
     for i in range(n):
         for y in range(ny):
@@ -407,7 +424,7 @@ def _grow(values, variances, flags, reach, threshold, centre, looked_at):
                     struck = flags[i, y, x] == LOW or flags[i, y, x] == HIGH
                     if struck and _has_company(flags, i, y, x):
                         _take_along(
-                            values, variances, flags, i, y, x, reach, threshold, centre, looked_at
+                            values, variances, flags, i, y, x, rule, centre, looked_at, work
                         )
 
 
@@ -424,10 +441,12 @@ def _has_company(flags, i, y, x):
 
 
 @kernel
-def _take_along(values, variances, flags, i, y, x, reach, threshold, centre, looked_at):
+def _take_along(values, variances, flags, i, y, x, rule, centre, looked_at, work):
     """Flag samples as taken along, which is not yet rejected: they have no company of their own."""
+    reach, threshold, sky, compared = rule
+    side = flags[i, y, x]
     ny, nx = flags.shape[1:]
-    sign = 1.0 if flags[i, y, x] == HIGH else -1.0
+    sign = 1.0 if side == HIGH else -1.0
     for v in range(max(0, y - reach), min(ny, y + reach + 1)):
         for u in range(max(0, x - reach), min(nx, x + reach + 1)):
             if flags[i, v, u] != KEPT or (v - y) ** 2 + (u - x) ** 2 > reach * reach:
@@ -435,9 +454,15 @@ def _take_along(values, variances, flags, i, y, x, reach, threshold, centre, loo
             if not looked_at[v, u]:
                 centre[v, u] = _mean_kept(values, flags, v, u)
                 looked_at[v, u] = 1
-            excess = sign * (values[i, v, u] - centre[v, u])
-            if excess > threshold * np.sqrt(variances[i, v, u]):
-                flags[i, v, u] = flags[i, y, x] + _TAKEN
+            sigma = np.sqrt(variances[i, v, u])
+            if sign * (values[i, v, u] - centre[v, u]) <= threshold * sigma:
+                continue
+            lit = compared.partners.shape[1] > 0 and centre[v, u] - sky > LIT * sigma
+            if lit and not exceeds(
+                values, variances, i, v, u, sky, side, threshold, compared, work
+            ):
+                continue
+            flags[i, v, u] = side + _TAKEN
 
 
 @kernel

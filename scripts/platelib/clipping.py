@@ -43,6 +43,12 @@ from platelib.averaging import (
 )
 from platelib.kernels import kernel
 from platelib.local_weights import WeightTable
+from platelib.psf_comparison import (
+    Comparison,
+    compare,
+    comparison_workspace,
+    no_comparison,
+)
 from platelib.rejection_exact import (
     HIGH,
     INVALID,
@@ -106,6 +112,7 @@ def reject(
     sky: float,
     rejection: Rejection,
     flags: np.ndarray | None = None,
+    compared: Comparison | None = None,
 ) -> np.ndarray:
     """Flag the outliers of every pixel.
 
@@ -123,6 +130,8 @@ def reject(
         Method and limits.
     flags : numpy.ndarray, optional
         ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN and else 0; it gets the result.
+    compared : Comparison, optional
+        The second test, at equal star images; without it the first one decides alone.
 
     Returns
     -------
@@ -140,7 +149,9 @@ def reject(
         np.isnan(values, out=flags.view(np.bool_))
     if rejection.method != "none":
         noise = np.asarray(noise, dtype=np.float64)
-        _reject(values, variances, noise, _squares(noise), rule, tables, flags, _room(len(values)))
+        compared = compared or no_comparison(len(values))
+        room = _room(len(values))
+        _reject(values, variances, noise, _squares(noise), rule, tables, flags, compared, room)
     return flags
 
 
@@ -154,6 +165,7 @@ def clipped_average(
     flags: np.ndarray,
     grow_px: int = 0,
     part: tuple[slice, slice] = (slice(None), slice(None)),
+    compared: Comparison | None = None,
 ) -> Average:
     """Reject outliers, extend the rejections, and average what is kept.
 
@@ -172,6 +184,8 @@ def clipped_average(
         Reach of :func:`grow`.
     part : tuple of slice, optional
         Average only these rows and columns.
+    compared : Comparison, optional
+        As for :func:`reject`.
 
     Returns
     -------
@@ -199,10 +213,13 @@ def clipped_average(
         corner,
         result.planes,
         result.tally,
+        compared or no_comparison(len(values)),
         _room(len(values)),
         room_of_strip(STRIP),
     )
-    grow_averaged(values, variances, weights, flags, grow_px, corner, result)
+    grow_averaged(
+        values, variances, weights, flags, grow_px, corner, result, sky=sky, compared=compared
+    )
     return result
 
 
@@ -290,22 +307,24 @@ def _room(n: int) -> tuple[np.ndarray | tuple[np.ndarray, ...], ...]:
     suspect = np.empty(STRIP, dtype=np.bool_)
     state, order = np.empty(n, dtype=np.uint8), np.empty(n + 1, dtype=np.int64)
     samples = (np.empty(n), np.empty(n), np.empty(n + 1), state, order)
-    return work, tally, rows, suspect, samples
+    return work, tally, rows, suspect, samples, comparison_workspace()
 
 
 @kernel
-def _reject(values, variances, noise, squares, rule, tables, flags, room):
+def _reject(values, variances, noise, squares, rule, tables, flags, compared, room):
     _, ny, nx = values.shape
     for y in range(ny):
         for left in range(0, nx, STRIP):
             place = (y, left, min(left + STRIP, nx))
-            _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room)
+            _reject_strip(
+                values, variances, noise, squares, place, rule, tables, flags, compared, room
+            )
 
 
 @kernel
 def _reject_and_average(
-    values, variances, noise, squares, rule, tables, flags, weights, corner, planes, tally, room,
-    sums,
+    values, variances, noise, squares, rule, tables, flags, weights, corner, planes, tally,
+    compared, room, sums,
 ):  # fmt: skip
     _, ny, nx = values.shape
     height, width = planes[0].shape
@@ -314,7 +333,9 @@ def _reject_and_average(
             right = min(left + STRIP, nx)
             if rule.method != _NONE:
                 place = (row, left, right)
-                _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room)
+                _reject_strip(
+                    values, variances, noise, squares, place, rule, tables, flags, compared, room
+                )
             y, first = row - corner[0], max(left - corner[1], 0)
             last = min(right - corner[1], width)
             if 0 <= y < height and first < last:
@@ -323,15 +344,20 @@ def _reject_and_average(
 
 
 @kernel
-def _reject_strip(values, variances, noise, squares, place, rule, tables, flags, room):
+def _reject_strip(
+    values, variances, noise, squares, place, rule, tables, flags, compared, room
+):  # fmt: skip
     y, left, right = place
-    work, tally, rows, suspect, (samples, spread, scratch, state, order) = room
+    work, tally, rows, suspect, (samples, spread, scratch, state, order), around = room
     _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
     for x in range(left, right):
         if not suspect[x - left]:
             continue
         gather(values, y, x, samples, state)
         _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order)
+        if rule.method != _NOISE:
+            expected_noise(variances, noise, y, x, state, spread, scratch)
+        compare(values, variances, squares, y, x, rule.sky, state, spread, compared, around)
         for i in range(noise.size):
             flags[i, y, x] = state[i]
 

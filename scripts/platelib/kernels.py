@@ -27,6 +27,8 @@ KERNEL_MODULES = (
     "selection",
     "rejection_exact",
     "rejection_screens",
+    "psf_kernels",
+    "psf_comparison",
     "averaging",
     "clipping",
     "rejection_sorted",

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+_INVERSIONS = 12
+
 
 @dataclass(frozen=True)
 class Transform:
@@ -49,6 +51,17 @@ class Transform:
         v = (np.asarray(y, dtype=np.float64) - self.centre_y) / self.scale
         raw_x, raw_y = polynomial(basis(u, v, self.degree), np.stack([self.x, self.y]))
         return raw_x, raw_y
+
+    def inverse(self, raw_x: np.ndarray, raw_y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return grid x and y of places in the raw frame, by iterations with the linear part."""
+        a, b, c, d = (float(k[i]) / self.scale for k in (self.x, self.y) for i in (1, 2))
+        det = a * d - b * c
+        x, y = (np.full(np.shape(raw_x), centre) for centre in (self.centre_x, self.centre_y))
+        for _ in range(_INVERSIONS):
+            at_x, at_y = self(x, y)
+            off_x, off_y = raw_x - at_x, raw_y - at_y
+            x, y = x + (d * off_x - b * off_y) / det, y + (a * off_y - c * off_x) / det
+        return x, y
 
 
 def exponents(degree: int) -> list[tuple[int, int]]:

@@ -14,9 +14,11 @@ from platefiles import tiles
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.rawframe import FrameError, open_raw
-from platefiles.registration import read_registration
+from platefiles.registration import read_registration, read_star_places
 from platelib.clipping import Rejection, average, grow, reject
 from platelib.local_weights import LocalWeights
+from platelib.psf_comparison import comparison
+from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
 
 CHANNELS = ("ha", "g", "b")
 
@@ -66,8 +68,12 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
     )
     sky = np.median([f["sky_rate"] * f["factor"] - f["sky_difference"][0] for f in facts])
     noise = np.array([f["noise_rate"] for f in facts])
-    flags = reject(values, variances, noise, float(sky), rejection)
-    flags = grow(values, variances, flags, settings["grow_px"])
+    kernels = _kernels(
+        read_star_places(bench.make_registration("b")), facts, values, variances, sky
+    )
+    compared = comparison(kernels, np.full(len(facts), np.inf), settings["clip_tolerance"])
+    flags = reject(values, variances, noise, float(sky), rejection, compared=compared)
+    flags = grow(values, variances, flags, settings["grow_px"], sky=float(sky), compared=compared)
     weights = LocalWeights(
         np.array([f["weight"] for f in facts]),
         noise,
@@ -88,6 +94,21 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
         found, _ = read_image(channels["b"], name)
         assert found.dtype == image.dtype
         np.testing.assert_array_equal(found, image)
+
+
+def _kernels(stars, facts, values, variances, sky):
+    """Kernels from stamps that are cut out of the stored subs."""
+    widths = np.array([f["fwhm_px"] for f in facts])
+    half = stamp_radius(widths)
+    places = np.rint(stars).astype(int)
+    ny, nx = values.shape[1:]
+    whole = (places >= half).all(axis=1) & (places < np.array([nx, ny]) - half).all(axis=1)
+    stamps = np.empty((2, len(values), whole.sum(), 2 * half + 1, 2 * half + 1), dtype=np.float32)
+    for k, (x, y) in enumerate(places[whole]):
+        part = np.s_[:, y - half : y + half + 1, x - half : x + half + 1]
+        stamps[:, :, k] = values[part] - np.float32(sky), variances[part]
+    stamps = stamps[:, :, : wanted_stars(widths)]
+    return fit_kernels(widths, *stamps)
 
 
 @pytest.mark.parametrize(("columns", "tile_mb"), [(70, 0), (320, 1), (113, 10)])

@@ -1,0 +1,145 @@
+"""Star images of the subs of a channel: kernels between them, and what rejection takes of them.
+
+The stars are those that registration matched with the photometric reference. They are cut out of
+the subs by the same functions that fill the tiles of the integration.
+"""
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from platefiles.registration import RegisteredSub
+from platefiles.subs import Sub, SubRoom
+from platelib.psf_kernels import (
+    PsfKernels,
+    fit_kernels,
+    fit_radius,
+    no_kernels,
+    stamp_radius,
+    wanted_stars,
+)
+
+_STAMPS_MB = 100
+_BELOW_SATURATION = 0.9
+_CORE_PX = 1
+
+
+def fit_psf_kernels(
+    subs: Sequence[tuple[RegisteredSub, Sub]],
+    stars: np.ndarray,
+    shape: tuple[int, int],
+    sky: float,
+    threads: int = 1,
+) -> PsfKernels:
+    """Fit the kernels between the star images of the subs that are used.
+
+    Parameters
+    ----------
+    subs : sequence of (RegisteredSub, Sub)
+    stars : numpy.ndarray
+        ``(s, 2)`` float64: x and y of stars on the grid, brightest first.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    sky : float
+        Common sky of the subs on the grid, unit of the channel.
+    threads : int
+        Stars that are worked on at a time; it changes no bit.
+
+    Returns
+    -------
+    PsfKernels
+        Without partners for fewer than three subs, or where no sub knows the width of its stars.
+    """
+    fwhm_px = np.array([_width_on_grid(row) for row, _ in subs])
+    known = np.isfinite(fwhm_px) & (fwhm_px > 0)
+    if len(subs) < 3 or not known.any():
+        return no_kernels(len(subs))
+    fwhm_px[~known] = np.median(fwhm_px[known])
+    half = stamp_radius(fwhm_px)
+    side = 2 * half + 1
+    most = int(_STAMPS_MB * 2**20 / (8 * len(subs) * side**2))
+    places = _inside(stars, half, shape)[: min(wanted_stars(fwhm_px), max(most, 1))]
+    light, variance = np.empty((2, len(subs), len(places), side, side), dtype=np.float32)
+    core = slice(half - fit_radius(fwhm_px), half + fit_radius(fwhm_px) + 1)
+    limits = [_BELOW_SATURATION * saturation_on_grid(row, sub) for row, sub in subs]
+
+    def cut(part: range) -> None:
+        room = SubRoom()
+        for star in part:
+            x, y = places[star]
+            place = (y - half, y + half + 1), (x - half, x + half + 1)
+            for i, (row, sub) in enumerate(subs):
+                out = (light[i, star], variance[i, star])
+                sub.registered(row.transform, row.levels, *place, out, room)
+                out[0][...] -= np.float32(sky)
+                if np.nanmax(out[0][core, core], initial=-np.inf) > limits[i] - sky:
+                    out[0].fill(np.nan)
+
+    count = max(1, min(threads, len(places)))
+    with ThreadPoolExecutor(count) as pool:
+        list(pool.map(cut, (range(k, len(places), count) for k in range(count))))
+    return fit_kernels(fwhm_px, light, variance)
+
+
+def saturation_on_grid(row: RegisteredSub, sub: Sub) -> float:
+    """Return the value, in the unit of the channel, from which on a pixel of a sub is saturated.
+
+    It is infinite where the camera's limit is not known.
+    """
+    level = sub.saturation * row.facts["scale"] - float(row.facts["sky_difference"][0])
+    return level if np.isfinite(level) else np.inf
+
+
+def _width_on_grid(row: RegisteredSub) -> float:
+    transform = row.transform
+    det = transform.x[1] * transform.y[2] - transform.x[2] * transform.y[1]
+    return row.facts["fwhm_px"] * transform.scale / float(np.sqrt(abs(det)))
+
+
+def _inside(stars: np.ndarray, margin: int, shape: tuple[int, int]) -> np.ndarray:
+    places = np.rint(np.asarray(stars, dtype=np.float64).reshape(-1, 2)).astype(np.int64)
+    most = np.array(shape[::-1]) - margin
+    return places[((places >= margin) & (places < most)).all(axis=1)]
+
+
+class CoreTally:
+    """Counts the pixels of star cores that rejection took from each sub.
+
+    Parameters
+    ----------
+    stars : numpy.ndarray
+        ``(s, 2)`` float64: x and y of stars on the grid.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    """
+
+    def __init__(self, stars: np.ndarray, shape: tuple[int, int]):
+        self._places = _inside(stars, _CORE_PX, shape)
+
+    def count(
+        self, flags: np.ndarray, inner: tuple[slice, slice], corner: tuple[int, int]
+    ) -> np.ndarray:
+        """Count the core pixels of a tile.
+
+        Parameters
+        ----------
+        flags : numpy.ndarray
+            ``(n, ny, nx)`` uint8, see `platelib.clipping.reject`.
+        inner : tuple of slice
+            Where in a plane the tile lies.
+        corner : tuple of int
+            First row and column of the tile on the grid.
+
+        Returns
+        -------
+        numpy.ndarray
+            ``(n, 2)`` int64: pixels with data, and those of them that were rejected.
+        """
+        tile = flags[:, inner[0], inner[1]]
+        step = np.arange(-_CORE_PX, _CORE_PX + 1)
+        x = (self._places[:, 0, None, None] + step - corner[1]).repeat(len(step), axis=1)
+        y = (self._places[:, 1, None, None] + step[:, None] - corner[0]).repeat(len(step), axis=2)
+        here = (x >= 0) & (x < tile.shape[2]) & (y >= 0) & (y < tile.shape[1])
+        found = tile[:, y[here], x[here]]
+        return np.stack([(found != 1).sum(axis=1), (found > 1).sum(axis=1)], axis=1)

@@ -1,0 +1,405 @@
+"""The second test of rejection: what other subs, given the star image of this one, have there.
+
+Where there is starlight, a sample may differ from the median of the stack because the seeing
+differed, by far more than noise. So a sample that stands out from the median is only rejected if
+it also stands out from what its partners (:mod:`platelib.psf_kernels`) predict for it.
+
+- The prediction is the weighted median over the partners, each convolved to the star image of the
+  tested sub. The tested sub itself is never convolved, so a cosmic ray in it is not diluted.
+- Beside the noise it may miss by the misfit that its kernels showed on stars.
+- A difference in proportion to the light of the star, as a variable star or a thin cloud makes it,
+  is no outlier: the light of the pixels around tells.
+- The sharpest subs have only softer partners, and sharpening amplifies noise. There, where too
+  little light is near for the seeing to matter, the comparison with the median decides alone; and
+  a sample above all light that its star image could gather is rejected.
+- The comparison says nothing about saturated stars, and their samples are kept.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from platelib.kernels import kernel
+from platelib.psf_kernels import PARTNERS, PsfKernels, no_kernels
+from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
+
+AROUND = 2
+"""Pixels on each side of a sample whose light tells whether all of a star has changed."""
+LIT = 3.0
+"""Light that is so many times its noise may differ by the seeing from sub to sub."""
+_SIGMAS, _SIGMAS_ALONE = 3.0, 4.0
+_MISFITS = 2.0
+_AGREES_SIGMAS = 2.0
+_NARROW_SHARE = 0.08
+_SPREAD_SHARE = 0.004
+"""Share of the brightest pixel under a kernel by which predictions of the wings may miss."""
+_LARGEST_MISSING = 0.05
+"""Share of a kernel, by absolute values, that may lie on pixels without data."""
+_FEWEST_AROUND = 5
+_LARGEST_CHANGE = 1.35
+"""Variable stars and clouds may change all of a star's light by this factor from sub to sub."""
+_SATURATED_SHARE = 0.5
+_QUIET = 2.0
+"""Noise, in variances of the sample, up to which predictions decide alone."""
+
+
+class Comparison(NamedTuple):
+    """What the second test needs, as kernels take it.
+
+    Attributes
+    ----------
+    partners, taps, misfit, fwhm_px : numpy.ndarray
+        See `platelib.psf_kernels.PsfKernels`.
+    saturation : numpy.ndarray
+        ``(n,)`` float64: values from which on a sub is saturated; infinity where unknown.
+    tolerance : float
+        Least share of the light by which predictions may miss.
+    """
+
+    partners: np.ndarray
+    taps: np.ndarray
+    misfit: np.ndarray
+    fwhm_px: np.ndarray
+    saturation: np.ndarray
+    tolerance: float
+
+    @property
+    def margin(self) -> int:
+        """Pixels around a sample that the test looks at."""
+        return self.taps.shape[-1] // 2 + AROUND if self.partners.shape[1] else 0
+
+
+def comparison(kernels: PsfKernels, saturation: np.ndarray, tolerance: float) -> Comparison:
+    """Prepare the second test.
+
+    Parameters
+    ----------
+    kernels : PsfKernels
+    saturation : numpy.ndarray
+        ``(n,)`` float64, see `Comparison`.
+    tolerance : float
+        Share of the light, see `Comparison`.
+    """
+    return Comparison(
+        kernels.partners,
+        kernels.taps,
+        kernels.misfit,
+        kernels.fwhm_px,
+        np.asarray(saturation, dtype=np.float64),
+        float(tolerance),
+    )
+
+
+def no_comparison(n: int) -> Comparison:
+    """Return the comparison of subs without partners, which confirms every rejection."""
+    return comparison(no_kernels(n), np.full(n, np.inf), 0.0)
+
+
+def comparison_workspace() -> np.ndarray:
+    """Return the memory that `compare` works in."""
+    return np.empty((5, max(PARTNERS, (2 * AROUND + 1) ** 2)))
+
+
+@kernel
+def compare(values, variances, squares, y, x, sky, state, spread, compared, work):
+    """Settle the samples of a pixel of which the first test found some to stand out.
+
+    Parameters
+    ----------
+    values, variances : numpy.ndarray
+        ``(n, ny, nx)`` float32.
+    squares : numpy.ndarray
+        ``(n,)`` float32 variances of the skies.
+    y, x : int
+        The pixel.
+    sky : float
+    state : numpy.ndarray
+        ``(n,)`` uint8 flags by the first test; changed in place.
+    spread : numpy.ndarray
+        ``(n,)`` float64 expected variances.
+    compared : Comparison
+    work : numpy.ndarray
+        From `comparison_workspace`.
+    """
+    if compared.partners.shape[1] == 0:
+        return
+    lit = _is_lit(values, y, x, sky, spread, state)
+    for i in range(state.size):
+        first = state[i]
+        if first == INVALID or not (lit or first != KEPT):
+            continue
+        if first == KEPT and _lies_between(values, spread, i, y, x, sky, compared):
+            continue
+        state[i] = _judge(
+            values, variances, squares, i, y, x, sky, spread[i], first, compared, work
+        )
+
+
+@kernel
+def _is_lit(values, y, x, sky, spread, state):
+    """Say whether half of the samples show light above their noise."""
+    above, count = 0, 0
+    for i in range(state.size):
+        if state[i] != INVALID:
+            count += 1
+            light = values[i, y, x] - sky
+            if light > 0.0 and light * light > LIT * LIT * spread[i]:
+                above += 1
+    return 2 * above >= count
+
+
+@kernel
+def _lies_between(values, spread, i, y, x, sky, compared):
+    """Say whether a sample fits the partners that are nearest in width as they are."""
+    low, high, noise = np.inf, -np.inf, spread[i]
+    sharper, softer = False, False
+    for k in range(compared.partners.shape[1]):
+        j = compared.partners[i, k]
+        is_sharper = compared.fwhm_px[j] <= compared.fwhm_px[i]
+        value = values[j, y, x]
+        if value != value or (sharper if is_sharper else softer):
+            continue
+        if is_sharper:
+            sharper = True
+        else:
+            softer = True
+        low, high = min(low, value), max(high, value)
+        noise = max(noise, spread[j])
+    if not (sharper and softer):
+        return False
+    sigma = np.sqrt(noise)
+    value = values[i, y, x]
+    narrow = high - low < 4.0 * sigma + _NARROW_SHARE * max(low - sky, 0.0)
+    return narrow and low - 2.0 * sigma < value < high + 2.0 * sigma
+
+
+@kernel
+def _judge(values, variances, squares, i, y, x, sky, spread, first, compared, work):
+    """Return the flag of a sample from that of the first test and from its partners."""
+    light = float(values[i, y, x]) - sky
+    if _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
+        return np.uint8(KEPT)
+    around, mean, bound = _light_of_partners(values, i, y, x, sky, compared, work)
+    if around < 0.0:
+        return first  # no partner has data: there is nothing to compare with
+    if around > _SATURATED_SHARE * _least_saturation(i, compared, sky):
+        return np.uint8(KEPT)
+    expected, noise, misfit, top = _predict(values, variances, i, y, x, sky, compared, work)
+    if light > 0.0 and expected > 0.0:
+        # Photon noise of the light that is expected, not of the light that is there.
+        photons = max(variances[i, y, x] - squares[i], 0.0) * min(expected / light, 3.0)
+        spread = max(spread, squares[i] + photons)
+    if noise >= 0.0:
+        side = HIGH if light > expected else LOW
+        sign = 1.0 if side == HIGH else -1.0
+        sigmas = _SIGMAS if first == side else _SIGMAS_ALONE
+        limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfit, top, compared)
+        if sign * (light - expected) > limit:
+            change = _common_change(values, variances, i, y, x, sky, expected, compared, work)
+            if sign * (light - change * expected) > limit:
+                return np.uint8(side)
+        if noise <= _QUIET * spread:
+            return np.uint8(KEPT)
+    # Partners that are much softer tell little: what could seeing do at most?
+    sigma = np.sqrt(spread)
+    if first != KEPT and mean * bound * 1.5 < 2.0 * sigma:
+        return first
+    if first == HIGH and light > 1.25 * (1.0 + bound) * around + 3.0 * sigma:
+        return first
+    return np.uint8(KEPT)
+
+
+@kernel
+def _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
+    """Say whether the partner of the nearest width predicts just this light, as most do."""
+    j = compared.partners[i, 0]
+    value, noise, _ = _convolve(values[j], variances[j], y, x, sky, compared.taps[i, 0])
+    if noise < 0.0 or noise > _QUIET * spread:
+        return False
+    difference = light - value
+    return difference * difference < _AGREES_SIGMAS * _AGREES_SIGMAS * (spread + noise)
+
+
+@kernel
+def _allowed(around, misfit, top, compared):
+    """Return how much light predictions may miss by, beside the noise."""
+    return max(compared.tolerance, _MISFITS * misfit) * around + _SPREAD_SHARE * top
+
+
+@kernel
+def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
+    """Say whether a sample lies beyond the prediction by so many times its noise.
+
+    It does not where there is no prediction, or one that is much noisier than the sample.
+    """
+    around, _, _ = _light_of_partners(values, i, y, x, sky, compared, work)
+    expected, noise, misfit, top = _predict(values, variances, i, y, x, sky, compared, work)
+    spread = float(variances[i, y, x])
+    if around < 0.0 or noise < 0.0 or noise > _QUIET * spread:
+        return False
+    excess = (values[i, y, x] - sky) - expected
+    limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfit, top, compared)
+    return (excess if side == HIGH else -excess) > limit
+
+
+@kernel
+def _least_saturation(i, compared, sky):
+    least = compared.saturation[i]
+    for k in range(compared.partners.shape[1]):
+        least = min(least, compared.saturation[compared.partners[i, k]])
+    return least - sky
+
+
+@kernel
+def _light_of_partners(values, i, y, x, sky, compared, work):
+    """Light of the partners within a pixel of a place, and how much more a star image may have.
+
+    Returns
+    -------
+    summit : float
+        Median over the partners of their brightest of 3 x 3 pixels; -1 without partners.
+    mean : float
+        Largest mean of 3 x 3 pixels of a partner.
+    bound : float
+        By what share the star image of the sub may exceed that of the partners.
+    """
+    _, ny, nx = values.shape
+    count = 0
+    mean, bound = 0.0, 0.3
+    for k in range(compared.partners.shape[1]):
+        j = compared.partners[i, k]
+        summit, total, known = -np.inf, 0.0, 0
+        for v in range(max(0, y - 1), min(ny, y + 2)):
+            for u in range(max(0, x - 1), min(nx, x + 2)):
+                value = values[j, v, u]
+                if value == value:
+                    summit = max(summit, float(value))
+                    total += value
+                    known += 1
+        if known == 0:
+            continue
+        work[0, count] = max(summit - sky, 0.0)
+        count += 1
+        mean = max(mean, total / known - sky)
+        ratio = compared.fwhm_px[j] / compared.fwhm_px[i]
+        bound = max(bound, ratio * ratio - 1.0)
+    if count == 0:
+        return -1.0, 0.0, 0.0
+    _sort(work[0], work[1], count)
+    return 0.5 * (work[0, (count - 1) // 2] + work[0, count // 2]), mean, bound
+
+
+@kernel
+def _predict(values, variances, i, y, x, sky, compared, work):
+    """What the partners predict of a sample.
+
+    Returns
+    -------
+    light, variance, misfit : float
+        A variance of -1 says that there is no prediction.
+    top : float
+        Light of the brightest pixel under the kernels; the least over the partners.
+    """
+    found, weight, misfit = work[0], work[1], work[2]
+    count, top = 0, np.inf
+    for k in range(compared.partners.shape[1]):
+        j = compared.partners[i, k]
+        value, noise, summit = _convolve(values[j], variances[j], y, x, sky, compared.taps[i, k])
+        if noise > 0.0:
+            error = max(value, 0.0) * compared.misfit[i, k]
+            found[count] = value
+            weight[count] = 1.0 / (noise + error * error)
+            top = min(top, summit)
+            misfit[count] = compared.misfit[i, k]
+            count += 1
+    if count == 0:
+        return 0.0, -1.0, 0.0, 0.0
+    total, error = 0.0, 0.0
+    for k in range(count):
+        total += weight[k]
+        error += weight[k] * misfit[k]
+    if count == 2:
+        middle = (weight[0] * found[0] + weight[1] * found[1]) / total
+        return middle, 1.0 / total, error / total, top
+    _sort(found, weight, count)
+    below, middle = 0.0, found[count - 1]
+    for k in range(count):
+        below += weight[k]
+        if 2.0 * below >= total:
+            middle = found[k]
+            break
+    # A median has pi / 2 times the variance of a mean.
+    factor = 1.5707963267948966 if count > 2 else 1.0
+    return middle, factor / total, error / total, top
+
+
+@kernel
+def _convolve(plane, variance, y, x, sky, taps):
+    """Light of a partner under a kernel, its variance and the brightest pixel.
+
+    The variance is -1 where too much of the kernel has no data.
+    """
+    ny, nx = plane.shape
+    radius = taps.shape[0] // 2
+    total, noise, there, missing, top = 0.0, 0.0, 0.0, 0.0, 0.0
+    inside = radius <= y < ny - radius and radius <= x < nx - radius
+    for v in range(-radius, radius + 1):
+        row = y + v if inside else min(max(y + v, 0), ny - 1)
+        for u in range(-radius, radius + 1):
+            column = x + u if inside else min(max(x + u, 0), nx - 1)
+            tap = taps[radius + v, radius + u]
+            value = plane[row, column]
+            if value == value:
+                total += tap * (value - sky)
+                noise += tap * tap * variance[row, column]
+                there += abs(tap)
+                top = max(top, value - sky)
+            else:
+                missing += abs(tap)
+    if missing > _LARGEST_MISSING * (there + missing):
+        return 0.0, -1.0, top
+    whole = (there + missing) / there
+    return total * whole, noise * whole * whole, top
+
+
+@kernel
+def _common_change(values, variances, i, y, x, sky, expected, compared, work):
+    """Factor by which the light around a sample differs from that of the nearest partner.
+
+    It is 1 where little light is expected or too few pixels tell.
+    """
+    _, ny, nx = values.shape
+    if expected <= 0.0 or expected * expected < LIT * LIT * variances[i, y, x]:
+        return 1.0
+    shares, j, taps = work[3], compared.partners[i, 0], compared.taps[i, 0]
+    count = 0
+    for v in range(max(0, y - AROUND), min(ny, y + AROUND + 1)):
+        for u in range(max(0, x - AROUND), min(nx, x + AROUND + 1)):
+            value = values[i, v, u]
+            if (v == y and u == x) or value != value:
+                continue
+            light, noise, _ = _convolve(values[j], variances[j], v, u, sky, taps)
+            if noise >= 0.0 and light > 0.2 * expected and light * light > 25.0 * noise:
+                shares[count] = (value - sky) / light
+                count += 1
+    if count < _FEWEST_AROUND:
+        return 1.0
+    _sort(shares, work[4], count)
+    middle = 0.5 * (shares[(count - 1) // 2] + shares[count // 2])
+    return min(max(middle, 1.0 / _LARGEST_CHANGE), _LARGEST_CHANGE)
+
+
+@kernel
+def _sort(keys, carried, count):
+    """Sort a few keys in place, and what goes with them."""
+    for k in range(1, count):
+        key, other = keys[k], carried[k]
+        m = k - 1
+        while m >= 0 and keys[m] > key:
+            keys[m + 1], carried[m + 1] = keys[m], carried[m]
+            m -= 1
+        keys[m + 1], carried[m + 1] = key, other
+
+
+def warm_up() -> None:
+    """Do nothing: these kernels are parts of the one of :mod:`platelib.clipping`."""
