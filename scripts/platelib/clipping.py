@@ -56,6 +56,7 @@ from platelib.rejection_exact import (
     LOW,
     clip_esd,
     clip_expected,
+    clip_pair,
     clip_spread,
     expected_noise,
     gather,
@@ -350,8 +351,16 @@ def _reject_strip(
     y, left, right = place
     work, tally, rows, suspect, (samples, spread, scratch, state, order), around = room
     _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
+    has_partners = compared.partners.shape[1] > 0
     for x in range(left, right):
         if not suspect[x - left]:
+            if has_partners and tally[0, x - left] == 2:
+                gather(values, y, x, samples, state)
+                expected_noise(variances, noise, y, x, state, spread, scratch)
+                clip_pair(samples, state, spread, rule.high)
+                compare(values, variances, squares, y, x, rule.sky, state, spread, compared, around)
+                for i in range(noise.size):
+                    flags[i, y, x] = state[i]
             continue
         gather(values, y, x, samples, state)
         _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order)

@@ -123,7 +123,11 @@ def compare(values, variances, squares, y, x, sky, state, spread, compared, work
     """
     if compared.partners.shape[1] == 0:
         return
-    lit = _is_lit(values, y, x, sky, spread, state)
+    count = 0
+    for i in range(state.size):
+        if state[i] != INVALID:
+            count += 1
+    lit = count > 2 and _is_lit(values, y, x, sky, spread, state)
     for i in range(state.size):
         first = state[i]
         if first == INVALID or not (lit or first != KEPT):
@@ -184,13 +188,16 @@ def _judge(values, variances, squares, i, y, x, sky, spread, first, compared, wo
         return first  # no partner has data: there is nothing to compare with
     if around > _SATURATED_SHARE * _least_saturation(i, compared, sky):
         return np.uint8(KEPT)
-    expected, noise, misfit, top = _predict(values, variances, i, y, x, sky, compared, work)
+    expected, noise, misfit, top, count = _predict(values, variances, i, y, x, sky, compared, work)
     if light > 0.0 and expected > 0.0:
         # Photon noise of the light that is expected, not of the light that is there.
         photons = max(variances[i, y, x] - squares[i], 0.0) * min(expected / light, 3.0)
         spread = max(spread, squares[i] + photons)
     if noise >= 0.0:
         side = HIGH if light > expected else LOW
+        # One of two partners may have been hit itself.
+        if side == LOW and first == KEPT and count < 3:
+            return np.uint8(KEPT)
         sign = 1.0 if side == HIGH else -1.0
         sigmas = _SIGMAS if first == side else _SIGMAS_ALONE
         limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfit, top, compared)
@@ -233,7 +240,7 @@ def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
     It does not where there is no prediction, or one that is much noisier than the sample.
     """
     around, _, _ = _light_of_partners(values, i, y, x, sky, compared, work)
-    expected, noise, misfit, top = _predict(values, variances, i, y, x, sky, compared, work)
+    expected, noise, misfit, top, _ = _predict(values, variances, i, y, x, sky, compared, work)
     spread = float(variances[i, y, x])
     if around < 0.0 or noise < 0.0 or noise > _QUIET * spread:
         return False
@@ -299,6 +306,8 @@ def _predict(values, variances, i, y, x, sky, compared, work):
         A variance of -1 says that there is no prediction.
     top : float
         Light of the brightest pixel under the kernels; the least over the partners.
+    count : int
+        Partners that took part.
     """
     found, weight, misfit = work[0], work[1], work[2]
     count, top = 0, np.inf
@@ -313,14 +322,14 @@ def _predict(values, variances, i, y, x, sky, compared, work):
             misfit[count] = compared.misfit[i, k]
             count += 1
     if count == 0:
-        return 0.0, -1.0, 0.0, 0.0
+        return 0.0, -1.0, 0.0, 0.0, 0
     total, error = 0.0, 0.0
     for k in range(count):
         total += weight[k]
         error += weight[k] * misfit[k]
     if count == 2:
         middle = (weight[0] * found[0] + weight[1] * found[1]) / total
-        return middle, 1.0 / total, error / total, top
+        return middle, 1.0 / total, error / total, top, count
     _sort(found, weight, count)
     below, middle = 0.0, found[count - 1]
     for k in range(count):
@@ -330,7 +339,7 @@ def _predict(values, variances, i, y, x, sky, compared, work):
             break
     # A median has pi / 2 times the variance of a mean.
     factor = 1.5707963267948966 if count > 2 else 1.0
-    return middle, factor / total, error / total, top
+    return middle, factor / total, error / total, top, count
 
 
 @kernel

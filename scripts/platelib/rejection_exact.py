@@ -81,6 +81,25 @@ def clip_expected(samples, state, spread, sky, low, high, max_iterations, tolera
 
 
 @kernel
+def clip_pair(samples, state, spread, high):
+    """Where two samples are all there is: reject the brighter if noise does not explain it.
+
+    Cosmic rays and trails add light; nothing that is as common takes it away.
+    """
+    bright, faint = -1, -1
+    for i in range(samples.size):
+        if state[i] != KEPT:
+            continue
+        if bright < 0 or samples[i] > samples[bright]:
+            bright, faint = i, bright
+        else:
+            faint = i
+    difference = samples[bright] - samples[faint]
+    if difference > high * np.sqrt(spread[bright] + spread[faint]):
+        state[bright] = HIGH
+
+
+@kernel
 def clip_spread(samples, state, use_mad, low, high, max_iterations, scratch):
     """``sigma`` and ``mad``: strike what differs from the median by more than the spread allows."""
     for _ in range(max_iterations):

@@ -130,3 +130,21 @@ def test_tolerance_is_the_least_that_is_allowed():
     made = comparison(no_kernels(2), np.array([1.0, 2.0]), 0.5)
     assert made.tolerance == 0.5
     assert made.margin == 0
+
+
+def test_brighter_of_two_samples_is_rejected_where_no_third_covers_the_pixel(stack, compared):
+    """Where two subs remain, most rays of 10 sigma go, and no star core does."""
+    values = stack.hit.copy()
+    values[2:, :, 200:] = np.nan
+    flags = _flags(values, stack, compared)
+    clean = stack.clean.copy()
+    clean[2:, :, 200:] = np.nan
+    quiet = _flags(clean, stack, compared)
+    struck = [place for place in stack.elsewhere if place[0] < 2 and place[2] > 204]
+    assert len(struck) > 20
+    assert np.mean([subs._is_hit(flags, *place) for place in struck]) > 0.6
+    assert (quiet[:2, :, 204:] > 1).mean() < 1e-3
+    for x, y in zip(np.rint(stack.x).astype(int), np.rint(stack.y).astype(int), strict=True):
+        if x > 210:
+            assert (quiet[:2, y - 2 : y + 3, x - 2 : x + 3] > 1).sum() == 0
+    assert not ((flags == 2) & (np.isfinite(values).sum(axis=0) == 2)).any()
