@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.channel_subs import MOST_OF_CORES
+from platefiles.core_losses import MOST_OF_CORES, core_loss
 from platefiles.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.integration import Integration, open_subs
@@ -36,10 +36,6 @@ _UNKNOWN_GAIN = (
     "estimated from the sky, so that errors of stars are rather too large than too small. Set "
     "gain_e_per_adu in the equipment file, or EGAIN in header_fixes, or add at least two flats of "
     "each channel and two bias frames."
-)
-_CORES_LOST = (
-    "%s: %.1f %% of the pixels of its star cores are rejected (more than %.0f %% is said): its "
-    "star images differ from those of all other subs; look at the sub, or raise clip_tolerance"
 )
 
 
@@ -117,8 +113,7 @@ def integrate(
     log.info("%d of %d subs", len(subs), len(registered))
     for row in registered:
         if row.facts["cores_rejected"] > MOST_OF_CORES:
-            share = row.facts["cores_rejected"]
-            log.warning(_CORES_LOST, row.facts["name"], 100 * share, 100 * MOST_OF_CORES)
+            log.warning("%s", core_loss(row.facts["name"], row.facts["cores_rejected"]))
     for note in [*job["notes"], *_gain_notes(subs, job)]:
         log.info("%s", note)
 

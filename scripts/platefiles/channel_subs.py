@@ -23,9 +23,6 @@ SUB_COLUMNS = {
 }
 """Columns of the table ``SUBS`` of a linear cube."""
 
-MOST_OF_CORES = 0.02
-"""Share of the pixels of its star cores that a sub may lose to rejection before a run says so."""
-
 
 def subs_of_channels(paths: Mapping[str, Path]) -> dict[str, np.ndarray]:
     """Return the subs of several channels as the columns ``SUB_COLUMNS``.

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtrit
 
 from platelib.photon_transfer import cell_size
 from platelib.rejection_exact import MAD_TO_SIGMA
@@ -160,6 +159,8 @@ def light_variance(
         if span > 0:
             limits.append(float(np.median(variance[bright])) / span)
         estimate, error = _slope(pairs)
+    from scipy.special import stdtrit  # slow to import, and only needed here
+
     safe = float(stdtrit(max(len(pairs) - 1, 1), _SAFE)) * error
     if estimate + safe > 0:
         limits.append(estimate + safe)

@@ -59,6 +59,7 @@ def test_changed_settings_are_told_with_their_default_in_each_step_that_uses_the
     told = {(step, words) for step, words in told if step not in SKIPPED}
     assert told == {
         ("master_dark", "hot_pixel_sigma 9.5 (default 8)"),
+        ("integrate", "weights equal (default noise)"),
         ("choose_grid", "max_ellipticity 0.5 (default 0.45)"),
         ("register", "quality.min_stars 5 (default 8)"),
         ("register", "quality.max_ellipticity 0.5 (default 0.45)"),

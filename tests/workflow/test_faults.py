@@ -203,7 +203,7 @@ def test_raw_folder_vanishes_during_a_run(fresh, undisturbed):
     assert all(f": {fresh.raw}/" in line for line in failed)
     told = (".fits: No such file or directory", "; is its disk mounted?")
     assert all(line.endswith(told) for line in failed)
-    assert lines[-1].endswith(GOES_ON)
+    assert any(line.endswith(GOES_ON) for line in lines)
     said = fresh.run("--to", GREEN, expected=1)
     assert f"raw: no such folder: {fresh.raw}" in said
     fresh.raw.mkdir()  # the empty folder that a disk is mounted on
@@ -398,7 +398,7 @@ def test_full_disk_under_everything(home, small_disk, undisturbed, finished):
     small_disk.fill()
     lines = _sentences(copy.run("--to", "all", expected=1))
     assert "FAILED: integrate tiny g: No space left on device" in " ".join(lines)
-    assert lines[-1].endswith(GOES_ON)
+    assert any(line.endswith(GOES_ON) for line in lines)
     assert _unfinished(copy) == []
     (copy.results / "frames.tsv").write_bytes(b"")
     small_disk.fill()

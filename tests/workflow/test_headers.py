@@ -12,6 +12,7 @@ from astropy.time import Time
 from astropy.wcs import WCS
 from calibrate_sub import calibrate_sub
 from identify_sources import identify_sources
+from integrate import integrate
 from map_channels import map_channels
 from place_on_sky import outcome_cards
 
@@ -48,7 +49,8 @@ def products(complete, finished, tmp_path_factory):
     """Every product of the complete run, and what that has not: cubes and maps of other kinds.
 
     They are a cube whose field has too few stars, a field that was refused, one that was placed by
-    its header, an image whose optics bend the field, and sources of a field that shows none.
+    its header, a channel in ADU, an image whose optics bend the field, and sources of a field that
+    shows none.
     """
     few = tmp_path_factory.mktemp("few")
     channels = {}
@@ -69,7 +71,8 @@ def products(complete, finished, tmp_path_factory):
     write_product(few / "bent.fits", [], [image_hdu(np.ones((90, 160), "f4"), "SCI", cards)])
     _identify_nothing(complete.results, few)
     _calibrate_with_overscan(complete, few)
-    more = [few / f"{name}.fits" for name in ("cube", "bent", "sources", "overscan")]
+    _integrate_without_gain(complete.results, few)
+    more = [few / f"{name}.fits" for name in ("cube", "bent", "sources", "overscan", "adu")]
     return [*found, *more, refused]
 
 
@@ -84,6 +87,18 @@ def _calibrate_with_overscan(home, folder):
     padded = np.pad(pixels, ((0, 0), (0, 16)), constant_values=500)
     fits.PrimaryHDU(padded).writeto(folder / "raw.fits")
     calibrate_sub(folder / "raw.fits", [], folder / "overscan.fits", job)
+
+
+def _integrate_without_gain(results, folder):
+    """Integrate a channel of a camera whose gain only the noise of the sky tells."""
+    with fits.open(results / "registration" / "g.fits") as hdus:
+        hdus["TRANSFORMS"].data["light_variance"] = 0.5
+        hdus.writeto(folder / "registration.fits", checksum=True)
+    job = json.loads(read_record(results / "channels" / "g.fits").making.job)
+    for sub in job["subs"]:
+        sub |= {"bias": None, "dark": None, "flat": None, "egain": None}
+    links = [results / "links" / f"{sub['id']}.fits" for sub in job["subs"]]
+    integrate(links, [], folder / "registration.fits", folder / "adu.fits", job)
 
 
 def _identify_nothing(results, folder):

@@ -146,7 +146,7 @@ def test_commands_that_cannot_be_followed_end_in_a_sentence(orphans, verb, tmp_p
     assert "--raw" in said
     frame = next(orphans.raw.glob("*/b-01.fits"))
     assert len(verb("trace", frame, expected=1).splitlines()) == 1
-    assert verb("trace", tmp_path / "nowhere.fits", expected=1).count("\n") == 1
+    assert verb("trace", tmp_path / "nowhere.fits", expected=2).count("\n") == 1
 
 
 def test_a_picture_tells_how_it_came_to_be(orphans, verb):
