@@ -33,6 +33,9 @@ _AGREES_SIGMAS = 2.0
 _NARROW_SHARE = 0.08
 _SPREAD_SHARE = 0.004
 """Share of the brightest pixel under a kernel by which predictions of the wings may miss."""
+_DARK, _LARGEST_SOFTNESS = 0.7, 1.25
+"""Light around a sample, in its noise, below which no star is near, except where a sub is softer
+than a partner by so much that it shows wings where the partner shows none."""
 _LARGEST_MISSING = 0.05
 """Share of a kernel, by absolute values, that may lie on pixels without data."""
 _FEWEST_AROUND = 5
@@ -181,11 +184,14 @@ def _lies_between(values, spread, i, y, x, sky, compared):
 def _judge(values, variances, squares, i, y, x, sky, spread, first, compared, work):
     """Return the flag of a sample from that of the first test and from its partners."""
     light = float(values[i, y, x]) - sky
-    if _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
-        return np.uint8(KEPT)
-    around, mean, bound = _light_of_partners(values, i, y, x, sky, compared, work)
+    around, mean, bound, softness = _light_of_partners(values, i, y, x, sky, compared, work)
     if around < 0.0:
         return first  # no partner has data: there is nothing to compare with
+    dark = mean * max(bound, 1.0) < _DARK * np.sqrt(spread) and softness < _LARGEST_SOFTNESS
+    if first != KEPT and dark:
+        return first  # no star is near whose image could matter
+    if _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
+        return np.uint8(KEPT)
     if around > _SATURATED_SHARE * _least_saturation(i, compared, sky):
         return np.uint8(KEPT)
     expected, noise, misfit, top, count = _predict(values, variances, i, y, x, sky, compared, work)
@@ -239,7 +245,7 @@ def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
 
     It does not where there is no prediction, or one that is much noisier than the sample.
     """
-    around, _, _ = _light_of_partners(values, i, y, x, sky, compared, work)
+    around, _, _, _ = _light_of_partners(values, i, y, x, sky, compared, work)
     expected, noise, misfit, top, _ = _predict(values, variances, i, y, x, sky, compared, work)
     spread = float(variances[i, y, x])
     if around < 0.0 or noise < 0.0 or noise > _QUIET * spread:
@@ -269,10 +275,12 @@ def _light_of_partners(values, i, y, x, sky, compared, work):
         Largest mean of 3 x 3 pixels of a partner.
     bound : float
         By what share the star image of the sub may exceed that of the partners.
+    softness : float
+        Width of the sub's stars over that of the sharpest partner.
     """
     _, ny, nx = values.shape
     count = 0
-    mean, bound = 0.0, 0.3
+    mean, bound, softness = 0.0, 0.3, 0.0
     for k in range(compared.partners.shape[1]):
         j = compared.partners[i, k]
         summit, total, known = -np.inf, 0.0, 0
@@ -290,10 +298,11 @@ def _light_of_partners(values, i, y, x, sky, compared, work):
         mean = max(mean, total / known - sky)
         ratio = compared.fwhm_px[j] / compared.fwhm_px[i]
         bound = max(bound, ratio * ratio - 1.0)
+        softness = max(softness, 1.0 / ratio)
     if count == 0:
-        return -1.0, 0.0, 0.0
+        return -1.0, 0.0, 0.0, 0.0
     _sort(work[0], work[1], count)
-    return 0.5 * (work[0, (count - 1) // 2] + work[0, count // 2]), mean, bound
+    return 0.5 * (work[0, (count - 1) // 2] + work[0, count // 2]), mean, bound, softness
 
 
 @kernel
