@@ -21,6 +21,8 @@ from platelib.psf_kernels import (
 )
 
 _STAMPS_MB = 100
+_BYTES_A_FITTED_PIXEL = 56
+"""What `fit_kernels` works out for each pixel of a star in each sub."""
 _BELOW_SATURATION = 0.9
 _CORE_PX = 1
 
@@ -58,7 +60,8 @@ def fit_psf_kernels(
     fwhm_px[~known] = np.median(fwhm_px[known])
     half = stamp_radius(fwhm_px)
     side = 2 * half + 1
-    most = int(_STAMPS_MB * 2**20 / (8 * len(subs) * side**2))
+    fitted = 4 * fit_radius(fwhm_px) ** 2
+    most = int(_STAMPS_MB * 2**20 / (len(subs) * (8 * side**2 + _BYTES_A_FITTED_PIXEL * fitted)))
     places = _inside(stars, half, shape)[: min(wanted_stars(fwhm_px), max(most, 1))]
     light, variance = np.empty((2, len(subs), len(places), side, side), dtype=np.float32)
     core = slice(half - fit_radius(fwhm_px), half + fit_radius(fwhm_px) + 1)
