@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.core_losses import MOST_OF_CORES, core_loss
+from platefiles.core_losses import core_loss
 from platefiles.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.integration import Integration, open_subs
@@ -111,9 +111,10 @@ def integrate(
         record = record_hdu("integrate", path_to_channel, job, sources)
         product.finish([columns_hdu(inputs, "INPUTS"), record])
     log.info("%d of %d subs", len(subs), len(registered))
-    for row in registered:
-        if row.facts["cores_rejected"] > MOST_OF_CORES:
-            log.warning("%s", core_loss(row.facts["name"], row.facts["cores_rejected"]))
+    told = ("name", "cores_rejected", "clipped_low", "clipped_high")
+    for row in zip(*(inputs[name] for name in told), strict=True):
+        if (said := core_loss(dict(zip(told, row, strict=True)))) is not None:
+            log.warning("%s", said)
     for note in [*job["notes"], *_gain_notes(subs, job)]:
         log.info("%s", note)
 

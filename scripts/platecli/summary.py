@@ -9,7 +9,7 @@ from pathlib import Path
 
 from platecli.field_summary import field_lines
 from platefiles.cards import HeaderError, read_texts
-from platefiles.core_losses import MOST_OF_CORES, core_loss
+from platefiles.core_losses import core_loss
 from platefiles.frame import EXCLUDED
 
 USED = "used"
@@ -113,9 +113,8 @@ def core_lines(rows: Sequence[Row], indent: str) -> list[str]:
     indent
         What the lines begin with.
     """
-    lost = [(float(row.get("cores_rejected") or 0), row.get("name", "")) for row in rows]
-    lost = sorted((pair for pair in lost if pair[0] > MOST_OF_CORES), reverse=True)
-    lines = [f"{indent}{core_loss(name, share)}" for share, name in lost[:SHOWN]]
+    lost = [said for row in rows if (said := core_loss(row)) is not None]
+    lines = [f"{indent}{said}" for said in lost[:SHOWN]]
     if len(lost) > SHOWN:
         lines.append(f"{indent}and {len(lost) - SHOWN} more, see cores_rejected in subs.tsv")
     return lines

@@ -1,21 +1,29 @@
 """What a run says of subs that lose the cores of their stars to rejection."""
 
+from collections.abc import Mapping
+from typing import Any
+
 MOST_OF_CORES = 0.02
-"""Share of the pixels of its star cores that a sub may lose before the run says so."""
+"""Share of the pixels of its star cores that a sub may lose, beyond what it loses all over, before
+the run says so: a satellite that crosses the field takes its share of stars, too."""
 
 
-def core_loss(name: str, share: float) -> str:
-    """Return the sentence for a sub.
+def core_loss(row: Mapping[str, Any]) -> str | None:
+    """Return the sentence for a sub that lost much of its star cores, else None.
 
     Parameters
     ----------
-    name
-        File of the sub.
-    share
-        Rejected share of the pixels of its star cores.
+    row : mapping
+        ``name``, and as numbers or text the shares ``cores_rejected``, ``clipped_low`` and
+        ``clipped_high``; a share that is missing or empty counts as 0.
     """
+    cores, low, high = (
+        float(row.get(key) or 0) for key in ("cores_rejected", "clipped_low", "clipped_high")
+    )
+    if not cores - (low + high) > MOST_OF_CORES:
+        return None
     return (
-        f"{name}: {100 * share:.1f} % of its star cores' pixels are rejected "
-        f"(said from {100 * MOST_OF_CORES:.0f} % on): its stars look unlike those of the other "
-        "subs; look at it, and exclude it or raise clip_tolerance"
+        f"{row['name']}: {100 * cores:.1f} % of its star cores' pixels are rejected, "
+        f"{100 * (low + high):.1f} % of all pixels: its stars look unlike those of the other subs; "
+        "look at it, and exclude it or raise clip_tolerance"
     )
