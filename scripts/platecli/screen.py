@@ -85,7 +85,7 @@ class Console:
 
 
 def discard(stream: Any) -> None:
-    """Send all further output of a stream to nowhere, that which it still holds included."""
+    """Discard all further output of a stream, including what it has buffered."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, stream.fileno())
     os.close(nowhere)
@@ -97,7 +97,7 @@ def console_width(stream: Any) -> int | None:
     Parameters
     ----------
     stream : file-like
-        The environment variable COLUMNS goes before the size of its terminal. A file or a pipe has
+        The environment variable COLUMNS overrides the size of its terminal. A file or a pipe has
         no width, so that a program finds whole lines there.
     """
     wanted = os.environ.get("COLUMNS", "")

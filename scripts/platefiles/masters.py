@@ -121,7 +121,7 @@ class Masters:
             ``saturation_adu`` still holds.
         saturation : float
             Value from which on pixels are saturated, ADU, as it was found in the lights; NaN where
-            nothing was found. The equipment file's word goes before it.
+            nothing was found. The equipment file overrides it.
 
         Returns
         -------
