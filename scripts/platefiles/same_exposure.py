@@ -7,7 +7,7 @@ of their first rows, which no two exposures share. Only such frames are opened, 
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from platefiles import keywords
@@ -36,17 +36,10 @@ def compared_pixels(files: Sequence["RawFile"]) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        By path: equal for equal exposures. A packed file that cannot be unpacked to its end is
-        equal to no other, so that it never takes the place of a whole one.
+        By path: equal for equal exposures, of which some may be damaged further on
+        (`platefiles.copies`).
     """
-    found: dict[str, str] = {}
-    for group in _alike(files):
-        for file in group:
-            found[file.path] = file.pixels or _sample(file)
-        for file in _equal(group, found):
-            if not file.pixels and not _is_whole(file):
-                found[file.path] = _UNREADABLE + file.fingerprint
-    return found
+    return {file.path: file.pixels or _sample(file) for group in _alike(files) for file in group}
 
 
 def _alike(files: Sequence["RawFile"]) -> Iterable[list["RawFile"]]:
@@ -76,13 +69,6 @@ def _other_date(file: "RawFile") -> Value:
     return next((file.header[k] for k in _DATES if k in file.header), "") or stem_of(file.inside)
 
 
-def _equal(group: Sequence["RawFile"], found: Mapping[str, str]) -> list["RawFile"]:
-    counts: dict[str, list[RawFile]] = defaultdict(list)
-    for file in group:
-        counts[found[file.path]].append(file)
-    return [file for same in counts.values() if len(same) > 1 for file in same]
-
-
 def _sample(file: "RawFile") -> str:
     """Return a digest of the first rows; one of its own where these show no noise."""
     from platefiles.rawframe import FrameError, open_raw  # astropy, which a scan can do without
@@ -95,13 +81,3 @@ def _sample(file: "RawFile") -> str:
     if not rows.min() < rows.max():
         return f"blank {file.fingerprint}"
     return hashlib.sha256(rows.tobytes()).hexdigest()[:16]
-
-
-def _is_whole(file: "RawFile") -> bool:
-    from platefiles.rawframe import FrameError, open_raw
-
-    try:
-        with open_raw(file.path):
-            return True
-    except (FrameError, OSError):
-        return False

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.cards import Cards, HeaderError
+from platefiles.copies import UNREAD, judged_copies
 from platefiles.errors import UserError
 from platefiles.keywords import READ, filters_by_hierarch
 from platefiles.objectstore import is_object_url
@@ -31,6 +32,8 @@ SETTLE_S = 2.0
 _YOUNG_S = 60.0
 BEING_WRITTEN = "is still being written; the next run takes it"
 _CACHE_VERSION = hashlib.sha256(repr(("1", READ)).encode()).hexdigest()[:16]
+
+_COMPARED = ("pixels", "content", "blank_sectors")
 
 _Known = dict[str, Any]
 
@@ -57,6 +60,14 @@ class RawFile:
     """16 hex digits of the SHA-256 over size, headers and the last 64 KB."""
     pixels: str = ""
     """What identifies the exposure where another file may hold the same one, else empty."""
+    content: str = ""
+    """16 hex digits of the SHA-256 of all bytes where another file has the fingerprint."""
+    blank_sectors: int = 0
+    """Sectors of 512 bytes of a single value; counted where `fault` is known."""
+    fault: str | None = None
+    """Why it cannot be read whole, or empty; None where nobody asked."""
+    damage: str = ""
+    """What is wrong with a copy of which a better one is there; see `platefiles.copies`."""
 
     @property
     def name(self) -> str:
@@ -116,11 +127,7 @@ def scan_folders(
     for place in _changing(files, fresh, settle_s):
         del records[files[place].path]
         files[place] = replace(files[place], reason=BEING_WRITTEN)
-    pixels = compared_pixels(files)
-    for place, file in enumerate(files if pixels else ()):
-        if file.path in pixels:
-            files[place] = replace(file, pixels=pixels[file.path])
-            records[file.path] = {**records[file.path], "pixels": pixels[file.path]}
+    files = _compared(files, records)
     prefixes = [str(place) for place in places if is_object_url(place)]
     if prefixes:
         from platefiles.objectscan import scan_objects  # which needs this module
@@ -132,6 +139,21 @@ def scan_folders(
         text = json.dumps({"version": _CACHE_VERSION, "files": records}, separators=(",", ":"))
         with suppress(OSError):  # it only saves time, and products will say that the disk is full
             write_if_changed(cache, text)
+    return files
+
+
+def _compared(files: list[RawFile], records: dict[str, _Known]) -> list[RawFile]:
+    """Compare files that may hold one exposure; let the records keep what that has told."""
+    pixels = compared_pixels(files)
+    if pixels:
+        files = [replace(f, pixels=pixels[f.path]) if f.path in pixels else f for f in files]
+    files = judged_copies(files)
+    for file in files:
+        told: _Known = {key: value for key in _COMPARED if (value := getattr(file, key))}
+        if file.fault is not None and not file.fault.startswith(UNREAD):
+            told["fault"] = file.fault
+        if told and file.path in records:
+            records[file.path] = {**records[file.path], **told}
     return files
 
 

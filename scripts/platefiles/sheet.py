@@ -54,7 +54,7 @@ def build_sheet(
     _check_fixes(loaded)
     again = recognised(raw_files, known)
     names = [_names(file, again.get(place)) for place, file in enumerate(raw_files)]
-    frames, pixels, ids = [], {}, {one.id for one in again.values()}
+    frames, files, ids = [], {}, {one.id for one in again.values()}
     claimed = claims(loaded.project)
     facts = [_facts(file, loaded, told) for file, told in zip(raw_files, names, strict=True)]
     longitudes = site_longitudes(facts, loaded)
@@ -71,9 +71,10 @@ def build_sheet(
         reason = _reason(file, names[place], fact, channel, loaded) or unclear
         name = again[place].name if place in again else file.name
         frames.append(_frame(identity, name, file, fact, readout, reason, channel, longitude))
-        pixels[identity] = file.pixels
-    if any(pixels.values()) or len({frame.fingerprint for frame in frames}) < len(frames):
-        frames = _copies_out(_pinned_first(frames, loaded), pixels)
+        files[identity] = file
+    compared = any(file.pixels for file in raw_files)
+    if compared or len({frame.fingerprint for frame in frames}) < len(frames):
+        frames = _copies_out(_pinned_first(frames, loaded), files)
     kept = _odd_sizes_out(frames)
     return tuple(sorted(kept, key=lambda frame: frame.id))
 
@@ -239,22 +240,39 @@ def _pinned_first(frames: Sequence[Frame], loaded: "LoadedProject") -> list[Fram
     return sorted(frames, key=lambda frame: frame.id not in pinned)
 
 
-def _copies_out(frames: Sequence[Frame], pixels: Mapping[str, str]) -> list[Frame]:
-    """Leave out every file but the first of those with one fingerprint or the same pixels."""
+def _copies_out(frames: Sequence[Frame], files: Mapping[str, RawFile]) -> list[Frame]:
+    """Leave out all but one of the files with one fingerprint or the same pixels.
+
+    That is the first one that is not known to be damaged.
+    """
     by_content: dict[str, Frame] = {}
     by_pixels: dict[str, Frame] = {}
     kept = []
-    for frame in frames:
+    for frame in sorted(frames, key=lambda frame: bool(files[frame.id].damage)):
         if frame.role != "unused":
-            seen = pixels[frame.id] or frame.fingerprint
+            file = files[frame.id]
             same, what = by_content.setdefault(frame.fingerprint, frame), "content"
             if same is frame:
+                seen = file.pixels or frame.fingerprint
                 same, what = by_pixels.setdefault(seen, frame), "pixels"
             if same is not frame:
-                where = same.name if same.name != frame.name else escape(same.path)
-                frame = _unused(frame, f"{SAME_AS}{what} as {where}")
+                frame = _unused(frame, _copy_of(same, what, frame, files))
         kept.append(frame)
     return kept
+
+
+def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, RawFile]) -> str:
+    """Say of which frame another one is a copy, and which of the two is damaged."""
+    where = same.name if same.name != frame.name else escape(same.path)
+    file, other = files[frame.id], files[same.id]
+    if file.damage:
+        return f"{SAME_AS}exposure as {where}, but damaged: {file.damage}"
+    if what == "content" and file.content != other.content:
+        return (
+            f"{SAME_AS}exposure as {where}, but other bytes, and nothing tells which file is "
+            "damaged; look at both, and exclude the damaged one"
+        )
+    return f"{SAME_AS}{what} as {where}"
 
 
 def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:

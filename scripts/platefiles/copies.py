@@ -1,0 +1,151 @@
+"""Copies of one exposure, of which some may be damaged: the intact one is to be used.
+
+Files of one fingerprint agree in size, headers and last bytes, and may still differ in between: a
+disk that fails, or a copy that went wrong, often leaves zeros there. So they are read whole, once,
+before one of them is left out.
+"""
+
+import mmap
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from platefiles.objectstore import is_object_url
+from platefiles.provenance import file_sha256
+
+if TYPE_CHECKING:
+    from platefiles.scan import RawFile
+
+UNREAD = "cannot be read to its end"
+"""How the fault of a file begins that the disk does not give; the next scan tries again."""
+
+_SECTOR = 512
+_SECTORS_AT_ONCE = 1 << 13
+
+
+def judged_copies(files: Sequence["RawFile"]) -> list["RawFile"]:
+    """Read what may be copies of one exposure whole, and tell damaged ones from intact ones.
+
+    Parameters
+    ----------
+    files : sequence of RawFile
+        All that a scan found, with `pixels` compared, and with what earlier scans read in
+        `content`, `blank_sectors` and `fault`. Objects in storage are not read.
+
+    Returns
+    -------
+    list of RawFile
+        In the same order. `damage` is set where a better copy is there: of files of one
+        fingerprint and different bytes, those that cannot be read to their end or contradict
+        their own sums, else those with more sectors of a single value, else those whose bytes
+        fewer of them share. Of files of equal pixels and different fingerprints, those that
+        cannot be read whole.
+    """
+    by_path = {file.path: file for file in files}
+    usable = [file for file in files if not file.reason and not is_object_url(file.path)]
+    for group in _groups(usable, "fingerprint"):
+        read = [_with_content(file) for file in group]
+        if len({file.content for file in read}) > 1:
+            read = _judged([_with_fault(file) for file in read])
+        by_path |= {file.path: file for file in read}
+    for group in _groups((by_path[file.path] for file in usable), "pixels"):
+        if len({file.fingerprint for file in group}) == 1:
+            continue
+        read = [_with_fault(file) for file in group]
+        if not all(file.fault for file in read):
+            read = [replace(file, damage=file.damage or file.fault or "") for file in read]
+        by_path |= {file.path: file for file in read}
+    return [by_path[file.path] for file in files]
+
+
+def _groups(files: Iterable["RawFile"], name: str) -> list[list["RawFile"]]:
+    """Return files that share a value, which is not empty, in groups of two and more."""
+    groups: dict[str, list[RawFile]] = defaultdict(list)
+    for file in files:
+        groups[getattr(file, name)].append(file)
+    return [group for value, group in groups.items() if value and len(group) > 1]
+
+
+def _judged(files: Sequence["RawFile"]) -> list["RawFile"]:
+    """Tell what is wrong with all but the best of files that should be equal."""
+    shared = Counter(file.content for file in files)
+
+    def rank(file: "RawFile") -> tuple[bool, int, int]:
+        return bool(file.fault), file.blank_sectors, -shared[file.content]
+
+    best = min(files, key=rank)
+    found = []
+    for file in files:
+        damage = ""
+        if rank(file) != rank(best):
+            more = file.blank_sectors - best.blank_sectors
+            damage = file.fault or (
+                f"{more * _SECTOR} bytes more than there hold one value only"
+                if more
+                else f"its bytes are those of {shared[file.content]} of {len(files)} copies"
+            )
+        found.append(replace(file, damage=damage))
+    return found
+
+
+def _with_content(file: "RawFile") -> "RawFile":
+    if file.content:
+        return file
+    try:
+        return replace(file, content=file_sha256(file.path)[:16])
+    except OSError:  # which `_with_fault` tells
+        return file
+
+
+def _with_fault(file: "RawFile") -> "RawFile":
+    if file.fault is not None:
+        return file
+    try:
+        blank = _blank_sectors(file.path)
+        return replace(file, blank_sectors=blank, fault=_fault(file.path))
+    except OSError as error:
+        return replace(file, fault=f"{UNREAD}: {error.strerror or error}")
+
+
+def _blank_sectors(path: str) -> int:
+    """Count the sectors of a file whose bytes are all equal."""
+    import numpy as np  # which a scan without copies can do without
+
+    count = 0
+    with open(path, "rb") as file:
+        while chunk := file.read(_SECTOR * _SECTORS_AT_ONCE):
+            whole = len(chunk) // _SECTOR * _SECTOR
+            sectors = np.frombuffer(chunk[:whole], np.uint8).reshape(-1, _SECTOR)
+            count += int((sectors == sectors[:, :1]).all(axis=1).sum())
+    return count
+
+
+def _fault(path: str) -> str:
+    """Say why a raw frame cannot be used whole, or nothing."""
+    from platefiles.rawframe import FrameError, open_raw  # astropy
+
+    try:
+        with open_raw(path):
+            return _wrong_sum(path)
+    except FrameError as error:
+        return str(error)
+
+
+def _wrong_sum(path: str) -> str:
+    """Say which data contradict the sum that their header states, or nothing."""
+    from platefiles.fitsblocks import BrokenFits, read_blocks
+    from platefiles.integrity import ones_complement_sum
+
+    try:
+        blocks = read_blocks(path)
+    except BrokenFits:  # packed as a whole, or with bytes behind the last data
+        return ""
+    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        for block in blocks:
+            stated = block.text("DATASUM")
+            with memoryview(content) as view:
+                data = ones_complement_sum(view[block.data_start : block.stop])
+            if stated is not None and stated.strip() != str(data):
+                return f"its data contradict the DATASUM of the header of {block.name}"
+    return ""
