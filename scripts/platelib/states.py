@@ -62,13 +62,22 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
         if row["stars"] < _SPARSE * stars:
             _set(row, "clouded", f"{_stars(row)} where the channel's median is {stars:.0f}")
         elif row["stars"] < limits.min_stars:
-            _set(row, "few stars", f"{_stars(row)}; at least {limits.min_stars} are needed")
+            wanted = f"at least {limits.min_stars} are needed (quality: min_stars)"
+            _set(row, "few stars", f"{_stars(row)}; {wanted}")
         elif row["ellipticity"] > limits.max_ellipticity:
-            _set(row, "trailed", f"ellipticity of the stars {row['ellipticity']:.2f}")
+            found = f"ellipticity of the stars {row['ellipticity']:.2f}"
+            _set(row, "trailed", _above(found, limits.max_ellipticity, "max_ellipticity"))
         elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
-            _set(row, "blurred", f"FWHM {row['fwhm_px']:.1f} px where the median is {fwhm:.1f} px")
+            ratio = row["fwhm_px"] / fwhm
+            found = f"FWHM {row['fwhm_px']:.1f} px, {ratio:.3g} times the median"
+            _set(row, "blurred", _above(found, limits.max_fwhm_ratio, "max_fwhm_ratio"))
         elif sky > 0 and row["sky_rate"] > limits.max_background_ratio * sky:
-            _set(row, "bright sky", f"{row['sky_rate'] / sky:.0f} times the median sky")
+            found = f"{row['sky_rate'] / sky:.3g} times the median sky"
+            _set(
+                row,
+                "bright sky",
+                _above(found, limits.max_background_ratio, "max_background_ratio"),
+            )
 
 
 def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
@@ -89,7 +98,8 @@ def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
     for row in rows:
         share = row["transparency"] / best
         if row["state"] == "used" and share < limits.min_transparency:
-            _set(row, "clouded", f"transparency {share:.2f} of the channel's best subs")
+            limit = f"below {limits.min_transparency:g} (quality: min_transparency)"
+            _set(row, "clouded", f"transparency {share:.3g} of the channel's best subs, {limit}")
     used = [row for row in rows if row["state"] == "used"]
     raw = [_weight(row, weights) for row in used]
     for row, weight in zip(used, raw, strict=True):
@@ -153,6 +163,10 @@ def _weight(row: dict[str, Any], weights: str) -> float:
         return 1.0
     spread = row["noise_rate"] * (row["fwhm_px"] if weights == "noise_and_seeing" else 1.0)
     return 1 / spread**2
+
+
+def _above(found: str, limit: float, key: str) -> str:
+    return f"{found}, above {limit:g} (quality: {key})"
 
 
 def _stars(row: dict[str, Any]) -> str:

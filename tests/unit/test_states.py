@@ -37,9 +37,21 @@ def _rows(count: int = 9, **changes) -> list[dict]:
     ("changes", "state", "reason"),
     [
         ({"stars": 15}, "clouded", "15 stars where the channel's median is 104"),
-        ({"ellipticity": 0.62}, "trailed", "ellipticity of the stars 0.62"),
-        ({"fwhm_px": 6.0}, "blurred", "FWHM 6.0 px where the median is 3.0 px"),
-        ({"sky_rate": 50.0}, "bright sky", "25 times the median sky"),
+        (
+            {"ellipticity": 0.62},
+            "trailed",
+            "ellipticity of the stars 0.62, above 0.45 (quality: max_ellipticity)",
+        ),
+        (
+            {"fwhm_px": 6.0},
+            "blurred",
+            "FWHM 6.0 px, 1.97 times the median, above 1.8 (quality: max_fwhm_ratio)",
+        ),
+        (
+            {"sky_rate": 50.0},
+            "bright sky",
+            "25 times the median sky, above 20 (quality: max_background_ratio)",
+        ),
     ],
 )
 def test_bad_subs_have_their_sentence(changes, state, reason):
@@ -57,7 +69,7 @@ def test_few_stars_in_every_sub():
         row["stars"] = 6
     judge_measures(rows, LIMITS)
     assert {row["state"] for row in rows} == {"few stars"}
-    assert rows[0]["reason"] == "6 stars; at least 8 are needed"
+    assert rows[0]["reason"] == "6 stars; at least 8 are needed (quality: min_stars)"
 
 
 def test_good_subs_are_used():
@@ -104,7 +116,7 @@ def test_clouds_dim_the_stars():
     judge(rows, LIMITS, "noise")
     assert (rows[0]["state"], rows[0]["reason"]) == (
         "clouded",
-        "transparency 0.41 of the channel's best subs",
+        "transparency 0.408 of the channel's best subs, below 0.5 (quality: min_transparency)",
     )
     assert rows[1]["transparency"] == pytest.approx(1 / 1.01)
 

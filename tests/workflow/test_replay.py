@@ -184,7 +184,7 @@ def test_a_sub_that_was_left_out_is_explained_by_the_picture_alone(orphans, verb
     """The reason stands in the cube; a sub that is used is told with its weight."""
     assert verb("trace", orphans.cube, "--why-not", "2026-03-23/b-03") == (
         "2026-03-23/b-03.fits is not in channel b. Its state is 'trailed': "
-        "ellipticity of the stars 0.76.\n"
+        "ellipticity of the stars 0.76, above 0.45 (quality: max_ellipticity).\n"
     )
     assert "is in channel ha with weight" in verb("trace", orphans.cube, "--why-not", "ha-04")
     assert "has 'nothing-like-it' in" in verb(
