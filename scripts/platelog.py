@@ -109,16 +109,11 @@ def child_environment(root: Path, venv: Path) -> dict[str, str]:
 def say(text: str, stream: TextIO) -> None:
     """Write lines to the console, folded at words; a reader who has left is no error."""
     try:
-        from platecli.screen import console_width, folded
+        from platecli.screen import Console, console_width
 
-        lines = text.splitlines()
-        text = "\n".join(part for line in lines for part in folded(line, console_width(stream)))
+        print(text, file=Console(stream, console_width(stream), keep_going=True), flush=True)
     except SyntaxError:  # a Python that is too old, which the text is about
-        pass
-    try:
         print(text, file=stream, flush=True)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def main(argv: list[str]) -> int:

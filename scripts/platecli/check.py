@@ -10,6 +10,7 @@ from platecli import outcome
 from platecli.doubts import doubt_lines
 from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
+from platecli.screen import show
 from platecli.summary import USED, hours_minutes
 from platefiles.frame import EXCLUDED, Frame
 from platefiles.known_frames import present_name
@@ -35,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     plans, problems = open_projects(words, PROJECTS, True, True, directory)
     with contextlib.chdir(directory):
         for plan in plans.values():
-            print("\n".join(text(look_ahead(plan, args.to))), flush=True)
+            show(text(look_ahead(plan, args.to)))
     for name, problem in problems.items():
         alone = len(plans) + len(problems) == 1
         print(named(problem, name, alone), file=sys.stderr)

@@ -19,6 +19,7 @@ from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
+from platecli.screen import guarded
 from platecli.stepserver import StepServer, used_by_snakemake
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog import progress
@@ -145,7 +146,7 @@ def _start(words: list[str], steps: Sequence[str]) -> tuple[int, Callable[[], in
         with contextlib.suppress(OSError):
             os.setpgid(0, 0)
         sys.argv = words[3:]
-        # Jobs write their logs through these; the progress lines fold themselves.
+        # The progress lines fold themselves.
         sys.stdout = getattr(sys.stdout, "unfolded", sys.stdout)
         sys.stderr = getattr(sys.stderr, "unfolded", sys.stderr)
         _end(words[4:], steps)
@@ -263,6 +264,7 @@ def _leave_reports_away() -> None:
 
 def _end(argv: list[str], steps: Sequence[str] = ()) -> NoReturn:
     """Do `main` and end this process without clearing up its memory, which takes long."""
+    sys.stdout, sys.stderr = guarded(sys.stdout), guarded(sys.stderr)
     try:
         status = main(argv, steps)
     except SystemExit as stop:

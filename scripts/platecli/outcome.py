@@ -11,6 +11,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from platefiles.slug import printable
+
 FAILED = 1
 """Exit status: something went wrong in at least one project."""
 WRONG = 2
@@ -154,7 +156,7 @@ def write_line(results: Path, text: str) -> None:
         return
     handler.setFormatter(logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%d %H:%M:%S"))
     log.addHandler(handler)
-    log.info("%s", " ".join(text.split()))
+    log.info("%s", printable(" ".join(text.split())))
     handler.close()
 
 

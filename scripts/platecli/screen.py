@@ -1,5 +1,6 @@
-"""Text on the console: lines that end at words, and readers that leave early.
+"""Text on the console: only what prints, lines that end at words, and readers that leave early.
 
+`Console` is the door through which every word of every verb goes; a verb only prints.
 Standard library only, because the launcher shows its help with it.
 """
 
@@ -9,9 +10,10 @@ import os
 import re
 import textwrap
 from collections.abc import Iterable
-from typing import Any, TextIO
+from contextlib import suppress
+from typing import Any, TextIO, cast
 
-from platefiles.slug import printable
+from platefiles.slug import printable_lines
 
 _LABEL = re.compile(r" *[^\s│├└]+ {2,}(?=\S)")
 _STEM = re.compile("[ │├└─]*")
@@ -23,7 +25,10 @@ NARROWEST = 20
 
 
 class Console:
-    """A text stream that folds long lines at words.
+    r"""A text stream that folds long lines at words, and that escapes what does not print.
+
+    File names, headers, records and logs may be anybody's. Nothing that is written here moves the
+    cursor, changes colours or turns the direction of text: such a character appears as ``\uXXXX``.
 
     Parameters
     ----------
@@ -38,13 +43,15 @@ class Console:
 
     def __init__(self, stream: TextIO, width: int | None, keep_going: bool = False) -> None:
         self._stream, self.width, self.keep_going = stream, width, keep_going
+        with suppress(AttributeError, ValueError, OSError):  # a terminal that is not UTF-8
+            cast(Any, stream).reconfigure(errors="backslashreplace")
         self._held = ""
         self._line_is_begun = self._reader_left = False
 
     @property
-    def unfolded(self) -> TextIO:
-        """The stream below, for what is not meant for the console, such as logs of jobs."""
-        return self._stream
+    def unfolded(self) -> Console:
+        """A console on the same stream that leaves the length of lines to who writes them."""
+        return Console(self._stream, None, self.keep_going)
 
     def __getattr__(self, name: str) -> Any:
         """Be the stream itself in everything else."""
@@ -52,15 +59,25 @@ class Console:
 
     def write(self, text: str) -> int:
         """Write the lines that are complete; hold the rest until `flush` or the end of its line."""
+        shown = printable_lines(text)
         if self.width is None:
-            self._send(text)
+            self._send(shown)
             return len(text)
-        *lines, self._held = (self._held + text).split("\n")
+        *lines, self._held = (self._held + shown).split("\n")
         for line in lines:
             self._send(line if self._line_is_begun else "\n".join(folded(line, self.width)))
             self._send("\n")
             self._line_is_begun = False
         return len(text)
+
+    def writelines(self, texts: Iterable[str]) -> None:
+        """Write each text, as `write` does."""
+        for text in texts:
+            self.write(text)
+
+    def erase_line(self) -> None:
+        """Clear the last line of a terminal and go back to its beginning."""
+        self._send("\r\x1b[K")
 
     def flush(self) -> None:
         """Write what is held, as it is, and flush the stream."""
@@ -82,6 +99,19 @@ class Console:
                 raise
             self._reader_left = True
             discard(self._stream)
+
+
+def guarded(stream: Any) -> Any:
+    """Return a stream that escapes what does not print: itself, if it is a console already.
+
+    Parameters
+    ----------
+    stream : file-like or None
+        None, where the stream was closed by who started this process, stays None.
+    """
+    if stream is None or isinstance(stream, Console):
+        return stream
+    return Console(stream, None, keep_going=True)
 
 
 def discard(stream: Any) -> None:
@@ -161,11 +191,12 @@ def cut_at_word(text: str, width: int) -> str:
 
 
 def show(lines: Iterable[str]) -> None:
-    """Print lines; what would move the cursor or change colours is shown as an escape.
+    """Print each line at once, as it comes.
 
     Parameters
     ----------
     lines : iterable of str
+        A line break inside of one is escaped: what a file says of itself makes no line of its own.
     """
     for line in lines:
-        print(printable(line), flush=True)
+        print(line.replace("\n", "\\n"), flush=True)

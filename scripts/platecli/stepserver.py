@@ -30,6 +30,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, NoReturn, Self
 
+from platecli.screen import guarded
+
 KILLED = -signal.SIGKILL
 """Status of a job that ended without a word of its own."""
 
@@ -334,4 +336,5 @@ def _measured(pid: int, record: Any) -> Iterator[None]:
 
 
 if __name__ == "__main__":
+    sys.stdout, sys.stderr = guarded(sys.stdout), guarded(sys.stderr)
     serve(socket.socket(fileno=int(sys.argv[1])))

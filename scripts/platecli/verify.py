@@ -9,6 +9,7 @@ from pathlib import Path
 
 from platecli.naming import add_directory, results_word
 from platecli.outcome import WRONG
+from platecli.screen import show
 from platefiles.provenance import lock_digest
 from platefiles.slug import escape
 from platefiles.verification import CHANGED, MISSING, OK, Verification, verify
@@ -42,7 +43,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Look at the files and say how they are."""
     done = verify([results_word(word, args.directory) for word in args.path], args.raw)
-    print(as_json(done) if args.json else "\n".join(text(done, args.all)))
+    if args.json:
+        print(as_json(done))
+    else:
+        show(text(done, args.all))
     if done.count(CHANGED):
         return ALTERED
     return INCOMPLETE if done.count(MISSING) else 0

@@ -13,6 +13,7 @@ from pathlib import Path
 from platefiles.errors import UserError
 from platefiles.orphans import hold_job_lock
 from platefiles.provenance import digest
+from platefiles.slug import printable, printable_lines
 
 log = logging.getLogger("platelog")
 
@@ -40,7 +41,7 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
         if not Path(path).is_absolute():  # as Snakemake gives it, from the results folder on
             hold_job_lock(Path(path).parts[0])
     except OSError as error:
-        sys.exit(f"{os.path.realpath(path)}: {error.strerror or error}")
+        sys.exit(printable(f"{os.path.realpath(path)}: {error.strerror or error}"))
     log.setLevel(logging.INFO)
     log.addHandler(handler)
     warnings.simplefilter("default")
@@ -72,7 +73,10 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
 
 
 class _LogFile(logging.Handler):
-    """A log whose lines are whole or not there; errors that do not fit go to standard error."""
+    """A log whose lines are whole or not there; errors that do not fit go to standard error.
+
+    What does not print is escaped: a log is read on a terminal.
+    """
 
     def __init__(self, path: str | Path):
         super().__init__()
@@ -80,7 +84,7 @@ class _LogFile(logging.Handler):
         self.file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed with the handler
 
     def emit(self, record: logging.LogRecord) -> None:
-        left = f"{self.format(record)}\n".encode("utf-8", "backslashreplace")
+        left = f"{printable_lines(self.format(record))}\n".encode()
         end = self.file.tell()
         try:
             while left:
@@ -90,7 +94,7 @@ class _LogFile(logging.Handler):
                 self.file.seek(end)
                 self.file.truncate()
             if record.levelno >= logging.ERROR and not record.exc_info:
-                print(record.getMessage(), file=sys.stderr)
+                print(printable_lines(record.getMessage()), file=sys.stderr)
 
     def close(self) -> None:
         with suppress(OSError):

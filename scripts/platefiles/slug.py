@@ -58,6 +58,16 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else escape(c) for c in text)
 
 
+def printable_lines(text: str) -> str:
+    r"""Make a text of several lines fit for screens, as `printable` does; `\n` stays.
+
+    Nothing in the result moves a cursor, changes a colour or turns the direction of writing.
+    """
+    if text.isprintable():
+        return text
+    return "\n".join(printable(line) for line in text.split("\n"))
+
+
 def unescape(text: str) -> str:
     """Undo `escape`."""
     return _ESCAPED.sub(_character, text) if "\\" in text else text

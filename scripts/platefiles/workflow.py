@@ -17,6 +17,7 @@ from platefiles.opening import RESULTS, named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.sharing import shared_masters, shared_stem
+from platefiles.slug import printable_lines
 from platefiles.tiles import needed_mb
 
 
@@ -438,7 +439,7 @@ def open_plans(
         raise UserError("\n".join(named(text, name, alone) for name, text in problems.items()))
     if main_process:
         for name, problem in problems.items():
-            print(named(problem, name, alone=False), file=sys.stderr)
+            print(printable_lines(named(problem, name, alone=False)), file=sys.stderr)
     return Plans(opened, dry_run, main_process)
 
 

@@ -5,6 +5,7 @@ import sys
 
 from snakemake_interface_logger_plugins.base import LogHandlerBase
 
+from platecli.screen import guarded
 from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import Progress
 
@@ -14,7 +15,8 @@ class LogHandler(LogHandlerBase):
 
     def __post_init__(self) -> None:
         """Write to the same stream as Snakemake would."""
-        stream = sys.stdout if getattr(self.common_settings, "stdout", False) else sys.stderr
+        stdout = getattr(self.common_settings, "stdout", False)
+        stream = sys.stdout if stdout else sys.stderr
         dry_run = getattr(self.common_settings, "dryrun", False)
         self._progress = Progress(stream, dry_run, workload=progress.EXPECTED)
 
@@ -37,7 +39,7 @@ class LogHandler(LogHandlerBase):
         if record.levelno < logging.ERROR:
             return
         try:
-            sys.stderr.write(f"{record.getMessage()}\n")
+            guarded(sys.stderr).write(f"{record.getMessage()}\n")
         except Exception:
             logging.raiseExceptions = False
 

@@ -7,7 +7,8 @@ import time
 from collections.abc import Callable
 from typing import Any, TextIO
 
-from platecli.screen import console_width, cut_at_word, folded
+from platecli.screen import Console, console_width, cut_at_word, folded, guarded
+from platefiles.slug import printable
 from snakemake_logger_plugin_platelog.reasons import (
     missing_input,
     project_in,
@@ -52,7 +53,8 @@ class Progress:
     Parameters
     ----------
     stream
-        Where the lines go. On a terminal the progress is one line that is written over.
+        Where the lines go: a `Console`, or a plain stream, which is made one. On a terminal the
+        progress is one line that is written over.
     dry_run
         List the jobs in place of their progress.
     clock
@@ -63,12 +65,12 @@ class Progress:
 
     def __init__(
         self,
-        stream: TextIO,
+        stream: TextIO | Console,
         dry_run: bool = False,
         clock: Callable[[], float] = time.monotonic,
         workload: Workload | None = None,
     ) -> None:
-        self._stream, self._dry_run, self._clock = stream, dry_run, clock
+        self._stream, self._dry_run, self._clock = guarded(stream), dry_run, clock
         self._terminal = stream.isatty()
         self._start = self._last_line = clock()
         self._workload, self._cores = workload or Workload(), 0
@@ -235,7 +237,7 @@ class Progress:
         elif self._terminal:
             width = console_width(self._stream) or _USUAL_WIDTH
             self._erase()
-            self._stream.write(cut_at_word(self._state(now), width - 1))
+            self._stream.write(cut_at_word(printable(self._state(now)), width - 1))
             self._stream.flush()
             self._standing = True
         elif now - self._last_line >= QUIET_S and self._done < self._planned:
@@ -257,13 +259,13 @@ class Progress:
         self._erase()
         width = console_width(self._stream)
         for line in text.split("\n"):
-            self._stream.write("\n".join(folded(line, width)) + "\n")
+            self._stream.write("\n".join(folded(printable(line), width)) + "\n")
         self._stream.flush()
         self._last_line = self._clock()
 
     def _erase(self) -> None:
         if self._standing:
-            self._stream.write("\r\x1b[K")
+            self._stream.erase_line()
             self._standing = False
 
 

@@ -3,6 +3,7 @@
 import csv
 import os
 import shutil
+import sys
 from html.parser import HTMLParser
 
 import pytest
@@ -82,6 +83,36 @@ def test_no_name_acts_on_the_terminal(hostile):
     _, said = hostile
     assert all(line.isprintable() for line in said.replace(PLACE, "").splitlines())
     assert "left out: other.fits: FILTER = '</script><script>alert(1)</script>' is in" in said
+
+
+def test_no_verb_lets_a_name_act_on_the_terminal(hostile, command_line, checkout, tmp_path):
+    """Every verb that reads raw frames, products or logs shows lines that print, no others."""
+    home, _ = hostile
+    place, project = ["--directory", str(home.folder)], str(home.project)
+    channel, cube = home.results / "channels" / "g.fits", home.results / "picture"
+    picture = str(next(cube.glob("*.png")))
+    verbs = [
+        (["check", project, *place], 0),
+        (["run", project, *place, "--dry-run"], 0),
+        (["run", project, *place], 0),
+        (["trace", str(channel), "--all"], 0),
+        (["trace", str(channel), "--why-not", ".fits"], 0),
+        (["trace", picture, "--prov", str(tmp_path / "prov.json")], 0),
+        (["verify", str(home.results), "--all"], 0),
+        (["compare", picture, picture], 0),
+        (["compare", str(channel), str(channel)], 0),
+        (["replay", str(channel), "--into", str(tmp_path / "again"), "--raw", str(tmp_path)], 1),
+        (["depth", project, *place], 0),
+        (["stars", project], 0),
+        (["new", "odd", str(home.raw), "--together"], 0),
+    ]
+    for words, expected in verbs:
+        command = [sys.executable, "-P", "-m", "platecli", *words]
+        text = command_line.said(command, expected, checkout=checkout)
+        assert text.strip()
+        assert all(line.isprintable() for line in text.replace(PLACE, "").split("\n")), words
+    draft = (checkout / "config" / "projects" / "odd.yaml").read_text(encoding="utf-8")
+    assert all(line.isprintable() for line in draft.replace(PLACE, "").split("\n"))
 
 
 class _Page(HTMLParser):
