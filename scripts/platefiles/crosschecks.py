@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from platefiles.colour_sensor import COLOUR_SENSOR
 from platefiles.config_problems import Source, homes, key_name, locate
 from platefiles.filters import canonical_filter
+from platefiles.header_fixes import value_problem
 from platefiles.keywords import KEYS
 from platefiles.objectstore import is_object_url, url_problem
 from platefiles.project import PICTURE_KEYS, LoadedProject, Project
@@ -122,17 +123,19 @@ def overlap_problems(project: Project, file: YamlFile) -> list[str]:
 
 
 def header_fix_problems(project: Project, file: YamlFile) -> list[str]:
-    """List header fixes of cards that are never read."""
+    """List header fixes of cards that are never read, and values that cannot be understood."""
     problems = []
     for pattern, cards in project.header_fixes.items():
-        for key in cards:
+        for key, value in cards.items():
             if key not in KEYS:
                 close = difflib.get_close_matches(key, KEYS, 1)
                 hint = f" - did you mean '{close[0]}'?" if close else ""
+                problem = f"is a card that is never read{hint}"
+            else:
+                problem = value_problem(key, value)
+            if problem:
                 where = file.where(["header_fixes", pattern, key])
-                problems.append(
-                    f"{where}: header_fixes.{pattern}.{key}: is a card that is never read{hint}"
-                )
+                problems.append(f"{where}: header_fixes.{pattern}.{key}: {problem}")
     return problems
 
 

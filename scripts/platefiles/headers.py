@@ -93,7 +93,7 @@ class _Header:
     def number(self, keys: tuple[str, ...]) -> float | None:
         for source in self._sources:
             for key in keys:
-                value = _number(source.get(key))
+                value = read_number(source.get(key))
                 if value is not None:
                     return value
         return None
@@ -329,18 +329,19 @@ def _right_ascension(value: Value | None) -> float | None:
     if isinstance(value, str):
         read = angle(value)
         hours = read[0] if read and re.search(r"\d[\s:h]+\d", value) else None
-        degrees = hours * 15 if hours is not None else _number(value)
+        degrees = hours * 15 if hours is not None else read_number(value)
     else:
-        degrees = _number(value)
+        degrees = read_number(value)
     return degrees if degrees is not None and 0 <= degrees <= 360 else None
 
 
 def _degrees(value: Value | None) -> float | None:
     read = angle(value) if isinstance(value, str) else None
-    return read[0] if read else _number(value)
+    return read[0] if read else read_number(value)
 
 
-def _number(value: Value | None) -> float | None:
+def read_number(value: Value | None) -> float | None:
+    """Return the number that a value of a card is or begins with; None if there is none."""
     if isinstance(value, bool) or value is None:
         return None
     if isinstance(value, str):

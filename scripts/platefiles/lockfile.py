@@ -64,6 +64,34 @@ def read_lock(path: Path) -> Lock | None:
         raise UserError(msg) from error
 
 
+def size_problem(path: Path, lock: Lock, width_px: int, height_px: int) -> str:
+    """Say that the grid of a lock file is not that of the sub that it is pinned to.
+
+    Parameters
+    ----------
+    path : Path
+        The lock file.
+    lock : Lock
+        Its content.
+    width_px, height_px : int
+        Size of that sub.
+
+    Returns
+    -------
+    str
+        A sentence with file, line and remedy; empty if the sizes agree.
+    """
+    sizes = {"width_px": (lock.width_px, width_px), "height_px": (lock.height_px, height_px)}
+    for key, (pinned, present) in sizes.items():
+        if pinned != present:
+            return (
+                f"{read_yaml(path).where(['grid', key])}: grid.{key}: the grid has {pinned} pixels "
+                f"and the sub that it is pinned to, {lock.name}, has {present}; put the first "
+                f"{path.name} back, or delete it to choose the grid again"
+            )
+    return ""
+
+
 def _check_size(lock: Lock) -> None:
     sides = (lock.width_px, lock.height_px)
     if min(sides) < 1 or max(sides) > MAX_SIDE_PX or lock.width_px * lock.height_px > MAX_PIXELS:

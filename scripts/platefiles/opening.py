@@ -9,7 +9,7 @@ from platefiles.errors import UserError
 from platefiles.frame import SAME_AS, Frame
 from platefiles.known_frames import read_known
 from platefiles.links import make_links
-from platefiles.lockfile import read_lock
+from platefiles.lockfile import read_lock, size_problem
 from platefiles.matching import match_calibration
 from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
@@ -159,8 +159,12 @@ def _check_lock(plan: ProjectPlan) -> None:
                 f"{remedy}delete {path.name} to choose again"
             )
             raise UserError(msg)
+    reference = plan.by_id[lock.reference]
+    other_size = size_problem(path, lock, reference.width_px, reference.height_px)
+    if other_size:
+        raise UserError(other_size)
     wanted = plan.loaded.project.reference
-    now = f"/{plan.by_id[lock.reference].path}"  # which may lie elsewhere than its name says
+    now = f"/{reference.path}"  # which may lie elsewhere than its name says
     is_pinned = wanted in (None, lock.reference, lock.name, Path(lock.name).name)
     if wanted and not is_pinned and not now.endswith(f"/{wanted}"):
         msg = (

@@ -220,6 +220,11 @@ def test_all_problems_of_all_files_come_at_once(desk):
             "header_fixes.*.FILTR: is a card that is never read - did you mean 'FILTER'?",
         ),
         (
+            "header_fixes: {'*': {EXPTIME: abc}}",
+            "header_fixes.*.EXPTIME: must be a number of seconds, such as 120, or '' to erase the "
+            "card (got 'abc')",
+        ),
+        (
             "equipment: ../../x",
             "equipment: must be small letters, digits, - and _ only, at most 40 (got '../../x')",
         ),

@@ -1,7 +1,7 @@
 import pytest
 
 from platefiles.errors import UserError
-from platefiles.lockfile import Lock, lock_text, read_lock
+from platefiles.lockfile import Lock, lock_text, read_lock, size_problem
 
 LOCK = Lock("g_01_ab", "nuit/h\u00e9-01.fits", 320, 240, {"g": "g_01_ab", "ha": "007"})
 
@@ -36,6 +36,19 @@ def test_broken_lock_is_a_sentence(tmp_path, text):
     path.write_text(text)
     with pytest.raises(UserError, match="p.lock.yaml: is not a readable lock file; delete it to"):
         read_lock(path)
+
+
+def test_another_size_of_the_grid_is_a_sentence(tmp_path):
+    """It names file, line, key, both sizes and the remedy; the same size is nothing to speak of."""
+    path = tmp_path / "p.lock.yaml"
+    path.write_text(lock_text(LOCK), encoding="utf-8")
+    assert size_problem(path, LOCK, 320, 240) == ""
+    assert size_problem(path, LOCK, 320, 480) == (
+        f"{path}:7: grid.height_px: the grid has 240 pixels and the sub that it is pinned to, "
+        "nuit/h\u00e9-01.fits, has 480; put the first p.lock.yaml back, or delete it to choose the "
+        "grid again"
+    )
+    assert f"{path}:6: grid.width_px: the grid has 320 pixels" in size_problem(path, LOCK, 9, 9)
 
 
 def test_lock_that_is_no_text_is_a_sentence(tmp_path):

@@ -197,6 +197,17 @@ def test_lost_reference_is_a_sentence(opened, tmp_path):
         opened()
 
 
+def test_a_grid_of_another_size_is_a_sentence(opened, tmp_path):
+    """A lock file of another camera or binning is refused before anything runs."""
+    _pin(opened(), tmp_path)
+    lock = tmp_path / "projects" / "tiny.lock.yaml"
+    width = int(lock.read_text().split("width_px: ")[1].split()[0])
+    lock.write_text(lock.read_text().replace(f"width_px: {width}", f"width_px: {width // 2}"))
+    said = rf"lock.yaml:6: grid.width_px: the grid has {width // 2} pixels and the sub .* {width};"
+    with pytest.raises(UserError, match=said):
+        opened()
+
+
 def test_lost_photometric_reference_is_a_sentence(opened, tmp_path):
     """So is the reference of brightness of a channel."""
     plans = opened()
