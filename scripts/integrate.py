@@ -109,7 +109,7 @@ def integrate(
             "solution": [] if path_to_solution is None else [path_to_solution],
         }
         record = record_hdu("integrate", path_to_channel, job, sources)
-        product.finish([columns_hdu(inputs, "INPUTS"), record])
+        product.finish([columns_hdu(inputs, "INPUTS"), record], threads=threads)
     log.info("%d of %d subs", len(subs), len(registered))
     told = ("name", "cores_rejected", "clipped_low", "clipped_high")
     for row in zip(*(inputs[name] for name in told), strict=True):

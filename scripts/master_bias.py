@@ -48,7 +48,7 @@ def master_bias(
             combine_images(images, job["settings"]["clip_sigma"], product)
             paths = (paths_to_raw, None, path_to_master)
             hdus = closing_hdus("bias", paths, job, frames, digests, [1.0] * len(frames))
-            product.finish(hdus)
+            product.finish(hdus, threads=threads)
 
     make_master(paths_to_raw, job, make)
 

@@ -66,7 +66,7 @@ def master_dark(
             numbers = _mark_defects(product, settings["hot_pixel_sigma"], enough)
             paths = (paths_to_raw, paths_to_masters, path_to_master)
             hdus = closing_hdus("dark", paths, job, frames, digests, [1.0] * len(frames))
-            product.finish(hdus, numbers)
+            product.finish(hdus, numbers, threads)
 
     make_master(paths_to_raw, job, make)
 

@@ -79,7 +79,7 @@ def master_flat(
             number = {"NDEAD": np.count_nonzero(dead)}
             paths = (paths_to_raw, paths_to_masters, path_to_master)
             hdus = closing_hdus("flat", paths, job, frames, digests, factors)
-            product.finish(hdus, number)
+            product.finish(hdus, number, threads)
 
     make_master(paths_to_raw, job, make)
 

@@ -81,7 +81,7 @@ def read_blocks(path: str | Path) -> list[Block]:
 def content_digest(path: str | Path) -> str:
     """Return the SHA-256 over all headers of a product.
 
-    The headers hold the sum of the data (``DATASUM``), so they stand for the whole content, and
+    The headers hold the SHA-256 of the data (``DATASHA``), so they stand for the whole content, and
     whoever opens a product reads them anyhow: some kilobytes of a file of gigabytes.
 
     Returns

@@ -7,11 +7,12 @@ Raw frames are read by :mod:`platefiles.rawframe`.
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 from astropy.io import fits
 
+from platefiles.fitssums import add_sums, reserve
 from platefiles.wholefile import write_whole
 
 if TYPE_CHECKING:
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 """numpy types of BITPIX."""
-
-CHECKSUM_COMMENT = "of this HDU, FITS 4.0 checksum convention"
 
 
 def read_image(path: str | Path, extname: str = "SCI") -> tuple[np.ndarray, fits.Header]:
@@ -152,11 +151,16 @@ def write_product(path: str | Path, cards: Sequence[tuple], hdus: Sequence) -> N
     """
     everything = fits.HDUList([primary_hdu(cards), *hdus])
     for hdu in everything:
-        hdu.add_checksum(when=CHECKSUM_COMMENT)
-    write_whole(path, lambda target: _write_hdus(everything, target))
+        reserve(hdu.header)
+
+    def write(target: BinaryIO) -> None:
+        _write_hdus(everything, target)
+        add_sums(target)
+
+    write_whole(path, write)
 
 
-def _write_hdus(hdus: fits.HDUList, target: IO[bytes]) -> None:
+def _write_hdus(hdus: fits.HDUList, target: BinaryIO) -> None:
     try:
         hdus.writeto(target, output_verify="exception")
     except (AttributeError, OSError) as error:

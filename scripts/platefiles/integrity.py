@@ -1,49 +1,26 @@
-"""Whether the bytes of a file are those that were written: FITS checksums and seals of pictures.
+"""Whether the bytes of a file are those that were written: FITS products and sealed pictures."""
 
-The sums are those of FITS 4.0, section 4.4.2.7 and appendix J (Seaman, Pence and Rots 2012, the
-checksum convention).
-"""
-
-import mmap
 from pathlib import Path
-
-import numpy as np
+from typing import BinaryIO
 
 from platefiles.fitsblocks import Block, BrokenFits, read_blocks
+from platefiles.fitssums import (
+    ALL_ONES,
+    DATA_SHA,
+    HEAD_SHA,
+    data_sums,
+    headers_sha256,
+    ones_complement_sum,
+)
 from platefiles.record import EXTNAME
 from platefiles.seal import is_intact
 
-ALL_ONES = 0xFFFFFFFF
 PICTURES = (".png", ".jpg", ".tif", ".svg")
-_CHUNK = 1 << 22
 _FIRST_BYTES = 1 << 16
 _MARKS = {
     ".fits": (b"CREATOR = 'platelog ", b"JOBDIG  = '", b"STEP    = '"),
     **dict.fromkeys(PICTURES, (b"urn:platelog:record:", b"<platelog:Seal>", b"</platelog:Seal>")),
 }
-
-
-def ones_complement_sum(content: bytes | memoryview | mmap.mmap, total: int = 0) -> int:
-    """Add up 32-bit words in one's complement, as FITS checksums want it.
-
-    Parameters
-    ----------
-    content : bytes-like
-        A multiple of 4 bytes, words of 32 bits, most significant byte first.
-    total : int
-        Sum of what went before.
-
-    Returns
-    -------
-    int
-        From 0 to 2**32 - 1.
-    """
-    for start in range(0, len(content), _CHUNK):
-        words = np.frombuffer(content[start : start + _CHUNK], dtype=">u4")
-        total += int(words.sum(dtype=np.uint64))
-    while total > ALL_ONES:
-        total = (total & ALL_ONES) + (total >> 32)
-    return total
 
 
 def fault(path: str | Path) -> str:
@@ -65,24 +42,27 @@ def fault(path: str | Path) -> str:
         blocks = read_blocks(path)
     except BrokenFits as error:
         return str(error)
-    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-        faults = [_fault_of_block(content, block) for block in blocks]
-    if found := [text for text in faults if text]:
-        return "; ".join(found)
-    names = [block.name for block in blocks]
-    return "" if EXTNAME in names else "its record is missing"
+    with open(path, "rb") as file:
+        faults = [text for block in blocks if (text := _fault_of_block(file, block))]
+    if EXTNAME not in [block.name for block in blocks]:
+        faults.append("its record is missing")
+    if not faults and blocks[0].text(HEAD_SHA) != headers_sha256([b.header for b in blocks]):
+        faults.append("its headers do not fit their digest")
+    return "; ".join(faults)
 
 
-def _fault_of_block(content: mmap.mmap, block: Block) -> str:
-    with memoryview(content) as view:
-        header = ones_complement_sum(view[block.start : block.data_start])
-        data = ones_complement_sum(view[block.data_start : block.stop])
-    stated = block.text("DATASUM")
-    if block.text("CHECKSUM") is None or stated is None:
+def _fault_of_block(file: BinaryIO, block: Block) -> str:
+    """Say what is wrong with the data of an HDU, or with its header; empty if nothing is."""
+    total, sha256 = data_sums(file, block)
+    if block.text("CHECKSUM") is None or block.text("DATASUM") is None:
         return f"{block.name} has lost its checksum"
-    if stated != str(data):
+    if block.data_bytes and block.text(DATA_SHA) is None:
+        return f"{block.name} has lost its digest"
+    if block.text("DATASUM") != str(total):
         return f"the data of {block.name} do not fit their sum"
-    whole = ones_complement_sum(b"", header + data)
+    if block.text(DATA_SHA) not in (sha256, None):
+        return f"the data of {block.name} do not fit their digest"
+    whole = ones_complement_sum(block.header, total)
     return "" if whole == ALL_ONES else f"the header of {block.name} does not fit its sum"
 
 

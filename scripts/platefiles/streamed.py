@@ -12,7 +12,8 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 from astropy.io import fits
 
-from platefiles.fitsfile import CHECKSUM_COMMENT, image_hdu, primary_hdu
+from platefiles.fitsfile import image_hdu, primary_hdu
+from platefiles.fitssums import add_sums, reserve
 from platefiles.wholefile import allocate, naming, put_in_place, unfinished
 
 _BLOCK = 2880
@@ -106,8 +107,9 @@ class StreamedProduct:
         self,
         tables: Sequence[fits.BinTableHDU | fits.ImageHDU],
         numbers: Mapping[str, int] | None = None,
+        threads: int = 1,
     ) -> None:
-        """Append tables and record, add checksums, flush to the disk, give the file its name.
+        """Append tables and record, add sums and digests, flush to the disk, name the file.
 
         Parameters
         ----------
@@ -116,29 +118,17 @@ class StreamedProduct:
         numbers : mapping of str to int, optional
             Values of cards of the primary header that were not known before: they stand there
             with any number.
+        threads : int
+            Images that are read at a time for their digests; it changes no bit.
         """
         with naming(self._path):
-            self._append(tables)
-            os.fsync(self._target.fileno())
-            self._add_checksums(numbers or {})
+            for table in tables:
+                reserve(table.header)
+                packed = io.BytesIO()
+                fits.HDUList([fits.PrimaryHDU(), table]).writeto(packed)
+                self._target.write(packed.getvalue()[_BLOCK:])
+            add_sums(self._target, numbers, threads)
             put_in_place(self._target, self._path)
-
-    def _append(self, tables: Sequence[fits.BinTableHDU | fits.ImageHDU]) -> None:
-        for table in tables:
-            packed = io.BytesIO()
-            fits.HDUList([fits.PrimaryHDU(), table]).writeto(packed)
-            self._target.write(packed.getvalue()[_BLOCK:])
-        self._target.flush()
-
-    def _add_checksums(self, numbers: Mapping[str, int]) -> None:
-        # astropy's own update of a file would date them.
-        with fits.open(self._target.name, memmap=True) as hdus:
-            for keyword, number in numbers.items():
-                hdus[0].header[keyword] = number
-            for hdu in hdus:
-                hdu.add_checksum(when=CHECKSUM_COMMENT)
-                self._target.seek(hdu.fileinfo()["hdrLoc"])
-                self._target.write(hdu.header.tostring().encode("ascii"))
 
     def __enter__(self) -> Self:
         return self
@@ -168,8 +158,7 @@ def _write(handle: int, content: memoryview, start: int) -> None:
 
 
 def _header_bytes(hdu) -> bytes:
-    """Return the header as it stands in a file, with room for its checksums."""
+    """Return the header as it stands in a file, with room for its sums."""
     header = hdu.header.copy()
-    for keyword in ("CHECKSUM", "DATASUM"):
-        header[keyword] = ("0" * 16, CHECKSUM_COMMENT)
+    reserve(header)
     return header.tostring().encode("ascii")

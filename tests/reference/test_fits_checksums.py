@@ -10,9 +10,9 @@ import pytest
 from astropy.io import fits
 
 from platefiles.fitsblocks import read_blocks
-from platefiles.integrity import ALL_ONES, ones_complement_sum
+from platefiles.fitssums import ALL_ONES, encoded, ones_complement_sum
 
-SUM, COMPLEMENT, ENCODED = 868229149, 3426738146, b"hcHjjc9ghcEghc9g"
+SUM, COMPLEMENT, ENCODED = 868229149, 3426738146, "hcHjjc9ghcEghc9g"
 
 
 def halves_sum(content: bytes) -> int:
@@ -26,27 +26,11 @@ def halves_sum(content: bytes) -> int:
     return high << 16 | low
 
 
-def encoded(value: int) -> bytes:
-    """Encode a sum in 16 letters and digits, as appendix J.2 describes."""
-    quarters = [[0] * 4 for _ in range(4)]
-    for k, byte in enumerate(value.to_bytes(4, "big")):
-        letters = [byte // 4 + 0x30] * 4
-        letters[0] += byte % 4
-        while any(chr(letter) in ":;<=>?@[\\]^_`" for letter in letters):
-            for i in (0, 2):
-                if any(chr(letter) in ":;<=>?@[\\]^_`" for letter in letters[i : i + 2]):
-                    letters[i], letters[i + 1] = letters[i] + 1, letters[i + 1] - 1
-        for i, letter in enumerate(letters):
-            quarters[i][k] = letter
-    text = bytes(letter for quarter in quarters for letter in quarter)
-    return text[-1:] + text[:-1]  # the field begins at a fourth byte of a word
-
-
 def test_worked_example_of_the_standard():
     """The complement of the sum is encoded as printed, and adding it makes the sum all ones."""
     assert SUM ^ ALL_ONES == COMPLEMENT
-    assert encoded(COMPLEMENT) == ENCODED
-    before, after = (b"CHECKSUM= '%b'" % text for text in (b"0" * 16, ENCODED))
+    assert encoded(SUM) == ENCODED
+    before, after = (f"CHECKSUM= '{text}'".encode() for text in ("0" * 16, ENCODED))
     # One card: what the field adds to the sum of an HDU is the complement of that sum.
     change = ones_complement_sum(after.ljust(80)) - ones_complement_sum(before.ljust(80))
     assert change % ALL_ONES == COMPLEMENT
@@ -77,4 +61,4 @@ def test_products_agree_with_astropy_and_with_the_standard(tmp_path):
             zeroed = content[block.start : block.stop].replace(
                 hdu.header["CHECKSUM"].encode(), b"0" * 16
             )
-            assert encoded(halves_sum(zeroed) ^ ALL_ONES).decode() == hdu.header["CHECKSUM"]
+            assert encoded(halves_sum(zeroed)) == hdu.header["CHECKSUM"]
