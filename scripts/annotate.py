@@ -146,7 +146,7 @@ def _empty(shape: tuple[int, int]) -> bytes:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0], snakemake.params.job):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         annotate(
             path_to_picture=snakemake.input.picture,
             path_to_cube=snakemake.input.cube,

@@ -82,7 +82,7 @@ def calibrate_sub(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         calibrate_sub(
             path_to_raw=local_copies(snakemake.input.raw)[0],
             paths_to_masters=snakemake.input.masters,

@@ -102,7 +102,7 @@ def _named(by_channel: Mapping[str, Sequence[MeasuredSub]], job: Mapping[str, An
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         choose_grid(
             paths_to_measures=snakemake.input.measures,
             path_to_lock=snakemake.output[0],

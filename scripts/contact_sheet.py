@@ -113,7 +113,7 @@ if __name__ == "__main__":
 
     from platefiles.joblog import job_log
 
-    with job_log(snakemake.log[0], snakemake.params.job):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = json.loads(snakemake.params.job)
         settings = job["settings"]
         contact_sheet(

@@ -125,7 +125,7 @@ def _hits(sub: Sub, measured: MeasuredSub) -> HitPixels:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         find_cosmic_rays(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,

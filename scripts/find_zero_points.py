@@ -229,7 +229,7 @@ def _extinction(channel: str, subs: Sequence[Mapping[str, Any]]) -> list[dict[st
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         find_zero_points(
             path_to_solution=snakemake.input.solution,
             paths_to_channels=snakemake.input.channels,

@@ -160,7 +160,7 @@ def _report(model: SkyModel, sky: Mapping[str, Any], width: Width) -> None:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         flatten_sky(
             path_to_channel=snakemake.input.channel,
             path_to_sky=snakemake.output[0],

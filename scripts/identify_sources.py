@@ -212,7 +212,7 @@ def _report(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         identify_sources(
             path_to_solution=snakemake.input.solution,
             path_to_depth=snakemake.input.depth,

@@ -269,7 +269,7 @@ def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) ->
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         integrate(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,

@@ -22,5 +22,5 @@ def list_sources(path_to_sources: str | Path, path_to_list: str | Path) -> None:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0], snakemake.params.job):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         list_sources(snakemake.input.sources, snakemake.output[0])

@@ -347,7 +347,7 @@ if __name__ == "__main__":
     from platefiles.joblog import job_log
     from platefiles.provenance import making_cards
 
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = json.loads(snakemake.params.job)
         settings = job["settings"]
         map_channels(

@@ -70,7 +70,7 @@ def _noise_cards(images: Sequence[RawImage]) -> list[tuple]:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         master_bias(
             paths_to_raw=local_copies(snakemake.input.raw),
             path_to_master=snakemake.output[0],

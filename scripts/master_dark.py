@@ -87,7 +87,7 @@ def _mark_defects(product: StreamedProduct, sigma: float, enough: bool) -> dict[
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         master_dark(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,

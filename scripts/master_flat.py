@@ -132,7 +132,7 @@ def _gain_cards(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         master_flat(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,

@@ -104,7 +104,7 @@ def _mask(channel: FlatChannel) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         match_channel(
             paths_to_channels=snakemake.input.channels,
             paths_to_skies=snakemake.input.skies,

@@ -353,7 +353,7 @@ def _sky_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         measure(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,

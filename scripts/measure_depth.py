@@ -312,7 +312,7 @@ def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         measure_depth(
             path_to_solution=snakemake.input.solution,
             path_to_zero_points=snakemake.input.zero_points,

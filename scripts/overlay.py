@@ -73,7 +73,7 @@ def overlay(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0], snakemake.params.job):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         overlay(
             path_to_picture=snakemake.input.picture,
             path_to_cube=snakemake.input.cube,

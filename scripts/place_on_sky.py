@@ -245,7 +245,7 @@ def _stars_hdu(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         place_on_sky(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_measures=snakemake.input.measures,

@@ -197,7 +197,7 @@ def _aperture(sub: MeasuredSub) -> Aperture:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         register(
             paths_to_measures=snakemake.input.measures,
             paths_to_reference=snakemake.input.reference,

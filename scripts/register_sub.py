@@ -86,7 +86,7 @@ def register_sub(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         register_sub(
             path_to_raw=local_copies(snakemake.input.raw)[0],
             paths_to_masters=snakemake.input.masters,

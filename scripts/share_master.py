@@ -51,5 +51,5 @@ def share_master(path_to_twin: str | Path, path_to_master: str | Path, job: str)
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         share_master(snakemake.input.twin, snakemake.output[0], snakemake.params.job)

@@ -88,7 +88,7 @@ def _is_matched(path: str | Path) -> bool:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0]):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         subtract_continuum(
             paths_to_channels=snakemake.input.channels,
             paths_to_skies=snakemake.input.skies,

@@ -52,7 +52,7 @@ def tabulate_seeing(
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0], snakemake.params.job):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         tabulate_seeing(
             paths_to_skies=snakemake.input.skies,
             path_to_table=snakemake.output[0],

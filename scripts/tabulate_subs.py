@@ -58,7 +58,7 @@ def _text(value: Any) -> str:
 
 
 if __name__ == "__main__":
-    with job_log(snakemake.log[0], snakemake.params.job):
+    with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         tabulate_subs(
             paths_to_registrations=snakemake.input.registrations,
             paths_to_channels=snakemake.input.channels,

@@ -5,11 +5,14 @@ from collections.abc import Collection, Mapping
 from contextlib import suppress
 from typing import Any
 
-from platefiles.ledger import Ledger
+from platefiles.ledger import Ledger, is_cut
 from platefiles.products import Product
 
 NOT_THERE = "not there yet"
 """Cause of what was never made, or was deleted."""
+
+CUT = "not as long as it was made"
+"""Cause of a file that was cut short, on a full disk or by a copy that was broken off."""
 
 OTHER_SUBS = "other subs or camera facts"
 """Cause of what is made of lights, where neither code nor settings changed."""
@@ -45,6 +48,8 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
         return "its lock file is not there" if registered else NOT_THERE
     if not ledger.is_there(product.path):
         return "" if follows else NOT_THERE
+    if is_cut(product.path, product.log):
+        return CUT
     job, made = json.loads(product.job), header_texts(product.path)
     reasons = []
     if made.get("CODEDIG", job["code"]) != job["code"]:

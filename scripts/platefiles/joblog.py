@@ -11,15 +11,15 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from platefiles.errors import UserError
+from platefiles.jobnotes import note_of, remove_note, write_note
 from platefiles.orphans import hold_job_lock
-from platefiles.provenance import digest
 from platefiles.slug import printable, printable_lines
 
 log = logging.getLogger("platelog")
 
 
 @contextmanager
-def job_log(path: str | Path, job: str = "") -> Iterator[None]:
+def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterator[None]:
     """Write messages and warnings to a job's log; end a failed job with its reason.
 
     The reason is the last line of level ERROR, which whoever started the job shows. For a
@@ -31,12 +31,15 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
     path : path-like
         The log file; its folder is made if needed.
     job : str
-        The job, where the product has no header that could tell its digest: then the last line of
-        the log of a job that succeeded does.
+        The job. If it succeeds, a `platefiles.jobnotes.JobNote` is the last line of the log.
+    product : path-like
+        What the job makes.
     """
     _allow_many_files()
     try:
         Path(path).parent.mkdir(parents=True, exist_ok=True)
+        if job:
+            remove_note(path)
         handler = _LogFile(path)
         if not Path(path).is_absolute():  # as Snakemake gives it, from the results folder on
             hold_job_lock(Path(path).parts[0])
@@ -52,7 +55,10 @@ def job_log(path: str | Path, job: str = "") -> Iterator[None]:
     try:
         yield
         if job:
-            log.info("job %s", digest(job))
+            note = note_of(job, product)
+            log.info("%s", note)
+            with suppress(OSError):  # a full disk: the line in the log, if that is there, will do
+                write_note(path, note)
     except UserError as error:
         log.error("%s", error)
         sys.exit(1)

@@ -1,8 +1,8 @@
 """What a project lacks: its products compared with its plan, whoever or whatever made them.
 
-Each product tells the digest of the job that it was made by: FITS files in their header
-(`JOBDIG`), pictures and tables in the last line of the log of their job. What Snakemake noted about
-earlier runs is not asked: it may be lost, or belong to other files.
+Each product tells the digest of the job that it was made by and its length: FITS files in their
+header (`JOBDIG`, `FILESIZE`), pictures and tables in the last line of the log of their job. What
+Snakemake noted about earlier runs is not asked: it may be lost, or belong to other files.
 """
 
 import os
@@ -11,13 +11,13 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from functools import cached_property
 
+from platefiles.jobnotes import read_note
 from platefiles.products import Product
 from platefiles.provenance import digest
 
 _BLOCK = 2880
-_TAIL_BYTES = 512
 _JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16})'")
-_LOGGED = re.compile(rb"INFO job ([0-9a-f]{16})\n\Z")
+_SIZE = re.compile(rb"FILESIZE= +(\d{1,18}) ")
 
 
 class Ledger:
@@ -98,6 +98,8 @@ class Ledger:
 def recorded(path: str, log: str = "") -> str:
     """Return the digest of the job that made a product, or an empty text if nothing tells it.
 
+    A file that is not as long as it was made tells nothing.
+
     Parameters
     ----------
     path : str
@@ -105,13 +107,32 @@ def recorded(path: str, log: str = "") -> str:
     log : str
         Log of its job, for what is no FITS file.
     """
+    job, made, there = _told(path, log)
+    return job if made == there else ""
+
+
+def is_cut(path: str, log: str = "") -> bool:
+    """Say whether a product that is there has lost its end, or the header that tells its job.
+
+    Parameters
+    ----------
+    path, log : str
+        As for `recorded`.
+    """
+    job, made, there = _told(path, log)
+    return made != there or not (job or log)
+
+
+def _told(path: str, log: str) -> tuple[str, int, int]:
+    """Return the digest of the job, the length by header or log, and the length of the file."""
     with suppress(OSError):
         if not log:
             with open(path, "rb") as stream:
-                found = _JOB.search(stream.read(_BLOCK))
-        else:
-            with open(log, "rb") as stream:
-                stream.seek(max(0, os.fstat(stream.fileno()).st_size - _TAIL_BYTES))
-                found = _LOGGED.search(stream.read())
-        return found[1].decode() if found else ""
-    return ""
+                block, there = stream.read(_BLOCK), os.fstat(stream.fileno()).st_size
+            job, size = _JOB.search(block), _SIZE.search(block)
+            return job[1].decode() if job else "", int(size[1]) if size else there, there
+        there = os.stat(path).st_size
+        if (note := read_note(log)) is not None:
+            return note.job, note.size_bytes, there
+        return "", there, there
+    return "", 0, 0

@@ -9,6 +9,7 @@ import pytest
 
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
+from platefiles.jobnotes import note_in, note_of, read_note
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
@@ -30,6 +31,21 @@ def test_log_is_begun_anew_and_closed(tmp_path):
             log.info(text)
     log.info("nobody listens")
     assert (tmp_path / "a.log").read_text() == "INFO second\n"
+
+
+def test_a_job_notes_job_length_and_digest_of_its_product(tmp_path):
+    """A job that succeeded notes what it made, in the log and beside; one that failed does not."""
+    product, path = tmp_path / "table.tsv", tmp_path / "logs" / "tabulate" / "a.log"
+    product.write_text("id\n")
+    with job_log(path, "{}", product):
+        log.info("made")
+    note = note_of("{}", product)
+    assert note_in(path) == note_in(tmp_path / ".jobs" / "tabulate" / "a") == note
+    path.unlink()
+    assert read_note(path) == note
+    with pytest.raises(SystemExit), job_log(path, "{}", product):
+        raise UserError
+    assert read_note(path) is None
 
 
 def _reason(path):

@@ -1,11 +1,13 @@
+import hashlib
 import os
 import time
 from pathlib import Path
 
 import pytest
 
-from platefiles.causes import NOT_THERE, cause, changed_settings, header_texts
+from platefiles.causes import CUT, NOT_THERE, cause, changed_settings, header_texts
 from platefiles.fitsfile import write_product
+from platefiles.jobnotes import note_of, read_note
 from platefiles.ledger import Ledger, recorded
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.products import Product
@@ -35,8 +37,8 @@ def chain(tmp_path, monkeypatch):
     ]
     for name in "abd":
         _write(f"{name}.fits", _job(name=name))
-    (tmp_path / "c.tsv").touch()
-    (tmp_path / "c.log").write_text(f"INFO something\nINFO job {digest(jobs['c'])}\n")
+    (tmp_path / "c.tsv").write_text("id\tname\n")
+    (tmp_path / "c.log").write_text(f"INFO something\nINFO {note_of(jobs['c'], 'c.tsv')}\n")
     return {product.path: product for product in products}
 
 
@@ -86,6 +88,31 @@ def test_log_of_a_job_that_failed_tells_nothing(chain, tmp_path):
     path.write_text(path.read_text() + "ERROR the disk is full\n")
     assert recorded("c.tsv", "c.log") == ""
     assert recorded("c.tsv", "nowhere.log") == recorded("nowhere.fits") == ""
+
+
+@pytest.mark.parametrize("path", ["a.fits", "b.fits", "c.tsv", "d.fits"])
+@pytest.mark.parametrize("share", [0, 0.5, 0.999])
+def test_a_file_that_was_cut_is_made_again_and_nothing_else(chain, path, share):
+    """Whoever reads no more than a block of it knows by its length, and the cause says so."""
+    content = Path(path).read_bytes()
+    Path(path).write_bytes(content[: int(len(content) * share)])
+    assert _to_make(chain) == [path]
+    assert cause(chain[path], Ledger(chain), {path}) == CUT
+    Path(path).write_bytes(content + b"\0")
+    assert _to_make(chain) == [path]
+    Path(path).write_bytes(content)
+    assert _to_make(chain) == []
+
+
+def test_a_note_tells_job_length_and_digest(chain):
+    """What a job noted is read back; half a note is none."""
+    note = read_note("c.log")
+    assert note == note_of(chain["c.tsv"].job, "c.tsv")
+    assert (note.job, note.size_bytes) == (digest(chain["c.tsv"].job), 8)
+    assert note.sha256 == hashlib.sha256(b"id\tname\n").hexdigest()
+    Path("c.log").write_bytes(Path("c.log").read_bytes()[:-1])
+    assert read_note("c.log") is None
+    assert read_note("nowhere.log") is None
 
 
 def test_header_is_read_back_with_its_long_texts(chain):
