@@ -11,6 +11,7 @@ import difflib
 import os
 import re
 import shutil
+import signal
 import sys
 from pathlib import Path
 from typing import TextIO
@@ -23,6 +24,7 @@ NEWER = (
     "3.11",
 )  # what to suggest where python3 is too old and one of these is here
 STOPPED = 130  # the exit status that shells give to Ctrl-C
+STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 VERBS = {
     "demo": "draw an invented galaxy field as raw frames and make its picture",
     "new": "draft a project file from the headers of your raw frames",
@@ -144,6 +146,8 @@ def main(argv: list[str]) -> int:
     # `-P`: a file in the user's folder must not stand in for a library of the same name.
     command = [str(venv / "bin" / "python"), "-P", "-m", "platecli", *argv]
     sys.stdout.flush()
+    # A starting interpreter would answer them with a traceback; the verb lets them through.
+    signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
     os.execve(command[0], command, child_environment(ROOT, venv))
 
 

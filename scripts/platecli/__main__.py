@@ -7,12 +7,16 @@ import sys
 from contextlib import suppress
 from typing import Any, cast
 
+from platecli import stopping
 from platecli.screen import Console, console_width, discard
 from platefiles.errors import UserError
 from platelog import STOPPED, VERBS, version_line
 
 MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "test"})
 """Verbs that go on when the reader of their words has left: what they make is worth more."""
+
+STOPPED_AT_ONCE = frozenset({"demo", "run"})
+"""Verbs that a signal ends at once, wherever they are; see `platecli.stopping`."""
 
 READER_LEFT = 128 + signal.SIGPIPE
 """The exit status that shells give to a program whose reader has left."""
@@ -50,7 +54,7 @@ def main(argv: list[str]) -> int:
         print(problem, file=sys.stderr)
         return getattr(problem, "status", 1)
     except KeyboardInterrupt:
-        print("Stopped; the same command goes on from here.", file=sys.stderr)
+        print(stopping.GOES_ON, file=sys.stderr)
         return STOPPED
 
 
@@ -60,6 +64,10 @@ def on_console(argv: list[str]) -> int:
     The verbs of `MAKERS` go on without a reader and end with the status of their work; the others
     only tell, and end at once with that of a broken pipe.
     """
+    if argv[:1] != [] and argv[0] in STOPPED_AT_ONCE:
+        stopping.end_at_signals()
+    else:
+        stopping.release()
     keep_going = argv[:1] != [] and argv[0] in MAKERS
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)

@@ -11,16 +11,18 @@ import shutil
 import signal
 import subprocess
 import sys
-import threading
 import traceback
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from types import FrameType
 from typing import NoReturn
 
+from platecli import stopping
+from platecli.forkedscripts import used_by_snakemake
+from platecli.interrupts import Ears, disarm_snakemake
+from platecli.killed import why_ended
 from platecli.screen import guarded
-from platecli.stepserver import StepServer, used_by_snakemake
+from platecli.stepserver import StepServer
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
@@ -89,8 +91,8 @@ def run(words: Sequence[str], steps: Sequence[str] = (), work: Workload | None =
     """Run a command and return its exit status; Ctrl-C and termination end it and its jobs.
 
     The command leads a process group of its own. Were it in ours, the terminal would interrupt
-    each job, and each would answer with a traceback; so the command is interrupted, and the jobs
-    are ended.
+    each job, and each would answer with a traceback; so the command alone is interrupted, and ends
+    its jobs. A second signal ends all of them.
 
     Parameters
     ----------
@@ -102,40 +104,37 @@ def run(words: Sequence[str], steps: Sequence[str] = (), work: Workload | None =
         What the jobs are expected to take, for the progress lines. Only a fork gets to know it.
     """
     progress.EXPECTED = work
-    process, wait = _start(list(words), steps)
-    stopped = False
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        nonlocal stopped
-        stopped = True
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(process, signal.SIGINT)
-            os.killpg(process, signal.SIGTERM)
-
-    signals = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    before = [signal.signal(number, stop) for number in signals]
+    signals = stopping.heeded()
+    with stopping.held_back():
+        process = _start(list(words), steps)
+        stop = stopping.Stop(process)
+        before = [signal.signal(number, stop) for number in signals]
     try:
-        code = wait()
+        code = stopping.ended(process)
     finally:
         for number, handler in zip(signals, before, strict=True):
             signal.signal(number, handler)
-    if stopped and code:
-        if code < 0:  # it had no time to say so itself
-            print("Stopped; the same command goes on from here.", file=sys.stderr)
+    if stop.count:
+        print(stopping.GOES_ON, file=sys.stderr, flush=True)
         return STOPPED
+    if code < 0:
+        print(f"Snakemake was ended: {why_ended(-code)}.", file=sys.stderr, flush=True)
     return exit_status(code)
 
 
-def _start(words: list[str], steps: Sequence[str]) -> tuple[int, Callable[[], int]]:
-    """Start a command in a process group of its own; return its id and how to wait for its code.
+def _start(words: list[str], steps: Sequence[str]) -> int:
+    """Start a command that leads a process group and return its id.
 
     On Linux, Snakemake runs in a fork of this process, which has imported much of what it needs.
     """
     own = words[:4] == [sys.executable, "-P", "-m", "platecli.engine"]
     if not own or sys.platform != "linux":
         # The lock on .venv goes with it: see `platecli.environment.ensure`.
-        process = subprocess.Popen(words, close_fds=False, process_group=0)
-        return process.pid, process.wait
+        process = subprocess.Popen(
+            words, close_fds=False, process_group=0, preexec_fn=stopping.release
+        )
+        process.returncode = 0  # we wait for it ourselves
+        return process.pid
     sys.stdout.flush()
     sys.stderr.flush()
     with warnings.catch_warnings():
@@ -152,7 +151,7 @@ def _start(words: list[str], steps: Sequence[str]) -> tuple[int, Callable[[], in
         _end(words[4:], steps)
     with contextlib.suppress(OSError):  # the fork may have done so already
         os.setpgid(pid, pid)
-    return pid, lambda: os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+    return pid
 
 
 def exit_status(code: int) -> int:
@@ -189,12 +188,13 @@ def main(argv: list[str], steps: Sequence[str] = ()) -> int:
     """
     gc.set_threshold(_COLLECT_AFTER, 50, 50)
     with StepServer() as server:
+        ears = Ears(server.end)
         if sys.platform == "linux":
             server.expect(steps)
-        return _snakemake(argv, server)
+        return _snakemake(argv, server, ears)
 
 
-def _snakemake(argv: list[str], server: StepServer) -> int:
+def _snakemake(argv: list[str], server: StepServer, ears: Ears) -> int:
     if not any(word.startswith(("--report", "--profile")) for word in argv):
         _leave_reports_away()
     from snakemake.cli import args_to_api, parse_args
@@ -202,8 +202,7 @@ def _snakemake(argv: list[str], server: StepServer) -> int:
 
     sys.executable = shell_word(sys.executable)
     logging.raiseExceptions = False  # a full disk is told once, not for each line of a log
-    signal.signal(signal.SIGINT, _interrupt)
-    _hear_of_interrupts()
+    disarm_snakemake()
     said = io.StringIO()
     try:
         with contextlib.redirect_stderr(said):
@@ -220,6 +219,8 @@ def _snakemake(argv: list[str], server: StepServer) -> int:
         # A limit on jobs a second is for those who submit to others. Each look at it is a second
         # that the end of the run has to wait for.
         args.max_jobs_per_timespan = None
+    else:  # jobs on other machines are to be cancelled
+        ears.ends_at_once = False
     forks = used_by_snakemake(server) if sys.platform == "linux" else contextlib.nullcontext()
     try:
         with forks:
@@ -230,29 +231,6 @@ def _snakemake(argv: list[str], server: StepServer) -> int:
     if INTERRUPTED.is_set():
         return STOPPED
     return 0 if done else 1
-
-
-def _interrupt(number: int, frame: FrameType | None) -> None:
-    INTERRUPTED.set()
-    raise KeyboardInterrupt
-
-
-def _hear_of_interrupts() -> None:
-    """Know of an interrupt at once, even while the main thread waits for another one.
-
-    A handler runs in the main thread, which may sleep on a lock until a job has ended: too late to
-    tell a job that was ended for the interrupt from one that failed.
-    """
-    ears, mouth = os.pipe()
-    os.set_blocking(mouth, False)
-    signal.set_wakeup_fd(mouth, warn_on_full_buffer=False)
-
-    def listen() -> None:
-        while numbers := os.read(ears, 64):
-            if signal.SIGINT in numbers:
-                INTERRUPTED.set()
-
-    threading.Thread(target=listen, name="interrupts", daemon=True).start()
 
 
 def _leave_reports_away() -> None:

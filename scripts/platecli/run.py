@@ -180,6 +180,9 @@ def make(
             status = engine.run(command, () if dry_run else steps, work)
         elif plans:
             print("Nothing new to do.", flush=True)
+        if status == STOPPED:
+            outcome.write_line(results, "stopped")
+            return STOPPED
         if dry_run:
             return status or (outcome.FAILED if problems else 0)
         after = {
@@ -188,9 +191,8 @@ def make(
         }
         done = [_outcome(one, after[name]) for name, one in ahead.items()]
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
-    if status != STOPPED:
-        for project in done:
-            _sum_up(project, after.get(project.name), results, len(done) == 1)
+    for project in done:
+        _sum_up(project, after.get(project.name), results, len(done) == 1)
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
     )
@@ -219,9 +221,8 @@ def _status(status: int, done: Sequence[ProjectOutcome]) -> int:
 
 def _finish(came: RunOutcome, results: Path, machine: Machine) -> int:
     """Write the log and tell the user's program."""
-    stopped = came.status == STOPPED
-    outcome.write_line(results, "stopped" if stopped else came.summary)
-    if machine.on_finish and came.is_news and not stopped:
+    outcome.write_line(results, came.summary)
+    if machine.on_finish and came.is_news:
         problem = outcome.tell(machine.on_finish, came, results.parent)
         if problem:
             print(problem, file=sys.stderr)

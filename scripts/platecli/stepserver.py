@@ -11,42 +11,29 @@ interpreter for each job as usual.
 """
 
 import contextlib
-import gc
-import importlib
 import json
 import os
-import runpy
-import select
 import signal
 import socket
-import struct
 import subprocess
 import sys
-import tempfile
 import threading
-import time
-import traceback
-from collections.abc import Iterable, Iterator
-from pathlib import Path
-from typing import Any, NoReturn, Self
+from collections.abc import Callable, Iterable
+from typing import Self, TypeVar
 
-from platecli.screen import guarded
-
-KILLED = -signal.SIGKILL
-"""Status of a job that ended without a word of its own."""
-
-HEARD_WITHIN_S = 2.0
-"""Time within which a run knows that it is interrupted, once its jobs are ended for that."""
+from platecli.stepforks import NUMBER
 
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 """Variables of the process that is forked: the threads of a library would not come along."""
 
-_FIRST_LOOK_S, _RARER, _LOOK_AT_LEAST_EVERY_S = 0.5, 1.5, 30.0
-"""When a running job is looked at for its benchmark file."""
+_ANSWER_WITHIN_S = 30.0
+"""Time in which a process that may be importing a step says how a job was killed."""
 
-_NUMBER = struct.Struct("!i")
-_LONGEST_REQUEST = 65536
-_OF_EACH_SCRIPT = ("snakemake.iocontainers", "snakemake.logging")  # by what Snakemake puts into it
+Default = TypeVar("Default")
+
+
+class ServerEnded(Exception):
+    """No job is started any more."""
 
 
 class Job:
@@ -57,11 +44,17 @@ class Job:
     Attributes
     ----------
     pid : int
+    for_memory : bool
+        Whether the kernel has killed it for want of memory, once it has ended.
     """
 
-    def __init__(self, pid: int, talk: socket.socket):
+    def __init__(
+        self, pid: int, talk: socket.socket, how_killed: Callable[[int], tuple[int, bool]]
+    ):
         self.pid = pid
+        self.for_memory = False
         self._talk = talk
+        self._how_killed = how_killed
 
     def __enter__(self) -> Self:
         """Let it begin."""
@@ -70,8 +63,12 @@ class Job:
         return self
 
     def wait(self) -> int:
-        """Wait until the step has ended and return its exit status."""
-        return _receive(self._talk, KILLED)
+        """Wait until the step has ended and return its exit status; a signal is negative."""
+        status = _receive(self._talk, None)
+        if status is None:  # it had no time to tell
+            number, self.for_memory = self._how_killed(self.pid)
+            return -number
+        return status
 
     def __exit__(self, *exception: object) -> None:
         """Let the process go."""
@@ -81,11 +78,12 @@ class Job:
 class StepServer:
     """The process that is forked, seen from the one that asks; any of its threads may.
 
-    It is started with the first request, and ends when this process does, however that ends. As a
-    context it is ended and waited for.
+    It is started with the first request, and ends with all its jobs when this process does, however
+    that ends. As a context it is ended and waited for.
     """
 
     def __init__(self) -> None:
+        self._ended = False
         self._control: socket.socket | None = None
         self._process: subprocess.Popen[bytes] | None = None
         self._lock = threading.Lock()
@@ -96,10 +94,23 @@ class StepServer:
 
     def __exit__(self, *exception: object) -> None:
         """Let the process end, and wait for it."""
-        if self._control is not None and self._process is not None:
-            self._control.close()
-            self._process.wait()
-            self._control = None
+        self.end()
+
+    def end(self, seconds: float | None = None) -> None:
+        """End the process and the jobs that are still at work, and wait for it.
+
+        Parameters
+        ----------
+        seconds
+            How long to wait; None for as long as it takes.
+        """
+        with self._lock:
+            self._ended = True
+            if self._control is not None:
+                self._control.close()
+        if self._process is not None:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(seconds)
 
     def expect(self, steps: Iterable[str]) -> None:
         """Have steps imported while there is nothing else to do, in this order.
@@ -130,6 +141,8 @@ class StepServer:
         ------
         OSError
             If there is no process to be forked and none can be started.
+        ServerEnded
+            If it was ended by this process.
         """
         job = {"script": script, "step": step, "folder": os.getcwd(), "temporary": temporary}
         request = json.dumps(job).encode()
@@ -137,23 +150,38 @@ class StepServer:
         try:
             with theirs:
                 socket.send_fds(self._reached(), [request], [theirs.fileno()])
-            pid = _receive(ours, 0)
+            pid = _receive(ours, None)
             if not pid:
                 msg = "the process that steps are forked from has ended"
                 raise ConnectionError(msg)
         except BaseException:
             ours.close()
             raise
-        return Job(pid, ours)
+        return Job(pid, ours, self._how_killed)
+
+    def _how_killed(self, pid: int) -> tuple[int, bool]:
+        """Return the signal that has killed a job, and whether it was for want of memory."""
+        ours, theirs = socket.socketpair()
+        with ours:
+            ours.settimeout(_ANSWER_WITHIN_S)
+            with contextlib.suppress(OSError, ServerEnded):
+                with theirs:
+                    request = json.dumps({"killed": pid}).encode()
+                    socket.send_fds(self._reached(), [request], [theirs.fileno()])
+                number, for_memory = _receive(ours, signal.SIGKILL), _receive(ours, 0)
+                return number, bool(for_memory)
+        return signal.SIGKILL, False
 
     def _reached(self) -> socket.socket:
         """Return the socket to the process, which is started if there is none yet."""
         with self._lock:
+            if self._ended:
+                raise ServerEnded
             if self._control is None:
                 self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
                 with theirs:
                     self._process = subprocess.Popen(
-                        [sys.executable, "-P", "-m", "platecli.stepserver", str(theirs.fileno())],
+                        [sys.executable, "-P", "-m", "platecli.stepforks", str(theirs.fileno())],
                         stdin=subprocess.DEVNULL,
                         pass_fds=[theirs.fileno()],
                         env=os.environ | ENVIRONMENT,
@@ -161,180 +189,12 @@ class StepServer:
             return self._control
 
 
-def serve(control: socket.socket) -> None:
-    """Fork for each request, until the other end is closed.
-
-    Parameters
-    ----------
-    control
-        Where requests come from, each with the socket for the answers.
-    """
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run is interrupted, and ends its jobs
-    gc.disable()  # its marks would copy the pages that jobs share
-    expected: list[str] = []
-    while True:
-        while expected and not select.select([control], [], [], 0)[0]:
-            _prepare(expected.pop(0))
-        message, handles, *_ = socket.recv_fds(control, _LONGEST_REQUEST, 1)
-        if not message:
-            break
-        request = json.loads(message)
-        if "expected" in request:
-            expected += request["expected"]
-            continue
-        _prepare(request["step"])
-        gc.freeze()
-        with socket.socket(fileno=handles[0]) as talk:
-            if os.fork() == 0:
-                control.close()
-                _run(request, talk)
-        _reap(os.WNOHANG)
-    _reap(0)
-
-
-def _reap(options: int) -> None:
-    """Take leave of jobs that have ended: so their processor time counts as that of children."""
-    with contextlib.suppress(ChildProcessError):
-        while os.waitpid(-1, options)[0]:
-            pass
-
-
-def _prepare(step: str) -> None:
-    """Import a step and load its kernels; if that fails, the job will say why."""
-    with contextlib.suppress(Exception):
-        for name in (*_OF_EACH_SCRIPT, step):
-            importlib.import_module(name)
-        kernels = sys.modules.get("platelib.kernels")
-        for name in getattr(kernels, "KERNEL_MODULES", ()):
-            module = sys.modules.get(f"platelib.{name}")
-            if module is not None and name not in _warm:
-                _warm.add(name)
-                module.warm_up()
-
-
-_warm: set[str] = set()
-
-
-def _run(request: dict[str, Any], talk: socket.socket) -> NoReturn:
-    """Run a script in this process, and end it."""
-    status = 1
-    try:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
-        gc.enable()
-        os.chdir(request["folder"])
-        if request["temporary"]:
-            os.environ["TMPDIR"] = request["temporary"]
-            tempfile.tempdir = None
-        talk.sendall(_NUMBER.pack(os.getpid()))
-        if talk.recv(1):
-            sys.argv = [request["script"]]
-            runpy.run_path(request["script"], run_name="__main__")
-            status = 0
-    except SystemExit as stop:
-        status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
-    except BaseException:
-        traceback.print_exc()
-    finally:
-        with contextlib.suppress(OSError, ValueError):
-            sys.stdout.flush()
-            sys.stderr.flush()
-        with contextlib.suppress(OSError):
-            talk.sendall(_NUMBER.pack(status))
-            talk.recv(1)
-        os._exit(status)  # clearing up compiled code takes longer than many a step
-
-
-def _receive(talk: socket.socket, otherwise: int) -> int:
-    """Return the next number, or the other one if the socket is closed before."""
+def _receive(talk: socket.socket, otherwise: Default) -> int | Default:
+    """Return the next number, or the other value if the socket is closed before."""
     data = b""
-    while len(data) < _NUMBER.size:
-        part = talk.recv(_NUMBER.size - len(data))
+    while len(data) < NUMBER.size:
+        part = talk.recv(NUMBER.size - len(data))
         if not part:
             return otherwise
         data += part
-    return int(_NUMBER.unpack(data)[0])
-
-
-@contextlib.contextmanager
-def used_by_snakemake(server: StepServer) -> Iterator[None]:
-    """Let Snakemake, in this process, run the Python scripts of its rules by a step server.
-
-    Parameters
-    ----------
-    server
-        The server.
-    """
-    from snakemake import script
-
-    from snakemake_logger_plugin_platelog.progress import INTERRUPTED
-
-    class ForkedScript(script.PythonScript):
-        """A Python script that is run by the server, unless it needs another environment."""
-
-        def execute_script(self, fname: str, edit: bool = False) -> None:
-            try:
-                self._execute(fname, edit)
-            except (OSError, subprocess.CalledProcessError):
-                # Maybe it was ended for Ctrl-C, of which the main thread is about to hear.
-                INTERRUPTED.wait(HEARD_WITHIN_S)
-                raise
-
-        def _execute(self, fname: str, edit: bool) -> None:
-            elsewhere = self.conda_env or self.container_img or self.env_modules
-            if elsewhere or self.shadow_dir or not self.is_local or edit:
-                super().execute_script(fname, edit)
-                return
-            step = Path(self.path.get_filename()).stem
-            try:
-                job = server.start(os.path.abspath(fname), step, self.resources.get("tmpdir"))
-            except OSError:
-                super().execute_script(fname, edit)
-                return
-            with job, _measured(job.pid, self.bench_record):
-                status = job.wait()
-            if status:
-                raise subprocess.CalledProcessError(status, fname)
-
-    usual, script.PythonScript = script.PythonScript, ForkedScript
-    try:
-        yield
-    finally:
-        script.PythonScript = usual
-
-
-@contextlib.contextmanager
-def _measured(pid: int, record: Any) -> Iterator[None]:
-    """Fill Snakemake's benchmark record, with a last look at the end: most steps are short.
-
-    A look at a process that has mapped a night of raw frames takes the system some 30 ms, so they
-    become rarer from one to the next.
-    """
-    from snakemake.benchmark import BenchmarkTimer
-
-    if record is None:
-        yield
-        return
-    start = time.time()
-    looks, ended = BenchmarkTimer(pid, record), threading.Event()
-
-    def look_again() -> None:
-        pause = _FIRST_LOOK_S
-        while not ended.wait(pause):
-            looks.work()
-            pause = min(_RARER * pause, _LOOK_AT_LEAST_EVERY_S)
-
-    looks.work()
-    thread = threading.Thread(target=look_again, daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        ended.set()
-        thread.join()
-        looks.work()
-        record.running_time = time.time() - start
-
-
-if __name__ == "__main__":
-    sys.stdout, sys.stderr = guarded(sys.stdout), guarded(sys.stderr)
-    serve(socket.socket(fileno=int(sys.argv[1])))
+    return int(NUMBER.unpack(data)[0])

@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 
+from platecli.killed import tell_in_logs
 from platecli.stepserver import StepServer
 from platefiles.bindings import THREADS, Task
 from platefiles.errors import UserError
@@ -46,13 +47,13 @@ def run_tasks(
     Raises
     ------
     UserError
-        With the reason of the first step that failed; those at work are waited for.
+        With the reason of the first step that failed; those at work are ended.
     """
     waiting, done, free = dict(tasks), set[str](), cores
     running: dict[Future[None], tuple[str, int]] = {}
     folder.mkdir(parents=True, exist_ok=True)
     steps = [task.step for task in tasks.values()]
-    with _starter(folder, steps) as start, ThreadPoolExecutor(cores) as pool:
+    with ThreadPoolExecutor(cores) as pool, _starter(folder, steps) as start:
         while waiting or running:
             for name, task in list(waiting.items()):
                 threads = min(THREADS[task.step], cores)
@@ -72,8 +73,8 @@ def run_tasks(
                 tell(name)
 
 
-def _run(start: Callable[[str, str], int], task: Task, script: str) -> None:
-    status = start(script, task.step)
+def _run(start: Callable[[str, str, str], int], task: Task, script: str) -> None:
+    status = start(script, task.step, task.log)
     if status or not os.path.exists(task.output):
         reason = reason_in_logs([task.log]) or f"it ended with status {status}; see {task.log}"
         msg = f"{task.step} could not be run again for {Path(task.output).name}: {reason}"
@@ -81,21 +82,24 @@ def _run(start: Callable[[str, str], int], task: Task, script: str) -> None:
 
 
 @contextlib.contextmanager
-def _starter(folder: Path, steps: Iterable[str]) -> Iterator[Callable[[str, str], int]]:
+def _starter(folder: Path, steps: Iterable[str]) -> Iterator[Callable[[str, str, str], int]]:
     """Give a way to run a script of a step: a fork of one process where there are safe forks."""
     if sys.platform != "linux":
-        yield lambda script, step: _by_itself(script)
+        yield lambda script, step, log: _by_itself(script)
         return
     with StepServer() as server:
         server.expect(steps)
 
-        def start(script: str, step: str) -> int:
+        def start(script: str, step: str, log: str) -> int:
             try:
                 job = server.start(script, step, str(folder))
             except OSError:
                 return _by_itself(script)
             with job:
-                return job.wait()
+                status = job.wait()
+            if status < 0:
+                tell_in_logs([log], -status, job.for_memory)
+            return status
 
         yield start
 

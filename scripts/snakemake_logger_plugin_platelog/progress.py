@@ -104,9 +104,9 @@ class Progress:
         if not self._begun:  # lint, unlock, lists: other uses of Snakemake, which only speak
             for text in self._held:
                 self._line(text)
-        if INTERRUPTED.is_set():
-            self._line("Stopped; the same command goes on from here.")
-        elif self._failed:
+        if INTERRUPTED.is_set():  # which is told by who waits for Snakemake
+            return
+        if self._failed:
             what = "1 job" if len(self._failed) == 1 else f"{len(self._failed)} jobs"
             self._line(
                 f"{what} failed, {self._done} done. Once the cause is mended, "

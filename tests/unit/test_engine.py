@@ -2,13 +2,13 @@ import signal
 import subprocess
 import sys
 import textwrap
-import time
 from pathlib import Path
 
 import pytest
 from snakemake.cli import parse_config
 
 from platecli import engine
+from platecli.stopping import GOES_ON
 from platecli.taskrunner import processors
 from platecli.test import pytest_command
 
@@ -54,43 +54,90 @@ import sys
 from platecli import engine
 sys.exit(engine.run([sys.executable, "-c", sys.argv[1]]))
 """
-# A command with a job; it says when both are there, and how it ended.
+# A command with a job; it says when both are there, and how it was interrupted.
 CHILD = """
-import subprocess, sys, time
+import signal, subprocess, sys, time
+def heard(number, frame):
+    print("interrupted", job.poll(), flush=True)
+signal.signal(signal.SIGINT, heard)
 job = subprocess.Popen([sys.executable, "-c", "print('ready', flush=True); input()"],
                        stdin=subprocess.PIPE)
-try:
-    while job.poll() is None:  # in wait() an interrupt may lose the status
-        time.sleep(0.05)
-except KeyboardInterrupt:
-    print("interrupted", job.wait(), flush=True)
-    sys.exit(1)
+time.sleep(600)
 """
-
-
-AS_SNAKEMAKE = """import signal
-signal.signal(signal.SIGTERM, signal.SIG_IGN)
-signal.signal(signal.SIGINT, signal.default_int_handler)
-"""
-"""What it does while jobs run, also where a shell has started it in the background."""
 
 
 # POSIX shells report a command that Ctrl-C has ended as 130.
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-def test_stopping_ends_the_command_and_its_jobs(number):
-    """Whatever stops the launcher interrupts the command, ends its jobs and waits for both."""
-    words = [
-        sys.executable,
-        "-c",
-        PARENT,
-        CHILD.replace("try:", f"{AS_SNAKEMAKE}try:"),
-    ]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, start_new_session=True) as parent:
+def test_second_signal_ends_the_command_and_its_jobs(number):
+    """The first signal interrupts the command and nothing else; the second one ends all."""
+    words = [sys.executable, "-c", PARENT, CHILD]
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
+    ) as parent:
         assert parent.stdout.readline() == b"ready\n"
-        time.sleep(0.2)
         parent.send_signal(number)
-        assert parent.stdout.read() == f"interrupted {-signal.SIGTERM}\n".encode()
+        assert parent.stdout.readline() == b"interrupted None\n"
+        parent.send_signal(number)
+        assert parent.stdout.read() == b""  # once the job has closed it, too
         assert parent.wait(timeout=30) == 130
+        assert parent.stderr.read() == f"{GOES_ON}\n".encode()
+
+
+LOCKED = """
+import os, signal, sys, threading, time
+from platecli import engine, stopping
+from platecli.interrupts import Ears
+
+lock = threading.Lock()
+
+def snakemake(argv, server, ears):
+    signal.signal(signal.SIGTERM, lambda *_: None)  # as Snakemake, less its lock
+    with lock:
+        for step in ("a", "b"):  # jobs, one by a fork and one by itself
+            open(f"{step}.py", "w").write(f"open('{step}.pid', 'w'); import time; time.sleep(600)")
+        server.start(os.path.abspath("a.py"), "none").__enter__()
+        import subprocess
+        job = subprocess.Popen([sys.executable, "b.py"])
+        while not os.path.exists("a.pid") or not os.path.exists("b.pid"):
+            time.sleep(0.01)
+        print("ready", flush=True)
+        lock.acquire()  # for ever, as the frame that a handler interrupts
+
+engine._snakemake = snakemake
+print(engine.run([sys.executable, "-P", "-m", "platecli.engine"]))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="steps are forked on Linux only")
+@pytest.mark.parametrize("times", [1, 2, 3])
+def test_signals_end_a_run_that_waits_for_a_lock(times, tmp_path):
+    """Whatever the main thread waits for, one signal ends Snakemake's process and all its jobs."""
+    with subprocess.Popen(
+        [sys.executable, "-c", LOCKED],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=tmp_path, start_new_session=True,
+    ) as parent:  # fmt: skip
+        assert parent.stdout.readline() == b"ready\n"
+        for _ in range(times):
+            parent.send_signal(signal.SIGINT)
+        said, errors = parent.communicate(timeout=60)  # once all jobs have closed them
+        assert (said, errors) == (b"130\n", f"{GOES_ON}\n".encode())
+
+
+def test_hangup_is_not_heeded_under_nohup():
+    """What was told to survive the end of its terminal does."""
+    code = "import signal; from platecli.stopping import heeded; print(*map(int, heeded()))"
+    ignore = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN); "
+    words = [sys.executable, "-c"]
+    heeded = subprocess.run([*words, code], capture_output=True, text=True, check=True).stdout
+    under = subprocess.run([*words, ignore + code], capture_output=True, text=True, check=True)
+    assert (heeded, under.stdout) == ("2 15 1\n", "2 15\n")
+
+
+def test_killed_command_is_told(capfd):
+    """A command that something else has killed is told with its signal."""
+    code = "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"
+    assert engine.run([sys.executable, "-c", code]) == 137
+    assert capfd.readouterr().err == "Snakemake was ended: killed by signal 9 (SIGKILL).\n"
 
 
 def test_exit_status_is_passed_on():

@@ -1,15 +1,18 @@
+import fcntl
 import os
 import resource
 import signal
 import subprocess
 import sys
 import textwrap
+import time
 from pathlib import Path
 
 import pytest
 
 from platecli import stepserver
-from platecli.stepserver import KILLED, StepServer
+from platecli.killed import why_ended
+from platecli.stepserver import ServerEnded, StepServer
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="steps are forked on Linux only")
 
@@ -49,7 +52,7 @@ def status(server: StepServer, path: str, step: str = "no_such_step", **options:
         ("raise SystemExit(3)", 3),
         ("raise SystemExit('why')", 1),
         ("1 / 0", 1),
-        ("import os, signal; os.kill(os.getpid(), signal.SIGKILL)", KILLED),
+        ("import os, signal; os.kill(os.getpid(), signal.SIGKILL)", -signal.SIGKILL),
     ],
 )
 def test_status_is_that_of_a_process(server, folder, text, expected):
@@ -130,6 +133,65 @@ def test_processor_time_counts_as_that_of_children(server, folder):
     assert time_of_children() - before > 0.4
 
 
+@pytest.mark.parametrize(
+    ("kills", "status_of", "reason"),
+    [
+        ("SIGKILL", -9, "killed by signal 9 (SIGKILL)"),
+        ("SIGTERM", -15, "killed by signal 15 (SIGTERM)"),
+    ],
+)
+def test_killed_job_tells_its_signal(server, folder, kills, status_of, reason):
+    """What a job died of is known, while others run and after others have ended."""
+    begun, other = str(folder / "begun"), script(folder, "import sys; sys.exit(3)", "other.py")
+    sleeper = script(folder, f"open({begun!r}, 'w'); import time; time.sleep(600)", "sleeper.py")
+    killed = script(folder, f"import os, signal; os.kill(os.getpid(), signal.{kills})")
+    with server.start(sleeper, "none") as one:
+        with server.start(killed, "none") as job:
+            assert (job.wait(), job.for_memory) == (status_of, False)
+        assert why_ended(-status_of) == reason
+        assert status(server, other) == 3
+        while not os.path.exists(begun):
+            time.sleep(0.01)
+        os.kill(one.pid, signal.SIGHUP)
+        assert one.wait() == -signal.SIGHUP
+
+
+def test_jobs_end_with_who_asked_for_them(folder):
+    """A job whose run was killed by itself does not go on."""
+    text = f"""
+        import fcntl, os, time
+        lock = open({str(folder / "lock")!r}, "w")
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        os.rename(lock.name, {str(folder / "locked")!r})
+        time.sleep(60)
+        open({str(folder / "survived")!r}, "w")
+    """
+    asks = """
+        import sys
+        from platecli.stepserver import StepServer
+        with StepServer().start(sys.argv[1], "none") as job:
+            job.wait()
+    """
+    words = [sys.executable, "-c", textwrap.dedent(asks), script(folder, text)]
+    with subprocess.Popen(words) as process:
+        while not (folder / "locked").exists():
+            time.sleep(0.01)
+        process.kill()
+    with open(folder / "locked") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # which the kernel gives as soon as the job has ended
+    assert not (folder / "survived").exists()
+
+
+def test_server_that_was_ended_starts_nothing(folder):
+    """What this process has ended is not begun again; jobs at work are ended with it."""
+    server, path = StepServer(), script(folder, "import time; time.sleep(600)")
+    with server.start(path, "none") as job:
+        server.end()
+        assert job.wait() == -signal.SIGKILL
+        with pytest.raises(ServerEnded):
+            server.start(path, "none")
+
+
 def test_ended_server_is_an_error(server, folder):
     """Without a process to fork there is an error, on which Snakemake's own way is taken."""
     path = script(folder, "pass")
@@ -177,7 +239,7 @@ def test_snakemake_runs_scripts_with_or_without_the_server(folder, has_server):
     command = [sys.executable, *start, "--cores", "1", "--snakefile", "Snakefile"]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert ("platecli.stepserver" in (folder / "out.txt").read_text()) == has_server
+    assert ("platecli.stepforks" in (folder / "out.txt").read_text()) == has_server
     head, row = (folder / "bench.tsv").read_text().splitlines()
     if has_server:  # Snakemake's own looks may miss a short job
         assert float(dict(zip(head.split("\t"), row.split("\t"), strict=True))["cpu_time"]) > 0.2
@@ -198,10 +260,10 @@ def test_steps_can_be_forked():
     scripts = Path(stepserver.__file__).parents[1].glob("*.py")
     steps = [path.stem for path in scripts if "snakemake.log" in path.read_text("utf-8")]
     code = f"""
-        from platecli import stepserver
+        from platecli import stepforks
         for step in {steps!r}:
-            stepserver._prepare(step)
-        assert stepserver._warm
+            stepforks._prepare(step)
+        assert stepforks._warm
         print(*[line for line in open("/proc/self/status") if line.startswith("Threads:")])
     """
     done = subprocess.run(
