@@ -7,12 +7,14 @@ before one of them is left out.
 
 import mmap
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from platefiles.frame import SAME_AS, Frame, unused
 from platefiles.objectstore import is_object_url
 from platefiles.provenance import file_sha256
+from platefiles.slug import escape
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile
@@ -57,6 +59,48 @@ def judged_copies(files: Sequence["RawFile"]) -> list["RawFile"]:
             read = [replace(file, damage=file.damage or file.fault or "") for file in read]
         by_path |= {file.path: file for file in read}
     return [by_path[file.path] for file in files]
+
+
+def copies_left_out(frames: Sequence[Frame], files: Mapping[str, "RawFile"]) -> list[Frame]:
+    """Leave out all but one of the files with one fingerprint or the same pixels.
+
+    The one in use is the first that is not known to be damaged.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Those to be preferred come first.
+    files : mapping of str to RawFile
+        Their files by id, as `judged_copies` returns them.
+    """
+    by_content: dict[str, Frame] = {}
+    by_pixels: dict[str, Frame] = {}
+    kept = []
+    for frame in sorted(frames, key=lambda frame: bool(files[frame.id].damage)):
+        if frame.role != "unused":
+            file = files[frame.id]
+            same, what = by_content.setdefault(frame.fingerprint, frame), "content"
+            if same is frame:
+                seen = file.pixels or frame.fingerprint
+                same, what = by_pixels.setdefault(seen, frame), "pixels"
+            if same is not frame:
+                frame = unused(frame, _copy_of(same, what, frame, files))
+        kept.append(frame)
+    return kept
+
+
+def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, "RawFile"]) -> str:
+    """Say of which frame another one is a copy, and which of the two is damaged."""
+    where = same.name if same.name != frame.name else escape(same.path)
+    file, other = files[frame.id], files[same.id]
+    if file.damage:
+        return f"{SAME_AS}exposure as {where}, but damaged: {file.damage}"
+    if what == "content" and file.content != other.content:
+        return (
+            f"{SAME_AS}exposure as {where}, but other bytes, and nothing tells which file is "
+            "damaged; look at both, and exclude the damaged one"
+        )
+    return f"{SAME_AS}{what} as {where}"
 
 
 def _groups(files: Iterable["RawFile"], name: str) -> list[list["RawFile"]]:

@@ -1,7 +1,7 @@
 """One raw file as the project sees it, and the table of them on disk."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +61,11 @@ class Frame:
     """Part of the stored image that is kept, such as `[1:2048,1:1024]`; empty if it is all kept."""
     bias_section: str = ""
     """Overscan whose level is subtracted, empty if there is none."""
+
+
+def unused(frame: Frame, reason: str) -> Frame:
+    """Return a frame as one that is not used, with the reason."""
+    return replace(frame, role="unused", reason=reason, channel="")
 
 
 def sections_of(frame: Frame) -> dict[str, dict[str, str]]:

@@ -1,7 +1,8 @@
 """Frames recognised by their content, wherever they lie now and whatever they are called.
 
 A frame keeps the id and the name under which its project met it first. Both are part of the jobs
-that are done on it, so a folder that was renamed or moved makes nothing stale.
+that are done on it, so a folder that was renamed or moved makes nothing stale. It also keeps its
+kind, which the name of a folder may have told alone.
 """
 
 import os
@@ -15,7 +16,8 @@ from platefiles.objectstore import is_object_url
 from platefiles.scan import RawFile
 from platefiles.slug import escape, frame_id, unescape
 
-_COLUMNS = ("id", "path", "name", "reason", "fingerprint")
+_COLUMNS = ("id", "path", "name", "role", "reason", "fingerprint")
+_ROLES = ("bias", "dark", "flat", "light")
 
 
 class KnownFrame(NamedTuple):
@@ -25,12 +27,15 @@ class KnownFrame(NamedTuple):
     ----------
     id, path, name, fingerprint : str
         As in `Frame`.
+    role : str
+        As in `Frame`; empty for a frame that was not used.
     """
 
     id: str
     path: str
     name: str
     fingerprint: str
+    role: str = ""
 
 
 def read_known(path: str | Path) -> list[KnownFrame]:
@@ -48,11 +53,11 @@ def read_known(path: str | Path) -> list[KnownFrame]:
         places = [columns.index(name) for name in _COLUMNS]
         for line in lines[:-1]:
             cells = line.split("\t")
-            one, where, name, reason, fingerprint = (cells[place] for place in places)
+            one, where, name, role, reason, fingerprint = (cells[place] for place in places)
             if fingerprint and not reason.startswith(SAME_AS):
-                known.append(
-                    KnownFrame(unescape(one), unescape(where), unescape(name), fingerprint)
-                )
+                used = role if role in _ROLES else ""
+                texts = unescape(one), unescape(where), unescape(name)
+                known.append(KnownFrame(*texts, fingerprint, used))
     return known
 
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+from platefiles.channel_order import in_order
 from platefiles.frame import Frame
 from platefiles.links import link_name
 from platefiles.matching import Calibrators, MasterGroup, Matched
@@ -48,9 +49,9 @@ class Layout:
 
     @cached_property
     def channels(self) -> tuple[str, ...]:
-        """Channels that have lights, in the order of the project file."""
+        """Channels that have lights, in the order of `platefiles.channel_order.in_order`."""
         present = {frame.channel for frame in self.frames if frame.role == "light"}
-        return tuple(name for name in self.loaded.project.channels if name in present)
+        return tuple(name for name in in_order(self.loaded.project.channels) if name in present)
 
     def lights(self, channel: str, night: str | None = None) -> list[Frame]:
         """Lights of a channel, of one night if given, by start and id."""

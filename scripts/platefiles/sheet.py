@@ -2,15 +2,15 @@
 
 import difflib
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platefiles.colour_sensor import refusal
+from platefiles.copies import copies_left_out
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
-from platefiles.frame import EXCLUDED, SAME_AS, Frame, read_sheet, write_sheet
+from platefiles.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 from platefiles.keywords import KEYS
 from platefiles.known_frames import KnownFrame, recognised
@@ -18,7 +18,7 @@ from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock
 from platefiles.readout import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
-from platefiles.slug import digest, escape, frame_id, slug
+from platefiles.slug import digest, frame_id, slug
 from platefiles.times import night_of
 
 if TYPE_CHECKING:
@@ -56,7 +56,10 @@ def build_sheet(
     names = [_names(file, again.get(place)) for place, file in enumerate(raw_files)]
     frames, files, ids = [], {}, {one.id for one in again.values()}
     claimed = claims(loaded.project)
-    facts = [_facts(file, loaded, told) for file, told in zip(raw_files, names, strict=True)]
+    facts = [
+        _facts(file, loaded, told, again.get(place))
+        for place, (file, told) in enumerate(zip(raw_files, names, strict=True))
+    ]
     longitudes = site_longitudes(facts, loaded)
     # Of several files of one content, the known frame stays in use.
     order = sorted(range(len(raw_files)), key=lambda place: place not in again)
@@ -74,7 +77,7 @@ def build_sheet(
         files[identity] = file
     compared = any(file.pixels for file in raw_files)
     if compared or len({frame.fingerprint for frame in frames}) < len(frames):
-        frames = _copies_out(_pinned_first(frames, loaded), files)
+        frames = copies_left_out(_pinned_first(frames, loaded), files)
     kept = _odd_sizes_out(frames)
     return tuple(sorted(kept, key=lambda frame: frame.id))
 
@@ -134,9 +137,13 @@ def _names(file: RawFile, known: KnownFrame | None) -> tuple[str, ...]:
     return (file.inside, file.name) if known is None else (file.inside, file.name, known.name)
 
 
-def _facts(file: RawFile, loaded: "LoadedProject", names: Sequence[str]) -> Facts:
+def _facts(
+    file: RawFile, loaded: "LoadedProject", names: Sequence[str], known: KnownFrame | None
+) -> Facts:
     fixes = fixes_for(names, loaded.project.header_fixes)
-    untyped = "light" if loaded.project.calibrated else ""  # which needs no other frames
+    untyped = known.role if known is not None else ""
+    if loaded.project.calibrated:  # which needs no other frames
+        untyped = "light"
     return read_facts(file.header, file.inside, Path(file.folder).name, fixes, untyped)
 
 
@@ -229,50 +236,11 @@ def _frame(
     )
 
 
-def _unused(frame: Frame, reason: str) -> Frame:
-    return replace(frame, role="unused", reason=reason, channel="")
-
-
 def _pinned_first(frames: Sequence[Frame], loaded: "LoadedProject") -> list[Frame]:
     """Order frames so that a copy never takes the place of a sub that the lock file pins."""
     lock = read_lock(loaded.lock_path)
     pinned = set() if lock is None else {lock.reference, *lock.photometry.values()}
     return sorted(frames, key=lambda frame: frame.id not in pinned)
-
-
-def _copies_out(frames: Sequence[Frame], files: Mapping[str, RawFile]) -> list[Frame]:
-    """Leave out all but one of the files with one fingerprint or the same pixels.
-
-    That is the first one that is not known to be damaged.
-    """
-    by_content: dict[str, Frame] = {}
-    by_pixels: dict[str, Frame] = {}
-    kept = []
-    for frame in sorted(frames, key=lambda frame: bool(files[frame.id].damage)):
-        if frame.role != "unused":
-            file = files[frame.id]
-            same, what = by_content.setdefault(frame.fingerprint, frame), "content"
-            if same is frame:
-                seen = file.pixels or frame.fingerprint
-                same, what = by_pixels.setdefault(seen, frame), "pixels"
-            if same is not frame:
-                frame = _unused(frame, _copy_of(same, what, frame, files))
-        kept.append(frame)
-    return kept
-
-
-def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, RawFile]) -> str:
-    """Say of which frame another one is a copy, and which of the two is damaged."""
-    where = same.name if same.name != frame.name else escape(same.path)
-    file, other = files[frame.id], files[same.id]
-    if file.damage:
-        return f"{SAME_AS}exposure as {where}, but damaged: {file.damage}"
-    if what == "content" and file.content != other.content:
-        return (
-            f"{SAME_AS}exposure as {where}, but other bytes, and nothing tells which file is "
-            "damaged; look at both, and exclude the damaged one"
-        )
-    return f"{SAME_AS}{what} as {where}"
 
 
 def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:
@@ -288,6 +256,6 @@ def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:
         want = usual.get((slug(frame.camera), frame.binning), size)
         if frame.role == "light" and size != want:
             reason = f"is {size[0]}x{size[1]} px where the other lights are {want[0]}x{want[1]}"
-            frame = _unused(frame, reason)
+            frame = unused(frame, reason)
         kept.append(frame)
     return kept

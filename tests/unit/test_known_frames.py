@@ -1,4 +1,7 @@
+import shutil
+
 import pytest
+from astropy.io import fits
 
 from platecli import check
 from platecli.outlook import look_ahead
@@ -57,8 +60,6 @@ def test_files_without_a_fingerprint_are_never_recognised():
 @pytest.fixture
 def opened(tiny_raw, write_project, tmp_path, monkeypatch):
     """Return a way to open the tiny project on a copy of its frames, as `run` does."""
-    import shutil
-
     monkeypatch.chdir(tmp_path)
     shutil.copytree(tiny_raw, tmp_path / "raw")
 
@@ -101,6 +102,22 @@ def test_renamed_folders_change_no_job(opened, tmp_path):
     assert link.resolve() == tmp_path / "up" / "m15-old" / "x.fits"
 
 
+def test_a_renamed_folder_of_lights_without_a_type_changes_no_job(opened, tmp_path):
+    """Where only a folder's name told that frames are lights, they stay lights in another one."""
+    night = tmp_path / "raw" / "2026-03-23"
+    (tmp_path / "raw" / "lights").mkdir()
+    for path in [path for path in night.iterdir() if not path.name.startswith("flat")]:
+        target = tmp_path / "raw" / "lights" / path.name.replace("-", "_")
+        shutil.copyfile(path, target)
+        path.unlink()
+        fits.delval(target, "IMAGETYP")
+    before = opened()
+    assert {f.role for f in before.frames if f.name.startswith("lights/")} == {"light"}
+    (tmp_path / "raw" / "lights").rename(tmp_path / "raw" / "thistledown")
+    assert jobs(opened()) == jobs(before)
+    assert jobs(opened()) == jobs(before)
+
+
 def test_new_files_under_old_names_are_new(opened, tmp_path):
     """A new night in a folder of the old name gets ids of its own, and keeps them."""
     before = opened()
@@ -122,8 +139,6 @@ def test_new_files_under_old_names_are_new(opened, tmp_path):
 
 def test_moving_by_copying_and_deleting_changes_no_job(opened, tmp_path):
     """While there are two copies the known one stays in use, and then the other takes over."""
-    import shutil
-
     before = jobs(opened())
     shutil.copytree(tmp_path / "raw" / "2026-03-24", tmp_path / "raw" / "1 copy")
     plan = opened()

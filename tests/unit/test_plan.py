@@ -12,7 +12,7 @@ from platefiles.recipe import Integration
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 
-CHANNELS = ("ha", "g", "b")
+CHANNELS = ("g", "b", "ha")
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
 
@@ -197,7 +197,7 @@ def test_what_lies_on_the_grid_is_to_do_again_with_its_place(plan_of, tiny_catal
 def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
     """By default a channel with fewer than 5 subs is; its nights alone are read and waited for."""
     plan = plan_of(exclude=["*/g-0[234].fits", f"{NIGHTS[0]}/b-*.fits"])
-    assert [len(plan.lights(channel)) for channel in CHANNELS] == [8, 2, 4]
+    assert [len(plan.lights(channel)) for channel in CHANNELS] == [2, 4, 8]
     assert plan.cleaned_channels == ("g", "b")
     assert plan.rays_of(plan.lights("ha")) == []
     assert plan.rays_of(plan.lights("b")) == ["results/tiny/cosmic_rays/b/2026-03-24.fits"]
@@ -206,7 +206,7 @@ def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
     ]
     assert plan.rays_of(plan.lights("g")[:1]) == ["results/tiny/cosmic_rays/g/2026-03-23.fits"]
     settings = [json.loads(plan.integrate_job(channel))["settings"] for channel in CHANNELS]
-    assert [s["single_frame_cosmic_rays"] for s in settings] == [False, True, True]
+    assert [s["single_frame_cosmic_rays"] for s in settings] == [True, True, False]
 
 
 @pytest.mark.parametrize(("choice", "channels"), [("always", CHANNELS), ("never", ())])
@@ -263,8 +263,19 @@ def test_notes_on_a_channel_go_to_that_channel(plan_of):
     plan = plan_of(channels=channels, exclude=["*flat-*"])
     notes = {channel: json.loads(plan.integrate_job(channel))["notes"] for channel in CHANNELS}
     said = "Channel 'g' goes without, as tiny.yaml says (dark: none)."
-    assert [said in notes[channel] for channel in CHANNELS] == [False, True, False]
+    assert [said in notes[channel] for channel in CHANNELS] == [True, False, False]
     assert all(notes[channel][0].startswith("There are no flats") for channel in CHANNELS)
+
+
+def test_order_of_the_channels_does_not_count(plan_of):
+    """Channels that the project file lists in another order give the same jobs and targets."""
+    channels = {"g": ["G"], "ha": ["Ha"], "b": ["B"]}
+    plans = [
+        plan_of(channels={name: {"filters": channels[name]} for name in order})
+        for order in (("g", "ha", "b"), ("b", "ha", "g"))
+    ]
+    assert _to_do_again(*map(_jobs, plans)) == set()
+    assert plans[0].channels == plans[1].channels
 
 
 def test_order_of_the_files_does_not_count(plan_of):
@@ -322,7 +333,7 @@ def test_calibrated_frames_keep_their_unit(plan_of):
 
 def test_luminance_channel_is_preferred_for_the_grid(plan_of):
     """The grid is sought first in the channel that makes the luminance."""
-    assert json.loads(plan_of().grid_job())["channels"] == ["g", "ha", "b"]
+    assert json.loads(plan_of().grid_job())["channels"] == ["g", "b", "ha"]
 
 
 def test_unused_frames_are_listed_with_their_reasons(plan_of):

@@ -86,7 +86,7 @@ def test_targets_are_all_channels_and_pictures(opened):
     """The channels, the table of subs and the pictures of the project are the targets."""
     plans = opened()
     assert plans.targets("channels") == [
-        *(f"results/tiny/channels/{channel}.fits" for channel in ("ha", "g", "b")),
+        *(f"results/tiny/channels/{channel}.fits" for channel in ("g", "b", "ha")),
         "results/tiny/subs.tsv",
     ]
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]

@@ -10,6 +10,7 @@ import time
 
 import numpy as np
 import pytest
+import yaml
 from astropy.io import fits
 
 NIGHTS = ("2026-03-23", "2026-03-24")
@@ -95,6 +96,20 @@ def _move_raw(home):
     home.change_project(raw=["../elsewhere"])
 
 
+def _turn_channels(home):
+    channels = yaml.safe_load(home.project.read_text(encoding="utf-8"))["channels"]
+    home.change_project(channels=dict(reversed(channels.items())))
+
+
+def _delete_logs(home):
+    for name in ("logs", "benchmarks"):
+        shutil.rmtree(home.results / name)
+
+
+def _rename_night(home):
+    (home.raw / NIGHTS[0]).rename(home.raw / "first night")
+
+
 def _clock_set_back(home):
     """Products of the future, and a setting changed."""
     then = time.time() + 1e6
@@ -109,6 +124,9 @@ EVENTS = {
     "raw frames, project and lock touched": (_touch, []),
     "checkout and results copied without times": (_copy_without_times, []),
     "raw folder moved": (_move_raw, []),
+    "a night's folder renamed": (_rename_night, []),
+    "channels in another order": (_turn_channels, []),
+    "logs and benchmarks deleted": (_delete_logs, []),
     "measures and masters deleted": (_remove("results/tiny/[mc]*/*/*", "results/*/cal*/*"), []),
     "a sub more, old night": (
         _add(NIGHTS[1], "ha-05.fits", f"{NIGHTS[1]}/ha-01.fits"),
