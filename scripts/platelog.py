@@ -36,6 +36,7 @@ VERBS = {
     "replay": "make a product again from raw frames alone, and compare",
     "compare": "say what two versions of a picture or a channel differ in",
     "depth": "say how faint a project goes and what more hours would buy",
+    "tidy": "delete products that runs do not make any more; lists them and asks first",
     "bench": "measure time and memory beside a chain of general libraries",
     "test": "check the code and run the tests",
 }

@@ -5,7 +5,7 @@ import contextlib
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from platecli import engine, outcome, summary
@@ -18,6 +18,7 @@ from platefiles.causes import NOT_THERE
 from platefiles.errors import UserError
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine
+from platefiles.noted_plan import note_products
 from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
@@ -165,6 +166,7 @@ def make(
             print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
             return outcome.WRONG
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
+        _note_plans(() if dry_run else ahead.values())
         for name, one in ahead.items():
             for why, jobs in one.reasons().items():
                 if why != NOT_THERE:
@@ -189,6 +191,7 @@ def make(
             name: look_ahead(plans[name], target) if one.to_make else one
             for name, one in ahead.items()
         }
+        _note_plans(after.values())  # stored subs that were asked for by path are part of it now
         done = [_outcome(one, after[name]) for name, one in ahead.items()]
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
     for project in done:
@@ -196,6 +199,12 @@ def make(
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
     )
+
+
+def _note_plans(outlooks: Iterable[Outlook]) -> None:
+    """Note the products of each plan, so that those of earlier ones can be told."""
+    for one in outlooks:
+        note_products(one.plan.results, one.products)
 
 
 def _sum_up(project: ProjectOutcome, after: Outlook | None, results: Path, alone: bool) -> None:

@@ -3,7 +3,7 @@
 import argparse
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -58,6 +58,8 @@ def as_json(done: Verification) -> str:
         "files": [asdict(finding) for finding in done.findings],
         "other_locks": done.other_locks,
         "not_kept": sorted(done.gone),
+        "left_over": done.left_over,
+        "lost": done.lost,
         "lock": lock_digest(),
     }
     return json.dumps(data, indent=1)
@@ -75,9 +77,28 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
             f"this checkout is {lock_digest()}): {escape(paths[0])}"
             + (f" and {len(paths) - 1} more" if paths[1:] else "")
         )
+    if done.left_over:
+        yield from _left_over_lines(done)
     if done.gone:
         yield f"{_count(len(done.gone), 'product')} on the way from the raw frames not kept"
     yield _summary(done)
+
+
+def _left_over_lines(done: Verification) -> Iterable[str]:
+    many = len(done.left_over) > 1
+    yield (
+        f"{_count(len(done.left_over), 'product')} of an earlier plan, which no run makes any "
+        f"more: {_first(list(map(_shown, done.left_over)))}; `platelog.py tidy PROJECT` deletes "
+        + ("them" if many else "it")
+    )
+    if done.lost:
+        what = f"{_count(len(done.lost), 'raw frame')} that only {'these' if many else 'this'}"
+        have = "is" if len(done.lost) == 1 else "are"
+        yield f"{what} needed {have} not there: {_first(done.lost)}"
+
+
+def _first(names: Sequence[str]) -> str:
+    return escape(names[0]) + (f" and {len(names) - 1} more" if names[1:] else "")
 
 
 def _summary(done: Verification) -> str:

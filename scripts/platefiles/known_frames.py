@@ -47,18 +47,36 @@ def read_known(path: str | Path) -> list[KnownFrame]:
         ``frames.tsv``, of this version or of another one that has the columns; none otherwise.
     """
     known = []
+    for one, where, name, role, reason, fingerprint in _rows(path, _COLUMNS):
+        if fingerprint and not reason.startswith(SAME_AS):
+            used = role if role in _ROLES else ""
+            texts = unescape(one), unescape(where), unescape(name)
+            known.append(KnownFrame(*texts, fingerprint, used))
+    return known
+
+
+def paths_in_sheet(path: str | Path) -> list[str]:
+    """Read where all files of the last frame sheet lie, those that are not used included.
+
+    Parameters
+    ----------
+    path : path-like
+        As for `read_known`.
+    """
+    return [unescape(where) for (where,) in _rows(path, ("path",))]
+
+
+def _rows(path: str | Path, names: Sequence[str]) -> list[tuple[str, ...]]:
+    """Return columns of a sheet, as far as its lines are whole."""
+    rows: list[tuple[str, ...]] = []
     with suppress(OSError, ValueError, IndexError):
         header, *lines = Path(path).read_text(encoding="utf-8").split("\n")
         columns = header.split("\t")
-        places = [columns.index(name) for name in _COLUMNS]
+        places = [columns.index(name) for name in names]
         for line in lines[:-1]:
             cells = line.split("\t")
-            one, where, name, role, reason, fingerprint = (cells[place] for place in places)
-            if fingerprint and not reason.startswith(SAME_AS):
-                used = role if role in _ROLES else ""
-                texts = unescape(one), unescape(where), unescape(name)
-                known.append(KnownFrame(*texts, fingerprint, used))
-    return known
+            rows.append(tuple(cells[place] for place in places))
+    return rows
 
 
 def recognised(raw_files: Sequence[RawFile], known: Iterable[KnownFrame]) -> dict[int, KnownFrame]:

@@ -9,6 +9,8 @@ from platefiles.errors import UserError
 from platefiles.fetching import POINTER_ENDING
 from platefiles.fitsblocks import content_digest
 from platefiles.integrity import PICTURES, fault, is_of_a_run
+from platefiles.known_frames import paths_in_sheet
+from platefiles.noted_plan import left_over
 from platefiles.provenance import file_sha256, lock_digest
 from platefiles.record import RawRecord, read_record, results_of
 from platefiles.xmp import read_origin
@@ -51,11 +53,18 @@ class Verification:
         was made under it.
     gone : set of str
         Products on the way from the raw frames that are not kept; they can be made again.
+    left_over : list of str
+        Products of an earlier plan than that of the last run. Neither what else they were made
+        from nor a raw frame that they alone need is missed.
+    lost : list of str
+        Names of raw frames that are not there and that they alone need.
     """
 
     findings: list[Finding] = field(default_factory=list)
     other_locks: dict[str, list[str]] = field(default_factory=dict)
     gone: set[str] = field(default_factory=set)
+    left_over: list[str] = field(default_factory=list)
+    lost: list[str] = field(default_factory=list)
 
     def count(self, state: str) -> int:
         """Number of files in a state."""
@@ -70,7 +79,8 @@ def verify(paths: Sequence[str | Path], raw_folders: Sequence[str | Path] = ()) 
     paths : sequence of path-like
         Products, pictures, or folders, searched with all folders inside.
     raw_folders : sequence of path-like
-        Where raw frames are; without, they are looked for where the links of the project lead.
+        Where raw frames are; without, they are looked for where the frame sheet and the links of
+        the project lead.
 
     Raises
     ------
@@ -89,17 +99,26 @@ def verify(paths: Sequence[str | Path], raw_folders: Sequence[str | Path] = ()) 
         if not faults[path]:
             told[path] = _told_by(path)
             waiting += [other for other in told[path].made_from if other.is_file()]
+    left = left_over({path: facts.root for path, facts in told.items()})
+    done.left_over = [os.fspath(path) for path in told if path in left]
     for path, why in faults.items():
-        why = why or _other_state(told[path], faults)
+        why = why or ("" if path in left else _other_state(told[path], faults))
         kind = "picture" if path.suffix in PICTURES else "product"
         done.findings.append(Finding(kind, os.fspath(path), CHANGED if why else OK, why))
     for path, facts in told.items():
         if facts.lock != lock_digest():
             done.other_locks.setdefault(facts.lock, []).append(os.fspath(path))
-        done.gone |= {os.fspath(other) for other in facts.made_from if other not in faults}
+        if path not in left:
+            done.gone |= {os.fspath(other) for other in facts.made_from if other not in faults}
     places = _RawPlaces(raw_folders, {facts.root for facts in told.values() if facts.root})
+    needed = {key for path, facts in told.items() if path not in left for key in facts.raws}
     raws = {sha256: raw for facts in told.values() for sha256, raw in facts.raws.items()}
-    done.findings += [places.finding(raw) for raw in raws.values()]
+    for sha256, raw in raws.items():
+        finding = places.finding(raw)
+        if finding.state == OK or sha256 in needed:
+            done.findings.append(finding)
+        else:
+            done.lost.append(raw.name)
     return done
 
 
@@ -194,9 +213,9 @@ class _RawPlaces:
     def _behind_links(roots: Iterable[Path]) -> Iterator[str]:
         for root in roots:
             links = root / "links"
-            if links.is_dir():
-                targets = (os.path.realpath(link) for link in links.iterdir())
-                yield from (target for target in targets if os.path.isfile(target))
+            targets = [os.path.realpath(link) for link in links.iterdir()] if links.is_dir() else []
+            targets += paths_in_sheet(root / "frames.tsv")  # which lists unused ones, too
+            yield from (target for target in targets if os.path.isfile(target))
 
     def finding(self, raw: RawRecord) -> Finding:
         """Look for a raw frame, and at each byte of it."""

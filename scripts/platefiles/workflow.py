@@ -13,6 +13,7 @@ from platefiles.field_inputs import FieldInputs, lock_stem, single
 from platefiles.flags import ancient, local
 from platefiles.ledger import Ledger
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
+from platefiles.noted_plan import note_products
 from platefiles.opening import RESULTS, named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
@@ -55,6 +56,8 @@ class Plans(FieldInputs, DepthInputs):
         self._to_make: set[str] = set()
         for plan in self:
             ledger = Ledger(products_of(plan))
+            if main_process and not dry_run:
+                note_products(plan.results, ledger.products)
             self._products |= ledger.products
             self._stale |= ledger.stale
             self._to_make |= set(ledger.to_make(targets_of(plan, "all")))

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from platefiles.fitsfile import image_hdu, write_product
+from platefiles.noted_plan import note_products
 from platefiles.provenance import making_cards
 from platefiles.record import RawRecord, record_hdu
 from platefiles.verification import CHANGED, MISSING, OK, verify
@@ -66,6 +67,35 @@ def test_without_a_folder_the_links_of_the_project_lead_to_the_frames(master, tm
     assert verify([master]).count(OK) == 3
     (tmp_path / "raw" / "night 1" / "bias-02.fits").unlink()
     assert raw_states(verify([master]))["night 1/bias-02.fits"] == MISSING
+
+
+def test_frames_that_are_not_used_any_more_are_found_by_the_sheet(master, tmp_path):
+    """No link leads to a frame that was excluded; the frame sheet tells where it lies."""
+    lines = ["id\tpath\trole"]
+    for number, (name, content) in enumerate(CONTENTS.items()):
+        put(tmp_path / "raw", name, content)
+        lines.append(f"{number}\t{tmp_path / 'raw' / name}\tunused")
+    (tmp_path / "results" / "tiny" / "frames.tsv").write_text("\n".join(lines) + "\n")
+    assert verify([master]).count(OK) == 3
+
+
+def test_products_of_an_earlier_plan_are_told_apart(master, tmp_path):
+    """What the last plan has not is no fault, nor is the loss of frames that it alone needs."""
+    results = tmp_path / "results" / "tiny"
+    put(tmp_path / "raw", "night 1/bias-01.fits", b"first")
+    note_products(results, [str(master)])
+    done = verify([master], [tmp_path / "raw"])
+    assert (done.left_over, done.count(MISSING)) == ([], 1)
+    note_products(results, [f"{results}/calibration/other.fits"])
+    done = verify([master], [tmp_path / "raw"])
+    assert (done.left_over, done.lost) == ([str(master)], ["night 1/bias-02.fits"])
+    assert (done.count(OK), done.count(MISSING), done.count(CHANGED)) == (2, 0, 0)
+    put(tmp_path / "raw", "night 1/bias-02.fits", b"another night")
+    assert verify([master], [tmp_path / "raw"]).lost == ["night 1/bias-02.fits"]
+    content = bytearray(master.read_bytes())
+    content[len(content) // 2] ^= 4
+    master.write_bytes(content)
+    assert verify([master], [tmp_path / "raw"]).count(CHANGED) == 1
 
 
 def test_frames_in_object_storage_are_said_to_be_there(master, tmp_path):

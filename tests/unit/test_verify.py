@@ -36,3 +36,20 @@ def test_other_locks_and_what_is_gone_are_told():
         "1 product on the way from the raw frames not kept",
         "2 products: all as they were",
     ]
+
+
+def test_products_of_an_earlier_plan_are_told_with_the_remedy():
+    """They stand in a line of their own, with the command that deletes them."""
+    files = [Finding("product", f"/x/{name}.fits", OK) for name in "ab"]
+    done = Verification(files, left_over=["/x/a.fits", "/x/b.fits"], lost=["n/1.fits"])
+    assert list(text(done)) == [
+        "2 products of an earlier plan, which no run makes any more: /x/a.fits and 1 more; "
+        "`platelog.py tidy PROJECT` deletes them",
+        "1 raw frame that only these needed is not there: n/1.fits",
+        "2 products: all as they were",
+    ]
+    done = Verification(files, left_over=["/x/a.fits"])
+    assert next(iter(text(done))) == (
+        "1 product of an earlier plan, which no run makes any more: /x/a.fits; "
+        "`platelog.py tidy PROJECT` deletes it"
+    )

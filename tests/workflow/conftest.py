@@ -107,8 +107,14 @@ def _without_project(job: str) -> str:
     return "choose grid" if job.startswith("choose grid") else job.replace(" tiny", "", 1)
 
 
-def said(command: list[str], expected: int = 0, seconds: float = 300, checkout: Path = ROOT) -> str:
-    """Run a command, check its exit status and return all that it printed."""
+def said(
+    command: list[str],
+    expected: int = 0,
+    seconds: float = 300,
+    checkout: Path = ROOT,
+    answer: str = "",
+) -> str:
+    """Run a command, answer its question, check its status and return all that it printed."""
     done = subprocess.run(
         command,
         cwd=checkout,
@@ -118,6 +124,7 @@ def said(command: list[str], expected: int = 0, seconds: float = 300, checkout: 
         text=True,
         errors="surrogateescape",
         timeout=seconds,
+        input=answer,
     )
     assert done.returncode == expected, done.stdout
     return done.stdout

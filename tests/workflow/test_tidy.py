@@ -1,0 +1,93 @@
+"""Products of an earlier plan are told apart, and deleted when that is asked for."""
+
+import fcntl
+import sys
+
+import pytest
+
+NIGHT = "2026-03-24"
+VIVID = {"vivid": {"stretch": {"saturation": 2.0}, "files": ["png"]}}
+
+
+@pytest.fixture
+def tidy(home, command_line):
+    """Return a way to run the verb in the home, with an answer to its question or none."""
+
+    def run(*words, answer="", expected=0):
+        command = [sys.executable, "-P", "-m", "platecli", "tidy", str(home.project), *words]
+        command += ["--directory", str(home.folder)]
+        return command_line.said(command, expected, answer=answer)
+
+    return run
+
+
+def verified(home, command_line, expected=0):
+    """Run `verify` on the results."""
+    command = [sys.executable, "-P", "-m", "platecli", "verify", str(home.results)]
+    return command_line.said(command, expected)
+
+
+def files(home):
+    """Return all files of a home but those of Snakemake."""
+    return {
+        path.relative_to(home.folder).as_posix()
+        for path in home.folder.rglob("*")
+        if path.is_file() and ".snakemake" not in path.parts
+    }
+
+
+def test_a_picture_of_an_earlier_plan_is_deleted_on_request(home, tidy, command_line):
+    """The picture that a project has no more is told by verify, listed, asked for and deleted."""
+    assert tidy() == "tiny: each product is one that its plan makes\n"
+    home.change_project(pictures=VIVID)
+    home.run("--to", "all")
+    home.change_project(pictures={})
+    home.run("--to", "all")
+    before = files(home)
+    left = {f"results/tiny/picture/vivid.{ending}" for ending in ("fits", "png")}
+    told = "2 products of an earlier plan, which no run makes any more: "
+    assert told in verified(home, command_line)
+    said = tidy(answer="\n")
+    assert said.startswith("tiny: 2 products (")
+    assert all(name in said for name in left)
+    assert said.endswith("? [y/N] Nothing was deleted.\n")
+    assert "Nothing was deleted, since nobody answered" in tidy(expected=2)
+    assert files(home) == before
+    assert tidy(answer="y\n").endswith(") deleted.\n")
+    assert files(home) == before - left
+    assert told not in verified(home, command_line)
+    assert home.planned() == home.to_do() == []
+
+
+def test_a_night_that_vanished_is_deleted_only_by_name_of_the_option(home, tidy, command_line):
+    """Nothing can make its measures again, so `--yes` leaves them and `--gone --yes` does not."""
+    for path in home.raw.glob(f"{NIGHT}/*b-*.fits"):
+        path.unlink()
+    home.run("--to", "all")
+    before = files(home)
+    assert "of an earlier plan, which no run makes any more" in verified(home, command_line)
+    measures = f"results/tiny/measures/b/{NIGHT}.fits"
+    said = tidy("--yes")
+    assert "--gone deletes them too:" in said
+    assert measures in said
+    assert files(home) == before
+    tidy("--yes", "--gone")
+    gone = before - files(home)
+    assert measures in gone
+    assert gone - {measures} == {
+        name for name in gone if name.startswith(f"results/tiny/calibration/flat_b_{NIGHT}")
+    }
+    assert len(gone) == 2
+    assert "all as they were" in verified(home, command_line)
+    assert home.planned() == home.to_do() == []
+
+
+def test_while_a_run_is_at_work_nothing_is_deleted(home, tidy):
+    """The lock of the results is respected: one sentence, its own status, nothing touched."""
+    before = files(home)
+    with open(home.folder / "results" / ".run.lock", "a") as stream:
+        fcntl.flock(stream, fcntl.LOCK_EX)
+        said = tidy("--yes", "--gone", expected=4)
+    assert said.startswith("another run is at work in ")
+    assert said.count("\n") == 1
+    assert files(home) == before
