@@ -1,16 +1,15 @@
 """What `check` sees among new lights: focus and test exposures, and other targets."""
 
-import os
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
 
 from platecli.found_lights import Light
 from platecli.outlook import Outlook, first_of
 from platecli.targets import Target, group_lights
 from platecli.trial_exposures import named_trials, odd_trials, patterns_for
-from platefiles.headers import fixes_for, read_facts
+from platefiles.headers import fixes_for
+from platefiles.objectstore import is_object_url
 from platefiles.plan import ProjectPlan
-from platefiles.scan import RawFile, scan_folders
+from platefiles.scan import RawFile
 
 _SHOWN = 3
 
@@ -29,7 +28,7 @@ def doubt_lines(ahead: Outlook) -> list[str]:
     new = {frame.path for frame in ahead.new}
     if not new or ahead.plan.loaded.project.calibrated:
         return []
-    files = _files(ahead.plan)
+    files = [file for file in ahead.plan.raw_files if not is_object_url(file.path)]
     every = list(_lights(ahead.plan, files))
     trials = named_trials(every)
     named = {light for trial in trials for light in trial.lights}
@@ -64,16 +63,10 @@ def _counted(target: Target) -> str:
     return f"{target.numbered_title or 'no OBJECT'} ({len(target.lights)})"
 
 
-def _files(plan: ProjectPlan) -> list[RawFile]:
-    folders = [folder for folder in plan.loaded.raw_folders if isinstance(folder, Path)]
-    return scan_folders(folders, Path(plan.results) / ".scan.json", False)
-
-
 def _lights(plan: ProjectPlan, files: Iterable[RawFile]) -> Iterator[Light]:
     """Yield all lights of the raw folders, those of other projects too."""
     fixes = plan.loaded.project.header_fixes
     for file in files:
-        cards = fixes_for((file.inside, file.name), fixes)
-        facts = read_facts(file.header, file.inside, os.path.basename(file.folder), cards)
+        facts = file.facts(fixes_for((file.inside, file.name), fixes))
         if facts.role == "light" and not file.reason:
             yield Light(file, facts)

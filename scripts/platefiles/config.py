@@ -6,7 +6,8 @@ Imports stay light, because this module is loaded each time that Snakemake reads
 import difflib
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -209,12 +210,25 @@ def _project_path(path_or_name: str | Path, projects_dir: Path) -> Path:
     return path
 
 
-def _read(path: Path, problems: list[str]) -> YamlFile | None:
+def _read(
+    path: Path, problems: list[str], reader: Callable[[Path], YamlFile] = read_yaml
+) -> YamlFile | None:
     try:
-        return read_yaml(path)
+        return reader(path)
     except YamlError as error:
         problems += error.problems
         return None
+
+
+def _read_shared(path: Path) -> YamlFile:
+    """Read a file that many projects name, once as long as it stays as it is."""
+    info = path.stat()
+    return _read_state(path, (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns))
+
+
+@lru_cache(256)
+def _read_state(path: Path, state: tuple[int, ...]) -> YamlFile:
+    return read_yaml(path)
 
 
 def _validated(
@@ -287,8 +301,8 @@ def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> Y
         return None
     folders = [file.path.parent.parent / folder, SHIPPED / folder]
     for place in folders:
-        if (place / f"{name}.yaml").exists():
-            return _read(place / f"{name}.yaml", problems)
+        if (path := place / f"{name}.yaml").exists():
+            return _read(path, problems, _read_shared)
     names = sorted({found.stem for place in folders for found in place.glob("*.yaml")})
     hint = _did_you_mean(name, names)
     there = f"there are {', '.join(names)}" if names else f"{shown(folders[0])} holds none"

@@ -74,7 +74,8 @@ class _Header:
     def __init__(self, cards: Mapping[str, Value], fixes: Mapping[str, Value]):
         if fixes:
             cards = {key: value for key, value in cards.items() if key.lstrip("/") not in fixes}
-        self._sources = (fixes, cards)
+        self._fixes, self._cards = fixes, cards
+        self._sources = (fixes, cards) if fixes else (cards,)
 
     def get(self, keys: tuple[str, ...]) -> Value | None:
         for source in self._sources:
@@ -100,29 +101,27 @@ class _Header:
 
     def comment(self, keys: tuple[str, ...]) -> str:
         """Return the comment of the first card that has a value, where a scan keeps it."""
-        cards = self._sources[1]
         for source in self._sources:
             for key in keys:
                 if source.get(key) not in (None, ""):
-                    return str(cards.get(f"/{key}", "")) if source is cards else ""
+                    return str(source.get(f"/{key}", "")) if source is self._cards else ""
         return ""
 
     def colour_evidence(self) -> str:
         """Return the card that speaks of a colour filter array."""
-        fixes, cards = self._sources
-        given = {key: value for key, value in fixes.items() if value not in (None, "")}
-        return colour_evidence({**cards, **given} if given else cards)
+        given = {key: value for key, value in self._fixes.items() if value not in (None, "")}
+        return colour_evidence({**self._cards, **given} if given else self._cards)
 
     def sections(self) -> dict[str, str]:
         """Return the sections of image and overscan."""
-        if _SECTIONS.isdisjoint(self._sources[1]) and _SECTIONS.isdisjoint(self._sources[0]):
+        if all(_SECTIONS.isdisjoint(source) for source in self._sources):
             return {}
         texts = {key: self.text((key,)) for key in keywords.SECTIONS}
         return {key: text for key, text in texts.items() if text}
 
     def by_hierarch(self) -> tuple[str, ...]:
         """Return the keywords of HIERARCH cards that name a filter."""
-        return tuple(keywords.filters_by_hierarch(self._sources[1]))
+        return tuple(keywords.filters_by_hierarch(self._cards))
 
 
 def read_facts(

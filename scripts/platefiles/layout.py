@@ -4,12 +4,16 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from platefiles.channel_order import in_order
 from platefiles.frame import Frame
 from platefiles.links import link_name
 from platefiles.matching import Calibrators, MasterGroup, Matched
 from platefiles.project import LoadedProject
+
+if TYPE_CHECKING:
+    from platefiles.scan import RawFile
 
 NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
 LIST_ENDINGS = ("ecsv", "csv", "vot", "reg")
@@ -30,12 +34,15 @@ class Layout:
         Masters to make and which light takes which.
     results : str
         Folder of the project's results, relative to the working directory.
+    raw_files : tuple of RawFile
+        What the scan found; empty in a job on another machine, which does not scan.
     """
 
     loaded: LoadedProject
     frames: tuple[Frame, ...]
     matched: Matched
     results: str
+    raw_files: tuple["RawFile", ...] = ()
 
     @cached_property
     def by_id(self) -> dict[str, Frame]:

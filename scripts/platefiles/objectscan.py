@@ -15,7 +15,8 @@ from platefiles.objectstore import (
     split_url,
     storage_client,
 )
-from platefiles.scan import ENDINGS, TAIL_BYTES, RawFile, read_record
+from platefiles.scan import TAIL_BYTES, RawFile, read_record
+from platefiles.seen_files import ENDINGS
 from platefiles.slug import escape
 
 Record = dict[str, Any]

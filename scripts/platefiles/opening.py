@@ -16,6 +16,7 @@ from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
 from platefiles.scan import SETTLE_S, RawFile, scan_folders
+from platefiles.seen_files import SeenFiles
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
 from platefiles.wholefile import remove_abandoned
 
@@ -51,6 +52,7 @@ def open_projects(
     """
     plans: dict[str, ProjectPlan] = {}
     problems: dict[str, str] = {}
+    seen = SeenFiles()
     for word in list(dict.fromkeys(wanted)) or find_projects(folder):
         name = Path(word).name.removesuffix(".yaml")
         try:
@@ -59,7 +61,7 @@ def open_projects(
                 continue
             _check_name(loaded, plans)
             with chdir(directory or "."):
-                plans[loaded.name] = _open_plan(loaded, main_process, dry_run)
+                plans[loaded.name] = _open_plan(loaded, main_process, dry_run, seen)
         except UserError as error:
             problems[name] = str(error)
         except OSError as error:
@@ -98,12 +100,15 @@ def _check_name(loaded: LoadedProject, others: Mapping[str, ProjectPlan]) -> Non
         raise UserError(msg)
 
 
-def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> ProjectPlan:
+def _open_plan(
+    loaded: LoadedProject, main_process: bool, dry_run: bool, seen: SeenFiles
+) -> ProjectPlan:
     results = f"{RESULTS}/{loaded.name}"
     sheet = Path(results) / "frames.tsv"
+    raw: list[RawFile] = []
     if main_process:
         cache = Path(results) / ".scan.json"
-        raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S)
+        raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S, seen)
         frames = build_sheet(raw, loaded, read_known(sheet))
         problems = check_against_sheet(loaded, frames)
         if problems:
@@ -113,7 +118,7 @@ def _open_plan(loaded: LoadedProject, main_process: bool, dry_run: bool) -> Proj
     else:
         frames = read_sheet(sheet)
     matched = match_calibration(frames, loaded)
-    plan = ProjectPlan(loaded, tuple(frames), matched, results)
+    plan = ProjectPlan(loaded, tuple(frames), matched, results, tuple(raw))
     _check_lock(plan)
     if main_process and not dry_run:
         refuse_orphans(RESULTS)

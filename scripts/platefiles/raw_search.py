@@ -8,7 +8,7 @@ from pathlib import Path
 from platefiles.errors import UserError
 from platefiles.makings import RawRecord
 from platefiles.provenance import file_sha256
-from platefiles.scan import walk_folders
+from platefiles.seen_files import walk_folders
 from platefiles.slug import escape
 
 FOUND = "found"

@@ -7,25 +7,25 @@ unchanged subs cost a thousand looks at the directory and no more.
 import hashlib
 import json
 import os
-import stat
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from platefiles.cards import Cards, HeaderError
+from platefiles.cards import Cards, HeaderError, Value
 from platefiles.copies import UNREAD, judged_copies
-from platefiles.errors import UserError
+from platefiles.headers import Facts, read_facts
 from platefiles.keywords import READ, filters_by_hierarch
 from platefiles.objectstore import is_object_url
 from platefiles.rawheader import read_raw_header
 from platefiles.same_exposure import compared_pixels
+from platefiles.seen_files import SeenFiles
 from platefiles.slug import escape
 from platefiles.wholefile import write_if_changed
 
-ENDINGS = tuple(f"{e}{packed}" for e in (".fits", ".fit", ".fts") for packed in ("", ".fz", ".gz"))
 TAIL_BYTES = 65536
 SETTLE_S = 2.0
 """How long a file must have been left alone before it counts as written to its end."""
@@ -74,9 +74,33 @@ class RawFile:
         """Path inside the raw folder, printable."""
         return escape(self.inside)
 
+    @cached_property
+    def _facts(self) -> dict[tuple[str, str], Facts]:
+        return {}
+
+    def facts(self, fixes: Mapping[str, Value], untyped: str = "") -> Facts:
+        """Return what the header says with the user's fixes, read once for all who ask.
+
+        Parameters
+        ----------
+        fixes : mapping
+            Cards that replace those of the header, as `platefiles.headers.fixes_for` gives them.
+        untyped : str
+            As for `platefiles.headers.read_facts`.
+        """
+        key = (repr(fixes), untyped)  # as text, since True and 1 are one key of a dict
+        if key not in self._facts:
+            folder = os.path.basename(self.folder)
+            self._facts[key] = read_facts(self.header, self.inside, folder, fixes, untyped)
+        return self._facts[key]
+
 
 def scan_folders(
-    folders: Iterable[str | Path], cache: Path | None, write_cache: bool, settle_s: float = 0.0
+    folders: Iterable[str | Path],
+    cache: Path | None,
+    write_cache: bool,
+    settle_s: float = 0.0,
+    seen: SeenFiles | None = None,
 ) -> list[RawFile]:
     """Find the raw files of a project and read what their headers say.
 
@@ -106,13 +130,16 @@ def scan_folders(
         If a folder is not there or cannot be looked through.
     """
     known = _load(cache)
+    seen = seen if seen is not None else SeenFiles()
     files, records, fresh = [], {}, []
     places = list(folders)
     on_disk = (place for place in places if not is_object_url(place))
-    for folder, path, inside, info in walk_folders(on_disk):
+    for folder, path, inside, info in seen.walk(on_disk):
         sign = [info.st_size, info.st_mtime_ns]
-        record = known.get(path)
-        if record is None or record.get("sign") != sign:
+        record = next(
+            (r for r in (known.get(path), seen.records.get(path)) if _fits(r, sign)), None
+        )
+        if record is None:
             try:
                 record = {"sign": sign, **read_record(path, info.st_size)}
             except FileNotFoundError:
@@ -128,6 +155,8 @@ def scan_folders(
         del records[files[place].path]
         files[place] = replace(files[place], reason=BEING_WRITTEN)
     files = _compared(files, records)
+    seen.records |= records
+    files = [seen.shared(file) for file in files]
     prefixes = [str(place) for place in places if is_object_url(place)]
     if prefixes:
         from platefiles.objectscan import scan_objects  # which needs this module
@@ -140,6 +169,11 @@ def scan_folders(
         with suppress(OSError):  # it only saves time, and products will say that the disk is full
             write_if_changed(cache, text)
     return files
+
+
+def _fits(record: _Known | None, sign: list[int]) -> bool:
+    """Whether a record tells of a file of this size and time."""
+    return record is not None and record.get("sign") == sign
 
 
 def _compared(files: list[RawFile], records: dict[str, _Known]) -> list[RawFile]:
@@ -190,62 +224,6 @@ def _load(cache: Path | None) -> dict[str, _Known]:
         return {path: known for path, known in content["files"].items() if fields <= set(known)}
     except (OSError, ValueError, AttributeError, KeyError, TypeError):
         return {}
-
-
-def walk_folders(folders: Iterable[str | Path]) -> Iterator[tuple[str, str, str, os.stat_result]]:
-    """Yield folder, path, path inside the folder and status of every raw file, as `scan_folders`.
-
-    Raises
-    ------
-    UserError
-        If a folder is not there or cannot be looked through.
-    """
-    seen: set[tuple[int, int]] = set()
-    for folder in folders:
-        root = os.path.abspath(os.fspath(folder))
-        if not os.path.isdir(root):
-            msg = f"there is no raw folder {escape(root)}: mend `raw` in the project's file"
-            raise UserError(msg)
-        if _is_new(os.stat(root), seen):
-            yield from _walk_one(root, root, seen)
-
-
-def _is_new(info: os.stat_result, seen: set[tuple[int, int]]) -> bool:
-    place = (info.st_dev, info.st_ino)
-    if place in seen and info.st_ino:
-        return False
-    seen.add(place)
-    return True
-
-
-def _walk_one(
-    root: str, here: str, seen: set[tuple[int, int]]
-) -> Iterator[tuple[str, str, str, os.stat_result]]:
-    for name in sorted(_names(here)):
-        path = os.path.join(here, name)
-        try:
-            info = os.stat(path)
-        except OSError:  # gone meanwhile, or a link to nowhere
-            continue
-        is_folder = stat.S_ISDIR(info.st_mode)
-        if not is_folder and not (stat.S_ISREG(info.st_mode) and name.lower().endswith(ENDINGS)):
-            continue
-        if not _is_new(info, seen):
-            continue
-        if is_folder:
-            yield from _walk_one(root, path, seen)
-        else:
-            yield root, path, path[len(root) :].lstrip("/"), info
-
-
-def _names(folder: str) -> list[str]:
-    try:
-        return [name for name in os.listdir(folder) if not name.startswith(".")]
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        msg = f"cannot look into the raw folder {escape(folder)}: {error.strerror}"
-        raise UserError(msg) from error
 
 
 def _unopened(folder: str, path: str, inside: str, info: os.stat_result, error: OSError) -> RawFile:

@@ -3,7 +3,6 @@
 import difflib
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platefiles.colour_sensor import refusal
@@ -11,7 +10,7 @@ from platefiles.copies import copies_left_out
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
 from platefiles.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
-from platefiles.headers import Facts, fixes_for, matches, read_facts
+from platefiles.headers import Facts, fixes_for, matches
 from platefiles.keywords import KEYS
 from platefiles.known_frames import KnownFrame, recognised
 from platefiles.light_selection import why_not_selected
@@ -144,7 +143,7 @@ def _facts(
     untyped = known.role if known is not None else ""
     if loaded.project.calibrated:  # which needs no other frames
         untyped = "light"
-    return read_facts(file.header, file.inside, Path(file.folder).name, fixes, untyped)
+    return file.facts(fixes, untyped)
 
 
 def _check_fixes(loaded: "LoadedProject") -> None:

@@ -1,0 +1,112 @@
+"""Raw folders walked through: each once, however many projects share it."""
+
+import os
+import stat
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from platefiles.errors import UserError
+from platefiles.slug import escape
+
+ENDINGS = tuple(f"{e}{packed}" for e in (".fits", ".fit", ".fts") for packed in ("", ".fz", ".gz"))
+
+_Found = tuple[str, str, str, os.stat_result]
+
+
+class SeenFiles:
+    """What the scans of several projects have looked at, in the moment that they are opened.
+
+    Attributes
+    ----------
+    records : dict of str to dict
+        What `platefiles.scan` keeps of a file, by its path.
+    """
+
+    def __init__(self) -> None:
+        self.records: dict[str, dict[str, Any]] = {}
+        self._files: dict[str, Any] = {}
+        self._folders: dict[str, list[_Found]] = {}
+
+    def walk(self, folders: Iterable[str | Path]) -> Iterator[_Found]:
+        """Yield what `walk_folders` does; a folder that was walked through is not looked at again.
+
+        Raises
+        ------
+        UserError
+            As `walk_folders`.
+        """
+        taken: set[tuple[int, int]] = set()
+        for folder in folders:
+            root = os.path.abspath(os.fspath(folder))
+            if root not in self._folders:
+                self._folders[root] = list(_walk(root))
+            for found in self._folders[root]:
+                if _is_new(found[-1], taken):
+                    yield found
+
+    def shared(self, file: Any) -> Any:
+        """Return the file of another scan that is equal to a `RawFile`, or else the file itself."""
+        other = self._files.setdefault(file.path, file)
+        return other if other == file else file
+
+
+def walk_folders(folders: Iterable[str | Path]) -> Iterator[_Found]:
+    """Yield folder, path, path inside the folder and status of every raw file of raw folders.
+
+    Parameters
+    ----------
+    folders : iterable of path
+        A file that is reached twice, by links or from two folders, counts once.
+
+    Raises
+    ------
+    UserError
+        If a folder is not there or cannot be looked through.
+    """
+    return SeenFiles().walk(folders)
+
+
+def _walk(root: str) -> Iterator[_Found]:
+    if not os.path.isdir(root):
+        msg = f"there is no raw folder {escape(root)}: mend `raw` in the project's file"
+        raise UserError(msg)
+    seen: set[tuple[int, int]] = set()
+    _is_new(os.stat(root), seen)
+    return _walk_one(root, root, seen)
+
+
+def _walk_one(root: str, here: str, seen: set[tuple[int, int]]) -> Iterator[_Found]:
+    for name in sorted(_names(here)):
+        path = os.path.join(here, name)
+        try:
+            info = os.stat(path)
+        except OSError:  # gone meanwhile, or a link to nowhere
+            continue
+        is_folder = stat.S_ISDIR(info.st_mode)
+        if not is_folder and not (stat.S_ISREG(info.st_mode) and name.lower().endswith(ENDINGS)):
+            continue
+        if not _is_new(info, seen):
+            continue
+        if is_folder:
+            yield from _walk_one(root, path, seen)
+        else:
+            yield root, path, path[len(root) :].lstrip("/"), info
+
+
+def _is_new(info: os.stat_result, seen: set[tuple[int, int]]) -> bool:
+    place = (info.st_dev, info.st_ino)
+    if place in seen and info.st_ino:
+        return False
+    seen.add(place)
+    return True
+
+
+def _names(folder: str) -> list[str]:
+    try:
+        return [name for name in os.listdir(folder) if not name.startswith(".")]
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        msg = f"cannot look into the raw folder {escape(folder)}: {error.strerror}"
+        raise UserError(msg) from error
