@@ -103,7 +103,7 @@ def _surface_cards(model: SkyModel, sky: Mapping[str, Any]) -> list[tuple]:
     cards = [
         *_mesh_cards(model),
         ("SURFACE", sky["surface"], "what the surface is"),
-        ("SKYMEAN", float(f"{model.surface.level:.7g}"), "mean; it is not taken off"),
+        ("SKYMEAN", float(f"{model.surface.level:.7g}"), "mean; it is not subtracted"),
         ("SKYRANGE", float(f"{model.surface.range:.5g}"), "highest less lowest"),
         ("SKYERR", _median(model.surface.errors[RING:-RING, RING:-RING]), "median of ERROR"),
         ("CELLERR", _median(model.cells.error), "median error of a cell"),

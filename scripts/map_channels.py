@@ -70,7 +70,7 @@ def map_channels(
     path_to_solution : path-like, optional
         Place of the grid on the sky, and stars of a catalogue in it.
     paths_to_skies : mapping of str to Path, optional
-        By name, models of the skies of channels whose gradient is to be taken off.
+        By name, models of the skies of channels whose gradient is to be subtracted.
 
     Raises
     ------
@@ -312,7 +312,7 @@ def _sky_cards(
     names: Sequence[str], skies: Sequence[Sky], share: float, removed: bool
 ) -> list[tuple]:
     cards: list[tuple] = [
-        ("SKYOFF", removed, "SKYLEVn has been taken off"),
+        ("SKYOFF", removed, "SKYLEVn has been subtracted"),
         ("SKYSHARE", round(share, 6), "share of the picture that served as sky"),
     ]
     for i, (name, sky) in enumerate(zip(names, skies, strict=True), start=1):

@@ -40,7 +40,7 @@ def master_dark(
     paths_to_raw : sequence of path-like
         Dark frames, in the order of ``job["frames"]``.
     paths_to_masters : sequence of path-like
-        The master bias, if there is one; it is taken off.
+        The master bias, if there is one; it is subtracted.
     path_to_master : path-like
         Product: ``SCI`` (ADU), ``VAR`` (ADU^2, of the mean of the darks), ``COUNT``, ``MASK``
         (1 hot, 4 unstable), ``INPUTS``.

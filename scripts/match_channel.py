@@ -34,7 +34,7 @@ def match_channel(
     path_to_matched: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """Write a channel with its gradient taken off and its stars as wide as the softest ones'.
+    """Write a channel with its gradient subtracted and its stars as wide as the softest ones'.
 
     Parameters
     ----------

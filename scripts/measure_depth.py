@@ -215,7 +215,7 @@ def _surface_noise(field: FieldSky, scale_arcsec: float) -> float:
         sigma = aperture_noise(field, radius, SEED).sigma
     except ValueError:
         return _NAN
-    # A circle that had to be larger than 100 square arc seconds is brought to that area.
+    # A circle that had to be larger than 100 square arc seconds is scaled to that area.
     return sigma / math.sqrt(area * _AREA_ARCSEC2)
 
 

@@ -127,7 +127,7 @@ def _reference(
             if sub.id == lock.reference and sub.usable:
                 return sub, path
     msg = f"{path_to_lock}: the sub '{lock.reference}' has not been measured; delete the file"
-    raise UserError(f"{msg} to choose anew")
+    raise UserError(f"{msg} to choose again")
 
 
 def _header(path: str | Path, lock: Lock) -> Cards:

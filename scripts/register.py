@@ -108,7 +108,7 @@ def _photometric_reference(subs, lock: Lock, path_to_lock, channel: str) -> Meas
     if channel in lock.photometry:
         return _find(subs, lock.photometry[channel], path_to_lock)
     if any(sub.good for sub in subs):
-        msg = f"{path_to_lock}: has no reference for channel '{channel}'; delete it to choose anew"
+        msg = f"{path_to_lock}: has no reference for channel '{channel}'; delete it to choose again"
         raise UserError(msg)
     states = counted(sub.condition for sub in subs)
     msg = (
@@ -145,7 +145,7 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
             msg = f"the reference {sub.facts['name']} is {sub.condition}"
             raise UserError(f"{msg}; delete {path_to_lock} to choose another")
     msg = (
-        f"{path_to_lock}: the sub '{wanted}' has not been measured; delete the file to choose anew"
+        f"{path_to_lock}: the sub '{wanted}' has not been measured; delete the file to choose again"
     )
     raise UserError(msg)
 

@@ -136,7 +136,7 @@ def _stamp(lock: Path, venv: Path) -> dict[str, str]:
 
 
 def build_environment(lock: Path, venv: Path, env: Mapping[str, str]) -> None:
-    """Empty `.venv` and build it anew, with one line of progress.
+    """Empty `.venv` and build it again, with one line of progress.
 
     Raises
     ------

@@ -132,7 +132,7 @@ class RunOutcome:
 
 
 def write_line(results: Path, text: str) -> None:
-    """Add a dated line to ``platelog.log``, which is turned over at half a megabyte.
+    """Add a dated line to ``platelog.log``, which is rotated at 0.5 MB.
 
     Parameters
     ----------

@@ -18,8 +18,8 @@ SUB_COLUMNS = {
     "state": "used, or why not",
     "reason": "the reason in words",
     "weight": "weight in the mean, relative to the largest",
-    "clipped_low": "share of its pixels struck as too dark",
-    "clipped_high": "share of its pixels struck as too bright",
+    "clipped_low": "share of its pixels rejected as too dark",
+    "clipped_high": "share of its pixels rejected as too bright",
 }
 """Columns of the table ``SUBS`` of a linear cube."""
 

@@ -267,7 +267,7 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
             also = f"; frames that no channel takes have {seen}" if seen else ""
             problems.append(
                 f"{where}: channels.{name}: no usable light has a FILTER that feeds it "
-                f"(sought: {sought}){also}; mend 'filters', or take the channel out"
+                f"(sought: {sought}){also}; correct 'filters', or take the channel out"
             )
     return problems
 

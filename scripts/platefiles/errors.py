@@ -4,7 +4,7 @@ from platefiles.slug import printable_lines
 
 
 class UserError(Exception):
-    """A problem the user can mend; the message is shown as it stands, without a traceback.
+    """A problem that the user can solve; the message is shown as it stands, without a traceback.
 
     Parameters
     ----------

@@ -40,7 +40,7 @@ class Location:
 
 
 def locate_field(facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, Any]) -> Location:
-    """Gather what settings and headers say; what the user states goes before what headers say.
+    """Gather what settings and headers say; what the user states overrides the headers.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def _scales(
     """Return the scales that may be meant.
 
     Most programs write into XPIXSZ, PIXSCALE and their like what holds for a binned pixel, some
-    what holds for a single one. What the equipment file gives goes before the header.
+    what holds for a single one. What the equipment file gives overrides the header.
     """
     if sky["scale_arcsec"] is not None:
         return (float(sky["scale_arcsec"]),)

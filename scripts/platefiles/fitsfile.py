@@ -123,7 +123,7 @@ def table_hdu(table: "Table", name: str) -> fits.BinTableHDU:
 
 
 def _header(cards: Sequence[tuple]) -> fits.Header:
-    """Make a header; a comment that does not fit beside its value is left away."""
+    """Make a header; a comment that does not fit beside its value is left out."""
     return fits.Header([_card(*card) for card in cards])
 
 

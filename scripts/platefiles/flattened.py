@@ -1,7 +1,7 @@
 """Channels without the gradient of their sky: the model of `flatten_sky`, and what uses it.
 
-What is stored is the model, a mesh of some hundred nodes. An image that has it taken off is one
-subtraction away from the channel, while storing it would take as much disk as the channel itself.
+What is stored is the model, a mesh of some hundred nodes. An image without it is one subtraction
+away from the channel, while storing it would take as much disk as the channel itself.
 """
 
 from collections.abc import Mapping

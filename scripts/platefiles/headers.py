@@ -1,4 +1,4 @@
-"""The dialects of FITS headers, brought to one set of facts."""
+"""The dialects of FITS headers, read into one set of facts."""
 
 import fnmatch
 import math

@@ -1,4 +1,4 @@
-"""World coordinates that a raw frame brings along, mended where their values are texts."""
+"""World coordinates of a raw frame's header, read also where their values are texts."""
 
 import re
 import warnings
@@ -30,12 +30,12 @@ class HeaderMap:
     Attributes
     ----------
     sky_map : SkyMap
-    mended : tuple of str
+    texts : tuple of str
         Keywords whose values were texts.
     """
 
     sky_map: SkyMap
-    mended: tuple[str, ...]
+    texts: tuple[str, ...]
 
 
 def header_map(cards: Mapping[str, Value], shape: tuple[int, int]) -> HeaderMap | None:
@@ -49,7 +49,7 @@ def header_map(cards: Mapping[str, Value], shape: tuple[int, int]) -> HeaderMap 
     shape : tuple of int
         ``(ny, nx)`` of the image.
     """
-    values, mended = _mended(cards)
+    values, texts = _numbers(cards)
     if not all(key in values for key in ("CTYPE1", "CTYPE2", "CRVAL1", "CRVAL2")):
         return None
     if "RADECSYS" in values:  # the name of RADESYS before FITS 3.0
@@ -62,23 +62,23 @@ def header_map(cards: Mapping[str, Value], shape: tuple[int, int]) -> HeaderMap 
         found = fit_map(xy, ra, dec, np.ones(len(xy)), degree, shape)
         x, y = found.pixels(ra, dec)
         if np.hypot(x - xy[:, 0], y - xy[:, 1]).max() < _STRAIGHT_PX:
-            return HeaderMap(found, mended)
+            return HeaderMap(found, texts)
     return None
 
 
-def _mended(cards: Mapping[str, Value]) -> tuple[dict[str, Value], tuple[str, ...]]:
+def _numbers(cards: Mapping[str, Value]) -> tuple[dict[str, Value], tuple[str, ...]]:
     values: dict[str, Value] = {}
-    mended = []
+    texts = []
     for key, value in cards.items():
         if _TEXTS.fullmatch(key):
             values[key] = str(value).strip()
         elif _NUMERIC.fullmatch(key) or _WHOLE.fullmatch(key):
             if isinstance(value, str) and _NUMBER.fullmatch(value):
                 value = float(value.upper().replace("D", "E"))
-                mended.append(key)
+                texts.append(key)
             if isinstance(value, int | float) and not isinstance(value, bool):
                 values[key] = int(value) if _WHOLE.fullmatch(key) else float(value)
-    return values, tuple(mended)
+    return values, tuple(texts)
 
 
 def _places(

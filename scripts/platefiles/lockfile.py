@@ -11,7 +11,7 @@ from platefiles.yamlfile import YamlError, read_yaml
 
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves
-# the grid or the brightness scale. Delete this file to choose both anew.
+# the grid or the brightness scale. Delete this file to choose both again.
 """
 
 
@@ -28,7 +28,7 @@ class Lock:
     width_px, height_px : int
         Size of the grid.
     photometry : dict of str to str
-        By channel, id of the sub whose brightness and sky the others are brought to.
+        By channel, id of the sub that sets the brightness and sky of the others.
     """
 
     reference: str
@@ -60,7 +60,7 @@ def read_lock(path: Path) -> Lock | None:
         _check_size(lock)
         return lock
     except (YamlError, KeyError, TypeError, ValueError, AttributeError) as error:
-        msg = f"{path}: is not a readable lock file; delete it to choose the grid anew"
+        msg = f"{path}: is not a readable lock file; delete it to choose the grid again"
         raise UserError(msg) from error
 
 

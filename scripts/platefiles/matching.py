@@ -60,7 +60,7 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
 
     A dark that fits comes with its own bias, so that the bias drops out of the difference; a
     light without a dark takes the bias that fits it. A kind of which the project has no frame at
-    all is gone without, with a note.
+    all is left out, with a note.
 
     Parameters
     ----------

@@ -186,7 +186,7 @@ def search_by_rows(
     shared: KeptLines,
     room: Room,
 ) -> Generator[None, None, None]:
-    """Show a search all rows of a frame, calibrated and mended; stop after every few of them.
+    """Show a search all rows of a calibrated frame without bad pixels; stop after every few rows.
 
     Parameters
     ----------

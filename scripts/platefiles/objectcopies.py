@@ -64,7 +64,7 @@ def _opened(link: str, target: str) -> tuple[str, int]:
         copy.unlink()
         msg = (
             f"{escape(told['url'])}: is not what it was when the run began: start the run again, "
-            "so that its header is read anew"
+            "so that its header is read once more"
         )
         raise UserError(msg)
     return str(copy), told["size_bytes"]

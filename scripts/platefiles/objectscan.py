@@ -75,7 +75,7 @@ def _found(client: Any, prefixes: Iterable[str]) -> list[tuple[str, StoredObject
     for folder in prefixes:
         there = list_objects(client, folder)
         if not there:
-            msg = f"there is nothing in {escape(folder)}: mend `raw` in the project's file"
+            msg = f"there is nothing in {escape(folder)}: correct `raw` in the project's file"
             raise UserError(msg)
         above = len(split_url(folder)[1])
         for stored in there:

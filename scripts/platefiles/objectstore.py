@@ -98,7 +98,7 @@ def storage_client() -> Any:
         try:
             return session.create_client("s3", region_name=region, config=settings)
         except ValueError:  # repeats the endpoint, with what secrets it may hold
-            msg = "AWS_ENDPOINT_URL is no address such as https://storage.example.org; mend it"
+            msg = "AWS_ENDPOINT_URL is no address such as https://storage.example.org; correct it"
             raise UserError(msg) from None
 
 
@@ -250,13 +250,13 @@ def in_plain_words(url: str) -> Iterator[None]:
         )
         raise UserError(msg) from None
     except exceptions.BotoCoreError as error:
-        msg = f"{name}: the AWS settings make no sense ({type(error).__name__}); mend them"
+        msg = f"{name}: the AWS settings make no sense ({type(error).__name__}); correct them"
         raise UserError(msg) from None
 
 
 def _answer(name: str, code: str) -> UserError:
     if code == "NoSuchBucket":
-        return UserError(f"{name}: there is no such bucket: mend `raw` in the project's file")
+        return UserError(f"{name}: there is no such bucket: correct `raw` in the project's file")
     if code in _MISSING:
         return ObjectError(f"{name}: is not there any more")
     if code in _CHANGED:

@@ -66,7 +66,7 @@ def open_projects(
             problems[name] = str(error)
         except OSError as error:
             where = f"{error.filename}: " if error.filename else ""
-            problems[name] = f"{where}{error.strerror or error}; mend it and start the run again"
+            problems[name] = f"{where}{error.strerror or error}; solve this and start the run again"
     return plans, problems
 
 
@@ -174,6 +174,6 @@ def _check_lock(plan: ProjectPlan) -> None:
     if wanted and not is_pinned and not now.endswith(f"/{wanted}"):
         msg = (
             f"{plan.loaded.path}: reference: {wanted}: the grid is pinned to {lock.name} already; "
-            f"delete {path.name} to lay it anew"
+            f"delete {path.name} to choose again"
         )
         raise UserError(msg)

@@ -84,5 +84,5 @@ def _check(path: str | Path, header: fits.Header, shape: tuple[int, ...]) -> Non
         raise UserError(msg)
     texts = [key for key in _NUMBERS if isinstance(header.get(key), str)]
     if texts:
-        msg = f"{path}: {', '.join(texts)} are texts and have to be numbers; mend the header"
+        msg = f"{path}: {', '.join(texts)} are texts and have to be numbers; correct the header"
         raise UserError(msg)

@@ -167,7 +167,7 @@ def _by_header(field: Field, header: HeaderMap, near: StarsNear) -> tuple[Outcom
     half = math.hypot(*shape) / 2 * sky_map.scale_arcsec / 3600
     stars = near(*_middle(sky_map, shape), 1.1 * half)
     agreed = agreement(sky_map, field.every, stars, shape)
-    note = _mended(header)
+    note = _read_texts(header)
     placed = refined(sky_map, field.stars, stars, shape, _HEADER_REACH_PX, 1)
     if placed is not None and placed.is_certain:
         miss = float(np.median(_misses(sky_map, field.stars, stars, placed)))
@@ -175,7 +175,7 @@ def _by_header(field: Field, header: HeaderMap, near: StarsNear) -> tuple[Outcom
             count = len(placed.field_index)
             told = f"{count} of {placed.expected} stars of {field.catalogue} agree with the header"
             return Outcome(sky_map, "header", note=f"{note}{told}", placed=placed), agreed
-        note = f"{note}the header was off by {miss:.1f} px and was mended by stars"
+        note = f"{note}the header was off by {miss:.1f} px; stars gave the place"
         return Outcome(placed.sky_map, "stars", note=note, placed=placed), agreed
     return Outcome(sky_map, "header", note=f"{note}{_told(agreed, field)}"), agreed
 
@@ -200,10 +200,11 @@ def _misses(
     return np.hypot(*(np.stack([x, y], axis=1) - field.xy[placed.field_index]).T)
 
 
-def _mended(header: HeaderMap) -> str:
-    if not header.mended:
+def _read_texts(header: HeaderMap) -> str:
+    if not header.texts:
         return ""
-    return f"{len(header.mended)} world coordinates of the header were texts and were mended; "
+    count = len(header.texts)
+    return f"{count} world coordinates of the header were texts and were read as numbers; "
 
 
 def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None:
@@ -217,7 +218,7 @@ def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None
         return None
     x, y = moved.sky_map.pixels(*_middle(sky_map, shape))
     off = math.hypot(float(x) - (shape[1] - 1) / 2, float(y) - (shape[0] - 1) / 2)
-    note = f"{_mended(header)}the header was off by {off:.0f} px and was mended by stars"
+    note = f"{_read_texts(header)}the header was off by {off:.0f} px; stars gave the place"
     better = refined(moved.sky_map, field.stars, stars, shape, _HEADER_REACH_PX, moved.trials)
     placed = better if better is not None and better.is_certain else moved
     return Outcome(placed.sky_map, "stars", note=note, placed=placed)

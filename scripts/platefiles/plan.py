@@ -4,7 +4,7 @@ A *job* is a plain dictionary that holds everything a step needs beside its file
 uses and no others, the subs it works on, the digest of its code, and one of the jobs whose products
 it reads. It travels as one canonical JSON text, so Snakemake runs a rule again exactly when its job
 changed. The digest of the jobs below is there because a product that a failed job has left missing
-would not be made anew otherwise, as long as what was once made from it is there.
+would not be made again otherwise, as long as what was once made from it is there.
 """
 
 import os
@@ -59,7 +59,7 @@ class ProjectPlan(FieldJobs, Layout):
         """What pins the grid; None if it is yet to be chosen.
 
         Of the night of the grid's reference only that one sub counts: more subs of its night make
-        nothing else anew.
+        nothing else stale.
         """
         lock = self.pinned
         if lock is None:

@@ -79,7 +79,7 @@ class ProductDifference:
     tables : tuple of TableDifference
         Every table that both have.
     cards : tuple of CardDifference
-        Those that are not the same, checksums left away.
+        Those that differ, without checksums.
     one_sided : tuple of str
         HDUs that one of them lacks, or whose shapes differ, in words.
     """

@@ -68,7 +68,7 @@ class Site(Settings):
 
 
 class Equipment(Settings):
-    """Facts on camera and telescope; what is given here goes before the headers."""
+    """Facts on camera and telescope; what is given here overrides the headers."""
 
     camera: str | None = None
     """Name of the camera, for the record."""

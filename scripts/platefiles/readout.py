@@ -159,8 +159,8 @@ def readout_of(sections: Mapping[str, str], width_px: int, height_px: int) -> Re
     amplifiers = [key for key in sections if key not in ("BIASSEC", "TRIMSEC", "DATASEC")]
     if len(amplifiers) > 1:
         msg = (
-            f"was read through several amplifiers ({', '.join(amplifiers)}), whose overscan is not "
-            "taken off; trim such frames first, or erase these cards under `header_fixes`"
+            f"was read through several amplifiers ({', '.join(amplifiers)}), whose overscan is "
+            "not subtracted; trim these frames yourself, or erase these cards under `header_fixes`"
         )
         raise SectionError(msg)
     bias, bias_key = _first(sections, ("BIASSEC", *amplifiers))

@@ -51,7 +51,7 @@ COLUMNS = {
     "factor_stars": "stars behind factor",
     "scale": "from calibrated values to the unit of the channel",
     "sky_terms": "number of coefficients in sky_difference",
-    "sky_difference": "polynomial of the sky taken off, unit of the channel",
+    "sky_difference": "polynomial of the sky that is subtracted, unit of the channel",
     "setting": "camera setting",
     "saturation_adu": "raw value from which on pixels are saturated, adu",
     "pile_up_adu": "raw value at which pixels pile up, adu; 0: they do not",

@@ -69,7 +69,7 @@ def walk_folders(folders: Iterable[str | Path]) -> Iterator[_Found]:
 
 def _walk(root: str) -> Iterator[_Found]:
     if not os.path.isdir(root):
-        msg = f"there is no raw folder {escape(root)}: mend `raw` in the project's file"
+        msg = f"there is no raw folder {escape(root)}: correct `raw` in the project's file"
         raise UserError(msg)
     seen: set[tuple[int, int]] = set()
     _is_new(os.stat(root), seen)

@@ -84,7 +84,7 @@ def build_sheet(
 def site_longitudes(facts: Sequence[Facts], loaded: "LoadedProject") -> list[float | None]:
     """Longitude of the site for each header, east positive.
 
-    The site of the equipment file goes before the headers. Some programs write SITELONG with west
+    The site of the equipment file overrides the headers. Some programs write SITELONG with west
     as positive; where the header does not say, the sign is taken that puts the lights of the
     project nearer to midnight.
     """

@@ -75,7 +75,7 @@ class StreamedProduct:
         parts : mapping of str to numpy.ndarray
             By name of the image, ``(..., rows, columns)``.
         rows, columns : tuple of int
-            First row and the one after the last; the same for columns, all of them if left away.
+            First row and the one after the last; the same for columns, all of them if not given.
         """
         handle = self._target.fileno()
         with naming(self._path):

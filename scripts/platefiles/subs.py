@@ -137,7 +137,7 @@ class Sub:
     def calibrated(
         self, start: int, stop: int, room: SubRoom | None = None
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays mended.
+        """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays interpolated.
 
         Parameters
         ----------
@@ -158,7 +158,7 @@ class Sub:
         return cutout.values[inner], cutout.variance[inner], cutout.mask[inner]
 
     def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: SubRoom) -> Cutout:
-        """Calibrate a part of the frame, and as much around it as mending looks at."""
+        """Calibrate a part of the frame, and as much around it as interpolation reads."""
         ny, nx = self.shape
         top, bottom = max(0, rows[0] - _MEND_REACH), min(ny, rows[1] + _MEND_REACH)
         left, right = max(0, columns[0] - _MEND_REACH), min(nx, columns[1] + _MEND_REACH)

@@ -103,10 +103,10 @@ class Plans(FieldInputs, DepthInputs):
         return self._products[f"{RESULTS}/{wildcards.shared}.fits"].job
 
     def anew(self, pattern: str) -> Callable[[Any], list[str]]:
-        """Return the input function of a rule that makes its stale products anew.
+        """Return the input function of a rule that makes its stale products again.
 
-        Snakemake makes anew what is older than an input. So a product that was made by another
-        job than the plan has, gets an input that is newer, whatever the clock says.
+        Snakemake makes a product again that is older than an input. So a product that was made by
+        another job than the plan has gets an input that is newer, whatever the clock says.
 
         Parameters
         ----------
@@ -412,7 +412,7 @@ def open_plans(
 ) -> Plans:
     """Load, scan and match the projects of a run.
 
-    A project with a problem does not hold up the others: it is named on stderr and left away.
+    A project with a problem does not hold up the others: it is named on stderr and left out.
 
     Parameters
     ----------

@@ -109,7 +109,7 @@ class Progress:
         if self._failed:
             what = "1 job" if len(self._failed) == 1 else f"{len(self._failed)} jobs"
             self._line(
-                f"{what} failed, {self._done} done. Once the cause is mended, "
+                f"{what} failed, {self._done} done. Once the cause is removed, "
                 "the same command goes on from here."
             )
         else:

@@ -186,7 +186,9 @@ def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, tmp_pa
     place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "header"
-    assert "world coordinates of the header were texts and were mended" in header["PLACENOT"]
+    assert (
+        "world coordinates of the header were texts and were read as numbers" in header["PLACENOT"]
+    )
     np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), sky_map.sky(3.0, 5.0), atol=1e-7)
 
 

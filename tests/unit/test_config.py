@@ -483,7 +483,7 @@ def test_channel_without_lights_is_told_with_the_filters_seen(desk):
     assert check_against_sheet(loaded, frames) == [
         "config/projects/one.yaml:6: channels.g: no usable light has a FILTER that feeds it "
         "(sought: 'G'); frames that no channel takes have FILTER = 'Hx' (2 files), "
-        "no FILTER (1 files); mend 'filters', or take the channel out"
+        "no FILTER (1 files); correct 'filters', or take the channel out"
     ]
 
 

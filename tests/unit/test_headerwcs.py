@@ -21,7 +21,7 @@ PLAIN = {
 def test_coordinates_are_read_as_they_are():
     """The middle of the image is where the header has it."""
     found = header_map({**PLAIN, "SIMPLE": True, "EXPTIME": 3.0}, SHAPE)
-    assert found.mended == ()
+    assert found.texts == ()
     ra, dec = found.sky_map.sky(249.5, 149.5)
     assert (float(ra), float(dec)) == pytest.approx((83.6, 22.0), abs=1e-9)
 
@@ -31,7 +31,7 @@ def test_numbers_that_are_texts_are_mended():
     texts = {key: f" {value} " for key, value in PLAIN.items() if key[:2] in ("CR", "CD")}
     texts["CD1_1"] = "-3.0D-4"
     found = header_map({**PLAIN, **texts}, SHAPE)
-    assert set(found.mended) == set(texts)
+    assert set(found.texts) == set(texts)
     expected = header_map(PLAIN, SHAPE).sky_map
     assert found.sky_map.cd == expected.cd
     assert (found.sky_map.ra, found.sky_map.dec) == (expected.ra, expected.dec)

@@ -113,7 +113,7 @@ def test_failure_gives_the_reason_and_the_log(tmp_path):
     assert out.getvalue().splitlines()[1:] == [
         "FAILED: integrate g: Channel g: only 2 subs are left, 3 are needed.",
         f"        log: {log}",
-        "1 job failed, 0 done. Once the cause is mended, the same command goes on from here.",
+        "1 job failed, 0 done. Once the cause is removed, the same command goes on from here.",
     ]
 
 
@@ -212,7 +212,7 @@ def test_missing_input_is_named(tmp_path):
     assert out.getvalue().splitlines()[1:] == [
         f"FAILED: master flat tiny: {tmp_path}/raw/a.fits is missing (with 1 more); "
         "is its disk mounted?",
-        "1 job failed, 0 done. Once the cause is mended, the same command goes on from here.",
+        "1 job failed, 0 done. Once the cause is removed, the same command goes on from here.",
     ]
 
 

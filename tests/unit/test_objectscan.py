@@ -132,5 +132,5 @@ def test_object_that_cannot_be_read_is_tried_again(raw, bucket, tmp_path, monkey
 def test_nothing_below_a_prefix_is_one_sentence(bucket):
     """A slip in the name must not pass for a project without frames."""
     bucket.put("raw2/a.fits", b"x")
-    with pytest.raises(UserError, match=rf"there is nothing in {bucket.url}/raw: mend `raw` in"):
+    with pytest.raises(UserError, match=rf"there is nothing in {bucket.url}/raw: correct `raw` in"):
         scan_folders([f"{bucket.url}/raw"], None, False)

@@ -88,7 +88,7 @@ def test_few_stars_put_a_header_right_that_points_elsewhere():
     stars = _catalogue(7, rng)
     outcome = place_field(_field(stars, rng), UNKNOWN, _off(4 / 60), stars.within)
     assert outcome.source == "stars"
-    assert outcome.note == "the header was off by 160 px and was mended by stars"
+    assert outcome.note == "the header was off by 160 px; stars gave the place"
     x, y = outcome.sky_map.pixels(*TRUE.sky(100.0, 600.0))
     assert np.hypot(x - 100, y - 600) < 1
 

@@ -280,7 +280,7 @@ def test_a_file_that_cannot_be_opened_is_tried_again(tmp_path, monkeypatch):
 
 def test_a_missing_folder_is_one_sentence(tmp_path):
     """It names the folder and the key."""
-    with pytest.raises(UserError, match=r"no raw folder .*/nowhere: mend `raw` in the project"):
+    with pytest.raises(UserError, match=r"no raw folder .*/nowhere: correct `raw` in the project"):
         scan_folders([tmp_path / "nowhere"], None, False)
 
 

@@ -50,7 +50,9 @@ def test_run_writes_sheet_links_and_cache(opened, tmp_path):
     """Opening the plans makes the frame sheet, the cache of the scan and the links, no more."""
     plans = opened()
     results = tmp_path / "work" / "results" / "tiny"
-    assert {path.name for path in results.iterdir()} == {"frames.tsv", ".scan.json", "links"}
+    assert {path.name for path in results.iterdir()} == {
+        *("frames.tsv", ".scan.json", ".products", "links"),
+    }
     (frame, *_) = plans.by_name["tiny"].lights("g")
     (link,) = plans.sub_frame(_wild(sub=frame.id))
     assert os.readlink(link) == frame.path

@@ -404,7 +404,7 @@ def test_full_disk_under_everything(home, small_disk, undisturbed, finished):
     small_disk.fill()
     lines = _sentences(copy.run("--to", "all", expected=1))
     assert lines == [
-        "results/tiny/frames.tsv: No space left on device; mend it and start the run again"
+        "results/tiny/frames.tsv: No space left on device; solve this and start the run again"
     ]
     small_disk.free()
     _sentences(copy.run("--to", "all", "--cores", "2"))
