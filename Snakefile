@@ -29,6 +29,14 @@ onstart:
         raise SystemExit(str(error))
 
 
+onsuccess:
+    plans.write_digests()
+
+
+onerror:
+    plans.write_digests()
+
+
 wildcard_constraints:
     project=plans.names,
     channel="[a-z0-9_]+",

@@ -33,6 +33,7 @@ VERBS = {
     "stars": "fetch the star catalogues that projects ask archives for",
     "trace": "say how a product came to be, down to each raw frame",
     "verify": "say whether products, pictures and raw frames are still what they were",
+    "sign": "sign the digests of a project with a key of yours",
     "replay": "make a product again from raw frames alone, and compare",
     "compare": "say what two versions of a picture or a channel differ in",
     "depth": "say how faint a project goes and what more hours would buy",

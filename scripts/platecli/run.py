@@ -15,6 +15,7 @@ from platecli.outcome import ProjectOutcome, RunOutcome
 from platecli.outlook import Outlook, first_of, in_words, look_ahead
 from platecli.workload import workload
 from platefiles.causes import NOT_THERE
+from platefiles.damage import mark_damaged
 from platefiles.errors import UserError
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine
@@ -22,6 +23,7 @@ from platefiles.noted_plan import note_products
 from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
+from platefiles.projectdigests import write_all_digests
 from platefiles.runlock import Busy, hold_run_lock
 from platelog import STOPPED, nearest
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
@@ -35,6 +37,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_projects(parser)
     parser.add_argument("--cores", type=int, help="processors to use (default: all)")
     parser.add_argument("--dry-run", "-n", action="store_true", help="only say what would be done")
+    parser.add_argument(
+        "--verify",
+        action="store_true",
+        help="read every byte of the products first, and make again what was changed",
+    )
     parser.add_argument(
         "--exit-code",
         action="store_true",
@@ -73,8 +80,13 @@ def run(args: argparse.Namespace) -> int:
     if args.cores is not None and args.cores < 1:
         msg = f"--cores {args.cores}: at least 1 is needed."
         raise WrongCommand(msg)
+    if args.verify and args.dry_run:
+        msg = "--verify --dry-run: a dry run writes nothing; `verify` says what was changed."
+        raise WrongCommand(msg)
     words = checked_words(args.project, directory)
-    status = make(words, args.to, directory, args.cores, args.dry_run, args.extra, machine=machine)
+    status = make(
+        words, args.to, directory, args.cores, args.dry_run, args.extra, machine, args.verify
+    )
     return 0 if status == outcome.NOTHING_NEW and not args.exit_code else status
 
 
@@ -135,6 +147,7 @@ def make(
     dry_run: bool = False,
     extra: Sequence[str] = (),
     machine: Machine | None = None,
+    verify: bool = False,
 ) -> int:
     """Make the target for projects, each independent of the others; return the exit status.
 
@@ -146,6 +159,8 @@ def make(
         As for `engine.command`.
     machine
         What may be taken of this machine.
+    verify
+        Whether to read every byte of the products first.
     """
     machine = machine or Machine()
     start = time.monotonic()
@@ -165,6 +180,8 @@ def make(
         if not plans and not problems:
             print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
             return outcome.WRONG
+        for plan in plans.values() if verify else ():
+            mark_damaged(plan)
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
         _note_plans(() if dry_run else ahead.values())
         for name, one in ahead.items():
@@ -187,6 +204,9 @@ def make(
             return STOPPED
         if dry_run:
             return status or (outcome.FAILED if problems else 0)
+        unwritten = write_all_digests(plans.values())
+        for problem in () if status else unwritten:
+            print(problem, file=sys.stderr, flush=True)
         after = {
             name: look_ahead(plans[name], target) if one.to_make else one
             for name, one in ahead.items()

@@ -7,17 +7,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from platecli.naming import add_directory, results_word
+from platecli.naming import WrongCommand, add_directory, results_word
 from platecli.outcome import WRONG
 from platecli.screen import show
+from platefiles.digestsheet import NAME
+from platefiles.findings import CHANGED, KINDS, MISSING, OK, Verification
 from platefiles.provenance import lock_digest
 from platefiles.slug import escape
-from platefiles.verification import CHANGED, MISSING, OK, Verification, verify
+from platefiles.verification import verify
 
 ALTERED, INCOMPLETE = 1, 5
 """Exit status where something was changed, and where nothing was, but raw frames are missing."""
-
-_KINDS = ("product", "picture", "raw frame")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,19 +30,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--raw", metavar="DIR", action="append", default=[], type=Path,
         help="folder of the raw frames, if they were moved; may be given several times",
     )  # fmt: skip
+    parser.add_argument(
+        "--signers", metavar="FILE", type=Path,
+        help="who may sign the digests: lines of a name and a public key of OpenSSH, or a public "
+        "key of minisign",
+    )  # fmt: skip
     add_directory(parser)
     parser.add_argument("--all", action="store_true", help="list what is as it was, too")
     parser.add_argument("--json", action="store_true", help="print all that was found as JSON")
     parser.epilog = (
         f"Exit status: 0 all is as it was; {ALTERED} something was changed or cannot be read; "
         f"{WRONG} a path or a project is not there; "
-        f"{INCOMPLETE} nothing was changed, but raw frames are missing."
+        f"{INCOMPLETE} nothing was changed, but raw frames, or signatures that were asked for, are "
+        "missing."
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """Look at the files and say how they are."""
-    done = verify([results_word(word, args.directory) for word in args.path], args.raw)
+    if args.signers is not None and not args.signers.is_file():
+        msg = f"--signers {args.signers}: there is no such file"
+        raise WrongCommand(msg)
+    paths = [results_word(word, args.directory) for word in args.path]
+    done = verify(paths, args.raw, args.signers)
     if args.json:
         print(as_json(done))
     else:
@@ -57,9 +67,12 @@ def as_json(done: Verification) -> str:
     data = {
         "files": [asdict(finding) for finding in done.findings],
         "other_locks": done.other_locks,
-        "not_kept": sorted(done.gone),
         "left_over": done.left_over,
         "lost": done.lost,
+        "signers": done.signers,
+        "not_kept": sorted(done.gone | done.not_kept),
+        "not_listed": sorted(done.unlisted),
+        "without_sheet": sorted(done.without_sheet),
         "lock": lock_digest(),
     }
     return json.dumps(data, indent=1)
@@ -77,10 +90,23 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
             f"this checkout is {lock_digest()}): {escape(paths[0])}"
             + (f" and {len(paths) - 1} more" if paths[1:] else "")
         )
+    for sheet, who in sorted(done.signers.items()):
+        yield f"signed   {escape(_shown(sheet))}: by {escape(who)}"
     if done.left_over:
         yield from _left_over_lines(done)
     if done.gone:
         yield f"{_count(len(done.gone), 'product')} on the way from the raw frames not kept"
+    if others := sorted(done.not_kept - done.gone):
+        some = _first([*map(_shown, others)])
+        yield f"{_count(len(others), 'file')} of {NAME} not kept: {some}"
+    if done.unlisted:
+        some = _first([_shown(path) for path in sorted(done.unlisted)])
+        yield f"{_count(len(done.unlisted), 'file')} not in {NAME} until the next run: {some}"
+    for folder in sorted(done.without_sheet):
+        yield (
+            f"no {NAME} in {escape(_shown(folder))}: nothing tells whether tables and logs are "
+            "what they were; the next run writes it"
+        )
     yield _summary(done)
 
 
@@ -104,7 +130,7 @@ def _first(names: Sequence[str]) -> str:
 def _summary(done: Verification) -> str:
     looked = [
         _count(number, kind)
-        for kind in _KINDS
+        for kind in KINDS
         if (number := sum(f.kind == kind and f.state != MISSING for f in done.findings))
     ]
     states = [f"{n} {state}" for state in (CHANGED, MISSING) if (n := done.count(state))]

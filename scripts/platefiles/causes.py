@@ -5,6 +5,7 @@ from collections.abc import Collection, Mapping
 from contextlib import suppress
 from typing import Any
 
+from platefiles.damage import is_marked
 from platefiles.ledger import Ledger, is_cut
 from platefiles.products import Product
 
@@ -13,6 +14,9 @@ NOT_THERE = "not there yet"
 
 CUT = "not as long as it was made"
 """Cause of a file that was cut short, on a full disk or by a copy that was broken off."""
+
+DAMAGED = "changed since it was made"
+"""Cause of a file whose bytes do not fit its digest any more."""
 
 OTHER_SUBS = "other subs or camera facts"
 """Cause of what is made of lights, where neither code nor settings changed."""
@@ -48,6 +52,8 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
         return "its lock file is not there" if registered else NOT_THERE
     if not ledger.is_there(product.path):
         return "" if follows else NOT_THERE
+    if is_marked(product.path):
+        return DAMAGED
     if is_cut(product.path, product.log):
         return CUT
     job, made = json.loads(product.job), header_texts(product.path)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from platefiles.damage import clear_mark
 from platefiles.errors import UserError
 from platefiles.jobnotes import note_of, remove_note, write_note
 from platefiles.orphans import hold_job_lock
@@ -55,6 +56,7 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
     try:
         yield
         if job:
+            clear_mark(product)
             note = note_of(job, product)
             log.info("%s", note)
             with suppress(OSError):  # a full disk: the line in the log, if that is there, will do

@@ -18,9 +18,9 @@ FOLDER = ".jobs"
 """Folder of the hidden notes, beside that of the logs."""
 
 _TAIL_BYTES = 512
-_NOTE = re.compile(
-    rb"(?:\A|\n)INFO job ([0-9a-f]{16}) made (\d{1,18}) bytes, SHA-256 ([0-9a-f]{64})\n\Z"
-)
+_LINE = rb"INFO job ([0-9a-f]{16}) made (\d{1,18}) bytes, SHA-256 ([0-9a-f]{64})\n"
+_LOGGED = re.compile(rb"(?:\A|\n)" + _LINE + rb"\Z")
+_HIDDEN = re.compile(rb"\A" + _LINE + rb"INFO log SHA-256 ([0-9a-f]{64})\n\Z")
 
 
 class JobNote(NamedTuple):
@@ -78,9 +78,10 @@ def remove_note(log: str | Path) -> None:
 
 
 def write_note(log: str | Path, note: JobNote) -> None:
-    """Write the hidden note of a job."""
+    """Write the hidden note of a job whose log is complete; it holds the digest of that, too."""
     if (path := note_path(log)) is not None:
-        write_whole(path, lambda target: target.write(f"INFO {note}\n".encode("ascii")))
+        lines = f"INFO {note}\nINFO log SHA-256 {file_sha256(log)}\n".encode("ascii")
+        write_whole(path, lambda target: target.write(lines))
 
 
 def read_note(log: str | Path) -> JobNote | None:
@@ -88,14 +89,31 @@ def read_note(log: str | Path) -> JobNote | None:
 
     None where there is none, as after a job that failed.
     """
-    hidden = note_path(log)
-    return note_in(log) or (None if hidden is None else note_in(hidden))
+    if (note := logged_note(log)) is not None:
+        return note
+    path = note_path(log)
+    hidden = None if path is None else hidden_note(path)
+    return None if hidden is None else hidden[0]
 
 
-def note_in(path: str | Path) -> JobNote | None:
-    """Read the note at the end of one file."""
+def logged_note(log: str | Path) -> JobNote | None:
+    """Read the note at the end of a log."""
+    return _note(_LOGGED.search(_tail(log)))
+
+
+def hidden_note(path: str | Path) -> tuple[JobNote, str] | None:
+    """Read a hidden note, with the SHA-256 of the log beside it."""
+    found = _HIDDEN.search(_tail(path))
+    note = _note(found)
+    return None if found is None or note is None else (note, found[4].decode())
+
+
+def _tail(path: str | Path) -> bytes:
     with suppress(OSError), open(path, "rb") as stream:
         stream.seek(max(0, os.fstat(stream.fileno()).st_size - _TAIL_BYTES))
-        if found := _NOTE.search(stream.read()):
-            return JobNote(found[1].decode(), int(found[2]), found[3].decode())
-    return None
+        return stream.read()
+    return b""
+
+
+def _note(found: re.Match[bytes] | None) -> JobNote | None:
+    return found and JobNote(found[1].decode(), int(found[2]), found[3].decode())

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from functools import cached_property
 
+from platefiles.damage import is_marked
 from platefiles.jobnotes import read_note
 from platefiles.products import Product
 from platefiles.provenance import digest
@@ -98,7 +99,7 @@ class Ledger:
 def recorded(path: str, log: str = "") -> str:
     """Return the digest of the job that made a product, or an empty text if nothing tells it.
 
-    A file that is not as long as it was made tells nothing.
+    A file that is not as long as it was made, or was found damaged, tells nothing.
 
     Parameters
     ----------
@@ -108,7 +109,7 @@ def recorded(path: str, log: str = "") -> str:
         Log of its job, for what is no FITS file.
     """
     job, made, there = _told(path, log)
-    return job if made == there else ""
+    return job if made == there and not is_marked(path) else ""
 
 
 def is_cut(path: str, log: str = "") -> bool:

@@ -2,124 +2,151 @@
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
+from platefiles.digestsheet import NAME
 from platefiles.errors import UserError
-from platefiles.fetching import POINTER_ENDING
+from platefiles.findings import (
+    CHANGED,
+    LOCK,
+    LOG,
+    MISSING,
+    NOTE,
+    OK,
+    PICTURE,
+    PRODUCT,
+    SHEET,
+    SIGNATURE,
+    TABLE,
+    Finding,
+    Verification,
+)
 from platefiles.fitsblocks import content_digest
-from platefiles.integrity import PICTURES, fault, is_of_a_run
-from platefiles.known_frames import paths_in_sheet
+from platefiles.integrity import PICTURES, is_of_a_run
+from platefiles.jobnotes import FOLDER
 from platefiles.noted_plan import left_over
 from platefiles.provenance import file_sha256, lock_digest
+from platefiles.rawplaces import RawPlaces
 from platefiles.record import RawRecord, read_record, results_of
+from platefiles.sheetchecks import DigestSheets
+from platefiles.signatures import SSH, Signer, signatures_of, signer_of
 from platefiles.xmp import read_origin
 
-OK, CHANGED, MISSING = "ok", "changed", "missing"
-_NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks"}
+_NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks", FOLDER}
+_ENDINGS = {".fits": PRODUCT, **dict.fromkeys(PICTURES, PICTURE), ".log": LOG, ".yaml": LOCK}
+_SELF_TELLING = (".fits", *PICTURES)
+_THREADS = 8
 
 
-@dataclass(frozen=True)
-class Finding:
-    """What was found out about a file.
-
-    Attributes
-    ----------
-    kind : str
-        product, picture or raw frame.
-    name : str
-        Path of the file; of a raw frame that is not there, its name inside the raw folder.
-    state : str
-        ok, changed or missing.
-    why : str
-        What is wrong, as a sentence goes on.
-    """
-
-    kind: str
-    name: str
-    state: str
-    why: str = ""
-
-
-@dataclass
-class Verification:
-    """What `verify` found.
-
-    Attributes
-    ----------
-    findings : list of Finding
-    other_locks : dict of str to list of str
-        By the digest of a lock file of the environment that is not that of this checkout: what
-        was made under it.
-    gone : set of str
-        Products on the way from the raw frames that are not kept; they can be made again.
-    left_over : list of str
-        Products of an earlier plan than that of the last run. Neither what else they were made
-        from nor a raw frame that they alone need is missed.
-    lost : list of str
-        Names of raw frames that are not there and that they alone need.
-    """
-
-    findings: list[Finding] = field(default_factory=list)
-    other_locks: dict[str, list[str]] = field(default_factory=dict)
-    gone: set[str] = field(default_factory=set)
-    left_over: list[str] = field(default_factory=list)
-    lost: list[str] = field(default_factory=list)
-
-    def count(self, state: str) -> int:
-        """Number of files in a state."""
-        return sum(finding.state == state for finding in self.findings)
-
-
-def verify(paths: Sequence[str | Path], raw_folders: Sequence[str | Path] = ()) -> Verification:
-    """Look at each byte of products, of what they were made from, and of raw frames.
+def verify(
+    paths: Sequence[str | Path],
+    raw_folders: Sequence[str | Path] = (),
+    signers: str | Path | None = None,
+) -> Verification:
+    """Look at each byte of what a run has made, of what that was made from, and of raw frames.
 
     Parameters
     ----------
     paths : sequence of path-like
-        Products, pictures, or folders, searched with all folders inside.
+        Products, pictures, or folders, searched with all folders inside; of these, all files
+        that their sheets of digests list are looked at.
     raw_folders : sequence of path-like
         Where raw frames are; without, they are looked for where the frame sheet and the links of
         the project lead.
+    signers : path-like, optional
+        Who may sign, as for `platefiles.signatures.signer_of`; a sheet of digests that none of
+        them has signed is a fault then.
 
     Raises
     ------
     UserError
         If a path is not there, is no product, or a folder holds none.
     """
-    done = Verification()
+    done, sheets = Verification(), DigestSheets()
+    with ThreadPoolExecutor(_THREADS) as pool:
+        faults, told = _followed([*_files(paths, sheets)], sheets, pool)
+        left = left_over({path: facts.root for path, facts in told.items()})
+        done.left_over = [os.fspath(path) for path in told if path in left]
+        wanted = {path: facts for path, facts in told.items() if path not in left}
+        for path, why in faults.items():
+            why = why or (_other_state(wanted[path], faults) if path in wanted else "")
+            kind = _ENDINGS.get(path.suffix, TABLE)
+            done.findings.append(Finding(kind, os.fspath(path), CHANGED if why else OK, why))
+        _hold_against_sheets(done, told, sheets)
+        for sheet in sheets.opened:
+            _look_at_signatures(done, sheet.path, None if signers is None else Path(signers))
+        for path, facts in told.items():
+            if facts.lock != lock_digest():
+                done.other_locks.setdefault(facts.lock, []).append(os.fspath(path))
+        for facts in wanted.values():
+            done.gone |= {os.fspath(other) for other in facts.made_from if other not in faults}
+        places = RawPlaces(raw_folders, {facts.root for facts in told.values() if facts.root})
+        needed = {sha256 for facts in wanted.values() for sha256 in facts.raws}
+        raws = {sha256: raw for facts in told.values() for sha256, raw in facts.raws.items()}
+        for finding, (sha256, raw) in zip(
+            pool.map(places.finding, raws.values()), raws.items(), strict=True
+        ):
+            if finding.state == OK or sha256 in needed:
+                done.findings.append(finding)
+            else:
+                done.lost.append(raw.name)
+    return done
+
+
+def _followed(
+    waiting: list[Path], sheets: DigestSheets, pool: ThreadPoolExecutor
+) -> tuple[dict[Path, str], "dict[Path, _Told]"]:
+    """Look at files and at all that they were made from: what is wrong, and what they tell."""
     faults: dict[Path, str] = {}
     told: dict[Path, _Told] = {}
-    waiting = list(_files(paths))
     while waiting:
-        path = waiting.pop(0)
-        if path in faults:
-            continue
-        faults[path] = fault(path)
-        if not faults[path]:
-            told[path] = _told_by(path)
-            waiting += [other for other in told[path].made_from if other.is_file()]
-    left = left_over({path: facts.root for path, facts in told.items()})
-    done.left_over = [os.fspath(path) for path in told if path in left]
-    for path, why in faults.items():
-        why = why or ("" if path in left else _other_state(told[path], faults))
-        kind = "picture" if path.suffix in PICTURES else "product"
-        done.findings.append(Finding(kind, os.fspath(path), CHANGED if why else OK, why))
+        fresh = [path for path in dict.fromkeys(waiting) if path not in faults]
+        faults |= zip(fresh, pool.map(sheets.fault, fresh), strict=True)
+        whole = [path for path in fresh if not faults[path] and path.suffix in _SELF_TELLING]
+        told |= {path: _told_by(path) for path in whole}
+        waiting = [p for path in whole for p in told[path].made_from if p.is_file()]
+    return faults, told
+
+
+def _hold_against_sheets(
+    done: Verification,
+    told: "Mapping[Path, _Told]",
+    sheets: DigestSheets,
+) -> None:
+    """Find what is wrong with the sheets and notes, and what the sheets do not list."""
+    for sheet in sheets.opened:
+        state = CHANGED if sheet.problem else OK
+        done.findings.append(Finding(SHEET, os.fspath(sheet.path), state, sheet.problem))
+        done.findings += [
+            Finding(NOTE, os.fspath(path), CHANGED, why) for path, why in sheet.damaged_notes()
+        ]
+        done.unlisted |= {os.fspath(path) for path in sheet.behind}
+        done.not_kept |= {os.fspath(path) for path in sheet.listed if not path.is_file()}
     for path, facts in told.items():
-        if facts.lock != lock_digest():
-            done.other_locks.setdefault(facts.lock, []).append(os.fspath(path))
-        if path not in left:
-            done.gone |= {os.fspath(other) for other in facts.made_from if other not in faults}
-    places = _RawPlaces(raw_folders, {facts.root for facts in told.values() if facts.root})
-    needed = {key for path, facts in told.items() if path not in left for key in facts.raws}
-    raws = {sha256: raw for facts in told.values() for sha256, raw in facts.raws.items()}
-    for sha256, raw in raws.items():
-        finding = places.finding(raw)
-        if finding.state == OK or sha256 in needed:
-            done.findings.append(finding)
-        else:
-            done.lost.append(raw.name)
-    return done
+        if facts.root and sheets.of_folder(facts.root) is None:
+            done.without_sheet.add(os.fspath(facts.root))
+        elif facts.root and sheets.listing(path) is None:
+            done.unlisted.add(os.fspath(path))
+
+
+def _look_at_signatures(done: Verification, sheet: Path, signers: Path | None) -> None:
+    found = signatures_of(sheet)
+    for path in found:
+        try:
+            signer = signer_of(sheet, path, signers)
+        except UserError as error:
+            if signers is not None:
+                raise
+            signer = Signer(True, f"a key that was not checked: {error}")
+        if signer.holds:
+            done.signers[os.fspath(sheet)] = signer.who
+        state, why = (OK, "") if signer.holds else (CHANGED, signer.who)
+        done.findings.append(Finding(SIGNATURE, os.fspath(path), state, why))
+    if signers is not None and not found:
+        name = f"{os.fspath(sheet)}{SSH}"
+        done.findings.append(Finding(SIGNATURE, name, MISSING, "nobody has signed; `sign` does"))
 
 
 @dataclass(frozen=True)
@@ -136,10 +163,10 @@ class _Told:
     digest: Callable[[Path], str]
 
 
-def _files(paths: Iterable[str | Path]) -> Iterator[Path]:
-    for path in map(Path, paths):
+def _files(paths: Iterable[str | Path], sheets: DigestSheets) -> Iterator[Path]:
+    for path in (Path(os.path.normpath(path)) for path in paths):
         if path.is_dir():
-            found = sorted(_products_in(path))
+            found = sorted({*_products_in(path), *_listed_in(path, sheets)})
             if not found:
                 msg = f"{path}: holds no product of a run; name a folder of results"
                 raise UserError(msg)
@@ -147,11 +174,18 @@ def _files(paths: Iterable[str | Path]) -> Iterator[Path]:
         elif not path.is_file():
             msg = f"{path}: is not there; name products, pictures, or folders of them"
             raise UserError(msg)
-        elif not is_of_a_run(path):
+        elif sheets.listing(path) is None and not is_of_a_run(path):
             msg = f"{path}: is no product of a run; give folders of raw frames with --raw"
             raise UserError(msg)
         else:
             yield path
+
+
+def _listed_in(folder: Path, sheets: DigestSheets) -> Iterator[Path]:
+    """Files that are there and that the sheets in a folder list."""
+    for place in {folder, *(path.parent for path in folder.rglob(NAME))}:
+        if (sheet := sheets.of_folder(place)) is not None:
+            yield from (path for path in sheet.listed if path.is_file())
 
 
 def _products_in(folder: Path) -> Iterator[Path]:
@@ -184,54 +218,3 @@ def _other_state(told: _Told, faults: Mapping[Path, str]) -> str:
         if faults.get(path) == "" and told.digest(path) != digest:
             return f"was made from another {path} than is there now"
     return ""
-
-
-class _RawPlaces:
-    """Where raw frames may be, by the ends of their paths and by size."""
-
-    def __init__(self, folders: Sequence[str | Path], roots: Iterable[Path]):
-        found = self._in_folders(folders) if folders else self._behind_links(roots)
-        self._paths = sorted({*found})
-        self._pointers = any(path.endswith(POINTER_ENDING) for path in self._paths)
-        self._by_name: dict[str, list[str]] = {}
-        self._by_size: dict[int, list[str]] = {}
-        self._digests: dict[str, str] = {}
-        for path in self._paths:
-            self._by_name.setdefault(os.path.basename(path), []).append(path)
-            self._by_size.setdefault(os.stat(path).st_size, []).append(path)
-
-    @staticmethod
-    def _in_folders(folders: Sequence[str | Path]) -> Iterator[str]:
-        for folder in folders:
-            if not os.path.isdir(folder):
-                msg = f"--raw {folder}: is no folder; name the folder that the raw frames are in"
-                raise UserError(msg)
-            for place, _, names in os.walk(folder):
-                yield from (path for n in names if os.path.isfile(path := os.path.join(place, n)))
-
-    @staticmethod
-    def _behind_links(roots: Iterable[Path]) -> Iterator[str]:
-        for root in roots:
-            links = root / "links"
-            targets = [os.path.realpath(link) for link in links.iterdir()] if links.is_dir() else []
-            targets += paths_in_sheet(root / "frames.tsv")  # which lists unused ones, too
-            yield from (target for target in targets if os.path.isfile(target))
-
-    def finding(self, raw: RawRecord) -> Finding:
-        """Look for a raw frame, and at each byte of it."""
-        named = self._by_name.get(os.path.basename(raw.name), [])
-        named = [path for path in named if path.endswith(f"/{raw.name}")]
-        for path in (*named, *self._by_size.get(raw.size_bytes, [])):
-            if self._digest(path) == raw.sha256:
-                return Finding("raw frame", path, OK)
-        if named:
-            return Finding("raw frame", named[0], CHANGED, "its SHA-256 is another one")
-        why = "not found; name the folder of the raw frames with --raw"
-        if self._pointers:
-            why = "lies in object storage; fetch it and name its folder with --raw"
-        return Finding("raw frame", raw.name, MISSING, why)
-
-    def _digest(self, path: str) -> str:
-        if path not in self._digests:
-            self._digests[path] = file_sha256(path)
-        return self._digests[path]

@@ -88,15 +88,15 @@ def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
         put_in_place(target, path)
 
 
-def write_if_changed(path: str | Path, text: str) -> bool:
-    """Write a UTF-8 text file, unless it holds that text already.
+def write_if_changed(path: str | Path, text: str | bytes) -> bool:
+    """Write a file, text as UTF-8, unless it holds that content already.
 
     Returns
     -------
     bool
         Whether it was written.
     """
-    content = text.encode("utf-8")
+    content = text.encode("utf-8") if isinstance(text, str) else text
     try:
         if Path(path).read_bytes() == content:
             return False

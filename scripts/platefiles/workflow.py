@@ -17,6 +17,7 @@ from platefiles.noted_plan import note_products
 from platefiles.opening import RESULTS, named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
+from platefiles.projectdigests import write_all_digests
 from platefiles.sharing import shared_masters, shared_stem
 from platefiles.slug import printable_lines
 from platefiles.tiles import needed_mb
@@ -44,7 +45,7 @@ class Plans(FieldInputs, DepthInputs):
         self, plans: Mapping[str, ProjectPlan], dry_run: bool = False, main_process: bool = True
     ):
         self.by_name = dict(plans)
-        self._dry_run = dry_run
+        self._dry_run, self._main_process = dry_run, main_process
         self.unpinned = [
             name
             for name, plan in self.by_name.items()
@@ -72,6 +73,11 @@ class Plans(FieldInputs, DepthInputs):
     def __iter__(self) -> Iterator[ProjectPlan]:
         """Go through the plans in the order of the projects."""
         return iter(self.by_name.values())
+
+    def write_digests(self) -> None:
+        """Write the sheets of digests at the end of a run; a full disk holds up nothing."""
+        if self._main_process and not self._dry_run:
+            write_all_digests(self)
 
     def wait_for(self, checkpoint: Any) -> None:
         """Tell which checkpoint chooses the grids that are not pinned yet."""

@@ -23,6 +23,7 @@ from platecli.depth import depth_lines
 from platefiles.deep_sky import OWN_LIST
 from platefiles.depths import read_depths
 from platefiles.errors import UserError
+from platefiles.findings import CHANGED, OK
 from platefiles.fitsfile import image_hdu, read_header, read_table, write_product
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import map_of_wcs, picture_place
@@ -33,7 +34,7 @@ from platefiles.record import read_record, record_hdu, single_making
 from platefiles.seal import is_intact
 from platefiles.solution import read_map, read_solution, solution_cards
 from platefiles.source_tables import read_objects
-from platefiles.verification import CHANGED, OK, verify
+from platefiles.verification import verify
 from platefiles.xmp import read_origin
 from platelib.celestial import separation_deg
 from platelib.field_sky import field_sky

@@ -1,3 +1,4 @@
+import hashlib
 import os
 import resource
 import signal
@@ -9,7 +10,7 @@ import pytest
 
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
-from platefiles.jobnotes import note_in, note_of, read_note
+from platefiles.jobnotes import hidden_note, logged_note, note_of, read_note
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
@@ -40,7 +41,9 @@ def test_a_job_notes_job_length_and_digest_of_its_product(tmp_path):
     with job_log(path, "{}", product):
         log.info("made")
     note = note_of("{}", product)
-    assert note_in(path) == note_in(tmp_path / ".jobs" / "tabulate" / "a") == note
+    hidden = hidden_note(tmp_path / ".jobs" / "tabulate" / "a")
+    assert hidden == (note, hashlib.sha256(path.read_bytes()).hexdigest())
+    assert logged_note(path) == note
     path.unlink()
     assert read_note(path) == note
     with pytest.raises(SystemExit), job_log(path, "{}", product):

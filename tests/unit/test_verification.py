@@ -3,11 +3,12 @@ import hashlib
 import numpy as np
 import pytest
 
+from platefiles.findings import CHANGED, MISSING, OK
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.noted_plan import note_products
 from platefiles.provenance import making_cards
 from platefiles.record import RawRecord, record_hdu
-from platefiles.verification import CHANGED, MISSING, OK, verify
+from platefiles.verification import verify
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}
 CONTENTS = {"night 1/bias-01.fits": b"first", "night 1/bias-02.fits": b"second"}

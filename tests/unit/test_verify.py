@@ -1,8 +1,8 @@
 import os
 
 from platecli.verify import text
+from platefiles.findings import CHANGED, MISSING, OK, Finding, Verification
 from platefiles.provenance import lock_digest
-from platefiles.verification import CHANGED, MISSING, OK, Finding, Verification
 
 
 def test_what_is_as_it_was_is_only_counted(monkeypatch, tmp_path):

@@ -9,8 +9,9 @@ import sys
 import numpy as np
 import pytest
 
+from platefiles.findings import CHANGED, MISSING, OK
 from platefiles.record import read_record
-from platefiles.verification import CHANGED, MISSING, OK, verify
+from platefiles.verification import verify
 
 FLIPS = 50
 KINDS = {

@@ -1,0 +1,54 @@
+"""The verb `sign`: a signature of the digests of a project, with a key that the user has."""
+
+import argparse
+from pathlib import Path
+
+from platecli.naming import WrongCommand, add_directory, results_word
+from platecli.screen import show
+from platecli.verify import text
+from platefiles.digestsheet import NAME
+from platefiles.findings import CHANGED, SIGNATURE
+from platefiles.provenance import file_sha256
+from platefiles.signatures import sign
+from platefiles.verification import verify
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `sign` takes."""
+    parser.add_argument("project", metavar="PROJECT", help="a project, or its folder of results")
+    parser.add_argument(
+        "--key", metavar="FILE", required=True, type=Path,
+        help="your secret key, such as ~/.ssh/id_ed25519; minisign's where that is installed",
+    )  # fmt: skip
+    add_directory(parser)
+    parser.epilog = "What is signed is verified first; nothing is signed if a file was changed."
+
+
+def run(args: argparse.Namespace) -> int:
+    """Verify a project, sign its sheet of digests, and say what to do with the signature.
+
+    Raises
+    ------
+    UserError
+        If the project has no sheet, or the key cannot sign.
+    """
+    folder = Path(results_word(args.project, args.directory))
+    sheet = folder / NAME
+    if not sheet.is_file():
+        msg = f"{folder}: has no {NAME}; `run` writes it"
+        raise WrongCommand(msg)
+    done = verify([folder])
+    done.findings = [finding for finding in done.findings if finding.kind != SIGNATURE]
+    if done.count(CHANGED):
+        show([*text(done), "Nothing was signed."])
+        return 1
+    signature = sign(sheet, args.key.expanduser())
+    show(
+        [
+            f"{sheet} was signed: {signature}",
+            f"SHA-256 of the sheet: {file_sha256(sheet)}",
+            "Send these 64 digits to somebody, or publish them, and the date of that stands for "
+            "the date of all files: the signature itself has none that others need believe.",
+        ]
+    )
+    return 0

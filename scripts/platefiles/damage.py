@@ -1,0 +1,76 @@
+"""Products that were found damaged: a hidden mark beside each has them made again.
+
+The file itself stays until its successor has its place: half of it may be all that there is.
+"""
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from platefiles.plan import ProjectPlan
+
+_THREADS = 8
+
+
+def is_marked(path: str | Path) -> bool:
+    """Say whether a product was found damaged and has not been made again since."""
+    return os.path.exists(_mark(path))
+
+
+def mark(path: str | Path) -> None:
+    """Have the next run make a product again."""
+    with open(_mark(path), "wb"):
+        pass
+
+
+def clear_mark(path: str | Path) -> None:
+    """Forget that a product was damaged; it has just been made again."""
+    with suppress(FileNotFoundError):
+        os.unlink(_mark(path))
+
+
+def mark_damaged(plan: "ProjectPlan") -> list[str]:
+    """Read every byte of the products of a project, and mark those that were changed.
+
+    A product whose log or hidden note was changed is marked as well: its job writes these again.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+        The working directory must be the one that its results lie in.
+
+    Returns
+    -------
+    list of str
+        Paths of the marked products.
+    """
+    from platefiles.jobnotes import note_path  # with all below slow to import, and seldom wanted
+    from platefiles.layout import job_log_path
+    from platefiles.products import products_of
+    from platefiles.sheetchecks import DigestSheets
+
+    sheets = DigestSheets()
+    sheet = sheets.of_folder(Path(plan.results))
+    notes = {path for path, _ in sheet.damaged_notes()} if sheet else set()
+
+    def is_damaged(path: str, log: str) -> bool:
+        files = [Path(path), *([Path(log)] if os.path.isfile(log) else [])]
+        return any(map(sheets.fault, files)) or note_path(log) in notes
+
+    products = [p for p in products_of(plan).values() if os.path.isfile(p.path)]
+    logs = [job_log_path(plan, product.rule, product.about) for product in products]
+    paths = [product.path for product in products]
+    with ThreadPoolExecutor(_THREADS) as pool:
+        damaged = list(pool.map(is_damaged, paths, logs))
+    found = [path for path, yes in zip(paths, damaged, strict=True) if yes]
+    for path in found:
+        mark(path)
+    return found
+
+
+def _mark(path: str | Path) -> str:
+    folder, name = os.path.split(path)
+    return os.path.join(folder, f".{name}.damaged")

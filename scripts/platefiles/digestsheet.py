@@ -1,0 +1,76 @@
+"""The sheet of digests of a project, ``digests.sha256``, as ``sha256sum -c`` reads it.
+
+A line a file: the SHA-256, two blanks, the path from the folder of the sheet on. A path with a
+backslash or a line break is escaped, as GNU coreutils do it, and its line begins with a backslash.
+"""
+
+import hashlib
+import os
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from platefiles.errors import UserError
+from platefiles.provenance import file_sha256
+from platefiles.wholefile import write_if_changed
+
+NAME = "digests.sha256"
+SEAL = ".digests"
+"""Hidden file beside a sheet that holds the digest of the sheet itself, in a line of one."""
+
+_LINE = re.compile(r"(\\?)([0-9a-f]{64})  (.+)")
+_ESCAPES = {"\\": r"\\", "\n": r"\n", "\r": r"\r"}
+_ESCAPED = re.compile(r"\\([\\nr])")
+_LETTERS = {"\\": "\\", "n": "\n", "r": "\r"}
+
+
+def sheet_text(digests: Mapping[str, str]) -> str:
+    """Return the content of a sheet, sorted by path.
+
+    Parameters
+    ----------
+    digests : mapping of str to str
+        SHA-256 by path from the folder of the sheet on, as `os.fsdecode` gives it.
+    """
+    return "".join(_line(path, digests[path]) for path in sorted(digests))
+
+
+def _line(path: str, sha256: str) -> str:
+    escaped = "".join(_ESCAPES.get(letter, letter) for letter in path)
+    return f"{'' if escaped == path else chr(92)}{sha256}  {escaped}\n"
+
+
+def write_digest_sheet(folder: str | Path, digests: Mapping[str, str]) -> bool:
+    """Write the sheet of a folder if it changed; return whether it did."""
+    content = sheet_text(digests).encode("utf-8", "surrogateescape")
+    written = write_if_changed(Path(folder) / NAME, content)
+    write_if_changed(Path(folder) / SEAL, _line(NAME, hashlib.sha256(content).hexdigest()))
+    return written
+
+
+def is_sealed(path: str | Path) -> bool | None:
+    """Say whether a sheet is as it was written; None if there is no hidden file that could tell."""
+    seal = Path(path).with_name(SEAL)
+    if not seal.is_file():
+        return None
+    return seal.read_bytes() == _line(NAME, file_sha256(path)).encode()
+
+
+def read_digest_sheet(path: str | Path) -> dict[str, str]:
+    """Read a sheet: SHA-256 by path from its folder on.
+
+    Raises
+    ------
+    UserError
+        If a line of it is none of a sheet.
+    """
+    digests = {}
+    content = Path(path).read_bytes().decode("utf-8", "surrogateescape")
+    for number, line in enumerate(content.removesuffix("\n").split("\n") if content else (), 1):
+        found = _LINE.fullmatch(line)
+        if found is None or os.path.isabs(found[3]):
+            msg = f"{path}:{number}: is no line of digests; the next run writes the sheet again"
+            raise UserError(msg)
+        name = _ESCAPED.sub(lambda m: _LETTERS[m[1]], found[3]) if found[1] else found[3]
+        digests[name] = found[2]
+    return digests

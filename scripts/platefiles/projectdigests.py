@@ -1,0 +1,142 @@
+"""The digests of all that a project has made, put together from what its jobs noted.
+
+A job notes the SHA-256 of its product as soon as that has its place. So a file that was damaged
+since keeps the digest that it was made with, whoever puts the sheet together later, and how often.
+"""
+
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
+from platefiles.errors import UserError
+from platefiles.jobnotes import hidden_note, logged_note, note_path, read_note
+from platefiles.layout import job_log_path
+from platefiles.ledger import recorded
+from platefiles.opening import RESULTS
+from platefiles.plan import ProjectPlan
+from platefiles.products import Product, products_of
+from platefiles.provenance import file_sha256
+from platefiles.sharing import shared_stem
+
+
+def write_all_digests(plans: Iterable[ProjectPlan]) -> list[str]:
+    """Write the sheets of digests of projects.
+
+    Returns
+    -------
+    list of str
+        What the system said of those that it did not take; the others are written.
+    """
+    problems = []
+    for plan in plans:
+        try:
+            write_digests(plan)
+        except OSError as error:
+            where = error.filename or f"{plan.results}/{NAME}"
+            problems.append(f"{where}: {error.strerror or error}")
+    return problems
+
+
+def write_digests(plan: ProjectPlan) -> bool:
+    """Write the sheet of digests of a project, with the files that are there.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+        The working directory must be the one that its results lie in.
+
+    Returns
+    -------
+    bool
+        Whether it was written; False if it is as it should be, or there are no results.
+    """
+    if not os.path.isdir(plan.results):
+        return False
+    before = _digests_before(plan)
+    found = {path: sha256 for path, sha256 in before.items() if os.path.isfile(path)}
+    for product in products_of(plan).values():
+        if product.rule != "choose_grid" and os.path.isfile(product.path):
+            found |= _digests_of(plan, product, before)
+    found |= _digests_of_lock(plan, before)
+    frames = f"{plan.results}/frames.tsv"
+    if os.path.isfile(frames):  # the scan has just held it against the raw frames
+        found[frames] = file_sha256(frames)
+    inside = {_inside(path, plan): sha256 for path, sha256 in found.items()}
+    return write_digest_sheet(plan.results, inside)
+
+
+def _inside(path: str, plan: ProjectPlan) -> str:
+    """Path from the results of a project on, which may be a link to another disk."""
+    within = os.path.relpath(path, plan.results)
+    if not within.startswith(os.pardir):
+        return within
+    return os.path.relpath(os.path.realpath(path), os.path.realpath(plan.results))
+
+
+def _digests_before(plan: ProjectPlan) -> dict[str, str]:
+    """Digests of the last sheet, by path from the working directory on; none if it is damaged."""
+    try:
+        digests = read_digest_sheet(f"{plan.results}/{NAME}")
+    except (OSError, UserError):
+        return {}
+    return {os.path.normpath(f"{plan.results}/{path}"): sha for path, sha in digests.items()}
+
+
+def _digests_of(
+    plan: ProjectPlan, product: Product, before: Mapping[str, str]
+) -> Iterator[tuple[str, str]]:
+    """Digests of a product and of the logs that have a note on it."""
+    path = product.path
+    logs = [job_log_path(plan, product.rule, product.about)]
+    if product.rule.startswith("master_"):
+        logs.append(f"{RESULTS}/logs/share_master/{shared_stem(RESULTS, path)}.log")
+    job = recorded(path, product.log)
+    noted = {log: digests for log in logs if (digests := _noted(log, job))}
+    digests = {sha256 for found in noted.values() for sha256 in found}
+    if len(digests) == 1:
+        yield path, digests.pop()
+    elif digests:
+        yield path, _agreed(path, [before.get(path), *sorted(digests)])
+    elif job and not product.log and _is_intact(path):  # it was not noted, but proves itself
+        yield path, file_sha256(path)
+    for log in noted:
+        yield from _digest_of_log(log, before)
+
+
+def _noted(log: str, job: str) -> set[str]:
+    """SHA-256 of the product of a job by its log and by the hidden note, which ought to agree."""
+    hidden = hidden_note(note_path(log) or log)
+    notes = (logged_note(log), hidden[0] if hidden else None)
+    return {note.sha256 for note in notes if note and note.job == job}
+
+
+def _agreed(path: str, told: Sequence[str | None]) -> str:
+    """Of several digests of a file that differ, return the one that it has; else the first."""
+    present, known = file_sha256(path), [sha256 for sha256 in told if sha256]
+    return present if present in known else known[0]
+
+
+def _digests_of_lock(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Digest of the file that pins the grid; where no job has noted it, the first that was seen."""
+    path = plan.lock_path
+    if not os.path.isfile(path):
+        return
+    log = job_log_path(plan, "choose_grid", "")
+    if (note := read_note(log)) is not None:
+        yield path, note.sha256
+        yield from _digest_of_log(log, before)
+    elif _inside(path, plan) not in {_inside(other, plan) for other in before}:
+        yield path, file_sha256(path)
+
+
+def _digest_of_log(log: str, before: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    if os.path.isfile(log):
+        hidden = hidden_note(note_path(log) or log)
+        told = (hidden and hidden[1], before.get(log))
+        yield log, _agreed(log, told) if any(told) else file_sha256(log)
+
+
+def _is_intact(path: str) -> bool:
+    from platefiles.integrity import fault  # which imports astropy, seldom wanted here
+
+    return not fault(path)

@@ -1,0 +1,61 @@
+import hashlib
+import os
+import shutil
+import subprocess
+
+import pytest
+
+from platefiles.digestsheet import NAME, SEAL, is_sealed, read_digest_sheet, write_digest_sheet
+from platefiles.errors import UserError
+
+NAMES = ("a.fits", "night 1/b.fits", "back\\slash.tsv", "line\nbreak", "return\r", "\u0141 \udcff")
+
+
+def digests_in(folder):
+    """Write a file of each name and return their digests."""
+    for name in NAMES:
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_bytes(os.fsencode(name))
+    return {name: hashlib.sha256(os.fsencode(name)).hexdigest() for name in NAMES}
+
+
+def test_a_sheet_is_read_back(tmp_path):
+    """Paths of any letters come back, sorted; what is as it was is not written again."""
+    digests = digests_in(tmp_path)
+    assert write_digest_sheet(tmp_path, digests)
+    assert read_digest_sheet(tmp_path / NAME) == digests
+    assert not write_digest_sheet(tmp_path, dict(reversed(digests.items())))
+
+
+@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="sha256sum is not installed")
+def test_sha256sum_reads_a_sheet(tmp_path):
+    """GNU's program finds every file by its escaped name, and a changed one changed."""
+    write_digest_sheet(tmp_path, digests_in(tmp_path))
+    command = ["sha256sum", "--check", "--strict", "--quiet", NAME]
+    assert subprocess.run(command, cwd=tmp_path, capture_output=True).returncode == 0
+    (tmp_path / "line\nbreak").write_text("other")
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True)
+    assert (done.returncode, done.stdout.count(b"FAILED")) == (1, 1)
+
+
+@pytest.mark.parametrize("name", [NAME, SEAL])
+def test_a_sheet_that_was_changed_is_told_by_its_seal(tmp_path, name):
+    """A lost line, or a letter of a path, is found by the digest of the sheet itself."""
+    digests = digests_in(tmp_path)
+    write_digest_sheet(tmp_path, digests)
+    assert is_sealed(tmp_path / NAME)
+    content = (tmp_path / name).read_bytes()
+    (tmp_path / name).write_bytes(content[: len(content) // 2])
+    assert not is_sealed(tmp_path / NAME)
+    write_digest_sheet(tmp_path, digests)
+    assert is_sealed(tmp_path / NAME)
+
+
+@pytest.mark.parametrize(
+    "line", ["", "no digest", f"{'0' * 63}  short", f"{'0' * 64} one-blank", f"{'0' * 64}  /abs"]
+)
+def test_a_line_that_is_none_is_named(tmp_path, line):
+    """The sentence has file and line, and says what to do."""
+    (tmp_path / NAME).write_text(f"{'0' * 64}  a.fits\n{line}\n")
+    with pytest.raises(UserError, match=f"{NAME}:2: .*the next run writes the sheet again"):
+        read_digest_sheet(tmp_path / NAME)
