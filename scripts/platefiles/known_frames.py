@@ -39,7 +39,7 @@ class KnownFrame(NamedTuple):
 
 
 def read_known(path: str | Path) -> list[KnownFrame]:
-    """Read the frames of the last frame sheet, without copies of others.
+    """Read the frames of the last frame sheet, without copies of others and damaged lines.
 
     Parameters
     ----------
@@ -51,8 +51,16 @@ def read_known(path: str | Path) -> list[KnownFrame]:
         if fingerprint and not reason.startswith(SAME_AS):
             used = role if role in _ROLES else ""
             texts = unescape(one), unescape(where), unescape(name)
-            known.append(KnownFrame(*texts, fingerprint, used))
+            frame = KnownFrame(*texts, fingerprint, used)
+            if _is_consistent(frame):
+                known.append(frame)
     return known
+
+
+def _is_consistent(frame: KnownFrame) -> bool:
+    """Whether the id is that of the name: if not, one of them was damaged on the disk."""
+    own = frame_id(unescape(frame.name))
+    return frame.id == own or frame.id.startswith(f"{own}_")
 
 
 def paths_in_sheet(path: str | Path) -> list[str]:

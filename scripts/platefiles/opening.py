@@ -7,7 +7,9 @@ from pathlib import Path
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
 from platefiles.frame import SAME_AS, Frame
+from platefiles.jobnotes import read_note
 from platefiles.known_frames import read_known
+from platefiles.layout import job_log_path
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock, size_problem
 from platefiles.matching import match_calibration
@@ -143,6 +145,7 @@ def _fetch_stars(loaded: LoadedProject, raw: list[RawFile], frames: Sequence[Fra
 
 def _check_lock(plan: ProjectPlan) -> None:
     path = plan.loaded.lock_path
+    _check_lock_is_whole(plan)
     lock = read_lock(path)
     if lock is None:
         return
@@ -175,5 +178,17 @@ def _check_lock(plan: ProjectPlan) -> None:
         msg = (
             f"{plan.loaded.path}: reference: {wanted}: the grid is pinned to {lock.name} already; "
             f"delete {path.name} to choose again"
+        )
+        raise UserError(msg)
+
+
+def _check_lock_is_whole(plan: ProjectPlan) -> None:
+    """Refuse half a lock file: what it lacks would be chosen anew, and perhaps otherwise."""
+    path, note = plan.loaded.lock_path, read_note(job_log_path(plan, "choose_grid", ""))
+    size = path.stat().st_size if path.is_file() else None
+    if note is not None and size is not None and size < note.size_bytes:
+        msg = (
+            f"{path}: has {size} of the {note.size_bytes} bytes that it was written with; put back "
+            "a copy of it, or delete it to choose the grid and the references anew"
         )
         raise UserError(msg)

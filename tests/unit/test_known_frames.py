@@ -167,6 +167,20 @@ def test_reference_may_be_named_by_its_new_name(opened, tmp_path):
     assert opened(reference="2026-03-23/g-02.fits").grid_job() == before
 
 
+@pytest.mark.parametrize("column", ["id", "name"])
+def test_a_damaged_line_of_the_sheet_gives_nobody_another_name(opened, tmp_path, column):
+    """One changed letter of an id or a name: the frame goes by where it lies, as it did before."""
+    before = jobs(opened())
+    path = tmp_path / "results" / "tiny" / "frames.tsv"
+    header, *lines = path.read_text(encoding="utf-8").splitlines()
+    place, cells = header.split("\t").index(column), lines[3].split("\t")
+    cells[place] = ("x" if cells[place][0] != "x" else "y") + cells[place][1:]
+    lines[3] = "\t".join(cells)
+    path.write_text("\n".join([header, *lines, ""]), encoding="utf-8")
+    assert len(read_known(path)) == len(lines) - 1
+    assert jobs(opened()) == before
+
+
 def test_sheet_of_another_version_or_none_knows_nothing(opened, tmp_path):
     """Without a sheet that can be read the names are those of now."""
     assert read_known(tmp_path / "nowhere.tsv") == []

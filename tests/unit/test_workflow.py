@@ -7,6 +7,8 @@ from types import SimpleNamespace
 import pytest
 
 from platefiles.errors import UserError
+from platefiles.joblog import job_log
+from platefiles.layout import job_log_path
 from platefiles.lockfile import Lock, lock_text
 from platefiles.workflow import is_dry_run, open_plans
 
@@ -47,12 +49,11 @@ def _files(folder):
 
 
 def test_run_writes_sheet_links_and_cache(opened, tmp_path):
-    """Opening the plans makes the frame sheet, the cache of the scan and the links, no more."""
+    """Opening the plans makes frame sheet, cache of the scan, note of the plan and links alone."""
     plans = opened()
     results = tmp_path / "work" / "results" / "tiny"
-    assert {path.name for path in results.iterdir()} == {
-        *("frames.tsv", ".scan.json", ".products", "links"),
-    }
+    made = {"frames.tsv", ".scan.json", ".products", "links"}
+    assert {path.name for path in results.iterdir()} == made
     (frame, *_) = plans.by_name["tiny"].lights("g")
     (link,) = plans.sub_frame(_wild(sub=frame.id))
     assert os.readlink(link) == frame.path
@@ -242,6 +243,22 @@ def test_unreadable_lock_is_a_sentence(opened, tmp_path):
     (tmp_path / "projects" / "tiny.lock.yaml").write_text("grid: nowhere\n")
     with pytest.raises(UserError, match="is not a readable lock file"):
         opened()
+
+
+def test_half_a_lock_is_a_sentence(opened, tmp_path):
+    """What the missing half pinned is not chosen anew unasked; the whole file is taken again."""
+    path = _pin(opened(), tmp_path)
+    content = path.read_bytes()
+    log = job_log_path(opened().by_name["tiny"], "choose_grid", "")
+    with job_log(os.path.abspath(log), "{}", path):
+        pass
+    opened()
+    path.write_bytes(content[: content.index(b"  g:")])
+    told = f"has {path.stat().st_size} of the {len(content)} bytes that it was written with; put"
+    with pytest.raises(UserError, match=told):
+        opened()
+    path.write_bytes(content)
+    opened()
 
 
 def test_problems_of_all_projects_are_told_at_once(write_project, tiny_raw, tmp_path, monkeypatch):
