@@ -26,6 +26,10 @@ LOG_BYTES, LOG_FILES = 500_000, 4
 PATIENCE_S = 60
 SHOWN = 6
 SUMMARY = "{summary}"
+SUMMARY_LETTERS = 1000
+"""Length of a summary in arguments and variables: the system bounds both, and so do pagers."""
+LINE_LETTERS = 2000
+"""Length of a line in the log."""
 
 
 @dataclass(frozen=True)
@@ -139,7 +143,7 @@ def write_line(results: Path, text: str) -> None:
     results : Path
         Folder of results.
     text : str
-        Line breaks in it become blanks.
+        Line breaks in it become blanks, and it is cut at `LINE_LETTERS`.
     """
     log = logging.Logger("platelog.runs")
     try:
@@ -156,8 +160,12 @@ def write_line(results: Path, text: str) -> None:
         return
     handler.setFormatter(logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%d %H:%M:%S"))
     log.addHandler(handler)
-    log.info("%s", printable(" ".join(text.split())))
+    log.info("%s", _cut(printable(" ".join(text.split())), LINE_LETTERS))
     handler.close()
+
+
+def _cut(text: str, letters: int) -> str:
+    return text if len(text) <= letters else f"{text[: letters - 1]}…"
 
 
 def tell(program: Sequence[str], outcome: RunOutcome, folder: Path) -> str:
@@ -167,15 +175,16 @@ def tell(program: Sequence[str], outcome: RunOutcome, folder: Path) -> str:
     ----------
     program : sequence of str
         Program and arguments; no shell is involved. ``{summary}`` in an argument stands for the
-        summary. The facts come as JSON on its standard input, status and summary also as the
-        environment variables ``PLATELOG_STATUS`` and ``PLATELOG_SUMMARY``.
+        summary, cut at `SUMMARY_LETTERS`. All facts come as JSON on its standard input, status and
+        that summary also as the environment variables ``PLATELOG_STATUS`` and ``PLATELOG_SUMMARY``.
     outcome : RunOutcome
     folder : Path
         Where it is started: the folder that holds the results.
     """
-    words = [word.replace(SUMMARY, outcome.summary) for word in program]
+    summary = _cut(printable(" ".join(outcome.summary.split())), SUMMARY_LETTERS)
+    words = [word.replace(SUMMARY, summary) for word in program]
     env = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
-    env |= {"PLATELOG_STATUS": str(outcome.status), "PLATELOG_SUMMARY": outcome.summary}
+    env |= {"PLATELOG_STATUS": str(outcome.status), "PLATELOG_SUMMARY": summary}
     facts = json.dumps(outcome.facts, ensure_ascii=True)
     try:
         done = subprocess.run(

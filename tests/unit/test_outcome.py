@@ -3,7 +3,14 @@ import sys
 
 import pytest
 
-from platecli.outcome import ProjectOutcome, RunOutcome, tell, write_line
+from platecli.outcome import (
+    LINE_LETTERS,
+    SUMMARY_LETTERS,
+    ProjectOutcome,
+    RunOutcome,
+    tell,
+    write_line,
+)
 from platefiles.errors import UserError
 from platefiles.machine import Machine, read_machine
 
@@ -57,6 +64,38 @@ def test_program_gets_words_as_they_are(tmp_path):
     told = (tmp_path / "told").read_text()
     assert told.startswith(repr(["$HOME; `x`", f"so: {outcome.summary}"]))
     assert json.loads(told[told.index("{") :])["projects"][0]["jobs"] == 7
+
+
+def test_program_is_told_of_whatever_went_wrong(tmp_path):
+    """Facts of any length and any letters reach the program; arguments and variables are cut."""
+    lost = [
+        ProjectOutcome(f"p{n}", "", "failed", problem=f"{n}\0\x1b\udcff " + "x" * 9000)
+        for n in range(300)
+    ]
+    outcome = RunOutcome(1, lost, 1.0)
+    script = (
+        "import os, sys; open(sys.argv[1], 'wb').write("
+        "b'%d %d ' % (len(sys.argv[2]), len(os.environ['PLATELOG_SUMMARY'])) "
+        "+ sys.stdin.buffer.read())"
+    )
+    assert tell([sys.executable, "-c", script, "told", "{summary}"], outcome, tmp_path) == ""
+    in_words, in_variable, facts = (tmp_path / "told").read_text().split(" ", 2)
+    assert int(in_words) == int(in_variable) == SUMMARY_LETTERS
+    assert json.loads(facts) == json.loads(json.dumps(outcome.facts))
+
+
+def test_program_that_reads_nothing_is_no_failure(tmp_path):
+    """More facts than a pipe holds may be left unread."""
+    lost = [ProjectOutcome(f"p{n}", "", "failed", problem="x" * 9000) for n in range(300)]
+    assert tell([sys.executable, "-c", ""], RunOutcome(1, lost, 1.0), tmp_path) == ""
+
+
+def test_line_of_the_log_is_cut(tmp_path):
+    """One run cannot fill the log."""
+    write_line(tmp_path, "y" * 1_000_000)
+    (line,) = (tmp_path / "platelog.log").read_text(encoding="utf-8").splitlines()
+    assert len(line) == len("2031-05-01 09:00:00 ") + LINE_LETTERS
+    assert line.endswith("y…")
 
 
 @pytest.mark.parametrize(
