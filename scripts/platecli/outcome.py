@@ -146,22 +146,31 @@ def write_line(results: Path, text: str) -> None:
         Line breaks in it become blanks, and it is cut at `LINE_LETTERS`.
     """
     log = logging.Logger("platelog.runs")
+    path = results / "platelog.log"
     try:
         results.mkdir(parents=True, exist_ok=True)
-        handler = logging.handlers.RotatingFileHandler(
-            results / "platelog.log",
+        handler = _RunLog(
+            path,
             maxBytes=LOG_BYTES,
             backupCount=LOG_FILES,
             encoding="utf-8",
             errors="backslashreplace",
         )
+        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%d %H:%M:%S"))
+        log.addHandler(handler)
+        try:
+            log.info("%s", _cut(printable(" ".join(text.split())), LINE_LETTERS))
+        finally:
+            handler.close()
     except OSError as problem:
-        print(f"{results / 'platelog.log'}: {problem.strerror}", file=sys.stderr)
-        return
-    handler.setFormatter(logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%d %H:%M:%S"))
-    log.addHandler(handler)
-    log.info("%s", _cut(printable(" ".join(text.split())), LINE_LETTERS))
-    handler.close()
+        print(f"{path}: {problem.strerror}", file=sys.stderr)
+
+
+class _RunLog(logging.handlers.RotatingFileHandler):
+    """A log whose errors are its writer's to tell; logging itself would print a traceback."""
+
+    def handleError(self, record: logging.LogRecord) -> None:
+        raise
 
 
 def _cut(text: str, letters: int) -> str:

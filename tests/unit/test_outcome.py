@@ -1,4 +1,5 @@
 import json
+import os
 import sys
 
 import pytest
@@ -53,6 +54,14 @@ def test_log_that_cannot_be_written_stops_nothing(tmp_path, capsys):
     (tmp_path / "platelog.log").mkdir()
     write_line(tmp_path, "run")
     assert "platelog.log: Is a directory" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full, as Linux has it")
+def test_full_disk_under_the_log_stops_nothing(tmp_path, capsys):
+    """Where there is no room for the line, a sentence says so."""
+    (tmp_path / "platelog.log").symlink_to("/dev/full")
+    write_line(tmp_path, "run")
+    assert capsys.readouterr().err == f"{tmp_path}/platelog.log: No space left on device\n"
 
 
 def test_program_gets_words_as_they_are(tmp_path):
