@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from platecli import engine, outcome, summary
+from platecli.caches import give_room
 from platecli.engine import ROOT
 from platecli.naming import PROJECTS, WrongCommand, add_directory, project_word
 from platecli.outcome import ProjectOutcome, RunOutcome
@@ -172,6 +173,7 @@ def make(
             print(problem, file=sys.stderr)
             outcome.write_line(results, "another run is at work")
             return outcome.BUSY
+    give_room(results)
     plans, problems = open_projects(words, PROJECTS, True, dry_run, directory)
     with contextlib.chdir(directory):  # paths of results are relative, as in the workflow
         alone = len(plans) + len(problems) == 1

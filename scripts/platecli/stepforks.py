@@ -141,6 +141,8 @@ def _run(request: dict[str, Any], talk: socket.socket) -> NoReturn:
             status = 0
     except SystemExit as stop:
         status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+        if isinstance(stop.code, str):
+            print(stop.code, file=sys.stderr)
     except BaseException:
         traceback.print_exc()
     finally:

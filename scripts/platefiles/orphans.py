@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import IO
 
 from platefiles.errors import UserError
+from platefiles.runlock import open_lock
 
 PATIENCE_S = 10.0
 """How long jobs that were told to stop may take to do so."""
@@ -29,7 +30,7 @@ def hold_job_lock(results: str | Path) -> None:
     """
     path = os.path.join(os.path.abspath(results), ".jobs.lock")
     if path not in _held:
-        _held[path] = open(path, "a")  # noqa: SIM115 - held for the life of the process
+        _held[path] = open_lock(path)  # for the life of the process
         with suppress(OSError):  # some network disks know no locks
             fcntl.flock(_held[path], fcntl.LOCK_SH | fcntl.LOCK_NB)
 
@@ -50,7 +51,7 @@ def refuse_orphans(results: str | Path, patience_s: float = PATIENCE_S) -> None:
         If there still are.
     """
     folder = os.path.abspath(results)
-    with suppress(FileNotFoundError), open(os.path.join(folder, ".jobs.lock"), "a") as stream:
+    with suppress(FileNotFoundError), open_lock(os.path.join(folder, ".jobs.lock")) as stream:
         deadline = time.monotonic() + patience_s
         while not _is_free(stream):
             if time.monotonic() > deadline:

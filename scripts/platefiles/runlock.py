@@ -1,7 +1,9 @@
 """One run at a time in a results folder."""
 
+import errno
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
@@ -27,21 +29,65 @@ def hold_run_lock(results: str | Path) -> None:
     ------
     Busy
         If another run holds it.
+    UserError
+        If it cannot be opened.
     """
-    folder = Path(results)
-    folder.mkdir(parents=True, exist_ok=True)
-    if _is_inherited(folder / ".run.lock"):
-        return
-    stream = open(folder / ".run.lock", "a")  # noqa: SIM115 - held open for the life of the process
+    folder = Path(results).absolute()
+    path = folder / ".run.lock"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if _is_inherited(path):
+            return
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        stream = open_lock(path)
+    except OSError as problem:
+        raise UserError(_not_opened(path, problem)) from None
     try:
         fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         stream.close()
-        msg = f"another run is at work in {folder.absolute()}; wait for its end, or stop it"
+        msg = f"another run is at work in {folder}; wait for its end, or stop it"
         raise Busy(msg) from None
+    except OSError:  # some network disks know no locks
+        pass
     _held.append(stream)
     os.set_inheritable(stream.fileno(), True)
     os.environ[INHERITED] = str(stream.fileno())
+
+
+def open_lock(path: str | Path) -> IO[str]:
+    """Open the file of a lock, and make it if it is not there.
+
+    Where another user has made it, it is enough to read it.
+
+    Raises
+    ------
+    OSError
+        If it can be neither written nor read.
+    """
+    try:
+        return open(path, "a")
+    except PermissionError:
+        with suppress(OSError):
+            return open(path)
+        raise
+
+
+def _not_opened(path: Path, problem: OSError) -> str:
+    """Return what keeps the lock from being opened, and what to do, in one sentence."""
+    why = problem.strerror or problem
+    if problem.filename == os.fspath(path) and path.exists():
+        owner = _owner(path)
+        return f"{path} belongs to {owner} ({why}); run as {owner}, or name another --directory"
+    return f"{path.parent} cannot be written ({why}); mend it, or name another --directory"
+
+
+def _owner(path: Path) -> str:
+    try:
+        return path.owner()
+    except (KeyError, OSError):
+        return "another user"
 
 
 def _is_inherited(path: Path) -> bool:

@@ -12,7 +12,9 @@ from platefiles.slug import printable
 from snakemake_logger_plugin_platelog.reasons import (
     missing_input,
     project_in,
+    protected_output,
     reason_in_logs,
+    refused_by_system,
     shortened,
 )
 from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload, counted
@@ -212,6 +214,8 @@ class Progress:
             if missing:
                 self._failed.add(f"{missing[0]} {missing[1]}")
                 self._line(f"FAILED: {plain(missing[0])}: {missing[1]}")
+            elif known := protected_output(text) or refused_by_system(text):
+                self._line(known)
             elif any(echo in text[:400] for echo in ECHOES):
                 self._echoes.append(text)
                 found = _OF_SYSTEM.search(text)

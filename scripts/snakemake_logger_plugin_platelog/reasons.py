@@ -16,6 +16,8 @@ _LOST_DISK = (
 _RULE = re.compile(r" in rule (\w+)")
 _PROJECT = re.compile(r"(?:^|/)results/([^/]+)/(?:links|logs|objects|fetched)/")
 _MISSING = re.compile(r"^(\S.*?) \(missing locally", re.MULTILINE)
+_REFUSED = re.compile(r": \[Errno \d+\] (.+?): ['\"](.+)['\"]$")
+_NO_NOTES = re.compile(r"recording metadata .*\(\[Errno \d+\] (.+?)\).* directory (.+)$")
 _OURS = ("UserError", "ConfigError", "FrameError")
 
 
@@ -70,6 +72,38 @@ def missing_input(text: str) -> tuple[str, str] | None:
         f"{rule[1]} {project_in(paths)}".rstrip(),
         f"{first} is missing{others}; is its disk mounted?",
     )
+
+
+def refused_by_system(text: str) -> str:
+    """Return which file the system has refused to Snakemake and why, or an empty string.
+
+    Parameters
+    ----------
+    text
+        What Snakemake says of an error that it did not expect, often a traceback.
+    """
+    if not text.startswith(("Traceback", "WorkflowError", "Failed to setup log file")):
+        return ""
+    last = text.rstrip().splitlines()[-1]
+    found = _REFUSED.search(last) or _NO_NOTES.search(last)
+    return f"{found[2]}: {found[1]}; mend it and start again" if found else ""
+
+
+def protected_output(text: str) -> str:
+    """Return what to do where products may not be written, or an empty string.
+
+    Parameters
+    ----------
+    text
+        What Snakemake says before it begins, if a product that it is to replace is write-protected.
+    """
+    if "Write-protected output files" not in text:
+        return ""
+    paths = [line.strip() for line in text.partition("affected files:")[2].splitlines()]
+    paths = [path for path in paths if path]
+    others = f" (with {len(paths) - 1} more)" if paths[1:] else ""
+    where = paths[0] if paths else "a product"
+    return f"{where} is write-protected{others}; make it writable (chmod u+w) and start again"
 
 
 def shortened(text: str, width: int) -> str:

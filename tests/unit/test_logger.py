@@ -134,6 +134,40 @@ def test_interruption_is_no_failure(monkeypatch):
 
 
 @pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            "ProtectedOutputException in rule measure in file x.smk, line 10:\n"
+            "Write-protected output files for rule measure:\n    output: a.fits\n"
+            "    affected files:\n        results/a.fits\n        results/b.fits",
+            "results/a.fits is write-protected (with 1 more); make it writable (chmod u+w) and "
+            "start again",
+        ),
+        (
+            "Traceback (most recent call last):\n\n  File 'x.py', line 3\n\n"
+            "PermissionError: [Errno 13] Permission denied: '/a b/.snakemake'",
+            "/a b/.snakemake: Permission denied; mend it and start again",
+        ),
+        (
+            "WorkflowError:\nOSError: [Errno 30] Read-only file system: 'results/a.tsv'",
+            "results/a.tsv: Read-only file system; mend it and start again",
+        ),
+        (
+            "WorkflowError:\nError recording metadata for finished job ([Errno 28] No space left "
+            "on device). Please ensure write permissions for the directory /a/.snakemake",
+            "/a/.snakemake: No space left on device; mend it and start again",
+        ),
+        ("Traceback (most recent call last):\n\nKeyError: 'x'", None),
+    ],
+)
+def test_what_the_system_refuses_to_snakemake_is_one_line(text, told):
+    """Files that cannot be written are named with the remedy; other tracebacks stay whole."""
+    out = io.StringIO()
+    Progress(out).take(record(text, logging.ERROR))
+    assert out.getvalue() == f"{told or text}\n"
+
+
+@pytest.mark.parametrize(
     ("log", "reason"),
     [
         ("ValueError: empty\nlater noise\n", "ValueError: empty"),

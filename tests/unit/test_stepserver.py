@@ -60,6 +60,12 @@ def test_status_is_that_of_a_process(server, folder, text, expected):
     assert status(server, script(folder, text)) == expected
 
 
+def test_last_words_of_a_script_are_said(server, folder, capfd):
+    """A script that exits with a sentence says it, as an interpreter would."""
+    assert status(server, script(folder, "raise SystemExit('no room')")) == 1
+    assert capfd.readouterr().err == "no room\n"
+
+
 def test_script_runs_as_a_program(server, folder, monkeypatch):
     """A script is ``__main__`` in a process of its own, in the folder of who asked for it."""
     place = folder / "temporary"
