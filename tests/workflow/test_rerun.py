@@ -46,7 +46,7 @@ REGISTERED = [*_all("register"), *INTEGRATED]
 
 
 def _add(night, name, source):
-    """Return an event: a light that shows the sky of another, two pixels aside."""
+    """Return an event: a frame that shows what another one does, two pixels aside."""
 
     def event(home):
         with fits.open(home.raw / source) as hdus:
@@ -140,6 +140,17 @@ EVENTS = {
         _add("2026-03-25", "ha-01.fits", f"{NIGHTS[1]}/ha-01.fits"),
         _channel("ha", "2026-03-25"),
     ),
+    "a flat more on the night of the grid's reference, another channel": (
+        _add(NIGHTS[0], "flat-ha-09.fits", f"{NIGHTS[0]}/flat-ha-01.fits"),
+        [f"master flat flat_ha_{NIGHTS[0]}_{SETTING}", *_channel("ha", NIGHTS[0])],
+    ),
+    "a flat more for the grid's reference": (
+        _add(NIGHTS[0], "flat-g-09.fits", f"{NIGHTS[0]}/flat-g-01.fits"),
+        [
+            *(f"master flat flat_g_{NIGHTS[0]}_{SETTING}", f"measure g {NIGHTS[0]}"),
+            *("place on sky", *REGISTERED),
+        ],
+    ),
     "a sub removed": (_remove(f"raw/{NIGHTS[1]}/b-02.fits"), _channel("b", NIGHTS[1])),
     "a sub excluded": (_set(exclude=[f"{NIGHTS[1]}/b-02.fits"]), _channel("b", NIGHTS[1])),
     "`calibration: hot_pixel_sigma`": (
@@ -179,6 +190,7 @@ EVENTS = {
 }
 
 LIKE_OTHERS = {
+    "a flat more on the night of the grid's reference, another channel",
     "a sub removed",
     "a picture deleted",
     "`finish`",
