@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"where a folder {_OWN_FOLDER} for all files is made (default: a temporary place)",
     )
     parser.add_argument("--keep", action="store_true", help="keep the raw frames that were drawn")
-    parser.add_argument("--no-chain", action="store_true", help="leave the library chain away")
+    parser.add_argument("--no-chain", action="store_true", help="measure without the library chain")
     parser.add_argument(
         "--growth",
         action="store_true",

@@ -24,7 +24,7 @@ class CalibrationChoices:
     Attributes
     ----------
     without : dict
-        Kinds that a channel goes without, by channel.
+        Kinds of frames that a channel has none of, by channel.
     settings : dict
         Keys of the recipe's group ``calibration`` with which frames fit.
     sentences : tuple of str

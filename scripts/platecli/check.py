@@ -76,9 +76,9 @@ def _new_lines(ahead: Outlook) -> Iterable[str]:
         yield f"  excluded since the last run: {count}: {names}"
     others = [(row, reason) for row, reason in ahead.dropped if row not in excluded]
     for row, reason in others[:SHOWN]:
-        yield f"  used no more: {row['name']}: {reason}"
+        yield f"  no longer used: {row['name']}: {reason}"
     if others[SHOWN:]:
-        yield f"  used no more: {len(others) - SHOWN} others"
+        yield f"  no longer used: {len(others) - SHOWN} others"
     if not groups and not ahead.gone and not ahead.dropped:
         yield "  no new subs"
 
@@ -112,7 +112,7 @@ def _job_lines(ahead: Outlook) -> Iterable[str]:
     for why, names in ahead.reasons().items():
         yield f"    {why}: {first_of(names, 3)}"
     if any(product.waits for product in ahead.to_make):
-        again = ", and what lies on it is made again" if ahead.subs else ""
+        again = ", and what depends on it is made again" if ahead.subs else ""
         yield f"    the grid is chosen in this run{again}"
 
 

@@ -113,7 +113,7 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     moved |= {
         f"{row['channel']} {row.get('night', '')}": "subs excluded"
         if reason.startswith(EXCLUDED)
-        else "subs used no more"
+        else "subs no longer used"
         for row, reason in dropped
     }
     moved |= {f"{frame.channel} {frame.night}": "new subs" for frame in new}

@@ -78,7 +78,7 @@ def _unwanted(loaded: "LoadedProject", shelf: Shelf) -> Iterable[str]:
         kinds = [k for k in KINDS if getattr(channel, k) == "none" and shelf.pools[k]]
         if kinds:
             which = listed([f"{kind}: none" for kind in kinds])
-            yield f"Channel '{name}' goes without, as {loaded.path.name} says ({which})."
+            yield f"Channel '{name}' has {which} in {loaded.path.name}."
 
 
 def _scaled(chosen: Sequence[tuple[Frame, list[Fit]]]) -> Iterable[str]:
@@ -115,7 +115,7 @@ def _masters_without(masters: Sequence[MasterGroup], shelf: Shelf) -> Iterable[s
             what = "one frame" if count == 1 else f"{count} frames"
             yield f"{master.name} is made of {what} only, and adds noise to the lights."
         if master.kind == "dark" and master.bias is None and shelf.pools["bias"]:
-            yield f"{master.name} is taken with its bias inside."
+            yield f"{master.name} contains the bias level: no bias is subtracted from its frames."
         if master.kind == "flat" and master.bias is None and master.dark is None:
             yield (
                 f"{master.name} keeps its bias, since neither a bias nor a dark fits it: "

@@ -238,7 +238,7 @@ def _without_header(
     """Place a field by its stars alone, and say why its header was not believed."""
     outcome = _by_stars(field, locations, near)
     if outcome.sky_map is not None:
-        said = "the stars contradict the header and were believed"
+        said = "the stars contradict the header; the field is placed by the stars"
         return replace(outcome, note=said)
     told = (
         f"{outcome.sentence}; the header of {field.name} has world coordinates (RA {given.ra:.4f}, "

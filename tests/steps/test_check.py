@@ -40,12 +40,12 @@ def test_before_the_first_run_all_is_new(looked, tmp_path):
     lines = looked()
     assert lines[0] == "tiny: Tiny"
     assert lines[1].startswith(
-        "  new: ha 2026-03-23: 4 subs (40 min), ha 2026-03-24: 4 subs (40 min)"
+        "  new: g 2026-03-23: 4 subs (12 min), g 2026-03-24: 4 subs (12 min)"
     )
     assert lines[2].startswith("  to do: 42 jobs: master bias, master dark x 2, master flat x 6, ")
     assert "    the grid is chosen in this run" in lines
     assert not any("no grid" in line for line in lines)
-    assert lines[-1].startswith("  totals: ha 0 s -> 1 h 20 min, g 0 s -> 24 min")
+    assert lines[-1].startswith("  totals: g 0 s -> 24 min, b 0 s -> 24 min")
     assert not any("calibration" in line for line in lines)
     assert [path.name for path in tmp_path.iterdir()] == ["projects"]
 
@@ -53,8 +53,8 @@ def test_before_the_first_run_all_is_new(looked, tmp_path):
 def test_an_unknown_exposure_is_no_time(looked):
     """Of calibrated lights whose headers have none, subs are counted and hours are not."""
     lines = looked(calibrated=True, header_fixes={"*": {"EXPTIME": "", "EXPOSURE": ""}})
-    assert lines[1].startswith("  new: ha 2026-03-23: 4 subs (unknown exposure), ")
-    assert lines[-1] == "  totals: ha unknown exposure, g unknown exposure, b unknown exposure"
+    assert lines[1].startswith("  new: g 2026-03-23: 4 subs (unknown exposure), ")
+    assert lines[-1] == "  totals: g unknown exposure, b unknown exposure, ha unknown exposure"
 
 
 def test_new_gone_and_left_out_subs_are_told(looked):
@@ -69,7 +69,7 @@ def test_new_gone_and_left_out_subs_are_told(looked):
     assert "  left out of the last run: 1 of 24 subs (1 trailed)" in lines
     assert "    2026-03-23/b-03.fits: ellipticity of the stars 0.76" in lines
     assert lines[-1] == (
-        "  totals: ha 1 h 30 min -> 1 h 20 min, g 21 min -> 24 min, b 21 min, "
+        "  totals: g 21 min -> 24 min, b 21 min, ha 1 h 30 min -> 1 h 20 min, "
         "if every new sub can be used"
     )
 
@@ -99,7 +99,7 @@ def test_sub_that_no_channel_takes_any_more_is_told_with_the_reason(looked):
     """Neither gone nor excluded: the header fix that took its filter away is the reason."""
     looked({"2026-03-23/b-03.fits": ("used", "")}.items())
     lines = looked(header_fixes={"2026-03-24/g-01.fits": {"FILTER": "X"}})
-    (told,) = [line for line in lines if line.startswith("  used no more: ")]
+    (told,) = [line for line in lines if line.startswith("  no longer used: ")]
     assert "2026-03-24/g-01.fits: FILTER = 'X' is in no channel of tiny.yaml" in told
 
 

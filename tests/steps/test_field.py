@@ -117,7 +117,7 @@ def test_nights_add_up(field):
     """Each channel has its two nights; the last one has the limit of the channel."""
     rows = read_depths(field.plan.depth_path, "NIGHTS")
     assert [(row["channel"], row["night"]) for row in rows] == [
-        (channel, night) for channel in ("ha", "g", "b") for night in ("2026-03-23", "2026-03-24")
+        (channel, night) for channel in ("g", "b", "ha") for night in ("2026-03-23", "2026-03-24")
     ]
     for first, second in zip(rows[::2], rows[1::2], strict=True):
         limit = _depths(field)[first["channel"]]["limit_mag"]
@@ -213,7 +213,7 @@ def test_field_that_shows_nothing_is_told(field, tmp_path):
         hdus["SCI"].data[:] = noise * np.sqrt(np.nanmedian(hdus["VAR"].data))
         hdus.writeto(blank)
     plan, path = field.plan, tmp_path / "sources.fits"
-    channels = [plan.channel_path("ha"), blank, plan.channel_path("b")]
+    channels = [blank, plan.channel_path("b"), plan.channel_path("ha")]
     job = json.loads(plan.sources_job())
     identify_sources(plan.solution_path, plan.depth_path, channels, None, path, job)
     assert "star" in read_header(path)["SRCNOTE"]

@@ -18,7 +18,7 @@ from platefiles.recipe import Colour
 from platefiles.record import read_record
 from platelib.sky_surface import RING
 
-CHANNELS = ("ha", "g", "b")
+CHANNELS = ("g", "b", "ha")
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +122,7 @@ def test_a_channel_without_data_is_refused(bench, tmp_path):
 
 
 def test_seeing_of_all_channels_is_listed(bench, skies, tmp_path):
-    """A row a channel, in the order of the project; the softest has the ratio one."""
+    """A row a channel, in the order of the plan; the softest has the ratio one."""
     job = json.loads(bench.plan.seeing_job())
     tabulate_seeing([skies[name] for name in ("b", "ha", "g")], tmp_path / "seeing.tsv", job)
     with open(tmp_path / "seeing.tsv", encoding="utf-8", newline="") as stream:

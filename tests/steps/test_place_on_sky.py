@@ -207,7 +207,7 @@ def test_stars_go_before_a_header_that_is_wrong(placed, tmp_path):
     place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "stars"
-    assert header["PLACENOT"] == "the stars contradict the header and were believed"
+    assert header["PLACENOT"] == "the stars contradict the header; the field is placed by the stars"
     right = read_map(placed.plan.solution_path)
     np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), right.sky(3.0, 5.0), atol=1e-6)
 

@@ -125,7 +125,9 @@ def test_a_bias_that_does_not_fit_the_dark_is_not_taken():
     """A dark with its bias inside takes care of it alone, and a note says so."""
     matched = _match(_many("light", 1), _many("dark"), _many("bias", gain=0.0))
     assert matched.lights["light_000"] == Calibrators(None, DARK, None, 1.0)
-    assert f"{DARK} is taken with its bias inside." in matched.notes
+    assert (
+        f"{DARK} contains the bias level: no bias is subtracted from its frames." in matched.notes
+    )
 
 
 def test_the_nearest_temperature_is_taken():
@@ -259,7 +261,7 @@ def test_none_goes_without():
     darks = _many("dark", exposure_s=300.0)
     matched = _match(_many("light", 1), darks, channels={"ha": {"dark": "none"}})
     assert matched.lights["light_000"].dark is None
-    assert "Channel 'ha' goes without, as x.yaml says (dark: none)." in matched.notes
+    assert "Channel 'ha' has dark: none in x.yaml." in matched.notes
 
 
 def test_bias_none_with_a_dark_keeps_the_bias_in_both():

@@ -262,7 +262,7 @@ def test_notes_on_a_channel_go_to_that_channel(plan_of):
     channels["g"]["dark"] = "none"
     plan = plan_of(channels=channels, exclude=["*flat-*"])
     notes = {channel: json.loads(plan.integrate_job(channel))["notes"] for channel in CHANNELS}
-    said = "Channel 'g' goes without, as tiny.yaml says (dark: none)."
+    said = "Channel 'g' has dark: none in tiny.yaml."
     assert [said in notes[channel] for channel in CHANNELS] == [True, False, False]
     assert all(notes[channel][0].startswith("There are no flats") for channel in CHANNELS)
 
