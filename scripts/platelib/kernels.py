@@ -10,9 +10,11 @@ edit of a function that is called from another file.
 import hashlib
 import os
 import shutil
+import stat
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 
@@ -67,19 +69,49 @@ def _sources_digest() -> str:
 
 
 def _cache_folder() -> str:
-    """Choose the folder of compiled code: inside the environment, else the user's temporary one."""
+    """Choose the folder of compiled code: inside the environment, else the user's temporary one.
+
+    Compiled code is run. So it must be nobody else's, and what an environment holds that this user
+    may not write to is taken over if it is its owner's, whose programs are run anyway.
+    """
+    name = _sources_digest()
+    inside = Path(sys.prefix) / "var" / "kernels" / name
+    if _is_made(inside, 0o755):  # others who may use the environment may read it
+        return str(inside)
     temporary = Path(tempfile.gettempdir()) / f"kernels-{os.getuid()}"
-    for parent in (Path(sys.prefix) / "var" / "kernels", temporary):
-        folder = parent / _sources_digest()
+    if not _is_made(temporary, 0o700):
+        return ""
+    with suppress(OSError):
+        if inside.stat().st_uid == os.stat(sys.prefix).st_uid:
+            _take_over(inside, temporary / name)
+    return str(temporary / name) if _is_made(temporary / name, 0o700) else ""
+
+
+def _is_made(folder: Path, mode: int) -> bool:
+    """Make a folder, and tell whether it is there and nobody else can write to it."""
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=mode, exist_ok=True)
+        facts = folder.lstat()
+        if not stat.S_ISDIR(facts.st_mode) or facts.st_uid != os.getuid():
+            return False
+        folder.chmod(facts.st_mode & mode)
+    except OSError:
+        return False
+    return os.access(folder, os.W_OK)
+
+
+def _take_over(compiled: Path, folder: Path) -> None:
+    """Copy compiled code, unless some is there: numba keeps none where it cannot write."""
+    if not folder.exists():
+        copy = Path(tempfile.mkdtemp(dir=folder.parent))
         try:
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        except OSError:
-            continue
-        # Compiled code is run: it must be nobody else's.
-        owners = {parent.stat().st_uid, folder.stat().st_uid}
-        if os.access(folder, os.W_OK) and owners == {os.getuid()}:
-            return str(folder)
-    return ""
+            shutil.copytree(compiled, copy, dirs_exist_ok=True)
+            for place in (copy, *copy.rglob("*/")):  # in which numba looks whether it can write
+                place.chmod(0o700)
+            copy.rename(folder)
+        finally:
+            shutil.rmtree(copy, ignore_errors=True)
 
 
 def _load_numba_without_blas() -> None:

@@ -162,17 +162,68 @@ def test_cache_follows_the_sources(tmp_path, monkeypatch):
         before = after
 
 
-@pytest.mark.parametrize("writable", [True, False])
-def test_cache_lies_in_the_environment_if_it_can(tmp_path, monkeypatch, writable):
-    """Compiled code lies in the environment, or in a private temporary folder, by its digest."""
-    environment = tmp_path / "environment"
-    if writable:
-        environment.mkdir()
-    else:
-        environment.write_text("not a folder")
+@pytest.fixture
+def places(tmp_path, monkeypatch):
+    """An environment and a folder for temporary files of their own."""
+    environment, temporary = tmp_path / "environment", tmp_path / "temporary"
+    temporary.mkdir()
     monkeypatch.setattr(kernels.sys, "prefix", str(environment))
-    monkeypatch.setattr(kernels.tempfile, "gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr(kernels.tempfile, "gettempdir", lambda: str(temporary))
+    return environment, temporary
+
+
+def test_cache_lies_in_the_environment_if_it_can(places):
+    """Compiled code lies in the environment by its digest, and nobody else can write there."""
     folder = Path(kernels._cache_folder())
-    assert folder.name == kernels._sources_digest()
-    assert folder.stat().st_mode & 0o077 == 0
-    assert folder.is_relative_to(environment) is writable
+    assert folder == places[0] / "var" / "kernels" / kernels._sources_digest()
+    assert folder.stat().st_mode & 0o022 == 0
+    assert list(places[1].iterdir()) == []
+
+
+def test_cache_lies_else_in_a_private_temporary_folder(places):
+    """Where nothing can be written into the environment, a folder is made that is one's own."""
+    environment, temporary = places
+    environment.write_text("not a folder")
+    folder = Path(kernels._cache_folder())
+    assert folder == temporary / f"kernels-{os.getuid()}" / kernels._sources_digest()
+    for place in (folder, folder.parent):
+        assert place.stat().st_mode & 0o777 == 0o700
+
+
+def test_a_temporary_folder_of_somebody_else_is_not_used(places):
+    """A link that lies in the way is not followed, and a folder that is too open is closed."""
+    environment, temporary = places
+    environment.write_text("not a folder")
+    own = temporary / f"kernels-{os.getuid()}"
+    (temporary / "elsewhere").mkdir()
+    own.symlink_to(temporary / "elsewhere")
+    assert kernels._cache_folder() == ""
+    own.unlink()
+    own.mkdir(mode=0o777)
+    own.chmod(0o777)
+    assert kernels._cache_folder() != ""
+    assert own.stat().st_mode & 0o777 == 0o700
+
+
+def test_compiled_code_of_an_environment_that_cannot_be_written_is_used(places, monkeypatch):
+    """It is taken over with all its bytes and times, once."""
+    environment, temporary = places
+    inside = Path(kernels._cache_folder())
+    (inside / "platelib_x").mkdir()
+    (inside / "platelib_x" / "code.nbi").write_bytes(b"compiled")
+    os.utime(inside / "platelib_x" / "code.nbi", (1e9, 1e9))
+    (inside / "platelib_x").chmod(0o555)
+    usual = os.access
+    monkeypatch.setattr(
+        kernels.os, "access", lambda path, mode: Path(path) != inside and usual(path, mode)
+    )
+    for _ in range(2):
+        folder = Path(kernels._cache_folder())
+        assert folder.parent == temporary / f"kernels-{os.getuid()}"
+        assert (folder / "platelib_x" / "code.nbi").read_bytes() == b"compiled"
+        assert (folder / "platelib_x" / "code.nbi").stat().st_mtime == 1e9
+        for place in (folder, folder / "platelib_x"):
+            assert place.stat().st_mode & 0o777 == 0o700
+    (inside / "platelib_x").chmod(0o755)
+    assert [path.name for path in folder.parent.iterdir()] == [folder.name]
+    assert kernels._sources_digest() == folder.name
