@@ -88,4 +88,6 @@ def on_console(argv: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(on_console(sys.argv[1:]))
+    status = on_console(sys.argv[1:])
+    stopping.ignore_signals()
+    sys.exit(status)

@@ -115,6 +115,7 @@ def run(words: Sequence[str], steps: Sequence[str] = (), work: Workload | None =
         for number, handler in zip(signals, before, strict=True):
             signal.signal(number, handler)
     if stop.count:
+        stopping.ignore_signals()
         print(stopping.GOES_ON, file=sys.stderr, flush=True)
         return STOPPED
     if code < 0:

@@ -56,6 +56,12 @@ def _end_at_once(number: int, frame: FrameType | None) -> NoReturn:
     os._exit(STOPPED)
 
 
+def ignore_signals() -> None:
+    """Let signals come too late: all is done but the end of the interpreter, which knows none."""
+    for number in STOP_SIGNALS:
+        signal.signal(number, signal.SIG_IGN)
+
+
 class Stop:
     """Handler of a process that waits for Snakemake's, which leads a process group.
 
