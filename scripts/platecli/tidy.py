@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from platecli import outcome
 from platecli.naming import PROJECTS, WrongCommand, add_directory
 from platecli.run import checked_words
+from platefiles.digestsheet import forget
 from platefiles.leftovers import Leftover, delete, find_leftovers
 from platefiles.opening import RESULTS, named, open_projects
 from platefiles.orphans import refuse_orphans
@@ -139,8 +140,15 @@ def _deleted(wanted: Sequence[Leftover]) -> int:
             problem = error.strerror or str(error)
         print(f"{os.path.abspath(one.path)}: {problem}", file=sys.stderr)
         status = outcome.FAILED
+    for results in {_results_of(one.path) for one in done}:
+        forget(results, {os.path.relpath(one.path, results) for one in done})
     print(f"{_counted(done)} deleted.")
     return status
+
+
+def _results_of(path: str) -> str:
+    """Return the results of the project that a product, ``results/m31/...``, belongs to."""
+    return os.path.join(*path.split("/")[:2])
 
 
 def _counted(files: Sequence[Leftover]) -> str:

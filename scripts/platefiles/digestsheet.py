@@ -7,7 +7,8 @@ backslash or a line break is escaped, as GNU coreutils do it, and its line begin
 import hashlib
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from platefiles.errors import UserError
@@ -46,6 +47,26 @@ def write_digest_sheet(folder: str | Path, digests: Mapping[str, str]) -> bool:
     written = write_if_changed(Path(folder) / NAME, content)
     write_if_changed(Path(folder) / SEAL, _line(NAME, hashlib.sha256(content).hexdigest()))
     return written
+
+
+def forget(folder: str | Path, paths: Collection[str]) -> None:
+    """Take files that were deleted out of the sheet of a folder.
+
+    A sheet that is not as it was written is left to the next run, which writes it again.
+
+    Parameters
+    ----------
+    folder : path-like
+    paths : collection of str
+        From the folder on.
+    """
+    sheet = Path(folder) / NAME
+    if not sheet.is_file() or is_sealed(sheet) is False:
+        return
+    with suppress(UserError):
+        listed = read_digest_sheet(sheet)
+        kept = {path: sha256 for path, sha256 in listed.items() if path not in paths}
+        write_digest_sheet(folder, kept)
 
 
 def is_sealed(path: str | Path) -> bool | None:

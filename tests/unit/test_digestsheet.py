@@ -5,7 +5,14 @@ import subprocess
 
 import pytest
 
-from platefiles.digestsheet import NAME, SEAL, is_sealed, read_digest_sheet, write_digest_sheet
+from platefiles.digestsheet import (
+    NAME,
+    SEAL,
+    forget,
+    is_sealed,
+    read_digest_sheet,
+    write_digest_sheet,
+)
 from platefiles.errors import UserError
 
 NAMES = ("a.fits", "night 1/b.fits", "back\\slash.tsv", "line\nbreak", "return\r", "\u0141 \udcff")
@@ -59,3 +66,19 @@ def test_a_line_that_is_none_is_named(tmp_path, line):
     (tmp_path / NAME).write_text(f"{'0' * 64}  a.fits\n{line}\n")
     with pytest.raises(UserError, match=f"{NAME}:2: .*the next run writes the sheet again"):
         read_digest_sheet(tmp_path / NAME)
+
+
+def test_deleted_files_are_taken_out_of_a_sheet(tmp_path):
+    """The others stay, and the sheet is sealed again; one that was changed is left as it is."""
+    digests = digests_in(tmp_path)
+    forget(tmp_path, {"a.fits"})  # there is no sheet yet
+    assert not (tmp_path / NAME).exists()
+    write_digest_sheet(tmp_path, digests)
+    forget(tmp_path, {"a.fits", "line\nbreak", "never there"})
+    kept = {n: d for n, d in digests.items() if n not in ("a.fits", "line\nbreak")}
+    assert read_digest_sheet(tmp_path / NAME) == kept
+    assert is_sealed(tmp_path / NAME)
+    changed = (tmp_path / NAME).read_bytes().replace(b"0", b"1")
+    (tmp_path / NAME).write_bytes(changed)
+    forget(tmp_path, {"night 1/b.fits"})
+    assert (tmp_path / NAME).read_bytes() == changed
