@@ -206,7 +206,7 @@ def make(
             return STOPPED
         if dry_run:
             return status or (outcome.FAILED if problems else 0)
-        unwritten = write_all_digests(plans.values())
+        unwritten = write_all_digests((one.plan, one.products) for one in ahead.values())
         for problem in () if status else unwritten:
             print(problem, file=sys.stderr, flush=True)
         after = {

@@ -8,6 +8,7 @@ Snakemake noted about earlier runs is not asked: it may be lost, or belong to ot
 import os
 import re
 from collections.abc import Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from functools import cached_property
 
@@ -53,11 +54,23 @@ class Ledger:
                 found.add(path)
         return frozenset(found)
 
+    @cached_property
+    def damaged(self) -> frozenset[str]:
+        """Products that are there, but were cut short or found damaged."""
+        found: set[str] = set()
+        for path in self.stale:
+            product = self.products[path]
+            if product.rule != "choose_grid" and (is_marked(path) or is_cut(path, product.log)):
+                found.add(path)
+        return frozenset(found)
+
     def to_make(self, targets: Iterable[str]) -> list[str]:
         """Return what has to be made for the targets, in the order of the products.
 
         That is what is stale among all that the targets are made from, targets that are missing,
-        and whatever else is missing that these are made from.
+        and whatever else is missing that these are made from. Where damaged files are among them,
+        it is also what lies between any two of them: Snakemake does not look behind a job that
+        runs, unless what follows runs too.
         """
         wanted = [path for path in targets if path in self.products]
         making: set[str] = set()
@@ -80,7 +93,36 @@ class Ledger:
             fresh = {other for other in near if not self.is_there(other)} - making
             making |= fresh
             waiting += fresh
-        return making
+        return making | self._between(making)
+
+    def _between(self, making: AbstractSet[str]) -> set[str]:
+        """What is made from a product that is to be made, and used by another; one is damaged."""
+        damaged = self.damaged & making
+        if not damaged:
+            return set()
+        behind, before = self._made_from(making, making), self._made_from(damaged, making)
+        used, used_by_damaged = self._used_by(making, making), self._used_by(damaged, making)
+        return (before & used) | (behind & used_by_damaged)
+
+    def _made_from(self, sources: AbstractSet[str], making: AbstractSet[str]) -> set[str]:
+        """What is made from some products, directly or not."""
+        found: set[str] = set()
+        for path in self.products:  # each comes after those that it is made from
+            if any(other in sources or other in found for other in self._near(path, making)):
+                found.add(path)
+        return found
+
+    def _used_by(self, takers: AbstractSet[str], making: AbstractSet[str]) -> set[str]:
+        """What some products are made from, directly or not."""
+        found: set[str] = set()
+        for path in reversed(self.products):
+            if path in takers or path in found:
+                found.update(self._near(path, making))
+        return found
+
+    def _near(self, path: str, making: AbstractSet[str]) -> tuple[str, ...]:
+        product = self.products[path]
+        return (*product.inputs, *(product.consulted if path in making else ()))
 
     def _reached(self, targets: Iterable[str], making: Iterable[str]) -> set[str]:
         """What the targets are made from; what is only consulted, where something is to be made."""

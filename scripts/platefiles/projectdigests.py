@@ -14,13 +14,20 @@ from platefiles.layout import job_log_path
 from platefiles.ledger import recorded
 from platefiles.opening import RESULTS
 from platefiles.plan import ProjectPlan
-from platefiles.products import Product, products_of
+from platefiles.products import Product
 from platefiles.provenance import file_sha256
 from platefiles.sharing import shared_stem
 
 
-def write_all_digests(plans: Iterable[ProjectPlan]) -> list[str]:
+def write_all_digests(
+    plans: Iterable[tuple[ProjectPlan, Mapping[str, Product]]],
+) -> list[str]:
     """Write the sheets of digests of projects.
+
+    Parameters
+    ----------
+    plans : iterable of (ProjectPlan, mapping of str to Product)
+        Plans, each with its products by path.
 
     Returns
     -------
@@ -28,22 +35,24 @@ def write_all_digests(plans: Iterable[ProjectPlan]) -> list[str]:
         What the system said of those that it did not take; the others are written.
     """
     problems = []
-    for plan in plans:
+    for plan, products in plans:
         try:
-            write_digests(plan)
+            write_digests(plan, products.values())
         except OSError as error:
             where = error.filename or f"{plan.results}/{NAME}"
             problems.append(f"{where}: {error.strerror or error}")
     return problems
 
 
-def write_digests(plan: ProjectPlan) -> bool:
+def write_digests(plan: ProjectPlan, products: Iterable[Product]) -> bool:
     """Write the sheet of digests of a project, with the files that are there.
 
     Parameters
     ----------
     plan : ProjectPlan
         The working directory must be the one that its results lie in.
+    products : iterable of Product
+        All of its products.
 
     Returns
     -------
@@ -54,7 +63,7 @@ def write_digests(plan: ProjectPlan) -> bool:
         return False
     before = _digests_before(plan)
     found = {path: sha256 for path, sha256 in before.items() if os.path.isfile(path)}
-    for product in products_of(plan).values():
+    for product in products:
         if product.rule != "choose_grid" and os.path.isfile(product.path):
             found |= _digests_of(plan, product, before)
     found |= _digests_of_lock(plan, before)

@@ -55,8 +55,10 @@ class Plans(FieldInputs, DepthInputs):
         self._products: dict[str, Product] = {}
         self._stale: set[str] = set()
         self._to_make: set[str] = set()
-        for plan in self:
+        self._of_plan: dict[str, dict[str, Product]] = {}
+        for name, plan in self.by_name.items():
             ledger = Ledger(products_of(plan))
+            self._of_plan[name] = ledger.products
             if main_process and not dry_run:
                 note_products(plan.results, ledger.products)
             self._products |= ledger.products
@@ -77,7 +79,7 @@ class Plans(FieldInputs, DepthInputs):
     def write_digests(self) -> None:
         """Write the sheets of digests at the end of a run; a full disk holds up nothing."""
         if self._main_process and not self._dry_run:
-            write_all_digests(self)
+            write_all_digests((plan, self._of_plan[name]) for name, plan in self.by_name.items())
 
     def wait_for(self, checkpoint: Any) -> None:
         """Tell which checkpoint chooses the grids that are not pinned yet."""

@@ -5,8 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.causes import CUT, NOT_THERE, cause, changed_settings, header_texts
+from platefiles.causes import CUT, DAMAGED, NOT_THERE, cause, changed_settings, header_texts
+from platefiles.damage import mark
 from platefiles.fitsfile import write_product
+from platefiles.joblog import job_log
 from platefiles.jobnotes import note_of, read_note
 from platefiles.ledger import Ledger, recorded
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
@@ -101,6 +103,28 @@ def test_a_file_that_was_cut_is_made_again_and_nothing_else(chain, path, share):
     Path(path).write_bytes(content + b"\0")
     assert _to_make(chain) == [path]
     Path(path).write_bytes(content)
+    assert _to_make(chain) == []
+
+
+def test_what_lies_between_damaged_files_is_made_too(chain):
+    """Snakemake would not look at the second one behind the first, were the middle left alone."""
+    for path in ("a.fits", "c.tsv"):
+        Path(path).write_bytes(b"half")
+    assert _to_make(chain) == ["a.fits", "b.fits", "c.tsv"]
+    Path("c.tsv").write_text("id\tname\n")
+    assert _to_make(chain) == ["a.fits"]
+    os.unlink("c.tsv")
+    assert _to_make(chain, "c.tsv") == ["a.fits", "b.fits", "c.tsv"]
+
+
+@pytest.mark.parametrize("path", ["a.fits", "c.tsv"])
+def test_a_file_that_was_found_damaged_is_made_again(chain, path):
+    """A mark beside it is enough; the job that makes it again takes the mark away."""
+    mark(path)
+    assert _to_make(chain) == [path]
+    assert cause(chain[path], Ledger(chain), {path}) == DAMAGED
+    with job_log(os.path.abspath(chain[path].log or "a.log"), chain[path].job, path):
+        pass
     assert _to_make(chain) == []
 
 

@@ -99,7 +99,8 @@ def test_anybody_can_check_the_sheet(complete):
     assert (done.returncode, done.stderr) == (0, "")
     fine = {line.removesuffix(": OK") for line in done.stdout.splitlines()}
     products = {path for kind in KINDS for path in complete.results.glob(KINDS[kind])}
-    products = {path for path in products if ".jobs" not in path.parts and path.name != NAME}
+    products = {path for path in products if ".jobs" not in path.parts}
+    products = {path for path in products if path.name not in (NAME, SEAL)}
     assert {os.path.relpath(path, complete.results) for path in products} <= fine
 
 
@@ -166,7 +167,6 @@ def test_a_changed_byte_of_every_kind_of_file_is_made_again(complete, tmp_path, 
         content = bytearray(path.read_bytes())
         content[len(content) // 2] ^= 0x01
         path.write_bytes(content)
-    assert len(named(home)) >= len(victims) - 1
     said = home.run("--verify", "--to", "all", "--cores", "2")
     assert "changed since it was made: " in said
     after = digests(home.results)

@@ -92,7 +92,7 @@ def test_a_changed_byte_of_a_raw_frame_is_found(complete, tmp_path):
         (tmp_path / raw.name).write_bytes((complete.raw / raw.name).read_bytes())
     victim = tmp_path / sorted(raw.name for raw in raws)[0]
     content = victim.read_bytes()
-    assert verify([master], [tmp_path]).count(OK) == 1 + len(raws)
+    assert verify([master], [tmp_path]).count(OK) == 2 + len(raws)  # the sheet of digests is one
     for place, changed in flips(content, seed=1):
         victim.write_bytes(changed)
         done = verify([master], [tmp_path])
@@ -111,8 +111,10 @@ def test_a_run_that_was_left_alone_is_as_it_was(complete, command_line):
     said = verified(command_line, complete.results)
     products = [path for path in complete.results.rglob("*.fits") if not path.is_symlink()]
     raw = [path for path in complete.raw.rglob("*.fits") if "flat-b" not in path.name]
+    logs = [*complete.results.glob("logs/**/*.log")]
     assert said == (
-        f"{len(products)} products, 6 pictures, {len(raw)} raw frames: all as they were\n"
+        f"{len(products)} products, 6 pictures, 7 tables, {len(logs)} logs, 1 lock file, "
+        f"1 digest sheet, {len(raw)} raw frames: all as they were\n"
     )
 
 
@@ -153,8 +155,12 @@ def test_products_in_between_need_not_be_kept(copy, command_line):
 def test_a_product_made_from_another_state_is_told(copy, command_line):
     """A channel that was made again since, intact as it is, is not what the picture shows."""
     shutil.copyfile(copy.results / "channels" / "g.fits", copy.results / "channels" / "ha.fits")
-    said = verified(command_line, of_kind(copy, "cube"), expected=1)
     cube, channel = of_kind(copy, "cube"), copy.results / "channels" / "ha.fits"
+    said = verified(command_line, cube, expected=1)
+    assert f"changed  {channel}: its SHA-256 is not the one in digests.sha256\n" in said
+    (copy.results / "digests.sha256").unlink()
+    said = verified(command_line, cube, expected=1)
+    assert "no digests.sha256 in " in said
     assert f"changed  {cube}: was made from another {channel} than is there now\n" in said
     shutil.copyfile(channel, cube)
     picture = of_kind(copy, "png")
