@@ -206,14 +206,14 @@ def make(
             return STOPPED
         if dry_run:
             return status or (outcome.FAILED if problems else 0)
-        unwritten = write_all_digests((one.plan, one.products) for one in ahead.values())
-        for problem in () if status else unwritten:
-            print(problem, file=sys.stderr, flush=True)
         after = {
             name: look_ahead(plans[name], target) if one.to_make else one
             for name, one in ahead.items()
         }
         _note_plans(after.values())  # stored subs that were asked for by path are part of it now
+        unwritten = write_all_digests((one.plan, one.products) for one in after.values())
+        for problem in () if status else unwritten:
+            print(problem, file=sys.stderr, flush=True)
         done = [_outcome(one, after[name]) for name, one in ahead.items()]
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
     for project in done:
