@@ -23,6 +23,10 @@ from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
 from platelib.mending import mend
 from platelib.ray_exclusions import shielded
 from platelib.saturated_stars import saturated_star_images
+from platelib.star_cores import discs
+
+_SHARPEST_FWHM_PX = 1.8
+"""Median FWHM of the measures, some 0.4 px above the true one, below which stars lose light."""
 
 
 def find_cosmic_rays(
@@ -104,6 +108,9 @@ def _hits_of_file(
     """Search one file; there is nothing in one that cannot be used."""
     if not measured.usable:
         return NO_HITS
+    if measured.facts["fwhm_px"] < _SHARPEST_FWHM_PX:
+        log.warning("%s: %s", facts["name"], _too_sharp(measured.facts["fwhm_px"]))
+        return NO_HITS
     try:
         with open_raw(path, facts.get("sections")) as image:
             known = measured.facts
@@ -114,6 +121,13 @@ def _hits_of_file(
         return NO_HITS
 
 
+def _too_sharp(fwhm_px: float) -> str:
+    return (
+        f"not searched for cosmic rays: with a FWHM of {fwhm_px:.1f} px, below "
+        f"{_SHARPEST_FWHM_PX:g} px, stars are as sharp as tracks of particles"
+    )
+
+
 def _hits(sub: Sub, measured: MeasuredSub) -> HitPixels:
     values, variance, mask = sub.calibrated(0, sub.shape[0])
     mend(variance, mask)
@@ -121,6 +135,8 @@ def _hits(sub: Sub, measured: MeasuredSub) -> HitPixels:
     rule = RayRule(contrast=contrast_for(measured.facts["fwhm_px"]))
     mask = shielded(mask, measured.stars)
     mask[saturated_star_images(values, variance, mask)] |= np.uint8(BAD)
+    cores = measured.cores
+    mask[discs(mask.shape, cores.x, cores.y, cores.radius_px)] |= np.uint8(BAD)
     return HitPixels.of(cosmic_ray_mask(values, variance, mask, sub.saturation, rule))
 
 

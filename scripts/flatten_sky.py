@@ -12,6 +12,7 @@ from platefiles.fitsfile import image_hdu, read_header, read_image, write_produc
 from platefiles.joblog import job_log, log
 from platefiles.provenance import making_cards
 from platefiles.record import record_hdu
+from platefiles.saturated_cores import core_discs
 from platefiles.tables import columns_hdu
 from platefiles.wcs_cards import coarser_cards
 from platelib.blocks import BLOCK_PX, mean_blocks
@@ -68,6 +69,7 @@ def flatten_sky(path_to_channel: str | Path, path_to_sky: str | Path, job: Mappi
     del variance, blocks
     names = ("detection_sigma", "aperture_fwhm", "max_stars")
     cores = saturated_cores(image, float(read_header(path_to_channel).get("SATURATE", np.inf)))
+    cores = cores | core_discs(path_to_channel, image.shape)
     stars = channel_stars(image, cores, light_variance, *(settings[name] for name in names))
     width = width_of(stars)
     _report(model, sky, width)

@@ -21,6 +21,7 @@ from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration, read_star_places
+from platefiles.saturated_cores import cores_hdu, read_cores
 from platefiles.solution import solution_cards
 from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub, unit_of
@@ -61,7 +62,8 @@ def integrate(
     path_to_registration : path-like
         Table of transforms, levels, weights and states.
     path_to_channel : path-like
-        Product: ``SCI``, ``VAR``, ``COUNT``, ``CLIPPED`` (low, high), ``INPUTS``.
+        Product: ``SCI``, ``VAR``, ``COUNT``, ``CLIPPED`` (low, high), ``INPUTS``, and ``SATCORES``
+        where stars of calibrated frames have saturated cores.
     job : mapping
         Settings: those of the ``integration`` group that act here.
     threads : int
@@ -88,7 +90,9 @@ def integrate(
         _check_enough(len(subs), len(job["subs"]), registered, job)
         unit = unit_of([sub for _, sub in subs], job["unit"])
         images = _images(shape, unit, path_to_solution)
-        cards = _cards(subs, registered, shape, job)
+        cores_on_grid = read_cores(path_to_registration)
+        lost = len(cores_on_grid["x"])
+        cards = _cards(subs, registered, shape, job) + _saturation_cards(subs, job, lost)
         product = stack.enter_context(StreamedProduct(path_to_channel, cards, images))
         stars = read_star_places(path_to_registration)
         integration = Integration(subs, shape, job["settings"], stars, threads)
@@ -109,7 +113,8 @@ def integrate(
             "solution": [] if path_to_solution is None else [path_to_solution],
         }
         record = record_hdu("integrate", path_to_channel, job, sources)
-        product.finish([columns_hdu(inputs, "INPUTS"), record], threads=threads)
+        lists = [cores_hdu(cores_on_grid)] if lost else []
+        product.finish([columns_hdu(inputs, "INPUTS"), *lists, record], threads=threads)
     log.info("%d of %d subs", len(subs), len(registered))
     told = ("name", "cores_rejected", "clipped_low", "clipped_high")
     for row in zip(*(inputs[name] for name in told), strict=True):
@@ -179,25 +184,41 @@ def _cards(subs, registered, shape: tuple[int, int], job) -> list[tuple]:
     ]
     if job["wavelength_nm"]:
         cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
-    return cards + _saturation_cards(subs, job)
+    return cards
 
 
-def _saturation_cards(subs, job) -> list[tuple]:
+def _saturation_cards(subs, job, cores: int) -> list[tuple]:
     """Level of saturation in the unit of the channel, and where it comes from."""
+    by_cores = []
+    if cores:
+        by_cores = [_cores_note(cores, job["channel"])]
+        log.info("%s", by_cores[0])
     levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
     if not math.isfinite(min(levels)):
-        return []
+        return [("SATFROM", text, "how saturation was found") for text in by_cores]
     first = subs[levels.index(min(levels))][1]
     source = "; ".join(dict.fromkeys(filter(None, (_pile_up_note(*pair) for pair in subs))))
     if job["camera"].get("saturation_adu") is not None:
         source = "equipment file"
     elif source:
         log.info("%s", source)
+    elif job["calibrated"] and first.detector.saturation < MARGIN * first.full_scale:
+        source = "SATURATE in the headers of the frames"
+    source = "; ".join([source or "file format", *by_cores])
     return [
         ("SATURATE", float(f"{min(levels):.5g}"), "pixels are saturated from here on"),
         ("SATADU", float(f"{first.detector.saturation:.6g}"), "[adu] where it saturates first"),
-        ("SATFROM", source or "file format", "where SATADU comes from"),
+        ("SATFROM", source, "where SATADU comes from"),
     ]
+
+
+def _cores_note(cores: int, channel: str) -> str:
+    """Say how many stars saturate in frames that state no level."""
+    stars = "1 star is" if cores == 1 else f"{cores} stars are"
+    return (
+        f"channel {channel}: {stars} fainter in the middle than the wings tell, as if saturated; "
+        "SATCORES lists the cores, which pictures draw in the colours of their rims"
+    )
 
 
 def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:

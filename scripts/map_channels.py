@@ -24,6 +24,7 @@ from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, file_sha256, note_cards
 from platefiles.recipe import Colour, Geometry
 from platefiles.record import record_hdu
+from platefiles.saturated_cores import core_discs
 from platefiles.solution import read_stars, solution_cards
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.catalogue_white import SUN, star_colours, white_of_colour
@@ -208,7 +209,8 @@ def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:
         return None
     if has_image(path, "MASK"):
         return ((read_image(path, "MASK")[0] & CORE) > 0) * np.uint8(FULL)
-    return saturation_percent(image, float(header.get("SATURATE", np.inf)))
+    listed = core_discs(path, image.shape) * np.uint8(FULL)
+    return np.maximum(saturation_percent(image, float(header.get("SATURATE", np.inf))), listed)
 
 
 def _with_cores(planes: np.ndarray, cores: np.ndarray | None) -> np.ndarray:

@@ -22,6 +22,12 @@ from platefiles.provenance import file_sha256, making_cards
 from platefiles.rawframe import FrameError, RawImage, open_raw
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
+from platefiles.saturated_cores import (
+    cores_of_frame,
+    cores_of_subs_hdu,
+    flag_stars,
+    stated_level,
+)
 from platefiles.sky_gain import SkyGains
 from platefiles.tables import columns_hdu
 from platelib.bright_pixels import brightest_pixels
@@ -30,7 +36,7 @@ from platelib.detections import STAR, Mesh
 from platelib.kept_lines import KeptLines
 from platelib.photon_transfer import GainChoice
 from platelib.rooms import Room
-from platelib.saturation import NO_PIXELS, Brightest, find_pile_up
+from platelib.saturation import NO_CORES, NO_PIXELS, Brightest, LostCores, find_pile_up
 from platelib.star_widths import GROUP
 from platelib.stars import StarSearch
 
@@ -54,6 +60,7 @@ class _Measured:
     mesh: Mesh
     remark: str
     tops: Brightest = NO_PIXELS
+    cores: LostCores = NO_CORES
 
 
 class _Bench:
@@ -121,7 +128,10 @@ class _Bench:
         if self._camera.get("saturation_adu") is None:
             tops = brightest_pixels(image.words, image.shape, image.step)
         pile_up = find_pile_up(tops)
+        calibrated = self._camera.get("calibrated", False)
         threshold = np.nan if pile_up is None else pile_up.threshold
+        if calibrated and pile_up is None:
+            threshold = stated_level(image, tops)
         with self._turn:
             bias, dark, flat = (facts[kind] for kind in ("bias", "dark", "flat"))
             correction = self._masters.correction(
@@ -137,7 +147,7 @@ class _Bench:
         if not detector.gain:
             per_light, gain = self._fill_unknown_gain(row, facts, sky)
         _fill_sky(row, image, detector, gain, sky)
-        if self._camera.get("calibrated"):
+        if calibrated:
             row["world"] = _world(image)
         yield
         search = self._search(sky, per_light, room)
@@ -146,15 +156,15 @@ class _Bench:
             self._half_px = search.needed_half_px
             search = self._search(sky, per_light, room)
             yield from search_by_rows(image, correction, detector, search, rows, room)
-        stars = search.stars()
-        good = stars[stars["flags"] == 0]
-        row["stars"] = len(good)
+        stars, cores = search.stars(), NO_CORES
+        _fill_shape(row, stars, search.fwhm)
+        if calibrated and pile_up is None:
+            with self._turn:  # a whole frame in memory, one at a time
+                cores = cores_of_frame(image, row)
+            flag_stars(stars, cores)
+        row["stars"] = np.count_nonzero(stars["flags"] == 0)
         row["aperture_px"] = round(search.aperture_px, 4)
-        usual = good[np.abs(np.log(good["fwhm"] / search.fwhm)) <= GROUP][:_SHAPE_STARS]
-        if len(usual):
-            row["fwhm_px"] = float(np.median(usual["fwhm"]))
-            row["ellipticity"] = float(np.median(usual["ellipticity"]))
-        return _Measured(row, stars, sky.mesh, gain.remark, tops)
+        return _Measured(row, stars, sky.mesh, gain.remark, tops, cores)
 
     def _fill_unknown_gain(
         self, row: dict[str, Any], facts: Mapping[str, Any], sky: SampledSky
@@ -193,8 +203,9 @@ def measure(
         Masters that they need.
     path_to_measures : path-like
         Product: tables ``SUBS`` (a row a sub), ``STARS`` (a row a star), ``TOPS`` (a row for each
-        of the brightest pixels that do not stand alone) and ``SKY`` (a row a cell of the sky mesh),
-        all but the first with the number of the sub in ``sub``.
+        of the brightest pixels that do not stand alone), ``SATCORES`` (a row a saturated core of a
+        calibrated frame) and ``SKY`` (a row a cell of the sky mesh), all but the first with the
+        number of the sub in ``sub``.
     job : mapping
         Settings: those of the ``measure`` group.
     threads : int
@@ -219,6 +230,7 @@ def measure(
             columns_hdu({name: [sub.row[name] for sub in subs] for name in subs[0].row}, "SUBS"),
             columns_hdu(_star_columns(subs), "STARS"),
             columns_hdu(_top_columns(subs), "TOPS"),
+            cores_of_subs_hdu([sub.cores for sub in subs]),
             columns_hdu(_sky_columns(subs), "SKY"),
             record_hdu("measure", path_to_measures, job, inputs),
         ],
@@ -235,6 +247,8 @@ def _measure_all(files: Sequence[File], bench: _Bench, threads: int) -> list[_Me
             log.info("%s: %s %s", *(sub.row[key] for key in ("name", "state", "reason")))
             if sub.remark:
                 log.info("%s: %s", sub.row["name"], sub.remark)
+            if len(sub.cores):
+                log.info("%s: %d stars with saturated cores", sub.row["name"], len(sub.cores))
             subs.append(sub)
     return subs
 
@@ -320,6 +334,15 @@ def _fill_sky(
         row["excess"] = float(f"{excess:.6g}") if excess > _EXCESS_WORTH_COUNTING else 1.0
     if sky.saturated > _SATURATED_SHARE:
         row["state"], row["reason"] = "saturated", "more than half of the pixels are saturated"
+
+
+def _fill_shape(row: dict[str, Any], stars: np.ndarray, fwhm_px: float) -> None:
+    """Fill the median width and ellipticity of the usual stars."""
+    good = stars[stars["flags"] == 0]
+    usual = good[np.abs(np.log(good["fwhm"] / fwhm_px)) <= GROUP][:_SHAPE_STARS]
+    if len(usual):
+        row["fwhm_px"] = float(np.median(usual["fwhm"]))
+        row["ellipticity"] = float(np.median(usual["ellipticity"]))
 
 
 def _star_columns(subs: Sequence[_Measured]) -> dict[str, np.ndarray]:

@@ -22,6 +22,7 @@ from platefiles.registration import (
     stars_hdu,
     transforms_hdu,
 )
+from platefiles.saturated_cores import cores_hdu, cores_on_grid
 from platefiles.saturation_levels import with_agreed_levels
 from platefiles.sub_matching import SubMatcher, common_stars
 from platelib.levels import ReferenceSky
@@ -50,8 +51,8 @@ def register(
         Measures among which the reference of the grid is.
     path_to_lock : path-like
     path_to_registration : path-like
-        Product: tables ``TRANSFORMS``, a row a sub, and ``STARS``, those whose images tell how
-        the subs differ.
+        Product: tables ``TRANSFORMS``, a row a sub; ``STARS``, those whose images tell how the
+        subs differ; ``SATCORES``, saturated cores of calibrated frames.
     job : mapping
         Settings: ``registration``, ``quality``, ``background_match``, ``weights``.
     """
@@ -96,7 +97,13 @@ def register(
     texts = {"lock": lock_text(pinned)}
     record = record_hdu("register", path_to_registration, job, inputs, texts)
     stars = stars_hdu(subs[bright].good_stars, matches[bright].transform)
-    write_product(path_to_registration, cards, [transforms_hdu(rows), stars, record])
+    cores = [
+        (sub.cores, match.transform)
+        for sub, row, match in zip(subs, rows, matches, strict=True)
+        if match is not None and row["state"] == "used"
+    ]
+    tables = [transforms_hdu(rows), stars, cores_hdu(cores_on_grid(cores))]
+    write_product(path_to_registration, cards, [*tables, record])
 
 
 def _seconds(sub: MeasuredSub, job: Mapping[str, Any]) -> float:

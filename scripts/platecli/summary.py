@@ -140,9 +140,13 @@ def note_lines(results: Path) -> list[str]:
 
 
 def _by_setting(text: str) -> dict[str, str]:
-    """Return what ``SATFROM`` says of each camera setting; channels differ in the last digits."""
-    parts = re.split(r"; (?=camera setting )", text)
-    return {part.split(":")[0]: part for part in parts if part.startswith("camera setting ")}
+    """Return what ``SATFROM`` says of camera settings, where channels differ in the last digits.
+
+    What it says of a channel follows.
+    """
+    parts = re.split(r"; (?=camera setting |channel )", text)
+    told = ("camera setting ", "channel ")
+    return {part.split(":")[0]: part for part in parts if part.startswith(told)}
 
 
 def left_out_lines(rows: Sequence[Row], indent: str) -> list[str]:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image
+from platefiles.saturated_cores import core_discs
 from platefiles.tables import columns_hdu, read_columns
 from platefiles.wcs_cards import carried_cards
 from platelib.detections import STAR
@@ -114,7 +115,8 @@ def read_flat_image(
 def read_flat_channel(path: str | Path, path_to_sky: str | Path) -> FlatChannel:
     """Read a channel with its variance, less the gradient of its sky if it has one still.
 
-    Where the product has a ``MASK``, it tells the cores, else the level of saturation does.
+    Where the product has a ``MASK``, it tells the cores, else the level of saturation and the list
+    of cores do.
     """
     image, header = read_flat_image(path, path_to_sky)
     variance, _ = read_image(path, "VAR")
@@ -124,6 +126,7 @@ def read_flat_channel(path: str | Path, path_to_sky: str | Path) -> FlatChannel:
         cores = (read_image(path, "MASK")[0] & CORE) > 0
     else:
         cores = saturated_cores(image, float(primary.get("SATURATE", np.inf)))
+        cores = cores | core_discs(path, image.shape)
     return FlatChannel(image, variance, header.get("BUNIT"), factor, cores)
 
 

@@ -12,6 +12,7 @@ from platefiles.measured_world import world_map
 from platefiles.tables import read_columns, rows_of
 from platelib.close_pairs import close_pairs
 from platelib.detections import FLAG_SATURATED, STAR, Mesh
+from platelib.saturation import LostCores
 from platelib.sky_map import SkyMap
 
 _FLAG_REACH_PX = 2.83
@@ -40,6 +41,11 @@ class _Night:
         return columns, _parts(columns["sub"], len(self.rows))
 
     @cached_property
+    def _cores(self) -> tuple[dict[str, np.ndarray], list[slice]]:
+        columns = read_columns(self._path, "SATCORES")
+        return columns, _parts(columns["sub"], len(self.rows))
+
+    @cached_property
     def _sky(self) -> tuple[dict[str, np.ndarray], list[slice]]:
         columns = read_columns(self._path, "SKY")
         return columns, _parts(columns["sub"], len(self.rows))
@@ -55,6 +61,11 @@ class _Night:
         part = parts[number]
         full = columns["value"][part] >= level
         return np.stack([columns["x"][part][full], columns["y"][part][full]], axis=1)
+
+    def cores(self, number: int) -> LostCores:
+        """Saturated cores of a sub."""
+        columns, parts = self._cores
+        return LostCores(*(columns[name][parts[number]] for name in ("x", "y", "radius_px")))
 
     def mesh(self, number: int) -> Mesh | None:
         """Sky of a sub."""
@@ -142,6 +153,11 @@ class MeasuredSub:
     def saturated_stars(self) -> np.ndarray:
         """Stars with saturated pixels, whatever else is flagged."""
         return self.stars[(self.stars["flags"] & FLAG_SATURATED) > 0]
+
+    @cached_property
+    def cores(self) -> LostCores:
+        """Saturated cores of a calibrated frame, found by the profiles of its stars."""
+        return self._night.cores(self._number)
 
     @cached_property
     def world(self) -> SkyMap | None:

@@ -103,6 +103,34 @@ NO_PIXELS = Brightest(
 """Of a frame that cannot be read."""
 
 
+@dataclass(frozen=True)
+class LostCores:
+    """Saturated cores of a frame.
+
+    Attributes
+    ----------
+    x, y : numpy.ndarray
+        ``(n,)`` float64, places of the stars, px.
+    radius_px : numpy.ndarray
+        ``(n,)`` float64, radii of the discs that the cores take.
+    whole : int
+        Number of stars without loss that tell the profile.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    radius_px: np.ndarray
+    whole: int = 0
+
+    def __len__(self) -> int:
+        """Return the number of cores."""
+        return len(self.x)
+
+
+NO_CORES = LostCores(np.empty(0), np.empty(0), np.empty(0))
+"""Of a frame that shows none."""
+
+
 def find_pile_up(pixels: Brightest) -> PileUp | None:
     """Find where the pixel values of a frame pile up; None if they do not.
 

@@ -72,6 +72,32 @@ def saturated_cores(image: np.ndarray, level: float) -> np.ndarray:
     return np.asarray(binary_dilation(cores, np.ones((3, 3), dtype=bool), _CORE_RIM_PX))
 
 
+def discs(
+    shape: tuple[int, int], x: np.ndarray, y: np.ndarray, radius_px: np.ndarray
+) -> np.ndarray:
+    """Return the pixels within discs.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        ``(ny, nx)``.
+    x, y, radius_px : numpy.ndarray
+        ``(n,)`` float64: centres and radii, px.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(ny, nx)`` bool.
+    """
+    inside = np.zeros(shape, dtype=bool)
+    for column, row, radius in zip(x, y, radius_px, strict=True):
+        top, left = (max(0, int(np.floor(place - radius))) for place in (row, column))
+        part = inside[top : int(row + radius) + 2, left : int(column + radius) + 2]
+        rows, columns = np.ogrid[top : top + part.shape[0], left : left + part.shape[1]]
+        part |= np.hypot(columns - column, rows - row) <= radius
+    return inside
+
+
 def saturation_percent(image: np.ndarray, level: float) -> np.ndarray:
     """Tell how near to saturation the cores of saturated stars are.
 

@@ -56,10 +56,10 @@ def still(make_bench, tmp_path_factory):
     return make_bench(folder, _draw(folder / "raw", 0))
 
 
-def _rays(bench, raw=None):
+def _rays(bench, raw=None, path=None):
     """Run the step; return its product."""
     lights = bench.plan.lights("g", NIGHT)
-    (path,) = bench.plan.rays_of(lights)
+    path = path or bench.plan.rays_of(lights)[0]
     job = json.loads(bench.plan.cosmic_rays_job("g", NIGHT))
     measures = bench.make_measures("g", NIGHT)
     find_cosmic_rays(raw or bench.raw(lights), bench.masters_of(lights), measures, path, job)
@@ -220,6 +220,15 @@ def test_a_sub_that_cannot_be_read_has_no_tracks(still, tmp_path):
     path = _rays(still, [broken, *raw[1:]])
     assert read_table(path, "SUBS")["pixels"][0] == 0
     assert len(read_hit_pixels([path])) == SUBS
+
+
+def test_stars_as_sharp_as_tracks_are_not_searched(few, monkeypatch, caplog, tmp_path):
+    """Where the width of the stars is below the limit nothing is removed, and the log says why."""
+    monkeypatch.setattr("find_cosmic_rays._SHARPEST_FWHM_PX", 50.0)
+    with caplog.at_level("WARNING"):
+        path = _rays(few, path=tmp_path / "rays.fits")
+    assert not read_table(path, "SUBS")["pixels"].any()
+    assert caplog.text.count("below 50 px, stars are as sharp as tracks of particles") == SUBS
 
 
 def test_frames_of_unknown_gain_are_searched_by_the_noise_of_the_sky(make_bench, few, tmp_path):
