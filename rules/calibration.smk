@@ -10,7 +10,7 @@ rule master_bias:
     """Combine bias frames; measure the read noise from their differences."""
     input:
         raw=ancient(plans.master_frames),
-        anew=plans.anew("results/{project}/calibration/{master}.fits"),
+        newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
     log:
@@ -35,7 +35,7 @@ rule master_dark:
     input:
         raw=ancient(plans.master_frames),
         masters=plans.master_below,
-        anew=plans.anew("results/{project}/calibration/{master}.fits"),
+        newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
     log:
@@ -60,7 +60,7 @@ rule master_flat:
     input:
         raw=ancient(plans.master_frames),
         masters=plans.master_below,
-        anew=plans.anew("results/{project}/calibration/{master}.fits"),
+        newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
     log:
@@ -114,7 +114,7 @@ rule calibrate_sub:
     input:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
-        anew=plans.anew("results/{project}/calibrated/{channel}/{sub}.fits"),
+        newer=plans.newer("results/{project}/calibrated/{channel}/{sub}.fits"),
         rays=plans.sub_rays,
     output:
         "results/{project}/calibrated/{channel}/{sub}.fits",

@@ -14,7 +14,7 @@ rule map_channels:
         channels=plans.mapped,
         solution=plans.solution,
         skies=plans.mapped_skies,
-        anew=plans.anew("results/{project}/picture/{picture}.fits"),
+        newer=plans.newer("results/{project}/picture/{picture}.fits"),
     output:
         "results/{project}/picture/{picture}.fits",
     log:
@@ -36,7 +36,7 @@ rule composite:
     """Stretch the linear cube into a picture file."""
     input:
         cube=plans.cube,
-        anew=plans.anew("results/{project}/picture/{picture}.{ending}"),
+        newer=plans.newer("results/{project}/picture/{picture}.{ending}"),
     output:
         report(
             "results/{project}/picture/{picture}.{ending}",
@@ -64,7 +64,7 @@ rule composite:
 use rule composite as composite_tiff with:
     input:
         cube=plans.cube,
-        anew=plans.anew("results/{project}/picture/{picture}.tif"),
+        newer=plans.newer("results/{project}/picture/{picture}.tif"),
     output:
         "results/{project}/picture/{picture}.tif",
     log:
@@ -79,7 +79,7 @@ rule contact_sheet:
         channels=plans.sheet_channels,
         skies=plans.sheet_skies,
         pictures=plans.sheet_pictures,
-        anew=plans.anew("results/{project}/contact_sheet.png"),
+        newer=plans.newer("results/{project}/contact_sheet.png"),
     output:
         report(
             "results/{project}/contact_sheet.png",

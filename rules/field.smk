@@ -19,7 +19,7 @@ rule place_on_sky:
         raw=ancient(plans.grid_frame),
         measures=plans.grid_measures,
         lock=plans.grid_lock,
-        anew=plans.anew("results/{project}/field/solution.fits"),
+        newer=plans.newer("results/{project}/field/solution.fits"),
         catalogue=plans.star_catalogue,
     output:
         "results/{project}/field/solution.fits",
@@ -45,7 +45,7 @@ rule find_zero_points:
         channels=plans.measured_channels,
         registrations=plans.measured_registrations,
         measures=plans.all_measures,
-        anew=plans.anew("results/{project}/field/zero_points.fits"),
+        newer=plans.newer("results/{project}/field/zero_points.fits"),
     output:
         "results/{project}/field/zero_points.fits",
     log:
@@ -71,7 +71,7 @@ rule measure_depth:
         channels=plans.deep_channels,
         registrations=plans.deep_registrations,
         measures=plans.deep_measures,
-        anew=plans.anew("results/{project}/field/depth.fits"),
+        newer=plans.newer("results/{project}/field/depth.fits"),
     output:
         "results/{project}/field/depth.fits",
     log:
@@ -96,7 +96,7 @@ rule identify_sources:
         depth=plans.searched_depth,
         channels=plans.searched_channels,
         objects=plans.object_list,
-        anew=plans.anew("results/{project}/field/sources.fits"),
+        newer=plans.newer("results/{project}/field/sources.fits"),
     output:
         "results/{project}/field/sources.fits",
     log:
@@ -118,7 +118,7 @@ rule list_sources:
     """Write the sources as a list that other programs read."""
     input:
         sources=plans.listed_sources,
-        anew=plans.anew("results/{project}/field/sources.{ending}"),
+        newer=plans.newer("results/{project}/field/sources.{ending}"),
     output:
         "results/{project}/field/sources.{ending}",
     log:
@@ -145,7 +145,7 @@ rule annotate:
         cube=plans.annotated_cube,
         solution=plans.annotated_solution,
         sources=plans.annotated_sources,
-        anew=plans.anew("results/{project}/field/annotated.{ending}"),
+        newer=plans.newer("results/{project}/field/annotated.{ending}"),
     output:
         "results/{project}/field/annotated.{ending}",
     log:
@@ -171,7 +171,7 @@ rule overlay:
         picture=plans.overlaid_picture,
         cube=plans.overlaid_cube,
         image=plans.overlaid_image,
-        anew=plans.anew("results/{project}/field/overlay_{image}.png"),
+        newer=plans.newer("results/{project}/field/overlay_{image}.png"),
     output:
         "results/{project}/field/overlay_{image}.png",
     log:

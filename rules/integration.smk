@@ -14,7 +14,7 @@ rule find_cosmic_rays:
         raw=ancient(plans.night_frames),
         masters=plans.rays_masters,
         measures=plans.rays_measures,
-        anew=plans.anew("results/{project}/cosmic_rays/{channel}/{night}.fits"),
+        newer=plans.newer("results/{project}/cosmic_rays/{channel}/{night}.fits"),
     output:
         "results/{project}/cosmic_rays/{channel}/{night}.fits",
     log:
@@ -38,7 +38,7 @@ rule integrate:
         raw=ancient(plans.channel_frames),
         masters=plans.channel_masters,
         registration=plans.registration,
-        anew=plans.anew("results/{project}/channels/{channel}.fits"),
+        newer=plans.newer("results/{project}/channels/{channel}.fits"),
         rays=plans.channel_rays,
         solution=plans.channel_solution,
     output:
@@ -63,7 +63,7 @@ rule tabulate_subs:
     input:
         registrations=plans.registrations,
         channels=plans.integrations,
-        anew=plans.anew("results/{project}/subs.tsv"),
+        newer=plans.newer("results/{project}/subs.tsv"),
     output:
         report(
             "results/{project}/subs.tsv",

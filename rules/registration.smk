@@ -12,7 +12,7 @@ rule measure:
     input:
         raw=ancient(plans.night_frames),
         masters=plans.night_masters,
-        anew=plans.anew("results/{project}/measures/{channel}/{night}.fits"),
+        newer=plans.newer("results/{project}/measures/{channel}/{night}.fits"),
     output:
         "results/{project}/measures/{channel}/{night}.fits",
     log:
@@ -36,7 +36,7 @@ if plans.unpinned:
         """Choose the grid and the photometric references; later runs keep them."""
         input:
             measures=plans.lock_measures,
-            anew=plans.lock_anew,
+            newer=plans.lock_newer,
         output:
             update("{lock}.lock.yaml"),
         log:
@@ -64,7 +64,7 @@ rule register:
         measures=plans.channel_measures,
         reference=plans.reference_measures,
         lock=plans.lock,
-        anew=plans.anew("results/{project}/registration/{channel}.fits"),
+        newer=plans.newer("results/{project}/registration/{channel}.fits"),
     output:
         "results/{project}/registration/{channel}.fits",
     log:
@@ -88,7 +88,7 @@ rule register_sub:
         raw=ancient(plans.sub_frame),
         masters=plans.sub_masters,
         registration=plans.sub_registration,
-        anew=plans.anew("results/{project}/registered/{channel}/{sub}.fits"),
+        newer=plans.newer("results/{project}/registered/{channel}/{sub}.fits"),
         rays=plans.sub_rays,
         solution=plans.sub_solution,
     output:

@@ -12,7 +12,7 @@ rule flatten_sky:
     """Model the sky of a channel as a smooth surface, and list its stars."""
     input:
         channel=plans.channel,
-        anew=plans.anew("results/{project}/sky/{channel}.fits"),
+        newer=plans.newer("results/{project}/sky/{channel}.fits"),
     output:
         "results/{project}/sky/{channel}.fits",
     log:
@@ -34,7 +34,7 @@ rule tabulate_seeing:
     """List how wide the stars of each channel are."""
     input:
         skies=plans.skies,
-        anew=plans.anew("results/{project}/seeing.tsv"),
+        newer=plans.newer("results/{project}/seeing.tsv"),
     output:
         report(
             "results/{project}/seeing.tsv",
@@ -61,7 +61,7 @@ rule match_channel:
     input:
         channels=plans.match_channels,
         skies=plans.match_skies,
-        anew=plans.anew("results/{project}/matched/{channel}.fits"),
+        newer=plans.newer("results/{project}/matched/{channel}.fits"),
     output:
         "results/{project}/matched/{channel}.fits",
     log:
@@ -84,7 +84,7 @@ rule subtract_continuum:
     input:
         channels=plans.line_channels,
         skies=plans.line_skies,
-        anew=plans.anew("results/{project}/lines/{channel}.fits"),
+        newer=plans.newer("results/{project}/lines/{channel}.fits"),
     output:
         "results/{project}/lines/{channel}.fits",
     log:

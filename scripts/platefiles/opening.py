@@ -183,12 +183,12 @@ def _check_lock(plan: ProjectPlan) -> None:
 
 
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
-    """Refuse half a lock file: what it lacks would be chosen anew, and perhaps otherwise."""
+    """Refuse half a lock file: what it lacks would be chosen again, and perhaps otherwise."""
     path, note = plan.loaded.lock_path, read_note(job_log_path(plan, "choose_grid", ""))
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:
         msg = (
             f"{path}: has {size} of the {note.size_bytes} bytes that it was written with; put back "
-            "a copy of it, or delete it to choose the grid and the references anew"
+            "a copy of it, or delete it to choose the grid and the references again"
         )
         raise UserError(msg)

@@ -110,7 +110,7 @@ class Plans(FieldInputs, DepthInputs):
         """Job of a master that is taken from another project."""
         return self._products[f"{RESULTS}/{wildcards.shared}.fits"].job
 
-    def anew(self, pattern: str) -> Callable[[Any], list[str]]:
+    def newer(self, pattern: str) -> Callable[[Any], list[str]]:
         """Return the input function of a rule that makes its stale products again.
 
         Snakemake makes a product again that is older than an input. So a product that was made by
@@ -122,11 +122,11 @@ class Plans(FieldInputs, DepthInputs):
             Path of the product with wildcards.
         """
 
-        def newer(wildcards) -> list[str]:
+        def files(wildcards) -> list[str]:
             path = pattern.format(**dict(wildcards.items()))
             return [self._newer()] if path in self._stale else []
 
-        return newer
+        return files
 
     def _newer(self) -> str:
         if self._dry_run:
@@ -247,7 +247,7 @@ class Plans(FieldInputs, DepthInputs):
         path = plan.lock_path
         return ancient(path) if plan.is_pinned(wildcards.channel) else path
 
-    def lock_anew(self, wildcards) -> list[str]:
+    def lock_newer(self, wildcards) -> list[str]:
         """A newer file: as long as there is something to choose, what is there is out of date."""
         return [self._newer()]
 
