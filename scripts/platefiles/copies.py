@@ -7,14 +7,14 @@ before one of them is left out.
 
 import mmap
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from platefiles.frame import SAME_AS, Frame, unused
 from platefiles.objectstore import is_object_url
 from platefiles.provenance import file_sha256
-from platefiles.slug import escape
+from platefiles.slug import digest, escape
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile
@@ -61,10 +61,13 @@ def judged_copies(files: Sequence["RawFile"]) -> list["RawFile"]:
     return [by_path[file.path] for file in files]
 
 
-def copies_left_out(frames: Sequence[Frame], files: Mapping[str, "RawFile"]) -> list[Frame]:
+def copies_left_out(
+    frames: Sequence[Frame], files: Mapping[str, "RawFile"], pinned: Collection[str]
+) -> list[Frame]:
     """Leave out all but one of the files with one fingerprint or the same pixels.
 
-    The one in use is the first that is not known to be damaged.
+    The one in use is the first that is not known to be damaged. If the other one was pinned, it
+    takes over the id and keeps its own name, so that the pin holds and its products are made again.
 
     Parameters
     ----------
@@ -72,7 +75,10 @@ def copies_left_out(frames: Sequence[Frame], files: Mapping[str, "RawFile"]) -> 
         Those to be preferred come first.
     files : mapping of str to RawFile
         Their files by id, as `judged_copies` returns them.
+    pinned : collection of str
+        Ids that the lock file pins.
     """
+    ids: dict[str, str] = {}
     by_content: dict[str, Frame] = {}
     by_pixels: dict[str, Frame] = {}
     kept = []
@@ -85,8 +91,15 @@ def copies_left_out(frames: Sequence[Frame], files: Mapping[str, "RawFile"]) -> 
                 same, what = by_pixels.setdefault(seen, frame), "pixels"
             if same is not frame:
                 frame = unused(frame, _copy_of(same, what, frame, files))
+                if file.damage and frame.id in pinned and same.id not in pinned:
+                    ids |= {same.id: frame.id, frame.id: other_id(frame.id, file)}
         kept.append(frame)
-    return kept
+    return [replace(frame, id=ids[frame.id]) if frame.id in ids else frame for frame in kept]
+
+
+def other_id(identity: str, file: "RawFile") -> str:
+    """Return an id for a file whose usual one is that of another frame."""
+    return f"{identity}_{digest(file.fingerprint + file.folder, 8)}"
 
 
 def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, "RawFile"]) -> str:

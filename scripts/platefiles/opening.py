@@ -6,7 +6,7 @@ from pathlib import Path
 
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
-from platefiles.frame import SAME_AS, Frame
+from platefiles.frame import Frame
 from platefiles.jobnotes import read_note
 from platefiles.known_frames import read_known
 from platefiles.layout import job_log_path
@@ -159,12 +159,10 @@ def _check_lock(plan: ProjectPlan) -> None:
         if sub not in plan.by_id or plan.by_id[sub].role != "light":
             frame = plan.by_id.get(sub)
             now = "not among the lights any more" if frame is None else frame.reason
-            remedy = "put it back, or " if frame is None else "let the project use it again, or "
-            if now.startswith(SAME_AS):
-                now, remedy = f"the {now}", ""
+            remedy = "put it back" if frame is None else "let the project use it again"
             msg = (
                 f"{path}: the sub '{sub}' that the {what} is pinned to is {now}; "
-                f"{remedy}delete {path.name} to choose again"
+                f"{remedy}, or delete {path.name} to choose again"
             )
             raise UserError(msg)
     reference = plan.by_id[lock.reference]

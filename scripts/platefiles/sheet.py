@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from platefiles.colour_sensor import refusal
-from platefiles.copies import copies_left_out
+from platefiles.copies import copies_left_out, other_id
 from platefiles.errors import UserError
 from platefiles.filters import canonical_filter, claims
 from platefiles.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
@@ -17,7 +17,7 @@ from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock
 from platefiles.readout import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
-from platefiles.slug import digest, frame_id, slug
+from platefiles.slug import frame_id, slug
 from platefiles.times import night_of
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def build_sheet(
         file, fact, longitude = raw_files[place], facts[place], longitudes[place]
         identity = again[place].id if place in again else frame_id(file.inside)
         if place not in again and identity in ids:
-            identity += f"_{digest(file.fingerprint + file.folder, 8)}"
+            identity = other_id(identity, file)
         ids.add(identity)
         channel = claimed.get(canonical_filter(fact.filter), "")
         readout, unclear = _readout(file, fact, loaded)
@@ -76,7 +76,8 @@ def build_sheet(
         files[identity] = file
     compared = any(file.pixels for file in raw_files)
     if compared or len({frame.fingerprint for frame in frames}) < len(frames):
-        frames = copies_left_out(_pinned_first(frames, loaded), files)
+        pinned = _pinned(loaded)
+        frames = copies_left_out(sorted(frames, key=lambda f: f.id not in pinned), files, pinned)
     kept = _odd_sizes_out(frames)
     return tuple(sorted(kept, key=lambda frame: frame.id))
 
@@ -235,11 +236,10 @@ def _frame(
     )
 
 
-def _pinned_first(frames: Sequence[Frame], loaded: "LoadedProject") -> list[Frame]:
-    """Order frames so that a copy never takes the place of a sub that the lock file pins."""
+def _pinned(loaded: "LoadedProject") -> set[str]:
+    """Ids that the lock file pins, whose frames a copy does not displace."""
     lock = read_lock(loaded.lock_path)
-    pinned = set() if lock is None else {lock.reference, *lock.photometry.values()}
-    return sorted(frames, key=lambda frame: frame.id not in pinned)
+    return set() if lock is None else {lock.reference, *lock.photometry.values()}
 
 
 def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:

@@ -207,20 +207,34 @@ def test_what_the_disk_does_not_give_is_tried_again(raw, tmp_path, monkeypatch):
     assert reasons(raw, cache)["b.fits"] == "same content as a.fits"
 
 
-def test_a_pinned_frame_that_is_damaged_is_a_sentence(raw, monkeypatch):
-    """The lock file pins the damaged copy: one sentence names both files and the remedy."""
+def test_an_intact_copy_takes_the_place_of_a_pinned_frame(raw, monkeypatch):
+    """The pin of the lock file holds for the intact file, and all is made of it; then nothing is.
+
+    So a project whose reference was damaged goes on, on the same grid.
+    """
     monkeypatch.chdir(raw.parent)
+    pinned = frame_id("a.fits")
+    lock = Lock(pinned, "a.fits", *SHAPE[::-1], {"ha": pinned})
+    (raw.parent / "x.lock.yaml").write_text(lock_text(lock))
     write(raw / "b.fits")
     damage(copy(raw / "b.fits", "a.fits"), 40_000, bytes(4096))
-    lock = Lock(frame_id("a.fits"), "a.fits", *SHAPE[::-1], {"ha": frame_id("a.fits")})
-    (raw.parent / "x.lock.yaml").write_text(lock_text(lock))
-    plans, problems = open_projects([str(raw.parent / "x.yaml")], raw.parent, True, dry_run=True)
-    assert plans == {}
-    assert " is pinned to is the same exposure as b.fits, but damaged: " in problems["x"]
-    assert problems["x"].endswith("; delete x.lock.yaml to choose again")
-    assert "let the project use it" not in problems["x"]
-    (raw / "b.fits").unlink()
-    assert open_projects([str(raw.parent / "x.yaml")], raw.parent, True, dry_run=True)[1] == {}
+    (raw / "b.fits").rename(raw.parent / "b.fits")
+
+    def plan():
+        plans, problems = open_projects([str(raw.parent / "x.yaml")], raw.parent, True, False)
+        assert problems == {}
+        return plans["x"]
+
+    before = plan()
+    (raw.parent / "b.fits").rename(raw / "b.fits")
+    after, again = plan(), plan()
+    assert (after.by_id[pinned].name, after.by_id[pinned].role) == ("b.fits", "light")
+    assert after.by_id[pinned].path == str(raw / "b.fits")
+    assert len({frame.id for frame in after.frames}) == 2
+    assert after.measure_job("ha", "2026-03-24") != before.measure_job("ha", "2026-03-24")
+    assert again.frames == after.frames
+    shutil.rmtree(raw.parent / "results")
+    assert plan().frames == after.frames
 
 
 def test_no_better_copy_is_named_where_all_are_damaged(raw):
