@@ -69,9 +69,9 @@ def flux_scale(
         msg = "no stars in common to compare brightness"
         raise ValueError(msg)
     stars = _Compared(reference_flux, reference_error, flux, error, doubt)
-    factor, relative = stars.median(), 0.0
+    factor, relative, robust = stars.median(), 0.0, np.ones(len(flux))
     for _ in range(_ROUNDS):
-        step, relative = stars.step(factor)
+        step, relative = stars.step(factor, robust)
         factor *= 1 + step
         if abs(step) < _SETTLED:
             break
@@ -96,11 +96,12 @@ class _Compared:
         weight = np.cumsum(1 / (relative[order] + _FLOOR**2))
         return float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
 
-    def step(self, factor: float) -> tuple[float, float]:
+    def step(self, factor: float, robust: np.ndarray) -> tuple[float, float]:
         """Return by how much a factor is to change, and its relative error.
 
         The difference of a star's two fluxes is fitted against their weighted mean, whose error is
-        independent of that of the difference.
+        independent of that of the difference. ``robust`` are the biweights of the stars to start
+        with; it gets those of the fit.
         """
         ours, theirs = self.reference_error**2, (factor * self.error) ** 2
         mean = self.reference_flux * theirs + factor * self.flux * ours
@@ -112,10 +113,13 @@ class _Compared:
         if bright.sum() < _FEWEST_BRIGHT:
             bright = mean > 0
         mean, difference, sigma = mean[bright], difference[bright], sigma[bright]
-        return _robust_line(mean, difference, sigma)
+        *line, robust[bright] = _robust_line(mean, difference, sigma, robust[bright])
+        return line[0], line[1]
 
 
-def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
+def _robust_line(
+    x: np.ndarray, y: np.ndarray, sigma: np.ndarray, robust: np.ndarray
+) -> tuple[float, float, np.ndarray]:
     """Fit the slope of a line whose intercept is shrunk by how little it is known.
 
     Returns
@@ -124,11 +128,16 @@ def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float
     error : float
         From the scatter about the line, whatever ``sigma`` says of it: the asymptotic error of an
         M-estimator (Huber 1981, Robust Statistics, chapter 7).
+    robust : numpy.ndarray
+        Biweights of the points.
     """
-    robust, slope, error, wide = np.ones(len(x)), 0.0, 0.0, 1.0
+    slope, error, wide = 0.0, 0.0, 1.0
+    if not robust.sum() > 0:
+        robust = np.ones(len(x))
+    certainty, scaled = 1.0 / sigma**2, x / sigma
     for _ in range(_ROUNDS):
-        weight = robust / sigma**2
-        sw, sx, sxx = (float((weight * x**k).sum()) for k in range(3))
+        weight = robust * certainty
+        sw, sx, sxx = (float(term.sum()) for term in (weight, weight * x, weight * x * x))
         sy, sxy = float((weight * y).sum()), float((weight * x * y).sum())
         slope, level, widened = sxy / sxx, 0.0, 1.0
         determinant = sw * sxx - sx * sx
@@ -140,17 +149,18 @@ def _robust_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray) -> tuple[float
             slope = (sxy - level * sx) / sxx
             widened = 1 + shrink**2 * (sw * sxx / determinant - 1)
         residual = y - slope * x - level
-        wide = max(_TO_SIGMA * float(np.median(np.abs(residual / sigma))), _LEAST_WIDE)
-        square = np.minimum((residual / sigma / (_TUKEY * wide)) ** 2, 1.0)
+        relative = residual / sigma
+        wide = max(_TO_SIGMA * float(np.median(np.abs(relative))), _LEAST_WIDE)
+        square = np.minimum((relative / (_TUKEY * wide)) ** 2, 1.0)
         change = (1 - square) ** 2
         # How much the sum of pulls changes with the slope: less than the weights say.
-        bend = float(((1 - square) * (1 - 5 * square) * (x / sigma) ** 2).sum())
+        bend = float(((1 - square) * (1 - 5 * square) * scaled**2).sum())
         pulls = float(((weight * x * residual) ** 2).sum())
         error = (pulls * widened) ** 0.5 / min(max(bend, 0.5 * sxx), sxx)
         if not change.sum() > 0 or np.abs(change - robust).max() < _SETTLED:
             break
         robust = change
-    return slope, error
+    return slope, error, robust
 
 
 class ReferenceSky:
