@@ -64,8 +64,9 @@ def open_subs(
             row.facts["state"], row.facts["reason"] = "unreadable", str(error)
             continue
         hit = hits.get(sub_id, NO_HITS)
-        level = row.facts["saturation_adu"]
-        sub = Sub(image, sub_facts, masters, job["camera"], row.sky_noise, hit, level)
+        level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
+        camera = job["camera"]
+        sub = Sub(image, sub_facts, masters, camera, row.sky_noise, hit, level, fwhm_px)
         subs.append((row, sub))
     return subs
 

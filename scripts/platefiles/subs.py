@@ -20,6 +20,7 @@ from platelib.mending import mend
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
 from platelib.rooms import Room
+from platelib.sharp_light import curvature_of_star
 from platelib.transforms import Transform
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
@@ -115,12 +116,14 @@ class Sub:
         sky: SkyNoise = _NO_SKY_NOISE,
         hits: HitPixels = NO_HITS,
         saturation: float = math.nan,
+        fwhm_px: float = math.nan,
     ):
         self._image = image
         self._hits = hits
         self.shape = image.shape
         self.full_scale = image.full_scale
         self._sky_variance = sky.variance
+        self._curvature = curvature_of_star(fwhm_px)
         self._correction: Correction = masters.correction(
             facts["bias"], facts["dark"], facts["flat"], facts["dark_scale"], facts["pedestal"]
         )
@@ -176,7 +179,7 @@ class Sub:
         if len(self._hits):
             self._hits.mark(variance, mask, top, left)
         mend(values, mask)
-        return Cutout(values, variance, mask, top, left, self.shape)
+        return Cutout(values, variance, mask, top, left, self.shape, self._curvature)
 
     def registered(
         self,
@@ -203,7 +206,7 @@ class Sub:
         room : Room, optional
             Memory to use.
         missing : numpy.ndarray, optional
-            Uint8 of the shape of the tile, to be set to 1 where there is no good pixel, else to 0.
+            Uint8 of the shape of the tile, to be filled as `platelib.resampling.resample` does.
 
         Returns
         -------

@@ -57,6 +57,7 @@ from platelib.rejection_exact import (
     clip_esd,
     clip_expected,
     clip_pair,
+    clip_spikes,
     clip_spread,
     expected_noise,
     gather,
@@ -69,6 +70,7 @@ from platelib.rejection_screens import (
     screen_sigma,
 )
 from platelib.selection import sorting_network, valley_network
+from platelib.sharp_light import SPIKE
 
 __all__ = [
     "HIGH", "INVALID", "KEPT", "LOW", "METHODS",
@@ -130,7 +132,8 @@ def reject(
     rejection : Rejection
         Method and limits.
     flags : numpy.ndarray, optional
-        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN and else 0; it gets the result.
+        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN, `platelib.sharp_light.SPIKE` where the
+        sub shows a spike, else 0; it gets the result.
     compared : Comparison, optional
         The second test, at equal star images; without it the first one decides alone.
 
@@ -148,7 +151,9 @@ def reject(
     if flags is None:
         flags = np.empty(values.shape, dtype=np.uint8)
         np.isnan(values, out=flags.view(np.bool_))
-    if rejection.method != "none":
+    if rejection.method == "none":
+        flags[flags == SPIKE] = KEPT
+    else:
         noise = np.asarray(noise, dtype=np.float64)
         compared = compared or no_comparison(len(values))
         room = _room(len(values))
@@ -180,7 +185,7 @@ def clipped_average(
     weights : numpy.ndarray or WeightTable
         As for :func:`average`.
     flags : numpy.ndarray
-        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN and else 0; it gets the result.
+        As for :func:`reject`; it gets the result.
     grow_px : int
         Reach of :func:`grow`.
     part : tuple of slice, optional
@@ -332,8 +337,10 @@ def _reject_and_average(
     for row in range(ny):
         for left in range(0, nx, STRIP):
             right = min(left + STRIP, nx)
-            if rule.method != _NONE:
-                place = (row, left, right)
+            place = (row, left, right)
+            if rule.method == _NONE:
+                _forget_spikes(flags, place)
+            else:
                 _reject_strip(
                     values, variances, noise, squares, place, rule, tables, flags, compared, room
                 )
@@ -352,23 +359,54 @@ def _reject_strip(
     work, tally, rows, suspect, (samples, spread, scratch, state, order), around = room
     _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
     has_partners = compared.partners.shape[1] > 0
+    has_spikes = _are_any_spikes(flags, place)
+    if has_spikes:
+        _suspect_spikes(flags, place, suspect)
     for x in range(left, right):
-        if not suspect[x - left]:
-            if has_partners and tally[0, x - left] == 2:
-                gather(values, y, x, samples, state)
-                expected_noise(variances, noise, y, x, state, spread, scratch)
-                clip_pair(samples, state, spread, rule.high)
-                compare(values, variances, squares, y, x, rule.sky, state, spread, compared, around)
-                for i in range(noise.size):
-                    flags[i, y, x] = state[i]
+        is_pair = has_partners and tally[0, x - left] == 2
+        if not (suspect[x - left] or is_pair):
             continue
         gather(values, y, x, samples, state)
-        _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order)
-        if rule.method != _NOISE:
+        if not is_pair:
+            _decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order)
+        if is_pair or rule.method != _NOISE:
             expected_noise(variances, noise, y, x, state, spread, scratch)
-        compare(values, variances, squares, y, x, rule.sky, state, spread, compared, around)
+        if is_pair:
+            clip_pair(samples, state, spread, rule.high)
+        compare(values, variances, squares, y, x, rule.sky, state, spread, flags, compared, around)
+        if has_spikes:
+            clip_spikes(flags, y, x, samples, state, spread, rule.sky, scratch)
         for i in range(noise.size):
             flags[i, y, x] = state[i]
+
+
+@kernel
+def _are_any_spikes(flags, place):
+    y, left, right = place
+    found = np.uint8(0)
+    for i in range(len(flags)):
+        row = flags[i, y, left:right]
+        for p in range(row.size):
+            found |= row[p]
+    return found & SPIKE != 0
+
+
+@kernel
+def _suspect_spikes(flags, place, suspect):
+    y, left, right = place
+    for i in range(len(flags)):
+        row = flags[i, y, left:right]
+        for p in range(row.size):
+            suspect[p] |= row[p] == SPIKE
+
+
+@kernel
+def _forget_spikes(flags, place):
+    y, left, right = place
+    for i in range(len(flags)):
+        row = flags[i, y, left:right]
+        for p in range(row.size):
+            row[p] = INVALID if row[p] == INVALID else KEPT
 
 
 @kernel

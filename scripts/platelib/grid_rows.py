@@ -9,7 +9,9 @@ import numpy as np
 from platelib.calibration import BAD
 from platelib.kernels import kernel
 from platelib.polynomials import around
-from platelib.sharp_light import SHARP
+from platelib.sharp_light import SHARP, SPIKE
+
+_CARRIED = SHARP | SPIKE
 
 SPANS = (512, 4096)
 """Samples whose places are counted from the same pixel, the one in their middle: where the camera
@@ -75,6 +77,13 @@ def _values_of(local, degree, offset, out):
 
 
 @kernel
+def copy_marks(marks, target):
+    """Copy as much as the target takes; a sample without data has no other mark."""
+    for p in range(target.size):
+        target[p] = BAD if marks[p] & BAD else marks[p]
+
+
+@kernel
 def copy(source, target):
     """Copy as much as the target takes."""
     for p in range(target.size):
@@ -83,7 +92,7 @@ def copy(source, target):
 
 @kernel
 def mark_bad(mask, row, column, n, last_row, last_column, outside, bad):
-    """Mark samples that lie outside, have a bad pixel among the four nearest, or see sharp light.
+    """Mark samples that lie outside, or have a bad pixel, a spike or sharp light near them.
 
     Returns
     -------
@@ -97,13 +106,13 @@ def mark_bad(mask, row, column, n, last_row, last_column, outside, bad):
         u0, u1 = upper[column : column + n], upper[column + 1 : column + 1 + n]
         l0, l1 = lower[column : column + n], lower[column + 1 : column + 1 + n]
         for p in range(n):
-            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD | u0[p] & SHARP | outside[p]
+            marks[p] = (u0[p] | u1[p] | l0[p] | l1[p]) & BAD | u0[p] & _CARRIED | outside[p]
     else:
         for p in range(n):
             left = min(max(column + p, 0), last_column)
             right = min(max(column + p + 1, 0), last_column)
             seen = upper[left] | upper[right] | lower[left] | lower[right]
-            marks[p] = seen & BAD | upper[left] & SHARP | outside[p]
+            marks[p] = seen & BAD | upper[left] & _CARRIED | outside[p]
     found = np.uint8(0)
     for p in range(n):
         found |= marks[p]

@@ -22,13 +22,14 @@ import numpy as np
 from platelib.kernels import kernel
 from platelib.psf_kernels import PARTNERS, PsfKernels, no_kernels
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
+from platelib.sharp_light import SPIKE
 
 AROUND = 2
 """Pixels on each side of a sample whose light tells whether all of a star has changed."""
 LIT = 3.0
 """Light that is so many times its noise may differ by the seeing from sub to sub."""
-_SIGMAS, _SIGMAS_ALONE = 3.0, 4.0
-_MISFITS = 2.0
+_SIGMAS, _SIGMAS_ALONE, _SIGMAS_OF_SPIKE = 3.0, 4.0, 2.0
+_MISFITS, _MISFITS_OF_SPIKE = 1.25, 0.75
 _AGREES_SIGMAS = 2.0
 _NARROW_SHARE = 0.08
 _SPREAD_SHARE = 0.004
@@ -104,7 +105,7 @@ def comparison_workspace() -> np.ndarray:
 
 
 @kernel
-def compare(values, variances, squares, y, x, sky, state, spread, compared, work):
+def compare(values, variances, squares, y, x, sky, state, spread, flags, compared, work):
     """Settle the samples of a pixel of which the first test found some to stand out.
 
     Parameters
@@ -120,6 +121,8 @@ def compare(values, variances, squares, y, x, sky, state, spread, compared, work
         ``(n,)`` uint8 flags by the first test; changed in place.
     spread : numpy.ndarray
         ``(n,)`` float64 expected variances.
+    flags : numpy.ndarray
+        ``(n, ny, nx)`` uint8; those of this pixel may be `platelib.sharp_light.SPIKE`.
     compared : Comparison
     work : numpy.ndarray
         From `comparison_workspace`.
@@ -135,10 +138,11 @@ def compare(values, variances, squares, y, x, sky, state, spread, compared, work
         first = state[i]
         if first == INVALID or not (lit or first != KEPT):
             continue
-        if first == KEPT and _lies_between(values, spread, i, y, x, sky, compared):
+        spike = flags[i, y, x] == SPIKE
+        if first == KEPT and not spike and _lies_between(values, spread, i, y, x, sky, compared):
             continue
         state[i] = _judge(
-            values, variances, squares, i, y, x, sky, spread[i], first, compared, work
+            values, variances, squares, i, y, x, sky, spread[i], first, spike, compared, work
         )
 
 
@@ -181,7 +185,7 @@ def _lies_between(values, spread, i, y, x, sky, compared):
 
 
 @kernel
-def _judge(values, variances, squares, i, y, x, sky, spread, first, compared, work):
+def _judge(values, variances, squares, i, y, x, sky, spread, first, spike, compared, work):
     """Return the flag of a sample from that of the first test and from its partners."""
     light = float(values[i, y, x]) - sky
     around, mean, bound, softness = _light_of_partners(values, i, y, x, sky, compared, work)
@@ -190,7 +194,7 @@ def _judge(values, variances, squares, i, y, x, sky, spread, first, compared, wo
     dark = mean * max(bound, 1.0) < _DARK * np.sqrt(spread) and softness < _LARGEST_SOFTNESS
     if first != KEPT and dark:
         return first  # no star is near whose image could matter
-    if _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
+    if not spike and _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
         return np.uint8(KEPT)
     if around > _SATURATED_SHARE * _least_saturation(i, compared, sky):
         return np.uint8(KEPT)
@@ -205,8 +209,10 @@ def _judge(values, variances, squares, i, y, x, sky, spread, first, compared, wo
         if side == LOW and first == KEPT and count < 3:
             return np.uint8(KEPT)
         sign = 1.0 if side == HIGH else -1.0
-        sigmas = _SIGMAS if first == side else _SIGMAS_ALONE
-        limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfit, top, compared)
+        sigmas, misfits = _SIGMAS if first == side else _SIGMAS_ALONE, _MISFITS
+        if spike and side == HIGH:
+            sigmas, misfits = _SIGMAS_OF_SPIKE, _MISFITS_OF_SPIKE
+        limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfits * misfit, top, compared)
         if sign * (light - expected) > limit:
             change = _common_change(values, variances, i, y, x, sky, expected, compared, work)
             if sign * (light - change * expected) > limit:
@@ -236,7 +242,7 @@ def _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compare
 @kernel
 def _allowed(around, misfit, top, compared):
     """Return how much light predictions may miss by, beside the noise."""
-    return max(compared.tolerance, _MISFITS * misfit) * around + _SPREAD_SHARE * top
+    return max(compared.tolerance, misfit) * around + _SPREAD_SHARE * top
 
 
 @kernel
@@ -251,7 +257,7 @@ def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
     if around < 0.0 or noise < 0.0 or noise > _QUIET * spread:
         return False
     excess = (values[i, y, x] - sky) - expected
-    limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfit, top, compared)
+    limit = sigmas * np.sqrt(spread + noise) + _allowed(around, _MISFITS * misfit, top, compared)
     return (excess if side == HIGH else -excess) > limit
 
 

@@ -8,8 +8,11 @@ import numpy as np
 
 from platelib.kernels import kernel
 from platelib.selection import median, sort
+from platelib.sharp_light import SPIKE
 
 KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3
+_SPIKE_SIGMAS = 1.0
+_DARK_SIGMAS = 3.0
 MAD_TO_SIGMA = 1.482602218505602
 EXCESS = 1.2
 
@@ -97,6 +100,29 @@ def clip_pair(samples, state, spread, high):
     difference = samples[bright] - samples[faint]
     if difference > high * np.sqrt(spread[bright] + spread[faint]):
         state[bright] = HIGH
+
+
+@kernel
+def clip_spikes(flags, y, x, samples, state, spread, sky, scratch):
+    """Off stars: reject the samples beside a spike that lie above the others.
+
+    A pixel that stands out in its own frame as no star does was hit by something. Between pixels
+    of the frame a sample shows a quarter of that, too little for the limits of a lone sample.
+    """
+    count = 0
+    for i in range(samples.size):
+        if state[i] == KEPT and flags[i, y, x] != SPIKE:
+            scratch[count] = samples[i]
+            count += 1
+    if count == 0:
+        return
+    centre = median(scratch, count)
+    for i in range(samples.size):
+        if state[i] != KEPT or flags[i, y, x] != SPIKE:
+            continue
+        sigma = np.sqrt(spread[i])
+        if centre - sky < _DARK_SIGMAS * sigma and samples[i] > centre + _SPIKE_SIGMAS * sigma:
+            state[i] = HIGH
 
 
 @kernel

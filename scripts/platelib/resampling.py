@@ -9,8 +9,9 @@ lines along rows of the frame, which needs a third of the products. Which of the
 depends on its mapping alone, so that tiles of any size fit together.
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from platelib.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
 from platelib.polynomials import row_polynomial
 from platelib.resampling_general import look_at_each, room_for_each
 from platelib.resampling_straight import COLUMNS, follow_lines, room_for_lines
-from platelib.sharp_light import COLUMNS_BESIDE, ROWS_BESIDE, with_sharp
+from platelib.sharp_light import COLUMNS_BESIDE, ROWS_BESIDE, curvature_of_star, with_sharp
 from platelib.transforms import Transform, identity
 
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
@@ -41,6 +42,8 @@ class Cutout:
         Where in the raw frame ``values[0, 0]`` lies.
     frame_shape : tuple of int
         ``(ny, nx)`` of the raw frame.
+    curvature : float
+        Of the stars, see `platelib.sharp_light.curvature_of_star`.
     """
 
     values: np.ndarray
@@ -49,11 +52,13 @@ class Cutout:
     first_row: int
     first_column: int
     frame_shape: tuple[int, int]
+    curvature: float = field(default_factory=lambda: curvature_of_star(math.nan))
 
     def turned(self) -> "Cutout":
         """Return the cutout with rows and columns exchanged."""
         v, n, m = (np.ascontiguousarray(p.T) for p in (self.values, self.variance, self.mask))
-        return Cutout(v, n, m, self.first_column, self.first_row, self.frame_shape[::-1])
+        shape, curvature = self.frame_shape[::-1], self.curvature
+        return Cutout(v, n, m, self.first_column, self.first_row, shape, curvature)
 
 
 @dataclass(frozen=True)
@@ -148,7 +153,8 @@ def resample(
     out : tuple of numpy.ndarray, optional
         Where the result goes, both of the shape of the tile and float32.
     missing : numpy.ndarray, optional
-        Uint8 of the shape of the tile, to be set to 1 where the result is NaN and to 0 elsewhere.
+        Uint8 of the shape of the tile, to be set to 1 where the result is NaN, to
+        `platelib.sharp_light.SPIKE` beside a pixel that is sharper than stars, and to 0 elsewhere.
 
     Returns
     -------
@@ -169,7 +175,7 @@ def resample(
     along_rows = max(abs(y[1]), abs(abs(x[1]) - transform.scale)) * LONG_RUN <= transform.scale
     steps = STEPS[1 if along_rows else 0]
     frame = (source.first_row, source.first_column, *source.frame_shape)
-    mask = with_sharp(source.values, source.variance, source.mask)
+    mask = with_sharp(source.values, source.variance, source.mask, source.curvature)
     where = (
         (source.values, source.variance, mask, *frame),
         (x, y, transform.degree, transform.centre_x, transform.centre_y, transform.scale),

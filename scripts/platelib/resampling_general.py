@@ -8,7 +8,7 @@ import numpy as np
 
 from platelib import aligned
 from platelib.calibration import BAD
-from platelib.grid_rows import LONG_RUN, copy, mark_bad, part_of_row
+from platelib.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
 from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
 from platelib.polynomials import around
@@ -217,6 +217,7 @@ def _sample_long_runs(
     here = slice(first, last)
     _level(sums[0, here], marks[here], gain, level[here], values[here])
     _scale(sums[1, here], marks[here], square, variances[here])
+    copy_marks(marks[here], marks[here])
 
 
 @kernel
@@ -240,14 +241,14 @@ def _sample_sharp(
 def _level(sampled, marks, gain, sky, target):
     nothing = np.float32(np.nan)
     for q in range(target.size):
-        target[q] = gain * sampled[q] - sky[q] if marks[q] == 0 else nothing
+        target[q] = gain * sampled[q] - sky[q] if marks[q] & BAD == 0 else nothing
 
 
 @kernel
 def _scale(sampled, marks, square, target):
     nothing = np.float32(np.nan)
     for q in range(target.size):
-        target[q] = square * sampled[q] if marks[q] == 0 else nothing
+        target[q] = square * sampled[q] if marks[q] & BAD == 0 else nothing
 
 
 @kernel
@@ -294,5 +295,5 @@ def _sample_short_runs(
         known, sky = bad[place : place + n], level[first : first + n]
         _level(total[place : place + n], known, gain, sky, values[first : first + n])
         _scale(spread[place : place + n], known, square, variances[first : first + n])
-        copy(known, marks[first : first + n])
+        copy_marks(known, marks[first : first + n])
     return p

@@ -224,5 +224,6 @@ def _mark_outside(row, column, raw_ny, raw_nx, across, below, outside):
 def _blank(marks, result):
     values, variances, _ = result
     for p in range(marks.size):
-        if marks[p] != 0:
+        if marks[p] & BAD:
             values[p] = variances[p] = np.nan
+            marks[p] = BAD

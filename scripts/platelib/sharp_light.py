@@ -18,14 +18,17 @@ Only fluxes near sharp pixels are limited, each as seen from both of its samples
 Lanczos-3.
 """
 
+import math
+
 import numpy as np
 
 from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import STRIP, VECTOR, weights_at
 
-LIMITED, SHARP = np.uint8(64), np.uint8(128)
-"""Bits of a mask. Of the sample right of and below this pixel: whether the fluxes between it and
-the next ones are limited, and whether it has a part in such a flux."""
+SPIKE, LIMITED, SHARP = np.uint8(32), np.uint8(64), np.uint8(128)
+"""Bits of a mask. Of the sample right of and below this pixel: whether one of its four nearest
+pixels is a spike, whether the fluxes between it and the next ones are limited, and whether it has a
+part in such a flux."""
 ROWS_BESIDE, COLUMNS_BESIDE = (5, 6), (6, 9)
 """Pixels before and after the one left of and above a sample that tell whether it is sharp."""
 LINE = STRIP + 2 * VECTOR
@@ -33,6 +36,15 @@ LINE = STRIP + 2 * VECTOR
 _SIGNIFICANT = np.float32(12.0**2)
 """Square of the second difference, in units of the variance of a pixel, from which it is looked at.
 The noise of a second difference is 2.4 times that of a pixel: one in a million passes by chance."""
+_SPIKE_SIGNIFICANT = np.float32(10.0**2)
+_SPIKE_SIGMAS = np.float32(5.0)
+"""Contrast of a spike with its four neighbours, in the noise of a pixel. One of its two second
+differences is then at least twice as large."""
+_SPIKE_NOISE = np.float32(2.5)
+"""A spike exceeds the sharpest peak of a star by this many times the noise of a pixel."""
+_VARIANCE_OF_PEAK = np.float32(2.0)
+"""Largest variance of a pixel on a star over that of its neighbours."""
+_NARROWER, _UNKNOWN_FWHM_PX = 0.9, 1.8
 _PEAK, _PEAK_NOISE = np.float32(1.05), np.float32(6.0)
 """A peak is sharp whose second difference exceeds this times its height, by this many times the
 noise of a pixel. A Gaussian star of 1.8 pixels FWHM, integrated over pixels and centred on one, has
@@ -46,7 +58,32 @@ _OF_LANCZOS, _OF_KEYS = np.float32(0.625), np.float32(0.375)
 light within 1.5 pixels is then on average that of the subs, and nowhere off by more than 1 %."""
 
 
-def with_sharp(values: np.ndarray, variance: np.ndarray, mask: np.ndarray) -> np.ndarray:
+def curvature_of_star(fwhm_px: float) -> float:
+    """Return the largest second difference of a star, over what it falls by within two pixels.
+
+    That of a Gaussian star in the middle of a pixel, integrated over pixels and a tenth narrower
+    than the sub's, since star images are no Gaussians and differ.
+
+    Parameters
+    ----------
+    fwhm_px : float
+        FWHM of the stars of a sub, px; NaN if it is unknown.
+
+    Returns
+    -------
+    float
+        From 0.5, where stars are wide, to 2; that of a star of 1.8 px where the width is unknown.
+    """
+    width = _NARROWER * (fwhm_px if fwhm_px > 0 else _UNKNOWN_FWHM_PX)
+    to_erf = 2.0 * math.sqrt(math.log(2.0)) / width
+    edges = [math.erf(pixels * to_erf) for pixels in (0.5, 1.5, 2.5)]
+    middle, beside, second = edges[0], (edges[1] - edges[0]) / 2, (edges[2] - edges[1]) / 2
+    return 2.0 * (middle - beside) / (middle - second)
+
+
+def with_sharp(
+    values: np.ndarray, variance: np.ndarray, mask: np.ndarray, curvature: float
+) -> np.ndarray:
     """Return a mask that also says which samples see sharp light.
 
     Parameters
@@ -55,30 +92,28 @@ def with_sharp(values: np.ndarray, variance: np.ndarray, mask: np.ndarray) -> np
         ``(m, n)`` float32.
     mask : numpy.ndarray
         ``(m, n)`` uint8.
+    curvature : float
+        Of the stars, from `curvature_of_star`.
 
     Returns
     -------
     numpy.ndarray
-        ``mask`` itself if nothing is sharp, else a copy with the bits `LIMITED` and `SHARP`.
+        ``mask`` itself if nothing is sharp, else a copy with the bits `SPIKE`, `LIMITED` and
+        `SHARP`.
     """
-    room = np.empty(_SEGMENT, dtype=np.uint8)
-    first = _mark_sharp(values, variance, 0, mask[:0], room)
-    if first < len(values):
-        mask = mask.copy()
-        _mark_sharp(values, variance, first, mask, room)
-    return mask
+    marked, curved = np.empty_like(mask), np.empty(_SEGMENT, dtype=np.uint8)
+    found = _mark_sharp(values, variance, np.float32(curvature), mask, marked, curved)
+    return marked if found else mask
 
 
 @kernel
-def _mark_sharp(values, variance, first, mask, curved):
-    """Mark from a row on; return the row of the first find, where it ends without a mask."""
+def _mark_sharp(values, variance, curvature, mask, marked, curved):
+    """Copy the mask and mark it if anything is sharp; say whether it is."""
     ny, nx = values.shape
-    found = ny
-    for y in range(first, ny):
+    found = False
+    for y in range(ny):
         for x in (0, nx - 1):
-            if _is_sharp(values, variance, y, x):
-                found = min(found, y)
-                _mark_around(mask, y, x)
+            found = _mark_pixel(values, variance, curvature, y, x, mask, marked, found)
         for left in range(1, nx - 1, _SEGMENT):
             right = min(left + _SEGMENT, nx - 1)
             middle, spread = values[y, left - 1 : right + 1], variance[y, left:right]
@@ -87,23 +122,37 @@ def _mark_sharp(values, variance, first, mask, curved):
                 continue
             _which_are_curved(middle, above, below, spread, curved)
             for p in range(right - left):
-                if curved[p] and _is_sharp(values, variance, y, left + p):
-                    found = min(found, y)
-                    _mark_around(mask, y, left + p)
-        if found < ny and not len(mask):
-            break
+                if curved[p]:
+                    x = left + p
+                    found = _mark_pixel(values, variance, curvature, y, x, mask, marked, found)
     return found
+
+
+@kernel
+def _mark_pixel(values, variance, curvature, y, x, mask, marked, found):
+    """Mark what a pixel asks for; say whether anything was found so far."""
+    sharp, spike = _is_sharp(values, variance, y, x), _is_spike(values, variance, curvature, y, x)
+    if not (sharp or spike):
+        return found
+    if not found:
+        for v in range(mask.shape[0]):
+            for u in range(mask.shape[1]):
+                marked[v, u] = mask[v, u]
+    if sharp:
+        _mark_around(marked, y, x)
+    if spike:
+        for v in range(max(y - 1, 0), y + 1):
+            for u in range(max(x - 1, 0), x + 1):
+                marked[v, u] |= SPIKE
+    return True
 
 
 @kernel
 def _is_curved(middle, above, below, variance, p):
     """Say whether a pixel of a row has a significant second difference along an axis."""
-    nothing = np.float32(0.0)
-    centre = np.float32(2.0) * middle[p + 1]
-    across, along = centre - middle[p] - middle[p + 2], centre - above[p] - below[p]
-    least = _SIGNIFICANT * variance[p]
-    curved = (across > nothing) & (across * across > least)
-    return curved | ((along > nothing) & (along * along > least))
+    beside, beyond = middle[p] + middle[p + 2], above[p] + below[p]
+    most = np.float32(2.0) * middle[p + 1] - (beside if beside < beyond else beyond)
+    return (most > np.float32(0.0)) & (most * most > _SPIKE_SIGNIFICANT * variance[p])
 
 
 @kernel
@@ -134,6 +183,31 @@ def _is_sharp(values, variance, y, x):
         values[max(y - 2, 0), x], values[up, x], centre, values[down, x],
         values[min(y + 2, last_y), x], min(variance[up, x], variance[down, x]),
     )  # fmt: skip
+
+
+@kernel
+def _is_spike(values, variance, curvature, y, x):
+    """Say whether a pixel stands out from its neighbours as no star of the sub does."""
+    last_y, last_x = values.shape[0] - 1, values.shape[1] - 1
+    centre = values[y, x]
+    left, right, up, down = max(x - 1, 0), min(x + 1, last_x), max(y - 1, 0), min(y + 1, last_y)
+    t1, t3, s1, s3 = values[y, left], values[y, right], values[up, x], values[down, x]
+    # Neighbours bound the variance of a pixel that a cosmic ray has raised.
+    beside = max(
+        max(variance[y, left], variance[y, right]), max(variance[up, x], variance[down, x])
+    )
+    noise = np.sqrt(min(variance[y, x], _VARIANCE_OF_PEAK * beside))
+    across = np.float32(2.0) * centre - t1 - t3
+    along = np.float32(2.0) * centre - s1 - s3
+    if not across + along > np.float32(4.0) * _SPIKE_SIGMAS * noise:
+        return False
+    t0, t4 = values[y, max(x - 2, 0)], values[y, min(x + 2, last_x)]
+    s0, s4 = values[max(y - 2, 0), x], values[min(y + 2, last_y), x]
+    spare = _SPIKE_NOISE * noise
+    return (
+        across > curvature * (centre - min(t0, t1, t3, t4)) + spare
+        or along > curvature * (centre - min(s0, s1, s3, s4)) + spare
+    )
 
 
 @kernel

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from platecli.bench import BENCH
-from platelib.clipping import HIGH, Rejection, reject
+from platelib.clipping import HIGH, INVALID, Rejection, reject
 from platelib.psf_comparison import comparison, no_comparison
 
 sys.path.insert(0, str(BENCH))
@@ -27,10 +27,12 @@ def compared(stack):
     return subs.compared(stack)
 
 
-def _flags(values, stack, compared, method="noise"):
+def _flags(values, stack, compared, method="noise", marks=None):
     rule = Rejection(method, 4.0, 4.0, 5, 0.02)
     noise = np.full(len(values), NOISE)
-    return reject(values, stack.variance, noise, subs.SKY, rule, compared=compared)
+    if marks is not None:
+        marks = np.where(np.isnan(values), np.uint8(INVALID), marks)
+    return reject(values, stack.variance, noise, subs.SKY, rule, marks, compared)
 
 
 def test_stars_keep_their_light_when_seeing_doubles(stack, compared):
@@ -46,10 +48,10 @@ def test_median_alone_takes_their_light(stack):
 
 
 def test_cosmic_rays_on_cores_are_found(stack, compared):
-    """Of rays of 10 sigma that are a third of the light or more, 70 % are found."""
+    """Of rays of 10 sigma that are a third of the light or more, 80 % are found; off stars all."""
     found = subs.score(stack, compared, 0.02)
-    assert found["on_cores"] >= 70
-    assert found["elsewhere"] >= 95
+    assert found["on_cores"] >= 80
+    assert found["elsewhere"] >= 99
     assert found["left"] == 0
 
 
@@ -133,16 +135,16 @@ def test_tolerance_is_the_least_that_is_allowed():
 
 
 def test_brighter_of_two_samples_is_rejected_where_no_third_covers_the_pixel(stack, compared):
-    """Where two subs remain, most rays of 10 sigma go, and no star core does."""
+    """Where two subs remain, most rays of 8 sigma go, and no star core does."""
     values = stack.hit.copy()
     values[2:, :, 200:] = np.nan
-    flags = _flags(values, stack, compared)
+    flags = _flags(values, stack, compared, marks=stack.flags)
     clean = stack.clean.copy()
     clean[2:, :, 200:] = np.nan
     quiet = _flags(clean, stack, compared)
     struck = [place for place in stack.elsewhere if place[0] < 2 and place[2] > 204]
     assert len(struck) > 20
-    assert np.mean([subs._is_hit(flags, *place) for place in struck]) > 0.6
+    assert np.mean([subs._is_hit(flags, *place) for place in struck]) > 0.95
     assert (quiet[:2, :, 204:] > 1).mean() < 1e-3
     for x, y in zip(np.rint(stack.x).astype(int), np.rint(stack.y).astype(int), strict=True):
         if x > 210:

@@ -3,7 +3,7 @@ import pytest
 
 from platelib.calibration import BAD
 from platelib.resampling import Cutout, resample, source_window
-from platelib.sharp_light import LIMITED, SHARP, with_sharp
+from platelib.sharp_light import LIMITED, SHARP, SPIKE, curvature_of_star, with_sharp
 from platelib.transforms import Transform, normalisation
 
 SHAPE = (90, 131)
@@ -42,14 +42,16 @@ def _crowd(fwhm: float, flux: float, noisy: bool = True, shape=SHAPE):
     return (light + noise).astype(np.float32), variance.astype(np.float32)
 
 
-def _resampled(image, variance, transform, mask=None):
+def _resampled(image, variance, transform, mask=None, missing=None):
     mask = np.zeros(image.shape, dtype=np.uint8) if mask is None else mask
     source = Cutout(image, variance, mask, 0, 0, image.shape)
-    return resample(source, transform, (0, image.shape[0]), (0, image.shape[1]))
+    tile = (0, image.shape[0]), (0, image.shape[1])
+    return resample(source, transform, *tile, missing=missing)
 
 
-def _marks(image, variance) -> np.ndarray:
-    return with_sharp(image, variance, np.zeros(image.shape, dtype=np.uint8))
+def _marks(image, variance, fwhm=np.nan) -> np.ndarray:
+    mask = np.zeros(image.shape, dtype=np.uint8)
+    return with_sharp(image, variance, mask, curvature_of_star(fwhm))
 
 
 def _lanczos(fraction: np.ndarray) -> np.ndarray:
@@ -190,10 +192,71 @@ def test_edges_and_hot_pixels_at_the_rim_are_sharp():
 
 
 def test_nothing_sharp_costs_no_mask():
-    """In pure noise nothing is sharp, and the mask comes back as it is."""
+    """In pure noise no light is limited; the mask comes back as it is where nothing stands out."""
     image = np.random.default_rng(9).normal(100, 5, (300, 400)).astype(np.float32)
-    mask = np.zeros(image.shape, dtype=np.uint8)
-    assert with_sharp(image, np.full_like(image, 25), mask) is mask
+    mask, variance = np.zeros(image.shape, dtype=np.uint8), np.full_like(image, 25)
+    curvature = curvature_of_star(2.5)
+    assert not (with_sharp(image, variance, mask, curvature) & (LIMITED | SHARP)).any()
+    smooth = np.clip(image, 85, 115)
+    assert with_sharp(smooth, variance, mask, curvature) is mask
+
+
+@pytest.mark.parametrize("fwhm", [1.2, 1.7, 2.5, 4.0, 6.0])
+def test_stars_of_the_sub_are_no_spikes(fwhm):
+    """Neither a bright star nor a faint one is a spike, wherever it lies between pixels."""
+    x, y = np.meshgrid(np.arange(12, 120, 17.1), np.arange(12, 80, 17.1))
+    for flux in (2e3, 2e4, 1e6):
+        light = _gaussians(x.ravel(), y.ravel(), fwhm, flux)
+        marks = _marks(light.astype(np.float32), (light + 100).astype(np.float32), fwhm)
+        assert not (marks & SPIKE).any()
+
+
+@pytest.mark.parametrize("fwhm", [np.nan, 1.7, 2.5, 4.0, 6.0])
+def test_lone_pixels_are_spikes(fwhm):
+    """Lone pixels of 10 sigma are found, on stars of 30 sigma too where these are sampled well."""
+    rng = np.random.default_rng(12)
+    light = np.zeros(SHAPE)
+    if fwhm >= 2.5:
+        light = _gaussians(np.arange(10, 125, 24), np.full(5, 44.0), fwhm, 40 * 30 * fwhm**2)
+    variance = (light + SKY_NOISE**2).astype(np.float32)
+    places = [(y, x) for y in (20, 44, 70) for x in range(10, 125, 24)]
+    found = 0
+    for _ in range(20):
+        image = light + rng.normal(0, 1, SHAPE) * np.sqrt(variance)
+        spread = variance.copy()
+        for y, x in places:
+            height = 10 * np.sqrt(variance[y, x])
+            image[y, x] += height
+            spread[y, x] += height
+        marks = _marks(image.astype(np.float32), spread, fwhm)
+        found += sum((marks[y - 1 : y + 1, x - 1 : x + 1] & SPIKE).all() for y, x in places)
+        assert (marks & SPIKE > 0).sum() <= 4 * len(places) + 8
+    assert found >= 0.97 * 20 * len(places)
+
+
+def test_curvature_of_star_is_that_of_a_drawn_one():
+    """It is the second difference over the fall of a Gaussian that is a tenth narrower."""
+    for fwhm in (1.5, 2.4, 5.0):
+        star = _gaussians([60], [40], 0.9 * fwhm, 1.0)
+        fall = star[40, 60] - star[40, 58]
+        drawn = (2 * star[40, 60] - star[40, 59] - star[40, 61]) / fall
+        assert curvature_of_star(fwhm) == pytest.approx(drawn, rel=0.01)
+    assert curvature_of_star(np.nan) == curvature_of_star(1.8)
+
+
+@pytest.mark.parametrize("angle", [0.1, 30.0, 90.0, 179.9])
+def test_samples_beside_a_spike_say_so(angle):
+    """The samples whose four nearest pixels hold the spike are marked, and no other."""
+    image = np.full(SHAPE, 100, dtype=np.float32)
+    image[41, 60] += 500
+    transform = _moved(0.4, -0.3, angle)
+    missing = np.empty(SHAPE, dtype=np.uint8)
+    _resampled(image, np.full_like(image, SKY_NOISE**2), transform, missing=missing)
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    x, y = transform(columns.ravel(), rows.ravel())
+    beside = (np.abs(x - 60) < 1) & (np.abs(y - 41) < 1)
+    np.testing.assert_array_equal(missing.ravel() == SPIKE, beside)
+    assert 3 <= beside.sum() <= 5
 
 
 @pytest.mark.parametrize("angle", [0.2, 2.0, 30.0, 90.2, 180.3])
@@ -206,7 +269,9 @@ def test_tiles_equal_the_whole(angle):
     mask = (rng.random(shape) < 0.01).astype(np.uint8) * BAD
     before = mask.copy()
     transform = _moved(0.37, -0.61, angle, shape)
-    whole = _resampled(image, variance, transform, mask)
+    marks = np.empty(shape, dtype=np.uint8)
+    whole = _resampled(image, variance, transform, mask, marks)
+    assert (marks == SPIKE).any()
     np.testing.assert_array_equal(mask, before)
     for rows in ((0, 41), (41, 42), (42, 110)):
         for columns in ((0, 309), (309, 315), (315, 640)):
@@ -226,4 +291,5 @@ def test_tiles_equal_the_whole(angle):
             tile = resample(source, transform, rows, columns, missing=missing)
             for part, plane in zip(tile, whole, strict=True):
                 np.testing.assert_array_equal(part, plane[slice(*rows), slice(*columns)])
-                np.testing.assert_array_equal(missing, np.isnan(part))
+                np.testing.assert_array_equal(missing == BAD, np.isnan(part))
+            np.testing.assert_array_equal(missing, marks[slice(*rows), slice(*columns)])
