@@ -39,10 +39,10 @@ onerror:
 
 wildcard_constraints:
     project=plans.names,
-    channel="[a-z0-9_]+",
-    night="[0-9-]+|undated",
+    channel=plans.channels,
+    night=plans.nights,
     sub="[A-Za-z0-9_]+",
-    picture="[a-z0-9][a-z0-9_-]*",
+    picture=plans.pictures,
     master="[A-Za-z0-9_-]+",
 
 

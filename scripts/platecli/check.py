@@ -12,6 +12,7 @@ from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
 from platecli.screen import show
 from platecli.summary import USED, hours_minutes
+from platecli.target import check_file
 from platefiles.frame import EXCLUDED, Frame
 from platefiles.known_frames import present_name
 from platefiles.opening import named, open_projects
@@ -34,6 +35,7 @@ def run(args: argparse.Namespace) -> int:
     directory = checked_directory(args)
     words = checked_words(args.project, directory)
     plans, problems = open_projects(words, PROJECTS, True, True, directory)
+    check_file(args.to, plans.values())
     with contextlib.chdir(directory):
         for plan in plans.values():
             show(text(look_ahead(plan, args.to)))

@@ -5,15 +5,18 @@ import contextlib
 import os
 import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from platecli import engine, outcome, summary
 from platecli.caches import give_room
+from platecli.dry_run import dry_run_lines, is_planned
 from platecli.engine import ROOT
 from platecli.naming import PROJECTS, WrongCommand, add_directory, project_word
 from platecli.outcome import ProjectOutcome, RunOutcome
 from platecli.outlook import Outlook, first_of, in_words, look_ahead
+from platecli.screen import show
+from platecli.target import TARGETS, check_file, check_target
 from platecli.workload import workload
 from platefiles.causes import NOT_THERE
 from platefiles.damage import mark_damaged
@@ -26,10 +29,9 @@ from platefiles.plan import ProjectPlan
 from platefiles.products import Product
 from platefiles.projectdigests import write_all_digests
 from platefiles.runlock import Busy, hold_run_lock
-from platelog import STOPPED, nearest
+from platelog import STOPPED
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
-TARGETS = ("channels", "picture", "field", "all")
 MACHINE = Path(os.environ.get("PLATELOG_MACHINE") or ROOT / "config" / "machine.yaml")
 
 
@@ -182,6 +184,7 @@ def make(
         if not plans and not problems:
             print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
             return outcome.WRONG
+        check_file(target, plans.values())
         for plan in plans.values() if verify else ():
             mark_damaged(plan)
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
@@ -191,9 +194,10 @@ def make(
                 if why != NOT_THERE:
                     print(f"{name}: {why}: {first_of(jobs, 3)}", flush=True)
         status = 0
-        wanted = any(one.to_make for one in ahead.values()) or target not in TARGETS
-        if plans and (wanted or extra or dry_run):
-            names = [given_to_workflow(plan) for plan in plans.values()]
+        names = _at_work(ahead, target, extra)
+        if dry_run and is_planned(ahead.values(), target, extra):
+            show(dry_run_lines(ahead))
+        elif names:
             limits = (cores or machine.cores, machine.memory_gb)
             command = engine.command(names, target, directory, limits[0], dry_run, extra, limits[1])
             steps = [product.step for one in ahead.values() for product in one.to_make]
@@ -221,6 +225,12 @@ def make(
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
     )
+
+
+def _at_work(ahead: Mapping[str, Outlook], target: str, extra: Sequence[str]) -> list[str]:
+    """Return the projects that Snakemake has to know of, as the workflow is told of them."""
+    every = extra or target not in TARGETS
+    return [given_to_workflow(one.plan) for one in ahead.values() if every or one.to_make]
 
 
 def _note_plans(outlooks: Iterable[Outlook]) -> None:
@@ -302,18 +312,3 @@ def given_to_workflow(plan: ProjectPlan) -> str:
     loaded = plan.loaded
     usual = PROJECTS / f"{loaded.name}.yaml"
     return loaded.name if loaded.path == usual else str(loaded.path)
-
-
-def check_target(target: str) -> None:
-    """Refuse a target that is neither a known rule nor a file.
-
-    Raises
-    ------
-    WrongCommand
-        With the nearest target that exists.
-    """
-    if target in TARGETS or target.startswith("results/"):
-        return
-    hint = nearest(target, list(TARGETS))
-    msg = f"--to {target}: there is no such target{hint} Targets: {', '.join(TARGETS)}."
-    raise WrongCommand(msg)

@@ -3,7 +3,7 @@
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +91,21 @@ class Plans(FieldInputs, DepthInputs):
         return "|".join(map(re.escape, self.by_name))
 
     @property
+    def channels(self) -> str:
+        """Regular expression of the names of the channels."""
+        return _any_of(name for plan in self for name in plan.channels)
+
+    @property
+    def nights(self) -> str:
+        """Regular expression of the nights on which there are lights."""
+        return _any_of(night for plan in self for c in plan.channels for night in plan.nights(c))
+
+    @property
+    def pictures(self) -> str:
+        """Regular expression of the names of the pictures."""
+        return _any_of(name for plan in self for name in plan.loaded.pictures)
+
+    @property
     def unpinned_locks(self) -> str:
         """Regular expression of what the rule that chooses the grid may write, less its ending."""
         locks = [lock_stem(self.by_name[name]) for name in self.unpinned]
@@ -147,8 +162,25 @@ class Plans(FieldInputs, DepthInputs):
         return path if path in self._to_make else ancient(path)
 
     def plan(self, wildcards) -> ProjectPlan:
-        """Return the plan that a rule's wildcards name."""
-        return self.by_name[wildcards.project]
+        """Return the plan that a rule's wildcards name.
+
+        Raises
+        ------
+        UserError
+            If the project does not have the channel or the sub that they name: another project may.
+        """
+        plan = self.by_name[wildcards.project]
+        channel, sub = (getattr(wildcards, name, None) for name in ("channel", "sub"))
+        if channel is not None and channel not in plan.channels:
+            known = ", ".join(plan.channels)
+            msg = f"project {plan.loaded.name} has no channel '{channel}'; it has {known}"
+            raise UserError(msg)
+        own = None if sub is None or sub not in plan.by_id else plan.by_id[sub].channel
+        if sub is not None and (own is None or channel not in (None, own)):
+            where = f"channel '{channel}' of project {plan.loaded.name}"
+            msg = f"{where} has no sub '{sub}'; {plan.results}/frames.tsv lists them by id"
+            raise UserError(msg)
+        return plan
 
     def _links(self, plan: ProjectPlan, frames) -> list[str]:
         paths = [plan.link(frame) for frame in frames]
@@ -413,6 +445,11 @@ class Plans(FieldInputs, DepthInputs):
     def targets(self, name: str) -> list[str]:
         """Files of a target rule, of all projects."""
         return [path for plan in self for path in targets_of(plan, name)]
+
+
+def _any_of(names: Iterable[str]) -> str:
+    """Return a regular expression of names; without any, one that nothing matches."""
+    return "|".join(sorted({re.escape(name) for name in names})) or "(?!)"
 
 
 def open_plans(

@@ -1,6 +1,7 @@
 import pytest
 
 from platecli import run, summary
+from platecli.target import TARGETS, check_target
 from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
 
@@ -106,13 +107,13 @@ def test_exposure_totals_are_said_in_hours_and_minutes(seconds, said):
 def test_unknown_target_is_answered_with_the_nearest():
     """A typing error in the target is answered before anything starts."""
     with pytest.raises(UserError, match=r"--to pictures: .* did you mean 'picture'\?"):
-        run.check_target("pictures")
+        check_target("pictures")
 
 
-@pytest.mark.parametrize("target", [*run.TARGETS, "results/swirl/channels/ha.fits"])
+@pytest.mark.parametrize("target", [*TARGETS, "results/swirl/channels/ha.fits"])
 def test_known_targets_and_files_are_accepted(target):
     """Target rules and files below results are targets."""
-    run.check_target(target)
+    check_target(target)
 
 
 def test_all_wrong_projects_are_named_at_once():

@@ -6,11 +6,17 @@ from types import SimpleNamespace
 
 import pytest
 
+from platecli.dry_run import dry_run_lines, is_planned
+from platecli.naming import WrongCommand
+from platecli.outlook import look_ahead
+from platecli.target import check_file
 from platefiles.errors import UserError
 from platefiles.joblog import job_log
 from platefiles.layout import job_log_path
 from platefiles.lockfile import Lock, lock_text
-from platefiles.workflow import is_dry_run, open_plans
+from platefiles.makeable import can_make
+from platefiles.products import products_of
+from platefiles.workflow import Plans, is_dry_run, open_plans
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
@@ -341,3 +347,104 @@ def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path):
     image.unlink()
     with pytest.raises(UserError, match=r"sky\.overlays\.survey-r: no such file"):
         opened(sky={"overlays": {"survey-r": str(image)}})
+
+
+def test_wildcards_are_what_the_projects_have(opened):
+    """What no project has is no channel, night or picture of a rule, so no rule makes it."""
+    plans = opened()
+    assert sorted(plans.channels.split("|")) == ["b", "g", "ha"]
+    assert [
+        night for night in (*NIGHTS, "2020-01-01") if re.fullmatch(plans.nights, night)
+    ] == NIGHTS
+    assert plans.pictures.split("|") == ["ha\\-in\\-red"]
+    nothing = Plans({}, dry_run=True)
+    assert not any(re.match(one, "") for one in (nothing.channels, nothing.nights))
+
+
+def test_what_only_another_project_has_is_a_sentence(opened):
+    """It names the project and what it has; a sub belongs to its channel."""
+    plans = opened()
+    (frame, *_) = plans.by_name["tiny"].lights("g")
+    with pytest.raises(UserError, match="project tiny has no channel 'zz'; it has "):
+        plans.integrate_job(_wild(channel="zz"))
+    with pytest.raises(
+        UserError, match="channel 'g' of project tiny has no sub 'zz'; results/tiny/"
+    ):
+        plans.sub_frame(_wild(channel="g", sub="zz"))
+    with pytest.raises(UserError, match=f"channel 'b' of project tiny has no sub '{frame.id}'"):
+        plans.sub_frame(_wild(channel="b", sub=frame.id))
+
+
+def test_what_rules_make_is_known(opened):
+    """Every product, and what is only made on demand; nothing else, nor of another project."""
+    plan = opened().by_name["tiny"]
+    (frame, *_) = plan.lights("g")
+    for path in products_of(plan):
+        assert can_make(plan, path) == path.startswith("results/")
+    for inside in (
+        f"registered/g/{frame.id}.fits",
+        f"calibrated/g/{frame.id}.fits",
+        f"cosmic_rays/g/{NIGHTS[0]}.fits",
+        "picture/ha-in-red.tif",
+        "picture/ha-in-red_123px.jpg".replace("_", "."),
+        "matched/g.fits",
+    ):
+        assert can_make(plan, f"results/tiny/{inside}")
+    for path in (
+        "results/tiny/channels/zz.fits",
+        "results/other/channels/g.fits",
+        "channels/g.fits",
+        "results/tiny/",
+        "results/../results/tiny/channels/g.fits",
+        "results/tiny/frames.tsv",
+        f"results/tiny/registered/b/{frame.id}.fits",
+        "results/tiny/picture/x.png",
+        "results/tiny/picture/ha-in-red.gif",
+        "results/tiny/measures/g/2020-01-01.fits",
+    ):
+        assert not can_make(plan, path)
+
+
+def test_a_file_that_no_rule_makes_is_a_sentence(opened):
+    """It names the file, the project and the nearest file; target rules and files are taken."""
+    plans = [opened().by_name["tiny"]]
+    for target in ("all", "picture", "results/tiny/channels/g.fits"):
+        check_file(target, plans)
+    check_file("results/lost/channels/g.fits", [])
+    said = (
+        r"--to results/tiny/chanels/g.fits: no rule makes this file for tiny - did you mean "
+        r"'results/tiny/channels/g.fits'\?"
+    )
+    with pytest.raises(WrongCommand, match=said):
+        check_file("results/tiny/chanels/g.fits", plans)
+    with pytest.raises(
+        WrongCommand, match="makes this file for tiny; it may be one such as results/"
+    ):
+        check_file("results/" + "x" * 300, plans)
+
+
+def test_a_dry_run_tells_the_jobs_of_the_plan(opened):
+    """A line a job, with its own reason; masters that another project makes are shared."""
+    plan = opened().by_name["tiny"]
+    other = replace(plan, loaded=replace(plan.loaded, name="other"), results="results/other")
+    ahead = {"tiny": look_ahead(plan, "channels"), "other": look_ahead(other, "channels")}
+    first, *lines = dry_run_lines(ahead)
+    assert len(lines) == sum(len(one.to_make) for one in ahead.values())
+    assert first.startswith(f"To do: {len(lines)} jobs: master bias, master dark")
+    assert f"share master x {len(plan.masters)}" in first
+    assert lines.count("  choose grid tiny  (not there yet)") == 1
+    assert "  integrate tiny g" in lines
+    assert any(line.startswith("  share master other bias_") for line in lines)
+    assert list(dry_run_lines({})) == ["Nothing new to do."]
+
+
+def test_snakemake_is_asked_where_the_plan_does_not_tell(opened):
+    """With its options, and for files that are made on demand alone."""
+    plan = opened().by_name["tiny"]
+    outlooks = [look_ahead(plan, "all")]
+    (frame, *_) = plan.lights("g")
+    assert is_planned(outlooks, "all", ())
+    assert is_planned(outlooks, "results/tiny/channels/g.fits", ())
+    assert not is_planned(outlooks, "all", ("--forceall",))
+    assert not is_planned(outlooks, f"results/tiny/registered/g/{frame.id}.fits", ())
+    assert not is_planned([], "all", ())

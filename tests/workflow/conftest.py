@@ -69,8 +69,8 @@ class Home:
         return command + list(words)
 
     def to_do(self, *words: str) -> list[str]:
-        """Return the jobs that a dry run lists, without reasons and without the project."""
-        lines = self.run("--dry-run", "--to", "all", *words).splitlines()
+        """Return the jobs that Snakemake would do, without reasons and without the project."""
+        lines = self.run("--dry-run", "--to", "all", *words, "--", "--nocolor").splitlines()
         jobs = [line.split("  (")[0].strip() for line in lines if line.startswith("  ")]
         return sorted(_without_project(job) for job in jobs)
 

@@ -80,7 +80,7 @@ def test_one_recipe_for_many_projects(many, command_line, machine):
     assert "share master x 2" in said
     results = many.folder / "results"
     folders = {path.name for path in results.iterdir() if path.is_dir()}
-    assert folders == {"one", "two", "logs", "benchmarks"}
+    assert folders == {"one", "two", ".jobs", "logs", "benchmarks"}
     masters = sorted(path.name for path in (results / "one" / "calibration").iterdir())
     assert len(masters) == 2
     for name in masters:

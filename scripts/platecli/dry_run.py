@@ -1,0 +1,56 @@
+"""What a run would do, told from the plans of the projects alone."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from platecli.outlook import Outlook, counted_jobs
+from platecli.target import TARGETS
+from platefiles.opening import RESULTS
+from platefiles.sharing import shared_masters
+
+_SHARED = "share_master"
+
+
+def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -> bool:
+    """Say whether the plans of the projects tell all that a dry run has to.
+
+    Options of Snakemake may change what it does, and some files are made on demand alone; then
+    Snakemake is asked.
+
+    Parameters
+    ----------
+    outlooks : iterable of Outlook
+    target : str
+        As for the verb `run`.
+    extra : sequence of str
+        Options of Snakemake.
+    """
+    known = [one.products for one in outlooks]
+    return bool(known) and not extra and (target in TARGETS or any(target in one for one in known))
+
+
+def dry_run_lines(ahead: Mapping[str, Outlook]) -> Iterator[str]:
+    """Yield the number of jobs, then each job with the reason why it is done, if it has its own.
+
+    Parameters
+    ----------
+    ahead : mapping of str to Outlook
+        By the name of the project; the working directory must be the one of the results.
+    """
+    products = {path: product for one in ahead.values() for path, product in one.products.items()}
+    to_make = {product.path for one in ahead.values() for product in one.to_make}
+    shared = shared_masters(RESULTS, products, to_make)
+    jobs = [
+        (name, replace(product, rule=_SHARED) if product.path in shared else product)
+        for name, one in ahead.items()
+        for product in one.to_make
+    ]
+    if not jobs:
+        yield "Nothing new to do."
+        return
+    count = f"{len(jobs)} job{'' if len(jobs) == 1 else 's'}"
+    yield f"To do: {count}: {counted_jobs([product for _, product in jobs])}"
+    for name, product in jobs:
+        why = ahead[name].causes[product.path]
+        words = " ".join([product.rule.replace("_", " "), name, product.about]).rstrip()
+        yield f"  {words}" + (f"  ({why})" if why else "")
