@@ -53,6 +53,12 @@ def main(argv: list[str]) -> int:
     except UserError as problem:
         print(problem, file=sys.stderr)
         return getattr(problem, "status", 1)
+    except BrokenPipeError:
+        raise
+    except OSError as problem:  # such as a name that no disk takes, or a file of somebody else
+        name = f"{problem.filename}: " if problem.filename else ""
+        print(f"{name}{problem.strerror or problem}", file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         print(stopping.GOES_ON, file=sys.stderr)
         return STOPPED

@@ -12,6 +12,7 @@ from platecli.naming import add_directory, file_word
 from platecli.screen import show
 from platefiles.altered import changes, surroundings
 from platefiles.errors import UserError
+from platefiles.fitsblocks import BrokenFits, read_blocks
 from platefiles.fitsfile import read_header, read_image
 from platefiles.makings import Record
 from platefiles.picture_source import is_picture, product_of, read_picture, record_of
@@ -65,6 +66,10 @@ class _Version:
 def run(args: argparse.Namespace) -> int:
     """Compare two files and print what differs."""
     first, second = (file_word(word, args.directory) for word in (args.first, args.second))
+    for file in (first, second):
+        if not file.is_file():  # a pipe would be waited for without end
+            msg = f"{file}: is no file; name a picture or a FITS file"
+            raise UserError(msg)
     if is_picture(first) != is_picture(second):
         msg = f"{first} and {second}: compare two pictures, or two FITS files, not one of each"
         raise UserError(msg)
@@ -105,11 +110,15 @@ def _shape(file: Path) -> tuple[int, ...]:
     if is_picture(file):
         return read_picture(file).shape
     try:
+        read_blocks(file)  # a file that was cut short is told before its data are asked for
         header = read_header(file, "SCI")
-    except (KeyError, OSError) as error:
+        return tuple(int(header[f"NAXIS{axis}"]) for axis in range(header["NAXIS"], 0, -1))
+    except BrokenFits as error:
+        msg = f"{file}: {error}; name a whole FITS file"
+        raise UserError(msg) from error
+    except (KeyError, ValueError, TypeError, OSError) as error:
         msg = f"{file}: holds no image of a picture or a channel (no SCI)"
         raise UserError(msg) from error
-    return tuple(header[f"NAXIS{axis}"] for axis in range(header["NAXIS"], 0, -1))
 
 
 def _making_lines(one: _Version, other: _Version) -> Iterator[str]:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.slug import printable
 from platelib.labels import Box, Wish, place_labels
 from platelib.sky_grid import directions, grid_lines, scale_bar
 from platelib.sky_map import SkyMap
@@ -19,6 +20,9 @@ from platelib.sky_map import SkyMap
 _DPI = 100.0
 _GRID, _OBJECT, _FAINT, _STAR, _INK = "#6f8fb0", "#ffd35a", "#7fe0e0", "#c9c9c9", "#f4f4f4"
 _LEAST_REACH_PX = 6.0
+MOST_LETTERS = 200
+"""Of a longer text the beginning is drawn: the font library refuses images that are too wide."""
+
 _AXES = ("major_arcmin", "minor_arcmin")
 
 
@@ -227,7 +231,8 @@ class _Pen:
         from matplotlib.font_manager import FontProperties
 
         font = FontProperties(family="DejaVu Sans", size=self.point * scale)
-        width, height, _ = self.renderer.get_text_width_height_descent(text, font, False)
+        drawn = drawn_text(text)
+        width, height, _ = self.renderer.get_text_width_height_descent(drawn, font, False)
         return float(width) + 2.0, float(height) + 2.0
 
     def write(self, text: str, box: Box, colour: str, scale: float) -> None:
@@ -237,12 +242,13 @@ class _Pen:
         self.axes.text(
             0.5 * (box.left + box.right),
             0.5 * (box.bottom + box.top),
-            text,
+            drawn_text(text),
             color=colour,
             ha="center",
             va="center",
             family="DejaVu Sans",
             size=self.point * scale,
+            parse_math=False,  # a name may hold a dollar sign, which means no formula
             path_effects=[withStroke(linewidth=1.6, foreground="#000000a0")],
         )
 
@@ -288,6 +294,18 @@ class _Pen:
                 self.boxes.append(box)
                 self.write(text, box, colour, 0.85)
                 return
+
+
+def drawn_text(text: str) -> str:
+    """Return a text as it is drawn: on one line, without what does not print, and not endless.
+
+    Parameters
+    ----------
+    text : str
+        A title, or a name from anybody's catalogue.
+    """
+    shown = printable(text)
+    return shown if len(shown) <= MOST_LETTERS else f"{shown[: MOST_LETTERS - 1]}…"
 
 
 def plain_pixels(picture: np.ndarray) -> np.ndarray:

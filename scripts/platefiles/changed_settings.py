@@ -55,7 +55,7 @@ def changed_settings(step: str, job: Mapping[str, Any]) -> list[Setting]:
     """
     defaults = _defaults(step)
     if step == "integrate":
-        defaults["single_frame_cosmic_rays"] = len(job["subs"]) < ENOUGH_SUBS
+        defaults["single_frame_cosmic_rays"] = len(job.get("subs", ())) < ENOUGH_SUBS
     return [
         Setting(key, value, defaults.get(key))
         for key, value in flattened(job["settings"])

@@ -181,8 +181,12 @@ def decoded(content: bytes) -> Record:
         raise ValueError(msg)
     raws = {raw.sha256: raw for raw in (_raw(row) for row in data["raws"])}
     names = [f"{RAW}{sha256}" for sha256 in raws]
-    makings = (_making(row, data["facts"], names) for row in data["makings"])
-    return Record({making.product: making for making in makings}, raws)
+    makings = [_making(row, data["facts"], names) for row in data["makings"]]
+    record = Record({making.product: making for making in makings}, raws)
+    if len(record.makings) < len(makings):
+        msg = "one product is made twice"
+        raise ValueError(msg)
+    return record
 
 
 def _making(row: Mapping[str, Any], facts: Sequence[Any], names: Sequence[str]) -> Making:

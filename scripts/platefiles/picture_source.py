@@ -1,22 +1,29 @@
 """Pictures read back: their pixels, and the linear cube that they were drawn from."""
 
-import json
+import math
+import os
 from pathlib import Path
 
 import numpy as np
 import tifffile
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
+from platefiles.cards import MAX_PIXELS
 from platefiles.errors import UserError
-from platefiles.makings import TEXT, Making, Record
+from platefiles.makings import Record
 from platefiles.provenance import file_sha256
 from platefiles.record import read_record, results_of
+from platefiles.record_checks import check_record
 from platefiles.xmp import Origin, read_origin
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
 
 _DEPTH = {"u1": 255.0, "u2": 65535.0}
+_BYTES_A_PIXEL = 3 * (8 + 8 + 2)
+"""Two pictures of three colours in float64, and one as it is stored."""
+
+Image.MAX_IMAGE_PIXELS = None  # `_check_size` judges, before any pixel is read
 
 
 def is_picture(path: str | Path) -> bool:
@@ -38,19 +45,45 @@ def read_picture(path: str | Path) -> np.ndarray:
         If it cannot be read, or is none of three colours.
     """
     try:
-        if Path(path).suffix.lower() in (".tif", ".tiff"):
-            pixels = np.asarray(tifffile.imread(path))
-        else:
-            with Image.open(path) as image:
-                pixels = np.asarray(image.convert("RGB"))
-    except (ValueError, UnidentifiedImageError, tifffile.TiffFileError) as error:
-        msg = f"{path}: is no picture that can be read"
+        pixels = _decoded(Path(path))
+    except UserError:
+        raise
+    except OSError as error:
+        why = error.strerror or "it is no picture, or cut short"
+        msg = f"{path}: cannot be read: {why}; name a whole picture"
+        raise UserError(msg) from error
+    except Exception as error:  # a decoder may raise anything for a file that is not as it claims
+        msg = f"{path}: is no picture that can be read; name a whole picture"
         raise UserError(msg) from error
     depth = _DEPTH.get(pixels.dtype.str[1:])
     if depth is None or pixels.ndim != 3 or pixels.shape[2] != 3:
         msg = f"{path}: is no picture of three colours with 8 or 16 bits"
         raise UserError(msg)
     return np.moveaxis(pixels[::-1], -1, 0) / depth
+
+
+def _decoded(path: Path) -> np.ndarray:
+    if path.suffix.lower() in (".tif", ".tiff"):
+        with tifffile.TiffFile(path) as pages:
+            _check_size(path, pages.series[0].shape[:2])
+            return np.asarray(pages.asarray())
+    with Image.open(path) as image:
+        _check_size(path, image.size[::-1])
+        return np.asarray(image.convert("RGB"))
+
+
+def _check_size(path: Path, shape: tuple[int, ...]) -> None:
+    """Refuse a picture that claims to be larger than any, or than the memory, before it is read."""
+    pixels = math.prod(shape)
+    needed = pixels * _BYTES_A_PIXEL
+    memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    if pixels > MAX_PIXELS or needed > memory:
+        size = " x ".join(map(str, shape[::-1]))
+        msg = (
+            f"{path}: claims {size} pixels, which would take {needed / 1e9:.0f} GB of memory; "
+            "name a smaller picture, or use a larger machine"
+        )
+        raise UserError(msg)
 
 
 def product_of(file: str | Path) -> Path:
@@ -116,9 +149,11 @@ def record_of(file: str | Path) -> Record:
             record = Record(record.makings | also.makings, record.raws | also.raws)
         making = origin.making
         record = Record({**record.makings, making.product: making}, record.raws)
-    if not all(_is_whole(one, record) for one in record.makings.values()):
+    try:
+        check_record(record)  # what a picture tells is not looked at before
+    except ValueError:
         msg = f"{file}: its record is damaged; make the file again from the raw frames"
-        raise UserError(msg)
+        raise UserError(msg) from None
     return record
 
 
@@ -133,18 +168,3 @@ def _beside(path: Path, origin: Origin) -> list[Path]:
             raise UserError(f"{msg}; look at it in the results, or give the linear cube")
         result += here
     return result
-
-
-def _is_whole(making: Making, record: Record) -> bool:
-    """Whether a record holds all that a making names; a file may be anybody's."""
-    job = json.loads(making.job)
-    named = [name for names in making.inputs.values() for name in names]
-    texts = [name.removeprefix(TEXT) for name in named if name.startswith(TEXT)]
-    return (
-        isinstance(job, dict)
-        and isinstance(job.get("settings"), dict)
-        and isinstance(job.get("subs", []), list)
-        and making.texts.keys() >= set(texts)
-        and record.makings.keys() >= set(making.products)
-        and record.raws.keys() >= set(making.raws)
-    )

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
+from platefiles.errors import UserError
 from platefiles.picture_source import is_picture, read_picture
 from platefiles.pictures import lines_of
 from platefiles.record import EXTNAME as RECORD
@@ -103,7 +104,23 @@ def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
     ----------
     first, second : path-like
         Both of one kind; the values of pictures are shares of full scale.
+
+    Raises
+    ------
+    UserError
+        If one of them cannot be read as what its name says.
     """
+    try:
+        return _compared(first, second)
+    except (UserError, OSError):
+        raise
+    except Exception as error:  # a reader may raise anything for a file that is not as it claims
+        what = f"{type(error).__name__}: {error}"
+        msg = f"{first} and {second} cannot be compared ({what}); name two whole products of a run"
+        raise UserError(msg) from error
+
+
+def _compared(first: str | Path, second: str | Path) -> ProductDifference:
     if not is_picture(first):
         return compare_products(first, second)
     if Path(first).suffix == ".svg":

@@ -70,7 +70,7 @@ def _add_making(document: ProvDocument, making: Making, names: dict[str, str]) -
             "fact:job": digest(making.job),
             "fact:settings": settings,
             "fact:settings_digest": digest(settings),
-            "fact:code": job["code"],
+            "fact:code": job.get("code", "unknown"),
             "fact:lock": making.lock,
         },
     )

@@ -19,6 +19,7 @@ from platefiles.errors import UserError
 from platefiles.fitsblocks import Block, BrokenFits, content_digest, read_blocks
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import canonical, creator, digest, lock_digest, software
+from platefiles.record_checks import check_record
 
 EXTNAME = "RECORD"
 _DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, RecursionError)
@@ -187,6 +188,7 @@ def read_record(path: str | Path) -> Record:
         with open(path, "rb") as file:
             file.seek(block.data_start)
             record = decoded(file.read(block.data_bytes))
+        check_record(record)
         making = replace(record.making, digest=content_digest(path))
     except BrokenFits as error:
         msg = f"{path}: {error}; name a FITS file that a run has made, or make it again"

@@ -4,7 +4,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from astropy.io import fits
+
 from platefiles.channel_subs import SUB_COLUMNS
+from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_header
 from platefiles.tables import read_columns, rows_of
 
@@ -55,15 +58,25 @@ def read_sub_rows(path: str | Path) -> list[SubRow]:
     ----------
     path : path-like
         A linear cube, a channel, a registration or measures.
+
+    Raises
+    ------
+    UserError
+        If its table of subs cannot be read.
     """
-    header = read_header(path)
-    table = _TABLES.get(header.get("STEP", ""), "")
-    if not table or not has_image(path, table):
-        return []
-    given = {"channel": header.get("FILTER", ""), "night": header.get("NIGHT", "")}
-    return [_row(given | row) for row in rows_of(read_columns(path, table))]
+    try:
+        header = read_header(path)
+        table = _TABLES.get(str(header.get("STEP", "")), "")
+        if not table or not has_image(path, table):
+            return []
+        given = {"channel": header.get("FILTER", ""), "night": header.get("NIGHT", "")}
+        return [_row(given | row) for row in rows_of(read_columns(path, table))]
+    except (ValueError, TypeError, LookupError, AttributeError, fits.VerifyError) as error:
+        msg = f"{path}: its table of subs is damaged; make the file again from the raw frames"
+        raise UserError(msg) from error
 
 
 def _row(facts: dict[str, Any]) -> SubRow:
     known: dict[str, Any] = _UNKNOWN | facts
-    return SubRow(**{name: known[name] for name in SUB_COLUMNS})
+    kinds = SubRow.__annotations__
+    return SubRow(**{name: kinds[name](known[name]) for name in SUB_COLUMNS})

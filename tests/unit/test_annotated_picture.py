@@ -4,7 +4,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from platefiles.annotated_picture import Drawing, Ellipse
+from platefiles.annotated_picture import MOST_LETTERS, Drawing, Ellipse, StarMark, drawn_text
 from platelib.sky_grid import directions
 from platelib.sky_map import SkyMap
 
@@ -48,3 +48,25 @@ def test_nothing_that_is_written_overlaps():
     assert len(apart) > 20
     assert not any(one.overlaps(other) for one, other in combinations(apart, 2))
     assert not any(arrow.overlaps(box) for arrow in arrows for box in apart)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["$\\undefined{$", "$", "$x^$ and $", "a\nb", "\x1b[2J", "\ud800", "\u202eabc", "x" * 200_000,
+     "$" + "\\frac" * 5000 + "$"],
+)  # fmt: skip
+def test_names_are_drawn_as_they_are(name):
+    """Anybody's catalogue names objects: a dollar is no formula, and an endless name is cut."""
+    sky_map = _map(0)
+    ellipse = Ellipse(name, 300.0, 300.0, 9.0, 6.0, 30.0, True)
+    drawing = Drawing(name, sky_map, SHAPE, [ellipse], [StarMark(name, 500.0, 400.0)])
+    assert drawing.png_pixels(np.zeros((3, *SHAPE))).shape == (*SHAPE, 3)
+    assert drawing.svg().startswith(b"<?xml")
+    assert drawn_text(name).isprintable()
+    assert len(drawn_text(name)) <= MOST_LETTERS
+
+
+def test_names_that_print_are_drawn_whole():
+    """What is short and prints stays as it is."""
+    assert drawn_text("M 31 (é $)") == "M 31 (é $)"
+    assert drawn_text("x" * MOST_LETTERS) == "x" * MOST_LETTERS
