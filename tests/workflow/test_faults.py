@@ -238,6 +238,33 @@ def test_raw_files_shrink_under_the_integration(home, undisturbed, finished):
     assert _unfinished(home) == []
 
 
+def _jobs(session):
+    """Processes of the jobs of a run, which forks of their server are, by its session."""
+    found = {}
+    for path in Path("/proc").iterdir():
+        with contextlib.suppress(OSError, ValueError):
+            fields = (path / "stat").read_text().rpartition(")")[2].split()
+            if int(fields[3]) == session and b"stepforks" in (path / "cmdline").read_bytes():
+                found[int(path.name)] = int(fields[1])
+    return [pid for pid, parent in found.items() if parent in found]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="steps are forked on Linux only")
+def test_killed_job(home, undisturbed):
+    """A job that somebody kills is told with the signal; the same command goes on."""
+    (home.folder / GREEN).unlink()
+    run = _Run(home, "--to", GREEN)
+    run.wait_for(_some(home.results, MOMENTS["integration"]))
+    for pid in _jobs(os.getsid(run.process.pid)):
+        os.kill(pid, signal.SIGKILL)
+    status, said = run.end()
+    assert status == 1, said
+    assert "FAILED: integrate tiny g: killed by signal 9 (SIGKILL)" in _sentences(said)
+    home.run("--to", "all", "--cores", "2")
+    assert _products(home) == undisturbed
+    assert _unfinished(home) == []
+
+
 @contextlib.contextmanager
 def _mounted(place: Path, *options: str):
     """Mount a disk for a while, or skip the test where that is not allowed."""
