@@ -1,0 +1,121 @@
+"""Kills and signals at random moments of runs; each run goes on from where the last one stopped."""
+
+import contextlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+
+from campaign_table import Row, Setting
+from small_project import SmallProject, Started, jargon
+
+ENDS_WITHIN_S = 10.0
+STOPPED = 130
+_BUSY = 8
+
+
+def kills(count: int, setting: Setting) -> Row:
+    """Kill runs with all their jobs; what has the name of a product must be whole each time."""
+    return _stopped(setting.row("killed"), count, setting, _kill)
+
+
+def signals(count: int, setting: Setting) -> Row:
+    """Send one, two or three signals, to an idle machine and to a busy one in turn."""
+    return _stopped(setting.row("signalled"), count, setting, _signal)
+
+
+def _stopped(
+    row: Row, count: int, setting: Setting, stop: Callable[[Started, random.Random, int], str]
+) -> Row:
+    """Stop runs until there were as many as asked for; runs that end by themselves do not count."""
+    project = setting.clean.copied(setting.folder / "stopped", finished=False)
+    whole = False
+    while row.tried < count or not whole:
+        chance = setting.chance(row.name, row.tried, project.results.exists())
+        if row.tried < count and not whole:
+            last_s = setting.takes_s * chance.choice((0.1, 0.4, 1.0))
+            with Started(project) as run, _load(row.tried % 2 == 1 and stop is _signal):
+                time.sleep(_AT_LEAST_S + chance.random() * last_s)
+                if run.process.poll() is None:
+                    problem = stop(run, chance, row.tried)
+                    row.count(problem or _left_behind(project, run, setting), healed=True)
+                    continue
+                status, said = run.end(1.0)
+        else:
+            status, said = project.run()
+        whole = status == 0
+        if not whole:
+            row.wrong(f"a run by itself ended with {status}: {said[-600:]}")
+            break
+        if (problem := setting.not_as_clean(project)) != "":
+            row.wrong(f"after a run to its end: {problem}")
+            break
+        if row.tried < count:
+            project = setting.clean.copied(setting.folder / "stopped", finished=False)
+            whole = False
+    return row
+
+
+_AT_LEAST_S = 0.15
+"""Until then the shell's own interpreter is starting, which knows of no handler."""
+
+
+def _kill(run: Started, chance: random.Random, number: int) -> str:
+    run.kill()
+    return ""
+
+
+def _signal(run: Started, chance: random.Random, number: int) -> str:
+    begin = time.monotonic()
+    for _ in range(1 + number % 3):
+        kind = chance.choice((signal.SIGINT, signal.SIGINT, signal.SIGTERM, signal.SIGHUP))
+        with contextlib.suppress(ProcessLookupError):
+            if kind == signal.SIGINT:
+                os.killpg(run.process.pid, kind)  # as a terminal does
+            else:
+                os.kill(run.process.pid, kind)
+        time.sleep(chance.choice((0.0, 0.001, 0.05, 0.5)))
+    try:
+        status, said = run.end(60.0)
+    except subprocess.TimeoutExpired:
+        return "it hangs"
+    took_s = time.monotonic() - begin
+    if status != STOPPED:
+        return f"status {status}: {said[-400:]}"
+    if took_s > ENDS_WITHIN_S:
+        return f"it took {took_s:.1f} s"
+    if word := jargon(said):
+        return f"{word}: {said[-2000:]}"
+    if not said.endswith("Stopped; the same command goes on from here.\n"):
+        return f"it said {said[-400:]!r}"
+    return ""
+
+
+def _left_behind(project: SmallProject, run: Started, setting: Setting) -> str:
+    """Return what a stopped run has left that it should not, or an empty text."""
+    deadline = time.monotonic() + 2.0
+    while (left := run.left()) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    if left:
+        return f"{len(left)} processes went on"
+    if held := project.locks_held():
+        return f"{', '.join(held)} held"
+    other = project.made().items() - setting.expected.items()
+    return f"half or other products: {sorted(name for name, _ in other)}" if other else ""
+
+
+@contextlib.contextmanager
+def _load(wanted: bool) -> Iterator[None]:
+    """Keep all processors busy for a while."""
+    as_long_as_we = f"import os\nwhile os.getppid() == {os.getpid()}: pass"
+    words = [sys.executable, "-c", as_long_as_we]
+    busy = [subprocess.Popen(words) for _ in range(_BUSY if wanted else 0)]
+    try:
+        yield
+    finally:
+        for process in busy:
+            process.kill()
+            process.wait()
