@@ -7,7 +7,6 @@ import difflib
 import os
 import re
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -57,7 +56,7 @@ from platefiles.recipe import (
     Settings,
     Stretch,
 )
-from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
+from platefiles.yamlfile import YamlError, YamlFile, read_yaml, read_yaml_once, shown
 
 __all__ = [
     "Annotation",
@@ -220,17 +219,6 @@ def _read(
         return None
 
 
-def _read_shared(path: Path) -> YamlFile:
-    """Read a file that many projects name, once as long as it stays as it is."""
-    info = path.stat()
-    return _read_state(path, (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns))
-
-
-@lru_cache(256)
-def _read_state(path: Path, state: tuple[int, ...]) -> YamlFile:
-    return read_yaml(path)
-
-
 def _validated(
     model: type[_Model], data: Any, sources: Sequence[Source], problems: list[str]
 ) -> _Model | None:
@@ -302,7 +290,7 @@ def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> Y
     folders = [file.path.parent.parent / folder, SHIPPED / folder]
     for place in folders:
         if (path := place / f"{name}.yaml").exists():
-            return _read(path, problems, _read_shared)
+            return _read(path, problems, read_yaml_once)
     names = sorted({found.stem for place in folders for found in place.glob("*.yaml")})
     hint = _did_you_mean(name, names)
     there = f"there are {', '.join(names)}" if names else f"{shown(folders[0])} holds none"

@@ -7,7 +7,7 @@ import yaml
 
 from platefiles.cards import MAX_PIXELS, MAX_SIDE_PX
 from platefiles.errors import UserError
-from platefiles.yamlfile import YamlError, read_yaml
+from platefiles.yamlfile import YamlError, read_yaml_once
 
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves
@@ -49,7 +49,7 @@ def read_lock(path: Path) -> Lock | None:
     if not path.exists():
         return None
     try:
-        data = read_yaml(path).data
+        data = read_yaml_once(path).data
         lock = Lock(
             reference=str(data["grid"]["reference"]),
             name=str(data["grid"]["name"]),
@@ -84,8 +84,9 @@ def size_problem(path: Path, lock: Lock, width_px: int, height_px: int) -> str:
     sizes = {"width_px": (lock.width_px, width_px), "height_px": (lock.height_px, height_px)}
     for key, (pinned, present) in sizes.items():
         if pinned != present:
+            where = read_yaml_once(path).where(["grid", key])
             return (
-                f"{read_yaml(path).where(['grid', key])}: grid.{key}: the grid has {pinned} pixels "
+                f"{where}: grid.{key}: the grid has {pinned} pixels "
                 f"and the sub that it is pinned to, {lock.name}, has {present}; put the first "
                 f"{path.name} back, or delete it to choose the grid again"
             )

@@ -91,6 +91,9 @@ class RawFile:
         key = (repr(fixes), untyped)  # as text, since True and 1 are one key of a dict
         if key not in self._facts:
             folder = os.path.basename(self.folder)
+            typed = self.facts(fixes) if untyped else None
+            if typed is not None and typed.role:
+                return typed
             self._facts[key] = read_facts(self.header, self.inside, folder, fixes, untyped)
         return self._facts[key]
 

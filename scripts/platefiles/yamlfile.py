@@ -9,6 +9,7 @@ that no screen shows, which would act on the terminal that a message is printed 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -143,6 +144,28 @@ def read_yaml(path: Path) -> YamlFile:
     if problems:
         raise YamlError(problems)
     return YamlFile(path=path, data=data, _lines=lines)
+
+
+def read_yaml_once(path: Path) -> YamlFile:
+    """Read a YAML file that is asked for many times, once as long as it stays as it is.
+
+    The content is shared by all who ask, who must not change it.
+
+    Raises
+    ------
+    YamlError
+        As `read_yaml`.
+    """
+    try:
+        info = path.stat()
+    except OSError:
+        return read_yaml(path)  # which says what is wrong
+    return _read_state(path, (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns))
+
+
+@lru_cache(1024)
+def _read_state(path: Path, state: tuple[int, ...]) -> YamlFile:
+    return read_yaml(path)
 
 
 def _read_text(path: Path) -> str:

@@ -137,3 +137,13 @@ def test_a_shared_recipe_is_read_again_when_it_changed(raw, tmp_path):
     for high in ("4", "3.25"):
         (recipes / "own.yaml").write_text(text.replace("4", high))
         assert load_project("p", folder).recipe.integration.clip_high == float(high)
+
+
+def test_a_known_role_counts_only_where_nothing_tells_it(raw):
+    """What the header tells is read once, whatever role a frame is known by."""
+    (file, *_) = scan_folders([raw], None, False)
+    assert file.facts({}, "dark") is file.facts({})
+    untyped = {"IMAGETYP": "", "FILTER": ""}
+    assert file.facts(untyped).role == ""
+    assert file.facts(untyped, "dark").role == "dark"
+    assert file.facts(untyped).role == ""
