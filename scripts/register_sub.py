@@ -31,9 +31,12 @@ def register_sub(
     paths_to_rays: Sequence[str | Path] = (),
     path_to_solution: str | Path | None = None,
 ) -> None:
-    """Write a registered sub: ``SCI`` and ``VAR`` in the unit of the channel.
+    """Write a registered sub: ``SCI`` and ``VAR`` in the unit of the channel, and ``MASK``.
 
-    A sub that was left out is written without data, with its state in ``SUBSTATE``. Both images
+    The mask is 1 where there is no data, and `platelib.sharp_light.SPIKE` beside a pixel of the raw
+    frame that is sharper than the stars of the sub.
+
+    A sub that was left out is written without data, with its state in ``SUBSTATE``. The images
     carry the place of the grid on the sky, where that is known.
 
     Raises
@@ -45,16 +48,19 @@ def register_sub(
     registered, (ny, nx) = read_registration(path_to_registration)
     row = next(sub for sub in registered if sub.facts["id"] == facts["id"])
     unit = job["unit"]
-    values = variance = np.full((ny, nx), np.nan, dtype=np.float32)
+    values, variance = np.full((2, ny, nx), np.nan, dtype=np.float32)
+    mask = np.ones((ny, nx), dtype=np.uint8)
     if row.facts["state"] == "used":
         try:
             with open_raw(path_to_raw, facts.get("sections")) as image:
                 masters = Masters(paths_to_masters)
                 hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
-                level = row.facts["saturation_adu"]
-                sub = Sub(image, facts, masters, job["camera"], row.sky_noise, hits, level)
+                level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
+                camera = job["camera"]
+                sub = Sub(image, facts, masters, camera, row.sky_noise, hits, level, fwhm_px)
                 unit = unit_of([sub], unit)
-                values, variance = sub.registered(row.transform, row.levels, (0, ny), (0, nx))
+                place = (row.transform, row.levels, (0, ny), (0, nx))
+                sub.registered(*place, (values, variance), missing=mask)
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
             raise UserError(msg) from error
@@ -80,6 +86,7 @@ def register_sub(
         [
             image_hdu(values, "SCI", world, unit),
             image_hdu(variance, "VAR", world, f"({unit})2"),
+            image_hdu(mask, "MASK", world),
             record_hdu("register_sub", path_to_sub, job, inputs),
         ],
     )

@@ -15,10 +15,11 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.registration import read_registration, read_star_places
-from platelib.clipping import Rejection, average, grow, reject
+from platelib.clipping import INVALID, Rejection, average, grow, reject
 from platelib.local_weights import LocalWeights
 from platelib.psf_comparison import comparison
 from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
+from platelib.sharp_light import SPIKE
 
 CHANNELS = ("ha", "g", "b")
 
@@ -56,6 +57,9 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
     assert len(order) == 7
     values = np.stack([read_image(stored / f"{sub}.fits")[0] for sub in order])
     variances = np.stack([read_image(stored / f"{sub}.fits", "VAR")[0] for sub in order])
+    marks = np.stack([read_image(stored / f"{sub}.fits", "MASK")[0] for sub in order])
+    assert (marks == SPIKE).any()
+    np.testing.assert_array_equal(marks == INVALID, np.isnan(values))
     facts = [used[sub].facts for sub in order]
     settings = _settings(bench)
     rejection = Rejection(
@@ -72,7 +76,7 @@ def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
         read_star_places(bench.make_registration("b")), facts, values, variances, sky
     )
     compared = comparison(kernels, np.full(len(facts), np.inf), settings["clip_tolerance"])
-    flags = reject(values, variances, noise, float(sky), rejection, compared=compared)
+    flags = reject(values, variances, noise, float(sky), rejection, marks, compared)
     flags = grow(values, variances, flags, settings["grow_px"], sky=float(sky), compared=compared)
     weights = LocalWeights(
         np.array([f["weight"] for f in facts]),
