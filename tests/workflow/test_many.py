@@ -9,6 +9,10 @@ import pytest
 import yaml
 from astropy.io import fits
 
+from platefiles.digestsheet import read_digest_sheet
+from platefiles.findings import CHANGED
+from platefiles.verification import verify
+
 NIGHT = "2026-03-23"
 REPORT = """\
 import json, os, sys
@@ -87,6 +91,11 @@ def test_one_recipe_for_many_projects(many, command_line, machine):
         assert os.path.samefile(*(results / p / "calibration" / name for p in ("one", "two")))
     for name in ("one", "two"):
         assert fits.getheader(results / name / "channels" / "g.fits")["NCOMBINE"] == 4
+        listed = read_digest_sheet(results / name / "digests.sha256")
+        assert {f"calibration/{master}" for master in masters} < listed.keys()
+        done = verify([results / name])
+        assert done.count(CHANGED) == 0
+        assert not done.unlisted | done.not_kept | done.without_sheet
     _check_facts(json.loads((many.folder / "told.json").read_text()), many.folder)
 
     (many.folder / "told.json").unlink()

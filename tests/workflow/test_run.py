@@ -35,8 +35,18 @@ def test_products_are_where_they_belong(finished):
     """Sheet, tables, masters, measures, channels, pictures, logs and benchmarks are there."""
     home, _ = finished
     assert {path.name for path in home.results.iterdir() if path.name[0] != "."} == {
-        *("benchmarks", "calibration", "channels", "contact_sheet.png", "field", "frames.tsv"),
-        *("links", "logs", "measures", "picture", "registration", "seeing.tsv", "sky", "subs.tsv"),
+        *("benchmarks", "calibration", "channels", "contact_sheet.png", "digests.sha256", "field"),
+        *(
+            "frames.tsv",
+            "links",
+            "logs",
+            "measures",
+            "picture",
+            "registration",
+            "seeing.tsv",
+            "sky",
+            "subs.tsv",
+        ),
     }
     assert len(list((home.results / "calibration").iterdir())) == 9
     assert len(list((home.results / "measures").glob("*/*.fits"))) == 6

@@ -111,7 +111,11 @@ def test_a_run_that_was_left_alone_is_as_it_was(complete, command_line):
     said = verified(command_line, complete.results)
     products = [path for path in complete.results.rglob("*.fits") if not path.is_symlink()]
     raw = [path for path in complete.raw.rglob("*.fits") if "flat-b" not in path.name]
-    logs = [*complete.results.glob("logs/**/*.log")]
+    logs = [
+        path
+        for folder in (complete.results, complete.results.parent)
+        for path in folder.glob("logs/**/*.log")
+    ]  # that of the grid lies above
     assert said == (
         f"{len(products)} products, 6 pictures, 7 tables, {len(logs)} logs, 1 lock file, "
         f"1 digest sheet, {len(raw)} raw frames: all as they were\n"
