@@ -138,6 +138,22 @@ def test_nothing_is_said_of_what_was_put_back(shown):
     assert named(shown) == []
 
 
+def test_a_later_run_does_not_bless_what_was_changed(complete, tmp_path):
+    """The sheet is put together from what jobs noted, not from the files as they are now."""
+    shutil.copytree(complete.folder, tmp_path / "home", symlinks=True)
+    home = type(complete)(tmp_path / "home")
+    home.run("--to", "all")
+    before = (home.results / NAME).read_bytes()
+    victims = [of_kind(home, kind) for kind in ("channel", "table of subs", "log of a table")]
+    for path in victims:
+        content = bytearray(path.read_bytes())
+        content[len(content) // 3] ^= 0x01
+        path.write_bytes(content)
+    assert "Nothing new to do." in home.run("--to", "all")
+    assert (home.results / NAME).read_bytes() == before
+    assert sorted(named(home)) == sorted(map(str, victims))
+
+
 def test_half_of_every_kind_of_file_is_made_again(complete, tmp_path, digests):
     """One run makes what was cut, says so, and leaves each byte as it was."""
     shutil.copytree(complete.folder, tmp_path / "home", symlinks=True)
