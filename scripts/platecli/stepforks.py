@@ -71,7 +71,7 @@ class _Jobs:
         self._signals: dict[int, tuple[int, bool]] = {}
 
     def add(self, pid: int) -> None:
-        """Add a child, and take leave of those that have ended."""
+        """Add a child, and reap those that have ended."""
         self._memory_kills[pid] = memory_kills()
         with contextlib.suppress(ChildProcessError):
             while self._reap(-1, os.WNOHANG):
@@ -87,10 +87,9 @@ class _Jobs:
             talk.sendall(NUMBER.pack(number) + NUMBER.pack(for_memory))
 
     def end(self) -> None:
-        """End children that are still at work, and wait for all.
+        """Kill children that are still at work, since nobody waits for them, and reap all.
 
-        Whoever asked for them is gone.
-        So their processor time counts as that of children.
+        The processor time of reaped children counts in that of this process.
         """
         for pid in self._memory_kills:
             with contextlib.suppress(ProcessLookupError):

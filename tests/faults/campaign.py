@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from campaign_table import Row, Setting, Stopped, lines
+from campaign_table import Setting, Stopped, lines
 from damage import flips, swaps
 from shortage import changed_raws, full_disks
 from small_project import SmallProject
@@ -41,20 +41,24 @@ def main() -> int:
     )
     args = parser.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="platelog-faults-", dir=args.folder))
-    counts = {name: getattr(args, name) for name in FAULTS}
+    setting = undisturbed(folder, args.seed, args.stop)
     try:
-        rows = campaign(folder, args.seed, counts, args.stop)
+        for name, (_, do) in FAULTS.items():
+            if getattr(args, name):
+                do(getattr(args, name), setting)
     except Stopped:
         print(f"Stopped; all is in {folder}.")
         return 1
+    except KeyboardInterrupt:
+        print("Stopped; so far there were")
     shutil.rmtree(folder)
-    print("\n".join(lines(rows)))
-    right = all(row.found == row.healed == row.tried and not row.problems for row in rows)
-    return 0 if right else 1
+    print("\n".join(lines(setting.rows)))
+    wrong = any(row.problems or not row.found == row.healed == row.tried for row in setting.rows)
+    return int(wrong)
 
 
-def campaign(folder: Path, seed: int, counts: dict[str, int], stop: bool) -> list[Row]:
-    """Make a clean project and do as many faults of each kind as asked for."""
+def undisturbed(folder: Path, seed: int, stop: bool) -> Setting:
+    """Make a project twice without faults, and check that both are the same."""
     made = SmallProject(folder / "made")
     made.draw()
     status, said = made.run()
@@ -64,19 +68,11 @@ def campaign(folder: Path, seed: int, counts: dict[str, int], stop: bool) -> lis
     again = clean.copied(folder / "again", finished=False)
     start = time.monotonic()
     again.run()
-    setting = Setting(
-        seed, folder, clean, made.folder, clean.made(), time.monotonic() - start, stop
-    )
+    takes_s = time.monotonic() - start
+    setting = Setting(seed, folder, clean, made.folder, clean.made(), takes_s, stop)
     if (problem := setting.not_as_clean(again)) != "":
         sys.exit(f"Two undisturbed runs differ: {problem}")
-    rows: list[Row] = []
-    for name, (_, do) in FAULTS.items():
-        if counts[name]:
-            begin = time.monotonic()
-            found = do(counts[name], setting)
-            rows += found if isinstance(found, list) else [found]
-            print(f"{name}: {counts[name]} in {time.monotonic() - begin:.0f} s", flush=True)
-    return rows
+    return setting
 
 
 if __name__ == "__main__":

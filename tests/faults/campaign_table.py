@@ -76,6 +76,8 @@ class Setting:
         How long it took.
     stops : bool
         Whether the first problem ends the campaign, and leaves the folder as it is.
+    rows : list of Row
+        What was tried so far.
     """
 
     seed: int
@@ -85,10 +87,12 @@ class Setting:
     expected: dict[str, str]
     takes_s: float
     stops: bool = False
+    rows: list[Row] = field(default_factory=list)
 
     def row(self, name: str) -> Row:
-        """Return the row of a kind of fault."""
-        return Row(name, self.stops)
+        """Begin a row of the table for a kind of fault."""
+        self.rows.append(Row(name, self.stops))
+        return self.rows[-1]
 
     def chance(self, *about: object) -> random.Random:
         """Return the chance of one trial, which does not depend on those before."""
@@ -110,4 +114,4 @@ class Setting:
 def lines(rows: list[Row]) -> list[str]:
     """Return the table."""
     head = f"{'fault':<22}{'tried':>7}{'found':>7}{'healed':>8}"
-    return [head] + [f"{r.name:<22}{r.tried:>7}{r.found:>7}{r.healed:>8}" for r in rows]
+    return [head] + [f"{r.name:<22}{r.tried:>7}{r.found:>7}{r.healed:>8}" for r in rows if r.tried]

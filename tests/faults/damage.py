@@ -42,14 +42,14 @@ OF_THE_USER = ("raw", "projects")
 """Folders whose files no run makes or mends; they are put back, as from a backup."""
 
 
-def flips(count: int, setting: Setting) -> list[Row]:
+def flips(count: int, setting: Setting) -> None:
     """Flip a bit in files of each kind in turn."""
-    return _damaged("flipped", count, setting, _flip)
+    _damaged("flipped", count, setting, _flip)
 
 
-def swaps(count: int, setting: Setting) -> list[Row]:
+def swaps(count: int, setting: Setting) -> None:
     """Exchange two sectors in files of each kind in turn."""
-    return _damaged("swapped", count, setting, _swap)
+    _damaged("swapped", count, setting, _swap)
 
 
 def _flip(content: bytearray, chance: random.Random) -> str:
@@ -73,20 +73,18 @@ def _swap(content: bytearray, chance: random.Random) -> str:
 Harm = Callable[[bytearray, random.Random], str]
 
 
-def _damaged(name: str, count: int, setting: Setting, harm: Harm) -> list[Row]:
+def _damaged(name: str, count: int, setting: Setting, harm: Harm) -> None:
     """Damage witnesses apart from what they tell of: raw frames, and the sheet of digests."""
     others = [kind for kind in KINDS if kind not in WITNESSES]
     each = -(-count // len(KINDS))
-    rows = []
     for kinds, number in (
         *(([kind], each) for kind in WITNESSES),
         (others, count - each * len(WITNESSES)),
     ):
-        rows += _in_turn(name, kinds, number, setting, harm)
-    return rows
+        _in_turn(name, kinds, number, setting, harm)
 
 
-def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Harm) -> list[Row]:
+def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Harm) -> None:
     rows = {kind: setting.row(f"{name}, {kind}") for kind in kinds}
     number = done = 0
     while done < count and number < 20 * count + 100:
@@ -102,7 +100,6 @@ def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Ha
         if harmed:
             _see_and_heal(project, setting, harmed)
         done += len(harmed)
-    return [row for row in rows.values() if row.tried]
 
 
 def _harm(path: Path, harm: Harm, chance: random.Random) -> str:

@@ -17,7 +17,7 @@ from small_project import SmallProject, Started, jargon
 _SIZE_MB = 64
 
 
-def full_disks(count: int, setting: Setting) -> Row:
+def full_disks(count: int, setting: Setting) -> None:
     """Fill the disk at a random moment; where none can be mounted, bound the length of files."""
     with _small_disk(setting.folder / "disk") as disk:
         row = setting.row("disk full" if disk else "files bounded")
@@ -28,10 +28,9 @@ def full_disks(count: int, setting: Setting) -> Row:
                 _filled(project, disk, setting, chance) if disk else _bounded(project, chance)
             )
             _count(row, project, setting, status, said)
-    return row
 
 
-def changed_raws(count: int, setting: Setting) -> Row:
+def changed_raws(count: int, setting: Setting) -> None:
     """Change a raw frame at a random moment, and put it back when the run has ended."""
     row = setting.row("raw changed")
     for number in range(count):
@@ -44,7 +43,6 @@ def changed_raws(count: int, setting: Setting) -> Row:
             status, said = run.end(600.0)
         shutil.copy2(setting.clean.raw / path.relative_to(project.raw), path)
         _count(row, project, setting, status, said, path.relative_to(project.raw))
-    return row
 
 
 def _count(

@@ -17,31 +17,32 @@ STOPPED = 130
 _BUSY = 8
 
 
-def kills(count: int, setting: Setting) -> Row:
+def kills(count: int, setting: Setting) -> None:
     """Kill runs with all their jobs; what has the name of a product must be whole each time."""
-    return _stopped(setting.row("killed"), count, setting, _kill)
+    _stopped(setting.row("killed"), count, setting, _kill)
 
 
-def signals(count: int, setting: Setting) -> Row:
+def signals(count: int, setting: Setting) -> None:
     """Send one, two or three signals, to an idle machine and to a busy one in turn."""
-    return _stopped(setting.row("signalled"), count, setting, _signal)
+    _stopped(setting.row("signalled"), count, setting, _signal)
 
 
 def _stopped(
     row: Row, count: int, setting: Setting, stop: Callable[[Started, random.Random, int], str]
-) -> Row:
+) -> None:
     """Stop runs until there were as many as asked for; runs that end by themselves do not count."""
     project = setting.clean.copied(setting.folder / "stopped", finished=False)
-    whole = False
+    whole, starts, waiting = False, 0, 0
     while row.tried < count or not whole:
-        chance = setting.chance(row.name, row.tried, project.results.exists())
+        chance, starts = setting.chance(row.name, starts), starts + 1
         if row.tried < count and not whole:
             last_s = setting.takes_s * chance.choice((0.1, 0.4, 1.0))
             with Started(project) as run, _load(row.tried % 2 == 1 and stop is _signal):
                 time.sleep(_AT_LEAST_S + chance.random() * last_s)
                 if run.process.poll() is None:
                     problem = stop(run, chance, row.tried)
-                    row.count(problem or _left_behind(project, run, setting), healed=True)
+                    row.count(problem or _left_behind(project, run, setting), healed=False)
+                    waiting += 1
                     continue
                 status, said = run.end(1.0)
         else:
@@ -53,10 +54,10 @@ def _stopped(
         if (problem := setting.not_as_clean(project)) != "":
             row.wrong(f"after a run to its end: {problem}")
             break
+        row.healed, waiting = row.healed + waiting, 0
         if row.tried < count:
             project = setting.clean.copied(setting.folder / "stopped", finished=False)
             whole = False
-    return row
 
 
 _AT_LEAST_S = 0.15
