@@ -135,6 +135,9 @@ def main(argv: list[str]) -> int:
     if reason:
         say(reason, sys.stderr)
         return 1
+    for number in STOP_SIGNALS:
+        if signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
     from platecli import environment
 
     try:
@@ -154,4 +157,8 @@ def main(argv: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except KeyboardInterrupt:
+        say("Stopped; the same command goes on from here.", sys.stderr)
+        sys.exit(STOPPED)

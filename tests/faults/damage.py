@@ -90,7 +90,8 @@ def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Ha
     while done < count and number < 20 * count + 100:
         project = setting.clean.copied(setting.place, finished=True)
         harmed: dict[Path, tuple[Row, str]] = {}
-        while len(harmed) < min(_AT_A_TIME, count - done) and number < 20 * count + 100:
+        size = min(_AT_A_TIME, count - done, sum(len(KINDS[kind](project)) for kind in kinds))
+        while len(harmed) < size and number < 20 * count + 100:
             kind = kinds[number % len(kinds)]
             chance = setting.chance(name, kind, number)
             number += 1

@@ -131,6 +131,7 @@ class Started:
         self, project: SmallProject, *words: str, before: Callable[[], None] | None = None
     ):
         self._mark = uuid.uuid4().hex
+        self._said: list[str] = []
         command = [*VERB, "run", str(project.file), "--to", "all", "--cores", "2", *words]
         command += ["--directory", str(project.folder)]
         self.process = subprocess.Popen(
@@ -151,10 +152,16 @@ class Started:
         """Leave nothing of it at work."""
         self.kill()
 
+    def wait_until_begun(self) -> None:
+        """Wait until the interpreter has started, which ends at once when it is signalled."""
+        while self.process.poll() is None and not _heeds(self.process.pid, signal.SIGTERM):
+            time.sleep(0.005)
+
     def end(self, seconds: float) -> tuple[int, str]:
         """Wait for the end; return the exit status and what was said."""
-        said, _ = self.process.communicate(timeout=seconds)
-        return self.process.returncode, said
+        if not self._said:
+            self._said.append(self.process.communicate(timeout=seconds)[0])
+        return self.process.returncode, self._said[0]
 
     def kill(self) -> None:
         """Kill all processes of the run at once."""
@@ -163,8 +170,7 @@ class Started:
                 with suppress(ProcessLookupError):
                     os.kill(pid, signal.SIGKILL)
             time.sleep(0.01)
-        if self.process.stdout and not self.process.stdout.closed:
-            self.process.communicate()
+        self.end(60.0)
 
     def left(self) -> list[int]:
         """Return the processes of the run that are there, by the mark in their environment."""
@@ -181,6 +187,16 @@ def _has(process: Path, mark: bytes) -> bool:
         return mark in (process / "environ").read_bytes().split(b"\0")  # empty for the dead
     except OSError:
         return False
+
+
+def _heeds(pid: int, number: int) -> bool:
+    """Tell whether a process catches or holds back a signal, as the kernel knows it."""
+    try:
+        lines = Path("/proc", str(pid), "status").read_text(encoding="utf-8").splitlines()
+    except OSError:
+        return False
+    masks = (int(line.split()[1], 16) for line in lines if line[:7] in ("SigCgt:", "SigBlk:"))
+    return any(mask >> (number - 1) & 1 for mask in masks)
 
 
 def _is_free(path: Path) -> bool:

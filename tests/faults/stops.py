@@ -38,13 +38,14 @@ def _stopped(
         if row.tried < count and not whole:
             last_s = setting.takes_s * chance.choice((0.1, 0.4, 1.0))
             with Started(project) as run, _load(row.tried % 2 == 1 and stop is _signal):
-                time.sleep(_AT_LEAST_S + chance.random() * last_s)
-                if run.process.poll() is None:
-                    problem = stop(run, chance, row.tried)
+                run.wait_until_begun()
+                time.sleep(chance.random() * last_s)
+                problem = stop(run, chance, row.tried) if run.process.poll() is None else ""
+                status, said = run.end(60.0)
+                if status:  # else it came too late
                     row.count(problem or _left_behind(project, run, setting), healed=False)
                     waiting += 1
                     continue
-                status, said = run.end(1.0)
         else:
             status, said = project.run()
         whole = status == 0
@@ -58,10 +59,6 @@ def _stopped(
         if row.tried < count:
             project = setting.clean.copied(setting.folder / "stopped", finished=False)
             whole = False
-
-
-_AT_LEAST_S = 0.15
-"""Until then the shell's own interpreter is starting, which knows of no handler."""
 
 
 def _kill(run: Started, chance: random.Random, number: int) -> str:
@@ -82,9 +79,10 @@ def _signal(run: Started, chance: random.Random, number: int) -> str:
     try:
         status, said = run.end(60.0)
     except subprocess.TimeoutExpired:
+        run.kill()
         return "it hangs"
     took_s = time.monotonic() - begin
-    if status != STOPPED:
+    if status not in (0, STOPPED):
         return f"status {status}: {said[-400:]}"
     if took_s > ENDS_WITHIN_S:
         return f"it took {took_s:.1f} s"
