@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
+from platefiles.wholefile import naming
+
 _YEAR_2100_S = 4_102_444_800
 
 
@@ -29,7 +31,8 @@ def newer_file(results: str, touch: bool) -> str:
     path = Path(results, ".newer")
     if touch or not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(f"{uuid.uuid4()}\n", encoding="ascii")
+        with naming(path):
+            path.write_text(f"{uuid.uuid4()}\n", encoding="ascii")
     return os.fspath(path)
 
 

@@ -475,7 +475,7 @@ def open_plans(
     Raises
     ------
     UserError
-        With every problem of every project, if none is left.
+        With every problem of every project, if none is left; if the results cannot be written.
     """
     dry_run = is_dry_run(arguments)
     wanted = config.get("projects") or []
@@ -488,7 +488,12 @@ def open_plans(
     if main_process:
         for name, problem in problems.items():
             print(printable_lines(named(problem, name, alone=False)), file=sys.stderr)
-    return Plans(opened, dry_run, main_process)
+    try:
+        return Plans(opened, dry_run, main_process)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        msg = f"{where}{error.strerror or error}; mend it and start the run again"
+        raise UserError(msg) from None
 
 
 def is_dry_run(arguments: Sequence[str]) -> bool:

@@ -22,6 +22,14 @@ NIGHTS = ["2026-03-23", "2026-03-24"]
 
 
 @pytest.fixture
+def full(tmp_path):
+    """A file that no byte can be written to."""
+    if not os.path.exists("/dev/full"):
+        pytest.skip("no /dev/full, as Linux has it")
+    return "/dev/full"
+
+
+@pytest.fixture
 def opened(tiny_raw, write_project, tmp_path, monkeypatch):
     """Return a way to open the plans of the tiny set in an empty working directory."""
     work = tmp_path / "work"
@@ -64,6 +72,14 @@ def test_run_writes_sheet_links_and_cache(opened, tmp_path):
     (link,) = plans.sub_frame(_wild(sub=frame.id))
     assert os.readlink(link) == frame.path
     assert link == f"results/tiny/links/{frame.id}.fits"
+
+
+def test_full_disk_at_the_start_is_a_sentence(opened, tmp_path, full):
+    """Where there is no room for the mark that tells what is stale, its file is named."""
+    (tmp_path / "work" / "results").mkdir()
+    (tmp_path / "work" / "results" / ".newer").symlink_to(full)
+    with pytest.raises(UserError, match=r"results/\.newer: No space left on device; mend it and"):
+        opened()
 
 
 @pytest.mark.parametrize("words", [["-n"], ["--dry-run"], ["--dryrun"], ["--cores", "1", "-pn"]])
