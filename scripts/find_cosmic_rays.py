@@ -10,6 +10,7 @@ import numpy as np
 from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
+from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.masters import Masters
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
@@ -24,9 +25,6 @@ from platelib.mending import mend
 from platelib.ray_exclusions import shielded
 from platelib.saturated_stars import saturated_star_images
 from platelib.star_cores import discs
-
-_SHARPEST_FWHM_PX = 1.8
-"""Median FWHM of the measures, some 0.4 px above the true one, below which stars lose light."""
 
 
 def find_cosmic_rays(
@@ -108,7 +106,7 @@ def _hits_of_file(
     """Search one file; there is nothing in one that cannot be used."""
     if not measured.usable:
         return NO_HITS
-    if measured.facts["fwhm_px"] < _SHARPEST_FWHM_PX:
+    if measured.facts["fwhm_px"] < SHARPEST_FWHM_PX:
         log.warning("%s: %s", facts["name"], _too_sharp(measured.facts["fwhm_px"]))
         return NO_HITS
     try:
@@ -124,7 +122,7 @@ def _hits_of_file(
 def _too_sharp(fwhm_px: float) -> str:
     return (
         f"not searched for cosmic rays: with a FWHM of {fwhm_px:.1f} px, below "
-        f"{_SHARPEST_FWHM_PX:g} px, stars are as sharp as tracks of particles"
+        f"{SHARPEST_FWHM_PX:g} px, stars are as sharp as tracks of particles"
     )
 
 

@@ -86,7 +86,9 @@ def integrate(
         row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
         row.facts["cores_rejected"] = 0.0
     with ExitStack() as stack:
-        subs = open_subs(stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job)
+        subs = open_subs(
+            stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job, shape
+        )
         _check_enough(len(subs), len(job["subs"]), registered, job)
         unit = unit_of([sub for _, sub in subs], job["unit"])
         images = _images(shape, unit, path_to_solution)

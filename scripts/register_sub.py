@@ -11,6 +11,7 @@ from platefiles.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log
+from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import FrameError, open_raw
@@ -58,6 +59,8 @@ def register_sub(
                 level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
                 camera = job["camera"]
                 sub = Sub(image, facts, masters, camera, row.sky_noise, hits, level, fwhm_px)
+                if job.get("lone_pixels"):
+                    sub.add_hits(LoneParts(registered, (ny, nx)).hits(row, sub))
                 unit = unit_of([sub], unit)
                 place = (row.transform, row.levels, (0, ny), (0, nx))
                 sub.registered(*place, (values, variance), missing=mask)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
 from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.rawframe import FrameError, open_raw
@@ -30,6 +31,7 @@ def open_subs(
     registered: Sequence[RegisteredSub],
     hits: Mapping[str, HitPixels],
     job: Mapping[str, Any],
+    grid: tuple[int, int],
 ) -> list[tuple[RegisteredSub, Sub]]:
     """Open the subs that are used, in the order of ``job["subs"]``.
 
@@ -46,14 +48,19 @@ def open_subs(
         Cosmic rays by id of the sub.
     job : mapping
         Of ``integrate``.
+    grid : tuple of int
+        ``(ny, nx)``.
 
     Returns
     -------
     list of (RegisteredSub, Sub)
+        The subs know the cosmic rays where they alone cover the grid; ``ray_pixels`` of their rows
+        counts these, too.
     """
     by_id = {sub.facts["id"]: sub for sub in registered}
     facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job["subs"], strict=True)}
     subs: list[tuple[RegisteredSub, Sub]] = []
+    lone = LoneParts(registered, grid) if job.get("lone_pixels") else None
     for sub_id, (path, sub_facts) in facts.items():
         row = by_id[sub_id]
         if row.facts["state"] != "used":
@@ -67,6 +74,9 @@ def open_subs(
         level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
         camera = job["camera"]
         sub = Sub(image, sub_facts, masters, camera, row.sky_noise, hit, level, fwhm_px)
+        found = NO_HITS if lone is None else lone.hits(row, sub)
+        sub.add_hits(found)
+        row.facts["ray_pixels"] = len(hit) + len(found)
         subs.append((row, sub))
     return subs
 

@@ -102,7 +102,7 @@ def pixel_history(
     row, column = (y - 1, y), (x - 1, x)
     with ExitStack() as stack:
         masters, hits = Masters(inputs["masters"]), read_hit_pixels(inputs.get("rays", ()))
-        subs = open_subs(stack, inputs["raw"], masters, registered, hits, facts)
+        subs = open_subs(stack, inputs["raw"], masters, registered, hits, facts, (ny, nx))
         stars = read_star_places(inputs["registration"][0])
         integration = Integration(subs, (ny, nx), facts["settings"], stars)
         tile = integration.stack(row, column)

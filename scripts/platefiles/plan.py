@@ -289,11 +289,18 @@ class ProjectPlan(FieldJobs, Layout):
             wavelength_nm=facts.wavelength_nm,
             unit=self._unit(frames),
             calibrated=self.loaded.project.calibrated,
+            lone_pixels=self._searches_lone_pixels(channel),
             camera=self._camera(),
             equipment=self.loaded.equipment.model_dump(exclude_none=True),
             notes=self._notes(channel),
             subs=[self._sub(frame) for frame in frames],
         )
+
+    def _searches_lone_pixels(self, channel: str) -> bool:
+        """Say whether cosmic rays are looked for where one sub alone covers a pixel."""
+        settings = self.loaded.recipe.integration
+        wanted = settings.single_frame_cosmic_rays != "never" and settings.clip != "none"
+        return wanted and channel not in self.cleaned_channels
 
     def _notes(self, channel: str) -> list[str]:
         """Notes on the matching, less those that speak of other channels or of none."""
@@ -314,6 +321,7 @@ class ProjectPlan(FieldJobs, Layout):
             sub=self._sub(frame),
             unit=self._unit(self.lights(channel)),
             calibrated=self.loaded.project.calibrated,
+            lone_pixels=self._searches_lone_pixels(channel),
         )
 
     def _unit(self, frames: Sequence[Frame]) -> str:

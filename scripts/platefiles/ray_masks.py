@@ -33,6 +33,12 @@ class HitPixels:
         y, x = np.divmod(np.flatnonzero(mask), mask.shape[1])
         return cls(x.astype(np.int32), y.astype(np.int32))
 
+    def with_others(self, others: "HitPixels") -> "HitPixels":
+        """Return these pixels and others, each once."""
+        places = np.stack([np.append(self.y, others.y), np.append(self.x, others.x)], axis=1)
+        y, x = np.unique(places, axis=0).T
+        return HitPixels(x.astype(np.int32), y.astype(np.int32))
+
     def mark(
         self, variance: np.ndarray, mask: np.ndarray, first_row: int, first_column: int = 0
     ) -> None:

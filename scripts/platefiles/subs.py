@@ -160,6 +160,23 @@ class Sub:
         inner = slice(start - cutout.first_row, stop - cutout.first_row)
         return cutout.values[inner], cutout.variance[inner], cutout.mask[inner]
 
+    def calibrated_box(
+        self, rows: tuple[int, int], columns: tuple[int, int]
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return a box of the frame as `calibrated` does, in memory of its own."""
+        cutout = self._cutout(rows, columns, SubRoom())
+        top, left = rows[0] - cutout.first_row, columns[0] - cutout.first_column
+        inner = np.s_[top : top + rows[1] - rows[0], left : left + columns[1] - columns[0]]
+        values, variance, mask = (
+            plane[inner].copy() for plane in (cutout.values, cutout.variance, cutout.mask)
+        )
+        mend(variance, mask)
+        return values, variance, mask
+
+    def add_hits(self, hits: HitPixels) -> None:
+        """Make more pixels bad, from now on."""
+        self._hits = self._hits.with_others(hits)
+
     def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: SubRoom) -> Cutout:
         """Calibrate a part of the frame, and as much around it as interpolation reads."""
         ny, nx = self.shape

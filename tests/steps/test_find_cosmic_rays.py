@@ -224,7 +224,7 @@ def test_a_sub_that_cannot_be_read_has_no_tracks(still, tmp_path):
 
 def test_stars_as_sharp_as_tracks_are_not_searched(few, monkeypatch, caplog, tmp_path):
     """Where the width of the stars is below the limit nothing is removed, and the log says why."""
-    monkeypatch.setattr("find_cosmic_rays._SHARPEST_FWHM_PX", 50.0)
+    monkeypatch.setattr("find_cosmic_rays.SHARPEST_FWHM_PX", 50.0)
     with caplog.at_level("WARNING"):
         path = _rays(few, path=tmp_path / "rays.fits")
     assert not read_table(path, "SUBS")["pixels"].any()

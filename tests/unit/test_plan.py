@@ -118,8 +118,8 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
     [
         ("integration", {"clip": "sigma"}, {"integrate"}),
         ("integration", {"clip_low": 3.5, "grow_px": 1, "min_subs": 2}, {"integrate"}),
-        ("integration", {"single_frame_cosmic_rays": "always"}, {"integrate"}),
-        ("integration", {"single_frame_cosmic_rays": "never"}, set()),
+        ("integration", {"single_frame_cosmic_rays": "always"}, {"integrate", "register_sub"}),
+        ("integration", {"single_frame_cosmic_rays": "never"}, {"integrate", "register_sub"}),
         ("integration", {"weights": "equal"}, {"register", "integrate"}),
         ("integration", {"background_match": "constant"}, {"register"}),
         ("registration", {"max_degree": 1}, {"register"}),
