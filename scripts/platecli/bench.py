@@ -100,14 +100,16 @@ def accuracy_lines(rows: list[dict]) -> list[str]:
     Parameters
     ----------
     rows
-        ``what``, ``case``, ``value``, ``limit`` and ``unit``, and ``before`` where there is one.
+        ``what``, ``case``, ``value``, ``limit`` and ``unit``; ``before`` where there is one, and
+        ``at_least`` where the limit is a lower one.
     """
     lines = []
     for row in rows:
         before = f", before {row['before']:.3g}" if "before" in row else ""
+        side = "at least" if row.get("at_least") else "at most"
         lines.append(
             f"{row['what']} ({row['case']}): {row['value']:.3g} {row['unit']}, "
-            f"limit {row['limit']:g}{before}"
+            f"wanted {side} {row['limit']:g}{before}"
         )
     return lines
 

@@ -188,11 +188,13 @@ def _is_hit(flags: np.ndarray, i: int, y: float, x: float) -> bool:
 LIMITS = {
     "light": ("light of stars, worst class", 0.3, "%"),
     "core": ("light within 1.5 px, worst class", 1.0, "%"),
-    "on_cores": ("rays caught on cores, a third of the light or more", 70.0, "% at least"),
-    "elsewhere": ("rays of 8 sigma caught elsewhere", 99.5, "% at least"),
+    "on_cores": ("rays caught on cores, a third of the light or more", 70.0, "%"),
+    "elsewhere": ("rays of 8 sigma caught elsewhere", 99.5, "%"),
     "stays": ("change of stars by rays that stay", 0.2, "%"),
     "left": ("pixels above 5 sigma left elsewhere", 0.0, "px"),
 }
+
+AT_LEAST = ("on_cores", "elsewhere")
 
 
 def rows() -> list[dict]:
@@ -210,6 +212,7 @@ def rows() -> list[dict]:
                     "before": before[name],
                     "value": now[name],
                     "limit": limit,
+                    "at_least": name in AT_LEAST,
                     "unit": unit,
                 }
             )

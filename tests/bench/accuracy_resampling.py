@@ -202,7 +202,9 @@ def rows(widths: Sequence[float] = (1.2, 1.5, 2.0, 3.0, 6.0)) -> list[dict]:
         found = measure(profile, width)
         case = "hot pixels" if profile == "pixel" else f"{profile}, FWHM {width:g} px"
         unit = "sky noise of a sub"
-        table.append(_row("dark ring beside bright light", case, found.notch, NOTCH_LIMIT, unit))
+        table.append(
+            _row("dark ring beside bright light", case, max(found.notch, 0.0), NOTCH_LIMIT, unit)
+        )
         if profile == "pixel":
             continue
         for what, ratios, limit in (
