@@ -16,6 +16,7 @@ from platefiles.annotated_picture import (
 )
 from platefiles.drawn_label import drawn_label
 from platefiles.fitsfile import read_header
+from platefiles.intact import check_picture
 from platefiles.joblog import job_log, log
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
@@ -58,6 +59,7 @@ def annotate(
     UserError
         If the picture is not drawn from the cube.
     """
+    check_picture(path_to_picture)
     picture = read_picture(path_to_picture)
     shape = (picture.shape[1], picture.shape[2])
     wcs = picture_place(path_to_cube, shape)

@@ -11,8 +11,8 @@ from platefiles.fetching import local_copies
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
-from platefiles.provenance import exposure_cards, file_sha256, making_cards
-from platefiles.rawframe import FrameError, open_raw
+from platefiles.provenance import exposure_cards, making_cards
+from platefiles.rawframe import ChangedFrame, FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
@@ -41,7 +41,8 @@ def calibrate_sub(
     """
     facts = job["sub"]
     try:
-        with open_raw(path_to_raw, facts.get("sections")) as image:
+        with open_frame(path_to_raw, facts) as image:
+            sha256 = image.sha256()
             hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
             pile_up = find_pile_up(brightest_pixels(image.words, image.shape, image.step))
             level = math.nan if pile_up is None else pile_up.threshold
@@ -52,10 +53,13 @@ def calibrate_sub(
                 sky = own_sky_noise(image, facts, masters, sub.detector, is_raw)
                 sub = Sub(image, facts, masters, job["camera"], sky, hits, level)
             values, variance, mask = sub.calibrated(0, sub.shape[0])
+    except ChangedFrame as error:
+        msg = f"{facts['name']} {error}"
+        raise UserError(msg) from error
     except FrameError as error:
         msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
         raise UserError(msg) from error
-    raw = raw_record("light", facts, file_sha256(path_to_raw), path_to_raw)
+    raw = raw_record("light", facts, sha256, path_to_raw)
     inputs = {"raw": [raw], "masters": paths_to_masters, "rays": paths_to_rays}
     unit = "electron" if sub.detector.gain > 0 else "adu"
     write_product(

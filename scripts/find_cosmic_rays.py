@@ -13,8 +13,9 @@ from platefiles.joblog import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.masters import Masters
 from platefiles.measures import MeasuredSub, read_measures
-from platefiles.provenance import making_cards
-from platefiles.rawframe import FrameError, open_raw
+from platefiles.provenance import file_sha256, making_cards
+from platefiles.provisional import hold_back
+from platefiles.rawframe import FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.record import raw_record, record_hdu
 from platefiles.subs import SkyNoise, Sub
@@ -52,15 +53,18 @@ def find_cosmic_rays(
     """
     masters = Masters(paths_to_masters)
     measured = {sub.id: sub for sub in read_measures([path_to_measures])}
-    hits = []
+    hits, digests = [], []
     for path, facts in zip(paths_to_raw, job["subs"], strict=True):
-        hits.append(_hits_of_file(path, facts, masters, job["camera"], measured[facts["id"]]))
+        sub = measured[facts["id"]]
+        found = _hits_of_file(path, facts, masters, job["camera"], sub)
+        digests.append(sub.facts["sha256"] if found is not None else file_sha256(path))
+        hits.append(NO_HITS if found is None else found)
         log.info("%s: %d pixels hit by particles", facts["name"], len(hits[-1]))
     widths = [measured[facts["id"]].facts["fwhm_px"] for facts in job["subs"]]
     subs = {
         "id": [facts["id"] for facts in job["subs"]],
         "name": [facts["name"] for facts in job["subs"]],
-        "sha256": [measured[facts["id"]].facts["sha256"] for facts in job["subs"]],
+        "sha256": digests,
         "pixels": np.array([len(found) for found in hits], dtype=np.int32),
         "contrast": np.round([contrast_for(width) for width in widths], 3),
     }
@@ -102,21 +106,23 @@ def _hits_of_file(
     masters: Masters,
     camera: Mapping[str, Any],
     measured: MeasuredSub,
-) -> HitPixels:
-    """Search one file; there is nothing in one that cannot be used."""
+) -> HitPixels | None:
+    """Search one file; None for one that is not the file that was measured."""
     if not measured.usable:
         return NO_HITS
     if measured.facts["fwhm_px"] < SHARPEST_FWHM_PX:
         log.warning("%s: %s", facts["name"], _too_sharp(measured.facts["fwhm_px"]))
         return NO_HITS
+    known = measured.facts
     try:
-        with open_raw(path, facts.get("sections")) as image:
-            known = measured.facts
+        with open_frame(path, facts, known["sums"]) as image:
             sky = SkyNoise(known["noise"] ** 2, known["sky"], known["light_variance"])
             sub = Sub(image, facts, masters, camera, sky, saturation=known["saturation_adu"])
             return _hits(sub, measured)
-    except FrameError:
-        return NO_HITS
+    except FrameError as error:
+        hold_back(f"{facts['name']} {error}")
+        log.warning("%s %s: not searched", facts["name"], error)
+        return None
 
 
 def _too_sharp(fwhm_px: float) -> str:

@@ -13,13 +13,14 @@ import numpy as np
 from platefiles.core_losses import core_loss
 from platefiles.errors import UserError
 from platefiles.fetching import local_copies
-from platefiles.integration import Integration, open_subs
+from platefiles.integration import Integration, leave_out_changed, open_subs
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
+from platefiles.rawframe import ChangedFrame
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
-from platefiles.record import raw_record, record_hdu
+from platefiles.record import RawRecord, raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration, read_star_places
 from platefiles.saturated_cores import cores_hdu, read_cores
 from platefiles.solution import solution_cards
@@ -85,45 +86,76 @@ def integrate(
     for row in registered:
         row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
         row.facts["cores_rejected"] = 0.0
-    with ExitStack() as stack:
-        subs = open_subs(
-            stack, paths_to_raw, Masters(paths_to_masters), registered, hits, job, shape
-        )
-        _check_enough(len(subs), len(job["subs"]), registered, job)
-        unit = unit_of([sub for _, sub in subs], job["unit"])
-        images = _images(shape, unit, path_to_solution)
-        cores_on_grid = read_cores(path_to_registration)
-        lost = len(cores_on_grid["x"])
-        cards = _cards(subs, registered, shape, job) + _saturation_cards(subs, job, lost)
-        product = stack.enter_context(StreamedProduct(path_to_channel, cards, images))
-        stars = read_star_places(path_to_registration)
-        integration = Integration(subs, shape, job["settings"], stars, threads)
-        tally, cores = _integrate_tiles(integration, threads, memory_mb, product)
-        for (row, _), (pixels, rejected) in zip(subs, cores.tolist(), strict=True):
-            row.facts["cores_rejected"] = float(f"{rejected / max(pixels, 1):.4g}")
-        inputs = _inputs(registered, subs, tally, shape, job)
-        digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
-        raws = [
-            raw_record("light", facts, digests[facts["id"]], path)
-            for path, facts in zip(paths_to_raw, job["subs"], strict=True)
-        ]
-        sources = {
-            "raw": raws,
-            "masters": paths_to_masters,
-            "registration": [path_to_registration],
-            "rays": paths_to_rays,
-            "solution": [] if path_to_solution is None else [path_to_solution],
-        }
-        record = record_hdu("integrate", path_to_channel, job, sources)
-        lists = [cores_hdu(cores_on_grid)] if lost else []
-        product.finish([columns_hdu(inputs, "INPUTS"), *lists, record], threads=threads)
-    log.info("%d of %d subs", len(subs), len(registered))
-    told = ("name", "cores_rejected", "clipped_low", "clipped_high")
-    for row in zip(*(inputs[name] for name in told), strict=True):
-        if (said := core_loss(dict(zip(told, row, strict=True)))) is not None:
-            log.warning("%s", said)
+    inputs = {
+        "raw": paths_to_raw,
+        "masters": paths_to_masters,
+        "registration": [path_to_registration],
+        "rays": paths_to_rays,
+        "solution": [] if path_to_solution is None else [path_to_solution],
+    }
+    masters, is_whole = Masters(paths_to_masters), False
+    while not is_whole:
+        with ExitStack() as stack:
+            subs = open_subs(stack, paths_to_raw, masters, registered, hits, job, shape)
+            _check_enough(len(subs), len(job["subs"]), registered, job)
+            try:
+                made = (subs, registered, shape)
+                _write_channel(made, path_to_channel, inputs, job, threads, memory_mb)
+                is_whole = True
+            except ChangedFrame as error:
+                log.warning("%s %s: begun again without it", error.name, error)
+                leave_out_changed(subs, error)
     for note in [*job["notes"], *_gain_notes(subs, job)]:
         log.info("%s", note)
+
+
+def _write_channel(
+    made: tuple[Sequence[tuple[RegisteredSub, Sub]], Sequence[RegisteredSub], tuple[int, int]],
+    path: str | Path,
+    inputs: Mapping[str, Sequence[str | Path]],
+    job: Mapping[str, Any],
+    threads: int,
+    memory_mb: float,
+) -> None:
+    """Write the image of the subs that are used, of all, on a grid of a shape.
+
+    Raises
+    ------
+    ChangedFrame
+        If a sub is not what was measured; nothing is left behind then.
+    """
+    subs, registered, shape = made
+    unit = unit_of([sub for _, sub in subs], job["unit"])
+    images = _images(shape, unit, next(iter(inputs["solution"]), None))
+    stars = read_star_places(inputs["registration"][0])
+    cores_on_grid = read_cores(inputs["registration"][0])
+    lost = len(cores_on_grid["x"])
+    cards = _cards(subs, registered, shape, job) + _saturation_cards(subs, job, lost)
+    with StreamedProduct(path, cards, images) as product:
+        integration = Integration(subs, shape, job["settings"], stars, threads)
+        tally, cores = _integrate_tiles(integration, threads, memory_mb, product)
+        for _, sub in subs:
+            sub.image.check_unchanged()
+        for (row, _), (pixels, rejected) in zip(subs, cores.tolist(), strict=True):
+            row.facts["cores_rejected"] = float(f"{rejected / max(pixels, 1):.4g}")
+        table = _inputs(registered, subs, tally, shape, job)
+        raws = _raw_records(inputs["raw"], registered, job)
+        record = record_hdu("integrate", path, job, {**inputs, "raw": raws})
+        lists = [cores_hdu(cores_on_grid)] if lost else []
+        product.finish([columns_hdu(table, "INPUTS"), *lists, record], threads=threads)
+    log.info("%d of %d subs", len(subs), len(registered))
+    told = ("name", "cores_rejected", "clipped_low", "clipped_high")
+    for row in zip(*(table[name] for name in told), strict=True):
+        if (said := core_loss(dict(zip(told, row, strict=True)))) is not None:
+            log.warning("%s", said)
+
+
+def _raw_records(paths_to_raw, registered: Sequence[RegisteredSub], job) -> list[RawRecord]:
+    digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
+    return [
+        raw_record("light", facts, digests[facts["id"]], path)
+        for path, facts in zip(paths_to_raw, job["subs"], strict=True)
+    ]
 
 
 def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -> None:

@@ -19,7 +19,7 @@ from platefiles.masters import Masters
 from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import file_sha256, making_cards
-from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.saturated_cores import (
@@ -106,13 +106,13 @@ class _Bench:
         """Measure the sub in a file."""
         row = _blank_row(facts)
         try:
-            with open_raw(path, facts.get("sections")) as image:
-                row["sha256"] = image.sha256()
+            with open_frame(path, facts) as image:
+                row["sha256"], row["sums"] = image.sha256(), image.sums()
                 _refuse_blank(image)
                 return (yield from self._measured_image(image, facts, row, rows, room))
         except FrameError as error:
-            row["sha256"] = row["sha256"] or file_sha256(path)
-            row["state"], row["reason"] = "unreadable", str(error)
+            row = _blank_row(facts) | {"state": "unreadable", "reason": str(error)}
+            row["sha256"] = file_sha256(path)
             return _Measured(row, _NO_STARS, Mesh(_NO_SKY, _NO_SKY, (0, 0)), "")
 
     def _measured_image(
@@ -280,6 +280,7 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "night": facts["night"],
         "setting": facts["setting"],
         "sha256": "",
+        "sums": "",
         "start_utc": facts["start_utc"],
         "exposure_s": float(facts["exposure_s"]),
         "state": "measured",

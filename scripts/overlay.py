@@ -9,6 +9,7 @@ import numpy as np
 
 from platefiles.drawn_label import drawn_label
 from platefiles.errors import UserError
+from platefiles.intact import check_file, check_picture
 from platefiles.joblog import job_log, log
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import picture_place
@@ -48,6 +49,8 @@ def overlay(
     UserError
         If the field is not placed on the sky, or the image does not show it.
     """
+    check_picture(path_to_picture)
+    check_file(path_to_image, job["image"])
     picture = np.moveaxis(read_picture(path_to_picture), 0, -1)
     shape = (picture.shape[0], picture.shape[1])
     place = picture_place(path_to_cube, shape)

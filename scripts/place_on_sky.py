@@ -13,6 +13,8 @@ from platefiles.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.field_location import Location, locate_field
 from platefiles.fitsfile import write_product
+from platefiles.frameerrors import ChangedFrame
+from platefiles.framewatch import FrameWatch
 from platefiles.headers import read_facts
 from platefiles.headerwcs import header_map
 from platefiles.joblog import job_log, log
@@ -20,6 +22,7 @@ from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
 from platefiles.provenance import making_cards
+from platefiles.provisional import held_back
 from platefiles.rawheader import read_raw_header
 from platefiles.readout import Readout, trimmed_cards
 from platefiles.record import measured_alone, raw_record, read_record, record_hdu
@@ -75,7 +78,7 @@ def place_on_sky(
     shape = (lock.height_px, lock.width_px)
     sub, path_to_sub = _reference(paths_to_measures, lock, path_to_lock)
     readout = Readout.of_facts(job["sub"].get("sections"))
-    cards = trimmed_cards(_header(paths_to_raw[0], lock), readout)
+    cards = trimmed_cards(_header(paths_to_raw[0], job["sub"]), readout)
     facts = read_facts(cards, lock.name, "", job["header_fixes"])
     location = locate_field(facts, job["settings"]["sky"], job["equipment"])
     year = julian_year(sub.facts["start_utc"], sub.facts["exposure_s"])
@@ -126,16 +129,23 @@ def _reference(
         for sub in read_measures([path]):
             if sub.id == lock.reference and sub.usable:
                 return sub, path
+            if sub.id == lock.reference and held_back():  # it may be as ever in the next run
+                msg = f"the reference {lock.name} {sub.facts['reason']}; start the run again"
+                raise UserError(msg)
     msg = f"{path_to_lock}: the sub '{lock.reference}' has not been measured; delete the file"
     raise UserError(f"{msg} to choose again")
 
 
-def _header(path: str | Path, lock: Lock) -> Cards:
+def _header(path: str | Path, facts: Mapping[str, Any]) -> Cards:
     try:
+        FrameWatch(path, facts).begin()
         with open(path, "rb") as file:
             return read_raw_header(file, os.fstat(file.fileno()).st_size).cards
+    except ChangedFrame as error:
+        msg = f"the reference {error.name} {error}; start the run again"
+        raise UserError(msg) from error
     except (OSError, HeaderError) as error:
-        msg = f"{lock.name}: its header cannot be read ({error})"
+        msg = f"{facts['name']}: its header cannot be read ({error})"
         raise UserError(msg) from error
 
 

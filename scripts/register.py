@@ -14,6 +14,7 @@ from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
+from platefiles.provisional import held_back
 from platefiles.record import measured_alone, read_record, record_hdu
 from platefiles.registration import (
     blank_row,
@@ -150,6 +151,8 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
             if sub.good:
                 return sub
             msg = f"the reference {sub.facts['name']} is {sub.condition}"
+            if held_back():  # it may be as ever in the next run
+                raise UserError(f"{msg}: it {sub.facts['reason']}; start the run again")
             raise UserError(f"{msg}; delete {path_to_lock} to choose another")
     msg = (
         f"{path_to_lock}: the sub '{wanted}' has not been measured; delete the file to choose again"

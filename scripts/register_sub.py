@@ -14,7 +14,7 @@ from platefiles.joblog import job_log
 from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards
-from platefiles.rawframe import FrameError, open_raw
+from platefiles.rawframe import ChangedFrame, FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
@@ -53,7 +53,7 @@ def register_sub(
     mask = np.ones((ny, nx), dtype=np.uint8)
     if row.facts["state"] == "used":
         try:
-            with open_raw(path_to_raw, facts.get("sections")) as image:
+            with open_frame(path_to_raw, facts, row.facts["sums"]) as image:
                 masters = Masters(paths_to_masters)
                 hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
                 level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
@@ -64,6 +64,9 @@ def register_sub(
                 unit = unit_of([sub], unit)
                 place = (row.transform, row.levels, (0, ny), (0, nx))
                 sub.registered(*place, (values, variance), missing=mask)
+        except ChangedFrame as error:
+            msg = f"{facts['name']} {error}"
+            raise UserError(msg) from error
         except FrameError as error:
             msg = f"{facts['name']} {error}; leave it out with exclude in the project file"
             raise UserError(msg) from error

@@ -75,6 +75,15 @@ def real_folder() -> Path:
     return folder
 
 
+@pytest.fixture(autouse=True)
+def _one_job() -> Iterator[None]:
+    """Let a test be like a job: what it makes is not provisional for what another test met."""
+    from platefiles.provisional import new_job
+
+    with new_job():
+        yield
+
+
 @pytest.fixture(scope="session")
 def tiny_raw(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder with the tiny simulated set, drawn once; who changes frames works on a copy."""

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.cards import Cards, HeaderError, read_cards, read_texts
+from platefiles.errors import UserError
 
 Row = Mapping[str, Any]
 
@@ -142,7 +143,7 @@ def _field(path: Path) -> str:
         if refused or cards.get("PLACED") is not True:
             return refused or _REFUSED
         return place(cards)
-    except (OSError, HeaderError, KeyError, TypeError, ValueError):
+    except (OSError, HeaderError, KeyError, TypeError, ValueError, UserError):
         return ""
 
 
@@ -151,7 +152,7 @@ def _depth(path: Path) -> str:
 
     try:
         return limits(read_depths(path))
-    except (OSError, KeyError, TypeError, ValueError):
+    except (OSError, KeyError, TypeError, ValueError, UserError):
         return ""
 
 
@@ -164,5 +165,5 @@ def _sources(path: Path) -> str:
                 return f"none: {note}"
         columns = read_columns(path, "SOURCES")
         return counted(*(columns[key].tolist() for key in ("kind", "object", "star")))
-    except (OSError, HeaderError, KeyError, TypeError, ValueError):
+    except (OSError, HeaderError, KeyError, TypeError, ValueError, UserError):
         return ""

@@ -51,6 +51,8 @@ class ProjectOutcome:
         Why jobs failed, by job in words; empty where no log tells.
     left : tuple of str
         Products that were to be made and were not.
+    provisional : tuple of str
+        Products that were made and are to be made again, since a raw frame was changing.
     """
 
     name: str
@@ -61,6 +63,16 @@ class ProjectOutcome:
     problem: str = ""
     failures: dict[str, str] = field(default_factory=dict)
     left: tuple[str, ...] = ()
+    provisional: tuple[str, ...] = ()
+
+    @property
+    def provisional_lines(self) -> list[str]:
+        """What of the products is to be made again."""
+        count = len(self.provisional)
+        if not count:
+            return []
+        files = "1 product is" if count == 1 else f"{count} products are"
+        return [f"{files} provisional, since raw frames changed; the next run makes them again"]
 
     @property
     def failure_lines(self) -> list[str]:

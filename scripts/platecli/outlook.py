@@ -36,6 +36,8 @@ class Outlook:
         Products that are there, but were made by another job than the plan has for them.
     products : dict of str to Product
         All products of the project, by path.
+    provisional : frozenset of str
+        Products that are there and are to be made again, since a raw frame was changing.
     """
 
     plan: ProjectPlan
@@ -47,6 +49,7 @@ class Outlook:
     subs: tuple[Row, ...]
     stale: frozenset[str]
     products: dict[str, Product]
+    provisional: frozenset[str] = frozenset()
 
     @property
     def new_by_night(self) -> dict[str, dict[str, list[Frame]]]:
@@ -120,9 +123,8 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     for product in products:
         if causes[product.path] == OTHER_SUBS:
             causes[product.path] = moved.get(product.about, OTHER_SUBS)
-    return Outlook(
-        plan, products, causes, new, gone, dropped, tuple(rows), ledger.stale, ledger.products
-    )
+    known = (ledger.stale, ledger.products, ledger.provisional)
+    return Outlook(plan, products, causes, new, gone, dropped, tuple(rows), *known)
 
 
 def _is_whole(row: Row) -> bool:

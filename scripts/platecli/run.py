@@ -243,10 +243,11 @@ def _sum_up(project: ProjectOutcome, after: Outlook | None, results: Path, alone
     """Print what came of a project: what there is now, and what failed."""
     if project.outcome == "made" or (alone and project.outcome == "nothing new") or project.left:
         not_made = {results.parent / path for path in project.left}
-        stale = [Path(path).name for path in after.stale if "/field/" in path] if after else []
+        old = after.stale - after.provisional if after else ()
+        stale = [Path(path).name for path in old if "/field/" in path]
         folder = results / project.name
         print(summary.text(project.name, project.title, folder, stale, not_made), flush=True)
-        for line in project.failure_lines:
+        for line in (*project.provisional_lines, *project.failure_lines):
             print(f"  {line}", flush=True)
     elif project.outcome == "failed" and not alone:  # it was said before all the others were made
         print(project.line, flush=True)
@@ -273,7 +274,8 @@ def _finish(came: RunOutcome, results: Path, machine: Machine) -> int:
 
 def _outcome(before: Outlook, after: Outlook) -> ProjectOutcome:
     """Compare a project with what there was to do before the run."""
-    plan, left = before.plan, after.to_make
+    plan = before.plan
+    left = [product for product in after.to_make if product.path not in after.provisional]
     name, title = plan.loaded.name, plan.loaded.project.title
     new = {
         channel: {night: len(frames) for night, frames in nights.items()}
@@ -285,7 +287,9 @@ def _outcome(before: Outlook, after: Outlook) -> ProjectOutcome:
         why = next(filter(None, failures.values()), "") or _not_made(left)
         paths = tuple(product.path for product in left)
         return ProjectOutcome(name, title, "failed", jobs, new, why, failures, paths)
-    return ProjectOutcome(name, title, "made" if jobs else "nothing new", jobs, new)
+    again = tuple(product.path for product in after.to_make)
+    outcome_word = "made" if jobs else "nothing new"
+    return ProjectOutcome(name, title, outcome_word, jobs, new, provisional=again)
 
 
 def _failures(plan: ProjectPlan, left: Sequence[Product]) -> dict[str, str]:

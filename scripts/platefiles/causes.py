@@ -5,9 +5,10 @@ from collections.abc import Collection, Mapping
 from contextlib import suppress
 from typing import Any
 
-from platefiles.damage import is_marked
+from platefiles.damagemarks import is_marked
 from platefiles.ledger import Ledger, is_cut
 from platefiles.products import Product
+from platefiles.provisional import JOB_DIGEST, PROVISIONAL
 
 NOT_THERE = "not there yet"
 """Cause of what was never made, or was deleted."""
@@ -17,6 +18,9 @@ CUT = "not as long as it was made"
 
 DAMAGED = "changed since it was made"
 """Cause of a file whose bytes do not fit its digest any more."""
+
+UNSETTLED = "a raw frame was changing when it was made"
+"""Cause of what is provisional."""
 
 OTHER_SUBS = "other subs or camera facts"
 """Cause of what is made of lights, where neither code nor settings changed."""
@@ -57,7 +61,7 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
     if is_cut(product.path, product.log):
         return CUT
     job, made = json.loads(product.job), header_texts(product.path)
-    reasons = []
+    reasons = [UNSETTLED] if made.get(JOB_DIGEST) == PROVISIONAL else []
     if made.get("CODEDIG", job["code"]) != job["code"]:
         reasons.append("its code changed")
     with suppress(KeyError, ValueError):

@@ -1,35 +1,16 @@
-"""Products that were found damaged: a hidden mark beside each has them made again.
-
-The file itself stays until its successor has its place: half of it may be all that there is.
-"""
+"""Products of a project looked through for damage."""
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from platefiles.damagemarks import mark
 
 if TYPE_CHECKING:
     from platefiles.plan import ProjectPlan
 
 _THREADS = 8
-
-
-def is_marked(path: str | Path) -> bool:
-    """Say whether a product was found damaged and has not been made again since."""
-    return os.path.exists(_mark(path))
-
-
-def mark(path: str | Path) -> None:
-    """Have the next run make a product again."""
-    with open(_mark(path), "wb"):
-        pass
-
-
-def clear_mark(path: str | Path) -> None:
-    """Forget that a product was damaged; it has just been made again."""
-    with suppress(FileNotFoundError):
-        os.unlink(_mark(path))
 
 
 def mark_damaged(plan: "ProjectPlan") -> list[str]:
@@ -69,8 +50,3 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     for path in found:
         mark(path)
     return found
-
-
-def _mark(path: str | Path) -> str:
-    folder, name = os.path.split(path)
-    return os.path.join(folder, f".{name}.damaged")

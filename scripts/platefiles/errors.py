@@ -1,5 +1,7 @@
 """What goes wrong on the user's side, said in a sentence."""
 
+from pathlib import Path
+
 from platefiles.slug import printable_lines
 
 
@@ -15,3 +17,18 @@ class UserError(Exception):
 
     def __init__(self, message: object = "") -> None:
         super().__init__(printable_lines(str(message)))
+
+
+class DamagedProduct(UserError):
+    """A product that is not what was written.
+
+    Parameters
+    ----------
+    path : path-like
+    what : str
+        What is wrong with it.
+    """
+
+    def __init__(self, path: str | Path, what: str):
+        super().__init__(f"{path} is damaged: {what}; start the run again, which makes it again")
+        self.path = path

@@ -13,6 +13,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fitssums import add_sums, reserve
+from platefiles.intact import check_product
 from platefiles.wholefile import write_whole
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ def read_image(path: str | Path, extname: str = "SCI") -> tuple[np.ndarray, fits
         Native byte order; float images as float32.
     header : astropy.io.fits.Header
     """
+    check_product(path, extname)
     with fits.open(path, memmap=False) as hdus:
         data, header = hdus[extname].data, hdus[extname].header.copy()
     dtype = np.float32 if data.dtype.kind == "f" else data.dtype.newbyteorder("=")
@@ -45,6 +47,7 @@ def map_image(path: str | Path, extname: str = "SCI") -> np.ndarray:
     numpy.ndarray
         Pages of it are read when they are looked at and given back when memory is short.
     """
+    check_product(path, extname)
     with fits.open(path, memmap=True) as hdus:
         hdu = hdus[extname]
         place, shape = hdu.fileinfo()["datLoc"], hdu.shape
@@ -54,6 +57,7 @@ def map_image(path: str | Path, extname: str = "SCI") -> np.ndarray:
 
 def has_image(path: str | Path, extname: str) -> bool:
     """Say whether a product has the named HDU."""
+    check_product(path)
     with fits.open(path) as hdus:
         return extname in hdus
 
@@ -62,6 +66,7 @@ def read_table(path: str | Path, extname: str) -> "Table":
     """Read a table of a product, strings as str."""
     from astropy.table import Table  # slow to import
 
+    check_product(path, extname)
     with fits.open(path, memmap=False) as hdus:
         table = Table(hdus[extname].data)
     for name in table.colnames:
@@ -77,6 +82,7 @@ def read_table(path: str | Path, extname: str) -> "Table":
 
 def read_header(path: str | Path, extname: str | int = 0) -> fits.Header:
     """Read one header of a product."""
+    check_product(path)
     with fits.open(path) as hdus:
         return hdus[extname].header.copy()
 

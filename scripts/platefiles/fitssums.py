@@ -1,24 +1,27 @@
-"""Sums and digests in the headers of a product: DATASHA, HEADSHA, DATASUM, CHECKSUM, FILESIZE.
+"""Sums and digests in the headers of a product, and its length.
 
 DATASUM and CHECKSUM are those of FITS 4.0, section 4.4.2.7 and appendix J (Seaman, Pence and Rots
 2012, the checksum convention). They are sums in one's complement, which neither exchanged sectors
 nor 0 in the place of FFFFFFFF change. So each HDU also holds the SHA-256 of its data unit, and the
-first one that of all headers.
+first one that of all headers. DATABLK is a digest that costs a reader next to nothing, so it is
+compared whenever a step reads the data (`platefiles.intact`).
 """
 
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import BinaryIO
 
 import numpy as np
 from astropy.io import fits
 
+from platefiles.blocksums import BlockSum
 from platefiles.fitsblocks import Block, read_blocks
+from platefiles.provisional import JOB_DIGEST, PROVISIONAL, held_back
 
 ALL_ONES = 0xFFFFFFFF
-DATA_SHA, HEAD_SHA, FILE_SIZE = "DATASHA", "HEADSHA", "FILESIZE"
+DATA_SHA, HEAD_SHA, DATA_SUMS, FILE_SIZE = "DATASHA", "HEADSHA", "DATABLK", "FILESIZE"
 _COMMENT = "of this HDU, FITS 4.0 checksum convention"
 _PART = 1 << 20
 _CARD = 80
@@ -39,6 +42,7 @@ def reserve(header: fits.Header) -> None:
         header.set(HEAD_SHA, "0" * 64, after=FILE_SIZE)
     if header.get("NAXIS", 0):
         header[DATA_SHA] = "0" * 64
+        header[DATA_SUMS] = ("0" * 16, "digest of the sums of 512 bytes")
     for keyword in ("CHECKSUM", "DATASUM"):
         header[keyword] = ("0" * 16, _COMMENT)
 
@@ -63,9 +67,12 @@ def add_sums(target: BinaryIO, numbers: Mapping[str, int] | None = None, threads
     headers = [block.header for block in blocks]
     for keyword, number in numbers.items():
         headers[0] = with_value(headers[0], keyword, f"{number:>20}")
-    for k, (total, sha256) in enumerate(sums):
+    if held_back() and has_card(headers[0], JOB_DIGEST):
+        headers[0] = with_value(headers[0], JOB_DIGEST, f"'{PROVISIONAL:<16}'")
+    for k, (total, sha256, quick) in enumerate(sums):
         if has_card(headers[k], DATA_SHA):
             headers[k] = with_value(headers[k], DATA_SHA, f"'{sha256}'")
+            headers[k] = with_value(headers[k], DATA_SUMS, f"'{quick}'")
         headers[k] = _with_checksum(with_value(headers[k], "DATASUM", f"'{total:<8}'"), total)
     headers[0] = with_value(headers[0], HEAD_SHA, f"'{headers_sha256(headers)}'")
     headers[0] = _with_checksum(headers[0], sums[0][0])
@@ -74,8 +81,8 @@ def add_sums(target: BinaryIO, numbers: Mapping[str, int] | None = None, threads
         target.write(header)
 
 
-def data_sums(file: BinaryIO, block: Block) -> tuple[int, str]:
-    """Return the sum and the SHA-256 of a data unit, with what fills it up.
+def data_sums(file: BinaryIO, block: Block) -> tuple[int, str, str]:
+    """Return the sum and the digests of a data unit, with what fills it up.
 
     Parameters
     ----------
@@ -90,15 +97,30 @@ def data_sums(file: BinaryIO, block: Block) -> tuple[int, str]:
         As in DATASUM.
     sha256 : str
         As in DATASHA.
+    quick : str
+        As in DATABLK.
     """
-    total, digest = 0, hashlib.sha256()
+    total, digest, quick = 0, hashlib.sha256(), BlockSum()
+    for part in data_parts(file, block):
+        digest.update(part)
+        quick.update(part)
+        total = ones_complement_sum(part, total)
+    return total, digest.hexdigest(), quick.hexdigest()
+
+
+def data_parts(file: BinaryIO, block: Block) -> Iterator[memoryview]:
+    """Yield a data unit, with what fills it up, in parts of 1 MB; each is gone with the next.
+
+    Parameters
+    ----------
+    file, block
+        As for `data_sums`.
+    """
     room = bytearray(_PART)
     for start in range(block.data_start, block.stop, _PART):
         part = memoryview(room)[: min(_PART, block.stop - start)]
         _read_into(file.fileno(), part, start)
-        digest.update(part)
-        total = ones_complement_sum(part, total)
-    return total, digest.hexdigest()
+        yield part
 
 
 def _read_into(handle: int, part: memoryview, start: int) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image
+from platefiles.intact import check_product
 from platefiles.saturated_cores import core_discs
 from platefiles.tables import columns_hdu, read_columns
 from platefiles.wcs_cards import carried_cards
@@ -65,6 +66,7 @@ def read_image_as_doubles(path: str | Path, extname: str) -> tuple[np.ndarray, M
     """Read an image of float64, which `read_image` would make float32."""
     from astropy.io import fits
 
+    check_product(path, extname)
     with fits.open(path, memmap=False) as hdus:
         data = np.ascontiguousarray(hdus[extname].data, dtype=np.float64)
         return data, hdus[extname].header.copy()

@@ -12,8 +12,10 @@ import numpy as np
 
 from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
+from platefiles.provenance import file_sha256
+from platefiles.provisional import hold_back
 from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
-from platefiles.rawframe import FrameError, open_raw
+from platefiles.rawframe import ChangedFrame, FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub, SubRoom, source_bytes
@@ -43,7 +45,8 @@ def open_subs(
         Lights of the channel, in the order of ``job["subs"]``.
     masters : Masters
     registered : sequence of RegisteredSub
-        A sub that cannot be read gets another state there, with the reason.
+        A sub that cannot be read, or is not what was measured, gets another state there, with the
+        reason and the SHA-256 of the file as it is now.
     hits : mapping of str to HitPixels
         Cosmic rays by id of the sub.
     job : mapping
@@ -66,19 +69,50 @@ def open_subs(
         if row.facts["state"] != "used":
             continue
         try:
-            image = stack.enter_context(open_raw(path, sub_facts.get("sections")))
+            image = open_frame(path, sub_facts, row.facts["sums"])
         except FrameError as error:
-            row.facts["state"], row.facts["reason"] = "unreadable", str(error)
+            _leave_out(row, path, error)
             continue
+        stack.callback(image.close)
         hit = hits.get(sub_id, NO_HITS)
         level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
         camera = job["camera"]
         sub = Sub(image, sub_facts, masters, camera, row.sky_noise, hit, level, fwhm_px)
-        found = NO_HITS if lone is None else lone.hits(row, sub)
+        try:
+            found = NO_HITS if lone is None else lone.hits(row, sub)
+        except ChangedFrame as error:
+            _leave_out(row, path, error)
+            continue
         sub.add_hits(found)
         row.facts["ray_pixels"] = len(hit) + len(found)
         subs.append((row, sub))
     return subs
+
+
+def leave_out_changed(subs: Sequence[tuple[RegisteredSub, Sub]], first: ChangedFrame) -> None:
+    """Leave out the subs that are not what was measured; there may be more than the first.
+
+    Parameters
+    ----------
+    subs : sequence of (RegisteredSub, Sub)
+        Open ones.
+    first : ChangedFrame
+        Which showed while it was read.
+    """
+    for row, sub in subs:
+        try:
+            if row.facts["id"] == first.id:
+                raise first
+            sub.image.check_all()
+        except ChangedFrame as error:
+            _leave_out(row, sub.image.path, error)
+
+
+def _leave_out(row: RegisteredSub, path: str | Path, error: FrameError) -> None:
+    """Give a sub that was measured, and is not the same now, its reason."""
+    row.facts["state"], row.facts["reason"] = "unreadable", str(error)
+    row.facts["weight"], row.facts["sha256"] = 0.0, file_sha256(path)
+    hold_back(f"{row.facts['name']} {error}")
 
 
 @dataclass(frozen=True)

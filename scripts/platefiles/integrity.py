@@ -7,6 +7,7 @@ from platefiles.fitsblocks import Block, BrokenFits, read_blocks
 from platefiles.fitssums import (
     ALL_ONES,
     DATA_SHA,
+    DATA_SUMS,
     HEAD_SHA,
     data_sums,
     headers_sha256,
@@ -53,14 +54,14 @@ def fault(path: str | Path) -> str:
 
 def _fault_of_block(file: BinaryIO, block: Block) -> str:
     """Say what is wrong with the data of an HDU, or with its header; empty if nothing is."""
-    total, sha256 = data_sums(file, block)
+    total, sha256, quick = data_sums(file, block)
     if block.text("CHECKSUM") is None or block.text("DATASUM") is None:
         return f"{block.name} has lost its checksum"
     if block.data_bytes and block.text(DATA_SHA) is None:
         return f"{block.name} has lost its digest"
     if block.text("DATASUM") != str(total):
         return f"the data of {block.name} do not fit their sum"
-    if block.text(DATA_SHA) not in (sha256, None):
+    if block.text(DATA_SHA) not in (sha256, None) or block.text(DATA_SUMS) not in (quick, None):
         return f"the data of {block.name} do not fit their digest"
     whole = ones_complement_sum(block.header, total)
     return "" if whole == ALL_ONES else f"the header of {block.name} does not fit its sum"

@@ -10,10 +10,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from platefiles.damage import clear_mark
-from platefiles.errors import UserError
+from platefiles.damagemarks import clear_mark, mark
+from platefiles.errors import DamagedProduct, UserError
+from platefiles.fingerprint import SCAN_CACHE
 from platefiles.jobnotes import note_of, remove_note, write_note
 from platefiles.orphans import hold_job_lock
+from platefiles.provisional import PROVISIONAL, held_back, new_job
 from platefiles.slug import printable, printable_lines
 
 log = logging.getLogger("platelog")
@@ -54,14 +56,23 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
     if watches:
         faulthandler.enable(handler.file)  # the log shall tell of a crash, too
     try:
-        yield
-        if job:
-            clear_mark(product)
-            note = note_of(job, product)
-            log.info("%s", note)
-            with suppress(OSError):  # a full disk: the line in the log, if that is there, will do
-                write_note(path, note)
+        with new_job():
+            yield
+            if reasons := held_back():
+                log.warning("provisional, to be made again: %s", "; ".join(reasons))
+                _forget_scan(Path(path))
+            if job:
+                clear_mark(product)
+                note = note_of(job, product)
+                if reasons:
+                    note = note._replace(job=PROVISIONAL)
+                log.info("%s", note)
+                with suppress(OSError):  # a full disk: the line in the log will do, if it is there
+                    write_note(path, note)
     except UserError as error:
+        if isinstance(error, DamagedProduct):
+            with suppress(OSError):
+                mark(error.path)
         log.error("%s", error)
         sys.exit(1)
     except OSError as error:
@@ -78,6 +89,12 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
             faulthandler.disable()
         log.removeHandler(handler)
         handler.close()
+
+
+def _forget_scan(path: Path) -> None:
+    """Let the next run read the headers of all frames again, whatever their times say."""
+    if not path.is_absolute():
+        Path(*path.parts[:2], SCAN_CACHE).unlink(missing_ok=True)
 
 
 class _LogFile(logging.Handler):

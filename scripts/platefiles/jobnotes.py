@@ -18,7 +18,7 @@ FOLDER = ".jobs"
 """Folder of the hidden notes, beside that of the logs."""
 
 _TAIL_BYTES = 512
-_LINE = rb"INFO job ([0-9a-f]{16}) made (\d{1,18}) bytes, SHA-256 ([0-9a-f]{64})\n"
+_LINE = rb"INFO job ([0-9a-f]{16}|provisional) made (\d{1,18}) bytes, SHA-256 ([0-9a-f]{64})\n"
 _LOGGED = re.compile(rb"(?:\A|\n)" + _LINE + rb"\Z")
 _HIDDEN = re.compile(rb"\A" + _LINE + rb"INFO log SHA-256 ([0-9a-f]{64})\n\Z")
 
@@ -29,7 +29,7 @@ class JobNote(NamedTuple):
     Attributes
     ----------
     job : str
-        Digest of the job, as in JOBDIG.
+        Digest of the job, or that the product is provisional, as in JOBDIG.
     size_bytes : int
     sha256 : str
         Of all bytes of the product.

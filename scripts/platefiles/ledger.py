@@ -12,13 +12,14 @@ from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from functools import cached_property
 
-from platefiles.damage import is_marked
+from platefiles.damagemarks import is_marked
 from platefiles.jobnotes import read_note
 from platefiles.products import Product
 from platefiles.provenance import digest
+from platefiles.provisional import PROVISIONAL
 
 _BLOCK = 2880
-_JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16})'")
+_JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16}|%s) *'" % PROVISIONAL.encode())
 _SIZE = re.compile(rb"FILESIZE= +(\d{1,18}) ")
 
 
@@ -63,6 +64,12 @@ class Ledger:
             if product.rule != "choose_grid" and (is_marked(path) or is_cut(path, product.log)):
                 found.add(path)
         return frozenset(found)
+
+    @cached_property
+    def provisional(self) -> frozenset[str]:
+        """Products that are there and are to be made again: `platefiles.provisional`."""
+        logs = {path: self.products[path].log for path in self.stale}
+        return frozenset(path for path, log in logs.items() if recorded(path, log) == PROVISIONAL)
 
     def to_make(self, targets: Iterable[str]) -> list[str]:
         """Return what has to be made for the targets, in the order of the products.
@@ -141,7 +148,8 @@ class Ledger:
 def recorded(path: str, log: str = "") -> str:
     """Return the digest of the job that made a product, or an empty text if nothing tells it.
 
-    A file that is not as long as it was made, or was found damaged, tells nothing.
+    A file that is not as long as it was made, or was found damaged, tells nothing. Of what is
+    provisional that word is returned, see `platefiles.provisional`.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ from platefiles.errors import UserError
 from platefiles.joblog import log
 from platefiles.pooling import ENOUGH
 from platefiles.provenance import exposure_cards, file_sha256, making_cards
-from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.rawframe import ChangedFrame, FrameError, RawImage, open_frame
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.streamed import StreamedProduct
@@ -75,7 +75,11 @@ def make_master(
                     "%s is made of %d of %d frames; fewer than %d add noise to the lights",
                     job["master"], len(images), len(paths), ENOUGH,
                 )  # fmt: skip
-            make(images, frames)
+            try:
+                make(images, frames)
+            except ChangedFrame as error:
+                msg = f"{error.name} {error}"
+                raise UserError(msg) from error
             return
     msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"
     raise UserError(msg)
@@ -87,10 +91,11 @@ def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[di
     frames: list[dict[str, Any]] = []
     for path, frame in zip(paths, rows, strict=True):
         try:
-            image = stack.enter_context(open_raw(path, frame.get("sections")))
+            image = open_frame(path, frame)
         except FrameError as error:
             log.warning("%s %s: left out", frame["name"], error)
             continue
+        stack.callback(image.close)
         if images and image.shape != images[0].shape:
             log.warning("%s has another size than %s: left out", frame["name"], frames[0]["name"])
             continue
@@ -101,12 +106,22 @@ def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[di
 
 @contextmanager
 def digests_of(images: Sequence[RawImage], threads: int) -> Iterator[Iterable[str]]:
-    """Give the SHA-256 of each frame's file, worked out beside all else if there is a thread."""
+    """Give the SHA-256 of each frame's file, worked out beside all else if there is a thread.
+
+    After the last one comes a look whether a file was written to since it was opened; whoever takes
+    them all when the frames are combined knows that the digests are those of what was combined.
+    """
     if threads == 1:
-        yield map(RawImage.sha256, images)
+        yield _until_unchanged(map(RawImage.sha256, images), images)
         return
     with ThreadPoolExecutor(1) as pool:
-        yield pool.map(RawImage.sha256, images)
+        yield _until_unchanged(pool.map(RawImage.sha256, images), images)
+
+
+def _until_unchanged(digests: Iterable[str], images: Sequence[RawImage]) -> Iterator[str]:
+    yield from digests
+    for image in images:
+        image.check_unchanged()
 
 
 def combine_images(

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from platefiles.errors import UserError
+from platefiles.fingerprint import TAIL_BYTES
 from platefiles.objectstore import (
     READERS,
     ObjectError,
@@ -15,7 +16,7 @@ from platefiles.objectstore import (
     split_url,
     storage_client,
 )
-from platefiles.scan import TAIL_BYTES, RawFile, read_record
+from platefiles.scan import RawFile, read_record
 from platefiles.seen_files import ENDINGS
 from platefiles.slug import escape
 

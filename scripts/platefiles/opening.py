@@ -6,6 +6,7 @@ from pathlib import Path
 
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.errors import UserError
+from platefiles.fingerprint import SCAN_CACHE
 from platefiles.frame import Frame
 from platefiles.jobnotes import read_note
 from platefiles.known_frames import read_known
@@ -109,7 +110,7 @@ def _open_plan(
     sheet = Path(results) / "frames.tsv"
     raw: list[RawFile] = []
     if main_process:
-        cache = Path(results) / ".scan.json"
+        cache = Path(results) / SCAN_CACHE
         raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S, seen)
         frames = build_sheet(raw, loaded, read_known(sheet))
         problems = check_against_sheet(loaded, frames)

@@ -14,7 +14,7 @@ from platefiles.pictures import lines_of
 from platefiles.record import EXTNAME as RECORD
 from platelib.differences import Difference, difference
 
-_PROOFS = ("CHECKSUM", "DATASUM")
+_PROOFS = ("CHECKSUM", "DATASUM", "DATASHA", "DATABLK", "HEADSHA")
 
 
 @dataclass(frozen=True)

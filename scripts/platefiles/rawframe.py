@@ -21,6 +21,9 @@ from astropy.io import fits
 
 from platefiles.cards import BLOCK, HeaderError, image_shape
 from platefiles.fitsfile import DTYPES
+from platefiles.frameerrors import ChangedFrame as ChangedFrame
+from platefiles.frameerrors import FrameError
+from platefiles.framewatch import FrameWatch, sums_of
 from platefiles.gziptiles import GzipTiles
 from platefiles.pages import pages_of
 from platefiles.provenance import file_sha256
@@ -33,10 +36,6 @@ _CHUNK = 1 << 20
 _SLAB_ROWS = 256
 
 
-class FrameError(Exception):
-    """A raw frame that cannot be used; the message is the reason, in a few words."""
-
-
 class RawImage:
     """The two-dimensional image of a raw frame, read by bands of rows.
 
@@ -45,6 +44,8 @@ class RawImage:
 
     Attributes
     ----------
+    path : path-like
+        The file.
     shape : tuple of int
         ``(ny, nx)``.
     header : astropy.io.fits.Header
@@ -64,8 +65,9 @@ class RawImage:
         path: str | Path,
         sections: Mapping[str, str] | None = None,
         most_rows: int | None = None,
+        watch: FrameWatch | None = None,
     ):
-        self._path = path
+        self.path, self._watch = path, watch
         self._levels: np.ndarray | None = None
         self._readout = Readout.of_facts(sections)
         self.overscan_adu = 0.0
@@ -74,6 +76,8 @@ class RawImage:
         self._file = None
         self._scratch: BinaryIO | None = None
         try:
+            if watch is not None:
+                watch.begin()
             header, self._scratch = _checked(path, most_rows)
             source = os.fspath(path) if self._scratch is None else self._scratch
             with warnings.catch_warnings():
@@ -123,6 +127,7 @@ class RawImage:
                 msg = f"has no section {section} in {nx}x{ny} px"
                 raise FrameError(msg)
         if readout.bias is not None:
+            self._look(readout.bias.bottom, readout.bias.top)
             try:
                 self._levels = readout.levels(self._values(readout.bias.of(self._words)))
             except ValueError as error:
@@ -174,8 +179,10 @@ class RawImage:
             no finite number.
         """
         if self._readout is None:
+            self._look(start, stop)
             return self._values(self._words[start:stop])
         trim = self._readout.trim
+        self._look(trim.bottom + start, trim.bottom + stop)
         values = self._values(trim.of(self._words)[start:stop])
         if self._levels is not None:
             values -= self._levels if len(self._levels) == 1 else self._levels[start:stop]
@@ -208,16 +215,48 @@ class RawImage:
         plain = (self._zero, self._scale, self._blank) == (32768.0, 1.0, None)
         if plain and self._readout is None and self._words.dtype == np.dtype(">i2"):
             self._pages.fetch(start, stop)
+            self._look(start, stop)
             return np.asarray(self._words[start:stop])
         return self.rows(start, stop)
+
+    def _look(self, start: int, stop: int) -> None:
+        """Compare stored rows with what is known of them."""
+        if self._watch is not None:
+            self._watch.look(self._words, start, stop)
+
+    def check_all(self) -> None:
+        """Compare all rows with what is known of them, and the file with what it was.
+
+        Raises
+        ------
+        ChangedFrame
+            If it is another file than the one that was opened, or than the one that was measured.
+        """
+        self._look(0, len(self._words))
+        self.check_unchanged()
+
+    def check_unchanged(self) -> None:
+        """Look whether the file was written to since it was opened.
+
+        Raises
+        ------
+        ChangedFrame
+            If it was.
+        """
+        if self._watch is not None:
+            self._watch.end()
+
+    def sums(self) -> str:
+        """Return the sums of the pixels by which a later step knows them."""
+        return sums_of(self._words)
 
     def sha256(self) -> str:
         """Return the SHA-256 of the file's bytes; pixels that are mapped are not read once more."""
         if not self._is_the_file:
-            return file_sha256(self._path)
+            return file_sha256(self.path)
         self._pages.fetch(0, len(self._words))
         start, size = self._words.offset, self._words.nbytes
-        with open(self._path, "rb") as file:
+        with open(self.path, "rb") as file:
             digest = hashlib.sha256(file.read(start))
             digest.update(self._words)
             file.seek(start + size)
@@ -242,9 +281,34 @@ class RawImage:
         """Return the image itself."""
         return self
 
-    def __exit__(self, *exception: object) -> None:
-        """Close the file."""
-        self.close()
+    def __exit__(self, kind: object, *error: object) -> None:
+        """Close the file, after a look whether it was written to meanwhile."""
+        try:
+            if kind is None:
+                self.check_unchanged()
+        finally:
+            self.close()
+
+
+def open_frame(path: str | Path, facts: Mapping[str, Any], sums: str = "") -> RawImage:
+    """Open a raw frame of a job, and make sure that it is the frame that the job means.
+
+    Parameters
+    ----------
+    path : path-like
+    facts : mapping
+        Its row in the job: ``name``, ``fingerprint`` and ``sections``, if it has any.
+    sums : str
+        `RawImage.sums` when it was measured; pixels are compared as they are read.
+
+    Raises
+    ------
+    FrameError
+        As `open_raw`; `ChangedFrame` if the frame is not the one that the job means.
+    OSError
+        If the file is out of reach.
+    """
+    return RawImage(path, facts.get("sections"), watch=FrameWatch(path, facts, sums))
 
 
 def open_raw(

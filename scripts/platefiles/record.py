@@ -17,6 +17,7 @@ from astropy.io import fits
 
 from platefiles.errors import UserError
 from platefiles.fitsblocks import Block, BrokenFits, content_digest, read_blocks
+from platefiles.intact import check_product
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import canonical, creator, digest, lock_digest, software
 from platefiles.record_checks import check_record
@@ -224,6 +225,8 @@ def _taken(
     if isinstance(given, RawRecord):
         raws.setdefault(given.sha256, given)
         return f"{RAW}{given.sha256}"
+    if not isinstance(given, Record):
+        check_product(given, EXTNAME)
     record = given if isinstance(given, Record) else read_record(given)
     for sha256, raw in record.raws.items():
         raws.setdefault(sha256, raw)

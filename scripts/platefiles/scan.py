@@ -17,16 +17,15 @@ from typing import Any
 
 from platefiles.cards import Cards, HeaderError, Value
 from platefiles.copies import UNREAD, judged_copies
+from platefiles.fingerprint import read_fingerprint
 from platefiles.headers import Facts, read_facts
 from platefiles.keywords import READ, filters_by_hierarch
 from platefiles.objectstore import is_object_url
-from platefiles.rawheader import read_raw_header
 from platefiles.same_exposure import compared_pixels
 from platefiles.seen_files import SeenFiles
 from platefiles.slug import escape
 from platefiles.wholefile import write_if_changed
 
-TAIL_BYTES = 65536
 SETTLE_S = 2.0
 """How long a file must have been left alone before it counts as written to its end."""
 _YOUNG_S = 60.0
@@ -247,17 +246,13 @@ def read_record(path: str, size: int, open_file: Callable[..., Any] = open) -> _
     open_file : callable
         ``open_file(path, "rb")`` opens it.
     """
-    hasher = hashlib.sha256(b"%d" % size)
-    record: _Known = {"width_px": 0, "height_px": 0, "header": {}, "reason": ""}
     with open_file(path, "rb") as file:
-        try:
-            found = read_raw_header(file, size, hasher)
-            record |= {"width_px": found.width_px, "height_px": found.height_px}
-            kept = (*READ, *filters_by_hierarch(found.cards))
-            record["header"] = {key: found.cards[key] for key in kept if key in found.cards}
-        except HeaderError as error:
-            record["reason"] = str(error)
-        file.seek(max(0, size - TAIL_BYTES))
-        hasher.update(file.read(TAIL_BYTES))
-    record["fingerprint"] = hasher.hexdigest()[:16]
-    return record
+        fingerprint, found = read_fingerprint(file, size)
+    record: _Known = {"width_px": 0, "height_px": 0, "header": {}, "reason": ""}
+    if isinstance(found, HeaderError):
+        record["reason"] = str(found)
+    else:
+        record |= {"width_px": found.width_px, "height_px": found.height_px}
+        kept = (*READ, *filters_by_hierarch(found.cards))
+        record["header"] = {key: found.cards[key] for key in kept if key in found.cards}
+    return record | {"fingerprint": fingerprint}

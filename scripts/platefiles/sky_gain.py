@@ -9,7 +9,7 @@ import numpy as np
 
 from platefiles.masters import Masters
 from platefiles.provenance import canonical
-from platefiles.rawframe import FrameError, RawImage, open_raw
+from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
 from platelib.calibration import Detector
 from platelib.detections import Mesh
@@ -156,10 +156,7 @@ def _read_variance(masters: Masters, facts: Mapping[str, Any]) -> float:
 def _pair(one: File, other: File) -> SkyCells | None:
     """Compare two subs; None if one of them cannot be read, which its own measuring tells."""
     try:
-        with (
-            open_raw(one[0], one[1].get("sections")) as first,
-            open_raw(other[0], other[1].get("sections")) as second,
-        ):
+        with open_frame(*one) as first, open_frame(*other) as second:
             if first.shape != second.shape:
                 return None
             return _cells(first, second)

@@ -98,6 +98,7 @@ class Sub:
 
     Attributes
     ----------
+    image : RawImage
     detector : Detector
     gain_choice : GainChoice
     full_scale : float
@@ -118,7 +119,7 @@ class Sub:
         saturation: float = math.nan,
         fwhm_px: float = math.nan,
     ):
-        self._image = image
+        self.image = image
         self._hits = hits
         self.shape = image.shape
         self.full_scale = image.full_scale
@@ -186,7 +187,7 @@ class Sub:
         values, variance = (room.plane(name, shape, np.float32) for name in ("values", "variance"))
         mask = room.plane("mask", shape, np.uint8)
         along_lines_with_variance(
-            self._image.words(top, bottom),
+            self.image.words(top, bottom),
             (top, left),
             room.lines.of(self._correction, self.shape, (top, bottom), (left, right)),
             self.detector,

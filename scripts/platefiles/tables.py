@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
+from platefiles.intact import check_product
+
 
 def columns_hdu(
     columns: Mapping[str, Any], name: str, descriptions: Mapping[str, str] | None = None
@@ -42,6 +44,7 @@ def columns_hdu(
 
 def read_columns(path: str | Path, extname: str) -> dict[str, np.ndarray]:
     """Read the columns of a table, native byte order, texts as str."""
+    check_product(path, extname)
     with fits.open(path, memmap=False) as hdus:
         data = hdus[extname].data
         return {name: _decoded(np.asarray(data[name])) for name in data.dtype.names}

@@ -16,6 +16,7 @@ from measure import measure
 from register import register
 
 from platefiles.errors import UserError
+from platefiles.fingerprint import file_fingerprint
 from platefiles.lockfile import Lock, lock_text
 from platefiles.recipe import Measure, Quality, Registration
 from platefiles.registration import RegisteredSub, read_registration
@@ -133,7 +134,10 @@ def registered(
         job = _measure_job(images, subs, well)
         measures = folder / "measures" / "g" / "night.fits"
         measures.parent.mkdir(parents=True)
-        measure([folder / f"{key}.fits" for key in images], [], measures, job)
+        paths = [folder / f"{key}.fits" for key in images]
+        for path, row in zip(paths, job["subs"], strict=True):
+            row["fingerprint"] = file_fingerprint(path)
+        measure(paths, [], measures, job)
         ny, nx = images[reference].shape
         lock = folder / "lock.yaml"
         lock.write_text(lock_text(Lock(reference, reference, nx, ny, {"g": bright})))

@@ -27,6 +27,7 @@ from platecli import check
 from platecli.new import draft_project, draft_projects
 from platefiles.config import load_project
 from platefiles.errors import UserError
+from platefiles.fingerprint import file_fingerprint
 from platefiles.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
@@ -148,6 +149,21 @@ class Bench:
     def matrix(self, frame: Frame) -> np.ndarray:
         """Scene to raw pixel of a light, ``(2, 3)``."""
         return np.array(self.truth["frames"][frame.name.removesuffix(".fits")]["matrix"])
+
+
+@pytest.fixture(scope="session")
+def as_scanned():
+    """Return a way to a job whose frames, or subs, have the fingerprints of some files."""
+
+    def scanned(job: dict[str, Any], paths: Sequence[str | Path]) -> dict[str, Any]:
+        key = "frames" if "frames" in job else "subs"
+        rows = [job["sub"]] if "sub" in job else job[key]
+        new = []
+        for path, row in zip(paths, rows, strict=False):
+            new.append(row | {"fingerprint": file_fingerprint(path)})
+        return job | ({"sub": new[0]} if "sub" in job else {key: new})
+
+    return scanned
 
 
 @pytest.fixture(scope="session")

@@ -22,7 +22,7 @@ from regions import Regions
 from platecli.depth import depth_lines
 from platefiles.deep_sky import OWN_LIST
 from platefiles.depths import read_depths
-from platefiles.errors import UserError
+from platefiles.errors import DamagedProduct, UserError
 from platefiles.findings import CHANGED, OK
 from platefiles.fitsfile import image_hdu, read_header, read_table, write_product
 from platefiles.other_image import laid_on_grid
@@ -237,7 +237,10 @@ def cube(field, tmp_path_factory):
 def picture(field, tmp_path_factory):
     """A grey picture, without the rim."""
     path = tmp_path_factory.mktemp("picture") / "grey.png"
-    Image.new("RGB", (310, 234), (30, 30, 34)).save(path)
+    pixels = np.full((234, 310, 3), (30 * 257, 30 * 257, 34 * 257), dtype=np.uint16)
+    job = {"settings": {}, "title": "Tiny", "subs": []}
+    making = single_making("composite", path, job, {"cube": ("picture/p.fits",)})
+    write_picture(path, pixels, Label("Tiny", "none", "none", "platelog 0", "0" * 16, making))
     return path
 
 
@@ -333,6 +336,7 @@ def test_overlay_shows_both_and_their_blend(field, picture, cube, survey, tmp_pa
     job = {
         "title": "Tiny",
         "name": "survey",
+        "image": file_sha256(path),
         "settings": {"stretch": plan.loaded.recipe.stretch.model_dump()},
     }
     overlay(picture, cube, path, out, job)
@@ -376,7 +380,8 @@ def _drawn(field, results, survey, name):
     plan, out = field.plan, results / "field" / name
     picture, cube = results / "picture" / "p.png", results / "picture" / "p.fits"
     if name.startswith("overlay"):
-        job = json.loads(plan.annotation_job()) | {"name": "survey", "image": "0" * 64}
+        job = json.loads(plan.annotation_job()) | {"name": "survey"}
+        job["image"] = file_sha256(survey[0])
         job["settings"] = {"stretch": plan.loaded.recipe.stretch.model_dump()}
         overlay(picture, cube, survey[0], out, job)
     else:
@@ -490,3 +495,22 @@ def test_galaxies_of_a_survey_are_where_the_catalogue_has_them(real_folder):
             assert table["extended"][nearest]
             found += 1
     assert found >= 3
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+def test_nothing_is_drawn_over_a_damaged_picture(field, results, survey, name):
+    """A picture of which a byte was changed stops the step, and so does another image."""
+    picture = results / "picture" / "p.png"
+    content = bytearray(picture.read_bytes())
+    content[len(content) // 2] ^= 4
+    picture.write_bytes(content)
+    with pytest.raises(DamagedProduct, match=r"p\.png is damaged: its bytes are not those that"):
+        _drawn(field, results, survey, name)
+    assert not (results / "field" / name).exists()
+
+
+def test_an_image_that_changed_is_not_overlaid(field, picture, cube, survey, tmp_path):
+    """The image beside the picture is the one that the job names."""
+    job = {"title": "Tiny", "name": "survey", "image": "0" * 64}
+    with pytest.raises(UserError, match=r"survey\.fits: is not what it was when the run began"):
+        overlay(picture, cube, survey[0], tmp_path / "overlay.png", job)

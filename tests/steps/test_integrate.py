@@ -13,7 +13,9 @@ from tabulate_subs import tabulate_subs
 from platefiles import tiles
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.provenance import file_sha256
 from platefiles.rawframe import FrameError, open_raw
+from platefiles.record import read_record
 from platefiles.registration import read_registration, read_star_places
 from platelib.clipping import INVALID, Rejection, average, grow, reject
 from platelib.local_weights import LocalWeights
@@ -270,7 +272,10 @@ def test_too_few_subs_are_a_sentence(bench, tmp_path):
 
 
 def test_sub_that_went_bad_meanwhile_is_left_out(bench, tmp_path):
-    """A raw file that became unreadable after it was measured is left out and named."""
+    """A raw file that became unreadable after it was measured is left out and named.
+
+    The channel is provisional, and the record names the file that was there.
+    """
     lights = bench.plan.lights("b")
     paths = bench.raw(lights)
     (tmp_path / "bad.fits").write_text("not a frame")
@@ -281,9 +286,13 @@ def test_sub_that_went_bad_meanwhile_is_left_out(bench, tmp_path):
     registration = bench.make_registration("b")
     integrate(raw, bench.masters_of(lights), registration, tmp_path / "b.fits", job)
     table = read_table(tmp_path / "b.fits", "INPUTS")
-    facts = {row["id"]: (row["state"], row["reason"]) for row in table}
-    assert facts[lights[0].id] == ("unreadable", "is not a FITS file")
-    assert read_header(tmp_path / "b.fits")["NCOMBINE"] == 6
+    facts = {row["id"]: (row["state"], row["reason"], row["sha256"]) for row in table}
+    reason = "is not what it was when the run began; the next run reads it again"
+    digest = file_sha256(tmp_path / "bad.fits")
+    assert facts[lights[0].id] == ("unreadable", reason, digest)
+    assert digest in read_record(tmp_path / "b.fits").raws
+    header = read_header(tmp_path / "b.fits")
+    assert (header["NCOMBINE"], header["JOBDIG"]) == (6, "provisional")
 
 
 def test_many_subs_may_be_open(bench):

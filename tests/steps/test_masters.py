@@ -152,7 +152,7 @@ def _group(bench, kind):
     return raw, json.loads(bench.plan.master_job(name))
 
 
-def test_frames_that_cannot_be_read_are_left_out(bench, tmp_path):
+def test_frames_that_cannot_be_read_are_left_out(bench, as_scanned, tmp_path):
     """A cut, a text and an odd-sized bias are left out; the master is made of the others."""
     raw, job = _group(bench, "bias")
     bad = [tmp_path / f"{n}.fits" for n in range(3)]
@@ -161,7 +161,8 @@ def test_frames_that_cannot_be_read_are_left_out(bench, tmp_path):
     os.truncate(bad[0], 20000)
     bad[1].write_text("no frame")
     fits.PrimaryHDU(np.zeros((10, 12), np.uint16)).writeto(bad[2])
-    master_bias([*bad[:2], *raw[2:5], bad[2]], tmp_path / "m.fits", job)
+    paths = [*bad[:2], *raw[2:5], bad[2]]
+    master_bias(paths, tmp_path / "m.fits", as_scanned(job, paths))
     table = read_table(tmp_path / "m.fits", "INPUTS")
     assert list(table["name"]) == [frame["name"] for frame in job["frames"][2:5]]
     assert read_header(tmp_path / "m.fits")["NCOMBINE"] == 3
@@ -176,17 +177,18 @@ def _compressed(raw, folder: Path) -> list[Path]:
     return paths
 
 
-def test_compressed_frames_give_the_same_master(bench, bias, tmp_path):
+def test_compressed_frames_give_the_same_master(bench, as_scanned, bias, tmp_path):
     """Pixels of tile-compressed frames are those of the plain ones, and so is the master."""
     raw, job = _group(bench, "bias")
-    master_bias(_compressed(raw, tmp_path), tmp_path / "m.fits", job)
+    paths = _compressed(raw, tmp_path)
+    master_bias(paths, tmp_path / "m.fits", as_scanned(job, paths))
     for extname in ("SCI", "VAR", "COUNT"):
         expected, _ = read_image(bias, extname)
         np.testing.assert_array_equal(read_image(tmp_path / "m.fits", extname)[0], expected)
     assert read_header(tmp_path / "m.fits")["RNOISE"] == read_header(bias)["RNOISE"]
 
 
-def test_a_frame_with_damaged_data_is_left_out(bench, tmp_path, caplog):
+def test_a_frame_with_damaged_data_is_left_out(bench, as_scanned, tmp_path, caplog):
     """Damage that shows while frames are combined costs that frame, with its reason, no other."""
     raw, job = _group(bench, "bias")
     paths = _compressed(raw, tmp_path)
@@ -196,6 +198,7 @@ def test_a_frame_with_damaged_data_is_left_out(bench, tmp_path, caplog):
     start += header["NAXIS1"] * header["NAXIS2"]
     content[start + 2000 : start + 4000] = bytes(2000)
     paths[2].write_bytes(content)
+    job = as_scanned(job, paths)
     master_bias(paths, tmp_path / "m.fits", job)
     assert "has damaged data in rows" in caplog.text
     assert len(read_table(tmp_path / "m.fits", "INPUTS")) == len(raw) - 1
@@ -235,13 +238,14 @@ def _flat_job(bench):
     return raw, bench.masters_of(bench.plan.lights(job["channel"])), job
 
 
-def test_flats_without_light_or_burnt_are_left_out(bench, tmp_path):
+def test_flats_without_light_or_burnt_are_left_out(bench, as_scanned, tmp_path):
     """A black flat and an overexposed one do not take part; alone they are refused."""
     raw, masters, job = _flat_job(bench)
     shape = fits.getdata(raw[0]).shape
     fits.PrimaryHDU(np.full(shape, 65535, np.uint16)).writeto(tmp_path / "burnt.fits")
     fits.PrimaryHDU(np.full(shape, 3, np.uint16)).writeto(tmp_path / "black.fits")
     odd = [tmp_path / "burnt.fits", tmp_path / "black.fits"]
+    job = as_scanned(job, [*odd, *raw[2:]])
     master_flat([*odd, *raw[2:]], masters, tmp_path / "m.fits", job)
     assert read_header(tmp_path / "m.fits")["NCOMBINE"] == len(raw) - 2
     message = "none of the 2 flats of flat_.* is usable: .*set flat: none for channel"

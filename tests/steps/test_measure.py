@@ -78,7 +78,7 @@ def test_stars_are_where_they_were_drawn(bench, measures):
 
 
 @pytest.fixture(scope="module")
-def with_bad_subs(bench, tmp_path_factory):
+def with_bad_subs(bench, as_scanned, tmp_path_factory):
     """Measures of a night of which each sub but the last is spoilt in another way."""
     folder = tmp_path_factory.mktemp("bad")
     lights = _lights(bench)
@@ -102,7 +102,7 @@ def with_bad_subs(bench, tmp_path_factory):
     job = _job(bench)
     job["subs"] = [sub | {"id": f"{sub['id']}_{n}"} for n in (1, 2) for sub in job["subs"]]
     out = folder / "measures.fits"
-    measure(paths, bench.masters_of(lights), out, job)
+    measure(paths, bench.masters_of(lights), out, as_scanned(job, paths))
     return read_measures([out])
 
 
@@ -139,11 +139,12 @@ def test_hole_in_a_sub_does_not_spoil_it(with_bad_subs, measures):
     assert len(sub.good_stars) > 0.6 * len(whole.good_stars)
 
 
-def test_night_of_bad_subs_alone_is_still_a_table(bench, tmp_path):
+def test_night_of_bad_subs_alone_is_still_a_table(bench, as_scanned, tmp_path):
     """A night on which every sub is bad gives its rows and empty tables."""
     (tmp_path / "a.fits").write_text("not a frame")
-    job = _job(bench)
-    measure([tmp_path / "a.fits"] * 4, bench.masters_of(_lights(bench)), tmp_path / "m.fits", job)
+    paths = [tmp_path / "a.fits"] * 4
+    job = as_scanned(_job(bench), paths)
+    measure(paths, bench.masters_of(_lights(bench)), tmp_path / "m.fits", job)
     subs = read_measures([tmp_path / "m.fits"])
     assert [sub.condition for sub in subs] == ["unreadable"] * 4
     assert len(read_table(tmp_path / "m.fits", "STARS")) == 0
@@ -208,7 +209,7 @@ def test_subs_of_other_masters_are_measured_in_turn(bench, tmp_path):
     assert len({sub.facts["sky"] for sub in together}) == 4
 
 
-def test_frames_of_any_size_need_no_masters(bench, tmp_path):
+def test_frames_of_any_size_need_no_masters(bench, as_scanned, tmp_path):
     """Frames that are calibrated already may each be of another size."""
     job = _job(bench, camera={"calibrated": True})
     frame = fits.getdata(_lights(bench)[0].path).astype(np.float32)
@@ -218,7 +219,7 @@ def test_frames_of_any_size_need_no_masters(bench, tmp_path):
         sub |= {"bias": None, "dark": None, "flat": None, "egain": None}
         paths.append(tmp_path / f"{len(paths)}.fits")
         fits.PrimaryHDU(frame[part]).writeto(paths[-1])
-    measure(paths, [], tmp_path / "m.fits", job)
+    measure(paths, [], tmp_path / "m.fits", as_scanned(job, paths))
     whole, *cut = read_measures([tmp_path / "m.fits"])
     for sub, (dx, dy) in zip(cut, ((0, 20), (60, 0), (9, 5)), strict=True):
         assert (sub.facts["width_px"], sub.facts["height_px"]) == (320 - dx, 240 - dy)
@@ -229,7 +230,7 @@ def test_frames_of_any_size_need_no_masters(bench, tmp_path):
         assert (near.min(axis=1) < 0.05).sum() > 0.7 * len(whole.stars)
 
 
-def test_compressed_frames_give_the_same(bench, measures, tmp_path):
+def test_compressed_frames_give_the_same(bench, as_scanned, measures, tmp_path):
     """Losslessly compressed frames, by tiles or as a whole, have the measures of plain ones."""
     lights = _lights(bench)
     paths = []
@@ -241,7 +242,8 @@ def test_compressed_frames_give_the_same(bench, measures, tmp_path):
         else:
             paths[-1] = paths[-1].with_suffix(".fits.gz")
             fits.PrimaryHDU(pixels, header=header).writeto(paths[-1])
-    measure(paths, bench.masters_of(lights), tmp_path / "m.fits", _job(bench))
+    job = as_scanned(_job(bench), paths)
+    measure(paths, bench.masters_of(lights), tmp_path / "m.fits", job)
     for sub, plain in zip(
         read_measures([tmp_path / "m.fits"]), read_measures([measures]), strict=True
     ):
@@ -249,13 +251,14 @@ def test_compressed_frames_give_the_same(bench, measures, tmp_path):
         assert sub.facts | {"sha256": ""} == plain.facts | {"sha256": ""}
 
 
-def test_masters_of_another_size_are_refused(bench, tmp_path):
+def test_masters_of_another_size_are_refused(bench, as_scanned, tmp_path):
     """A frame that its masters do not fit stops the step."""
     pixels = fits.getdata(_lights(bench)[0].path)
     fits.PrimaryHDU(pixels[:200]).writeto(tmp_path / "a.fits")
-    masters, job = bench.masters_of(_lights(bench)), _job(bench)
+    paths = [tmp_path / "a.fits"] * 4
+    masters, job = bench.masters_of(_lights(bench)), as_scanned(_job(bench), paths)
     with pytest.raises(ValueError, match=r"raw frame is \(200, 320\), its correction"):
-        measure([tmp_path / "a.fits"] * 4, masters, tmp_path / "m.fits", job)
+        measure(paths, masters, tmp_path / "m.fits", job)
 
 
 SETS = {
@@ -326,11 +329,11 @@ def test_calibration_agrees_with_the_formula(bench, tmp_path):
     np.testing.assert_allclose(values[good], expected[good], rtol=2e-5, atol=2e-3)
 
 
-def test_sub_that_cannot_be_calibrated_is_a_sentence(bench, tmp_path):
+def test_sub_that_cannot_be_calibrated_is_a_sentence(bench, as_scanned, tmp_path):
     """A stored sub that was asked for and cannot be made names the file and the remedy."""
     frame = _lights(bench)[0]
     (tmp_path / "a.fits").write_text("not a frame")
-    job = json.loads(bench.plan.calibrate_job(frame.id))
+    job = as_scanned(json.loads(bench.plan.calibrate_job(frame.id)), [tmp_path / "a.fits"])
     said = "2026-03-23/g-01.fits is not a FITS file; leave it out with exclude"
     with pytest.raises(UserError, match=said):
         calibrate_sub(tmp_path / "a.fits", bench.masters_of([frame]), tmp_path / "s.fits", job)

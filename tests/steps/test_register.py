@@ -194,7 +194,7 @@ def test_reasons_are_logged_before_the_channel_is_given_up(bench, tmp_path, capl
 
 
 @pytest.fixture(scope="module")
-def with_world(bench, tmp_path_factory):
+def with_world(bench, as_scanned, tmp_path_factory):
     """Registration of calibrated frames with world coordinates, by name.
 
     Those of ``right`` are those of its stars, those of ``off`` miss by 2.5 px; ``none`` has none.
@@ -218,7 +218,8 @@ def with_world(bench, tmp_path_factory):
     job = json.loads(bench.plan.measure_job("g", NIGHT)) | {"camera": {"calibrated": True}}
     nothing = {"bias": None, "dark": None, "flat": None}
     job["subs"] = [job["subs"][0] | nothing | {"id": name, "name": name} for name in shifts]
-    measure([folder / f"{name}.fits" for name in shifts], [], folder / "m.fits", job)
+    paths = [folder / f"{name}.fits" for name in shifts]
+    measure(paths, [], folder / "m.fits", as_scanned(job, paths))
     lock = folder / "a.lock.yaml"
     lock.write_text(lock_text(Lock("grid", "grid", 320, 240, {"g": "grid"})))
     job = json.loads(bench.plan.register_job("g")) | {"calibrated": True}

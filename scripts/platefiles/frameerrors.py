@@ -1,0 +1,23 @@
+"""Why a raw frame cannot be used."""
+
+from collections.abc import Mapping
+from typing import Any
+
+
+class FrameError(Exception):
+    """A raw frame that cannot be used; the message is the reason, in a few words."""
+
+
+class ChangedFrame(FrameError):
+    """A raw frame that is not the one that the job, or an earlier step, knows.
+
+    Parameters
+    ----------
+    reason : str
+    facts : mapping
+        Its row in the job.
+    """
+
+    def __init__(self, reason: str, facts: Mapping[str, Any]):
+        super().__init__(reason)
+        self.id, self.name = facts["id"], facts["name"]

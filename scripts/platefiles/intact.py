@@ -1,0 +1,119 @@
+"""Products are read only if they are what was written.
+
+All headers of a product are compared with their SHA-256 when a step first opens it, and each data
+unit with its `DATABLK` when it is first read: once in the life of a process, as long as the file
+stays the same.
+"""
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Lock
+
+from platefiles.blocksums import BlockSum
+from platefiles.errors import DamagedProduct, UserError
+from platefiles.fitsblocks import Block, BrokenFits, read_blocks
+from platefiles.fitssums import DATA_SUMS, HEAD_SHA, data_parts, headers_sha256
+from platefiles.provenance import file_sha256
+from platefiles.provisional import JOB_DIGEST, PROVISIONAL, hold_back
+from platefiles.seal import is_intact
+
+_STEP = "STEP"
+
+
+@dataclass
+class _Opened:
+    """A product whose headers are intact, and the numbers of the HDUs whose data are."""
+
+    blocks: list[Block]
+    names: list[str]
+    is_provisional: bool
+    sound: set[int] = field(default_factory=set)
+
+
+_opened: dict[tuple, _Opened] = {}
+_turn = Lock()
+
+
+def check_product(path: str | Path, extname: str | int | None = None) -> None:
+    """Make sure that a product is what was written, as far as it is going to be read.
+
+    What is made of a provisional product is provisional, too (`platefiles.provisional`).
+
+    Parameters
+    ----------
+    path : path-like
+        A product of a step. Other FITS files, such as a user's own, pass.
+    extname : str or int, optional
+        Name or number of the HDU whose data are going to be read; headers only if it is left out.
+
+    Raises
+    ------
+    DamagedProduct
+        If the file was changed since it was written.
+    OSError
+        If it is not there.
+    """
+    info = os.stat(path)
+    sign = (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns, info.st_ctime_ns)
+    with _turn:
+        if sign not in _opened:
+            _opened[sign] = _open(path)
+        product = _opened[sign]
+        if product.is_provisional:
+            hold_back(f"{path} is provisional")
+        for number, (block, name) in enumerate(zip(product.blocks, product.names, strict=True)):
+            if extname in (number, name) and number not in product.sound:
+                _check_data(path, block)
+                product.sound.add(number)
+
+
+def check_picture(path: str | Path) -> None:
+    """Make sure that a picture of a run is what was drawn.
+
+    Raises
+    ------
+    DamagedProduct
+        If it is not.
+    OSError
+        If it is not there.
+    """
+    if not is_intact(Path(path).read_bytes()):
+        raise DamagedProduct(path, "its bytes are not those that were written")
+
+
+def check_file(path: str | Path, sha256: str | None) -> None:
+    """Make sure that a file of the user's is the one that the job names.
+
+    Raises
+    ------
+    UserError
+        If it is another one.
+    """
+    if file_sha256(path) != sha256:
+        msg = f"{path}: is not what it was when the run began; start the run again"
+        raise UserError(msg)
+
+
+def _open(path: str | Path) -> _Opened:
+    """Look at the headers of a product; other files count as without any."""
+    try:
+        blocks = read_blocks(path)
+    except BrokenFits as error:
+        raise DamagedProduct(path, f"it {error}") from error
+    stated = blocks[0].text(HEAD_SHA)
+    if stated is None and blocks[0].text(_STEP) is None:
+        return _Opened([], [], False)
+    if stated != headers_sha256([block.header for block in blocks]):
+        raise DamagedProduct(path, "its headers are not those that were written")
+    is_provisional = blocks[0].text(JOB_DIGEST) == PROVISIONAL
+    return _Opened(blocks, [block.name for block in blocks], is_provisional)
+
+
+def _check_data(path: str | Path, block: Block) -> None:
+    total = BlockSum()
+    with open(path, "rb") as file:
+        for part in data_parts(file, block):
+            total.update(part)
+    if block.data_bytes and block.text(DATA_SUMS) != total.hexdigest():
+        raise DamagedProduct(path, f"the data of {block.name} are not those that were written")

@@ -1,0 +1,40 @@
+"""Products that are made and are to be made again, since what they were made from was changing.
+
+A raw frame that is not as it was when the run began, or when it was measured, holds up no night: it
+is left out. But what is made without it is provisional: it does not claim the job that the plan
+has for it, and neither does what is made of it, so that the next run makes both again.
+
+A process runs one job, so what a job met is kept for the process.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+JOB_DIGEST = "JOBDIG"
+"""Keyword of the digest of the job by which a product was made."""
+
+PROVISIONAL = "provisional"
+"""What stands there in place of the digest of the job."""
+
+_met: list[str] = []
+
+
+def hold_back(reason: str) -> None:
+    """Note why what this job makes is provisional."""
+    if reason not in _met:
+        _met.append(reason)
+
+
+def held_back() -> list[str]:
+    """Return why what this job makes is provisional; nothing where it is not."""
+    return list(_met)
+
+
+@contextmanager
+def new_job() -> Iterator[None]:
+    """Forget what was noted, at the begin of a job and at its end."""
+    _met.clear()
+    try:
+        yield
+    finally:
+        _met.clear()
