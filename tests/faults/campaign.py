@@ -2,8 +2,7 @@
 
 After each fault the same command is given again. Then `verify` must be content, and all products
 must have the bytes of a run that nobody disturbed. What was tried, found and healed is printed as a
-table; the exit status is 1 if anything went unseen or wrong. The tests of the workflow do a few of
-each.
+table; the exit status is 1 if anything went unseen or wrong. The tests of the workflow do a few.
 """
 
 import argparse
