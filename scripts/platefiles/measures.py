@@ -65,7 +65,8 @@ class _Night:
     def cores(self, number: int) -> LostCores:
         """Saturated cores of a sub."""
         columns, parts = self._cores
-        return LostCores(*(columns[name][parts[number]] for name in ("x", "y", "radius_px")))
+        part = parts[number]
+        return LostCores(columns["x"][part], columns["y"][part], columns["radius_px"][part])
 
     def mesh(self, number: int) -> Mesh | None:
         """Sky of a sub."""

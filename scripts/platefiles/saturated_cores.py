@@ -101,7 +101,10 @@ def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.n
         Columns ``x``, ``y``, ``radius_px`` and ``subs``: cores that a quarter of the subs show, or
         more, with the largest of their radii.
     """
-    x, y, radius, count = ([] for _ in range(4))
+    x: list[float] = []
+    y: list[float] = []
+    radius: list[float] = []
+    count: list[int] = []
     for cores, transform in subs:
         own_x, own_y = transform.inverse(cores.x, cores.y)
         own_radius = cores.radius_px / transform.magnification
@@ -112,7 +115,9 @@ def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.n
                 count[near] += 1
                 radius[near] = max(radius[near], pr)
                 continue
-            x.append(px), y.append(py), radius.append(pr), count.append(1)
+            for values, value in ((x, px), (y, py), (radius, pr)):
+                values.append(float(value))
+            count.append(1)
     kept = np.array(count, dtype=np.int32) >= _LEAST_SHARE * len(subs)
     return {
         "x": np.round(np.array(x, dtype=np.float64)[kept], 2),
