@@ -48,15 +48,15 @@ def changed_raws(count: int, setting: Setting) -> None:
 def _count(
     row: Row, project: SmallProject, setting: Setting, status: int, said: str, about: object = ""
 ) -> None:
-    """Run again, and count a fault as found if the first run told it or it left no trace."""
+    """Run again, and count a fault as found if the run or `verify` told it, or it did no harm."""
     word = jargon(said)
-    first = project.made()
+    harmless = project.made().items() <= setting.expected.items()
+    told = harmless or status != 0 or "left out" in said or bool(project.verified()[1])
     again, said_again = project.run()
     wrong = f"the next run ended with {again}: {said_again[-600:]}" if again else ""
     wrong = wrong or setting.not_as_clean(project)
-    harmless = first.items() <= setting.expected.items()
     problem = f"{word}: {said[-1500:]}" if word else ""
-    if not problem and status == 0 and not harmless and "left out" not in said:
+    if not problem and not told:
         problem = f"{about} other products, and not a word"
     row.count(problem, healed=not wrong)
     if wrong:
