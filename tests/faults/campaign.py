@@ -39,6 +39,8 @@ def main() -> int:
         "--stop", action="store_true", help="end at the first problem, and leave all files there"
     )
     args = parser.parse_args()
+    if args.folder is not None:
+        args.folder.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(prefix="platelog-faults-", dir=args.folder))
     setting = undisturbed(folder, args.seed, args.stop)
     try:
