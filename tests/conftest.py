@@ -111,6 +111,23 @@ def tiny_catalogue(tiny_raw: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
+def restamp() -> Callable[[Path], None]:
+    """Give a product that a test has changed the digests of what it holds now."""
+    from astropy.io import fits
+
+    from platefiles.fitssums import add_sums, reserve
+
+    def stamp(path: Path) -> None:
+        with fits.open(path, mode="update") as hdus:
+            for hdu in hdus:
+                reserve(hdu.header)
+        with open(path, "r+b") as file:
+            add_sums(file)
+
+    return stamp
+
+
+@pytest.fixture(scope="session")
 def write_project() -> Callable[..., Path]:
     """Write a project file for the tiny set, with further keys, and return its path."""
 

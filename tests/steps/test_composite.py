@@ -101,15 +101,15 @@ def test_white_by_stars_of_known_colour(channels, tmp_path):
         (["mag_VT", "mag_BT"], False, "no a0_star: no stars of known colour"),
     ],
 )
-def test_a_white_that_is_not_to_be_had(channels, tmp_path, bands, broadband, note):
+def test_a_white_that_is_not_to_be_had(channels, tmp_path, restamp, bands, broadband, note):
     """Where the wanted white cannot be found, the mean star stands in, and the header says why."""
     cube, stars = tmp_path / "cube.fits", _catalogue(channels)
     solution = bands and _solution(tmp_path, stars={k: stars[k] for k in ("x", "y", *bands)})
     job = {"project": "p", "settings": {}, "code": "0", "broadband": broadband}
     for path in channels.values():
-        _give_record(path)
+        _give_record(path, restamp)
     if solution:
-        _give_record(solution)
+        _give_record(solution, restamp)
     white = Colour(white="a0_star")
     map_channels(channels, cube, RGB, white, job=job, path_to_solution=solution)
     header = read_image(cube)[1]
@@ -119,11 +119,12 @@ def test_a_white_that_is_not_to_be_had(channels, tmp_path, bands, broadband, not
     assert header["WHITE1"] == pytest.approx(20, rel=0.01)
 
 
-def _give_record(path):
+def _give_record(path, restamp):
     """Append the record of a product that was made of nothing."""
     job = {"project": "p", "settings": {}, "code": "0", "channel": path.stem}
     with fits.open(path, mode="append") as hdus:
         hdus.append(record_hdu("integrate", path, job, {}))
+    restamp(path)
 
 
 def _solution(folder, world=(), stars=None):

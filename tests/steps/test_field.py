@@ -94,12 +94,13 @@ def test_limit_agrees_with_the_ccd_equation(field, channel):
     assert row["zero_point_mag"] > 15
 
 
-def test_an_unknown_exposure_is_told_as_such(field, tmp_path):
+def test_an_unknown_exposure_is_told_as_such(field, tmp_path, restamp):
     """Of lights whose headers have none, limits are told and hours are not."""
     plan = field.plan
     with fits.open(plan.registration_path("g")) as hdus:
         hdus["TRANSFORMS"].data["exposure_s"][0] = 0.0
-        hdus.writeto(tmp_path / "g.fits", checksum=True)
+        hdus.writeto(tmp_path / "g.fits")
+    restamp(tmp_path / "g.fits")
     job = json.loads(plan.depth_job()) | {"channels": ["g"]}
     measures = [plan.measures_path("g", night) for night in plan.nights("g")]
     paths = (plan.solution_path, plan.zero_points_path, [plan.channel_path("g")])
@@ -205,13 +206,14 @@ def test_lists_hold_the_same_sources(field, tmp_path):
     assert {"Tern 1", "Tern 2"} <= names
 
 
-def test_field_that_shows_nothing_is_told(field, tmp_path):
+def test_field_that_shows_nothing_is_told(field, tmp_path, restamp):
     """Where no star tells what a star looks like, the product is empty and says why."""
     blank = tmp_path / "g.fits"
     with fits.open(field.plan.channel_path("g")) as hdus:
         noise = np.random.default_rng(1).standard_normal(hdus["SCI"].data.shape)
         hdus["SCI"].data[:] = noise * np.sqrt(np.nanmedian(hdus["VAR"].data))
         hdus.writeto(blank)
+    restamp(blank)
     plan, path = field.plan, tmp_path / "sources.fits"
     channels = [blank, plan.channel_path("b"), plan.channel_path("ha")]
     job = json.loads(plan.sources_job())
@@ -285,8 +287,8 @@ def test_overlay_has_the_size_of_the_picture_and_no_ground(field, picture, cube,
 
 def test_picture_of_another_size_is_refused(field, cube, tmp_path):
     """A picture that is not that of the grid cannot be drawn over, and it is told."""
-    path = tmp_path / "small.png"
-    Image.new("RGB", (100, 80)).save(path)
+    path, label = tmp_path / "small.png", Label("Tiny", "none", "none", "platelog 0")
+    write_picture(path, np.zeros((80, 100, 3), np.uint16), label)
     with pytest.raises(UserError, match="100 x 80 pixels, .* or 310 x 234 without"):
         _annotated(field, path, cube, tmp_path / "a.png")
 
