@@ -117,7 +117,7 @@ def test_the_channel_lists_cores_and_says_so(calibrated):
     assert min(peaks) > 0.5 * CLIP
 
 
-def test_pictures_draw_cores_white(calibrated, tmp_path):
+def test_pictures_draw_cores_white(calibrated, tmp_path, restamp):
     """In the cube the cores of all channels are marked; the picture is white in the large ones."""
     channels = {name: Path(calibrated.make_channel(name)) for name in "gb"}
     colours = {"red": {"g": 1.0}, "green": {"g": 0.6, "b": 0.4}, "blue": {"b": 1.0}}
@@ -132,6 +132,7 @@ def test_pictures_draw_cores_white(calibrated, tmp_path):
     with fits.open(tmp_path / "cube.fits") as hdus:
         del hdus["CORES"]
         hdus.writeto(tmp_path / "without.fits")
+    restamp(tmp_path / "without.fits")
     plain = composite(tmp_path / "without.fits", [tmp_path / "b.png"], stretch, "T", crop="none")
     np.testing.assert_array_equal(drawn.pixels[percent == 0], plain.pixels[percent == 0])
     wide = cores["radius_px"] > 3
