@@ -80,7 +80,7 @@ def _not_opened(path: Path, problem: OSError) -> str:
     if problem.filename == os.fspath(path) and path.exists():
         owner = _owner(path)
         return f"{path} belongs to {owner} ({why}); run as {owner}, or name another --directory"
-    return f"{path.parent} cannot be written ({why}); mend it, or name another --directory"
+    return f"{path.parent} cannot be written ({why}); solve this, or name another --directory"
 
 
 def _owner(path: Path) -> str:

@@ -171,7 +171,7 @@ def test_catalogue_that_cannot_be_read_holds_nothing_up(bench, tmp_path):
     assert "has no columns ra and dec in degrees (it has name, mag)" in read_refusal(path)
 
 
-def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, tmp_path):
+def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, as_scanned, tmp_path):
     """A frame whose coordinates are texts is placed by them; the stars agree."""
     sky_map = read_map(placed.plan.solution_path)
     frame = placed.plan.by_id[placed.plan.pinned.reference]
@@ -182,7 +182,7 @@ def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, tmp_pa
         fits.setval(raw, card[0], value=str(card[1]))
     measures = placed.plan.measures_path(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
-    job = json.loads(placed.plan.solution_job())
+    job = as_scanned(json.loads(placed.plan.solution_job()), [raw])
     place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "header"
@@ -192,7 +192,7 @@ def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, tmp_pa
     np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), sky_map.sky(3.0, 5.0), atol=1e-7)
 
 
-def test_stars_go_before_a_header_that_is_wrong(placed, tmp_path):
+def test_stars_go_before_a_header_that_is_wrong(placed, as_scanned, tmp_path):
     """Coordinates that the stars contradict are left aside, and the stars believed."""
     frame = placed.plan.by_id[placed.plan.pinned.reference]
     raw = tmp_path / "raw.fits"
@@ -203,7 +203,7 @@ def test_stars_go_before_a_header_that_is_wrong(placed, tmp_path):
     fits.setval(raw, "CRVAL2", value=30.03)
     measures = placed.plan.measures_path(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
-    job = json.loads(placed.plan.solution_job())
+    job = as_scanned(json.loads(placed.plan.solution_job()), [raw])
     place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "stars"

@@ -164,7 +164,7 @@ def test_connection_that_stays_broken_is_one_sentence(object_server):
 
 def test_missing_bucket_and_object_are_one_sentence_each(bucket):
     """They are told apart."""
-    with pytest.raises(UserError, match=r"s3://no-such-bucket/x: there is no such bucket: mend"):
+    with pytest.raises(UserError, match=r"s3://no-such-bucket/x: there is no such bucket: correct"):
         list_objects(bucket.client, "s3://no-such-bucket/x")
     with pytest.raises(UserError, match=r"/gone\.fits: is not there any more"):
         fetch_object(bucket.client, f"{bucket.url}/gone.fits", io.BytesIO())

@@ -53,7 +53,7 @@ def test_read_only_results(home, told):
     with _locked(home.results.parent):
         (line,) = told()
     assert line == (
-        f"{home.results.parent} cannot be written (Permission denied); mend it, or name another "
+        f"{home.results.parent} cannot be written (Permission denied); solve this, or name another "
         "--directory"
     )
 
@@ -61,7 +61,7 @@ def test_read_only_results(home, told):
 @pytest.mark.parametrize(
     ("place", "sentence"),
     [
-        ("", "results/tiny/frames.tsv: Permission denied; mend it and start the run again"),
+        ("", "results/tiny/frames.tsv: Permission denied; solve this and start the run again"),
         ("logs/composite", "{results}/logs/composite/ha-in-red_png.log: Permission denied"),
         ("picture", f"FAILED: composite tiny ha-in-red png: {{results}}/{PICTURE}: Permission de"),
         ("benchmarks/composite", "results/tiny/benchmarks/composite/ha-in-red_png.tsv: Permission"),
