@@ -16,6 +16,7 @@ from integrate import integrate
 from map_channels import map_channels
 from place_on_sky import outcome_cards
 
+from platefiles.fingerprint import file_fingerprint
 from platefiles.fitsfile import image_hdu, read_image, write_product
 from platefiles.placing import Outcome
 from platefiles.recipe import Colour
@@ -71,7 +72,7 @@ def products(complete, finished, restamp, tmp_path_factory):
     write_product(few / "bent.fits", [], [image_hdu(np.ones((90, 160), "f4"), "SCI", cards)])
     _identify_nothing(complete.results, few, restamp)
     _calibrate_with_overscan(complete, few)
-    _integrate_without_gain(complete.results, few)
+    _integrate_without_gain(complete.results, few, restamp)
     more = [few / f"{name}.fits" for name in ("cube", "bent", "sources", "overscan", "adu")]
     return [*found, *more, refused]
 
@@ -86,14 +87,16 @@ def _calibrate_with_overscan(home, folder):
     job["sub"] |= {"bias": None, "dark": None, "flat": None, "sections": sections}
     padded = np.pad(pixels, ((0, 0), (0, 16)), constant_values=500)
     fits.PrimaryHDU(padded).writeto(folder / "raw.fits")
+    job["sub"]["fingerprint"] = file_fingerprint(folder / "raw.fits")
     calibrate_sub(folder / "raw.fits", [], folder / "overscan.fits", job)
 
 
-def _integrate_without_gain(results, folder):
+def _integrate_without_gain(results, folder, restamp):
     """Integrate a channel of a camera whose gain only the noise of the sky tells."""
     with fits.open(results / "registration" / "g.fits") as hdus:
         hdus["TRANSFORMS"].data["light_variance"] = 0.5
-        hdus.writeto(folder / "registration.fits", checksum=True)
+        hdus.writeto(folder / "registration.fits")
+    restamp(folder / "registration.fits")
     job = json.loads(read_record(results / "channels" / "g.fits").making.job)
     for sub in job["subs"]:
         sub |= {"bias": None, "dark": None, "flat": None, "egain": None}
