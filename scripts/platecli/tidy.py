@@ -30,8 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--gone",
         action="store_true",
-        help="also delete what was made of raw frames that are not there any more: nothing can "
-        "make it again",
+        help="also delete products whose raw frames are missing; they cannot be made again",
     )
     add_directory(parser)
     parser.epilog = (

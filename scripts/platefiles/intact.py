@@ -38,7 +38,7 @@ _turn = Lock()
 def check_product(path: str | Path, extname: str | int | None = None) -> None:
     """Make sure that a product is what was written, as far as it is going to be read.
 
-    What is made of a provisional product is provisional, too (`platefiles.provisional`).
+    A product made from a provisional one is provisional, too (`platefiles.provisional`).
 
     Parameters
     ----------
