@@ -141,6 +141,7 @@ def as_json(lineage: Lineage) -> dict[str, Any]:
                 "product": making.product,
                 "step": making.step,
                 "digest": making.digest,
+                "data": making.data,
                 "creator": making.creator,
                 "lock": making.lock,
                 "software": making.software,

@@ -7,6 +7,7 @@ import hashlib
 import math
 import os
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -94,8 +95,13 @@ def content_digest(path: str | Path) -> str:
     BrokenFits
         As `read_blocks`.
     """
+    return headers_digest(read_blocks(path))
+
+
+def headers_digest(blocks: Iterable[Block]) -> str:
+    """Return the same of headers that were read before."""
     digest = hashlib.sha256()
-    for block in read_blocks(path):
+    for block in blocks:
         digest.update(block.header)
     return digest.hexdigest()
 

@@ -11,14 +11,16 @@ import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
-from astropy.io import fits
 
 from platefiles.blocksums import BlockSum
 from platefiles.fitsblocks import Block, read_blocks
 from platefiles.provisional import JOB_DIGEST, PROVISIONAL, held_back
+
+if TYPE_CHECKING:
+    from astropy.io import fits  # slow to import
 
 ALL_ONES = 0xFFFFFFFF
 DATA_SHA, HEAD_SHA, DATA_SUMS, FILE_SIZE = "DATASHA", "HEADSHA", "DATABLK", "FILESIZE"
@@ -29,7 +31,7 @@ _VALUE = 10
 _NO_LETTERS = frozenset(b":;<=>?@[\\]^_`")
 
 
-def reserve(header: fits.Header) -> None:
+def reserve(header: "fits.Header") -> None:
     """Add the cards that `add_sums` fills, so that a header that is written has room for them.
 
     Parameters
@@ -79,6 +81,12 @@ def add_sums(target: BinaryIO, numbers: Mapping[str, int] | None = None, threads
     for block, header in zip(blocks, headers, strict=True):
         target.seek(block.start)
         target.write(header)
+
+
+def data_digests(blocks: Sequence[Block]) -> dict[str, str]:
+    """Return what headers tell of the data units of a product: ``DATASHA`` by name of the HDU."""
+    told = {block.name: block.text(DATA_SHA) for block in blocks}
+    return {name: sha256 for name, sha256 in told.items() if sha256 is not None}
 
 
 def data_sums(file: BinaryIO, block: Block) -> tuple[int, str, str]:

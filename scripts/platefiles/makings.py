@@ -39,6 +39,9 @@ class Making:
     texts : dict of str to str
         Content of files that are neither raw frames nor products: the lock file, as far as the
         step needs it.
+    data : dict of str to str
+        SHA-256 of each data unit of the product, `platefiles.fitssums.data_digests`, by the name
+        of its HDU; empty where ``digest`` is.
     """
 
     product: str
@@ -50,6 +53,7 @@ class Making:
     inputs: dict[str, tuple[str, ...]]
     digest: str = ""
     texts: dict[str, str] = field(default_factory=dict)
+    data: dict[str, str] = field(default_factory=dict)
 
     @property
     def products(self) -> list[str]:
@@ -160,9 +164,10 @@ def encoded(record: Record) -> str:
         inputs = {
             key: [numbers.get(name, name) for name in many] for key, many in making.inputs.items()
         }
-        own = making is record.making
         plain = {**asdict(making), "job": job, "inputs": inputs}
-        makings.append({**plain, "digest": "" if own else making.digest})
+        if making is record.making:
+            plain |= {"digest": "", "data": {}}
+        makings.append(plain)
     raws = [list(asdict(raw).values()) for raw in record.raws.values()]
     return canonical({"format": _FORMAT, "makings": makings, "raws": raws, "facts": facts})
 
@@ -213,8 +218,10 @@ def making_of(row: Mapping[str, Any]) -> Making:
     """
     inputs = {key: tuple(names) for key, names in row["inputs"].items()}
     making = Making(**{**row, "inputs": inputs})
-    texts = [value for key, value in asdict(making).items() if key not in ("inputs", "texts")]
-    texts += [*making.texts.values(), *(name for names in inputs.values() for name in names)]
+    tables = ("inputs", "texts", "data")
+    texts = [value for key, value in vars(making).items() if key not in tables]
+    texts += [*making.texts.values(), *making.data.values()]
+    texts += [name for names in inputs.values() for name in names]
     place = PurePosixPath(making.product)
     outside = place.is_absolute() or ".." in place.parts or not place.parts
     if outside or not all(isinstance(text, str) for text in texts):

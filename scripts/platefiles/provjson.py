@@ -60,6 +60,7 @@ def _add_making(document: ProvDocument, making: Making, names: dict[str, str]) -
     }
     if making.digest:
         facts["fact:digest"] = making.digest
+        facts["fact:data"] = canonical(making.data)
     document.entity(product, facts)
     settings = canonical(job["settings"])
     document.activity(

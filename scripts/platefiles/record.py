@@ -10,17 +10,20 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path, PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from astropy.io import fits
 
 from platefiles.errors import UserError
-from platefiles.fitsblocks import Block, BrokenFits, content_digest, read_blocks
+from platefiles.fitsblocks import Block, BrokenFits, headers_digest, read_blocks
+from platefiles.fitssums import data_digests
 from platefiles.intact import check_product
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import canonical, creator, digest, lock_digest, software
 from platefiles.record_checks import check_record
+
+if TYPE_CHECKING:
+    from astropy.io import fits
 
 EXTNAME = "RECORD"
 _DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, RecursionError)
@@ -79,7 +82,7 @@ def record_hdu(
     job: Mapping[str, Any],
     inputs: Inputs,
     texts: Mapping[str, str] | None = None,
-) -> fits.ImageHDU:
+) -> "fits.ImageHDU":
     """Return the HDU that a step appends to its product.
 
     Parameters
@@ -100,6 +103,8 @@ def record_hdu(
     UserError
         If a product among the inputs has no record.
     """
+    from astropy.io import fits  # slow to import, and not needed to read a record
+
     record = record_of_inputs(step, path, job, inputs, texts)
     data = np.frombuffer(record.text.encode("ascii"), dtype=np.uint8)
     return fits.ImageHDU(data, name=EXTNAME)
@@ -160,6 +165,7 @@ def measured_alone(record: Record, sub_id: str) -> Record:
         job=canonical(job),
         inputs={"raw": (making.inputs["raw"][number],), "masters": masters},
         digest="",
+        data={},
     )
     return Record({**record.makings, alone.product: alone}, record.raws).of(alone.product)
 
@@ -177,7 +183,7 @@ def results_of(path: str | Path, product: str) -> Path | None:
 
 
 def read_record(path: str | Path) -> Record:
-    """Read the record of a product; its last making has the digest of the file itself.
+    """Read the record of a product; its last making has the digests of the file itself.
 
     Raises
     ------
@@ -185,12 +191,14 @@ def read_record(path: str | Path) -> Record:
         If the file has no record that can be read.
     """
     try:
-        block = _block_of_record(path)
+        blocks = read_blocks(path)
+        block = _block_of_record(blocks)
         with open(path, "rb") as file:
             file.seek(block.data_start)
             record = decoded(file.read(block.data_bytes))
         check_record(record)
-        making = replace(record.making, digest=content_digest(path))
+        digests = {"digest": headers_digest(blocks), "data": data_digests(blocks)}
+        making = replace(record.making, **digests)
     except BrokenFits as error:
         msg = f"{path}: {error}; name a FITS file that a run has made, or make it again"
         raise UserError(msg) from None
@@ -204,14 +212,14 @@ def read_record(path: str | Path) -> Record:
 def has_record(path: str | Path) -> bool:
     """Say whether a file carries a record."""
     try:
-        _block_of_record(path)
+        _block_of_record(read_blocks(path))
     except BrokenFits:
         return False
     return True
 
 
-def _block_of_record(path: str | Path) -> Block:
-    for block in reversed(read_blocks(path)):
+def _block_of_record(blocks: Sequence[Block]) -> Block:
+    for block in reversed(blocks):
         if block.name == EXTNAME:
             return block
     msg = "carries no record of how it was made"

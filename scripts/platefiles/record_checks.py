@@ -69,9 +69,10 @@ def _check_names(making: Making) -> None:
         _refuse("a step or an input has an odd name")
     if not making.texts.keys() >= set(texts):
         _refuse("a text is missing")
-    if making.digest and not _DIGEST.fullmatch(making.digest):
+    digests = [making.digest] if making.digest else []
+    if not all(map(_DIGEST.fullmatch, [*digests, *making.data.values()])):
         _refuse("the digest of a product is none")
-    for text in (making.creator, making.lock, making.software):
+    for text in (making.creator, making.lock, making.software, *making.data):
         _check_text(text)
     for text in making.texts.values():
         text.encode("utf-8")

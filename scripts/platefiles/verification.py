@@ -3,7 +3,8 @@
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 from platefiles.digestsheet import NAME
@@ -23,7 +24,8 @@ from platefiles.findings import (
     Finding,
     Verification,
 )
-from platefiles.fitsblocks import content_digest
+from platefiles.fitsblocks import headers_digest, read_blocks
+from platefiles.fitssums import data_digests
 from platefiles.integrity import PICTURES, is_of_a_run
 from platefiles.jobnotes import FOLDER
 from platefiles.noted_plan import left_over
@@ -64,14 +66,15 @@ def verify(
     UserError
         If a path is not there, is no product, or a folder holds none.
     """
-    done, sheets = Verification(), DigestSheets()
+    done, sheets, present = Verification(), DigestSheets(), cache(_present)
     with ThreadPoolExecutor(_THREADS) as pool:
         faults, told = _followed([*_files(paths, sheets)], sheets, pool)
         left = left_over({path: facts.root for path, facts in told.items()})
         done.left_over = [os.fspath(path) for path in told if path in left]
         wanted = {path: facts for path, facts in told.items() if path not in left}
         for path, why in faults.items():
-            why = why or (_other_state(wanted[path], faults) if path in wanted else "")
+            if not why and path in wanted:
+                why = _other_state(wanted[path], faults, present)
             kind = _ENDINGS.get(path.suffix, TABLE)
             done.findings.append(Finding(kind, os.fspath(path), CHANGED if why else OK, why))
         _hold_against_sheets(done, told, sheets)
@@ -153,14 +156,41 @@ def _look_at_signatures(done: Verification, sheet: Path, signers: Path | None) -
 class _Told:
     """What an intact file tells: its lock, the results it lies in, and what it was made from.
 
-    The digest of each file that it was made from is either of all bytes or of the headers.
+    Of a file that it was made from, it tells the SHA-256 either of all bytes or of the headers and
+    of each data unit.
     """
 
     lock: str
     root: Path | None
     raws: dict[str, RawRecord]
-    made_from: dict[Path, str]
-    digest: Callable[[Path], str]
+    made_from: dict[Path, "_Content"]
+
+
+@dataclass(frozen=True)
+class _Content:
+    """SHA-256 of what a file holds, or held when something was made from it, as far as is told."""
+
+    file: str = ""
+    headers: str = ""
+    data: Mapping[str, str] = field(default_factory=dict)
+
+    def other_than(self, path: Path, present: "Callable[[Path, bool], _Content]") -> str:
+        """Name what is not as it was in a file, `_present`; empty if nothing is."""
+        now = present(path, bool(self.file))
+        if self.file:
+            return "" if now.file == self.file else "its bytes"
+        names = [n for n in {**self.data, **now.data} if self.data.get(n) != now.data.get(n)]
+        if self.data and names:
+            return f"the data of {', '.join(names)}"
+        return "" if now.headers == self.headers else "its headers"
+
+
+def _present(path: Path, whole: bool) -> _Content:
+    """What a file holds now: all of its bytes, or headers and data units by themselves."""
+    if whole:
+        return _Content(file=file_sha256(path))
+    blocks = read_blocks(path)
+    return _Content(headers=headers_digest(blocks), data=data_digests(blocks))
 
 
 def _files(paths: Iterable[str | Path], sheets: DigestSheets) -> Iterator[Path]:
@@ -203,18 +233,25 @@ def _told_by(path: Path) -> _Told:
         root = results_of(path, making.product) if making else None
         made_from = {}
         if making and root:
-            made_from = {root / name: origin.digest_of(name) for name in making.products}
-        return _Told(making.lock if making else "", root, {}, made_from, file_sha256)
+            made_from = {
+                root / name: _Content(file=origin.digest_of(name)) for name in making.products
+            }
+        return _Told(making.lock if making else "", root, {}, made_from)
     record = read_record(path)
     root = results_of(path, record.making.product)
     others = [m for m in record.makings.values() if m is not record.making and m.digest]
-    made_from = {root / making.product: making.digest for making in others} if root else {}
-    return _Told(record.making.lock, root, record.raws, made_from, content_digest)
+    made_from = {
+        root / making.product: _Content(headers=making.digest, data=making.data)
+        for making in (others if root else ())
+    }
+    return _Told(record.making.lock, root, record.raws, made_from)
 
 
-def _other_state(told: _Told, faults: Mapping[Path, str]) -> str:
+def _other_state(
+    told: _Told, faults: Mapping[Path, str], present: Callable[[Path, bool], _Content]
+) -> str:
     """Name what is there and intact, but not what the product was made from."""
-    for path, digest in told.made_from.items():
-        if faults.get(path) == "" and told.digest(path) != digest:
-            return f"was made from another {path} than is there now"
+    for path, content in told.made_from.items():
+        if faults.get(path) == "" and (other := content.other_than(path, present)):
+            return f"was made from another {path} than is there now: {other} differ"
     return ""

@@ -146,6 +146,7 @@ def made(whole, number, **change):
         {"job": []}, {"job": {}}, {"job": {"settings": []}}, {"job": {"settings": {}, "subs": 5}},
         {"job": {"settings": {}, "subs": [99_999]}}, {"job": {"settings": {}, "code": 5}},
         {"creator": "\u202ex"}, {"software": "x" * 20_000}, {"digest": "none"}, {"lock": "a\nb"},
+        {"data": []}, {"data": {"SCI": "none"}}, {"data": {"\x1b": "0" * 64}}, {"data": {"SCI": 5}},
     ],
 )  # fmt: skip
 def test_what_no_run_writes_is_refused(whole, product, change):

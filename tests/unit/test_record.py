@@ -50,6 +50,8 @@ def test_what_is_written_is_what_is_read(tmp_path, invented):
     assert found.raws == record.raws
     assert json.loads(found.making.job) == job
     assert found.making.digest == content_digest(path)
+    with fits.open(path) as hdus:
+        assert found.making.data == {hdu.name: hdu.header["DATASHA"] for hdu in hdus[1:]}
     assert found.making.product == "picture/b.fits"
     text = fits.getdata(path, "RECORD").tobytes().decode("ascii")
     assert text == found.text

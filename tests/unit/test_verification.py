@@ -1,13 +1,15 @@
 import hashlib
+import json
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from platefiles.findings import CHANGED, MISSING, OK
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.noted_plan import note_products
 from platefiles.provenance import making_cards
-from platefiles.record import RawRecord, record_hdu
+from platefiles.record import RawRecord, read_record, record_hdu
 from platefiles.verification import verify
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}
@@ -33,6 +35,24 @@ def master(tmp_path):
         ],
     )
     return path
+
+
+def write_dark(master):
+    """Write what is made of the master, beside it, and return its path."""
+    path, job = master.with_name("dark_a.fits"), {**JOB, "master": "dark_a", "frames": []}
+    hdus = [image_hdu(np.ones((3, 4), np.float32), "SCI")]
+    record = record_hdu("master_dark", path, job, {"masters": [master]})
+    write_product(path, making_cards("master_dark", job), [*hdus, record])
+    return path
+
+
+def written_again(master, value=0.0, cards=()):
+    """Write the master with other pixels, or with more cards, and the record that it had."""
+    with fits.open(master) as hdus:
+        record = fits.ImageHDU(hdus["RECORD"].data.copy(), name="RECORD")
+    image = image_hdu(np.full((3, 4), value, np.float32), "SCI")
+    job = json.loads(read_record(master).making.job)
+    write_product(master, [*making_cards("master_bias", job), *cards], [image, record])
 
 
 def put(folder, name, content):
@@ -97,6 +117,26 @@ def test_products_of_an_earlier_plan_are_told_apart(master, tmp_path):
     content[len(content) // 2] ^= 4
     master.write_bytes(content)
     assert verify([master], [tmp_path / "raw"]).count(CHANGED) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "other"),
+    [({"value": 1.0}, "the data of SCI"), ({"cards": [("NOTE", "new")]}, "its headers")],
+)
+def test_what_a_product_was_made_from_is_compared_unit_by_unit(master, tmp_path, change, other):
+    """The record lists the SHA-256 of each data unit, so that what differs can be named."""
+    for name, content in CONTENTS.items():
+        put(tmp_path / "raw", name, content)
+    dark = write_dark(master)
+    below = read_record(dark).makings["calibration/bias_a.fits"]
+    with fits.open(master) as hdus:
+        assert below.data == {hdu.name: hdu.header["DATASHA"] for hdu in hdus[1:]}
+    written_again(master)
+    assert verify([dark], [tmp_path / "raw"]).count(CHANGED) == 0
+    written_again(master, **change)
+    done = verify([dark], [tmp_path / "raw"])
+    whys = {finding.name: finding.why for finding in done.findings if finding.state == CHANGED}
+    assert whys == {f"{dark}": f"was made from another {master} than is there now: {other} differ"}
 
 
 def test_frames_in_object_storage_are_said_to_be_there(master, tmp_path):

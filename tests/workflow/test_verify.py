@@ -165,11 +165,12 @@ def test_a_product_made_from_another_state_is_told(copy, command_line):
     (copy.results / "digests.sha256").unlink()
     said = verified(command_line, cube, expected=1)
     assert "no digests.sha256 in " in said
-    assert f"changed  {cube}: was made from another {channel} than is there now\n" in said
+    assert f"changed  {cube}: was made from another {channel} than is there now: the data" in said
     shutil.copyfile(channel, cube)
     picture = of_kind(copy, "png")
     said = verified(command_line, picture, expected=1)
-    assert f"changed  {picture}: was made from another {cube} than is there now\n" in said
+    other = f"was made from another {cube} than is there now: its bytes differ"
+    assert f"changed  {picture}: {other}\n" in said
 
 
 def test_another_lock_is_told_and_is_no_fault(complete, command_line, checkout):
