@@ -15,6 +15,7 @@ from platefiles.altered import CODE, altered
 from platefiles.changed_settings import changed_settings
 from platefiles.errors import UserError
 from platefiles.picture_source import product_of, record_of
+from platefiles.provisional import MADE_WITHOUT
 from platefiles.sub_rows import read_sub_rows
 from platefiles.why_not import first_name, frames_beside, why_not
 
@@ -124,6 +125,8 @@ def _head(lineage: Lineage) -> list[str]:
     if code:
         lines.append(f"  by other code than that of this checkout: {', '.join(code)}")
     lines += [f"  {what} {a}, here {b}" for what, a, b in found if not what.startswith(CODE)]
+    if root.provisional:
+        lines.append(f"  provisional: {MADE_WITHOUT}; `run` makes it again")
     return [*lines, ""]
 
 
@@ -142,6 +145,7 @@ def as_json(lineage: Lineage) -> dict[str, Any]:
                 "step": making.step,
                 "digest": making.digest,
                 "data": making.data,
+                "provisional": making.provisional,
                 "creator": making.creator,
                 "lock": making.lock,
                 "software": making.software,

@@ -97,6 +97,8 @@ def _step_words(lineage: Lineage, making: Making, job: dict, in_full: bool) -> s
         words += f", code {job.get('code', 'unknown')}"
     if not making.digest and making is not lineage.root:
         words += ", of the reference of the grid alone"
+    if making.provisional:
+        words += ", provisional"
     return words
 
 

@@ -13,6 +13,7 @@ from platecli.screen import show
 from platefiles.digestsheet import NAME
 from platefiles.findings import CHANGED, KINDS, MISSING, OK, Verification
 from platefiles.provenance import lock_digest
+from platefiles.provisional import MADE_WITHOUT, PROVISIONAL
 from platefiles.slug import escape
 from platefiles.verification import verify
 
@@ -72,6 +73,7 @@ def as_json(done: Verification) -> str:
         "signers": done.signers,
         "not_kept": sorted(done.gone | done.not_kept),
         "not_listed": sorted(done.unlisted),
+        "provisional": sorted(done.provisional),
         "without_sheet": sorted(done.without_sheet),
         "lock": lock_digest(),
     }
@@ -94,6 +96,7 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
         yield f"signed   {escape(_shown(sheet))}: by {escape(who)}"
     if done.left_over:
         yield from _left_over_lines(done)
+    yield from _provisional_lines(done)
     if done.gone:
         yield f"{_count(len(done.gone), 'product')} on the way from the raw frames not kept"
     if others := sorted(done.not_kept - done.gone):
@@ -108,6 +111,16 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
             "what they were; the next run writes it"
         )
     yield _summary(done)
+
+
+def _provisional_lines(done: Verification) -> Iterable[str]:
+    files = sorted(done.provisional - {*done.left_over})
+    for path in files:
+        yield f"{PROVISIONAL} {escape(_shown(path))}"
+    if files:
+        are, them = ("is", "it") if len(files) == 1 else ("are", "them")
+        many = _count(len(files), "file")
+        yield f"{many} {are} provisional: {MADE_WITHOUT}; `run` makes {them} again"
 
 
 def _left_over_lines(done: Verification) -> Iterable[str]:

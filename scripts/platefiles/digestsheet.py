@@ -17,7 +17,12 @@ from platefiles.wholefile import write_if_changed
 
 NAME = "digests.sha256"
 SEAL = ".digests"
-"""Hidden file beside a sheet that holds the digest of the sheet itself, in a line of one."""
+"""Hidden file beside a sheet that holds the digest of the sheet itself, in a line of one.
+
+Further lines are those of files that no job makes, so that the sheet is not their only witness.
+"""
+
+_OF_NO_JOB = ("frames.tsv",)
 
 _LINE = re.compile(r"(\\?)([0-9a-f]{64})  (.+)")
 _ESCAPES = {"\\": r"\\", "\n": r"\n", "\r": r"\r"}
@@ -45,7 +50,9 @@ def write_digest_sheet(folder: str | Path, digests: Mapping[str, str]) -> bool:
     """Write the sheet of a folder if it changed; return whether it did."""
     content = sheet_text(digests).encode("utf-8", "surrogateescape")
     written = write_if_changed(Path(folder) / NAME, content)
-    write_if_changed(Path(folder) / SEAL, _line(NAME, hashlib.sha256(content).hexdigest()))
+    seal = {NAME: hashlib.sha256(content).hexdigest()}
+    seal |= {name: digests[name] for name in _OF_NO_JOB if name in digests}
+    write_if_changed(Path(folder) / SEAL, sheet_text(seal))
     return written
 
 
@@ -74,7 +81,14 @@ def is_sealed(path: str | Path) -> bool | None:
     seal = Path(path).with_name(SEAL)
     if not seal.is_file():
         return None
-    return seal.read_bytes() == _line(NAME, file_sha256(path)).encode()
+    return read_lines(seal)[0].get(NAME) == file_sha256(path)
+
+
+def read_seal(folder: str | Path) -> dict[str, str]:
+    """Return the digests of files that no job makes, as they were when a sheet was written."""
+    seal = Path(folder) / SEAL
+    digests = read_lines(seal)[0] if seal.is_file() else {}
+    return {name: digests[name] for name in _OF_NO_JOB if name in digests}
 
 
 def read_digest_sheet(path: str | Path) -> dict[str, str]:
@@ -85,13 +99,30 @@ def read_digest_sheet(path: str | Path) -> dict[str, str]:
     UserError
         If a line of it is none of a sheet.
     """
-    digests = {}
+    digests, odd = read_lines(path)
+    if odd:
+        msg = f"{path}:{odd[0]}: is no line of digests; the next run writes the sheet again"
+        raise UserError(msg)
+    return digests
+
+
+def read_lines(path: str | Path) -> tuple[dict[str, str], list[int]]:
+    """Read what can be read of a sheet that may be damaged.
+
+    Returns
+    -------
+    digests : dict of str to str
+        As from `read_digest_sheet`.
+    odd : list of int
+        Numbers of the lines that are none of a sheet.
+    """
+    digests, odd = {}, []
     content = Path(path).read_bytes().decode("utf-8", "surrogateescape")
     for number, line in enumerate(content.removesuffix("\n").split("\n") if content else (), 1):
         found = _LINE.fullmatch(line)
-        if found is None or os.path.isabs(found[3]):
-            msg = f"{path}:{number}: is no line of digests; the next run writes the sheet again"
-            raise UserError(msg)
-        name = _ESCAPED.sub(lambda m: _LETTERS[m[1]], found[3]) if found[1] else found[3]
-        digests[name] = found[2]
-    return digests
+        if found is None or os.path.isabs(found[3]) or "\0" in line:
+            odd.append(number)
+        else:
+            name = _ESCAPED.sub(lambda m: _LETTERS[m[1]], found[3]) if found[1] else found[3]
+            digests[name] = found[2]
+    return digests, odd

@@ -55,6 +55,9 @@ class Verification:
     unlisted : set of str
         Files that the sheet of digests beside them does not list as they are, since jobs made
         them after it was written, as in a run that was killed.
+    provisional : set of str
+        Products that a run makes again, since a raw frame was not as it had been scanned when they
+        were made: `platefiles.provisional`.
     without_sheet : set of str
         Results that have no sheet of digests, so that tables and logs have no witness.
     """
@@ -67,6 +70,7 @@ class Verification:
     signers: dict[str, str] = field(default_factory=dict)
     not_kept: set[str] = field(default_factory=set)
     unlisted: set[str] = field(default_factory=set)
+    provisional: set[str] = field(default_factory=set)
     without_sheet: set[str] = field(default_factory=set)
 
     def count(self, state: str) -> int:

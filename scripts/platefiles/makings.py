@@ -42,6 +42,9 @@ class Making:
     data : dict of str to str
         SHA-256 of each data unit of the product, `platefiles.fitssums.data_digests`, by the name
         of its HDU; empty where ``digest`` is.
+    provisional : bool
+        Whether a raw frame was not as it should be, see `platefiles.provisional`; False in the
+        text of the product's own record, where its header tells.
     """
 
     product: str
@@ -54,6 +57,7 @@ class Making:
     digest: str = ""
     texts: dict[str, str] = field(default_factory=dict)
     data: dict[str, str] = field(default_factory=dict)
+    provisional: bool = False
 
     @property
     def products(self) -> list[str]:
@@ -166,7 +170,7 @@ def encoded(record: Record) -> str:
         }
         plain = {**asdict(making), "job": job, "inputs": inputs}
         if making is record.making:
-            plain |= {"digest": "", "data": {}}
+            plain |= {"digest": "", "data": {}, "provisional": False}
         makings.append(plain)
     raws = [list(asdict(raw).values()) for raw in record.raws.values()]
     return canonical({"format": _FORMAT, "makings": makings, "raws": raws, "facts": facts})
@@ -218,13 +222,14 @@ def making_of(row: Mapping[str, Any]) -> Making:
     """
     inputs = {key: tuple(names) for key, names in row["inputs"].items()}
     making = Making(**{**row, "inputs": inputs})
-    tables = ("inputs", "texts", "data")
-    texts = [value for key, value in vars(making).items() if key not in tables]
+    others = ("inputs", "texts", "data", "provisional")
+    texts = [value for key, value in vars(making).items() if key not in others]
     texts += [*making.texts.values(), *making.data.values()]
     texts += [name for names in inputs.values() for name in names]
     place = PurePosixPath(making.product)
     outside = place.is_absolute() or ".." in place.parts or not place.parts
-    if outside or not all(isinstance(text, str) for text in texts):
+    plain = all(isinstance(text, str) for text in texts) and isinstance(making.provisional, bool)
+    if outside or not plain:
         msg = "no making of a product"
         raise ValueError(msg)
     return making

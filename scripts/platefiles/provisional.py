@@ -16,6 +16,9 @@ JOB_DIGEST = "JOBDIG"
 PROVISIONAL = "provisional"
 """What stands there in place of the digest of the job."""
 
+MADE_WITHOUT = "a raw frame was not as it had been scanned when it was made"
+"""What that means, for people."""
+
 _met: list[str] = []
 
 

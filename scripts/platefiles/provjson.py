@@ -73,6 +73,7 @@ def _add_making(document: ProvDocument, making: Making, names: dict[str, str]) -
             "fact:settings_digest": digest(settings),
             "fact:code": job.get("code", "unknown"),
             "fact:lock": making.lock,
+            "fact:provisional": making.provisional,
         },
     )
     document.wasAssociatedWith(activity, agent)

@@ -20,6 +20,7 @@ from platefiles.fitssums import data_digests
 from platefiles.intact import check_product
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import canonical, creator, digest, lock_digest, software
+from platefiles.provisional import JOB_DIGEST, PROVISIONAL, held_back
 from platefiles.record_checks import check_record
 
 if TYPE_CHECKING:
@@ -136,7 +137,11 @@ def single_making(
     """Return a making by the software that runs; inputs as they stand in `Making`."""
     made_by = (creator(), lock_digest(), software())
     product = product_name(step, path, job)
-    return Making(product, step, canonical(job), *made_by, dict(inputs), texts=dict(texts or {}))
+    return Making(
+        *(product, step, canonical(job), *made_by, dict(inputs)),
+        texts=dict(texts or {}),
+        provisional=bool(held_back()),
+    )
 
 
 def measured_alone(record: Record, sub_id: str) -> Record:
@@ -183,7 +188,7 @@ def results_of(path: str | Path, product: str) -> Path | None:
 
 
 def read_record(path: str | Path) -> Record:
-    """Read the record of a product; its last making has the digests of the file itself.
+    """Read the record of a product; its last making has what its headers tell of the file itself.
 
     Raises
     ------
@@ -197,8 +202,12 @@ def read_record(path: str | Path) -> Record:
             file.seek(block.data_start)
             record = decoded(file.read(block.data_bytes))
         check_record(record)
-        digests = {"digest": headers_digest(blocks), "data": data_digests(blocks)}
-        making = replace(record.making, **digests)
+        making = replace(
+            record.making,
+            digest=headers_digest(blocks),
+            data=data_digests(blocks),
+            provisional=blocks[0].text(JOB_DIGEST) == PROVISIONAL,
+        )
     except BrokenFits as error:
         msg = f"{path}: {error}; name a FITS file that a run has made, or make it again"
         raise UserError(msg) from None

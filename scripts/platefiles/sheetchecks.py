@@ -9,14 +9,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from threading import Lock
 
-from platefiles.digestsheet import NAME, SEAL, is_sealed, read_digest_sheet
-from platefiles.errors import UserError
+from platefiles.digestsheet import NAME, SEAL, is_sealed, read_lines, read_seal
 from platefiles.integrity import PICTURES, fault
-from platefiles.jobnotes import FOLDER, hidden_note, logged_note
+from platefiles.jobwitness import jobs_of
 from platefiles.provenance import file_sha256
+from platefiles.provisional import PROVISIONAL
 
 _LEVELS_UP = 3
-_LOGS = "logs"
+_PINS = ".yaml"
 _REMEDY = "the next run writes the sheet again"
 
 
@@ -36,64 +36,74 @@ class DigestSheet:
         What is wrong with it, as a sentence goes on; empty as long as nothing was found.
     listed : dict of Path to str
         SHA-256 by path.
+    known : set of Path
+        These and, where the sheet is damaged, files that notes of jobs tell of.
     behind : list of Path
         Files that jobs have made again since it was written, as far as they were looked at.
+    provisional : list of Path
+        Files whose jobs have noted that they are provisional, as far as they were looked at.
     """
 
     def __init__(self, folder: Path):
         self.path, self.problem = folder / NAME, ""
-        self.listed: dict[Path, str] = {}
         self.behind: list[Path] = []
-        try:
-            digests = read_digest_sheet(self.path)
-            self.listed = {_place(folder, path): sha256 for path, sha256 in digests.items()}
-        except UserError as error:
-            self.problem = str(error).partition(": ")[2]
+        self.provisional: list[Path] = []
+        digests, odd = read_lines(self.path)
+        self.listed = {_place(folder, path): sha256 for path, sha256 in digests.items()}
+        if odd:
+            self.problem = f"line {odd[0]} is no line of digests; {_REMEDY}"
         self._is_sealed = is_sealed(self.path)
         if self._is_sealed is False:
             self.problem = f"is not as it was written, {SEAL} beside it tells; {_REMEDY}"
-        hidden = [note for path in _files_in(folder / FOLDER) if (note := hidden_note(path))]
-        logged = (logged_note(path) for path in _files_in(folder / _LOGS))
-        self._noted = {note.sha256 for note in logged if note}
-        self._noted |= {
-            sha256 for note, log_sha256 in hidden for sha256 in (note.sha256, log_sha256)
-        }
+        self._jobs = jobs_of(folder)
+        notes = [note for job in self._jobs for note in job.notes]
+        self._noted = {note.sha256 for note in notes} | {job.log_sha256 for job in self._jobs}
+        self._made_for_now = {note.sha256 for note in notes if note.job == PROVISIONAL}
+        told = {path: told for job in self._jobs for path, told in job.witnessed(folder)}
+        told |= {folder / name: {sha256} for name, sha256 in read_seal(folder).items()}
+        self._told = {path: digests for path, digests in told.items() if path.is_file()}
+        self.known = {*self.listed, *(self._told if self.problem else ())}
 
     def fault(self, path: Path) -> str:
-        """Say what is wrong with a file that the sheet lists; empty if nothing is.
+        """Say what is wrong with one of the `known` files; empty if nothing is.
 
         Parameters
         ----------
         path : Path
             There, and a file.
         """
-        listed, present = self.listed[path], file_sha256(path)
+        listed, present = self.listed.get(path), file_sha256(path)
+        if present in self._made_for_now and path.suffix != _PINS:
+            self.provisional.append(path)
         if present == listed and listed in self._noted:
             return ""
         own = own_fault(path)
-        if present == listed:
+        if own or present == listed:
             return own
-        if present in self._noted - {*self.listed.values()} and not own:
-            if self._is_sealed:
-                self.behind.append(path)
+        is_noted = present in self._noted - {*self.listed.values()}
+        if is_noted and self._is_sealed:
+            self.behind.append(path)
+        elif is_noted or (listed is not None and _is_misspelt(listed, present)):
             told = f"its digest of {path.name} is not the one that the job noted; {_REMEDY}"
-            self.problem = self.problem or ("" if self._is_sealed else told)
-            return ""
-        return own or f"its SHA-256 is not the one in {NAME}"
+            self.problem = self.problem or told
+        elif listed is not None:
+            return f"its SHA-256 is not the one in {NAME}"
+        elif present not in self._told.get(path, {present}):
+            return f"its SHA-256 is not the one that was noted beside {NAME}"
+        return ""
 
     def damaged_notes(self) -> Iterator[tuple[Path, str]]:
         """Find hidden notes that are none, or that log and sheet contradict, with what is wrong."""
-        folder = self.path.parent
-        for path in _files_in(folder / FOLDER):
-            inside = os.path.relpath(path, folder / FOLDER)
-            log = folder / _LOGS / f"{inside}.log"
-            found = hidden_note(path)
-            if found is None:
-                yield path, "is no note of a job"
+        for job in self._jobs:
+            log = job.log if job.log in self.listed else Path(os.path.realpath(job.log))
+            if not job.place.is_file():
+                continue
+            if job.hidden is None:
+                yield job.place, "is no note of a job"
             elif log in self.listed and log.is_file():
-                agrees = found == (logged_note(log), self.listed[log])
+                agrees = job.hidden == (job.logged, self.listed[log])
                 if not agrees and file_sha256(log) == self.listed[log]:
-                    yield path, "does not say what the log of the job says"
+                    yield job.place, "does not say what the log of the job says"
 
 
 class DigestSheets:
@@ -116,10 +126,10 @@ class DigestSheets:
         return own_fault(path) if sheet is None else sheet.fault(path)
 
     def listing(self, path: Path) -> DigestSheet | None:
-        """Return the sheet that lists a file: of a folder that it lies in, or of one in hand."""
+        """Return the sheet that knows of a file: of a folder that it lies in, or of one in hand."""
         near = (self.of_folder(folder) for folder in path.parents[:_LEVELS_UP])
         every = (*near, *self.opened)
-        return next((sheet for sheet in every if sheet and path in sheet.listed), None)
+        return next((sheet for sheet in every if sheet and path in sheet.known), None)
 
     @property
     def opened(self) -> list[DigestSheet]:
@@ -140,5 +150,6 @@ def _place(folder: Path, path: str) -> Path:
     return Path(os.path.normpath(folder / path))
 
 
-def _files_in(folder: Path) -> list[Path]:
-    return sorted(path for path in folder.rglob("*") if path.is_file() and path.suffix != ".part")
+def _is_misspelt(listed: str, present: str) -> bool:
+    """Tell a damaged digest from that of other bytes, which has no more than some digits alike."""
+    return sum(map(str.__eq__, listed, present)) > len(present) // 2

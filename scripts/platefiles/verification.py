@@ -69,6 +69,7 @@ def verify(
     done, sheets, present = Verification(), DigestSheets(), cache(_present)
     with ThreadPoolExecutor(_THREADS) as pool:
         faults, told = _followed([*_files(paths, sheets)], sheets, pool)
+        _name_provisional(done, told, sheets)
         left = left_over({path: facts.root for path, facts in told.items()})
         done.left_over = [os.fspath(path) for path in told if path in left]
         wanted = {path: facts for path, facts in told.items() if path not in left}
@@ -111,6 +112,15 @@ def _followed(
         told |= {path: _told_by(path) for path in whole}
         waiting = [p for path in whole for p in told[path].made_from if p.is_file()]
     return faults, told
+
+
+def _name_provisional(
+    done: Verification, told: "Mapping[Path, _Told]", sheets: DigestSheets
+) -> None:
+    """Find what is provisional: FITS files and pictures tell, and notes of the jobs of the rest."""
+    done.provisional = {os.fspath(path) for path, facts in told.items() if facts.provisional}
+    for sheet in sheets.opened:
+        done.provisional |= {os.fspath(path) for path in sheet.provisional}
 
 
 def _hold_against_sheets(
@@ -164,6 +174,7 @@ class _Told:
     root: Path | None
     raws: dict[str, RawRecord]
     made_from: dict[Path, "_Content"]
+    provisional: bool
 
 
 @dataclass(frozen=True)
@@ -212,10 +223,10 @@ def _files(paths: Iterable[str | Path], sheets: DigestSheets) -> Iterator[Path]:
 
 
 def _listed_in(folder: Path, sheets: DigestSheets) -> Iterator[Path]:
-    """Files that are there and that the sheets in a folder list."""
+    """Files that are there and that the sheets in a folder list, or would if they were whole."""
     for place in {folder, *(path.parent for path in folder.rglob(NAME))}:
         if (sheet := sheets.of_folder(place)) is not None:
-            yield from (path for path in sheet.listed if path.is_file())
+            yield from (path for path in sheet.known if path.is_file())
 
 
 def _products_in(folder: Path) -> Iterator[Path]:
@@ -236,15 +247,17 @@ def _told_by(path: Path) -> _Told:
             made_from = {
                 root / name: _Content(file=origin.digest_of(name)) for name in making.products
             }
-        return _Told(making.lock if making else "", root, {}, made_from)
+        lock, provisional = (making.lock, making.provisional) if making else ("", False)
+        return _Told(lock, root, {}, made_from, provisional)
     record = read_record(path)
-    root = results_of(path, record.making.product)
-    others = [m for m in record.makings.values() if m is not record.making and m.digest]
+    own = record.making
+    root = results_of(path, own.product)
+    others = [m for m in record.makings.values() if m is not own and m.digest]
     made_from = {
         root / making.product: _Content(headers=making.digest, data=making.data)
         for making in (others if root else ())
     }
-    return _Told(record.making.lock, root, record.raws, made_from)
+    return _Told(own.lock, root, record.raws, made_from, own.provisional)
 
 
 def _other_state(

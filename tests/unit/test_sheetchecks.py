@@ -7,6 +7,7 @@ import pytest
 from platefiles.digestsheet import NAME, SEAL, write_digest_sheet
 from platefiles.findings import CHANGED
 from platefiles.joblog import job_log
+from platefiles.provisional import hold_back
 from platefiles.verification import verify
 
 LOG, HIDDEN, TABLE = "logs/tabulate_subs.log", ".jobs/tabulate_subs", "subs.tsv"
@@ -99,6 +100,64 @@ def test_a_log_and_a_note_that_err_are_named(results):
     assert changed(results) == {HIDDEN: "does not say what the log of the job says"}
     note.write_text("INFO job\n")
     assert changed(results) == {HIDDEN: "is no note of a job"}
+
+
+@pytest.mark.parametrize("text", ["", "no sheet at all\n", "{line}"])
+def test_a_damaged_sheet_does_not_hide_other_damage(results, text):
+    """Tables, logs and the frame sheet have further witnesses, told by their places."""
+    (results / "frames.tsv").write_text("id\n")
+    names = (LOG, TABLE, "frames.tsv")
+    write_digest_sheet(results, {name: sha256(results / name) for name in names})
+    (line, *_) = (results / NAME).read_text().splitlines(keepends=True)
+    (results / NAME).write_text(text.format(line=line))
+    assert list(changed(results)) == [NAME]
+    for name in names:
+        before = (results / name).read_text()
+        (results / name).write_text("X" + before[1:])
+        assert sorted(changed(results)) == sorted([NAME, name]), name
+        (results / name).write_text(before)
+
+
+def test_a_digest_that_was_damaged_in_the_sheet_accuses_no_file(results):
+    """A digest with one wrong digit is that of no other content: the sheet errs, not the file."""
+    (results / "frames.tsv").write_text("id\n")
+    names = (LOG, TABLE, "frames.tsv")
+    write_digest_sheet(results, {name: sha256(results / name) for name in names})
+    for name in names:
+        before, digest = (results / NAME).read_text(), sha256(results / name)
+        replace(results / NAME, digest, digest[:-1] + ("1" if digest[-1] != "1" else "2"))
+        assert list(changed(results)) == [NAME]
+        (results / NAME).write_text(before)
+
+
+def test_the_file_that_pins_the_grid_is_known_by_its_log(tmp_path):
+    """It lies beside the project; its log, beside the results of all projects, tells of it."""
+    folder, lock = tmp_path / "results" / "tiny", tmp_path / "projects" / "tiny.lock.yaml"
+    make(folder, "id\n")
+    lock.parent.mkdir()
+    log = tmp_path / "results" / "logs" / "choose_grid" / "projects" / "tiny.log"
+    with job_log(log, "{}", lock):
+        lock.write_text("grid: {}\n")
+    outside = {f"../../{path.relative_to(tmp_path)}": sha256(path) for path in (log, lock)}
+    write_digest_sheet(folder, {TABLE: sha256(folder / TABLE), **outside})
+    assert changed(folder) == {}
+    (folder / NAME).write_text("")
+    for path in (log, lock):
+        before = path.read_text()
+        path.write_text(before + " ")
+        assert sorted(changed(folder)) == sorted([NAME, str(path)])
+        path.write_text(before)
+
+
+def test_what_is_provisional_is_named(results):
+    """A table has no header; the note of its job tells that it is to be made again."""
+    assert verify([results]).provisional == set()
+    with job_log(results / LOG, "{}", results / TABLE):
+        hold_back("a frame changed")
+        (results / TABLE).write_text("id\tname\n")
+    list_them(results)
+    done = verify([results])
+    assert (done.provisional, done.count(CHANGED)) == ({str(results / TABLE)}, 0)
 
 
 def test_what_is_not_kept_is_no_fault(results):

@@ -88,6 +88,19 @@ def test_what_was_measured_for_its_reference_only_is_said_to_be(lineage):
     assert "   └─ measures/ha/2026-03-23.fits  measure, of the reference of the grid alone" in lines
 
 
+def test_what_is_provisional_is_marked(lineage):
+    """What was made while a raw frame was not as it should be, and what was made of that."""
+    makings = lineage.record.makings
+    for step in ("measure", "register"):
+        making = next(m for m in makings.values() if m.step == step)
+        makings |= {making.product: Making(**(vars(making) | {"provisional": True}))}
+    lines = list(tree_lines(Lineage(Record(makings, lineage.record.raws), lineage.rows)))
+    assert [line for line in lines if line.endswith(", provisional")] == [
+        "└─ registration/ha.fits  register, provisional",
+        "   └─ measures/ha/2026-03-23.fits  measure, provisional",
+    ]
+
+
 def test_every_frame_is_listed_on_request(lineage):
     """With its digest, and in the product that uses it with its state and weight."""
     lines = [line.lstrip("│├└─ ") for line in tree_lines(lineage, every_frame=True)]

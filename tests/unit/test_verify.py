@@ -1,6 +1,7 @@
+import json
 import os
 
-from platecli.verify import text
+from platecli.verify import as_json, text
 from platefiles.findings import CHANGED, MISSING, OK, Finding, Verification
 from platefiles.provenance import lock_digest
 
@@ -36,6 +37,22 @@ def test_other_locks_and_what_is_gone_are_told():
         "1 product on the way from the raw frames not kept",
         "2 products: all as they were",
     ]
+
+
+def test_what_is_provisional_is_named_with_what_it_means():
+    """Each file stands in a line of its own; one of an earlier plan is not made again."""
+    files = [Finding("product", f"/x/{name}.fits", OK) for name in "abc"]
+    done = Verification(files, provisional={"/x/b.fits", "/x/a.fits"})
+    why = "a raw frame was not as it had been scanned when it was made"
+    assert list(text(done)) == [
+        "provisional /x/a.fits",
+        "provisional /x/b.fits",
+        f"2 files are provisional: {why}; `run` makes them again",
+        "3 products: all as they were",
+    ]
+    assert json.loads(as_json(done))["provisional"] == ["/x/a.fits", "/x/b.fits"]
+    done.left_over = ["/x/a.fits"]
+    assert f"1 file is provisional: {why}; `run` makes it again" in list(text(done))
 
 
 def test_products_of_an_earlier_plan_are_told_with_the_remedy():

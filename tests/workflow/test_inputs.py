@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from platefiles.fitsblocks import read_blocks
+from platefiles.record import read_record
 from platefiles.verification import CHANGED, verify
 
 NIGHT = "2026-03-23"
@@ -57,6 +58,15 @@ def test_damaged_raw_sub(home, undisturbed, products):
     assert f"left out: {SUB}: is not what was measured (rows 1 to 128); put it back" in said
     assert "  g   7 of 8 subs" in said
     assert " are provisional, since raw frames changed; the next run makes them again" in said
+    done = verify([home.results])
+    assert done.count(CHANGED) == 1  # the raw frame
+    provisional = {os.path.relpath(path, home.results) for path in done.provisional}
+    assert {CHANNEL, "subs.tsv", "sky/g.fits", "field/depth.fits"} <= provisional
+    assert not {"channels/ha.fits", "registration/g.fits"} & provisional
+    record = read_record(home.results / CHANNEL)
+    assert [making.step for making in record.makings.values() if making.provisional] == [
+        "integrate"
+    ]
     again = home.planned()
     assert "integrate g" in again
     assert "tabulate subs" in again
@@ -66,7 +76,8 @@ def test_damaged_raw_sub(home, undisturbed, products):
     home.run("--to", "all", "--cores", "2")
     assert products(home) == undisturbed
     assert home.planned() == []
-    assert verify([home.results]).count(CHANGED) == 0
+    done = verify([home.results])
+    assert (done.count(CHANGED), done.provisional) == (0, set())
 
 
 def run_and_change(home, moment, change):

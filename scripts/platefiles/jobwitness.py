@@ -1,0 +1,100 @@
+"""What the jobs of a project have noted, and which files are held against that.
+
+A note does not name the product. That of a log is known by its place, and so are those of tables
+and of the lock file, which have no sums inside.
+"""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from platefiles.jobnotes import FOLDER, JobNote, hidden_note, logged_note
+
+_LOGS, _GRID, _LISTS = "logs", "choose_grid", "list_sources"
+_TABLES = {"tabulate_subs": "subs.tsv", "tabulate_seeing": "seeing.tsv"}
+
+
+@dataclass(frozen=True)
+class Job:
+    """What a job has noted.
+
+    Attributes
+    ----------
+    inside : Path
+        Its place among the logs of a folder, without an ending.
+    log, place : Path
+        Its log and its hidden note; one of them may not be there.
+    logged : JobNote or None
+        The note in the log.
+    hidden : (JobNote, str) or None
+        The hidden note, with the SHA-256 of the log.
+    """
+
+    inside: Path
+    log: Path
+    place: Path
+    logged: JobNote | None
+    hidden: tuple[JobNote, str] | None
+
+    @property
+    def notes(self) -> list[JobNote]:
+        """What log and hidden note say of the product, which ought to be the same."""
+        return [note for note in (self.logged, self.hidden and self.hidden[0]) if note]
+
+    @property
+    def log_sha256(self) -> str:
+        """SHA-256 of the log as the hidden note tells it; empty without one."""
+        return self.hidden[1] if self.hidden else ""
+
+    def witnessed(self, folder: Path) -> Iterator[tuple[Path, frozenset[str]]]:
+        """Yield the files that it tells of by their names, each with its SHA-256.
+
+        Parameters
+        ----------
+        folder : Path
+            Results of the project.
+        """
+        if self.log_sha256:
+            yield self.log, frozenset({self.log_sha256})
+        for path in self._products(folder) if self.notes else ():
+            yield path, frozenset(note.sha256 for note in self.notes)
+
+    def _products(self, folder: Path) -> list[Path]:
+        rule, *about = self.inside.parts
+        if rule == _GRID:
+            name = f"{os.path.join(*about)}.lock.yaml"
+            places = (folder.parent.parent / name, Path("/", name))
+            return [Path(os.path.realpath(path)) for path in places]
+        if rule == _LISTS and about:
+            return [folder / "field" / f"sources.{about[0]}"]
+        return [folder / _TABLES[rule]] if rule in _TABLES else []
+
+
+def jobs_of(folder: Path) -> list[Job]:
+    """Return what the jobs of a project have noted.
+
+    Parameters
+    ----------
+    folder : Path
+        Its results; what chose its grid has noted that beside them.
+    """
+    grid = [inside for inside in _insides(folder.parent, _GRID) if inside.name == folder.name]
+    above = Path(os.path.realpath(folder.parent))
+    jobs = [_job(folder, inside) for inside in _insides(folder)]
+    return jobs + [_job(above, inside) for inside in grid]
+
+
+def _insides(folder: Path, rule: str = "") -> list[Path]:
+    logs, notes = folder / _LOGS, folder / FOLDER
+    found = {path.relative_to(logs).with_suffix("") for path in _files_in(logs / rule)}
+    return sorted(found | {path.relative_to(notes) for path in _files_in(notes / rule)})
+
+
+def _job(folder: Path, inside: Path) -> Job:
+    log, place = folder / _LOGS / f"{inside}.log", folder / FOLDER / inside
+    return Job(inside, log, place, logged_note(log), hidden_note(place))
+
+
+def _files_in(folder: Path) -> list[Path]:
+    return [path for path in folder.rglob("*") if path.is_file() and path.suffix != ".part"]
