@@ -8,7 +8,7 @@ from typing import Any
 
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
-from platefiles.lockfile import Lock, lock_text, read_lock
+from platefiles.lockfile import Lock, lock_text, pinned_words, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.wholefile import write_whole
 from platelib.states import counted
@@ -49,7 +49,7 @@ def choose_grid(
     lock = read_lock(Path(path_to_lock)) or _new_lock(by_channel, best, job)
     chosen = {channel: sub.id for channel, sub in best.items()} | lock.photometry
     lock = replace(lock, photometry={c: chosen[c] for c in job["channels"] if c in chosen})
-    log.info("grid: %s; photometry: %s", lock.reference, lock.photometry)
+    log.info("%s", pinned_words(lock))
     write_whole(path_to_lock, lambda target: target.write(lock_text(lock).encode()))
 
 

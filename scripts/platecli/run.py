@@ -21,6 +21,7 @@ from platecli.workload import workload
 from platefiles.causes import NOT_THERE
 from platefiles.damage import mark_damaged
 from platefiles.errors import UserError
+from platefiles.gridnotes import lock_doubt
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine
 from platefiles.noted_plan import note_products
@@ -185,8 +186,11 @@ def make(
             print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
             return outcome.WRONG
         check_file(target, plans.values())
-        for plan in plans.values() if verify else ():
-            mark_damaged(plan)
+        for name, plan in plans.items():
+            if doubt := lock_doubt(plan):
+                print(named(doubt, name, alone), file=sys.stderr, flush=True)
+            if verify:
+                mark_damaged(plan)
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
         _note_plans(() if dry_run else ahead.values())
         for name, one in ahead.items():

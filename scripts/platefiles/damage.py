@@ -17,6 +17,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     """Read every byte of the products of a project, and mark those that were changed.
 
     A product whose log or hidden note was changed is marked as well: its job writes these again.
+    Those of choosing the grid, which no job would write again, are written here.
 
     Parameters
     ----------
@@ -28,6 +29,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     list of str
         Paths of the marked products.
     """
+    from platefiles.gridnotes import mend_grid_notes
     from platefiles.jobnotes import note_path  # with all below slow to import, and seldom wanted
     from platefiles.layout import job_log_path
     from platefiles.products import products_of
@@ -46,6 +48,8 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     paths = [product.path for product in products]
     with ThreadPoolExecutor(_THREADS) as pool:
         damaged = list(pool.map(is_damaged, paths, logs))
+    if sheet:
+        mend_grid_notes(plan, sheet)
     found = [path for path, yes in zip(paths, damaged, strict=True) if yes]
     for path in found:
         mark(path)

@@ -9,6 +9,9 @@ from platefiles.cards import MAX_PIXELS, MAX_SIDE_PX
 from platefiles.errors import UserError
 from platefiles.yamlfile import YamlError, read_yaml_once
 
+REMEDY = "put back a copy of it, or delete it to choose the grid again"
+"""What helps where a lock file was changed."""
+
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves
 # the grid or the brightness scale. Delete this file to choose both again.
@@ -60,7 +63,7 @@ def read_lock(path: Path) -> Lock | None:
         _check_size(lock)
         return lock
     except (YamlError, KeyError, TypeError, ValueError, AttributeError) as error:
-        msg = f"{path}: is not a readable lock file; delete it to choose the grid again"
+        msg = f"{path}: is not a readable lock file; {REMEDY}"
         raise UserError(msg) from error
 
 
@@ -98,6 +101,11 @@ def _check_size(lock: Lock) -> None:
     if min(sides) < 1 or max(sides) > MAX_SIDE_PX or lock.width_px * lock.height_px > MAX_PIXELS:
         msg = "no size of a grid"
         raise ValueError(msg)
+
+
+def pinned_words(lock: Lock) -> str:
+    """Return what is pinned, for the log."""
+    return f"grid: {lock.reference}; photometry: {lock.photometry}"
 
 
 def lock_text(lock: Lock) -> str:

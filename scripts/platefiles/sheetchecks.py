@@ -12,6 +12,7 @@ from threading import Lock
 from platefiles.digestsheet import NAME, SEAL, is_sealed, read_lines, read_seal
 from platefiles.integrity import PICTURES, fault
 from platefiles.jobwitness import jobs_of
+from platefiles.lockfile import REMEDY
 from platefiles.provenance import file_sha256
 from platefiles.provisional import PROVISIONAL
 
@@ -87,7 +88,8 @@ class DigestSheet:
             told = f"its digest of {path.name} is not the one that the job noted; {_REMEDY}"
             self.problem = self.problem or told
         elif listed is not None:
-            return f"its SHA-256 is not the one in {NAME}"
+            more = f"; {REMEDY}" if path.suffix == _PINS else ""
+            return f"its SHA-256 is not the one in {NAME}{more}"
         elif present not in self._told.get(path, {present}):
             return f"its SHA-256 is not the one that was noted beside {NAME}"
         return ""

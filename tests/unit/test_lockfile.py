@@ -34,7 +34,7 @@ def test_broken_lock_is_a_sentence(tmp_path, text):
     """A lock file that a run did not write is refused with the remedy."""
     path = tmp_path / "p.lock.yaml"
     path.write_text(text)
-    with pytest.raises(UserError, match="p.lock.yaml: is not a readable lock file; delete it to"):
+    with pytest.raises(UserError, match="p.lock.yaml: is not a readable lock file; put back"):
         read_lock(path)
 
 

@@ -1,0 +1,91 @@
+"""The lock file belongs to the user; what a run has noted of it is the run's to mend."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from platefiles.damage import mark_damaged
+from platefiles.gridnotes import lock_doubt
+from platefiles.joblog import job_log, log
+from platefiles.jobnotes import note_path
+from platefiles.layout import job_log_path
+from platefiles.lockfile import REMEDY, Lock, lock_text, pinned_words
+from platefiles.projectdigests import write_digests
+from platefiles.verification import CHANGED, verify
+from platefiles.workflow import open_plans
+
+
+@pytest.fixture(params=["work", "elsewhere"])
+def plan(request, tiny_raw, write_project, tmp_path, monkeypatch):
+    """A plan whose grid was chosen; the lock file lies in the working directory or outside."""
+    work = tmp_path / "work"
+    work.mkdir()
+    monkeypatch.chdir(work)
+    monkeypatch.setattr("platefiles.opening.SETTLE_S", 0.0)
+    project = write_project(tmp_path / request.param / "projects" / "tiny.yaml", tiny_raw)
+    plan = open_plans({"projects": str(project)}, tmp_path, True, ()).by_name["tiny"]
+    pinned = {channel: plan.lights(channel)[0] for channel in ("ha", "g", "b")}
+    first = pinned["ha"]
+    lock = Lock(first.id, first.name, 320, 240, {name: one.id for name, one in pinned.items()})
+    with job_log(job_log_path(plan, "choose_grid", ""), "{}", plan.lock_path):
+        log.info("%s", pinned_words(lock))
+        Path(plan.lock_path).write_text(lock_text(lock))
+    write_digests(plan, ())
+    return plan
+
+
+def flip(path):
+    """Change the lowest bit of a byte in the middle of a file."""
+    content = bytearray(Path(path).read_bytes())
+    content[len(content) // 2] ^= 1
+    Path(path).write_bytes(content)
+
+
+def changed():
+    """Return why files were found changed, by their real paths."""
+    found = verify(["results/tiny"]).findings
+    return {os.path.realpath(f.name): f.why for f in found if f.state == CHANGED}
+
+
+def test_a_lock_file_that_was_changed_is_told_and_left(plan):
+    """Nobody but its owner knows whether that was meant; the sentence has both remedies."""
+    assert (lock_doubt(plan), changed()) == ("", {})
+    flip(plan.lock_path)
+    content = Path(plan.lock_path).read_bytes()
+    assert lock_doubt(plan).startswith(f"{plan.lock_path}: is not what was written when the grid")
+    assert lock_doubt(plan).endswith(REMEDY)
+    why = f"its SHA-256 is not the one in digests.sha256; {REMEDY}"
+    assert changed() == {os.path.realpath(plan.lock_path): why}
+    mark_damaged(plan)
+    assert Path(plan.lock_path).read_bytes() == content
+
+
+@pytest.mark.parametrize("victims", [["log"], ["note"], ["log", "note"]])
+def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
+    """No job would write them: the grid is chosen once. They say what they said before."""
+    log = Path(job_log_path(plan, "choose_grid", ""))
+    places = {"log": log, "note": note_path(log)}
+    before = {name: path.read_text() for name, path in places.items()}
+    for victim in victims:
+        flip(places[victim])
+    assert {os.path.realpath(places[victim]) for victim in victims} >= changed().keys() != set()
+    mark_damaged(plan)
+    write_digests(plan, ())
+    assert changed() == {}
+    if len(victims) == 1:
+        assert {name: path.read_text() for name, path in places.items()} == before
+
+
+def test_notes_are_not_made_up_for_a_damaged_lock_file(plan):
+    """Where lock file and log were changed, the log waits until the lock file is put back."""
+    log, content = job_log_path(plan, "choose_grid", ""), Path(plan.lock_path).read_bytes()
+    flip(log)
+    flip(plan.lock_path)
+    mark_damaged(plan)
+    write_digests(plan, ())
+    assert changed().keys() == {os.path.realpath(path) for path in (log, plan.lock_path)}
+    Path(plan.lock_path).write_bytes(content)
+    mark_damaged(plan)
+    write_digests(plan, ())
+    assert changed() == {}
