@@ -10,7 +10,7 @@ from platecli.screen import show
 from platecli.summary import hours_minutes
 from platefiles.config import load_project
 from platefiles.errors import UserError
-from platefiles.opening import RESULTS
+from platefiles.runlock import RESULTS
 
 Row = Mapping[str, Any]
 

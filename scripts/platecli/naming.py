@@ -7,12 +7,11 @@ at hand. A word that means two different things is refused with both.
 import argparse
 from pathlib import Path
 
-from platecli.engine import ROOT
 from platecli.outcome import WRONG
-from platefiles.config import load_project
 from platefiles.errors import UserError
-from platefiles.opening import RESULTS
+from platefiles.runlock import RESULTS
 from platefiles.yamlfile import shown
+from platelog import ROOT
 
 PROJECTS = ROOT / "config" / "projects"
 PICTURES = (".png", ".jpg", ".tif", ".fits")
@@ -165,6 +164,8 @@ def _project_name(word: str) -> str:
 
 def _recipe_of(word: str, results: Path) -> str:
     """Return the name of the recipe of a project, if its file is known and in order."""
+    from platefiles.config import load_project  # slow to import
+
     try:
         known = word if word.endswith(".yaml") else results.name
         return load_project(known, PROJECTS).recipe_name
@@ -173,6 +174,8 @@ def _recipe_of(word: str, results: Path) -> str:
 
 
 def _no_project(word: str) -> str:
+    from platefiles.config import load_project  # slow to import
+
     try:
         load_project(word, PROJECTS)
     except UserError as problem:

@@ -11,11 +11,11 @@ from platecli.naming import PROJECTS, WrongCommand, add_directory
 from platecli.run import checked_words
 from platefiles.digestsheet import forget
 from platefiles.leftovers import Leftover, delete, find_leftovers
-from platefiles.opening import RESULTS, named, open_projects
+from platefiles.opening import named, open_projects
 from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
-from platefiles.runlock import Busy, hold_run_lock
+from platefiles.runlock import RESULTS, Busy, hold_run_lock
 from platefiles.slug import escape
 
 

@@ -18,12 +18,11 @@ from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
+from platefiles.runlock import RESULTS
 from platefiles.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.seen_files import SeenFiles
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
 from platefiles.wholefile import remove_abandoned
-
-RESULTS = "results"
 
 
 def open_projects(

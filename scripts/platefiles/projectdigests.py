@@ -12,10 +12,10 @@ from platefiles.errors import UserError
 from platefiles.jobnotes import hidden_note, logged_note, note_path, read_note
 from platefiles.layout import job_log_path
 from platefiles.ledger import recorded
-from platefiles.opening import RESULTS
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
 from platefiles.provenance import file_sha256
+from platefiles.runlock import RESULTS
 from platefiles.sharing import shared_stem
 
 

@@ -9,6 +9,9 @@ from typing import IO
 
 from platefiles.errors import UserError
 
+RESULTS = "results"
+"""Folder of results inside the working directory."""
+
 INHERITED = "PLATELOG_RUN_LOCK"
 """Environment variable with the number of the open lock file that a verb hands to Snakemake."""
 

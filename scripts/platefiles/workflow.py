@@ -14,10 +14,11 @@ from platefiles.flags import ancient, local
 from platefiles.ledger import Ledger
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.noted_plan import note_products
-from platefiles.opening import RESULTS, named, open_projects
+from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.projectdigests import write_all_digests
+from platefiles.runlock import RESULTS
 from platefiles.sharing import shared_masters, shared_stem
 from platefiles.slug import printable_lines
 from platefiles.tiles import needed_mb
