@@ -61,7 +61,7 @@ class DigestSheet:
         self._noted = {note.sha256 for note in notes} | {job.log_sha256 for job in self._jobs}
         self._made_for_now = {note.sha256 for note in notes if note.job == PROVISIONAL}
         told = {path: told for job in self._jobs for path, told in job.witnessed(folder)}
-        told |= {folder / name: {sha256} for name, sha256 in read_seal(folder).items()}
+        told |= {folder / name: frozenset({sha256}) for name, sha256 in read_seal(folder).items()}
         self._told = {path: digests for path, digests in told.items() if path.is_file()}
         self.known = {*self.listed, *(self._told if self.problem else ())}
 

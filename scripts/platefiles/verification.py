@@ -253,10 +253,12 @@ def _told_by(path: Path) -> _Told:
     own = record.making
     root = results_of(path, own.product)
     others = [m for m in record.makings.values() if m is not own and m.digest]
-    made_from = {
-        root / making.product: _Content(headers=making.digest, data=making.data)
-        for making in (others if root else ())
-    }
+    made_from = {}
+    if root:
+        made_from = {
+            root / making.product: _Content(headers=making.digest, data=making.data)
+            for making in others
+        }
     return _Told(own.lock, root, record.raws, made_from, own.provisional)
 
 
