@@ -35,9 +35,12 @@ KINDS: dict[str, Callable[[SmallProject], list[Path]]] = {
     "logs": lambda p: sorted(p.folder.glob("results/**/logs/**/*.log")),
     "locks": lambda p: [p.lock],
     "digests": lambda p: [p.results / "digests.sha256"],
+    "notes": lambda p: sorted(
+        path for path in p.folder.glob("results/**/.jobs/**/*") if path.is_file()
+    ),
 }
 
-WITNESSES = ("raw", "digests")
+WITNESSES = ("raw", "notes")
 OF_THE_USER = ("raw", "projects")
 """Folders whose files no run makes or mends; they are put back, as from a backup."""
 
@@ -74,17 +77,15 @@ Harm = Callable[[bytearray, random.Random], str]
 
 
 def _damaged(name: str, count: int, setting: Setting, harm: Harm) -> None:
-    """Damage witnesses apart from what they tell of: raw frames, and the sheet of digests."""
-    others = [kind for kind in KINDS if kind not in WITNESSES]
+    """Damage raw frames and hidden notes apart from files that they alone tell of."""
     each = -(-count // len(KINDS))
-    for kinds, number in (
-        *(([kind], each) for kind in WITNESSES),
-        (others, count - each * len(WITNESSES)),
-    ):
-        _in_turn(name, kinds, number, setting, harm)
+    done = sum(_in_turn(name, [kind], each, setting, harm) for kind in WITNESSES)
+    others = [kind for kind in KINDS if kind not in WITNESSES]
+    _in_turn(name, others, count - done, setting, harm)
 
 
-def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Harm) -> None:
+def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Harm) -> int:
+    """Damage files of some kinds; return how many, which are none where nothing can be done."""
     rows = {kind: setting.row(f"{name}, {kind}") for kind in kinds}
     number = done = 0
     while done < count and number < 20 * count + 100:
@@ -101,6 +102,7 @@ def _in_turn(name: str, kinds: list[str], count: int, setting: Setting, harm: Ha
         if harmed:
             _see_and_heal(project, setting, harmed)
         done += len(harmed)
+    return done
 
 
 def _harm(path: Path, harm: Harm, chance: random.Random) -> str:
