@@ -189,8 +189,10 @@ def make(
         for name, plan in plans.items():
             if doubt := lock_doubt(plan):
                 print(named(doubt, name, alone), file=sys.stderr, flush=True)
-            if verify:
-                mark_damaged(plan)
+            for path in mark_damaged(plan) if verify else ():
+                print(
+                    f"{path}: was changed, and no job makes it again; put back a copy, or delete it"
+                )
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
         _note_plans(() if dry_run else ahead.values())
         for name, one in ahead.items():

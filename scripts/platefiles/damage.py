@@ -10,6 +10,7 @@ from platefiles.damagemarks import mark
 if TYPE_CHECKING:
     from platefiles.plan import ProjectPlan
 
+_FRAMES = "frames.tsv"
 _THREADS = 8
 
 
@@ -27,9 +28,10 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     Returns
     -------
     list of str
-        Paths of the marked products.
+        What was changed and no job of the plan makes again: leftovers, and logs of jobs of another
+        plan.
     """
-    from platefiles.gridnotes import mend_grid_notes
+    from platefiles.gridnotes import grid_log, mend_grid_notes
     from platefiles.jobnotes import note_path  # with all below slow to import, and seldom wanted
     from platefiles.layout import job_log_path
     from platefiles.products import products_of
@@ -44,6 +46,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
         return any(map(sheets.fault, files)) or note_path(log) in notes
 
     products = [p for p in products_of(plan).values() if os.path.isfile(p.path)]
+    products = [product for product in products if product.rule != "choose_grid"]
     logs = [job_log_path(plan, product.rule, product.about) for product in products]
     paths = [product.path for product in products]
     with ThreadPoolExecutor(_THREADS) as pool:
@@ -53,4 +56,8 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     found = [path for path, yes in zip(paths, damaged, strict=True) if yes]
     for path in found:
         mark(path)
-    return found
+    own = {os.path.realpath(path) for path in (*paths, *logs, plan.lock_path)}
+    own |= {os.path.realpath(path) for path in (grid_log(plan), f"{plan.results}/{_FRAMES}")}
+    others = sorted(path for path in (sheet.known if sheet else ()) if path.is_file())
+    others = [path for path in others if os.path.realpath(path) not in own]
+    return [os.fspath(path) for path in others if sheets.fault(path)]

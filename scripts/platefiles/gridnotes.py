@@ -28,13 +28,18 @@ def lock_doubt(plan: ProjectPlan) -> str:
         The working directory must be the one that its results lie in.
     """
     path = plan.lock_path
-    note = read_note(job_log_path(plan, "choose_grid", ""))
+    note = read_note(grid_log(plan))
     if note is None or not os.path.isfile(path) or file_sha256(path) == note.sha256:
         return ""
     return (
         f"{path}: is not what was written when the grid was chosen; the run goes on with what it "
         f"says now. If you did not change it, {REMEDY}"
     )
+
+
+def grid_log(plan: ProjectPlan) -> str:
+    """Return the path of the log of the job that chose the grid."""
+    return job_log_path(plan, "choose_grid", "")
 
 
 def mend_grid_notes(plan: ProjectPlan, sheet: "DigestSheet") -> bool:
@@ -52,7 +57,7 @@ def mend_grid_notes(plan: ProjectPlan, sheet: "DigestSheet") -> bool:
     bool
         Whether they were written. They are not where nothing tells that the lock file is intact.
     """
-    log, place = job_log_path(plan, "choose_grid", ""), Path(os.path.realpath(plan.lock_path))
+    log, place = grid_log(plan), Path(os.path.realpath(plan.lock_path))
     full, note = Path(os.path.realpath(log)), note_path(log)
     marked = [os.path.realpath(path) for path, _ in sheet.damaged_notes()]
     damaged = full.is_file() and full in sheet.known and sheet.fault(full)

@@ -6,12 +6,14 @@ from pathlib import Path
 import pytest
 
 from platefiles.damage import mark_damaged
+from platefiles.digestsheet import write_digest_sheet
 from platefiles.gridnotes import lock_doubt
 from platefiles.joblog import job_log, log
 from platefiles.jobnotes import note_path
 from platefiles.layout import job_log_path
 from platefiles.lockfile import REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests
+from platefiles.provenance import file_sha256
 from platefiles.verification import CHANGED, verify
 from platefiles.workflow import open_plans
 
@@ -57,8 +59,21 @@ def test_a_lock_file_that_was_changed_is_told_and_left(plan):
     assert lock_doubt(plan).endswith(REMEDY)
     why = f"its SHA-256 is not the one in digests.sha256; {REMEDY}"
     assert changed() == {os.path.realpath(plan.lock_path): why}
-    mark_damaged(plan)
+    assert mark_damaged(plan) == []
     assert Path(plan.lock_path).read_bytes() == content
+
+
+def test_what_no_job_makes_again_is_told(plan):
+    """A log of an earlier plan is in the sheet; where it was changed, its owner decides."""
+    old = Path(plan.results, "logs", "integrate", "oiii.log")
+    with job_log(old, "{}", plan.lock_path):
+        pass
+    write_digest_sheet(plan.results, {"logs/integrate/oiii.log": file_sha256(old)})
+    assert mark_damaged(plan) == []
+    flip(old)
+    assert mark_damaged(plan) == [str(old)]
+    old.unlink()
+    assert mark_damaged(plan) == []
 
 
 @pytest.mark.parametrize("victims", [["log"], ["note"], ["log", "note"]])
