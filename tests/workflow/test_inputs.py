@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from platecli.__main__ import main
 from platefiles.fitsblocks import read_blocks
 from platefiles.record import read_record
 from platefiles.verification import CHANGED, verify
@@ -46,7 +47,7 @@ def undisturbed(home, tmp_path, products):
     return products(twin)
 
 
-def test_damaged_raw_sub(home, undisturbed, products):
+def test_damaged_raw_sub(home, undisturbed, products, capsys):
     """A sub whose bytes differ from those measured is left out; put back, it is used again.
 
     Between the two nothing claims to be what it is not, and afterwards all is as if it had never
@@ -67,6 +68,12 @@ def test_damaged_raw_sub(home, undisturbed, products):
     assert [making.step for making in record.makings.values() if making.provisional] == [
         "integrate"
     ]
+    assert main(["trace", str(home.results / CHANNEL)]) == 0
+    told = capsys.readouterr().out
+    assert (
+        "  provisional: a raw frame was not as it had been scanned when it was made; `run`" in told
+    )
+    assert "channels/g.fits  integrate, provisional\n" in told
     again = home.planned()
     assert "integrate g" in again
     assert "tabulate subs" in again
