@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.kept_rows import KeptRows
 from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
 from platefiles.provenance import file_sha256
@@ -19,7 +20,7 @@ from platefiles.rawframe import ChangedFrame, FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub, SubRoom, source_bytes
-from platefiles.tiles import Span, Tiling, tiling
+from platefiles.tiles import Span, Tiling, kept_bytes, tiling
 from platelib.clipping import Average, Rejection, clipped_average
 from platelib.local_weights import LocalWeights, WeightTable, constant_weights
 from platelib.psf_comparison import comparison
@@ -207,6 +208,7 @@ class Integration:
         self._grow_px = settings["grow_px"]
         # What is rejected beside the tile may grow into it, and is compared with what lies around.
         self._halo = (self._grow_px + 1 if self._grow_px else 0) + self._compared.margin
+        self._kept = KeptRows()
         self._of_thread = threading.local()
 
     def _local_weights(self) -> LocalWeights:
@@ -238,6 +240,7 @@ class Integration:
             return source_bytes(transforms, middle, rows, columns)
 
         shape = (self._ny, self._nx)
+        self._kept = KeptRows(kept_bytes(threads, memory_mb), self._nx)
         return tiling(len(self._subs), shape, threads, memory_mb, of_source, self._halo)
 
     def stack(self, rows: Span, columns: Span) -> Stack:
@@ -263,9 +266,15 @@ class Integration:
         values, variances = (room.plane(name, size, np.float32) for name in ("stack", "spread"))
         flags = room.plane("flags", size, np.uint8)
         place = (top, bottom), (left, right)
-        for i, (row, sub) in enumerate(self._subs):
-            out = (values[i], variances[i])
-            sub.registered(row.transform, row.levels, *place, out, room, flags[i])
+        planes = values, variances, flags
+        known = self._kept.fill(columns, top, planes)
+        new = (top + known, bottom), (left, right)
+        for i, (row, sub) in enumerate(self._subs if new[0][0] < bottom else ()):
+            value, variance, flag = (plane[i, known:] for plane in planes)
+            sub.registered(row.transform, row.levels, *new, (value, variance), room, flag)
+        if rows[1] < self._ny:
+            shared = max(rows[1] - halo - top, 0)
+            self._kept.keep(columns, top + shared, [plane[:, shared:] for plane in planes])
         inner = (slice(rows[0] - top, rows[1] - top), slice(columns[0] - left, columns[1] - left))
         local = self._local
         weights = constant_weights(self._weights) if local is None else local.of_tile(*place)

@@ -13,8 +13,13 @@ TILE_MB = 100
 """Memory that the tile of a thread takes: rows beside it, which are worked on for its sake, are
 then few, and the memory does not depend on the number of subs."""
 
+KEPT_MB = 100
+"""Memory for the rows that tiles share (`platefiles.kept_rows`), for all threads together."""
+
 BYTES_A_SAMPLE = 10
 """Value and variance as float32, a flag and the flag after growing."""
+
+_SHARED_ROWS, _BYTES_KEPT = 16, 9
 
 BYTES_A_RESULT = 27
 """The images of the channel, a pixel of the tile."""
@@ -100,10 +105,11 @@ def tiling(
 def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     """Return the memory of its own that integrating takes, MB.
 
-    It is ``BASE_MB`` and, for each thread, a tile of ``subs * BYTES_A_SAMPLE + BYTES_A_RESULT +
-    BYTES_OF_SOURCE`` bytes a pixel, which is ``TILE_MB`` unless the grid is smaller, or the
-    smallest tile of very many subs larger. Raw frames and masters are mapped files and do not
-    count: the system takes their pages back when memory is short. The product is written.
+    It is ``BASE_MB``, the rows that tiles share and, for each thread, a tile of
+    ``subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE`` bytes a pixel, which is ``TILE_MB``
+    unless the grid is smaller, or the smallest tile of very many subs larger. Raw frames and
+    masters are mapped files and do not count: the system takes their pages back when memory is
+    short. The product is written.
 
     Parameters
     ----------
@@ -117,7 +123,21 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     tiles = tiling(subs, shape, threads)
     pixels = threads * tiles.rows * tiles.columns
     of_each = subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE
-    return BASE_MB + math.ceil(pixels * of_each / MIB)
+    kept_mb = 0.0
+    if tiles.rows < tiles.ny:
+        kept_mb = min(KEPT_MB, subs * _SHARED_ROWS * tiles.nx * _BYTES_KEPT / MIB)
+    return BASE_MB + math.ceil(pixels * of_each / MIB + kept_mb)
+
+
+def kept_bytes(threads: int, memory_mb: float) -> float:
+    """Return the memory for the rows that tiles share: none where tiles are short of it.
+
+    Parameters
+    ----------
+    threads, memory_mb
+        As for `tiling`.
+    """
+    return MIB * min(KEPT_MB, max(memory_mb - BASE_MB - threads * TILE_MB, 0))
 
 
 def _most_of_source(rows: int, columns: int) -> int:

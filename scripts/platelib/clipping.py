@@ -185,7 +185,7 @@ def clipped_average(
     weights : numpy.ndarray or WeightTable
         As for :func:`average`.
     flags : numpy.ndarray
-        As for :func:`reject`; it gets the result.
+        As for :func:`reject`; it gets the result, in the part and ``grow_px + 1`` around it.
     grow_px : int
         Reach of :func:`grow`.
     part : tuple of slice, optional
@@ -217,6 +217,7 @@ def clipped_average(
         flags,
         table_of(weights),
         corner,
+        grow_px + 1 if grow_px else 0,  # what grows into the part, and its company
         result.planes,
         result.tally,
         compared or no_comparison(len(values)),
@@ -329,14 +330,21 @@ def _reject(values, variances, noise, squares, rule, tables, flags, compared, ro
 
 @kernel
 def _reject_and_average(
-    values, variances, noise, squares, rule, tables, flags, weights, corner, planes, tally,
+    values, variances, noise, squares, rule, tables, flags, weights, corner, margin, planes, tally,
     compared, room, sums,
 ):  # fmt: skip
     _, ny, nx = values.shape
     height, width = planes[0].shape
+    top, bottom = max(corner[0] - margin, 0), min(corner[0] + height + margin, ny)
+    start, stop = max(corner[1] - margin, 0), min(corner[1] + width + margin, nx)
     for row in range(ny):
-        for left in range(0, nx, STRIP):
-            right = min(left + STRIP, nx)
+        if row < top or row >= bottom:
+            _forget_spikes(flags, (row, 0, nx))
+            continue
+        _forget_spikes(flags, (row, 0, start))
+        _forget_spikes(flags, (row, stop, nx))
+        for left in range(start, stop, STRIP):
+            right = min(left + STRIP, stop)
             place = (row, left, right)
             if rule.method == _NONE:
                 _forget_spikes(flags, place)

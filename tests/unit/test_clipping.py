@@ -410,7 +410,7 @@ def test_one_pass_equals_its_three_steps(method, grow_px):
     )
     expected = average(values, variances, weights, expected_flags, part)
     assert method == "none" or (expected_flags > INVALID).any()
-    np.testing.assert_array_equal(flags, expected_flags)
+    np.testing.assert_array_equal(flags[:, *part], expected_flags[:, *part])
     for one, other in zip(found.planes, expected.planes, strict=True):
         np.testing.assert_array_equal(one, other)
     np.testing.assert_array_equal(found.tally, expected.tally)
