@@ -17,6 +17,7 @@ from platefiles.integration import Integration, leave_out_changed, open_subs
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
+from platefiles.psf_stamps import PIXELS_OF_CORE
 from platefiles.rawframe import ChangedFrame
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.readout import overscan_cards
@@ -85,7 +86,7 @@ def integrate(
     hits = read_hit_pixels(paths_to_rays)
     for row in registered:
         row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
-        row.facts["cores_rejected"] = 0.0
+        row.facts.update(star_cores=0, cores_rejected=0.0)
     inputs = {
         "raw": paths_to_raw,
         "masters": paths_to_masters,
@@ -137,6 +138,7 @@ def _write_channel(
         for _, sub in subs:
             sub.image.check_unchanged()
         for (row, _), (pixels, rejected) in zip(subs, cores.tolist(), strict=True):
+            row.facts["star_cores"] = round(pixels / PIXELS_OF_CORE)
             row.facts["cores_rejected"] = float(f"{rejected / max(pixels, 1):.4g}")
         table = _inputs(registered, subs, tally, shape, job)
         raws = _raw_records(inputs["raw"], registered, job)
@@ -144,7 +146,7 @@ def _write_channel(
         lists = [cores_hdu(cores_on_grid)] if lost else []
         product.finish([columns_hdu(table, "INPUTS"), *lists, record], threads=threads)
     log.info("%d of %d subs", len(subs), len(registered))
-    told = ("name", "cores_rejected", "clipped_low", "clipped_high")
+    told = ("name", "star_cores", "cores_rejected", "clipped_low", "clipped_high")
     for row in zip(*(table[name] for name in told), strict=True):
         if (said := core_loss(dict(zip(told, row, strict=True)))) is not None:
             log.warning("%s", said)
@@ -311,7 +313,8 @@ def _images(
 def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) -> dict[str, list]:
     columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
                "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
-               "sky_terms", "sky_difference", "excess", "ray_pixels", "cores_rejected")  # fmt: skip
+               "sky_terms", "sky_difference", "excess", "ray_pixels", "star_cores",
+               "cores_rejected")  # fmt: skip
     table = {name: [row.facts[name] for row in registered] for name in columns}
     masters = {sub["id"]: sub for sub in job["subs"]}
     for kind in ("bias", "dark", "flat"):

@@ -10,12 +10,11 @@ from platefiles.joblog import job_log
 from platefiles.tables import read_columns, rows_of
 from platefiles.wholefile import write_whole
 
-_FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high", "cores_rejected")
+_FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high", "star_cores", "cores_rejected")
 _COLUMNS = (
     "id", "name", "channel", "night", "state", "reason", "exposure_s", "start_utc", "stars",
     "fwhm_px", "ellipticity", "sky_rate", "noise_rate", "transparency", "weight", "matched",
-    "rms_px", "degree", "clipped_low", "clipped_high",
-    "cores_rejected",
+    "rms_px", "degree", "clipped_low", "clipped_high", "star_cores", "cores_rejected",
 )  # fmt: skip
 
 

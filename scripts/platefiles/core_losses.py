@@ -6,6 +6,8 @@ from typing import Any
 MOST_OF_CORES = 0.02
 """Share of the pixels of its star cores that a sub may lose, beyond what it loses all over, before
 the run says so: a satellite that crosses the field takes its share of stars, too."""
+FEWEST_CORES = 3
+"""Whole cores that this share must be at least: where few stars tell, one cosmic ray takes 2 %."""
 
 
 def core_loss(row: Mapping[str, Any]) -> str | None:
@@ -14,16 +16,19 @@ def core_loss(row: Mapping[str, Any]) -> str | None:
     Parameters
     ----------
     row : mapping
-        ``name``, and as numbers or text the shares ``cores_rejected``, ``clipped_low`` and
-        ``clipped_high``; a share that is missing or empty counts as 0.
+        ``name``, and as numbers or text the number of ``star_cores`` and the shares
+        ``cores_rejected``, ``clipped_low`` and ``clipped_high``; what is missing or empty counts as
+        0.
     """
-    cores, low, high = (
-        float(row.get(key) or 0) for key in ("cores_rejected", "clipped_low", "clipped_high")
+    stars, cores, low, high = (
+        float(row.get(key) or 0)
+        for key in ("star_cores", "cores_rejected", "clipped_low", "clipped_high")
     )
-    if not cores - (low + high) > MOST_OF_CORES:
+    lost = cores - (low + high)
+    if lost <= MOST_OF_CORES or lost * stars <= FEWEST_CORES:
         return None
     return (
-        f"{row['name']}: {100 * cores:.1f} % of its star cores' pixels are rejected, "
-        f"{100 * (low + high):.1f} % of all pixels: its stars look unlike those of the other subs; "
-        "look at it, and exclude it or raise clip_tolerance"
+        f"{row['name']}: {100 * cores:.1f} % of the pixels of its {stars:.0f} star cores are "
+        f"rejected, {100 * (low + high):.1f} % of all pixels: its stars look unlike those of the "
+        "other subs; look at it, and exclude it or raise clip_tolerance"
     )

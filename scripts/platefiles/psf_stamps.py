@@ -25,6 +25,7 @@ _BYTES_A_FITTED_PIXEL = 56
 """What `fit_kernels` works out for each pixel of a star in each sub."""
 _BELOW_SATURATION = 0.9
 _CORE_PX = 1
+PIXELS_OF_CORE = (2 * _CORE_PX + 1) ** 2
 
 
 def fit_psf_kernels(

@@ -2,16 +2,18 @@ from platecli.summary import core_lines
 from platefiles.core_losses import core_loss
 
 
-def _row(name="a.fits", cores="0.05", low="0.001", high="0.002"):
+def _row(name="a.fits", cores="0.05", low="0.001", high="0.002", stars="300"):
     shares = {"cores_rejected": cores, "clipped_low": low, "clipped_high": high}
-    return {"name": name, **shares}
+    return {"name": name, "star_cores": stars, **shares}
 
 
 def test_sub_that_lost_star_cores_is_named_with_both_shares():
     """More than 2 % of the core pixels beyond the share of all pixels is told."""
     said = core_loss(_row())
     assert said is not None
-    assert said.startswith("a.fits: 5.0 % of its star cores' pixels are rejected, 0.3 % of all")
+    assert said.startswith(
+        "a.fits: 5.0 % of the pixels of its 300 star cores are rejected, 0.3 % of all"
+    )
     assert "clip_tolerance" in said
 
 
@@ -20,6 +22,12 @@ def test_trail_across_the_field_is_not_taken_for_lost_cores():
     assert core_loss(_row(cores="0.026", high="0.016")) is None
     assert core_loss(_row(cores="0.01", low="", high="")) is None
     assert core_loss({"name": "b.fits"}) is None
+
+
+def test_single_core_of_few_stars_is_no_loss():
+    """Of 40 cores a cosmic ray takes 2.5 %; four cores lost are more than three."""
+    assert core_loss(_row(cores="0.03", stars="40")) is None
+    assert core_loss(_row(cores="0.11", stars="40")) is not None
 
 
 def test_run_shows_a_few_of_many_such_subs():
