@@ -137,7 +137,8 @@ def scan_folders(
     places = list(folders)
     on_disk = (place for place in places if not is_object_url(place))
     for folder, path, inside, info in seen.walk(on_disk):
-        sign = [info.st_size, info.st_mtime_ns]
+        # A copy that was put back may have the old time; the system notes that it was written.
+        sign = [info.st_size, info.st_mtime_ns, info.st_ctime_ns]
         record = next(
             (r for r in (known.get(path), seen.records.get(path)) if _fits(r, sign)), None
         )
@@ -174,7 +175,7 @@ def scan_folders(
 
 
 def _fits(record: _Known | None, sign: list[int]) -> bool:
-    """Whether a record tells of a file of this size and time."""
+    """Whether a record tells of a file of this size and these times."""
     return record is not None and record.get("sign") == sign
 
 

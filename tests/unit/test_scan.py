@@ -284,6 +284,21 @@ def test_a_missing_folder_is_one_sentence(tmp_path):
         scan_folders([tmp_path / "nowhere"], None, False)
 
 
+def test_a_frame_of_the_same_size_and_time_is_read_again(tmp_path):
+    """A copy that is put back has the time of the file that it replaces; the system knows."""
+    raw, cache = tmp_path / "raw", tmp_path / "scan.json"
+    raw.mkdir()
+    path = raw / "a.fits"
+    path.write_bytes(_fits(FILTER="'Ha'"))
+    info = os.stat(path)
+    (first,) = scan_folders([raw], cache, True)
+    path.write_bytes(_fits(FILTER="'OI'"))
+    os.utime(path, ns=(info.st_atime_ns, info.st_mtime_ns))
+    (second,) = scan_folders([raw], cache, True)
+    assert second.header["FILTER"] == "OI"
+    assert second.fingerprint != first.fingerprint
+
+
 def test_readable_headers_agree_with_astropy(tmp_path):
     """A damaged file that passes the scan has the size that astropy reads, or astropy refuses."""
     rng = random.Random(7)
