@@ -9,15 +9,14 @@ from platelib.kernels import kernel
 from platelib.local_weights import WeightTable, constant_weights
 from platelib.psf_comparison import LIT, Comparison, comparison_workspace, exceeds, no_comparison
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
-from platelib.rejection_screens import STRIP
+from platelib.rejection_screens import strip_of
 
-_CHUNK = 128
-"""What is struck is looked for in runs shorter than a strip."""
+_CHUNK, _RUN = 128, 352
+"""What is struck is looked for in runs: shorter than 256 for a mean, and longer for growing."""
 _TAKEN = np.uint8(2)
 """Added to LOW or HIGH while rejections grow."""
-_NONE, _MISSING, _BELOW, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 8), np.int32(1 << 16)
-"""Counts in one number: a byte for each kind in a run, which is shorter than 256."""
-_EIGHT, _BYTE, _OF_ABOVE = np.int32(8), np.int32(255), np.int32(255 << 16)
+_NONE, _ONE, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
+"""Two counts in one number: from 0, and in steps of 65536."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,7 @@ def average(
         (top, left),
         result.planes,
         result.tally,
-        room_of_strip(STRIP),
+        room_of_strip(strip_of(len(values))),
     )
     return result
 
@@ -110,10 +109,10 @@ def room_of_strip(size: int) -> tuple[np.ndarray, np.ndarray]:
 
 @kernel
 def _average(values, variances, weights, flags, corner, planes, tally, work):
-    ny, nx = planes[0].shape
+    (ny, nx), strip = planes[0].shape, work[0].shape[1]
     for y in range(ny):
-        for left in range(0, nx, STRIP):
-            place = (y, left, min(left + STRIP, nx))
+        for left in range(0, nx, strip):
+            place = (y, left, min(left + strip, nx))
             average_strip(values, variances, weights, flags, corner, place, planes, tally, work)
 
 
@@ -186,7 +185,7 @@ def _are_kept(flags, i, place):
     m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
     found = np.uint8(0)
     for p in range(size):
-        found |= m0[p] | m1[p] | m2[p] | m3[p]
+        found = np.uint8(found | np.uint8(np.uint8(m0[p] | m1[p]) | np.uint8(m2[p] | m3[p])))
     return found == KEPT
 
 
@@ -259,11 +258,20 @@ def _add_kept(values, variances, flags, i, place, factor, sums):
 
 
 @kernel
-def _code(mark):
-    """Return a flag as a number that can be added up: a byte for each kind."""
-    return (_MISSING if mark == INVALID else _NONE) + (
-        (_BELOW if mark == LOW else _NONE) + (_ABOVE if mark == HIGH else _NONE)
-    )
+def _sum(one, other):
+    """Add two numbers of 32 bits in as many; the sum of two of them would have 64."""
+    return np.int32(one + other)
+
+
+@kernel
+def _struck(mark):
+    """Return 1 for what was rejected as low, and `_ABOVE` for what was rejected as high."""
+    return _sum(_ONE if mark == LOW else _NONE, _ABOVE if mark == HIGH else _NONE)
+
+
+@kernel
+def _missing(mark):
+    return _ONE if mark == INVALID else _NONE
 
 
 @kernel
@@ -272,13 +280,10 @@ def _count_flags(flags, i, place, counts, tally):
     y, left, size = place
     marks = flags[i, y, left : left + size]
     struck, missing = counts
-    total = _NONE
     for p in range(size):
-        code = _code(marks[p])
-        total += code
-        missing[p] += code & _BYTE
-        struck[p] += ((code >> _EIGHT) & _BYTE) + (code & _OF_ABOVE)
-    _add_codes(total, tally)
+        missing[p] = _sum(missing[p], _missing(marks[p]))
+        struck[p] = _sum(struck[p], _struck(marks[p]))
+    _add_up_flags(marks, tally)
 
 
 @kernel
@@ -288,24 +293,29 @@ def _count_four_flags(flags, i, place, counts, tally):
     m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
     m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
     struck, missing = counts
-    t0, t1, t2, t3 = _NONE, _NONE, _NONE, _NONE
     for p in range(size):
-        c0, c1, c2, c3 = _code(m0[p]), _code(m1[p]), _code(m2[p]), _code(m3[p])
-        t0, t1, t2, t3 = t0 + c0, t1 + c1, t2 + c2, t3 + c3
-        code = (c0 + c1) + (c2 + c3)
-        missing[p] += code & _BYTE
-        struck[p] += ((code >> _EIGHT) & _BYTE) + (code & _OF_ABOVE)
-    _add_codes(t0, tally[i])
-    _add_codes(t1, tally[i + 1])
-    _add_codes(t2, tally[i + 2])
-    _add_codes(t3, tally[i + 3])
+        few = _sum(_sum(_missing(m0[p]), _missing(m1[p])), _sum(_missing(m2[p]), _missing(m3[p])))
+        missing[p] = _sum(missing[p], few)
+        few = _sum(_sum(_struck(m0[p]), _struck(m1[p])), _sum(_struck(m2[p]), _struck(m3[p])))
+        struck[p] = _sum(struck[p], few)
+    _add_up_flags(m0, tally[i])
+    _add_up_flags(m1, tally[i + 1])
+    _add_up_flags(m2, tally[i + 2])
+    _add_up_flags(m3, tally[i + 3])
 
 
 @kernel
-def _add_codes(total, tally):
-    tally[0] += total & _BYTE
-    tally[1] += (total >> _EIGHT) & _BYTE
-    tally[2] += total >> (_EIGHT + _EIGHT)
+def _add_up_flags(marks, tally):
+    """Add the numbers of each kind in a run of an image, which a byte holds."""
+    none, one = np.uint8(0), np.uint8(1)
+    missing, below, above = none, none, none
+    for p in range(marks.size):
+        missing = np.uint8(missing + (one if marks[p] == INVALID else none))
+        below = np.uint8(below + (one if marks[p] == LOW else none))
+        above = np.uint8(above + (one if marks[p] == HIGH else none))
+    tally[0] += missing
+    tally[1] += below
+    tally[2] += above
 
 
 def grow(
@@ -416,8 +426,8 @@ def _grow(values, variances, flags, rule, centre, looked_at, work):
     n, ny, nx = values.shape
     for i in range(n):
         for y in range(ny):
-            for left in range(0, nx, STRIP):
-                right = min(left + STRIP, nx)
+            for left in range(0, nx, _RUN):
+                right = min(left + _RUN, nx)
                 if largest(flags[i, y, left:right]) < LOW:
                     continue
                 for x in range(left, right):

@@ -26,7 +26,7 @@ Methods
 """
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -63,11 +63,11 @@ from platelib.rejection_exact import (
     gather,
 )
 from platelib.rejection_screens import (
-    STRIP,
     screen_esd,
     screen_mad,
     screen_noise,
     screen_sigma,
+    strip_of,
 )
 from platelib.selection import sorting_network, valley_network
 from platelib.sharp_light import SPIKE
@@ -79,6 +79,7 @@ __all__ = [
 
 METHODS = ("none", "noise", "sigma", "mad", "esd")
 _NONE, _NOISE, _SIGMA, _MAD, _ESD = range(5)
+_SORTING = ("mad", "esd")
 
 
 @dataclass(frozen=True)
@@ -156,7 +157,7 @@ def reject(
     else:
         noise = np.asarray(noise, dtype=np.float64)
         compared = compared or no_comparison(len(values))
-        room = _room(len(values))
+        room = _room(len(values), rejection)
         _reject(values, variances, noise, _squares(noise), rule, tables, flags, compared, room)
     return flags
 
@@ -207,6 +208,7 @@ def clipped_average(
         axis.indices(size) for axis, size in zip(part, values.shape[1:], strict=True)
     )
     corner, result = (top, left), blank_average(len(values), (bottom - top, right - left))
+    room = _room(len(values), rejection)
     _reject_and_average(
         values,
         variances,
@@ -221,8 +223,8 @@ def clipped_average(
         result.planes,
         result.tally,
         compared or no_comparison(len(values)),
-        _room(len(values)),
-        room_of_strip(STRIP),
+        room,
+        room_of_strip(room[3].size),
     )
     grow_averaged(
         values, variances, weights, flags, grow_px, corner, result, sky=sky, compared=compared
@@ -257,7 +259,7 @@ def _as_kernels_take_it(rejection: Rejection, n: int, sky: float) -> tuple[_Rule
     if method not in METHODS:
         msg = f"unknown rejection method {method!r}; choose from {', '.join(METHODS)}"
         raise ValueError(msg)
-    sorting = method in ("mad", "esd")
+    sorting = method in _SORTING
     rule = _Rule(
         METHODS.index(method),
         float(rejection.low),
@@ -305,24 +307,25 @@ def _squares(noise: np.ndarray) -> np.ndarray:
     return (noise * noise).astype(np.float32)
 
 
-def _room(n: int) -> tuple[np.ndarray | tuple[np.ndarray, ...], ...]:
+def _room(n: int, rejection: Rejection) -> tuple[Any, ...]:
     """Return what `_reject_strip` needs to work."""
-    work = aligned.empty((8, STRIP), np.float32)
-    tally = aligned.empty((3, STRIP), np.int32)
+    size = strip_of(n, rejection.method in _SORTING)
+    work = aligned.empty((8, size), np.float32)
+    tally = aligned.empty((3, size), np.int32)
     # Rows that lie a power of two apart would push each other out of the cache.
-    rows = aligned.empty((n + 3, STRIP + 16), np.float32)
-    suspect = np.empty(STRIP, dtype=np.bool_)
+    rows = aligned.empty((n + 3, size + 16), np.float32)
+    suspect, spiked = np.empty(size, dtype=np.bool_), np.empty(size, dtype=np.bool_)
     state, order = np.empty(n, dtype=np.uint8), np.empty(n + 1, dtype=np.int64)
     samples = (np.empty(n), np.empty(n), np.empty(n + 1), state, order)
-    return work, tally, rows, suspect, samples, comparison_workspace()
+    return work, tally, rows, suspect, spiked, samples, comparison_workspace()
 
 
 @kernel
 def _reject(values, variances, noise, squares, rule, tables, flags, compared, room):
-    _, ny, nx = values.shape
+    (_, ny, nx), strip = values.shape, room[3].size
     for y in range(ny):
-        for left in range(0, nx, STRIP):
-            place = (y, left, min(left + STRIP, nx))
+        for left in range(0, nx, strip):
+            place = (y, left, min(left + strip, nx))
             _reject_strip(
                 values, variances, noise, squares, place, rule, tables, flags, compared, room
             )
@@ -333,7 +336,7 @@ def _reject_and_average(
     values, variances, noise, squares, rule, tables, flags, weights, corner, margin, planes, tally,
     compared, room, sums,
 ):  # fmt: skip
-    _, ny, nx = values.shape
+    (_, ny, nx), strip = values.shape, room[3].size
     height, width = planes[0].shape
     top, bottom = max(corner[0] - margin, 0), min(corner[0] + height + margin, ny)
     start, stop = max(corner[1] - margin, 0), min(corner[1] + width + margin, nx)
@@ -343,8 +346,8 @@ def _reject_and_average(
             continue
         _forget_spikes(flags, (row, 0, start))
         _forget_spikes(flags, (row, stop, nx))
-        for left in range(start, stop, STRIP):
-            right = min(left + STRIP, stop)
+        for left in range(start, stop, strip):
+            right = min(left + strip, stop)
             place = (row, left, right)
             if rule.method == _NONE:
                 _forget_spikes(flags, place)
@@ -364,12 +367,12 @@ def _reject_strip(
     values, variances, noise, squares, place, rule, tables, flags, compared, room
 ):  # fmt: skip
     y, left, right = place
-    work, tally, rows, suspect, (samples, spread, scratch, state, order), around = room
+    work, tally, rows, suspect, spiked, (samples, spread, scratch, state, order), around = room
     _screen(values, variances, squares, place, rule, tables, work, tally, rows, suspect)
     has_partners = compared.partners.shape[1] > 0
     has_spikes = _are_any_spikes(flags, place)
     if has_spikes:
-        _suspect_spikes(flags, place, suspect)
+        _suspect_spikes(flags, place, spiked, suspect)
     for x in range(left, right):
         is_pair = has_partners and tally[0, x - left] == 2
         if not (suspect[x - left] or is_pair):
@@ -382,7 +385,7 @@ def _reject_strip(
         if is_pair:
             clip_pair(samples, state, spread, rule.high)
         compare(values, variances, squares, y, x, rule.sky, state, spread, flags, compared, around)
-        if has_spikes:
+        if has_spikes and spiked[x - left]:
             clip_spikes(flags, y, x, samples, state, spread, rule.sky, scratch)
         for i in range(noise.size):
             flags[i, y, x] = state[i]
@@ -395,17 +398,22 @@ def _are_any_spikes(flags, place):
     for i in range(len(flags)):
         row = flags[i, y, left:right]
         for p in range(row.size):
-            found |= row[p]
+            found = np.uint8(found | row[p])
     return found & SPIKE != 0
 
 
 @kernel
-def _suspect_spikes(flags, place, suspect):
+def _suspect_spikes(flags, place, spiked, suspect):
+    """Fill in which pixels have a spike, and suspect them."""
     y, left, right = place
+    for p in range(right - left):
+        spiked[p] = False
     for i in range(len(flags)):
         row = flags[i, y, left:right]
         for p in range(row.size):
-            suspect[p] |= row[p] == SPIKE
+            spiked[p] |= row[p] == SPIKE
+    for p in range(right - left):
+        suspect[p] |= spiked[p]
 
 
 @kernel

@@ -15,8 +15,11 @@ from platelib.kernels import kernel
 from platelib.rejection_exact import EXCESS, MAD_TO_SIGMA
 from platelib.selection import work_network
 
-STRIP = 352
-"""Pixels of a row that are screened, and then averaged, while they lie in the processor's cache."""
+STRIP = 1056
+"""Pixels of a row, at most, that are screened and then averaged at a time."""
+_SHORT_STRIP, _SORTED_STRIP = 176, 352
+_CACHE_BYTES, _SAMPLE_BYTES = 400_000, 9
+"""What the samples of a strip may take of the processor's cache: value, variance and flag."""
 _SAFE = 1.0 - 1e-5
 """Room for the rounding of a few single precision operations."""
 _TINY = np.float32(1e-30)
@@ -28,6 +31,23 @@ _TYPICAL = 0.87
 """Share of the mean variance that the median variance of a pixel hardly ever falls below."""
 _NONE, _ONE, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
 """Two counts in one number: from 0, and in steps of 65536."""
+
+
+def strip_of(n: int, sorts: bool = False) -> int:
+    """Return how many pixels of a row to work at a time, which changes no result.
+
+    Samples are read from memory once if those of a strip stay in the cache until they are averaged;
+    the longer a strip is, the faster they are read.
+
+    Parameters
+    ----------
+    n : int
+        Samples of a pixel.
+    sorts : bool, optional
+        Whether the method sorts them, which goes through a strip many times.
+    """
+    fits = _CACHE_BYTES // (_SAMPLE_BYTES * n) // 16 * 16
+    return max(_SHORT_STRIP, min(fits, _SORTED_STRIP if sorts else STRIP))
 
 
 @kernel
