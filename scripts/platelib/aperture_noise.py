@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 import sep
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.field_sky import FieldSky
 
 FEWEST = 30
 _MOST = 4000
 _FINE = 16
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def aperture_noise(field: FieldSky, radius_px: float, seed: int) -> ApertureNois
         raise ValueError(msg)
     total, alone = circle_sums(field, x, y, radius_px)
     ratio = total / alone
-    factor = _MAD_TO_SIGMA * float(np.median(np.abs(ratio - np.median(ratio))))
+    factor = MAD_TO_SIGMA * float(np.median(np.abs(ratio - np.median(ratio))))
     return ApertureNoise(radius_px, factor * float(np.median(alone)), factor, x.size)
 
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.kernels import kernel, read_only
-from platelib.saturation import MAD_TO_SIGMA, NO_PIXELS, TOP_RANK, Brightest, PileUp
+from platelib.saturation import NO_PIXELS, TOP_RANK, Brightest, PileUp
 
 _BAND_ROWS, _BLOCK = 128, 64
 _SAMPLE_ROWS, _SAMPLE_COLUMN_STEP = 101, 7

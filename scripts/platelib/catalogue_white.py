@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.picture_stars import find_stars, measure_stars, radius_of
 from platelib.white_balance import White, rounded
 
@@ -36,7 +37,6 @@ _MAX_ROUNDS = 20
 _MIN_SPREAD = 0.1
 _MOST_PAIRED = 600
 _REACH = 0.15
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 def star_colours(
@@ -125,7 +125,7 @@ def white_of_colour(
         kept = found[2]
         problem = _problem(colour[kept], reference)
         if not problem:
-            scatter = _MAD_TO_SIGMA * np.median(np.abs(found[1][:, kept]), axis=1)
+            scatter = MAD_TO_SIGMA * np.median(np.abs(found[1][:, kept]), axis=1)
             return White(rounded(np.exp(found[0])), rounded(scatter), int(kept.sum()))
     return White((1.0, 1.0, 1.0), (0.0, 0.0, 0.0), len(colour), problem)
 
@@ -169,7 +169,7 @@ def _lines(colour: np.ndarray, ratio: np.ndarray) -> tuple[np.ndarray, np.ndarra
             [v - a - s * colour for v, a, s in zip(ratio, levels, slopes, strict=True)]
         )
         used = kept if kept.any() else ~kept
-        sigma = _MAD_TO_SIGMA * np.median(np.abs(residual[:, used]), axis=1, keepdims=True)
+        sigma = MAD_TO_SIGMA * np.median(np.abs(residual[:, used]), axis=1, keepdims=True)
         before, kept = kept, (np.abs(residual) <= _CLIP_SIGMA * sigma + 1e-6).all(axis=0)
         if np.array_equal(before, kept) or kept.sum() < MIN_STARS:
             break

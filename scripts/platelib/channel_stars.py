@@ -6,6 +6,7 @@ import numpy as np
 
 from platelib.blocks import Blocks
 from platelib.calibration import BAD, SATURATED
+from platelib.constants import MAD_TO_SIGMA
 from platelib.detections import STAR
 from platelib.gaps import mend_gaps
 from platelib.sky import sky_mesh
@@ -15,7 +16,6 @@ _CELL_PX = 64
 _BRIGHT_SIGMA = 20.0
 _SHAPE_STARS = 200
 _MEDIAN_ERROR = 1.2533141373155
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ def width_of(stars: np.ndarray) -> Width:
     if not len(good):
         return Width(0, float("nan"), float("nan"), float("nan"))
     fwhm = float(np.median(good["fwhm"]))
-    spread = _MAD_TO_SIGMA * float(np.median(np.abs(good["fwhm"] - fwhm)))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(good["fwhm"] - fwhm)))
     error = _MEDIAN_ERROR * spread / float(np.sqrt(len(good)))
     ellipticity = float(np.median(good["ellipticity"]))
     return Width(len(good), round(fwhm, 4), round(error, 4), round(ellipticity, 4))

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation, convolve
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.masked_sky import masked_sky
 from platelib.modes import half_sample_mode
 from platelib.source_extraction import SMOOTHING, extracted
@@ -17,7 +18,6 @@ _LEAST_BLANK = 0.2
 """Share of an image that is wanted as empty sky; the rims of light count as such if need be."""
 _WELL_COVERED = 0.7
 _SAMPLE = 500_000
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ def likeness(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.flo
     values = smooth[~missing][:: max(1, smooth.size // _SAMPLE)]
     middle = half_sample_mode(values)
     dark = middle - values[values <= middle]
-    return np.float32(max(1.0, _MAD_TO_SIGMA * float(np.median(dark))))
+    return np.float32(max(1.0, MAD_TO_SIGMA * float(np.median(dark))))
 
 
 def _sky(

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.luminance import fit_gamut, replace_lightness
 from platelib.neutral_sky import Sky
 from platelib.picture_stars import point_spread
@@ -25,7 +26,6 @@ SHARPENED_FROM_SIGMA, SHARPENED_WHOLLY_SIGMA = 10.0, 30.0
 _DECONVOLUTION_ROUNDS = 20
 _DENOISE_ROUNDS = 60
 _CORE_REACH_FWHM = 2.0
-_MAD_TO_SIGMA = 1.482602218505602
 _CLIP_LIMIT = 0.008
 _FULL = 65535
 _STRIP_ROWS = 256
@@ -125,7 +125,7 @@ def denoise_colour(pixels: np.ndarray, strength: float) -> tuple[np.ndarray, str
 
     lab = _lab(pixels)
     step = np.abs(np.diff(lab[1:], axis=2))
-    sigma = _MAD_TO_SIGMA / np.sqrt(2) * float(np.median(step))
+    sigma = MAD_TO_SIGMA / np.sqrt(2) * float(np.median(step))
     weight = float(f"{strength * sigma:.4g}")
     if weight == 0:
         return pixels, "no smoothing of colours: they have no noise"

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.modes import half_sample_mode
 
 CELL_PX = 8
-_MAD_TO_SIGMA = 1.482602218505602
 _FAINT_SIGMA, _DARK_SIGMA, _BRIGHT_SIGMA = 2.0, 4.0, 5.0
 _LIGHT_SIGMA = 5.0
 _MAX_ROUNDS = 30
@@ -140,4 +140,4 @@ def _peak(values: np.ndarray) -> tuple[float, float]:
 
 
 def _spread(values: np.ndarray, centre: float) -> float:
-    return _MAD_TO_SIGMA * float(np.median(np.abs(values - np.float32(centre))))
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.float32(centre))))

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.kernels import allocating_kernel, kernel
-from platelib.rejection_exact import MAD_TO_SIGMA
 from platelib.selection import median
 
 SKY_NOISE = "sky noise"

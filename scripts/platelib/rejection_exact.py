@@ -6,6 +6,7 @@ here; all other pixels do.
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.kernels import kernel
 from platelib.selection import median, sort
 from platelib.sharp_light import SPIKE
@@ -13,7 +14,6 @@ from platelib.sharp_light import SPIKE
 KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3
 _SPIKE_SIGMAS = 1.0
 _DARK_SIGMAS = 3.0
-MAD_TO_SIGMA = 1.482602218505602
 EXCESS = 1.2
 
 

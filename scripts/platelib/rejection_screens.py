@@ -11,8 +11,9 @@ Every screen works on pixels ``left`` to ``left + width`` of row ``y`` and fills
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.kernels import kernel
-from platelib.rejection_exact import EXCESS, MAD_TO_SIGMA
+from platelib.rejection_exact import EXCESS
 from platelib.selection import work_network
 
 STRIP = 1056

@@ -17,11 +17,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
+
 MARGIN = 0.98
 """Share of the level of a pile-up, or of full scale, from which on a pixel counts as saturated."""
 TOP_RANK = 6
 """Fewer pixels that are brighter than all others may be tracks of particles."""
-MAD_TO_SIGMA = 1.482602218505602
 
 _BELOW = 0.7
 """The range that a pile-up is compared with begins at this share of its lower end."""

@@ -11,6 +11,7 @@ import numpy as np
 
 from platelib.blocks import BLOCK_PX, Blocks, mean_blocks
 from platelib.chebyshev_surface import CellLevels, fit_chebyshev
+from platelib.constants import MAD_TO_SIGMA
 from platelib.light_mask import find_light, half_sample_mode_of_many
 from platelib.sky_surface import Lattice, SkySurface, constant_surface
 from platelib.thin_plate import fit_thin_plate
@@ -24,7 +25,6 @@ _FITS = 8
 _OUTLIER_SIGMA = 4.0
 _STILL = 0.1
 _MEDIAN_ERROR = 1.2533141373155
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -161,7 +161,7 @@ def cell_levels(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> CellL
                 continue
             values = excess[part][down, across]
             level = float(np.median(values))
-            sigma = _MAD_TO_SIGMA * float(np.median(np.abs(values - level)))
+            sigma = MAD_TO_SIGMA * float(np.median(np.abs(values - level)))
             x = float(np.mean(xs[across + column * side]))
             y = float(np.mean(ys[down + row * side]))
             rows.append((x, y, level, _MEDIAN_ERROR * sigma / np.sqrt(count), row, column))
@@ -193,7 +193,7 @@ def _surface(cells: CellLevels, lattice: Lattice, degree: int, counted: np.ndarr
 def _flat(cells: CellLevels, lattice: Lattice) -> SkySurface:
     """Surface of the median level of the cells."""
     level = float(np.median(cells.level))
-    spread = _MAD_TO_SIGMA * float(np.median(np.abs(cells.level - level)))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(cells.level - level)))
     error = _MEDIAN_ERROR * max(spread, float(np.median(cells.error))) / np.sqrt(len(cells))
     return constant_surface(lattice, float(f"{level:.9g}"), float(f"{error:.4g}"))
 
@@ -213,7 +213,7 @@ def _faint(cells: CellLevels, lattice: Lattice, degree: int) -> np.ndarray:
 def _upper(values: np.ndarray, sigmas: float) -> float:
     """Peak of values, and so many times the spread of what lies below it on top."""
     peak = half_sample_mode_of_many(values)
-    return peak + sigmas * _MAD_TO_SIGMA * float(np.median(peak - values[values <= peak]))
+    return peak + sigmas * MAD_TO_SIGMA * float(np.median(peak - values[values <= peak]))
 
 
 def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurface, np.ndarray]:
@@ -222,7 +222,7 @@ def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurfac
     surface = _surface(cells, lattice, degree, counted)
     for _ in range(_FITS):
         pulls = (cells.level - surface.at(cells.x, cells.y)) / cells.error
-        spread = max(1.0, _MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls)))))
+        spread = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls)))))
         keep = np.abs(pulls) <= _OUTLIER_SIGMA * spread
         if np.array_equal(keep, counted) or keep.sum() < _CELLS_PER_TERM:
             break
@@ -233,7 +233,7 @@ def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurfac
 
 def _spread_of(cells: CellLevels, surface: SkySurface, counted: np.ndarray) -> float:
     pulls = ((cells.level - surface.at(cells.x, cells.y)) / cells.error)[counted]
-    return _MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls))))
+    return MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls))))
 
 
 def at_blocks(surface: SkySurface, blocks: Blocks) -> np.ndarray:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.photon_transfer import cell_size
-from platelib.rejection_exact import MAD_TO_SIGMA
 
 _ALIKE = 0.1
 _FEWEST_PAIRS = 3

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.field_sky import FieldSky
 from platelib.modes import half_sample_mode
 from platelib.transforms import basis, least_squares, normalisation, polynomial
@@ -26,7 +27,6 @@ _EXTENDED_SIGMA = 3.5
 _FEWEST_FOR_BENDING = 30
 _ROUNDS = 6
 _AT_A_TIME = 512
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ def star_locus(
     # Stars crowd at the narrow end; what is wider than they may be the larger part.
     middle = half_sample_mode(value[kept])
     narrow = middle - value[kept & (value <= middle)]
-    scatter = max(_MAD_TO_SIGMA * float(np.median(narrow)), 1e-3)
+    scatter = max(MAD_TO_SIGMA * float(np.median(narrow)), 1e-3)
     locus = np.full(x.size, middle)
     for _ in range(_ROUNDS):
         close = kept & (np.abs(value - locus) <= 3 * scatter)
@@ -171,7 +171,7 @@ def star_locus(
         )
         locus = np.round(polynomial(terms, solved)[0], 5)
         away = np.abs(value - locus)[close]
-        scatter = max(_MAD_TO_SIGMA * float(np.median(away)), 1e-3)
+        scatter = max(MAD_TO_SIGMA * float(np.median(away)), 1e-3)
     return locus, scatter
 
 

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.kernels import allocating_kernel, kernel
-from platelib.rejection_exact import MAD_TO_SIGMA
 from platelib.selection import median
 
 BAND = 64

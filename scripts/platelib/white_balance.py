@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.picture_stars import find_stars, measure_stars, radius_of
 
 MIN_STARS = 8
 _MIN_SNR = 10.0
 _PEAK_LIMIT = 0.5
 _CLIP_SIGMA = 3.0
-_MAD_TO_SIGMA = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def mean_star(
         )
         return White((1.0,) * len(planes), (0.0,) * len(planes), count, note)
     middle = np.median(ratio, axis=1)
-    scatter = _MAD_TO_SIGMA * np.median(np.abs(ratio - middle[:, None]), axis=1)
+    scatter = MAD_TO_SIGMA * np.median(np.abs(ratio - middle[:, None]), axis=1)
     return White(rounded(np.exp(middle)), rounded(scatter), count)
 
 
@@ -93,7 +93,7 @@ def _of_one_colour(ratio: np.ndarray) -> np.ndarray:
     while kept.any():
         middle = np.median(ratio[:, kept], axis=1, keepdims=True)
         distance = np.abs(ratio - middle)
-        sigma = _MAD_TO_SIGMA * np.median(distance[:, kept], axis=1, keepdims=True)
+        sigma = MAD_TO_SIGMA * np.median(distance[:, kept], axis=1, keepdims=True)
         fewer = kept & (distance <= _CLIP_SIGMA * sigma + 1e-6).all(axis=0)
         if fewer.sum() == kept.sum():
             break
