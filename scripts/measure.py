@@ -32,11 +32,12 @@ from platefiles.sky_gain import SkyGains
 from platefiles.tables import columns_hdu
 from platelib.bright_pixels import brightest_pixels
 from platelib.calibration import Detector
-from platelib.detections import STAR, Mesh
+from platelib.detections import STAR
 from platelib.kept_lines import KeptLines
 from platelib.photon_transfer import GainChoice
 from platelib.rooms import Room
 from platelib.saturation import NO_CORES, NO_PIXELS, Brightest, LostCores, find_pile_up
+from platelib.sky_mesh import Mesh
 from platelib.star_widths import GROUP
 from platelib.stars import StarSearch
 

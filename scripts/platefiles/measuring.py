@@ -20,13 +20,13 @@ from platelib.calibration import (
     calibrate,
     lines_of,
 )
-from platelib.detections import Mesh
 from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
 from platelib.mending import mend
 from platelib.rooms import Room
 from platelib.selection import median_of_plane
 from platelib.sky import mesh_of_samples
+from platelib.sky_mesh import Mesh
 from platelib.stars import StarSearch
 
 _SAMPLE_ROWS = 32

@@ -12,8 +12,8 @@ from platefiles.provenance import canonical
 from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
 from platelib.calibration import Detector
-from platelib.detections import Mesh
 from platelib.photon_transfer import SKY_NOISE, GainChoice, bands
+from platelib.sky_mesh import Mesh
 from platelib.sky_transfer import LightVariance, SkyCells, light_variance, limit_of_one, sky_cells
 
 _PAIRS = 24

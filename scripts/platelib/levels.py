@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.detections import Mesh
+from platelib.sky_mesh import Mesh
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
 _LATTICE = 24

@@ -1,10 +1,10 @@
 import numpy as np
 import pytest
 
-from platelib.detections import Mesh
 from platelib.levels import ReferenceSky, flux_scale
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sky import sky_mesh
+from platelib.sky_mesh import Mesh
 from platelib.transforms import Transform, exponents, identity, normalisation
 
 SHAPE = (480, 641)
