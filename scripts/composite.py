@@ -11,9 +11,10 @@ import numpy as np
 from platefiles.avm import Band, avm_elements, bands_of
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
+from platefiles.hashing import file_sha256
 from platefiles.joblog import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
-from platefiles.provenance import creator, file_sha256
+from platefiles.provenance import creator
 from platefiles.recipe import Finish, Stretch
 from platefiles.record import has_record, read_record, single_making
 from platefiles.tables import read_columns, rows_of

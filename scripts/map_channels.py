@@ -20,8 +20,9 @@ from platefiles.fitsfile import (
 )
 from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
+from platefiles.hashing import file_sha256
 from platefiles.joblog import log
-from platefiles.provenance import exposure_cards, file_sha256, note_cards
+from platefiles.provenance import exposure_cards, note_cards
 from platefiles.recipe import Colour, Geometry
 from platefiles.record import record_hdu
 from platefiles.saturated_cores import core_discs

@@ -14,11 +14,12 @@ import numpy as np
 
 from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
+from platefiles.hashing import file_sha256
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
-from platefiles.provenance import file_sha256, making_cards
+from platefiles.provenance import making_cards
 from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu

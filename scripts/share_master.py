@@ -5,9 +5,9 @@ import shutil
 from pathlib import Path
 
 from platefiles.errors import UserError
+from platefiles.hashing import digest
 from platefiles.joblog import job_log, log
 from platefiles.ledger import recorded
-from platefiles.provenance import digest
 from platefiles.wholefile import write_whole
 
 

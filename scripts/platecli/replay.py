@@ -15,10 +15,10 @@ from platecli.taskrunner import processors, run_tasks
 from platefiles.altered import altered
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest
+from platefiles.hashing import file_sha256
 from platefiles.makings import Record
 from platefiles.picture_source import record_of
 from platefiles.product_differences import compare_files
-from platefiles.provenance import file_sha256
 from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, folders_beside
 from platefiles.remaking import WORK, lay_links, remaking, write_texts
 from platelog import STOPPED

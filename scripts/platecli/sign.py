@@ -8,7 +8,7 @@ from platecli.screen import show
 from platecli.verify import text
 from platefiles.digestsheet import NAME
 from platefiles.findings import CHANGED, SIGNATURE
-from platefiles.provenance import file_sha256
+from platefiles.hashing import file_sha256
 from platefiles.signatures import sign
 from platefiles.verification import verify
 

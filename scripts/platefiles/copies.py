@@ -12,8 +12,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from platefiles.frame import SAME_AS, Frame, unused
+from platefiles.hashing import file_sha256
 from platefiles.objectstore import is_object_url
-from platefiles.provenance import file_sha256
 from platefiles.slug import digest, escape
 
 if TYPE_CHECKING:

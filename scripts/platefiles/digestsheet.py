@@ -12,7 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from platefiles.errors import UserError
-from platefiles.provenance import file_sha256
+from platefiles.hashing import file_sha256
 from platefiles.wholefile import write_if_changed
 
 NAME = "digests.sha256"

@@ -5,10 +5,11 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.errors import UserError
+from platefiles.hashing import file_sha256
 from platefiles.integrity import PICTURES
 from platefiles.makings import Making
 from platefiles.pictures import Label
-from platefiles.provenance import creator, file_sha256
+from platefiles.provenance import creator
 from platefiles.record import has_record, read_record, single_making
 from platefiles.xmp import read_origin
 

@@ -8,11 +8,11 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from platefiles.hashing import digest, file_sha256
 from platefiles.jobnotes import JobNote, note_path, read_note, write_note
 from platefiles.layout import job_log_path
 from platefiles.lockfile import REMEDY, pinned_words, read_lock
 from platefiles.plan import ProjectPlan
-from platefiles.provenance import digest, file_sha256
 from platefiles.wholefile import write_whole
 
 if TYPE_CHECKING:

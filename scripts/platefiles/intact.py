@@ -14,7 +14,7 @@ from platefiles.blocksums import BlockSum
 from platefiles.errors import DamagedProduct, UserError
 from platefiles.fitsblocks import Block, BrokenFits, read_blocks
 from platefiles.fitssums import DATA_SUMS, HEAD_SHA, data_parts, headers_sha256
-from platefiles.provenance import file_sha256
+from platefiles.hashing import file_sha256
 from platefiles.provisional import JOB_DIGEST, PROVISIONAL, hold_back
 from platefiles.seal import is_intact
 

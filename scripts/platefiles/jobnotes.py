@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
-from platefiles.provenance import digest, file_sha256
+from platefiles.hashing import digest, file_sha256
 from platefiles.wholefile import write_whole
 
 FOLDER = ".jobs"

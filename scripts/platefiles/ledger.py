@@ -13,9 +13,9 @@ from contextlib import suppress
 from functools import cached_property
 
 from platefiles.damagemarks import is_marked
+from platefiles.hashing import digest
 from platefiles.jobnotes import read_note
 from platefiles.products import Product
-from platefiles.provenance import digest
 from platefiles.provisional import PROVISIONAL
 
 _BLOCK = 2880

@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import PurePosixPath
 from typing import Any
 
-from platefiles.provenance import canonical, digest
+from platefiles.hashing import canonical, digest
 
 RAW, TEXT = "raw:", "text:"
 """How an input is named that is a raw frame, or a text that the making holds itself."""

@@ -10,9 +10,10 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.errors import UserError
+from platefiles.hashing import file_sha256
 from platefiles.joblog import log
 from platefiles.pooling import ENOUGH
-from platefiles.provenance import exposure_cards, file_sha256, making_cards
+from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import ChangedFrame, FrameError, RawImage, open_frame
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu

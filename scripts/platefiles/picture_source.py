@@ -10,8 +10,8 @@ from PIL import Image
 
 from platefiles.cards import MAX_PIXELS
 from platefiles.errors import UserError
+from platefiles.hashing import file_sha256
 from platefiles.makings import Record
-from platefiles.provenance import file_sha256
 from platefiles.record import read_record, results_of
 from platefiles.record_checks import check_record
 from platefiles.xmp import Origin, read_origin

@@ -17,12 +17,12 @@ from platefiles.codedigest import code_digest
 from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.filters import LINES, canonical_filter
 from platefiles.frame import Frame, sections_of
+from platefiles.hashing import canonical, digest, file_sha256
 from platefiles.headers import fixes_for
 from platefiles.known_frames import present_name
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
 from platefiles.matching_notes import SERVES_NO_LIGHT
-from platefiles.provenance import canonical, digest, file_sha256
 from platefiles.tycho import tycho_sum
 
 _BY_SPEED = ("png", "tif", "jpg")

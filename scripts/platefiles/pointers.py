@@ -10,8 +10,8 @@ from pathlib import Path
 
 from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
 from platefiles.frame import Frame
+from platefiles.hashing import canonical
 from platefiles.objectstore import is_object_url
-from platefiles.provenance import canonical
 from platefiles.wholefile import write_if_changed
 
 POINTERS = "objects"

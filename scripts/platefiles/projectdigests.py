@@ -9,12 +9,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
 from platefiles.errors import UserError
+from platefiles.hashing import file_sha256
 from platefiles.jobnotes import hidden_note, logged_note, note_path, read_note
 from platefiles.layout import job_log_path
 from platefiles.ledger import recorded
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
-from platefiles.provenance import file_sha256
 from platefiles.runlock import RESULTS
 from platefiles.sharing import shared_stem
 

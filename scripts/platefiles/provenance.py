@@ -5,8 +5,6 @@ the number of processors or on where the project lies.
 """
 
 import functools
-import hashlib
-import json
 import platform
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -14,32 +12,13 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from platefiles.hashing import canonical, digest, file_sha256
+
 VERSION = "0.1.0"
 _LOCK = Path(__file__).resolve().parents[2] / "envs" / "requirements.lock"
 _MJD_ZERO = datetime(1858, 11, 17)
 _DAYS_OF_LEAP_SECONDS = ((6, 30), (12, 31))
 _LIBRARIES = ("numpy", "numba", "scipy", "astropy", "snakemake")
-
-
-def canonical(settings: Any) -> str:
-    """Return settings as canonical JSON: sorted keys, no blanks, ASCII only, and no ``<``.
-
-    Jobs hold names of files and texts of headers, and Snakemake puts jobs into the scripts of its
-    report as they are: none of them shall end a script there and begin another.
-    """
-    text = json.dumps(settings, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return text.replace("<", "\\u003c")
-
-
-def digest(text: str) -> str:
-    """Return 16 hexadecimal digits of the SHA-256 of a text."""
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def file_sha256(path: str | Path) -> str:
-    """Return the SHA-256 of a file's bytes."""
-    with open(path, "rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 @functools.cache

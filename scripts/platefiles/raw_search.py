@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platefiles.errors import UserError
+from platefiles.hashing import file_sha256
 from platefiles.makings import RawRecord
-from platefiles.provenance import file_sha256
 from platefiles.seen_files import walk_folders
 from platefiles.slug import escape
 

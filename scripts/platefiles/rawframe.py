@@ -25,8 +25,8 @@ from platefiles.frameerrors import ChangedFrame as ChangedFrame
 from platefiles.frameerrors import FrameError
 from platefiles.framewatch import FrameWatch, sums_of
 from platefiles.gziptiles import GzipTiles
+from platefiles.hashing import file_sha256
 from platefiles.pages import pages_of
-from platefiles.provenance import file_sha256
 from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
 from platefiles.readout import Readout
 from platefiles.wholefile import naming

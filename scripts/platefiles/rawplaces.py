@@ -7,9 +7,9 @@ from pathlib import Path
 from platefiles.errors import UserError
 from platefiles.fetching import POINTER_ENDING
 from platefiles.findings import CHANGED, MISSING, OK, RAW_FRAME, Finding
+from platefiles.hashing import file_sha256
 from platefiles.known_frames import paths_in_sheet
 from platefiles.makings import RawRecord
-from platefiles.provenance import file_sha256
 
 
 class RawPlaces:

@@ -10,8 +10,8 @@ from pathlib import Path, PurePosixPath
 from platefiles.bindings import THREADS, Task
 from platefiles.codedigest import code_digest
 from platefiles.errors import UserError
+from platefiles.hashing import canonical
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record
-from platefiles.provenance import canonical
 from platefiles.raw_search import MISSING, RawFrame
 from platefiles.slug import escape
 

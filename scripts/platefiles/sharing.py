@@ -4,9 +4,9 @@ import glob
 import os
 from collections.abc import Collection, Mapping
 
+from platefiles.hashing import digest
 from platefiles.ledger import recorded
 from platefiles.products import Product
-from platefiles.provenance import digest
 
 
 def shared_masters(

@@ -10,10 +10,10 @@ from pathlib import Path
 from threading import Lock
 
 from platefiles.digestsheet import NAME, SEAL, is_sealed, read_lines, read_seal
+from platefiles.hashing import file_sha256
 from platefiles.integrity import PICTURES, fault
 from platefiles.jobwitness import jobs_of
 from platefiles.lockfile import REMEDY
-from platefiles.provenance import file_sha256
 from platefiles.provisional import PROVISIONAL
 
 _LEVELS_UP = 3

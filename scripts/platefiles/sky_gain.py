@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.hashing import canonical
 from platefiles.masters import Masters
-from platefiles.provenance import canonical
 from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
 from platelib.calibration import Detector

@@ -26,10 +26,11 @@ from platefiles.findings import (
 )
 from platefiles.fitsblocks import headers_digest, read_blocks
 from platefiles.fitssums import data_digests
+from platefiles.hashing import file_sha256
 from platefiles.integrity import PICTURES, is_of_a_run
 from platefiles.jobnotes import FOLDER
 from platefiles.noted_plan import left_over
-from platefiles.provenance import file_sha256, lock_digest
+from platefiles.provenance import lock_digest
 from platefiles.rawplaces import RawPlaces
 from platefiles.record import RawRecord, read_record, results_of
 from platefiles.sheetchecks import DigestSheets

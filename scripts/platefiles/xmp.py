@@ -15,8 +15,8 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from platefiles.errors import UserError
+from platefiles.hashing import canonical
 from platefiles.makings import Making, making_of
-from platefiles.provenance import canonical
 
 SEAL = b"<platelog:Seal>%b</platelog:Seal>"
 """Where the digest of the picture itself stands, see `platefiles.seal`."""

@@ -17,10 +17,10 @@ from register_sub import register_sub
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.hashing import digest, file_sha256
 from platefiles.joblog import job_log
 from platefiles.ledger import recorded
 from platefiles.measures import read_measures
-from platefiles.provenance import digest, file_sha256
 from platefiles.provisional import PROVISIONAL
 from platefiles.record import read_record
 

@@ -25,11 +25,11 @@ from platefiles.depths import read_depths
 from platefiles.errors import DamagedProduct, UserError
 from platefiles.findings import CHANGED, OK
 from platefiles.fitsfile import image_hdu, read_header, read_table, write_product
+from platefiles.hashing import file_sha256
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import record_of
 from platefiles.pictures import Label, write_picture
-from platefiles.provenance import file_sha256
 from platefiles.record import read_record, record_hdu, single_making
 from platefiles.seal import is_intact
 from platefiles.solution import read_map, read_solution, solution_cards

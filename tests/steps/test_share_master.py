@@ -5,7 +5,8 @@ from share_master import share_master
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
-from platefiles.provenance import canonical, making_cards
+from platefiles.hashing import canonical
+from platefiles.provenance import making_cards
 
 JOB = {"project": None, "settings": {}, "code": "0" * 16, "master": "bias_x"}
 

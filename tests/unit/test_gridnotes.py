@@ -8,12 +8,12 @@ import pytest
 from platefiles.damage import mark_damaged
 from platefiles.digestsheet import write_digest_sheet
 from platefiles.gridnotes import lock_doubt
+from platefiles.hashing import file_sha256
 from platefiles.joblog import job_log, log
 from platefiles.jobnotes import note_path
 from platefiles.layout import job_log_path
 from platefiles.lockfile import REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests
-from platefiles.provenance import file_sha256
 from platefiles.verification import CHANGED, verify
 from platefiles.workflow import open_plans
 

@@ -8,12 +8,13 @@ import pytest
 from platefiles.causes import CUT, DAMAGED, NOT_THERE, cause, changed_settings, header_texts
 from platefiles.damage import mark
 from platefiles.fitsfile import write_product
+from platefiles.hashing import canonical, digest
 from platefiles.joblog import job_log
 from platefiles.jobnotes import note_of, read_note
 from platefiles.ledger import Ledger, recorded
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.products import Product
-from platefiles.provenance import canonical, digest, making_cards
+from platefiles.provenance import making_cards
 
 SETTINGS = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
 

@@ -7,10 +7,10 @@ from PIL import Image
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import write_product
+from platefiles.hashing import canonical, file_sha256
 from platefiles.makings import Making
 from platefiles.picture_source import cube_of, read_picture, record_of
 from platefiles.pictures import Label, write_picture
-from platefiles.provenance import canonical, file_sha256
 
 ENDINGS = ("png", "jpg", "tif")
 

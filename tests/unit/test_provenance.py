@@ -8,15 +8,8 @@ from astropy.time import Time, TimeDelta
 
 from platefiles import provenance
 from platefiles.fitsfile import read_header, write_product
-from platefiles.provenance import (
-    canonical,
-    digest,
-    equipment_cards,
-    exposure_cards,
-    file_sha256,
-    making_cards,
-    note_cards,
-)
+from platefiles.hashing import canonical, digest, file_sha256
+from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 
 
 def test_canonical_text_depends_on_the_content_alone():

@@ -3,8 +3,9 @@ from pathlib import Path
 import pytest
 
 from platefiles.fitsfile import write_product
+from platefiles.hashing import canonical
 from platefiles.products import Product
-from platefiles.provenance import canonical, making_cards
+from platefiles.provenance import making_cards
 from platefiles.sharing import shared_masters, shared_stem
 
 JOB = {"project": None, "settings": {}, "code": "0" * 16, "master": "bias_x"}

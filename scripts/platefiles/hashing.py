@@ -1,0 +1,27 @@
+"""Settings as one text, and digests of texts and files."""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+
+def canonical(settings: Any) -> str:
+    """Return settings as canonical JSON: sorted keys, no blanks, ASCII only, and no ``<``.
+
+    Jobs hold names of files and texts of headers, and Snakemake puts jobs into the scripts of its
+    report as they are: none of them shall end a script there and begin another.
+    """
+    text = json.dumps(settings, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return text.replace("<", "\\u003c")
+
+
+def digest(text: str) -> str:
+    """Return 16 hexadecimal digits of the SHA-256 of a text."""
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def file_sha256(path: str | Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
