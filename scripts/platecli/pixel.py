@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from platecli.differing import columns
-from platecli.replay import find_frames, make_again
+from platecli.remake import find_frames, make_again
 from platecli.taskrunner import processors
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest

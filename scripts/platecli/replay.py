@@ -1,17 +1,16 @@
 """The verb `replay`: make a product again from raw frames alone, and compare the two."""
 
 import argparse
-import shutil
 import sys
-import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from platecli import outcome
 from platecli.differing import columns, difference_lines
 from platecli.naming import add_directory, file_word
+from platecli.remake import find_frames, make_again
 from platecli.screen import show
-from platecli.taskrunner import processors, run_tasks
+from platecli.taskrunner import processors
 from platefiles.altered import altered
 from platefiles.errors import UserError
 from platefiles.fitsblocks import content_digest
@@ -19,15 +18,13 @@ from platefiles.hashing import file_sha256
 from platefiles.makings import Record
 from platefiles.picture_source import record_of
 from platefiles.product_differences import compare_files
-from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame, find_raw, folders_beside
-from platefiles.remaking import WORK, lay_links, remaking, write_texts
+from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame
 from platelog import STOPPED
 
 DIFFERS = 6
 """Exit status: the product was made again and its pixels or tables are others."""
 
 SHOWN = 5
-_TELL_S = 10.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -103,64 +100,6 @@ def empty_folder(folder: Path) -> Path:
         msg = f"--into {folder} is not empty; name a new or an empty folder"
         raise UserError(msg)
     return folder
-
-
-def find_frames(file: Path, record: Record, folders: Sequence[Path]) -> list[RawFrame]:
-    """Look for the raw frames of a record, in the folders or where the run that made it has them.
-
-    Raises
-    ------
-    UserError
-        If none of them is found.
-    """
-    searched = list(folders) or folders_beside(file)
-    frames = list(find_raw(record.raws.values(), searched).values())
-    if all(frame.state == MISSING for frame in frames):
-        where = ", ".join(map(str, searched)) or "no folder is known"
-        msg = (
-            f"none of the {len(frames)} raw frames of {file} is found ({where}); "
-            "name the folder that they lie in with --raw"
-        )
-        raise UserError(msg)
-    return frames
-
-
-def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: int) -> Path:
-    """Run every step of a record in a folder; return the path of the last product.
-
-    Parameters
-    ----------
-    record : Record
-    frames : iterable of RawFrame
-    folder : Path
-        Empty; it holds all products afterwards, and no scripts.
-    cores : int
-
-    Raises
-    ------
-    UserError
-        If a step fails.
-    """
-    plan = remaking(record, folder)
-    lay_links(frames, folder)
-    write_texts(record, folder)
-    run_tasks(plan.tasks, plan.needs, cores, folder / WORK, _Progress(len(plan.tasks)))
-    shutil.rmtree(folder / WORK)
-    return Path(plan.tasks[record.making.product].output)
-
-
-class _Progress:
-    """A line on standard error each ten seconds at most."""
-
-    def __init__(self, total: int):
-        self._total, self._done, self._told = total, 0, time.monotonic()
-
-    def __call__(self, name: str) -> None:
-        self._done += 1
-        now = time.monotonic()
-        if now - self._told > _TELL_S and self._done < self._total:
-            print(f"[{self._done}/{self._total}] {name}", file=sys.stderr, flush=True)
-            self._told = now
 
 
 def _frame_lines(frames: Sequence[RawFrame]) -> Iterator[str]:

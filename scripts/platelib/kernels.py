@@ -63,7 +63,7 @@ KERNEL_MODULES = (
 
 def _sources_digest() -> str:
     digest = hashlib.sha256(numba.__version__.encode())
-    for name in ("kernels", *KERNEL_MODULES):
+    for name in ("kernels", "constants", *KERNEL_MODULES):
         digest.update(name.encode() + (_SOURCES / f"{name}.py").read_bytes())
     return digest.hexdigest()[:16]
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.constants import MAD_TO_SIGMA
 from platelib.sky_mesh import Mesh
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
@@ -12,7 +13,6 @@ _FLOOR = 0.007
 _LEAST_SIGNAL, _FEWEST_BRIGHT = 15.0, 10
 _FEWEST_FOR_LEVEL = 12
 _TUKEY = 4.685
-_TO_SIGMA = 1.482602218505602
 _LEAST_WIDE = 0.1
 _SETTLED = 1e-7
 _ROUNDS = 30
@@ -150,7 +150,7 @@ def _robust_line(
             widened = 1 + shrink**2 * (sw * sxx / determinant - 1)
         residual = y - slope * x - level
         relative = residual / sigma
-        wide = max(_TO_SIGMA * float(np.median(np.abs(relative))), _LEAST_WIDE)
+        wide = max(MAD_TO_SIGMA * float(np.median(np.abs(relative))), _LEAST_WIDE)
         square = np.minimum((relative / (_TUKEY * wide)) ** 2, 1.0)
         change = (1 - square) ** 2
         # How much the sum of pulls changes with the slope: less than the weights say.
@@ -221,7 +221,7 @@ class ReferenceSky:
         for _ in range(6):
             coefficients = least_squares(terms, difference[None], weights)
             residual = np.abs(difference - polynomial(terms, coefficients)[0])
-            width = max(1.482602218505602 * float(np.median(residual)), 1e-12)
+            width = max(MAD_TO_SIGMA * float(np.median(residual)), 1e-12)
             new = np.where(residual < 3 * width, 1.0, 1e-6)
             if np.array_equal(new, weights):
                 break

@@ -1,0 +1,73 @@
+"""A product made again from its record, in a folder of its own."""
+
+import shutil
+import sys
+import time
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from platecli.taskrunner import run_tasks
+from platefiles.errors import UserError
+from platefiles.makings import Record
+from platefiles.raw_search import MISSING, RawFrame, find_raw, folders_beside
+from platefiles.remaking import WORK, lay_links, remaking, write_texts
+
+_TELL_S = 10.0
+
+
+def find_frames(file: Path, record: Record, folders: Sequence[Path]) -> list[RawFrame]:
+    """Look for the raw frames of a record, in the folders or where the run that made it has them.
+
+    Raises
+    ------
+    UserError
+        If none of them is found.
+    """
+    searched = list(folders) or folders_beside(file)
+    frames = list(find_raw(record.raws.values(), searched).values())
+    if all(frame.state == MISSING for frame in frames):
+        where = ", ".join(map(str, searched)) or "no folder is known"
+        msg = (
+            f"none of the {len(frames)} raw frames of {file} is found ({where}); "
+            "name the folder that they lie in with --raw"
+        )
+        raise UserError(msg)
+    return frames
+
+
+def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: int) -> Path:
+    """Run every step of a record in a folder; return the path of the last product.
+
+    Parameters
+    ----------
+    record : Record
+    frames : iterable of RawFrame
+    folder : Path
+        Empty; it holds all products afterwards, and no scripts.
+    cores : int
+
+    Raises
+    ------
+    UserError
+        If a step fails.
+    """
+    plan = remaking(record, folder)
+    lay_links(frames, folder)
+    write_texts(record, folder)
+    run_tasks(plan.tasks, plan.needs, cores, folder / WORK, _Progress(len(plan.tasks)))
+    shutil.rmtree(folder / WORK)
+    return Path(plan.tasks[record.making.product].output)
+
+
+class _Progress:
+    """A line on standard error each ten seconds at most."""
+
+    def __init__(self, total: int):
+        self._total, self._done, self._told = total, 0, time.monotonic()
+
+    def __call__(self, name: str) -> None:
+        self._done += 1
+        now = time.monotonic()
+        if now - self._told > _TELL_S and self._done < self._total:
+            print(f"[{self._done}/{self._total}] {name}", file=sys.stderr, flush=True)
+            self._told = now
