@@ -59,13 +59,20 @@ KERNEL_MODULES = (
     "cosmic_rays",
     "convolution",
 )
+SOURCE_MODULES = ("kernels", "constants", *KERNEL_MODULES)
+"""What compiled code depends on."""
 
 
 def _sources_digest() -> str:
     digest = hashlib.sha256(numba.__version__.encode())
-    for name in ("kernels", "constants", *KERNEL_MODULES):
-        digest.update(name.encode() + (_SOURCES / f"{name}.py").read_bytes())
+    for name in SOURCE_MODULES:
+        digest.update(name.encode() + source_file(name).read_bytes())
     return digest.hexdigest()[:16]
+
+
+def source_file(name: str) -> Path:
+    """Return the file of one of the modules of `SOURCE_MODULES`."""
+    return _SOURCES / f"{name.replace('.', '/')}.py"
 
 
 def _cache_folder() -> str:

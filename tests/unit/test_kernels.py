@@ -1,5 +1,6 @@
 import ast
 import os
+import shutil
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -14,7 +15,7 @@ from platelib import kernels
 from platelib.clipping import Rejection, average, reject
 from platelib.kernels import KERNEL_MODULES, compile_all, kernel
 
-SOURCES = Path(kernels.__file__).parent
+SOURCES = kernels._SOURCES
 
 
 @kernel
@@ -40,14 +41,18 @@ def _kernels_of(path: Path, *decorators: str) -> list[ast.FunctionDef]:
 def test_every_module_with_kernels_is_listed():
     """The modules that hold kernels are those whose sources name the cache and that are warmed."""
     both = ("kernel", "allocating_kernel")
-    found = {path.stem for path in SOURCES.glob("*.py") if _kernels_of(path, *both)}
+    found = {
+        ".".join(path.relative_to(SOURCES).with_suffix("").parts)
+        for path in SOURCES.rglob("*.py")
+        if _kernels_of(path, *both)
+    }
     assert found == set(KERNEL_MODULES)
 
 
 def test_kernels_call_none_that_make_arrays():
     """What a kernel that counts no references got from such a one would never be freed."""
     for name in KERNEL_MODULES:
-        path = SOURCES / f"{name}.py"
+        path = kernels.source_file(name)
         module = import_module(f"platelib.{name}")
         for function in _kernels_of(path, "kernel"):
             assert not getattr(module, function.name).targetoptions["_nrt"]
@@ -116,7 +121,7 @@ def _called_by_kernels() -> set[str]:
     """Names of kernels that run as a part of others; out of the cache, they are not compiled."""
     names: set[str] = set()
     for name in KERNEL_MODULES:
-        for node in ast.parse((SOURCES / f"{name}.py").read_text()).body:
+        for node in ast.parse(kernels.source_file(name).read_text()).body:
             if isinstance(node, ast.FunctionDef) and node.decorator_list:
                 names |= {part.id for part in ast.walk(node) if isinstance(part, ast.Name)}
     return names
@@ -150,12 +155,11 @@ def test_threads_give_the_same_bits_as_one():
 
 def test_cache_follows_the_sources(tmp_path, monkeypatch):
     """An edit of any module with kernels leads to another folder of compiled code."""
-    for name in ("kernels", *KERNEL_MODULES):
-        (tmp_path / f"{name}.py").write_bytes((SOURCES / f"{name}.py").read_bytes())
-    monkeypatch.setattr(kernels, "_SOURCES", tmp_path)
+    shutil.copytree(SOURCES, tmp_path / "platelib")
+    monkeypatch.setattr(kernels, "_SOURCES", tmp_path / "platelib")
     before = kernels._sources_digest()
-    for name in KERNEL_MODULES:
-        with (tmp_path / f"{name}.py").open("a") as file:
+    for name in kernels.SOURCE_MODULES:
+        with kernels.source_file(name).open("a") as file:
             file.write("# edited\n")
         after = kernels._sources_digest()
         assert after != before
