@@ -9,13 +9,14 @@ import numpy as np
 
 from platefiles.drawn_label import drawn_label
 from platefiles.errors import UserError
-from platefiles.intact import check_file, check_picture
+from platefiles.intact import check_file
 from platefiles.joblog import job_log, log
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture
 from platefiles.recipe import Stretch
+from platefiles.seal import check_picture
 from platefiles.side_by_side_picture import side_by_side
 from platelib.blending import blend
 from platelib.rendering import Look, render

@@ -16,7 +16,6 @@ from platefiles.fitsblocks import Block, BrokenFits, read_blocks
 from platefiles.fitssums import DATA_SUMS, HEAD_SHA, data_parts, headers_sha256
 from platefiles.hashing import file_sha256
 from platefiles.provisional import JOB_DIGEST, PROVISIONAL, hold_back
-from platefiles.seal import is_intact
 
 _STEP = "STEP"
 
@@ -66,20 +65,6 @@ def check_product(path: str | Path, extname: str | int | None = None) -> None:
             if extname in (number, name) and number not in product.sound:
                 _check_data(path, block)
                 product.sound.add(number)
-
-
-def check_picture(path: str | Path) -> None:
-    """Make sure that a picture of a run is what was drawn.
-
-    Raises
-    ------
-    DamagedProduct
-        If it is not.
-    OSError
-        If it is not there.
-    """
-    if not is_intact(Path(path).read_bytes()):
-        raise DamagedProduct(path, "its bytes are not those that were written")
 
 
 def check_file(path: str | Path, sha256: str | None) -> None:

@@ -8,7 +8,9 @@ chunk with zeros, too, while the digest is worked out.
 import hashlib
 import re
 import zlib
+from pathlib import Path
 
+from platefiles.errors import DamagedProduct
 from platefiles.xmp import SEAL
 
 _SEAL = re.compile(SEAL % rb"([0-9a-f]{64})")
@@ -38,6 +40,20 @@ def is_intact(content: bytes) -> bool:
         return sealed(content) == content
     except ValueError:
         return False
+
+
+def check_picture(path: str | Path) -> None:
+    """Make sure that a picture of a run is what was drawn.
+
+    Raises
+    ------
+    DamagedProduct
+        If it is not.
+    OSError
+        If it is not there.
+    """
+    if not is_intact(Path(path).read_bytes()):
+        raise DamagedProduct(path, "its bytes are not those that were written")
 
 
 def _with_digest(content: bytes, digest: bytes) -> bytes:
