@@ -22,9 +22,9 @@ from platelib.calibration import (
 )
 from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
+from platelib.medians import median_of
 from platelib.mending import mend
 from platelib.rooms import Room
-from platelib.selection import median_of_plane
 from platelib.sky import mesh_of_samples
 from platelib.sky_mesh import Mesh
 from platelib.stars import StarSearch
@@ -114,7 +114,7 @@ class SkySampler:
             raise FrameError(msg)
         _, variance, mask = calibrate(_coarse(image), masters.coarse, detector)
         saturated = np.count_nonzero(mask & SATURATED) / mask.size
-        return SampledSky(mesh, masters.light, median_of_plane(variance), saturated)
+        return SampledSky(mesh, masters.light, median_of(variance), saturated)
 
     def _masters(self, correction: Correction, lattice: Lattice) -> _SampledMasters:
         key = id(correction), lattice

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.constants import MAD_TO_SIGMA
+from platelib.medians import median_of
 from platelib.sky_mesh import Mesh
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
@@ -134,11 +135,13 @@ def _robust_line(
     slope, error, wide = 0.0, 0.0, 1.0
     if not robust.sum() > 0:
         robust = np.ones(len(x))
-    certainty, scaled = 1.0 / sigma**2, x / sigma
+    certainty, scaled_square = 1.0 / sigma**2, (x / sigma) ** 2
+    total = np.add.reduce
     for _ in range(_ROUNDS):
         weight = robust * certainty
-        sw, sx, sxx = (float(term.sum()) for term in (weight, weight * x, weight * x * x))
-        sy, sxy = float((weight * y).sum()), float((weight * x * y).sum())
+        pull = weight * x
+        sw, sx, sxx = float(total(weight)), float(total(pull)), float(total(pull * x))
+        sy, sxy = float(total(weight * y)), float(total(pull * y))
         slope, level, widened = sxy / sxx, 0.0, 1.0
         determinant = sw * sxx - sx * sx
         if len(x) >= _FEWEST_FOR_LEVEL and determinant > 1e-9 * sw * sxx:
@@ -150,14 +153,15 @@ def _robust_line(
             widened = 1 + shrink**2 * (sw * sxx / determinant - 1)
         residual = y - slope * x - level
         relative = residual / sigma
-        wide = max(MAD_TO_SIGMA * float(np.median(np.abs(relative))), _LEAST_WIDE)
+        wide = max(MAD_TO_SIGMA * median_of(np.abs(relative)), _LEAST_WIDE)
         square = np.minimum((relative / (_TUKEY * wide)) ** 2, 1.0)
-        change = (1 - square) ** 2
+        inside = 1 - square
+        change = inside**2
         # How much the sum of pulls changes with the slope: less than the weights say.
-        bend = float(((1 - square) * (1 - 5 * square) * scaled**2).sum())
-        pulls = float(((weight * x * residual) ** 2).sum())
+        bend = float(total(inside * (1 - 5 * square) * scaled_square))
+        pulls = float(total((pull * residual) ** 2))
         error = (pulls * widened) ** 0.5 / min(max(bend, 0.5 * sxx), sxx)
-        if not change.sum() > 0 or np.abs(change - robust).max() < _SETTLED:
+        if not total(change) > 0 or np.maximum.reduce(np.abs(change - robust)) < _SETTLED:
             break
         robust = change
     return slope, error, robust
@@ -221,7 +225,7 @@ class ReferenceSky:
         for _ in range(6):
             coefficients = least_squares(terms, difference[None], weights)
             residual = np.abs(difference - polynomial(terms, coefficients)[0])
-            width = max(MAD_TO_SIGMA * float(np.median(residual)), 1e-12)
+            width = max(MAD_TO_SIGMA * median_of(residual), 1e-12)
             new = np.where(residual < 3 * width, 1.0, 1e-6)
             if np.array_equal(new, weights):
                 break

@@ -80,6 +80,8 @@ class ReferenceLight:
             shown = _Shown(everyone, stars[good], aperture, 1.0)
             self._profile = self._fitted(shown, self._profile, 1.0, None)
         self._resolve()
+        self._shown = stars[good]
+        self._beside_own = self._beside(self._profile, aperture.radius_px, 1.0)
 
     def _resolve(self) -> None:
         """Share light out between stars whose apertures overlap."""
@@ -143,7 +145,7 @@ class ReferenceLight:
         FluxScale
         """
         shown = _Shown(numbers, stars, aperture, pixel)
-        factor = float(np.median(self._stars["flux"][self._good][numbers] / stars["flux"]))
+        factor = float(np.median(self._shown["flux"][numbers] / stars["flux"]))
         profile = usual_profile(aperture.fwhm_px)
         scale = FluxScale(factor, np.nan, 0)
         for _ in range(2):
@@ -153,9 +155,9 @@ class ReferenceLight:
 
     def _compared(self, shown: "_Shown", profile: StarProfile, factor: float) -> FluxScale:
         """Compare stars less the light of their neighbours, each with all of its light."""
-        ours, theirs = self._stars[self._good][shown.numbers], shown.stars
+        ours, theirs = self._shown[shown.numbers], shown.stars
         radius, their_radius = self._aperture.radius_px, shown.aperture.radius_px
-        beside = self._beside(self._profile, radius, 1.0)[shown.numbers]
+        beside = self._beside_own[shown.numbers]
         beside_theirs = self._beside(profile, their_radius, shown.pixel)[shown.numbers] / factor
         share = np.maximum(beside / ours["flux"], beside_theirs / theirs["flux"])
         use = share < _MOST_OF_NEIGHBOURS

@@ -18,6 +18,7 @@ import numpy as np
 
 from platelib.asterisms import ASTERISM_TRIALS, asterism_similarity
 from platelib.close_pairs import close_pairs
+from platelib.medians import median_of
 from platelib.star_agreement import LOG_THRESHOLD, log_chance
 from platelib.star_triangles import REACH_PX, Triangles
 from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
@@ -387,7 +388,7 @@ def _robust_fit(
     for _ in range(8):
         coefficients = least_squares(terms, target, np.where(used, weights, 0.0))
         residual = np.hypot(*(polynomial(terms, coefficients) - target))
-        limit = 4 * max(1.2 * float(np.median(residual[used])), 1e-3)
+        limit = 4 * max(1.2 * median_of(residual[used]), 1e-3)
         keep = residual < limit
         if np.array_equal(keep, used) or keep.sum() < len(terms):
             break

@@ -6,7 +6,7 @@ in all of it.
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -93,7 +93,7 @@ def fitted_profile(
     """
     prior = _USUAL_SLOPE if prior_slope is None else prior_slope
     core, aperture = radii
-    fwhms = np.array([_true_fwhm(measured_fwhm, slope) for slope in _SLOPES])
+    fwhms = _true_fwhms(measured_fwhm)
     expected = _share(core, fwhms, _SLOPES) / _share(aperture, fwhms, _SLOPES)
     # Wider wings leave less light in the core, so the table falls.
     slope = float(np.interp(-concentration, -expected, _SLOPES))
@@ -134,8 +134,13 @@ def _measured_table() -> np.ndarray:
 
 def _true_fwhm(measured: float, slope: float) -> float:
     """Return the FWHM of the profile that is measured so wide."""
-    fwhms = [float(np.interp(measured, row, _FWHMS)) for row in _measured_table()]
-    return float(np.interp(slope, _SLOPES, fwhms))
+    return float(np.interp(slope, _SLOPES, _true_fwhms(measured)))
+
+
+@lru_cache(maxsize=64)
+def _true_fwhms(measured: float) -> np.ndarray:
+    """Return the FWHM of the profile of each of `_SLOPES` that is measured so wide."""
+    return np.array([np.interp(measured, row, _FWHMS) for row in _measured_table()])
 
 
 def _core(fwhm: np.ndarray | float, slope: np.ndarray | float) -> np.ndarray:

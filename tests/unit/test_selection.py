@@ -6,7 +6,6 @@ import pytest
 from platelib.selection import (
     median,
     median_network,
-    median_of_plane,
     sort,
     sorting_network,
     valley_network,
@@ -89,14 +88,3 @@ def test_sort_equals_numpys(n):
     expected = np.append(np.sort(buffer[:n]), buffer[n:])
     sort(buffer, n)
     np.testing.assert_array_equal(buffer, expected)
-
-
-@pytest.mark.parametrize("shape", [(1,), (2,), (1, 3), (7, 8), (31, 45), (12, 10, 4)])
-def test_median_of_plane_is_numpys(shape):
-    """Of many values, of few, and where nearly all are the same: the same to the last bit."""
-    rng = np.random.default_rng(6)
-    for plane in (rng.gamma(2, 3, shape), rng.integers(0, 2, shape), np.full(shape, 4.2)):
-        plane = plane.astype(np.float32)
-        kept = plane.copy()
-        assert median_of_plane(plane) == np.median(plane)
-        np.testing.assert_array_equal(plane, kept)

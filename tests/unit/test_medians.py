@@ -1,0 +1,18 @@
+"""Medians of whole arrays."""
+
+import numpy as np
+import pytest
+
+from platelib.medians import median_of
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+@pytest.mark.parametrize("shape", [(1,), (2,), (1, 3), (7, 8), (31, 45), (12, 10, 4)])
+def test_median_of_is_numpys(shape, dtype):
+    """Of many values, of few, and where nearly all are the same: the same to the last bit."""
+    rng = np.random.default_rng(6)
+    for values in (rng.gamma(2, 3, shape), rng.integers(0, 2, shape), np.full(shape, 4.2)):
+        values = values.astype(dtype)
+        kept = values.copy()
+        assert median_of(values) == np.median(values)
+        np.testing.assert_array_equal(values, kept)
