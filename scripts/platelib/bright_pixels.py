@@ -10,6 +10,7 @@ import numpy as np
 
 from platelib.constants import MAD_TO_SIGMA
 from platelib.kernels import kernel, read_only
+from platelib.medians import median_of
 from platelib.saturation import NO_PIXELS, TOP_RANK, Brightest, PileUp
 
 _BAND_ROWS, _BLOCK = 128, 64
@@ -47,8 +48,8 @@ def brightest_pixels(
     known = sample[np.isfinite(sample)]
     if not known.size:
         return NO_PIXELS
-    sky = float(np.median(known))
-    noise = MAD_TO_SIGMA * float(np.median(np.abs(known - sky)))
+    sky = median_of(known)
+    noise = MAD_TO_SIGMA * median_of(np.abs(known - sky))
     highest = float(np.fmax.reduce(tops))
     if sky == highest:
         spread = float(np.quantile(known, 0.1)) < 0.9 * sky
