@@ -8,7 +8,7 @@ from typing import Any
 
 from platefiles.errors import UserError
 from platefiles.joblog import job_log, log
-from platefiles.lockfile import Lock, lock_text, pinned_words, read_lock
+from platefiles.lockfile import CHOSEN, Lock, lock_text, pinned_words, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.wholefile import write_whole
 from platelib.states import counted
@@ -46,7 +46,10 @@ def choose_grid(
         for channel, subs in by_channel.items()
         if any(sub.good for sub in subs)
     }
-    lock = read_lock(Path(path_to_lock)) or _new_lock(by_channel, best, job)
+    lock = read_lock(Path(path_to_lock))
+    if lock is None:
+        lock = _new_lock(by_channel, best, job)
+        log.info(CHOSEN)
     chosen = {channel: sub.id for channel, sub in best.items()} | lock.photometry
     lock = replace(lock, photometry={c: chosen[c] for c in job["channels"] if c in chosen})
     log.info("%s", pinned_words(lock))

@@ -5,14 +5,16 @@ noted when it was made is written again where that was damaged, since no job wil
 """
 
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platefiles.hashing import digest, file_sha256
 from platefiles.jobnotes import JobNote, note_path, read_note, write_note
 from platefiles.layout import job_log_path
-from platefiles.lockfile import REMEDY, pinned_words, read_lock
+from platefiles.lockfile import CHOSEN, REMEDY, pinned_words, read_lock
 from platefiles.plan import ProjectPlan
+from platefiles.provisional import PROVISIONAL
 from platefiles.wholefile import write_whole
 
 if TYPE_CHECKING:
@@ -35,6 +37,28 @@ def lock_doubt(plan: ProjectPlan) -> str:
         f"{path}: is not what was written when the grid was chosen; the run goes on with what it "
         f"says now. If you did not change it, {REMEDY}"
     )
+
+
+def drop_provisional_grid(plan: ProjectPlan) -> bool:
+    """Take back a lock file that is provisional, so that the grid is chosen again.
+
+    That is one that was chosen while a raw frame was not as it had been scanned
+    (`platefiles.provisional`), which pinned nothing before, and which nobody changed since.
+
+    Returns
+    -------
+    bool
+        Whether it was there.
+    """
+    note, path = read_note(grid_log(plan)), plan.lock_path
+    if note is None or note.job != PROVISIONAL or not os.path.isfile(path):
+        return False
+    with suppress(OSError):
+        is_new = f"INFO {CHOSEN}\n" in Path(grid_log(plan)).read_text(encoding="utf-8")
+        if is_new and file_sha256(path) == note.sha256:
+            os.unlink(path)
+            return True
+    return False
 
 
 def grid_log(plan: ProjectPlan) -> str:
@@ -69,7 +93,10 @@ def mend_grid_notes(plan: ProjectPlan, sheet: "DigestSheet") -> bool:
     sha256, known = file_sha256(place), read_note(log)
     job = known.job if known and known.sha256 == sha256 else digest(plan.grid_job())
     fresh = JobNote(job, place.stat().st_size, sha256)
-    lines = f"INFO {pinned_words(lock)}\nINFO {fresh}\n".encode()
+    words = [pinned_words(lock), str(fresh)]
+    if job != PROVISIONAL:  # else `drop_provisional_grid` would believe it
+        words.insert(0, CHOSEN)
+    lines = "".join(f"INFO {text}\n" for text in words).encode()
     write_whole(log, lambda target: target.write(lines))
     write_note(log, fresh)
     return True

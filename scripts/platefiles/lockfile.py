@@ -12,6 +12,9 @@ from platefiles.yamlfile import YamlError, read_yaml_once
 REMEDY = "put back a copy of it, or delete it to choose the grid again"
 """What helps where a lock file was changed."""
 
+CHOSEN = "the grid was chosen anew"
+"""What the log of choosing the grid says where no lock file pinned anything before."""
+
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves
 # the grid or the brightness scale. Delete this file to choose both again.

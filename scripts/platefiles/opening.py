@@ -8,6 +8,7 @@ from platefiles.config import ConfigError, check_against_sheet, find_projects, l
 from platefiles.errors import UserError
 from platefiles.fingerprint import SCAN_CACHE
 from platefiles.frame import Frame
+from platefiles.gridnotes import drop_provisional_grid
 from platefiles.jobnotes import read_note
 from platefiles.known_frames import read_known
 from platefiles.layout import job_log_path
@@ -121,9 +122,11 @@ def _open_plan(
         frames = read_sheet(sheet)
     matched = match_calibration(frames, loaded)
     plan = ProjectPlan(loaded, tuple(frames), matched, results, tuple(raw))
-    _check_lock(plan)
     if main_process and not dry_run:
         refuse_orphans(RESULTS)
+        drop_provisional_grid(plan)
+    _check_lock(plan)
+    if main_process and not dry_run:
         remove_abandoned(results)
         remove_abandoned(loaded.lock_path.parent, loaded.lock_path.name)
         if (stars := loaded.fetched_star_path()) is not None:

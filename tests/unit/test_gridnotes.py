@@ -12,29 +12,50 @@ from platefiles.hashing import file_sha256
 from platefiles.joblog import job_log, log
 from platefiles.jobnotes import note_path
 from platefiles.layout import job_log_path
-from platefiles.lockfile import REMEDY, Lock, lock_text, pinned_words
+from platefiles.lockfile import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests
+from platefiles.provisional import hold_back
 from platefiles.verification import CHANGED, verify
 from platefiles.workflow import open_plans
 
 
 @pytest.fixture(params=["work", "elsewhere"])
-def plan(request, tiny_raw, write_project, tmp_path, monkeypatch):
+def plan(request, opened):
     """A plan whose grid was chosen; the lock file lies in the working directory or outside."""
+    plan = opened(request.param)
+    pin(plan)
+    write_digests(plan, ())
+    return plan
+
+
+@pytest.fixture
+def opened(tiny_raw, write_project, tmp_path, monkeypatch):
+    """Return a way to open the plan of the tiny set."""
     work = tmp_path / "work"
     work.mkdir()
     monkeypatch.chdir(work)
     monkeypatch.setattr("platefiles.opening.SETTLE_S", 0.0)
-    project = write_project(tmp_path / request.param / "projects" / "tiny.yaml", tiny_raw)
-    plan = open_plans({"projects": str(project)}, tmp_path, True, ()).by_name["tiny"]
+
+    def open_(folder="work"):
+        project = write_project(tmp_path / folder / "projects" / "tiny.yaml", tiny_raw)
+        return open_plans({"projects": str(project)}, tmp_path, True, ()).by_name["tiny"]
+
+    return open_
+
+
+def pin(plan, chosen=True, reason=""):
+    """Choose the grid as its job does, anew or not, and perhaps while a frame was changing."""
     pinned = {channel: plan.lights(channel)[0] for channel in ("ha", "g", "b")}
     first = pinned["ha"]
     lock = Lock(first.id, first.name, 320, 240, {name: one.id for name, one in pinned.items()})
-    with job_log(job_log_path(plan, "choose_grid", ""), "{}", plan.lock_path):
+    place = os.path.abspath(job_log_path(plan, "choose_grid", ""))  # a job would hold a lock
+    with job_log(place, "{}", plan.lock_path):
+        if chosen:
+            log.info(CHOSEN)
+        if reason:
+            hold_back(reason)
         log.info("%s", pinned_words(lock))
         Path(plan.lock_path).write_text(lock_text(lock))
-    write_digests(plan, ())
-    return plan
 
 
 def flip(path):
@@ -104,3 +125,26 @@ def test_notes_are_not_made_up_for_a_damaged_lock_file(plan):
     mark_damaged(plan)
     write_digests(plan, ())
     assert changed() == {}
+
+
+def test_a_grid_that_was_chosen_while_a_frame_was_changing_is_chosen_again(opened):
+    """The lock file is provisional, like all else that the run made; the next run has none."""
+    plan = opened()
+    pin(plan, reason="a frame changed")
+    again = opened()
+    assert (again.pinned, os.path.exists(plan.lock_path)) == (None, False)
+    pin(plan)
+    assert opened().pinned is not None
+
+
+@pytest.mark.parametrize("case", ["pinned before", "changed since"])
+def test_what_was_pinned_otherwise_stays(opened, case):
+    """Neither a grid of an earlier run nor what somebody wrote is taken back."""
+    plan = opened()
+    pin(plan, chosen=case != "pinned before", reason="a frame changed")
+    if case == "changed since":
+        with open(plan.lock_path, "a") as stream:
+            stream.write("# mine\n")
+    content = Path(plan.lock_path).read_bytes()
+    assert opened().pinned is not None
+    assert Path(plan.lock_path).read_bytes() == content
