@@ -1,8 +1,8 @@
 """What is known of the file that pins the grid, which is made once in the life of a project.
 
-It is no later run's to write, so a run tells of a change and leaves the file to its owner. Only what
-is still as a run wrote it, while a raw frame was changing, is taken back. What was noted when it was
-made is written again where that was damaged, since no job will do so.
+It is no later run's to write, so a run tells of a change and leaves the file to its owner. Only
+what is still as a run wrote it, while a raw frame was changing, is taken back. What was noted when
+it was made is written again where that was damaged, since no job will do so.
 """
 
 import os
