@@ -31,7 +31,8 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
         What was changed and no job of the plan makes again: leftovers, and logs of jobs of another
         plan.
     """
-    from platefiles.gridnotes import grid_log, mend_grid_notes
+    from platefiles.gridnotes import grid_log
+    from platefiles.gridrepair import mend_grid_notes
     from platefiles.jobnotes import note_path  # with all below slow to import, and seldom wanted
     from platefiles.layout import job_log_path
     from platefiles.products import products_of

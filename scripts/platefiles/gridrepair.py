@@ -1,0 +1,49 @@
+"""Notes of choosing the grid, written again where they were damaged: no job will do so."""
+
+import os
+from pathlib import Path
+
+from platefiles.gridnotes import grid_log
+from platefiles.hashing import digest, file_sha256
+from platefiles.jobnotes import JobNote, note_path, read_note, write_note
+from platefiles.lockfile import CHOSEN, pinned_words, read_lock
+from platefiles.plan import ProjectPlan
+from platefiles.provisional import PROVISIONAL
+from platefiles.sheetchecks import DigestSheet
+from platefiles.wholefile import write_whole
+
+
+def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
+    """Write the log and the hidden note of choosing the grid again, if one of them was damaged.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+        The working directory must be the one that its results lie in.
+    sheet : DigestSheet
+        That of its results.
+
+    Returns
+    -------
+    bool
+        Whether they were written. They are not where nothing tells that the lock file is intact.
+    """
+    log, place = grid_log(plan), Path(os.path.realpath(plan.lock_path))
+    full, note = Path(os.path.realpath(log)), note_path(log)
+    marked = [os.path.realpath(path) for path, _ in sheet.damaged_notes()]
+    damaged = full.is_file() and full in sheet.known and sheet.fault(full)
+    if note is None or not (damaged or os.path.realpath(note) in marked):
+        return False
+    lock = read_lock(place)
+    if lock is None or place not in sheet.known or sheet.fault(place):
+        return False
+    sha256, known = file_sha256(place), read_note(log)
+    job = known.job if known and known.sha256 == sha256 else digest(plan.grid_job())
+    fresh = JobNote(job, place.stat().st_size, sha256)
+    words = [pinned_words(lock), str(fresh)]
+    if job != PROVISIONAL:  # else `drop_provisional_grid` would believe it
+        words.insert(0, CHOSEN)
+    lines = "".join(f"INFO {text}\n" for text in words).encode()
+    write_whole(log, lambda target: target.write(lines))
+    write_note(log, fresh)
+    return True
