@@ -35,8 +35,8 @@ from platelib.bright_pixels import brightest_pixels
 from platelib.calibration import Detector
 from platelib.detections import STAR
 from platelib.kept_lines import KeptLines
+from platelib.numerics.workspace import Room
 from platelib.photon_transfer import GainChoice
-from platelib.rooms import Room
 from platelib.saturation import NO_CORES, NO_PIXELS, Brightest, LostCores, find_pile_up
 from platelib.sky_mesh import Mesh
 from platelib.star_widths import GROUP

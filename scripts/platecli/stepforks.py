@@ -112,7 +112,7 @@ def _prepare(step: str) -> None:
     with contextlib.suppress(Exception):
         for name in (*_OF_EACH_SCRIPT, step):
             importlib.import_module(name)
-        kernels = sys.modules.get("platelib.kernels")
+        kernels = sys.modules.get("platelib.numerics.kernels")
         for name in getattr(kernels, "KERNEL_MODULES", ()):
             module = sys.modules.get(f"platelib.{name}")
             if module is not None and name not in _warm:

@@ -6,9 +6,9 @@ import importlib.util
 
 def warm() -> bool:
     """Compile every kernel into its cache; tell whether there were any to compile."""
-    if importlib.util.find_spec("platelib.kernels") is None:
+    if importlib.util.find_spec("platelib.numerics.kernels") is None:
         return False
-    importlib.import_module("platelib.kernels").compile_all()
+    importlib.import_module("platelib.numerics.kernels").compile_all()
     return True
 
 

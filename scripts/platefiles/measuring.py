@@ -22,9 +22,9 @@ from platelib.calibration import (
 )
 from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
-from platelib.medians import median_of
 from platelib.mending import mend
-from platelib.rooms import Room
+from platelib.numerics.medians import median_of
+from platelib.numerics.workspace import Room
 from platelib.sky import mesh_of_samples
 from platelib.sky_mesh import Mesh
 from platelib.stars import StarSearch

@@ -12,8 +12,8 @@ from platefiles.fitsfile import map_image, read_header
 from platefiles.measures import MeasuredSub
 from platefiles.registration import RegisteredSub
 from platefiles.star_services import DEEPEST
-from platelib.close_pairs import close_pairs
 from platelib.detections import FLAG_SATURATED
+from platelib.numerics.neighbours import close_pairs
 from platelib.star_apertures import aperture_correction, aperture_fluxes
 from platelib.star_profile import fitted_profile
 from platelib.zero_point import ZeroPoint, fit_zero_point

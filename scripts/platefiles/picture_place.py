@@ -9,8 +9,8 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.wcs_cards import picture_wcs
 from platelib.framing import common_part
+from platelib.numerics.transform import exponents
 from platelib.sky_map import SkyMap
-from platelib.transforms import exponents
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

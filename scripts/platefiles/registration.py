@@ -11,7 +11,7 @@ from astropy.io import fits
 from platefiles.fitsfile import read_header
 from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.levels import FluxScale
-from platelib.transforms import Transform, normalisation
+from platelib.numerics.transform import Transform, normalisation
 
 if (
     TYPE_CHECKING

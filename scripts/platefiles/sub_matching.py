@@ -9,8 +9,8 @@ import numpy as np
 from platefiles.joblog import log
 from platefiles.lockfile import Lock
 from platefiles.measures import MeasuredSub
+from platelib.numerics.transform import identity
 from platelib.star_patterns import GridStars, Match, NoMatch
-from platelib.transforms import identity
 from platelib.world_transforms import Lists, WorldDisagrees, checked_by_stars, world_transform
 
 BY_HEADER, BY_STARS, IS_GRID = "header", "stars", "grid"

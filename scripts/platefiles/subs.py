@@ -17,11 +17,11 @@ from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.calibration import Correction, Detector, along_lines_with_variance
 from platelib.kept_lines import LINES_BYTES, KeptLines
 from platelib.mending import mend
+from platelib.numerics.transform import Transform
+from platelib.numerics.workspace import Room
 from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
-from platelib.rooms import Room
 from platelib.sharp_light import curvature_of_star
-from platelib.transforms import Transform
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
 _MEND_REACH = 2

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib import aligned
-from platelib.kernels import kernel
 from platelib.local_weights import WeightTable, constant_weights
+from platelib.numerics import aligned
+from platelib.numerics.kernels import kernel
 from platelib.psf_comparison import LIT, Comparison, comparison_workspace, exceeds, no_comparison
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 from platelib.rejection_screens import strip_of

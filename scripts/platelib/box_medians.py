@@ -7,7 +7,7 @@ value is taken in, until three are left.
 """
 
 from platelib.boxes import STRIDE, lower, upper
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 
 
 @kernel

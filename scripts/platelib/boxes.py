@@ -8,7 +8,7 @@ constant stride they become vector instructions, and a box stays in the fast mem
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 
 ROWS, COLUMNS = 32, 48
 HALO = 8

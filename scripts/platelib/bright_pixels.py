@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.kernels import kernel, read_only
-from platelib.medians import median_of
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.kernels import kernel, read_only
+from platelib.numerics.medians import median_of
 from platelib.saturation import NO_PIXELS, TOP_RANK, Brightest, PileUp
 
 _BAND_ROWS, _BLOCK = 128, 64

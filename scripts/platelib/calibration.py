@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platelib import aligned
-from platelib.kernels import kernel, read_only
+from platelib.numerics import aligned
+from platelib.numerics.kernels import kernel, read_only
 
 BAD, SATURATED = 1, 2
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.picture_stars import find_stars, measure_stars, radius_of
 from platelib.white_balance import White, rounded
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.numerics.transform import exponents, least_squares, polynomial
 from platelib.sky_surface import Lattice, SkySurface, rounded_below
-from platelib.transforms import exponents, least_squares, polynomial
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ def chebyshev_terms(
     Returns
     -------
     numpy.ndarray
-        ``(k, n)`` float64, in the order of `platelib.transforms.exponents`.
+        ``(k, n)`` float64, in the order of `platelib.numerics.transform.exponents`.
     """
     along = _series((2 * np.asarray(x, dtype=np.float64) + 1) / shape[1] - 1, degree)
     up = _series((2 * np.asarray(y, dtype=np.float64) + 1) / shape[0] - 1, degree)

@@ -30,7 +30,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from platelib import aligned
 from platelib.averaging import (
     Average,
     average,
@@ -41,8 +40,10 @@ from platelib.averaging import (
     room_of_strip,
     table_of,
 )
-from platelib.kernels import kernel
 from platelib.local_weights import WeightTable
+from platelib.numerics import aligned
+from platelib.numerics.kernels import kernel
+from platelib.numerics.order_statistics import sorting_network, valley_network
 from platelib.psf_comparison import (
     Comparison,
     compare,
@@ -69,7 +70,6 @@ from platelib.rejection_screens import (
     screen_sigma,
     strip_of,
 )
-from platelib.selection import sorting_network, valley_network
 from platelib.sharp_light import SPIKE
 
 __all__ = [

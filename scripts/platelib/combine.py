@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.clipped_mean import Stack, clipped_mean, put_in_order, typical_variances
-from platelib.kernels import read_only
+from platelib.numerics.kernels import read_only
 
 _CACHED = 3_000_000
 """Bytes of samples worked on at a time, so that they stay near the processor."""

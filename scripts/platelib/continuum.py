@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAD_TO_SIGMA
 
 _TUKEY = 4.685
 _TUKEY_EFFICIENCY = 0.95

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import lanczos
+from platelib.numerics.kernels import allocating_kernel, kernel
 
 _PHASES = 1024
 

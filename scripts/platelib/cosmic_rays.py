@@ -20,8 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.boxes import boxes_of, widen_boxes
-from platelib.kernels import kernel
 from platelib.laplacian_edges import EDGE, search
+from platelib.numerics.kernels import kernel
 from platelib.ray_exclusions import not_judged
 
 _RESOLVED_FWHM = 2.3

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.ndimage import find_objects, label
 
-from platelib.transforms import Transform
+from platelib.numerics.transform import Transform
 
 _PITCH_PX = 16
 _REACH_PX = 8

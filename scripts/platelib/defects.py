@@ -7,8 +7,8 @@ order.
 
 import numpy as np
 
-from platelib.kernels import allocating_kernel, kernel
-from platelib.selection import median, median_network, work_network
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.order_statistics import median, median_network, work_network
 from platelib.surroundings import BAND, EVERY, REACH, bands, copy_known, lattice, typical
 
 HOT, DEAD, UNSTABLE = 1, 2, 4

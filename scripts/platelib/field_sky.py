@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation, convolve
 
-from platelib.constants import MAD_TO_SIGMA
 from platelib.masked_sky import masked_sky
-from platelib.modes import half_sample_mode
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.half_sample_mode import half_sample_mode
 from platelib.source_extraction import SMOOTHING, extracted
 
 CELL_PX = 64

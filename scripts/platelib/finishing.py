@@ -15,9 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from platelib.constants import MAD_TO_SIGMA
 from platelib.luminance import fit_gamut, replace_lightness
 from platelib.neutral_sky import Sky
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.picture_stars import point_spread
 from platelib.srgb import decode, encode, to_oklab
 from platelib.star_cores import Cores, apart_from

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import label
 
-from platelib.transforms import Transform, basis, least_squares, normalisation
+from platelib.numerics.transform import Transform, basis, least_squares, normalisation
 
 _STRIP_ROWS = 256
 _LATTICE = 13

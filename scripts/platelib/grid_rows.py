@@ -7,8 +7,8 @@ left there, samples are taken backward, and turned over in the end.
 import numpy as np
 
 from platelib.calibration import BAD
-from platelib.kernels import kernel
-from platelib.polynomials import around
+from platelib.numerics.kernels import kernel
+from platelib.numerics.polynomials import around
 from platelib.sharp_light import SHARP, SPIKE
 
 _CARRIED = SHARP | SPIKE

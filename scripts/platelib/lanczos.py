@@ -13,7 +13,7 @@ weights lie in flat arrays, line after line.
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 
 CHUNK = 1040
 """Samples that are worked on at a time: all that they need stays in an inner cache."""

@@ -8,8 +8,8 @@ Catmull & Smith (1980, Computer Graphics 14, 279), line by line.
 Lines of numbers lie in one flat array, one after the other; see :mod:`platelib.lanczos` for why.
 """
 
-from platelib.kernels import kernel
 from platelib.lanczos import STRIP, VECTOR, weights_at
+from platelib.numerics.kernels import kernel
 
 LINE = STRIP + 2 * VECTOR
 LINES = 5

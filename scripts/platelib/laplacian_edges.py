@@ -26,7 +26,7 @@ from platelib.boxes import (
     subtract,
     upper,
 )
-from platelib.kernels import allocating_kernel, kernel
+from platelib.numerics.kernels import allocating_kernel, kernel
 
 EDGE = 3
 """Pixels along each edge of the frame that are never flagged: the medians do not reach them."""

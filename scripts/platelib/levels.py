@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.medians import median_of
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.medians import median_of
+from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
 from platelib.sky_mesh import Mesh
-from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
 _LATTICE = 24
 _FLOOR = 0.007
@@ -208,8 +208,8 @@ class ReferenceSky:
         Returns
         -------
         numpy.ndarray
-            Coefficients, float64, in the order of :func:`platelib.transforms.exponents`, such that
-            ``factor * sub - polynomial`` has the sky of the reference.
+            Coefficients, float64, in the order of :func:`platelib.numerics.transform.exponents`,
+            such that ``factor * sub - polynomial`` has the sky of the reference.
         """
         value, inside = _sample(sub, *transform(self._x, self._y))
         good = np.flatnonzero(inside & self._inside)

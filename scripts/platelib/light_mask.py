@@ -18,7 +18,7 @@ from scipy.ndimage import (
 )
 
 from platelib.blocks import Blocks
-from platelib.modes import half_sample_mode
+from platelib.numerics.half_sample_mode import half_sample_mode
 
 _LARGEST_SHARE = 4
 _LEAST_KNOWN = 0.2

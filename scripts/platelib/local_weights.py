@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.transforms import basis, normalisation, polynomial
+from platelib.numerics.transform import basis, normalisation, polynomial
 
 CELL = 128
 """Rows and columns of a cell, pixels: as many as the average of a strip takes at a time."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import convolve
 
+from platelib.numerics.transform import least_squares, polynomial
 from platelib.star_stamps import stamp_width
-from platelib.transforms import least_squares, polynomial
 
 _FWHM_PER_SIGMA = 2.3548200450309493
 _LEAST_SIGMA_PX = 0.7

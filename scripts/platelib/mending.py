@@ -3,7 +3,7 @@
 import numpy as np
 
 from platelib.calibration import BAD
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 
 
 def mend(image: np.ndarray, mask: np.ndarray) -> None:

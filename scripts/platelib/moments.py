@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 from platelib.sky import interpolate
 
 FWHM_PER_SIGMA = 2.3548200450309493

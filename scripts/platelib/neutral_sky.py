@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.modes import half_sample_mode
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.half_sample_mode import half_sample_mode
 
 CELL_PX = 8
 _FAINT_SIGMA, _DARK_SIGMA, _BRIGHT_SIGMA = 2.0, 4.0, 5.0

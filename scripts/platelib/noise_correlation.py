@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from platelib.lanczos import lanczos
-from platelib.transforms import Transform
+from platelib.numerics.transform import Transform
 
 _LATTICE = (31, 37)
 """Rows and columns of places on the grid at which subpixel phases are taken; primes, so that

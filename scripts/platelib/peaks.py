@@ -8,8 +8,8 @@ import numpy as np
 
 from platelib.calibration import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED
-from platelib.kernels import allocating_kernel, kernel
 from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
+from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.sky import interpolate
 
 EDGE = WINDOW + 1

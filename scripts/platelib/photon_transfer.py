@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.kernels import allocating_kernel, kernel
-from platelib.selection import median
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.order_statistics import median
 
 SKY_NOISE = "sky noise"
 """Source of a gain that only the noise of the sky tells; values stay in ADU then."""

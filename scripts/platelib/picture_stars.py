@@ -7,7 +7,7 @@ import numpy as np
 import sep
 from scipy.ndimage import shift
 
-from platelib.modes import half_sample_mode
+from platelib.numerics.half_sample_mode import half_sample_mode
 from platelib.source_extraction import in_any_crowd
 
 _DETECTION_SIGMA = 8.0

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 from platelib.psf_kernels import PARTNERS, PsfKernels, no_kernels
 from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 from platelib.sharp_light import SPIKE

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.kernels import allocating_kernel
+from platelib.numerics.kernels import allocating_kernel
 
 PARTNERS = 6
 """Partners of a sub at most: a median of six tolerates two that were hit themselves."""

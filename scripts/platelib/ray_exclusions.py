@@ -5,7 +5,7 @@ import numpy as np
 from platelib.box_medians import median_of_7
 from platelib.calibration import BAD, SATURATED
 from platelib.detections import FLAG_SHAPE
-from platelib.kernels import allocating_kernel, kernel
+from platelib.numerics.kernels import allocating_kernel, kernel
 
 _EDGE_PX = 5
 """Nearer to the edge the fine structure, a median of medians, is not known."""

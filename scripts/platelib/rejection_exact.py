@@ -6,9 +6,9 @@ here; all other pixels do.
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.kernels import kernel
-from platelib.selection import median, sort
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.kernels import kernel
+from platelib.numerics.order_statistics import median, sort
 from platelib.sharp_light import SPIKE
 
 KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3

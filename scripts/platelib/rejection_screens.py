@@ -11,10 +11,10 @@ Every screen works on pixels ``left`` to ``left + width`` of row ``y`` and fills
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.kernels import kernel
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.kernels import kernel
+from platelib.numerics.order_statistics import work_network
 from platelib.rejection_exact import EXCESS
-from platelib.selection import work_network
 
 STRIP = 1056
 """Pixels of a row, at most, that are screened and then averaged at a time."""

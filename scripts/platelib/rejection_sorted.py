@@ -4,8 +4,8 @@ It keeps what ``mad`` of :mod:`platelib.rejection_exact` keeps. What is struck l
 so that the median of the rest is read off and its median deviation found from the middle outwards.
 """
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.kernels import kernel
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.kernels import kernel
 
 _ROUNDS = 3
 

@@ -15,15 +15,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from platelib import aligned
 from platelib.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
-from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
-from platelib.polynomials import row_polynomial
+from platelib.numerics import aligned
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.polynomials import row_polynomial
+from platelib.numerics.transform import Transform, identity
 from platelib.resampling_general import look_at_each, room_for_each
 from platelib.resampling_straight import COLUMNS, follow_lines, room_for_lines
 from platelib.sharp_light import COLUMNS_BESIDE, ROWS_BESIDE, curvature_of_star, with_sharp
-from platelib.transforms import Transform, identity
 
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 

@@ -6,12 +6,12 @@ rows of the frame, where they are short their pixels are copied side by side.
 
 import numpy as np
 
-from platelib import aligned
 from platelib.calibration import BAD
 from platelib.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
-from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
-from platelib.polynomials import around
+from platelib.numerics import aligned
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.polynomials import around
 from platelib.sharp_light import SHARP, next_sharp, room_for_sharp, sample_sharp
 
 

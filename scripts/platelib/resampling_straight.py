@@ -10,13 +10,13 @@ counted anew (at multiples of a span), and columns beside it are taken as the li
 
 import numpy as np
 
-from platelib import aligned
 from platelib.calibration import BAD
 from platelib.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
-from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
 from platelib.lanczos_columns import LINE, LINES, sample_across, sum_columns, sum_variances
-from platelib.polynomials import around
+from platelib.numerics import aligned
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.polynomials import around
 from platelib.sharp_light import SHARP, next_sharp, room_for_sharp, sample_sharp
 
 _FURTHEST = SPANS[1] // 2 + SPANS[1] // LONG_RUN + VECTOR

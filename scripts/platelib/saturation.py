@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAD_TO_SIGMA
 
 MARGIN = 0.98
 """Share of the level of a pile-up, or of full scale, from which on a pixel counts as saturated."""

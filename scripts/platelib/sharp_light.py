@@ -22,8 +22,8 @@ import math
 
 import numpy as np
 
-from platelib.kernels import allocating_kernel, kernel
 from platelib.lanczos import STRIP, VECTOR, weights_at
+from platelib.numerics.kernels import allocating_kernel, kernel
 
 SPIKE, LIMITED, SHARP = np.uint8(32), np.uint8(64), np.uint8(128)
 """Bits of a mask. Of the sample right of and below this pixel: whether one of its four nearest

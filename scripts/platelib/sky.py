@@ -6,9 +6,9 @@ tell its level to 0.05 of the noise, and a sub has thousands of cells.
 
 import numpy as np
 
-from platelib.kernels import allocating_kernel, kernel
 from platelib.lattice import Lattice
-from platelib.rooms import Room
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.workspace import Room
 from platelib.sky_mesh import Mesh
 
 _CLIP = 3.0

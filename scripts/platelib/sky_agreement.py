@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from platelib.catalogue_stars import CatalogueStars
-from platelib.close_pairs import close_pairs, mutual_pairs
+from platelib.numerics.neighbours import close_pairs, mutual_pairs
 from platelib.sky_map import SkyMap
 from platelib.sky_patterns import log_false_alarm
 from platelib.sky_solution import LOG_THRESHOLD, FieldStars, Placed

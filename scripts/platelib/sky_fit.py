@@ -1,15 +1,15 @@
 """Fitting the map between pixels and sky to stars whose places on both are known.
 
-The normal equations are solved in a fixed order (`platelib.transforms.least_squares`), so the same
-stars give the same map on every processor.
+The normal equations are solved in a fixed order (`platelib.numerics.transform.least_squares`), so
+the same stars give the same map on every processor.
 """
 
 import numpy as np
 
 from platelib.celestial import from_tangent_plane, tangent_plane
+from platelib.numerics.transform import basis, exponents, least_squares
 from platelib.sky_map import SkyMap
 from platelib.stars import significant
-from platelib.transforms import basis, exponents, least_squares
 
 _MOST_STEPS = 12
 _CLOSE_DEG = 1e-11

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from platelib.celestial import from_tangent_plane, tangent_plane
-from platelib.transforms import basis, exponents, polynomial
+from platelib.numerics.transform import basis, exponents, polynomial
 
 _LINEAR = 3
 _MOST_STEPS = 30
@@ -34,8 +34,8 @@ class SkyMap:
     degree : int
         Of the polynomials A and B; 1 where there are none.
     a, b : numpy.ndarray
-        Coefficients of A and B in the order of `platelib.transforms.exponents`; those of order 0
-        and 1 are 0.
+        Coefficients of A and B in the order of `platelib.numerics.transform.exponents`; those of
+        order 0 and 1 are 0.
 
     References
     ----------

@@ -11,8 +11,8 @@ import numpy as np
 
 from platelib.blocks import BLOCK_PX, Blocks, mean_blocks
 from platelib.chebyshev_surface import CellLevels, fit_chebyshev
-from platelib.constants import MAD_TO_SIGMA
 from platelib.light_mask import find_light, half_sample_mode_of_many
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.sky_surface import Lattice, SkySurface, constant_surface
 from platelib.thin_plate import fit_thin_plate
 

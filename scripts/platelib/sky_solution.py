@@ -7,7 +7,7 @@ import numpy as np
 
 from platelib.catalogue_stars import CatalogueStars
 from platelib.celestial import tangent_plane
-from platelib.close_pairs import mutual_pairs
+from platelib.numerics.neighbours import mutual_pairs
 from platelib.sky_fit import fit_map
 from platelib.sky_map import SkyMap
 from platelib.sky_patterns import Seed, SkyPatterns, log_false_alarm

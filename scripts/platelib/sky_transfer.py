@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.photon_transfer import cell_size
 
 _ALIKE = 0.1

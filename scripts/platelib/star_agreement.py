@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.close_pairs import close_pairs
+from platelib.numerics.neighbours import close_pairs
 from platelib.sky_patterns import log_false_alarm
 
 LOG_THRESHOLD = -9.0

@@ -11,7 +11,7 @@ import sep
 from scipy.spatial import cKDTree
 
 from platelib.field_sky import FieldSky
-from platelib.modes import half_sample_mode
+from platelib.numerics.half_sample_mode import half_sample_mode
 from platelib.source_extraction import extracted
 
 FEWEST = 3

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.close_pairs import close_pairs
 from platelib.detections import CORE_SHARE
 from platelib.levels import FluxScale, flux_scale
+from platelib.numerics.neighbours import close_pairs
 from platelib.star_profile import StarProfile, fitted_profile, usual_profile
 
 _REACH_PX = 48.0

@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 
-from platelib.close_pairs import close_pairs
+from platelib.numerics.neighbours import close_pairs
 
 REACH_PX = 9.0
 """Stars coincide if they are no further apart than this under a similarity, pixels."""

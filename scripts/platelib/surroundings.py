@@ -8,9 +8,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
-from platelib.kernels import allocating_kernel, kernel
-from platelib.selection import median
+from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.order_statistics import median
 
 BAND = 64
 """Rows looked at at a time: a multiple of ``EVERY``."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.picture_stars import find_stars, measure_stars, radius_of
 
 MIN_STARS = 8

@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.close_pairs import mutual_pairs
+from platelib.numerics.neighbours import mutual_pairs
+from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
 from platelib.sky_map import SkyMap
 from platelib.star_agreement import log_chance
 from platelib.star_patterns import GridStars, Match
-from platelib.transforms import Transform, basis, least_squares, normalisation, polynomial
 
 _POINTS = 16
 _CLOSE_PX = 0.005

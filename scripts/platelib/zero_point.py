@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.transforms import least_squares
+from platelib.numerics.transform import least_squares
 
 _FEWEST_FOR_COLOUR = 8
 _LEAST_COLOUR_RANGE = 0.3

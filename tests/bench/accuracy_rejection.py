@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.clipping import Rejection, average, grow, reject
+from platelib.numerics.transform import Transform, normalisation
 from platelib.psf_comparison import Comparison, comparison
 from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
 from platelib.resampling import Cutout, resample
 from platelib.sharp_light import curvature_of_star
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.transforms import Transform, normalisation
 
 SHAPE = (460, 560)
 MARGIN = 8

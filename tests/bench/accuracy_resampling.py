@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erf
 
+from platelib.numerics.transform import Transform, normalisation
 from platelib.resampling import Cutout, Levels, resample
-from platelib.transforms import Transform, normalisation
 
 SHAPE = (354, 387)
 SKY_NOISE = 10.0

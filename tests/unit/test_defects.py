@@ -4,7 +4,7 @@ from scipy.ndimage import median_filter
 
 from platelib import defects, surroundings
 from platelib.defects import dead_pixels, hot_pixels, unstable_pixels
-from platelib.selection import median_network
+from platelib.numerics.order_statistics import median_network
 
 SHAPE = (240, 361)
 READ_NOISE = 3.0

@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 
 from platelib.levels import ReferenceSky, flux_scale
+from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sky import sky_mesh
 from platelib.sky_mesh import Mesh
-from platelib.transforms import Transform, exponents, identity, normalisation
 
 SHAPE = (480, 641)
 

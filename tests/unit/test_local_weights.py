@@ -3,8 +3,8 @@ import pytest
 
 from platelib.averaging import average, grow_averaged
 from platelib.local_weights import CELL, LocalWeights, constant_weights
+from platelib.numerics.transform import normalisation
 from platelib.rejection_exact import HIGH, KEPT
-from platelib.transforms import normalisation
 
 SHAPE = (280, 700)
 READ_VARIANCE = 16.0

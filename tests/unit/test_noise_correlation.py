@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from platelib.noise_correlation import noise_correlation
+from platelib.numerics.transform import Transform, identity, normalisation
 from platelib.resampling import Cutout, correlation_factor, resample
-from platelib.transforms import Transform, identity, normalisation
 
 SHAPE = (520, 660)
 BLOCK = 20

@@ -6,11 +6,11 @@ import pytest
 from platelib.calibration import BAD, Correction, Detector, calibrate
 from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.mending import mend
+from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sky import sky_mesh
 from platelib.stars import find_stars
-from platelib.transforms import Transform, exponents, identity, normalisation
 
 SHAPE = (300, 411)
 SKY, READ_NOISE = 300.0, 3.0

@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 from platelib.calibration import BAD
+from platelib.numerics.transform import Transform, normalisation
 from platelib.resampling import Cutout, resample, source_window
 from platelib.sharp_light import LIMITED, SHARP, SPIKE, curvature_of_star, with_sharp
-from platelib.transforms import Transform, normalisation
 
 SHAPE = (90, 131)
 SKY_NOISE = 10.0

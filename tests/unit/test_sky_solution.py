@@ -6,7 +6,7 @@ import pytest
 from platefiles.star_catalogue import read_tycho
 from platelib.catalogue_stars import CatalogueStars
 from platelib.celestial import from_tangent_plane
-from platelib.close_pairs import mutual_pairs
+from platelib.numerics.neighbours import mutual_pairs
 from platelib.sky_map import SkyMap
 from platelib.sky_solution import LOG_THRESHOLD, FieldStars, Hint, Placer
 

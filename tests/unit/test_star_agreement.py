@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.close_pairs import mutual_pairs
+from platelib.numerics.neighbours import mutual_pairs
 from platelib.star_agreement import LOG_THRESHOLD, log_chance
 
 SIZE = np.array([3000.0, 2000.0])

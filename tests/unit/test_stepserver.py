@@ -288,7 +288,7 @@ def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
     script(folder, "from platelib import polynomials", "some_step.py")
     text = """
         import sys
-        from platelib.polynomials import row_polynomial
+        from platelib.numerics.polynomials import row_polynomial
         assert row_polynomial.signatures
         assert "platelib.resampling" not in sys.modules
     """

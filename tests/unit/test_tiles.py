@@ -19,7 +19,7 @@ from platefiles.tiles import (
     needed_mb,
     tiling,
 )
-from platelib.transforms import Transform, identity, normalisation
+from platelib.numerics.transform import Transform, identity, normalisation
 
 SHAPES = [(240, 320), (3520, 4656), (6388, 9576), (17, 5000)]
 

@@ -11,9 +11,9 @@ import llvmlite.binding
 import numpy as np
 import pytest
 
-from platelib import kernels
 from platelib.clipping import Rejection, average, reject
-from platelib.kernels import KERNEL_MODULES, compile_all, kernel
+from platelib.numerics import kernels
+from platelib.numerics.kernels import KERNEL_MODULES, compile_all, kernel
 
 SOURCES = kernels._SOURCES
 
@@ -104,7 +104,7 @@ def test_a_processor_unknown_to_the_compiler_is_left_to_numba(monkeypatch):
 def test_kernels_do_without_scipys_matrices():
     """A kernel loads without scipy.linalg, which may be imported afterwards all the same."""
     program = (
-        "import sys; from platelib import selection; selection.warm_up(); "
+        "import sys; from platelib.numerics import order_statistics as medians; medians.warm_up(); "
         "assert 'scipy.linalg' not in sys.modules; import scipy.linalg"
     )
     environment = os.environ | {"PYTHONPATH": str(SOURCES.parent)}

@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 
 _FEW = 5
 _HALVINGS = 20

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from platelib import aligned
+from platelib.numerics import aligned
 
 
 class Room:

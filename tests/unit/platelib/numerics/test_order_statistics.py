@@ -3,7 +3,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from platelib.selection import (
+from platelib.numerics.order_statistics import (
     median,
     median_network,
     sort,

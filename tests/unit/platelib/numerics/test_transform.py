@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.transforms import (
+from platelib.numerics.transform import (
     basis,
     exponents,
     identity,

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib import aligned
+from platelib.numerics import aligned
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.int16, np.float32, np.float64])

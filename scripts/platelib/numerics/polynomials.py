@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.kernels import kernel
+from platelib.numerics.kernels import kernel
 
 
 @kernel

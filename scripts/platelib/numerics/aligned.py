@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from platelib.kernels import allocating_kernel
+from platelib.numerics.kernels import allocating_kernel
 
 LINE_BYTES = 64
 _FLOATS = LINE_BYTES // 4

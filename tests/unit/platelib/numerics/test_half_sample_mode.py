@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.modes import half_sample_mode
+from platelib.numerics.half_sample_mode import half_sample_mode
 
 
 def test_the_mode_ignores_a_long_tail():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from platelib.medians import median_of
+from platelib.numerics.medians import median_of
 
 
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])

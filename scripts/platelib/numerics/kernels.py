@@ -23,10 +23,10 @@ import numba
 import numpy as np
 
 _MONTH_S = 30 * 86400
-_SOURCES = Path(__file__).resolve().parent
+_SOURCES = Path(__file__).resolve().parents[1]
 KERNEL_MODULES = (
-    "aligned",
-    "selection",
+    "numerics.aligned",
+    "numerics.order_statistics",
     "rejection_exact",
     "rejection_screens",
     "psf_kernels",
@@ -44,7 +44,7 @@ KERNEL_MODULES = (
     "sky",
     "moments",
     "peaks",
-    "polynomials",
+    "numerics.polynomials",
     "lanczos",
     "lanczos_columns",
     "sharp_light",
@@ -59,7 +59,7 @@ KERNEL_MODULES = (
     "cosmic_rays",
     "convolution",
 )
-SOURCE_MODULES = ("kernels", "constants", *KERNEL_MODULES)
+SOURCE_MODULES = ("numerics.kernels", "numerics.constants", *KERNEL_MODULES)
 """What compiled code depends on."""
 
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from platelib import close_pairs as module
-from platelib.close_pairs import close_pairs
+from platelib.numerics import neighbours as module
+from platelib.numerics.neighbours import close_pairs
 
 SETS = [(40, 50, 2, 0.1), (30, 17, 4, 0.4), (60, 60, 1, 0.01), (9, 20, 2, 2.0), (7, 1, 2, 0.3)]
 

@@ -1,0 +1,1 @@
+"""Tools of all packages: compiled kernels and their memory, medians, polynomials, neighbours."""
