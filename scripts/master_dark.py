@@ -21,7 +21,7 @@ from platefiles.mastering import (
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.streamed import StreamedProduct
-from platelib.defects import HOT, UNSTABLE, hot_pixels, unstable_pixels
+from platelib.bad_pixels.detect import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5
 

@@ -9,8 +9,8 @@ import numpy as np
 from platefiles.errors import UserError
 from platefiles.flattened import CORE, NO_DATA, NO_OTHER_DATA, FlatChannel, without_cores
 from platefiles.star_matching import Matching, match_pair
+from platelib.bad_pixels.inpaint import mend_cores
 from platelib.continuum import Scale, fit_scale
-from platelib.gaps import mend_cores
 from platelib.star_fluxes import circle_fluxes
 
 _RADIUS_FWHM = 1.5

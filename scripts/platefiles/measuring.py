@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from platefiles.rawframe import FrameError, RawImage
+from platelib.bad_pixels.interpolate import mend
 from platelib.calibration import (
     SATURATED,
     CalibrationLines,
@@ -22,7 +23,6 @@ from platelib.calibration import (
 )
 from platelib.kept_lines import KeptLines
 from platelib.lattice import Lattice
-from platelib.mending import mend
 from platelib.numerics.medians import median_of
 from platelib.numerics.workspace import Room
 from platelib.sky import mesh_of_samples

@@ -14,9 +14,9 @@ import numpy as np
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
+from platelib.bad_pixels.interpolate import mend
 from platelib.calibration import Correction, Detector, along_lines_with_variance
 from platelib.kept_lines import LINES_BYTES, KeptLines
-from platelib.mending import mend
 from platelib.numerics.transform import Transform
 from platelib.numerics.workspace import Room
 from platelib.photon_transfer import GainChoice

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.blocks import Blocks
 from platelib.calibration import BAD, SATURATED
 from platelib.detections import STAR
-from platelib.gaps import mend_gaps
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.sky import sky_mesh
 from platelib.stars import StarSearch

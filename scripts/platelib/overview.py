@@ -5,7 +5,7 @@ from functools import partial
 
 import numpy as np
 
-from platelib.gaps import mend_gaps
+from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.neutral_sky import levels_of_light, measure_sky
 from platelib.rendering import Look
 from platelib.side_by_side import reduction, shrunk

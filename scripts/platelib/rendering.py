@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 from PIL import Image
 
+from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.cielab import to_cielab
 from platelib.faint_colour import smooth_faint_colour
 from platelib.finishing import (
@@ -19,7 +20,6 @@ from platelib.finishing import (
     enhance_local_contrast,
     sharpen,
 )
-from platelib.gaps import mend_gaps
 from platelib.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.neutral_sky import Sky, levels_of_light, measure_sky
 from platelib.srgb import decode, encode

@@ -17,7 +17,7 @@ from scipy.ndimage import (
     label,
 )
 
-from platelib.gaps import membrane
+from platelib.bad_pixels.inpaint import membrane
 
 FULL = 100
 """Percent of the level of saturation; see `saturation_percent`."""

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from astropy.nddata import CCDData
 
+from platelib.bad_pixels.interpolate import mend
 from platelib.calibration import (
     BAD,
     SATURATED,
@@ -13,7 +14,6 @@ from platelib.calibration import (
     Detector,
     calibrate,
 )
-from platelib.mending import mend
 
 SHAPE = (61, 83)
 

@@ -3,9 +3,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from platelib.bad_pixels.interpolate import mend
 from platelib.calibration import BAD, Correction, Detector, calibrate
 from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
-from platelib.mending import mend
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image

@@ -7,9 +7,17 @@ order.
 
 import numpy as np
 
+from platelib.bad_pixels.local_statistics import (
+    BAND,
+    EVERY,
+    REACH,
+    bands,
+    copy_known,
+    lattice,
+    typical,
+)
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.order_statistics import median, median_network, work_network
-from platelib.surroundings import BAND, EVERY, REACH, bands, copy_known, lattice, typical
 
 HOT, DEAD, UNSTABLE = 1, 2, 4
 _STRIP = 512

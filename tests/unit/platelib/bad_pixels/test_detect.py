@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import median_filter
 
-from platelib import defects, surroundings
-from platelib.defects import dead_pixels, hot_pixels, unstable_pixels
+from platelib.bad_pixels import detect, local_statistics
+from platelib.bad_pixels.detect import dead_pixels, hot_pixels, unstable_pixels
 from platelib.numerics.order_statistics import median_network
 
 SHAPE = (240, 361)
@@ -138,15 +138,15 @@ def test_surroundings_of_a_dark_pixel_are_scipys_median(shape):
     dark = np.random.default_rng(10).normal(20, 3, shape).astype(np.float32)
     dark[1, 1] = np.nan
     parts = []
-    for _, values, lines in surroundings.bands(dark.astype(">f4")):
+    for _, values, lines in local_statistics.bands(dark.astype(">f4")):
         parts.append(np.empty_like(values))
-        defects._above_median(values, lines, 0, 1, median_network(25), parts[-1])
+        detect._above_median(values, lines, 0, 1, median_network(25), parts[-1])
     np.testing.assert_array_equal(np.concatenate(parts), _excess(dark))
 
 
 def _limits(values: np.ndarray, sigma: float) -> np.ndarray:
     """Largest value allowed by cells of values, written out for each pixel."""
-    level, limit = surroundings.typical(values[_some(values)], values.shape, sigma)
+    level, limit = local_statistics.typical(values[_some(values)], values.shape, sigma)
     y, x = np.indices(values.shape)
     cells = y * len(level) // values.shape[0], x * level.shape[1] // values.shape[1]
     return level[cells] + limit[cells]
@@ -199,6 +199,6 @@ def test_line_of_a_flat_pixel_is_scipys_median(shape):
 def test_very_large_frames_are_judged_by_a_grid_of_their_pixels():
     """The least spread of a frame comes from a grid of its pixels where it has very many."""
     frame = np.random.default_rng(12).normal(50, 4, (1500, 1600)).astype(np.float32)
-    centre, width = surroundings._centre_and_width(frame)
+    centre, width = local_statistics._centre_and_width(frame)
     assert centre == pytest.approx(50, abs=0.1)
     assert width == pytest.approx(4, rel=0.02)

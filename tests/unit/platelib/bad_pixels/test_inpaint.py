@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from platelib.gaps import membrane, mend_cores, mend_gaps
+from platelib.bad_pixels.inpaint import membrane, mend_cores, mend_gaps
 
 
 def _ramp():

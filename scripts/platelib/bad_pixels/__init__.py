@@ -1,0 +1,1 @@
+"""Bad pixels: found on darks and flats, and filled from their neighbours."""
