@@ -19,7 +19,7 @@ from platefiles.record import raw_record, record_hdu
 from platefiles.sky_gain import own_sky_noise
 from platefiles.subs import Sub
 from platelib.bright_pixels import brightest_pixels
-from platelib.saturation import find_pile_up
+from platelib.calibration.saturation_level import find_pile_up
 
 
 def calibrate_sub(

@@ -22,7 +22,7 @@ from platefiles.record import raw_record, record_hdu
 from platefiles.subs import SkyNoise, Sub
 from platefiles.tables import columns_hdu
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
 from platelib.ray_exclusions import shielded
 from platelib.saturated_stars import saturated_star_images

@@ -29,9 +29,9 @@ from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub, unit_of
 from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
+from platelib.calibration.photon_transfer import SKY_NOISE
+from platelib.calibration.saturation_level import MARGIN
 from platelib.noise_correlation import noise_correlation
-from platelib.photon_transfer import SKY_NOISE
-from platelib.saturation import MARGIN
 from platelib.states import counted
 
 _UNKNOWN_GAIN = (

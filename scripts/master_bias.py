@@ -16,7 +16,7 @@ from platefiles.mastering import (
     master_product,
 )
 from platefiles.rawframe import RawImage
-from platelib.photon_transfer import bands, read_noise_adu, summarise
+from platelib.calibration.photon_transfer import bands, read_noise_adu, summarise
 
 _PAIRS = 5
 

@@ -22,7 +22,7 @@ from platefiles.mastering import (
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platelib.bad_pixels.detect import DEAD, dead_pixels
-from platelib.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
+from platelib.calibration.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
 
 _PAIRS = 5
 _SATURATED_SHARE = 0.01

@@ -32,12 +32,18 @@ from platefiles.saturated_cores import (
 from platefiles.sky_gain import SkyGains
 from platefiles.tables import columns_hdu
 from platelib.bright_pixels import brightest_pixels
-from platelib.calibration import Detector
+from platelib.calibration.correction import Detector
+from platelib.calibration.correction_cache import KeptLines
+from platelib.calibration.photon_transfer import GainChoice
+from platelib.calibration.saturation_level import (
+    NO_CORES,
+    NO_PIXELS,
+    Brightest,
+    LostCores,
+    find_pile_up,
+)
 from platelib.detections import STAR
-from platelib.kept_lines import KeptLines
 from platelib.numerics.workspace import Room
-from platelib.photon_transfer import GainChoice
-from platelib.saturation import NO_CORES, NO_PIXELS, Brightest, LostCores, find_pile_up
 from platelib.sky_mesh import Mesh
 from platelib.star_widths import GROUP
 from platelib.stars import StarSearch

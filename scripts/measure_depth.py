@@ -18,6 +18,7 @@ from platefiles.registration import read_registration
 from platefiles.solution import read_map
 from platefiles.zero_points import ChannelZeroPoint, read_zero_points
 from platelib.aperture_noise import aperture_noise, circle_sums
+from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.depth_growth import UsedSub, growth
 from platelib.field_sky import FieldSky, field_sky
 from platelib.limiting_magnitude import SNR, Limit, limit_of, magnitude
@@ -29,7 +30,6 @@ from platelib.observing_plan import (
     read_noise_share,
     shortest_subs_s,
 )
-from platelib.photon_transfer import SKY_NOISE
 from platelib.star_copies import StarCopies
 
 SEED = 20

@@ -11,7 +11,7 @@ import numpy as np
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 
 SHARPEST_FWHM_PX = 1.8
 """Median FWHM of the measures, some 0.4 px above the true one, below which stars lose light."""

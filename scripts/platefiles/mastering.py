@@ -18,7 +18,7 @@ from platefiles.rawframe import ChangedFrame, FrameError, RawImage, open_frame
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.streamed import StreamedProduct
-from platelib.combine import Combined, combine_block
+from platelib.calibration.combine import Combined, combine_block
 
 _BAND_ROWS = 64
 BAND_BYTES = 64_000_000

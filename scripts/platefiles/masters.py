@@ -9,9 +9,9 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fitsfile import map_image, read_header
-from platelib.calibration import Correction, Detector
-from platelib.photon_transfer import Estimate, GainChoice, choose_gain
-from platelib.saturation import MARGIN
+from platelib.calibration.correction import Correction, Detector
+from platelib.calibration.photon_transfer import Estimate, GainChoice, choose_gain
+from platelib.calibration.saturation_level import MARGIN
 
 
 def _typical(plane: np.ndarray) -> float:

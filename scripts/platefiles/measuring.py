@@ -12,7 +12,7 @@ import numpy as np
 
 from platefiles.rawframe import FrameError, RawImage
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration import (
+from platelib.calibration.correction import (
     SATURATED,
     CalibrationLines,
     Correction,
@@ -21,7 +21,7 @@ from platelib.calibration import (
     calibrate,
     lines_of,
 )
-from platelib.kept_lines import KeptLines
+from platelib.calibration.correction_cache import KeptLines
 from platelib.lattice import Lattice
 from platelib.numerics.medians import median_of
 from platelib.numerics.workspace import Room

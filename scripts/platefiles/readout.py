@@ -110,7 +110,7 @@ class Readout:
         """
         import numpy as np  # slow to import, and needed only where pixels are read
 
-        from platelib.overscan import overscan_levels
+        from platelib.calibration.overscan import overscan_levels
 
         assert self.bias is not None
         if self._is_beside:

@@ -13,10 +13,10 @@ from astropy.io import fits
 from platefiles.fitsfile import has_image
 from platefiles.rawframe import RawImage
 from platefiles.tables import columns_hdu, read_columns
+from platelib.calibration.saturation_level import NO_CORES, Brightest, LostCores
 from platelib.detections import FLAG_SATURATED
 from platelib.numerics.neighbours import close_pairs
 from platelib.numerics.transform import Transform
-from platelib.saturation import NO_CORES, Brightest, LostCores
 
 EXTENSION = "SATCORES"
 _COLUMNS = {

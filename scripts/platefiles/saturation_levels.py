@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from platefiles.measures import MeasuredSub
-from platelib.saturation import sound_levels
+from platelib.calibration.saturation_level import sound_levels
 
 
 def with_agreed_levels(subs: Sequence[MeasuredSub]) -> list[MeasuredSub]:

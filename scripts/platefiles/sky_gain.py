@@ -11,10 +11,16 @@ from platefiles.hashing import canonical
 from platefiles.masters import Masters
 from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
-from platelib.calibration import Detector
-from platelib.photon_transfer import SKY_NOISE, GainChoice, bands
+from platelib.calibration.correction import Detector
+from platelib.calibration.photon_transfer import SKY_NOISE, GainChoice, bands
+from platelib.calibration.sky_noise_gain import (
+    LightVariance,
+    SkyCells,
+    light_variance,
+    limit_of_one,
+    sky_cells,
+)
 from platelib.sky_mesh import Mesh
-from platelib.sky_transfer import LightVariance, SkyCells, light_variance, limit_of_one, sky_cells
 
 _PAIRS = 24
 _CELL_PX = 64

@@ -15,11 +15,11 @@ from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration import Correction, Detector, along_lines_with_variance
-from platelib.kept_lines import LINES_BYTES, KeptLines
+from platelib.calibration.correction import Correction, Detector, along_lines_with_variance
+from platelib.calibration.correction_cache import LINES_BYTES, KeptLines
+from platelib.calibration.photon_transfer import GainChoice
 from platelib.numerics.transform import Transform
 from platelib.numerics.workspace import Room
-from platelib.photon_transfer import GainChoice
 from platelib.resampling import Cutout, Levels, resample, source_window
 from platelib.sharp_light import curvature_of_star
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from platelib.calibration.saturation_level import NO_PIXELS, TOP_RANK, Brightest, PileUp
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.kernels import kernel, read_only
 from platelib.numerics.medians import median_of
-from platelib.saturation import NO_PIXELS, TOP_RANK, Brightest, PileUp
 
 _BAND_ROWS, _BLOCK = 128, 64
 _SAMPLE_ROWS, _SAMPLE_COLUMN_STEP = 101, 7

@@ -6,7 +6,7 @@ import numpy as np
 
 from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.blocks import Blocks
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import STAR
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.sky import sky_mesh

@@ -6,7 +6,7 @@ left there, samples are taken backward, and turned over in the end.
 
 import numpy as np
 
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 from platelib.numerics.kernels import kernel
 from platelib.numerics.polynomials import around
 from platelib.sharp_light import SHARP, SPIKE

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.saturation import NO_CORES, LostCores
+from platelib.calibration.saturation_level import NO_CORES, LostCores
 from platelib.wing_profiles import RING_EDGES, RINGS, WingProfiles, wing_profiles
 
 _LEAST_SIGMA = 8.0

@@ -6,7 +6,7 @@ the first need are there without being copied.
 
 import numpy as np
 
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED
 from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.numerics.kernels import allocating_kernel, kernel

@@ -3,7 +3,7 @@
 import numpy as np
 
 from platelib.box_medians import median_of_7
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_SHAPE
 from platelib.numerics.kernels import allocating_kernel, kernel
 

@@ -6,7 +6,7 @@ rows of the frame, where they are short their pixels are copied side by side.
 
 import numpy as np
 
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 from platelib.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
 from platelib.numerics import aligned

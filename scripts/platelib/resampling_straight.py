@@ -10,7 +10,7 @@ counted anew (at multiples of a span), and columns beside it are taken as the li
 
 import numpy as np
 
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 from platelib.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
 from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
 from platelib.lanczos_columns import LINE, LINES, sample_across, sum_columns, sum_variances

@@ -23,7 +23,7 @@ from platefiles.ray_masks import read_hit_pixels
 from platefiles.registration import read_registration
 from platefiles.subs import Sub
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.ray_exclusions import shielded
 from platelib.simulate_demo import tiny_plan
 

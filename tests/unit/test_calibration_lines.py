@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.calibration import (
+from platelib.calibration.correction import (
     BAD,
     SATURATED,
     CalibrationLines,

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from platelib.boxes import COLUMNS, ROWS
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
 from platelib.detections import STAR
 from platelib.ray_exclusions import shielded

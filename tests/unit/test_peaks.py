@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate1d, maximum_filter
 
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED
 from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from astroscrappy.astroscrappy import update_mask
 
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_SHAPE, STAR
 from platelib.ray_exclusions import not_judged, shielded
 

@@ -3,7 +3,7 @@ import numpy as np
 from platefiles.fitsfile import write_product
 from platefiles.ray_masks import NO_HITS, HitPixels, read_hit_pixels
 from platefiles.tables import columns_hdu
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 
 
 def _mask():

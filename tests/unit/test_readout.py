@@ -13,7 +13,7 @@ from platefiles.readout import (
     trimmed_cards,
 )
 from platelib.bright_pixels import brightest_pixels
-from platelib.saturation import find_pile_up
+from platelib.calibration.saturation_level import find_pile_up
 
 NX, NY = 90, 120
 RIGHT = {"TRIMSEC": "[6:70,3:118]", "BIASSEC": "[73:90,1:120]"}

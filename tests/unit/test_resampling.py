@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration import BAD, Correction, Detector, calibrate
+from platelib.calibration.correction import BAD, Correction, Detector, calibrate
 from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from platefiles.rawframe import open_raw
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
 from platelib.detections import STAR
 from platelib.ray_exclusions import shielded

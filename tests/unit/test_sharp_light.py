@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 from platelib.numerics.transform import Transform, normalisation
 from platelib.resampling import Cutout, resample, source_window
 from platelib.sharp_light import LIMITED, SHARP, SPIKE, curvature_of_star, with_sharp

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from platelib.calibration import BAD, SATURATED
+from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED, STAR
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.simulate_tracks import SatelliteSpec, cosmic_rays, satellite_light

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.calibration import BAD
+from platelib.calibration.correction import BAD
 from platelib.numerics.kernels import kernel
 
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from platelib import photon_transfer
-from platelib.photon_transfer import (
+from platelib.calibration import photon_transfer
+from platelib.calibration.photon_transfer import (
     Estimate,
     bands,
     choose_gain,

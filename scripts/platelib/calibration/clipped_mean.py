@@ -18,10 +18,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from platelib.calibration.sorted_rejection import strike, within
 from platelib.numerics import aligned
 from platelib.numerics.kernels import kernel, read_only
 from platelib.numerics.order_statistics import median, sorting_network, work_network
-from platelib.rejection_sorted import strike, within
 
 CELL = 512
 """Columns that share a floor, and that are worked on at a time."""

@@ -3,7 +3,7 @@ import pytest
 from ccdproc import CCDData, subtract_overscan
 from scipy.signal import wiener
 
-from platelib.overscan import overscan_levels
+from platelib.calibration.overscan import overscan_levels
 
 NY, N = 600, 32
 NOISE = 8.0

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from platelib.clipped_mean import CELL, Stack, clipped_mean, typical_variances
-from platelib.combine import Combined
+from platelib.calibration.clipped_mean import CELL, Stack, clipped_mean, typical_variances
+from platelib.calibration.combine import Combined
 
 SHAPE = (2, CELL + 41)
 NO_OFFSET = np.zeros((0, 0), dtype=np.float32)

@@ -7,7 +7,7 @@ import pytest
 from astropy.nddata import CCDData
 
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration import (
+from platelib.calibration.correction import (
     BAD,
     SATURATED,
     Correction,

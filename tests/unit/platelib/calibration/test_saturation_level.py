@@ -5,7 +5,7 @@ import pytest
 
 from platefiles.rawframe import open_raw
 from platelib.bright_pixels import brightest_pixels
-from platelib.saturation import (
+from platelib.calibration.saturation_level import (
     Brightest,
     PileUp,
     find_pile_up,

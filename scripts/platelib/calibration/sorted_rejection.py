@@ -66,4 +66,4 @@ def _median_deviation(ordered, centre):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.clipped_mean`."""
+    """Do nothing: these kernels are parts of that of `platelib.calibration.clipped_mean`."""

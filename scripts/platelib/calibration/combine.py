@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.clipped_mean import Stack, clipped_mean, put_in_order, typical_variances
+from platelib.calibration.clipped_mean import Stack, clipped_mean, put_in_order, typical_variances
 from platelib.numerics.kernels import read_only
 
 _CACHED = 3_000_000

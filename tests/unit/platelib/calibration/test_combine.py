@@ -3,8 +3,8 @@ import pytest
 from astropy.stats import mad_std
 from scipy.stats import chi2
 
-from platelib import combine
-from platelib.combine import Combined, combine_block, median_of_chi_square
+from platelib.calibration import combine
+from platelib.calibration.combine import Combined, combine_block, median_of_chi_square
 
 
 def _frames(seed: int, n: int, shape=(60, 91)) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.calibration import CalibrationLines, Correction, lines_of
+from platelib.calibration.correction import CalibrationLines, Correction, lines_of
 
 _CORRECTIONS = 2
 """Corrections whose lines are kept: subs come in the order of their nights."""

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from platelib import kept_lines
-from platelib.calibration import Correction, lines_of
-from platelib.kept_lines import KeptLines
+from platelib.calibration import correction_cache
+from platelib.calibration.correction import Correction, lines_of
+from platelib.calibration.correction_cache import KeptLines
 
 SHAPE = (60, 80)
 
@@ -17,7 +17,7 @@ def made(monkeypatch):
         windows.append((rows, columns))
         return lines_of(correction, rows, columns, memory)
 
-    monkeypatch.setattr(kept_lines, "lines_of", noting)
+    monkeypatch.setattr(correction_cache, "lines_of", noting)
     return windows
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.calibration.photon_transfer import cell_size
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.photon_transfer import cell_size
 
 _ALIKE = 0.1
 _FEWEST_PAIRS = 3
@@ -72,7 +72,7 @@ def sky_cells(first: np.ndarray, second: np.ndarray) -> SkyCells:
     Parameters
     ----------
     first, second : numpy.ndarray
-        ``(ny, nx)`` float32, raw, ADU: a band of `platelib.photon_transfer.bands`.
+        ``(ny, nx)`` float32, raw, ADU: a band of `platelib.calibration.photon_transfer.bands`.
 
     Returns
     -------

@@ -1,0 +1,1 @@
+"""From the counts of raw frames to electrons: combination, correction, gain, saturation."""
