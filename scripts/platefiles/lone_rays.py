@@ -71,8 +71,8 @@ class LoneParts:
 
 def _searched(row: RegisteredSub, sub: Sub, rows: slice, columns: slice) -> np.ndarray:
     """Search a box of a raw frame."""
-    from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
-    from platelib.saturated_stars import saturated_star_images
+    from platelib.cosmic_rays.saturated_stars import saturated_star_images
+    from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
 
     values, variance, mask = sub.calibrated_box(
         (rows.start, rows.stop), (columns.start, columns.stop)

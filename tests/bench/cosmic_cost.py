@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from raw_set import bench_plan, frame_size
 
 from platelib.calibration.correction import BAD, SATURATED
-from platelib.cosmic_rays import cosmic_ray_mask, warm_up
+from platelib.cosmic_rays.single_frame import cosmic_ray_mask, warm_up
 from platelib.simulate import draw_light
 from platelib.simulate_camera import build_camera, light_response
 from platelib.simulate_plan import plan_frames

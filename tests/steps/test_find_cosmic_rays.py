@@ -24,7 +24,7 @@ from platefiles.registration import read_registration
 from platefiles.subs import Sub
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD, SATURATED
-from platelib.ray_exclusions import shielded
+from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.simulate_demo import tiny_plan
 
 NIGHT = "2026-03-23"

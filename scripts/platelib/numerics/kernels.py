@@ -52,11 +52,11 @@ KERNEL_MODULES = (
     "resampling_general",
     "resampling_straight",
     "resampling",
-    "boxes",
-    "box_medians",
-    "laplacian_edges",
-    "ray_exclusions",
-    "cosmic_rays",
+    "cosmic_rays.boxes",
+    "cosmic_rays.separable_median",
+    "cosmic_rays.laplacian_edges",
+    "cosmic_rays.exclusion_mask",
+    "cosmic_rays.single_frame",
     "convolution",
 )
 SOURCE_MODULES = ("numerics.kernels", "numerics.constants", *KERNEL_MODULES)

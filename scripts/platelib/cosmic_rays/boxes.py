@@ -152,4 +152,4 @@ def any_above(values, area, limit):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays`."""
+    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays.single_frame`."""

@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from platelib.box_medians import (
+from platelib.cosmic_rays.boxes import ROOM, STRIDE
+from platelib.cosmic_rays.separable_median import (
     median_5x5,
     median_7x7,
     median_9x9,
@@ -9,7 +10,6 @@ from platelib.box_medians import (
     median_of_7,
     median_of_9,
 )
-from platelib.boxes import ROOM, STRIDE
 
 
 @pytest.mark.parametrize(("median", "n"), [(median_of_5, 5), (median_of_7, 7), (median_of_9, 9)])

@@ -3,8 +3,8 @@ import pytest
 from astroscrappy.astroscrappy import update_mask
 
 from platelib.calibration.correction import BAD, SATURATED
+from platelib.cosmic_rays.exclusion_mask import not_judged, shielded
 from platelib.detections import FLAG_SHAPE, STAR
-from platelib.ray_exclusions import not_judged, shielded
 
 SHAPE = (70, 93)
 

@@ -6,8 +6,8 @@ the *fine structure*, a difference of two medians, tells what is a star.
 
 The variant is that of Astro-SCRAPPY: separable medians, found pixels replaced by the mean of their
 neighbours. The masks are its masks, pixel for pixel, for a hundredth of its time: the rule is
-applied to boxes of the frame, see :mod:`platelib.laplacian_edges`, and after the first round only
-the surroundings of what was replaced can change.
+applied to boxes of the frame, see :mod:`platelib.cosmic_rays.laplacian_edges`, and after the first
+round only the surroundings of what was replaced can change.
 
 References
 ----------
@@ -19,10 +19,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.boxes import boxes_of, widen_boxes
-from platelib.laplacian_edges import EDGE, search
+from platelib.cosmic_rays.boxes import boxes_of, widen_boxes
+from platelib.cosmic_rays.exclusion_mask import not_judged
+from platelib.cosmic_rays.laplacian_edges import EDGE, search
 from platelib.numerics.kernels import kernel
-from platelib.ray_exclusions import not_judged
 
 _RESOLVED_FWHM = 2.3
 

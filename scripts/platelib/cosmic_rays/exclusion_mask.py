@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from platelib.box_medians import median_of_7
 from platelib.calibration.correction import BAD, SATURATED
+from platelib.cosmic_rays.separable_median import median_of_7
 from platelib.detections import FLAG_SHAPE
 from platelib.numerics.kernels import allocating_kernel, kernel
 

@@ -4,11 +4,11 @@ import astroscrappy
 import numpy as np
 import pytest
 
-from platelib.boxes import COLUMNS, ROWS
 from platelib.calibration.correction import BAD, SATURATED
-from platelib.cosmic_rays import RayRule, contrast_for, cosmic_ray_mask
+from platelib.cosmic_rays.boxes import COLUMNS, ROWS
+from platelib.cosmic_rays.exclusion_mask import shielded
+from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
 from platelib.detections import STAR
-from platelib.ray_exclusions import shielded
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.simulate_tracks import cosmic_rays
 from platelib.sky import sky_mesh

@@ -12,8 +12,7 @@ of the variance 3. A box is left as soon as it is clear that it holds nothing.
 
 import numpy as np
 
-from platelib.box_medians import median_5x5, median_7x7, median_9x9
-from platelib.boxes import (
+from platelib.cosmic_rays.boxes import (
     HALO,
     ROOM,
     STRIDE,
@@ -26,6 +25,7 @@ from platelib.boxes import (
     subtract,
     upper,
 )
+from platelib.cosmic_rays.separable_median import median_5x5, median_7x7, median_9x9
 from platelib.numerics.kernels import allocating_kernel, kernel
 
 EDGE = 3
@@ -47,7 +47,7 @@ def search(image, variance, silent, boxes, limits, rays):
     silent : numpy.ndarray
         ``(ny, nx)`` uint8, not 0 where nothing is judged.
     boxes : numpy.ndarray
-        ``(n, m, 4)`` int64, see :func:`platelib.boxes.boxes_of`.
+        ``(n, m, 4)`` int64, see :func:`platelib.cosmic_rays.boxes.boxes_of`.
     limits : numpy.ndarray
         ``(3,)`` float32: sigma, sigma for neighbours, contrast.
     rays : numpy.ndarray
@@ -189,4 +189,4 @@ def _touches(marks, p):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays`."""
+    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays.single_frame`."""

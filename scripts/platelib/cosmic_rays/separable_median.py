@@ -1,4 +1,4 @@
-"""Separable running medians in the buffers of :mod:`platelib.boxes`.
+"""Separable running medians in the buffers of :mod:`platelib.cosmic_rays.boxes`.
 
 A separable median is the median along the rows, then along the columns. It is not quite the median
 of the square and costs far less. The median of some values is found by *forgetting*: of so many
@@ -6,7 +6,7 @@ that the lowest and the highest cannot be the median of all, these two are dropp
 value is taken in, until three are left.
 """
 
-from platelib.boxes import STRIDE, lower, upper
+from platelib.cosmic_rays.boxes import STRIDE, lower, upper
 from platelib.numerics.kernels import kernel
 
 
@@ -114,4 +114,4 @@ def median_9x9(source, area, rows, out):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays`."""
+    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays.single_frame`."""

@@ -1,0 +1,1 @@
+"""Cosmic rays on a single frame."""
