@@ -15,7 +15,9 @@ from platefiles.record import record_hdu
 from platefiles.saturated_cores import core_discs
 from platefiles.tables import columns_hdu
 from platefiles.wcs_cards import coarser_cards
-from platelib.blocks import BLOCK_PX, mean_blocks
+from platelib.background.block_average import BLOCK_PX, mean_blocks
+from platelib.background.model import SkyModel, model_sky
+from platelib.background.surface import RING
 from platelib.channel_stars import (
     Width,
     channel_stars,
@@ -23,8 +25,6 @@ from platelib.channel_stars import (
     width_of,
 )
 from platelib.detections import STAR
-from platelib.sky_model import SkyModel, model_sky
-from platelib.sky_surface import RING
 from platelib.star_cores import saturated_cores
 
 _CELL_COLUMNS = {

@@ -31,6 +31,7 @@ from platefiles.saturated_cores import (
 )
 from platefiles.sky_gain import SkyGains
 from platefiles.tables import columns_hdu
+from platelib.background.mesh import Mesh
 from platelib.bright_pixels import brightest_pixels
 from platelib.calibration.correction import Detector
 from platelib.calibration.correction_cache import KeptLines
@@ -44,7 +45,6 @@ from platelib.calibration.saturation_level import (
 )
 from platelib.detections import STAR
 from platelib.numerics.workspace import Room
-from platelib.sky_mesh import Mesh
 from platelib.star_widths import GROUP
 from platelib.stars import StarSearch
 

@@ -16,8 +16,8 @@ from platefiles.intact import check_product
 from platefiles.saturated_cores import core_discs
 from platefiles.tables import columns_hdu, read_columns
 from platefiles.wcs_cards import carried_cards
+from platelib.background.surface import Lattice, SkySurface
 from platelib.detections import STAR
-from platelib.sky_surface import Lattice, SkySurface
 from platelib.star_cores import saturated_cores
 
 NO_DATA, NO_OTHER_DATA, CORE = 1, 2, 4

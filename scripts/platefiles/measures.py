@@ -10,11 +10,11 @@ import numpy as np
 
 from platefiles.measured_world import world_map
 from platefiles.tables import read_columns, rows_of
+from platelib.background.mesh import Mesh
 from platelib.calibration.saturation_level import LostCores
 from platelib.detections import FLAG_SATURATED, STAR
 from platelib.numerics.neighbours import close_pairs
 from platelib.sky_map import SkyMap
-from platelib.sky_mesh import Mesh
 
 _FLAG_REACH_PX = 2.83
 

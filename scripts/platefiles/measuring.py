@@ -11,6 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from platefiles.rawframe import FrameError, RawImage
+from platelib.background.measure_mesh import mesh_of_samples
+from platelib.background.mesh import Mesh
+from platelib.background.sample_grid import Lattice
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import (
     SATURATED,
@@ -22,11 +25,8 @@ from platelib.calibration.correction import (
     lines_of,
 )
 from platelib.calibration.correction_cache import KeptLines
-from platelib.lattice import Lattice
 from platelib.numerics.medians import median_of
 from platelib.numerics.workspace import Room
-from platelib.sky import mesh_of_samples
-from platelib.sky_mesh import Mesh
 from platelib.stars import StarSearch
 
 _SAMPLE_ROWS = 32

@@ -11,6 +11,7 @@ from platefiles.hashing import canonical
 from platefiles.masters import Masters
 from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
+from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector
 from platelib.calibration.photon_transfer import SKY_NOISE, GainChoice, bands
 from platelib.calibration.sky_noise_gain import (
@@ -20,7 +21,6 @@ from platelib.calibration.sky_noise_gain import (
     limit_of_one,
     sky_cells,
 )
-from platelib.sky_mesh import Mesh
 
 _PAIRS = 24
 _CELL_PX = 64

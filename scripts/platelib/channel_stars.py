@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.background.block_average import Blocks
+from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.inpaint import mend_gaps
-from platelib.blocks import Blocks
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import STAR
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.sky import sky_mesh
 from platelib.stars import StarSearch
 
 _CELL_PX = 64

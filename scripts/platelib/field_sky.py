@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation, convolve
 
-from platelib.masked_sky import masked_sky
+from platelib.background.masked_mesh import masked_sky
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
 from platelib.source_extraction import SMOOTHING, extracted

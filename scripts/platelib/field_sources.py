@@ -8,8 +8,8 @@ import sep
 from scipy.spatial import cKDTree
 
 from platelib.aperture_noise import aperture_noise
+from platelib.background.masked_mesh import masked_sky
 from platelib.field_sky import FieldSky, likeness
-from platelib.masked_sky import masked_sky
 from platelib.source_covers import SourceCovers
 from platelib.source_extraction import extracted
 from platelib.source_shapes import (

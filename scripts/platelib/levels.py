@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.background.mesh import Mesh
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.medians import median_of
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
-from platelib.sky_mesh import Mesh
 
 _LATTICE = 24
 _FLOOR = 0.007

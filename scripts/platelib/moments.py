@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from platelib.background.measure_mesh import interpolate
 from platelib.numerics.kernels import kernel
-from platelib.sky import interpolate
 
 FWHM_PER_SIGMA = 2.3548200450309493
 WINDOW = 7

@@ -6,11 +6,11 @@ the first need are there without being copied.
 
 import numpy as np
 
+from platelib.background.measure_mesh import interpolate
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED
 from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.numerics.kernels import allocating_kernel, kernel
-from platelib.sky import interpolate
 
 EDGE = WINDOW + 1
 """Stars whose peak is nearer to the edge of a sub are not looked for, pixels."""

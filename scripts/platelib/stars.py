@@ -13,11 +13,11 @@ from functools import cached_property
 
 import numpy as np
 
+from platelib.background.mesh import Mesh
 from platelib.detections import CORE_SHARE, FLAG_SHAPE, STAR
 from platelib.moments import measure_fluxes
 from platelib.numerics.workspace import Room
 from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
-from platelib.sky_mesh import Mesh
 from platelib.star_widths import star_group
 from platelib.trails import on_trails
 

@@ -9,7 +9,7 @@ from platefiles.integrity import fault, is_of_a_run
 from platefiles.picture_source import product_of
 from platefiles.pictures import Label, write_picture
 from platefiles.recipe import Stretch
-from platelib.sky_surface import Lattice
+from platelib.background.surface import Lattice
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from platefiles.fitsfile import image_hdu, read_header, read_image, read_table, 
 from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
 from platefiles.recipe import Colour
 from platefiles.record import read_record
-from platelib.sky_surface import RING
+from platelib.background.surface import RING
 
 CHANNELS = ("g", "b", "ha")
 

@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
+from platelib.background.measure_mesh import sky_mesh
+from platelib.background.mesh import Mesh
 from platelib.levels import ReferenceSky, flux_scale
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.sky import sky_mesh
-from platelib.sky_mesh import Mesh
 
 SHAPE = (480, 641)
 

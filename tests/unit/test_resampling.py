@@ -3,13 +3,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD, Correction, Detector, calibrate
 from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.sky import sky_mesh
 from platelib.stars import find_stars
 
 SHAPE = (300, 411)

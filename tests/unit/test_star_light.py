@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from platelib.background.measure_mesh import sky_mesh
 from platelib.detections import STAR
 from platelib.levels import flux_scale
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.sky import sky_mesh
 from platelib.star_light import Aperture, ReferenceLight, per_second
 from platelib.star_widths import star_group
 from platelib.stars import find_stars

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
+from platelib.background.measure_mesh import sky_mesh
 from platelib.detections import CORE_SHARE
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.sky import sky_mesh
 from platelib.star_profile import StarProfile, fitted_profile, usual_profile
 from platelib.stars import find_stars
 

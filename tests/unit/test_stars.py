@@ -2,11 +2,11 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from platelib.background.measure_mesh import sky_mesh
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.detections import FLAG_MASKED, FLAG_SATURATED, STAR
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.simulate_tracks import SatelliteSpec, cosmic_rays, satellite_light
-from platelib.sky import sky_mesh
 from platelib.stars import StarSearch, find_stars, significant
 
 SHAPE = (480, 641)

@@ -22,7 +22,7 @@ from platefiles.placing import Outcome
 from platefiles.recipe import Colour
 from platefiles.record import read_record
 from platefiles.solution import read_stars, world_cards
-from platelib.blocks import BLOCK_PX
+from platelib.background.block_average import BLOCK_PX
 from platelib.sky_map import SkyMap
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -41,7 +41,7 @@ KERNEL_MODULES = (
     "calibration.correction",
     "bright_pixels",
     "bad_pixels.interpolate",
-    "sky",
+    "background.measure_mesh",
     "moments",
     "peaks",
     "numerics.polynomials",

@@ -4,6 +4,7 @@ import astroscrappy
 import numpy as np
 import pytest
 
+from platelib.background.measure_mesh import sky_mesh
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.boxes import COLUMNS, ROWS
 from platelib.cosmic_rays.exclusion_mask import shielded
@@ -11,7 +12,6 @@ from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_
 from platelib.detections import STAR
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.simulate_tracks import cosmic_rays
-from platelib.sky import sky_mesh
 from platelib.stars import find_stars
 
 READ_NOISE = 5.0

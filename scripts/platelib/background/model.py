@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.blocks import BLOCK_PX, Blocks, mean_blocks
-from platelib.chebyshev_surface import CellLevels, fit_chebyshev
-from platelib.light_mask import find_light, half_sample_mode_of_many
+from platelib.background.block_average import BLOCK_PX, Blocks, mean_blocks
+from platelib.background.chebyshev_surface import CellLevels, fit_chebyshev
+from platelib.background.source_mask import find_light, half_sample_mode_of_many
+from platelib.background.surface import Lattice, SkySurface, constant_surface
+from platelib.background.thin_plate import fit_thin_plate
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.sky_surface import Lattice, SkySurface, constant_surface
-from platelib.thin_plate import fit_thin_plate
 
 _CELLS_ALONG = 24
 _LEAST_CELL = 6
@@ -76,7 +76,7 @@ def model_sky(
     degree : int
         Of the Chebyshev surface. With fewer than four cells of sky a term it is lowered.
     threshold_sigma : float
-        See `platelib.light_mask.find_light`.
+        See `platelib.background.source_mask.find_light`.
 
     Raises
     ------

@@ -1,14 +1,14 @@
 import numpy as np
 import pytest
 
-from platelib.chebyshev_surface import (
+from platelib.background.chebyshev_surface import (
     CellLevels,
     chebyshev_terms,
     fit_chebyshev,
     least_squares_of_normal,
 )
-from platelib.sky_surface import RING, Lattice, SkySurface, constant_surface, rounded_below
-from platelib.thin_plate import fit_thin_plate
+from platelib.background.surface import RING, Lattice, SkySurface, constant_surface, rounded_below
+from platelib.background.thin_plate import fit_thin_plate
 
 SHAPE = (150, 211)
 

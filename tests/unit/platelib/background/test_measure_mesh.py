@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation
 
+from platelib.background.measure_mesh import _sort_columns, interpolate, sky_mesh
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.sky import _sort_columns, interpolate, sky_mesh
 
 SHAPE = (480, 641)
 SKY, READ_NOISE = 300.0, 3.0

@@ -17,7 +17,7 @@ from scipy.ndimage import (
     uniform_filter,
 )
 
-from platelib.blocks import Blocks
+from platelib.background.block_average import Blocks
 from platelib.numerics.half_sample_mode import half_sample_mode
 
 _LARGEST_SHARE = 4

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.lattice import Lattice
+from platelib.background.sample_grid import Lattice
 
 CASES = [
     ((700, 1101), 64),

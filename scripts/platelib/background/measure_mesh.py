@@ -1,15 +1,15 @@
 """Sky level and noise of a sub, measured in a mesh of cells.
 
-Not every pixel is looked at, but those of a :class:`~platelib.lattice.Lattice`: about 700 of a cell
-tell its level to 0.05 of the noise, and a sub has thousands of cells.
+Not every pixel is looked at, but those of a :class:`~platelib.background.sample_grid.Lattice`:
+about 700 of a cell tell its level to 0.05 of the noise, and a sub has thousands of cells.
 """
 
 import numpy as np
 
-from platelib.lattice import Lattice
+from platelib.background.mesh import Mesh
+from platelib.background.sample_grid import Lattice
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.workspace import Room
-from platelib.sky_mesh import Mesh
 
 _CLIP = 3.0
 _SKIRT_PX = 3

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from platelib.masked_sky import masked_sky
+from platelib.background.masked_mesh import masked_sky
 
 NY, NX, NOISE = 300, 420, 5.0
 

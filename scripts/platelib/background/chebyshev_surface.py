@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.background.surface import Lattice, SkySurface, rounded_below
 from platelib.numerics.transform import exponents, least_squares, polynomial
-from platelib.sky_surface import Lattice, SkySurface, rounded_below
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.chebyshev_surface import (
+from platelib.background.chebyshev_surface import (
     CellLevels,
     fit_chebyshev,
     least_squares_of_normal,
     scatter,
 )
-from platelib.sky_surface import Lattice, SkySurface, rounded_below
+from platelib.background.surface import Lattice, SkySurface, rounded_below
 
 _STIFFNESSES = (1e6, 1e5, 1e4, 3e3, 1e3, 300.0, 100.0, 30.0, 10.0, 3.0, 1.0, 0.3, 0.1)
 _COARSER, _HIGHEST_DEGREE = 2, 2
