@@ -18,8 +18,8 @@ from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.sky_gain import own_sky_noise
 from platefiles.subs import Sub
-from platelib.bright_pixels import brightest_pixels
 from platelib.calibration.saturation_level import find_pile_up
+from platelib.detection.bright_pixels import brightest_pixels
 
 
 def calibrate_sub(

@@ -18,13 +18,13 @@ from platefiles.wcs_cards import coarser_cards
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import SkyModel, model_sky
 from platelib.background.surface import RING
-from platelib.channel_stars import (
+from platelib.detection.channel_stars import (
     Width,
     channel_stars,
     variance_of_light,
     width_of,
 )
-from platelib.detections import STAR
+from platelib.detection.star_table import STAR
 from platelib.star_cores import saturated_cores
 
 _CELL_COLUMNS = {

@@ -32,7 +32,6 @@ from platefiles.saturated_cores import (
 from platefiles.sky_gain import SkyGains
 from platefiles.tables import columns_hdu
 from platelib.background.mesh import Mesh
-from platelib.bright_pixels import brightest_pixels
 from platelib.calibration.correction import Detector
 from platelib.calibration.correction_cache import KeptLines
 from platelib.calibration.photon_transfer import GainChoice
@@ -43,10 +42,11 @@ from platelib.calibration.saturation_level import (
     LostCores,
     find_pile_up,
 )
-from platelib.detections import STAR
+from platelib.detection.bright_pixels import brightest_pixels
+from platelib.detection.star_finder import StarSearch
+from platelib.detection.star_table import STAR
+from platelib.detection.star_widths import GROUP
 from platelib.numerics.workspace import Room
-from platelib.star_widths import GROUP
-from platelib.stars import StarSearch
 
 _SATURATED_SHARE = 0.5
 _EXCESS_WORTH_COUNTING = 1.15

@@ -38,7 +38,7 @@ from platefiles.star_catalogue import (
 from platefiles.star_services import DEEPEST, line_to_add
 from platefiles.times import julian_year
 from platelib.catalogue_stars import CatalogueStars
-from platelib.detections import FLAG_MASKED, FLAG_SATURATED, FLAG_SHAPE
+from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED, FLAG_SHAPE
 from platelib.numerics.neighbours import mutual_pairs
 from platelib.sky_map import SkyMap
 from platelib.sky_solution import FieldStars

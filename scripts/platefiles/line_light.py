@@ -75,7 +75,7 @@ def line_light(
     narrow, broad : FlatChannel
         On one grid, in one unit.
     stars : tuple of numpy.ndarray
-        Their stars, of dtype `platelib.detections.STAR`.
+        Their stars, of dtype `platelib.detection.star_table.STAR`.
     sky_level : float
         Sky of the broadband channel, which is not subtracted.
     choice : mapping

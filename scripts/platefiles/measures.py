@@ -12,7 +12,7 @@ from platefiles.measured_world import world_map
 from platefiles.tables import read_columns, rows_of
 from platelib.background.mesh import Mesh
 from platelib.calibration.saturation_level import LostCores
-from platelib.detections import FLAG_SATURATED, STAR
+from platelib.detection.star_table import FLAG_SATURATED, STAR
 from platelib.numerics.neighbours import close_pairs
 from platelib.sky_map import SkyMap
 
@@ -96,7 +96,7 @@ class MeasuredSub:
 
     @cached_property
     def stars(self) -> np.ndarray:
-        """``(n,)`` with the columns of ``platelib.detections.STAR``, brightest first."""
+        """``(n,)`` with the columns of ``platelib.detection.star_table.STAR``, brightest first."""
         stars = self._night.stars(self._number)
         level = self.facts["saturation_adu"]
         if not len(stars) or not level < self._night.rows[self._number]["saturation_adu"]:

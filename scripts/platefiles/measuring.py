@@ -25,9 +25,9 @@ from platelib.calibration.correction import (
     lines_of,
 )
 from platelib.calibration.correction_cache import KeptLines
+from platelib.detection.star_finder import StarSearch
 from platelib.numerics.medians import median_of
 from platelib.numerics.workspace import Room
-from platelib.stars import StarSearch
 
 _SAMPLE_ROWS = 32
 _SEARCH_ROWS = 48

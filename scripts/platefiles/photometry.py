@@ -12,10 +12,10 @@ from platefiles.fitsfile import map_image, read_header
 from platefiles.measures import MeasuredSub
 from platefiles.registration import RegisteredSub
 from platefiles.star_services import DEEPEST
-from platelib.detections import FLAG_SATURATED
+from platelib.detection.star_profile import fitted_profile
+from platelib.detection.star_table import FLAG_SATURATED
 from platelib.numerics.neighbours import close_pairs
 from platelib.star_apertures import aperture_correction, aperture_fluxes
-from platelib.star_profile import fitted_profile
 from platelib.zero_point import ZeroPoint, fit_zero_point
 
 DEFINED = {"nanomaggy": 22.5, "nmgy": 22.5, "nanomaggies": 22.5}
@@ -57,7 +57,7 @@ def channel_photometry(
     measured : mapping of str to MeasuredSub
         Measures by id of the sub.
     grid_stars : numpy.ndarray
-        Stars of the sub that is the grid, as `platelib.detections.STAR`.
+        Stars of the sub that is the grid, as `platelib.detection.star_table.STAR`.
     stars : mapping of str to numpy.ndarray
         The catalogue's stars in the field, columns of `platefiles.solution`.
     band : Band

@@ -180,7 +180,7 @@ def stars_hdu(stars: np.ndarray, transform: Transform) -> fits.BinTableHDU:
     Parameters
     ----------
     stars : numpy.ndarray
-        Good stars of the photometric reference, of dtype `platelib.detections.STAR`.
+        Good stars of the photometric reference, of dtype `platelib.detection.star_table.STAR`.
     transform : Transform
         Of that sub.
     """

@@ -14,7 +14,7 @@ from platefiles.fitsfile import has_image
 from platefiles.rawframe import RawImage
 from platefiles.tables import columns_hdu, read_columns
 from platelib.calibration.saturation_level import NO_CORES, Brightest, LostCores
-from platelib.detections import FLAG_SATURATED
+from platelib.detection.star_table import FLAG_SATURATED
 from platelib.numerics.neighbours import close_pairs
 from platelib.numerics.transform import Transform
 
@@ -64,7 +64,9 @@ def cores_of_frame(image: RawImage, row: Mapping[str, float]) -> LostCores:
     row : mapping
         Its ``sky``, ``noise`` and ``fwhm_px``, in values of the frame.
     """
-    from platelib.lost_cores import find_lost_cores  # loads scipy, which raw frames do without
+    from platelib.detection.lost_cores import (
+        find_lost_cores,  # loads scipy, which raw frames do without
+    )
 
     if not row["fwhm_px"] > 0:
         return NO_CORES

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platefiles.flattened import FlatChannel
-from platelib.channel_stars import width_of
+from platelib.detection.channel_stars import width_of
 from platelib.matching_kernel import FEWEST_STARS, MatchingKernel, fit_kernel, half_sizes
 from platelib.softening import soften, within_reach
 from platelib.star_stamps import StarPairs, cut_stamps, pair_stars, stamp_width
@@ -67,7 +67,7 @@ def match_pair(
     channels : tuple of FlatChannel
         On one grid.
     stars : tuple of numpy.ndarray
-        Their stars, of dtype `platelib.detections.STAR`.
+        Their stars, of dtype `platelib.detection.star_table.STAR`.
     softened : int, optional
         Which one to convolve; without it, the one with the narrower stars.
     convolve : bool

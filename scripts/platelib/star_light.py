@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.detections import CORE_SHARE
+from platelib.detection.star_profile import StarProfile, fitted_profile, usual_profile
+from platelib.detection.star_table import CORE_SHARE
 from platelib.levels import FluxScale, flux_scale
 from platelib.numerics.neighbours import close_pairs
-from platelib.star_profile import StarProfile, fitted_profile, usual_profile
 
 _REACH_PX = 48.0
 _ROUNDS = 4
@@ -26,7 +26,7 @@ _FEWEST = 10
 
 
 def per_second(stars: np.ndarray, seconds: float) -> np.ndarray:
-    """Return stars, of dtype `platelib.detections.STAR`, whose light is per second."""
+    """Return stars, of dtype `platelib.detection.star_table.STAR`, whose light is per second."""
     rates = stars.copy()
     for name in ("flux", "flux_error", "core", "peak"):
         rates[name] /= seconds
@@ -60,7 +60,8 @@ class ReferenceLight:
     Parameters
     ----------
     stars : numpy.ndarray
-        All stars of the reference, of dtype `platelib.detections.STAR`, in some unit per second.
+        All stars of the reference, of dtype `platelib.detection.star_table.STAR`, in some unit per
+        second.
     good : numpy.ndarray
         ``(g,)`` int64: numbers of those without flags.
     aperture : Aperture

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.moments import BOX, WINDOW, WORK, star_shape
+from platelib.detection.windowed_moments import BOX, WINDOW, WORK, star_shape
 
 _SAME_PX = 1.5
 _NEIGHBOUR_SHARE = 0.02
@@ -42,7 +42,7 @@ def pair_stars(first: np.ndarray, second: np.ndarray, near_px: float) -> StarPai
     Parameters
     ----------
     first, second : numpy.ndarray
-        Of dtype `platelib.detections.STAR`, on one grid.
+        Of dtype `platelib.detection.star_table.STAR`, on one grid.
     near_px : float
         How far a neighbour has to be.
     """

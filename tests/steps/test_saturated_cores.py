@@ -15,7 +15,7 @@ from platefiles.measures import read_measures
 from platefiles.recipe import Colour, Stretch
 from platefiles.registration import read_registration
 from platefiles.saturated_cores import read_cores
-from platelib.detections import FLAG_SATURATED
+from platelib.detection.star_table import FLAG_SATURATED
 
 SHAPE = (300, 380)
 CLIP = 900.0

@@ -8,7 +8,7 @@ import pytest
 from platefiles.errors import UserError
 from platefiles.flattened import CORE, FlatChannel
 from platefiles.line_light import line_light
-from platelib.channel_stars import channel_stars
+from platelib.detection.channel_stars import channel_stars
 from platelib.simulate import scene_image
 from platelib.simulate_light import BandSpec, flux_ratio
 from platelib.simulate_scene import SceneSpec, build_scene

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from platelib.convolution import convolved
-from platelib.detections import STAR
+from platelib.detection.star_table import STAR
 from platelib.matching_kernel import fit_kernel, half_sizes
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.star_stamps import cut_stamps, pair_stars, stamp_width

@@ -12,8 +12,8 @@ from platefiles.readout import (
     readout_of,
     trimmed_cards,
 )
-from platelib.bright_pixels import brightest_pixels
 from platelib.calibration.saturation_level import find_pile_up
+from platelib.detection.bright_pixels import brightest_pixels
 
 NX, NY = 90, 120
 RIGHT = {"TRIMSEC": "[6:70,3:118]", "BIASSEC": "[73:90,1:120]"}

@@ -6,11 +6,11 @@ import pytest
 from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD, Correction, Detector, calibrate
+from platelib.detection.star_finder import find_stars
 from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.stars import find_stars
 
 SHAPE = (300, 411)
 SKY, READ_NOISE = 300.0, 3.0

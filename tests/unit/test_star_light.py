@@ -3,12 +3,12 @@ import pytest
 from scipy.spatial import cKDTree
 
 from platelib.background.measure_mesh import sky_mesh
-from platelib.detections import STAR
+from platelib.detection.star_finder import find_stars
+from platelib.detection.star_table import STAR
+from platelib.detection.star_widths import star_group
 from platelib.levels import flux_scale
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.star_light import Aperture, ReferenceLight, per_second
-from platelib.star_widths import star_group
-from platelib.stars import find_stars
 
 SHAPE = (420, 641)
 FACTOR = 0.8

@@ -4,7 +4,7 @@ import numpy as np
 
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.separable_median import median_of_7
-from platelib.detections import FLAG_SHAPE
+from platelib.detection.star_table import FLAG_SHAPE
 from platelib.numerics.kernels import allocating_kernel, kernel
 
 _EDGE_PX = 5
@@ -148,7 +148,7 @@ def _saturated_cores(image, mask, limit, cores):
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
-    from platelib.detections import STAR
+    from platelib.detection.star_table import STAR
 
     stars = np.ones(1, dtype=STAR)
     mask = np.full((12, 14), SATURATED, dtype=np.uint8)

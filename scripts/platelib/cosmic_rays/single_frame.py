@@ -58,8 +58,8 @@ def contrast_for(fwhm_px: float) -> float:
     Parameters
     ----------
     fwhm_px : float
-        Median FWHM as :mod:`platelib.stars` measures it, some 0.4 px above the true one here; NaN
-        if unknown.
+        Median FWHM as :mod:`platelib.detection.star_finder` measures it, some 0.4 px above the true
+        one here; NaN if unknown.
 
     Returns
     -------

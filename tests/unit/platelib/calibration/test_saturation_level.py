@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from platefiles.rawframe import open_raw
-from platelib.bright_pixels import brightest_pixels
 from platelib.calibration.saturation_level import (
     Brightest,
     PileUp,
     find_pile_up,
     sound_levels,
 )
+from platelib.detection.bright_pixels import brightest_pixels
 
 SHAPE = (240, 310)
 FORMATS = {8: 255.0, 12: 4095.0, 14: 16383.0, 16: 65535.0}

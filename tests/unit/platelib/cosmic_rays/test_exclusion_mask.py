@@ -4,7 +4,7 @@ from astroscrappy.astroscrappy import update_mask
 
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import not_judged, shielded
-from platelib.detections import FLAG_SHAPE, STAR
+from platelib.detection.star_table import FLAG_SHAPE, STAR
 
 SHAPE = (70, 93)
 

@@ -6,7 +6,7 @@ from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
-from platelib.detections import STAR
+from platelib.detection.star_table import STAR
 
 SHAPE = (300, 380)
 FULL = 60_000.0

@@ -9,10 +9,10 @@ from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.boxes import COLUMNS, ROWS
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
-from platelib.detections import STAR
+from platelib.detection.star_finder import find_stars
+from platelib.detection.star_table import STAR
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.simulate_tracks import cosmic_rays
-from platelib.stars import find_stars
 
 READ_NOISE = 5.0
 FULL = 60000.0

@@ -14,12 +14,12 @@ from functools import cached_property
 import numpy as np
 
 from platelib.background.mesh import Mesh
-from platelib.detections import CORE_SHARE, FLAG_SHAPE, STAR
-from platelib.moments import measure_fluxes
+from platelib.detection.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
+from platelib.detection.star_table import CORE_SHARE, FLAG_SHAPE, STAR
+from platelib.detection.star_widths import star_group
+from platelib.detection.trails import on_trails
+from platelib.detection.windowed_moments import measure_fluxes
 from platelib.numerics.workspace import Room
-from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
-from platelib.star_widths import star_group
-from platelib.trails import on_trails
 
 _SMOOTHING = 1.2
 _SMALLEST_PX, _LARGEST_PX = 3.0, 20.0

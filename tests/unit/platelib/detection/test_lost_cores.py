@@ -4,7 +4,7 @@ from astropy.io import fits
 from scipy.ndimage import gaussian_filter, shift
 
 from platefiles.rawframe import open_raw
-from platelib.lost_cores import find_lost_cores
+from platelib.detection.lost_cores import find_lost_cores
 from platelib.star_cores import discs
 
 SHAPE = (420, 540)

@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 
 from platelib.background.measure_mesh import sky_mesh
-from platelib.detections import CORE_SHARE
+from platelib.detection.star_finder import find_stars
+from platelib.detection.star_profile import StarProfile, fitted_profile, usual_profile
+from platelib.detection.star_table import CORE_SHARE
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.star_profile import StarProfile, fitted_profile, usual_profile
-from platelib.stars import find_stars
 
 SHAPE = (360, 521)
 APERTURE_FWHM = 2.5

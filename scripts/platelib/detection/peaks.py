@@ -8,8 +8,8 @@ import numpy as np
 
 from platelib.background.measure_mesh import interpolate
 from platelib.calibration.correction import BAD, SATURATED
-from platelib.detections import FLAG_MASKED, FLAG_SATURATED
-from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
+from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED
+from platelib.detection.windowed_moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.numerics.kernels import allocating_kernel, kernel
 
 EDGE = WINDOW + 1

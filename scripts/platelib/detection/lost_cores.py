@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.calibration.saturation_level import NO_CORES, LostCores
-from platelib.wing_profiles import RING_EDGES, RINGS, WingProfiles, wing_profiles
+from platelib.detection.wing_profiles import RING_EDGES, RINGS, WingProfiles, wing_profiles
 
 _LEAST_SIGMA = 8.0
 _EVEN_STAR, _EVEN_WING = 0.8, 1.2
@@ -79,7 +79,8 @@ def find_lost_cores(image: np.ndarray, sky: float, noise: float, fwhm_px: float)
     sky, noise : float
         Level of the sky and noise of a pixel, unit of the image.
     fwhm_px : float
-        Median FWHM of the stars as `platelib.stars` measures it; NaN if it is unknown.
+        Median FWHM of the stars as `platelib.detection.star_finder` measures it; NaN if it is
+        unknown.
 
     Returns
     -------

@@ -3,9 +3,9 @@ import pytest
 from scipy.ndimage import correlate1d, maximum_filter
 
 from platelib.calibration.correction import BAD, SATURATED
-from platelib.detections import FLAG_MASKED, FLAG_SATURATED
-from platelib.moments import BOX, WINDOW, WORK, is_extended, star_shape
-from platelib.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
+from platelib.detection.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
+from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED
+from platelib.detection.windowed_moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.simulate_psf import add_stars, moffat_image
 
 SHAPE = (230, 341)

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.star_widths import star_group
+from platelib.detection.star_widths import star_group
 
 
 def _widths(seed, stars, bumps=0, tracks=0, scatter=0.05):

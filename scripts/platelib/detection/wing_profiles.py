@@ -63,7 +63,7 @@ def wing_profiles(image: np.ndarray, sky: float, noise: float, fwhm_px: float) -
     sky, noise : float
         Level of the sky and noise of a pixel, unit of the image.
     fwhm_px : float
-        Median FWHM of the stars as `platelib.stars` measures it.
+        Median FWHM of the stars as `platelib.detection.star_finder` measures it.
 
     Returns
     -------

@@ -8,9 +8,9 @@ from platelib.background.block_average import Blocks
 from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.calibration.correction import BAD, SATURATED
-from platelib.detections import STAR
+from platelib.detection.star_finder import StarSearch
+from platelib.detection.star_table import STAR
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.stars import StarSearch
 
 _CELL_PX = 64
 _BRIGHT_SIGMA = 20.0
@@ -58,12 +58,12 @@ def channel_stars(
     light_variance : float
         Variance of a pixel that a unit of light adds, see `variance_of_light`.
     detection_sigma, aperture_fwhm, max_stars
-        See `platelib.stars.StarSearch`.
+        See `platelib.detection.star_finder.StarSearch`.
 
     Returns
     -------
     numpy.ndarray
-        ``(n,)`` of dtype `platelib.detections.STAR`, brightest first.
+        ``(n,)`` of dtype `platelib.detection.star_table.STAR`, brightest first.
     """
     mesh = sky_mesh(image, _CELL_PX)
     gaps = ~np.isfinite(image)
@@ -117,7 +117,7 @@ def width_of(stars: np.ndarray) -> Width:
     Parameters
     ----------
     stars : numpy.ndarray
-        Of dtype `platelib.detections.STAR`, brightest first.
+        Of dtype `platelib.detection.star_table.STAR`, brightest first.
     """
     good = stars[stars["flags"] == 0][:_SHAPE_STARS]
     if not len(good):

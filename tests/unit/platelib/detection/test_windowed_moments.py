@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.moments import (
+from platelib.detection.windowed_moments import (
     BOX,
     FWHM_PER_SIGMA,
     WINDOW,

@@ -80,7 +80,7 @@ def fitted_profile(
     Parameters
     ----------
     measured_fwhm : float
-        FWHM from windowed moments (`platelib.moments.star_shape`), pixels.
+        FWHM from windowed moments (`platelib.detection.windowed_moments.star_shape`), pixels.
     radii : tuple of float
         Of the core and of the aperture, pixels.
     concentration : float
@@ -107,7 +107,7 @@ def fitted_profile(
 def measured_fwhm(fwhm: np.ndarray, slope: np.ndarray) -> np.ndarray:
     """Return the FWHM that windowed moments give for profiles, ``(n,)`` each.
 
-    The window is a Gaussian as wide as the star, see `platelib.moments`.
+    The window is a Gaussian as wide as the star, see `platelib.detection.windowed_moments`.
     """
     core = _core(fwhm, slope)[:, None]
     r = np.arange(1, 401) * (_BOX_PX / 400)

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.trails import on_trails
+from platelib.detection.trails import on_trails
 
 SHAPE = (3520, 4656)
 NOTHING = np.zeros((0, 4))
