@@ -24,7 +24,7 @@ from platefiles.seal import check_picture
 from platefiles.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.source_tables import read_objects
 from platefiles.tables import read_columns, rows_of
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 
 _BANDS = ("VT", "V", "G", "BP", "RP", "BT")
 

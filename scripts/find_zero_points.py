@@ -21,7 +21,7 @@ from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import MAGNITUDE, read_map, read_stars
 from platefiles.zero_points import CHANNEL_COLUMNS, tables_hdus
 from platelib.airmass import airmass, altitude_deg
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.zero_point import fit_extinction, sky_brightness
 
 _MJD_ZERO = datetime(1858, 11, 17)

@@ -16,6 +16,7 @@ from platefiles.provenance import making_cards
 from platefiles.record import record_hdu
 from platefiles.solution import read_map, read_stars
 from platefiles.source_tables import sources_hdus
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.catalogue_objects import CatalogueObject, match_objects, match_stars
 from platelib.field_sky import field_sky
 from platelib.field_sources import find_sources, no_sources
@@ -24,7 +25,6 @@ from platelib.identification import (
     position_angles,
     ranks,
 )
-from platelib.sky_map import SkyMap
 
 _CELL_PX = 256
 _CELLS_ACROSS = 4

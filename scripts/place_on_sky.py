@@ -37,11 +37,11 @@ from platefiles.star_catalogue import (
 )
 from platefiles.star_services import DEEPEST, line_to_add
 from platefiles.times import julian_year
-from platelib.catalogue_stars import CatalogueStars
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.plate_solve import FieldStars
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED, FLAG_SHAPE
 from platelib.numerics.neighbours import mutual_pairs
-from platelib.sky_map import SkyMap
-from platelib.sky_solution import FieldStars
 
 _SATURATED_ERROR_PX, _MASKED_ERROR_PX = 0.3, 0.1
 _ODD_ERROR_FWHM = 0.1

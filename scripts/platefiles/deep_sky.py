@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from platefiles.errors import UserError
+from platelib.astrometry.celestial import separation_deg
 from platelib.catalogue_objects import CatalogueObject
-from platelib.celestial import separation_deg
 
 OPEN_NGC = "OpenNGC"
 OWN_LIST = "own list"

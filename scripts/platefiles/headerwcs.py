@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from platefiles.cards import Value
-from platelib.sky_fit import fit_map
-from platelib.sky_map import SkyMap
+from platelib.astrometry.fit_wcs import fit_map
+from platelib.astrometry.tan_sip import SkyMap
 
 _NUMERIC = re.compile(
     r"(?:CRPIX|CRVAL|CDELT|CROTA)[12]|CD[12]_[12]|PC[12]_[12]|PV[12]_\d{1,2}|(?:A|B|AP|BP)_\d_\d"

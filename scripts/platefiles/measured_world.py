@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.transform import exponents
-from platelib.sky_map import SkyMap
 
 _HEAD = 9
 _TERMS = len(exponents(5))

@@ -10,11 +10,11 @@ import numpy as np
 
 from platefiles.measured_world import world_map
 from platefiles.tables import read_columns, rows_of
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.background.mesh import Mesh
 from platelib.calibration.saturation_level import LostCores
 from platelib.detection.star_table import FLAG_SATURATED, STAR
 from platelib.numerics.neighbours import close_pairs
-from platelib.sky_map import SkyMap
 
 _FLAG_REACH_PX = 2.83
 

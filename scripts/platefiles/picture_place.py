@@ -8,9 +8,9 @@ import numpy as np
 from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.wcs_cards import picture_wcs
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.framing import common_part
 from platelib.numerics.transform import exponents
-from platelib.sky_map import SkyMap
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

@@ -8,11 +8,9 @@ import numpy as np
 
 from platefiles.field_location import POINTING_DEG, SCALE_TOLERANCE, Location
 from platefiles.headerwcs import HeaderMap
-from platelib.catalogue_stars import CatalogueStars
-from platelib.celestial import separation_deg
-from platelib.sky_agreement import SEEN, Agreement, agreement, shifted
-from platelib.sky_map import SkyMap
-from platelib.sky_solution import (
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.celestial import separation_deg
+from platelib.astrometry.plate_solve import (
     FEWEST_STARS,
     FieldStars,
     Hint,
@@ -20,6 +18,8 @@ from platelib.sky_solution import (
     Placer,
     refined,
 )
+from platelib.astrometry.solution_check import SEEN, Agreement, agreement, shifted
+from platelib.astrometry.tan_sip import SkyMap
 
 StarsNear = Callable[[float, float, float], CatalogueStars]
 """Stars of the catalogue within so many degrees of a place, brightest first."""

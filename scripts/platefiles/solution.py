@@ -14,9 +14,9 @@ from astropy.io import fits
 from platefiles.fitsfile import has_image, read_header
 from platefiles.tables import columns_hdu, read_columns
 from platefiles.wcs_cards import carried_cards
-from platelib.catalogue_stars import CatalogueStars
-from platelib.sky_fit import INVERSE_MORE, inverse_terms
-from platelib.sky_map import SkyMap
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.fit_wcs import INVERSE_MORE, inverse_terms
+from platelib.astrometry.tan_sip import SkyMap
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

@@ -17,7 +17,7 @@ import numpy as np
 
 from platefiles.provenance import VERSION
 from platefiles.slug import escape
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 
 _CONNECT_S, _SILENCE_S, _LONGEST_S = 10.0, 60.0, 240.0
 _LARGEST_BYTES = 64 << 20

@@ -17,8 +17,8 @@ from astropy.io import fits
 
 from platefiles.errors import UserError
 from platefiles.tycho import TYCHO_PATH
-from platelib.catalogue_stars import CatalogueStars
-from platelib.celestial import moved, separation_deg
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.celestial import moved, separation_deg
 
 TYCHO = "Tycho-2"
 USERS = "user's catalogue"

@@ -32,7 +32,7 @@ from platefiles.star_answers import NoStars, Stars, fetch, read_answer
 from platefiles.star_catalogue import MOST_STARS, read_tycho
 from platefiles.star_services import CATALOGUES, PublishedCatalogue, Service, adql
 from platefiles.wholefile import write_whole
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 
 Cone = tuple[float, float, float]
 """Right ascension, declination and radius, degrees."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 
 _SMALLEST_REACH_ARCSEC = 6.0
 

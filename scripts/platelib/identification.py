@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 
 LEAST_SNR = 5.0
 """Fainter extended sources get no rank."""

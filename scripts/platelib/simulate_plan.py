@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from platelib.celestial import tangent_plane
+from platelib.astrometry.celestial import tangent_plane
 from platelib.simulate_camera import CameraSpec
 from platelib.simulate_scene import SceneSpec
 from platelib.simulate_sub import NightSpec, SubSpec

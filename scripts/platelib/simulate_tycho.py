@@ -6,7 +6,7 @@ canvas of the demo holds: `config/catalogue/tycho2.fits` has the same values.
 
 from collections.abc import Iterator
 
-from platelib.celestial import moved
+from platelib.astrometry.celestial import moved
 from platelib.simulate_plan import InstrumentSpec, sky_to_scene
 
 TYCHO_STARS = (

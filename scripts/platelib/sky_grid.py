@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 
 _LINES = 4.0
 _DEC_STEPS_ARCSEC = (

@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from platelib.astrometry.asterism_search import log_false_alarm
 from platelib.numerics.neighbours import close_pairs
-from platelib.sky_patterns import log_false_alarm
 
 LOG_THRESHOLD = -9.0
 """A match that chance brings about more often than once in so many subs is none (log10)."""
@@ -39,7 +39,7 @@ def log_chance(
     Returns
     -------
     float
-        At most 0, see :func:`platelib.sky_patterns.log_false_alarm`.
+        At most 0, see :func:`platelib.astrometry.asterism_search.log_false_alarm`.
     """
     low, high = raw_xy.min(axis=0), raw_xy.max(axis=0)
     reach = max(4 * rms_px, _LEAST_REACH_PX)

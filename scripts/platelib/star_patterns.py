@@ -17,11 +17,11 @@ from functools import cached_property
 import numpy as np
 
 from platelib.asterisms import ASTERISM_TRIALS, asterism_similarity
+from platelib.astrometry.triangles import REACH_PX, Triangles
 from platelib.numerics.medians import median_of
 from platelib.numerics.neighbours import close_pairs
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
 from platelib.star_agreement import LOG_THRESHOLD, log_chance
-from platelib.star_triangles import REACH_PX, Triangles
 
 _LADDER = (30, 60, 120)
 _SLACK_PX = 6.0

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.neighbours import mutual_pairs
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
-from platelib.sky_map import SkyMap
 from platelib.star_agreement import log_chance
 from platelib.star_patterns import GridStars, Match
 

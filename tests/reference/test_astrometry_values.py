@@ -8,8 +8,8 @@ from astropy.io import fits
 
 from platefiles.headerwcs import header_map
 from platelib.airmass import airmass
-from platelib.celestial import separation_deg
-from platelib.sky_map import SkyMap
+from platelib.astrometry.celestial import separation_deg
+from platelib.astrometry.tan_sip import SkyMap
 
 
 @pytest.mark.parametrize(

@@ -36,7 +36,7 @@ from platefiles.solution import read_map, read_solution, solution_cards
 from platefiles.source_tables import read_objects
 from platefiles.verification import verify
 from platefiles.xmp import read_origin
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 from platelib.field_sky import field_sky
 from platelib.field_sources import find_sources
 

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from platefiles.annotated_picture import MOST_LETTERS, Drawing, Ellipse, StarMark, drawn_text
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.sky_grid import directions
-from platelib.sky_map import SkyMap
 
 SHAPE = (700, 1100)
 SCALE_DEG = 2.3 / 3600

@@ -5,8 +5,8 @@ import pytest
 from astropy import units as u
 from astropy.coordinates import SkyCoord
 
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.identification import magnitudes, position_angles, ranks
-from platelib.sky_map import SkyMap
 
 
 def test_magnitudes_with_and_without_a_zero_point():

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from platefiles.measured_world import WORLD_VALUES, world_map, world_row
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 
 CD = (-3e-4, 1e-5, 1.2e-5, 3.1e-4)
 

@@ -9,9 +9,9 @@ import pytest
 from platefiles.field_location import Location
 from platefiles.headerwcs import HeaderMap
 from platefiles.placing import Field, place_field
-from platelib.catalogue_stars import CatalogueStars
-from platelib.sky_map import SkyMap
-from platelib.sky_solution import FieldStars
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.plate_solve import FieldStars
+from platelib.astrometry.tan_sip import SkyMap
 
 SHAPE = (700, 900)
 STEP = 1.5 / 3600

@@ -5,6 +5,7 @@ import pytest
 from astropy.coordinates import Angle
 from astropy.wcs import WCS
 
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.sky_grid import (
     declination,
     directions,
@@ -12,7 +13,6 @@ from platelib.sky_grid import (
     right_ascension,
     scale_bar,
 )
-from platelib.sky_map import SkyMap
 
 SHAPE = (700, 900)
 

@@ -6,7 +6,7 @@ from astropy.table import Table
 from platefiles.errors import UserError
 from platefiles.star_catalogue import read_star_table, read_tycho
 from platefiles.tycho import TYCHO_PATH, tycho_sum
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 from platelib.simulate_plan import InstrumentSpec
 from platelib.simulate_tycho import TYCHO_STARS, star_temperature_k
 

@@ -28,7 +28,7 @@ from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 from platefiles.star_catalogue import read_star_table
 from platefiles.star_services import CATALOGUES, GAIA_DR3, Service, adql
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 
 _QUERY = re.compile(
     r"SELECT TOP (?P<top>\d+) (?P<columns>.+) FROM (?P<table>\S+) WHERE 1 = "

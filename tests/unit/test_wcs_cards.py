@@ -7,7 +7,7 @@ from astropy.wcs import WCS
 
 from platefiles.solution import world_cards
 from platefiles.wcs_cards import carried_cards, coarser_cards
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 
 SHAPE = (90, 160)
 _BEND = np.array([0, 0, 0, 1e-5, 2e-5, -1e-5, 0, 1e-8, 0, 1e-8])

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from astropy.wcs import WCS
 
-from platelib.sky_map import SkyMap
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.star_patterns import GridStars
 from platelib.world_transforms import Lists, WorldDisagrees, checked_by_stars, world_transform
 

@@ -22,8 +22,8 @@ from platefiles.placing import Outcome
 from platefiles.recipe import Colour
 from platefiles.record import read_record
 from platefiles.solution import read_stars, world_cards
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.background.block_average import BLOCK_PX
-from platelib.sky_map import SkyMap
 
 ROOT = Path(__file__).resolve().parents[2]
 TYPES = {"text": str, "integer": int, "real": float, "logical": bool}

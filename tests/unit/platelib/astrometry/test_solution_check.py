@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from platefiles.star_catalogue import read_tycho
-from platelib.catalogue_stars import CatalogueStars
-from platelib.celestial import from_tangent_plane
-from platelib.sky_agreement import agreement, shifted
-from platelib.sky_map import SkyMap
-from platelib.sky_solution import FieldStars
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.celestial import from_tangent_plane
+from platelib.astrometry.plate_solve import FieldStars
+from platelib.astrometry.solution_check import agreement, shifted
+from platelib.astrometry.tan_sip import SkyMap
 
 SHAPE = (900, 1300)
 

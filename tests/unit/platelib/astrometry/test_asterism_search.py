@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from platelib.sky_patterns import SkyPatterns, log_false_alarm
+from platelib.astrometry.asterism_search import SkyPatterns, log_false_alarm
 
 
 @pytest.mark.parametrize("matched", [4, 7, 12, 20])

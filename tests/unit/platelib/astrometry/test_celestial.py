@@ -4,7 +4,7 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
 
-from platelib.celestial import from_tangent_plane, moved, separation_deg, tangent_plane
+from platelib.astrometry.celestial import from_tangent_plane, moved, separation_deg, tangent_plane
 
 
 def test_separation_agrees_with_astropy_from_milliarcseconds_to_opposite_places():

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from platelib.celestial import from_tangent_plane, tangent_plane
+from platelib.astrometry.celestial import from_tangent_plane, tangent_plane
 from platelib.numerics.transform import basis, exponents, polynomial
 
 _LINEAR = 3

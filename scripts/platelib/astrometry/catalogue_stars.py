@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from platelib.celestial import separation_deg
+from platelib.astrometry.celestial import separation_deg
 
 
 @dataclass(frozen=True)

@@ -6,10 +6,10 @@ the same stars give the same map on every processor.
 
 import numpy as np
 
-from platelib.celestial import from_tangent_plane, tangent_plane
+from platelib.astrometry.celestial import from_tangent_plane, tangent_plane
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.detection.star_finder import significant
 from platelib.numerics.transform import basis, exponents, least_squares
-from platelib.sky_map import SkyMap
 
 _MOST_STEPS = 12
 _CLOSE_DEG = 1e-11

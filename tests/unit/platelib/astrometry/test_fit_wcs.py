@@ -5,8 +5,8 @@ import pytest
 from astropy.coordinates import SkyCoord
 from astropy.wcs.utils import fit_wcs_from_points
 
-from platelib.sky_fit import fit_map
-from platelib.sky_map import SkyMap
+from platelib.astrometry.fit_wcs import fit_map
+from platelib.astrometry.tan_sip import SkyMap
 
 SHAPE = (800, 1200)
 TRUE = SkyMap(

@@ -4,11 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platelib.catalogue_stars import CatalogueStars
+from platelib.astrometry.asterism_search import log_false_alarm
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.plate_solve import LOG_THRESHOLD, FieldStars, Placed
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.neighbours import close_pairs, mutual_pairs
-from platelib.sky_map import SkyMap
-from platelib.sky_patterns import log_false_alarm
-from platelib.sky_solution import LOG_THRESHOLD, FieldStars, Placed
 
 CONTRADICTION_LOG = -2.0
 """Below these odds (decimal logarithm) stars contradict a map."""

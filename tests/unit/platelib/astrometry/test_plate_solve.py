@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from platefiles.star_catalogue import read_tycho
-from platelib.catalogue_stars import CatalogueStars
-from platelib.celestial import from_tangent_plane
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.celestial import from_tangent_plane
+from platelib.astrometry.plate_solve import LOG_THRESHOLD, FieldStars, Hint, Placer
+from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.neighbours import mutual_pairs
-from platelib.sky_map import SkyMap
-from platelib.sky_solution import LOG_THRESHOLD, FieldStars, Hint, Placer
 
 SHAPE = (1040, 1440)
 SCALE = 2.32

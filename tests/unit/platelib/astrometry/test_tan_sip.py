@@ -3,8 +3,8 @@ import pytest
 from astropy.wcs import WCS
 
 from platefiles.solution import world_cards
-from platelib.sky_fit import inverse_terms
-from platelib.sky_map import SkyMap
+from platelib.astrometry.fit_wcs import inverse_terms
+from platelib.astrometry.tan_sip import SkyMap
 
 SHAPE = (700, 1100)
 CD = (-6.1e-4, 2.2e-4, 2.1e-4, 6.0e-4)

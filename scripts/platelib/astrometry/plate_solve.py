@@ -5,13 +5,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platelib.catalogue_stars import CatalogueStars
-from platelib.celestial import tangent_plane
+from platelib.astrometry.asterism_search import Seed, SkyPatterns, log_false_alarm
+from platelib.astrometry.catalogue_stars import CatalogueStars
+from platelib.astrometry.celestial import tangent_plane
+from platelib.astrometry.fit_wcs import fit_map
+from platelib.astrometry.tan_sip import SkyMap
+from platelib.astrometry.triangles import REACH_PX
 from platelib.numerics.neighbours import mutual_pairs
-from platelib.sky_fit import fit_map
-from platelib.sky_map import SkyMap
-from platelib.sky_patterns import Seed, SkyPatterns, log_false_alarm
-from platelib.star_triangles import REACH_PX
 
 LOG_THRESHOLD = -9.0
 """A match that chance brings about more often than once in so many fields is none."""
@@ -81,7 +81,7 @@ class Placed:
     expected : int
         Stars of the catalogue that lie in the field.
     log_false_alarm : float
-        See `platelib.sky_patterns.log_false_alarm`.
+        See `platelib.astrometry.asterism_search.log_false_alarm`.
     trials : int
     """
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.star_triangles import Triangles
+from platelib.astrometry.triangles import Triangles
 
 _DEPTHS = (15, 30, 60, 120)
 _FIELD_SURPLUS = 1.6

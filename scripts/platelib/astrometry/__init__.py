@@ -1,0 +1,1 @@
+"""Places on the sky: patterns of stars in a catalogue, and the map from pixels to the sky."""
