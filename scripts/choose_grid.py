@@ -11,7 +11,7 @@ from platefiles.joblog import job_log, log
 from platefiles.lockfile import CHOSEN, Lock, lock_text, pinned_words, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.wholefile import write_whole
-from platelib.states import counted
+from platelib.registration.frame_selection import counted
 
 
 def choose_grid(

@@ -32,7 +32,7 @@ from platefiles.tiles import Span
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.calibration.saturation_level import MARGIN
 from platelib.noise_correlation import noise_correlation
-from platelib.states import counted
+from platelib.registration.frame_selection import counted
 
 _UNKNOWN_GAIN = (
     "The gain of the camera is not known: pixels stay in ADU, and how noise grows with light is "

@@ -26,10 +26,10 @@ from platefiles.registration import (
 from platefiles.saturated_cores import cores_hdu, cores_on_grid
 from platefiles.saturation_levels import with_agreed_levels
 from platefiles.sub_matching import SubMatcher, common_stars
-from platelib.levels import ReferenceSky
-from platelib.star_light import Aperture, ReferenceLight, per_second
-from platelib.star_patterns import Match, NoMatch
-from platelib.states import Limits, counted, judge, judge_measures, remedy
+from platelib.registration.frame_selection import Limits, counted, judge, judge_measures, remedy
+from platelib.registration.match import Match, NoMatch
+from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second
+from platelib.registration.photometric_scale import ReferenceSky
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
 _FEWEST_FOR_BRIGHTNESS = 3

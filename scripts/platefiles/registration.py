@@ -10,15 +10,15 @@ from astropy.io import fits
 
 from platefiles.fitsfile import read_header
 from platefiles.tables import columns_hdu, read_columns, rows_of
-from platelib.levels import FluxScale
 from platelib.numerics.transform import Transform, normalisation
+from platelib.registration.photometric_scale import FluxScale
 
 if (
     TYPE_CHECKING
 ):  # both import kernels, of which registering and reading use no more than they must
     from platefiles.subs import SkyNoise
+    from platelib.registration.match import Match
     from platelib.resampling import Levels
-    from platelib.star_patterns import Match
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6

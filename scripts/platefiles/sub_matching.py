@@ -10,8 +10,13 @@ from platefiles.joblog import log
 from platefiles.lockfile import Lock
 from platefiles.measures import MeasuredSub
 from platelib.numerics.transform import identity
-from platelib.star_patterns import GridStars, Match, NoMatch
-from platelib.world_transforms import Lists, WorldDisagrees, checked_by_stars, world_transform
+from platelib.registration.match import GridStars, Match, NoMatch
+from platelib.registration.world_transforms import (
+    Lists,
+    WorldDisagrees,
+    checked_by_stars,
+    world_transform,
+)
 
 BY_HEADER, BY_STARS, IS_GRID = "header", "stars", "grid"
 """What the transform of a sub comes from."""

@@ -7,8 +7,8 @@ import numpy as np
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.neighbours import mutual_pairs
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
-from platelib.star_agreement import log_chance
-from platelib.star_patterns import GridStars, Match
+from platelib.registration.match import GridStars, Match
+from platelib.registration.match_significance import log_chance
 
 _POINTS = 16
 _CLOSE_PX = 0.005

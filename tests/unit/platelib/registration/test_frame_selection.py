@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from platelib.states import Limits, best_transparency, judge, judge_measures
+from platelib.registration.frame_selection import Limits, best_transparency, judge, judge_measures
 
 LIMITS = Limits(
     min_stars=8,

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from platelib.numerics.neighbours import mutual_pairs
-from platelib.star_agreement import LOG_THRESHOLD, log_chance
+from platelib.registration.match_significance import LOG_THRESHOLD, log_chance
 
 SIZE = np.array([3000.0, 2000.0])
 

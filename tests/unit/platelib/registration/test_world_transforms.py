@@ -3,8 +3,13 @@ import pytest
 from astropy.wcs import WCS
 
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.star_patterns import GridStars
-from platelib.world_transforms import Lists, WorldDisagrees, checked_by_stars, world_transform
+from platelib.registration.match import GridStars
+from platelib.registration.world_transforms import (
+    Lists,
+    WorldDisagrees,
+    checked_by_stars,
+    world_transform,
+)
 
 SHAPE = (500, 700)
 SCALE = 2.0 / 3600

@@ -1,8 +1,8 @@
 """A last, independent try to match two star lists, by the astroalign library.
 
 Its asterisms (Beroiz et al. 2020, Astronomy and Computing 32, 100384) and its consensus differ from
-those of `platelib.star_patterns`. The library draws from a generator without a seed; here it gets
-one with a seed, so the same lists give the same answer.
+those of `platelib.registration.match`. The library draws from a generator without a seed; here it
+gets one with a seed, so the same lists give the same answer.
 """
 
 import types

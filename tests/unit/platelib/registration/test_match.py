@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from platelib.numerics.transform import Transform
-from platelib.star_patterns import GridStars, Match, NoMatch, _is_better
+from platelib.registration.match import GridStars, Match, NoMatch, _is_better
 
 SHAPE = (2800, 4200)
 CORNERS = np.array([[0.0, 0.0], [4199, 0], [0, 2799], [4199, 2799]])

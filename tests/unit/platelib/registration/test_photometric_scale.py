@@ -3,8 +3,8 @@ import pytest
 
 from platelib.background.measure_mesh import sky_mesh
 from platelib.background.mesh import Mesh
-from platelib.levels import ReferenceSky, flux_scale
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
+from platelib.registration.photometric_scale import ReferenceSky, flux_scale
 from platelib.simulate_psf import add_stars, moffat_image
 
 SHAPE = (480, 641)

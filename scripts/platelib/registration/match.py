@@ -2,7 +2,8 @@
 
 The seed is the similarity that triangles of bright stars vote for. It is refined on all stars by
 nearest neighbours and weighted least squares, solved in a fixed order; nothing is random. A match
-is accepted if chance would hardly ever bring as many stars together (`platelib.star_agreement`).
+is accepted if chance would hardly ever bring as many stars together
+(`platelib.registration.match_significance`).
 
 Saturated stars have poor positions, but in a deep sub they are what a short sub shows best. They
 take part in the patterns, and in the fit only where too few other stars agree.
@@ -16,12 +17,12 @@ from functools import cached_property
 
 import numpy as np
 
-from platelib.asterisms import ASTERISM_TRIALS, asterism_similarity
 from platelib.astrometry.triangles import REACH_PX, Triangles
 from platelib.numerics.medians import median_of
 from platelib.numerics.neighbours import close_pairs
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
-from platelib.star_agreement import LOG_THRESHOLD, log_chance
+from platelib.registration.astroalign_match import ASTERISM_TRIALS, asterism_similarity
+from platelib.registration.match_significance import LOG_THRESHOLD, log_chance
 
 _LADDER = (30, 60, 120)
 _SLACK_PX = 6.0

@@ -3,7 +3,7 @@
 In poor seeing an aperture is larger and holds more of the neighbours. Their light is known from the
 list of stars and from the profile of the sub, and is taken off; what remains of unknown neighbours
 and of an error of the sky is alike for all stars, and left to the comparison of two subs
-(`platelib.levels.flux_scale`).
+(`platelib.registration.photometric_scale.flux_scale`).
 """
 
 from dataclasses import dataclass
@@ -12,8 +12,8 @@ import numpy as np
 
 from platelib.detection.star_profile import StarProfile, fitted_profile, usual_profile
 from platelib.detection.star_table import CORE_SHARE
-from platelib.levels import FluxScale, flux_scale
 from platelib.numerics.neighbours import close_pairs
+from platelib.registration.photometric_scale import FluxScale, flux_scale
 
 _REACH_PX = 48.0
 _ROUNDS = 4

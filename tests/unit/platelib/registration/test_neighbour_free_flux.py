@@ -6,9 +6,9 @@ from platelib.background.measure_mesh import sky_mesh
 from platelib.detection.star_finder import find_stars
 from platelib.detection.star_table import STAR
 from platelib.detection.star_widths import star_group
-from platelib.levels import flux_scale
+from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second
+from platelib.registration.photometric_scale import flux_scale
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.star_light import Aperture, ReferenceLight, per_second
 
 SHAPE = (420, 641)
 FACTOR = 0.8

@@ -1,7 +1,7 @@
 import astroalign
 import numpy as np
 
-from platelib.asterisms import asterism_similarity
+from platelib.registration.astroalign_match import asterism_similarity
 
 
 def _lists(seed, noise=0.1):
