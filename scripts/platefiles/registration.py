@@ -18,7 +18,7 @@ if (
 ):  # both import kernels, of which registering and reading use no more than they must
     from platefiles.subs import SkyNoise
     from platelib.registration.match import Match
-    from platelib.resampling import Levels
+    from platelib.resampling.resample import Levels
 
 _MAX_TERMS = 21
 _SKY_TERMS = 6
@@ -223,7 +223,7 @@ def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int,
 
 
 def _registered(facts: dict[str, Any], shape: tuple[int, int]) -> RegisteredSub:
-    from platelib.resampling import Levels
+    from platelib.resampling.resample import Levels
 
     terms = (facts["degree"] + 1) * (facts["degree"] + 2) // 2
     centre_x, centre_y, scale = normalisation(shape)

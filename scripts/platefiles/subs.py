@@ -20,8 +20,8 @@ from platelib.calibration.correction_cache import LINES_BYTES, KeptLines
 from platelib.calibration.photon_transfer import GainChoice
 from platelib.numerics.transform import Transform
 from platelib.numerics.workspace import Room
-from platelib.resampling import Cutout, Levels, resample, source_window
-from platelib.sharp_light import curvature_of_star
+from platelib.resampling.flux_limiter import curvature_of_star
+from platelib.resampling.resample import Cutout, Levels, resample, source_window
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
 _MEND_REACH = 2
@@ -224,7 +224,8 @@ class Sub:
         room : Room, optional
             Memory to use.
         missing : numpy.ndarray, optional
-            Uint8 of the shape of the tile, to be filled as `platelib.resampling.resample` does.
+            Uint8 of the shape of the tile, to be filled as `platelib.resampling.resample.resample`
+            does.
 
         Returns
         -------

@@ -70,7 +70,7 @@ from platelib.rejection_screens import (
     screen_sigma,
     strip_of,
 )
-from platelib.sharp_light import SPIKE
+from platelib.resampling.flux_limiter import SPIKE
 
 __all__ = [
     "HIGH", "INVALID", "KEPT", "LOW", "METHODS",
@@ -133,8 +133,8 @@ def reject(
     rejection : Rejection
         Method and limits.
     flags : numpy.ndarray, optional
-        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN, `platelib.sharp_light.SPIKE` where the
-        sub shows a spike, else 0; it gets the result.
+        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN, `platelib.resampling.flux_limiter.SPIKE`
+        where the sub shows a spike, else 0; it gets the result.
     compared : Comparison, optional
         The second test, at equal star images; without it the first one decides alone.
 

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from platelib.lanczos import lanczos
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.resampling.lanczos import lanczos
 
 _PHASES = 1024
 

@@ -123,7 +123,7 @@ def sample(planes: np.ndarray, sampling: Sampling) -> np.ndarray:
         ``(n, my, mx)`` float32; NaN where there are no data.
     """
     from platelib.calibration.correction import BAD
-    from platelib.resampling import Cutout, resample  # compiled kernels
+    from platelib.resampling.resample import Cutout, resample  # compiled kernels
 
     ny, nx = sampling.shape
     block = sampling.block

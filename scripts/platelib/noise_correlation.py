@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from platelib.lanczos import lanczos
 from platelib.numerics.transform import Transform
+from platelib.resampling.lanczos import lanczos
 
 _LATTICE = (31, 37)
 """Rows and columns of places on the grid at which subpixel phases are taken; primes, so that

@@ -9,7 +9,7 @@ import numpy as np
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.kernels import kernel
 from platelib.numerics.order_statistics import median, sort
-from platelib.sharp_light import SPIKE
+from platelib.resampling.flux_limiter import SPIKE
 
 KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3
 _SPIKE_SIGMAS = 1.0

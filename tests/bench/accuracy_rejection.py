@@ -13,8 +13,8 @@ from platelib.clipping import Rejection, average, grow, reject
 from platelib.numerics.transform import Transform, normalisation
 from platelib.psf_comparison import Comparison, comparison
 from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
-from platelib.resampling import Cutout, resample
-from platelib.sharp_light import curvature_of_star
+from platelib.resampling.flux_limiter import curvature_of_star
+from platelib.resampling.resample import Cutout, resample
 from platelib.simulate_psf import add_stars, moffat_image
 
 SHAPE = (460, 560)

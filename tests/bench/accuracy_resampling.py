@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import erf
 
 from platelib.numerics.transform import Transform, normalisation
-from platelib.resampling import Cutout, Levels, resample
+from platelib.resampling.resample import Cutout, Levels, resample
 
 SHAPE = (354, 387)
 SKY_NOISE = 10.0

@@ -21,7 +21,7 @@ from platelib.clipping import INVALID, Rejection, average, grow, reject
 from platelib.local_weights import LocalWeights
 from platelib.psf_comparison import comparison
 from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
-from platelib.sharp_light import SPIKE
+from platelib.resampling.flux_limiter import SPIKE
 
 CHANNELS = ("ha", "g", "b")
 

@@ -15,7 +15,7 @@ from platelib.clipping import (
     grow,
     reject,
 )
-from platelib.sharp_light import SPIKE
+from platelib.resampling.flux_limiter import SPIKE
 from platelib.simulate_psf import add_stars, moffat_image
 
 READ_NOISE = 3.0

@@ -3,7 +3,7 @@ import pytest
 from scipy.ndimage import convolve
 
 from platelib.convolution import convolved, noise_ratio
-from platelib.lanczos import lanczos
+from platelib.resampling.lanczos import lanczos
 from platelib.softening import soften, within_reach
 
 

@@ -5,7 +5,7 @@ import pytest
 
 from platelib.noise_correlation import noise_correlation
 from platelib.numerics.transform import Transform, identity, normalisation
-from platelib.resampling import Cutout, correlation_factor, resample
+from platelib.resampling.resample import Cutout, correlation_factor, resample
 
 SHAPE = (520, 660)
 BLOCK = 20

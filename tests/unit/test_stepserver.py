@@ -290,6 +290,6 @@ def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
         import sys
         from platelib.numerics.polynomials import row_polynomial
         assert row_polynomial.signatures
-        assert "platelib.resampling" not in sys.modules
+        assert "platelib.resampling.resample" not in sys.modules
     """
     assert status(server, script(folder, text), "some_step") == 0

@@ -3,8 +3,8 @@ import pytest
 
 from platelib.calibration.correction import BAD
 from platelib.numerics.transform import Transform, normalisation
-from platelib.resampling import Cutout, resample, source_window
-from platelib.sharp_light import LIMITED, SHARP, SPIKE, curvature_of_star, with_sharp
+from platelib.resampling.flux_limiter import LIMITED, SHARP, SPIKE, curvature_of_star, with_sharp
+from platelib.resampling.resample import Cutout, resample, source_window
 
 SHAPE = (90, 131)
 SKY_NOISE = 10.0

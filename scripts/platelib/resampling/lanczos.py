@@ -1,7 +1,7 @@
 """The Lanczos kernel of order 3: its weights, and the sums that sample pixels with it.
 
 Duchon (1979), J. Appl. Meteorol. 18, 1016; Turkowski (1990), in *Graphics Gems*, p. 147. Light that
-is too sharp for it is resampled by :mod:`platelib.sharp_light`.
+is too sharp for it is resampled by :mod:`platelib.resampling.flux_limiter`.
 
 Samples of one row of the grid form runs: as long as the kernel moves along one row of the frame by
 whole pixels, neighbouring samples share their pixels, and the sums go along the rows. Where runs

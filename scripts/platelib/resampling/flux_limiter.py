@@ -22,8 +22,8 @@ import math
 
 import numpy as np
 
-from platelib.lanczos import STRIP, VECTOR, weights_at
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.resampling.lanczos import STRIP, VECTOR, weights_at
 
 SPIKE, LIMITED, SHARP = np.uint8(32), np.uint8(64), np.uint8(128)
 """Bits of a mask. Of the sample right of and below this pixel: whether one of its four nearest
@@ -269,7 +269,7 @@ def limited(t0, t1, t2, t3, t4, t5, f, terms, limits_behind, limits_ahead):
     f : float
         From 0, at ``t2``, to 1, at ``t3``.
     terms
-        From :func:`platelib.lanczos.terms_of`.
+        From :func:`platelib.resampling.lanczos.terms_of`.
     limits_behind, limits_ahead : int
         Whether the flux from the sample before, and the one to the sample after, is limited.
         Without limits the result is that of Lanczos-3.
@@ -329,7 +329,7 @@ def sample_sharp(plane, row, column, mask, place, across, down, terms, room, tot
     across, down : numpy.ndarray
         ``(n,)`` float32, at most `STRIP`: fractions.
     terms
-        From :func:`platelib.lanczos.terms_of`.
+        From :func:`platelib.resampling.lanczos.terms_of`.
     room : tuple of numpy.ndarray
         From `room_for_sharp`.
     total : numpy.ndarray

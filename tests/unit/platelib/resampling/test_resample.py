@@ -7,9 +7,9 @@ from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD, Correction, Detector, calibrate
 from platelib.detection.star_finder import find_stars
-from platelib.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
-from platelib.resampling import Cutout, Levels, correlation_factor, resample, source_window
+from platelib.resampling.lanczos import POLYNOMIALS, STRIP, fill_weights
+from platelib.resampling.resample import Cutout, Levels, correlation_factor, resample, source_window
 from platelib.simulate_psf import add_stars, moffat_image
 
 SHAPE = (300, 411)

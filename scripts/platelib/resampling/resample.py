@@ -1,8 +1,8 @@
 """Resampling of a calibrated sub onto the grid, in one pass, with its variance.
 
-The kernel is that of :mod:`platelib.lanczos`. Its negative lobes ring beside anything sharper than
-pixels can sample; such light is found in the raw frame and resampled by
-:mod:`platelib.sharp_light`, which keeps its sum.
+The kernel is that of :mod:`platelib.resampling.lanczos`. Its negative lobes ring beside anything
+sharper than pixels can sample; such light is found in the raw frame and resampled by
+:mod:`platelib.resampling.flux_limiter`, which keeps its sum.
 
 Most subs differ from the reference by a shift and a slight turn: rows of the grid are then straight
 lines along rows of the frame, which needs a third of the products. Which of the two ways a sub goes
@@ -15,15 +15,20 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from platelib.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
-from platelib.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.polynomials import row_polynomial
 from platelib.numerics.transform import Transform, identity
-from platelib.resampling_general import look_at_each, room_for_each
-from platelib.resampling_straight import COLUMNS, follow_lines, room_for_lines
-from platelib.sharp_light import COLUMNS_BESIDE, ROWS_BESIDE, curvature_of_star, with_sharp
+from platelib.resampling.flux_limiter import (
+    COLUMNS_BESIDE,
+    ROWS_BESIDE,
+    curvature_of_star,
+    with_sharp,
+)
+from platelib.resampling.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
+from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
+from platelib.resampling.resampling_affine import COLUMNS, follow_lines, room_for_lines
+from platelib.resampling.resampling_general import look_at_each, room_for_each
 
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
@@ -43,7 +48,7 @@ class Cutout:
     frame_shape : tuple of int
         ``(ny, nx)`` of the raw frame.
     curvature : float
-        Of the stars, see `platelib.sharp_light.curvature_of_star`.
+        Of the stars, see `platelib.resampling.flux_limiter.curvature_of_star`.
     """
 
     values: np.ndarray
@@ -154,7 +159,8 @@ def resample(
         Where the result goes, both of the shape of the tile and float32.
     missing : numpy.ndarray, optional
         Uint8 of the shape of the tile, to be set to 1 where the result is NaN, to
-        `platelib.sharp_light.SPIKE` beside a pixel that is sharper than stars, and to 0 elsewhere.
+        `platelib.resampling.flux_limiter.SPIKE` beside a pixel that is sharper than stars, and to 0
+        elsewhere.
 
     Returns
     -------

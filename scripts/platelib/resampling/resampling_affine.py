@@ -2,7 +2,7 @@
 
 A row of the grid is a straight line in the frame. Its samples form long runs whose pixels lie in
 the same six rows; where a run ends is found without looking at each sample. The sums are those of
-:mod:`platelib.lanczos_columns`.
+:mod:`platelib.resampling.lanczos_separable`.
 
 What a sample becomes depends on its place alone, not on the tile: a run ends where samples are
 counted anew (at multiples of a span), and columns beside it are taken as the line goes on.
@@ -11,13 +11,19 @@ counted anew (at multiples of a span), and columns beside it are taken as the li
 import numpy as np
 
 from platelib.calibration.correction import BAD
-from platelib.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
-from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
-from platelib.lanczos_columns import LINE, LINES, sample_across, sum_columns, sum_variances
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.polynomials import around
-from platelib.sharp_light import SHARP, next_sharp, room_for_sharp, sample_sharp
+from platelib.resampling.flux_limiter import SHARP, next_sharp, room_for_sharp, sample_sharp
+from platelib.resampling.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
+from platelib.resampling.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
+from platelib.resampling.lanczos_separable import (
+    LINE,
+    LINES,
+    sample_across,
+    sum_columns,
+    sum_variances,
+)
 
 _FURTHEST = SPANS[1] // 2 + SPANS[1] // LONG_RUN + VECTOR
 COLUMNS = np.arange(-_FURTHEST, _FURTHEST + 1).astype(np.float32)
@@ -49,11 +55,11 @@ def follow_lines(source, rows, place, columns, terms, local, levels, result, wor
     rows : numpy.ndarray
         ``(2, 2)``: x and y in the frame as polynomials of the column of the grid.
     place
-        As in :func:`platelib.grid_rows.part_of_row`.
+        As in :func:`platelib.resampling.grid_rows.part_of_row`.
     columns : numpy.ndarray
         `COLUMNS`.
     terms
-        From :func:`platelib.lanczos.terms_of`.
+        From :func:`platelib.resampling.lanczos.terms_of`.
     local : numpy.ndarray
         Room for a polynomial.
     levels
@@ -176,7 +182,7 @@ def _sample_strips(
 def _sample_sharp(
     plane, row, column, mask, corner, across, below, terms, levels, result, room
 ):  # fmt: skip
-    """Sample again, by `platelib.sharp_light`, what is marked as sharp in a run."""
+    """Sample again, by `platelib.resampling.flux_limiter`, what is marked as sharp in a run."""
     steps, slope_x, start_x = across
     slope_y, start_y = below
     gain, _, level = levels

@@ -1,18 +1,18 @@
 """Resampling by any mapping: each sample is looked at for its pixels.
 
-The kernel and its sums are those of :mod:`platelib.lanczos`: where runs are long they go along the
-rows of the frame, where they are short their pixels are copied side by side.
+The kernel and its sums are those of :mod:`platelib.resampling.lanczos`: where runs are long they go
+along the rows of the frame, where they are short their pixels are copied side by side.
 """
 
 import numpy as np
 
 from platelib.calibration.correction import BAD
-from platelib.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
-from platelib.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.polynomials import around
-from platelib.sharp_light import SHARP, next_sharp, room_for_sharp, sample_sharp
+from platelib.resampling.flux_limiter import SHARP, next_sharp, room_for_sharp, sample_sharp
+from platelib.resampling.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
+from platelib.resampling.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
 
 
 @allocating_kernel
@@ -40,7 +40,7 @@ def room_for_each(is_needed):
 
 @kernel
 def look_at_each(source, rows, degree, place, polynomials, local, levels, result, room):
-    """Sample a chunk; arguments as in `platelib.resampling_straight.follow_lines`."""
+    """Sample a chunk; arguments as in `platelib.resampling.resampling_affine.follow_lines`."""
     image, variance, mask, first_row, first_column, raw_ny, raw_nx = source
     (pixel, fraction, outside, words), work = room
     (gain, square, level), (values, variances, marks) = levels, result
@@ -224,7 +224,7 @@ def _sample_long_runs(
 def _sample_sharp(
     plane, row, column, mask, corner, across, down, polynomials, room, marks, total
 ):  # fmt: skip
-    """Sample again, by `platelib.sharp_light`, what is marked as sharp in a run."""
+    """Sample again, by `platelib.resampling.flux_limiter`, what is marked as sharp in a run."""
     terms = terms_of(polynomials)
     first, last = next_sharp(marks, 0)
     while first < marks.size:

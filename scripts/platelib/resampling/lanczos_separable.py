@@ -5,11 +5,12 @@ The columns are summed down to there once, and the samples between them then tak
 products a sample, where a sum over 6 x 6 pixels takes 42. It is the first half of the method of
 Catmull & Smith (1980, Computer Graphics 14, 279), line by line.
 
-Lines of numbers lie in one flat array, one after the other; see :mod:`platelib.lanczos` for why.
+Lines of numbers lie in one flat array, one after the other; see :mod:`platelib.resampling.lanczos`
+for why.
 """
 
-from platelib.lanczos import STRIP, VECTOR, weights_at
 from platelib.numerics.kernels import kernel
+from platelib.resampling.lanczos import STRIP, VECTOR, weights_at
 
 LINE = STRIP + 2 * VECTOR
 LINES = 5
@@ -30,7 +31,7 @@ def sum_columns(plane, row, column, places, rise, start, count, terms, lines):
     count : int
         How many columns, at most ``LINE``.
     terms
-        From :func:`platelib.lanczos.terms_of`.
+        From :func:`platelib.resampling.lanczos.terms_of`.
     lines : numpy.ndarray
         ``(LINES * LINE,)`` float32, for the result.
     """
@@ -71,7 +72,7 @@ def sample_across(lines, steps, slope, start, terms, gain, square, sky, values, 
     steps, slope, start
         Samples lie ``slope * steps[p] + start`` pixels right of their columns.
     terms
-        From :func:`platelib.lanczos.terms_of`.
+        From :func:`platelib.resampling.lanczos.terms_of`.
     gain, square : float
         Factors of the values and of the variances.
     sky, values, variances : numpy.ndarray

@@ -9,7 +9,7 @@ import numpy as np
 from platelib.calibration.correction import BAD
 from platelib.numerics.kernels import kernel
 from platelib.numerics.polynomials import around
-from platelib.sharp_light import SHARP, SPIKE
+from platelib.resampling.flux_limiter import SHARP, SPIKE
 
 _CARRIED = SHARP | SPIKE
 
