@@ -31,7 +31,7 @@ from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.calibration.saturation_level import MARGIN
-from platelib.noise_correlation import noise_correlation
+from platelib.integration.noise_correlation import noise_correlation
 from platelib.registration.frame_selection import counted
 
 _UNKNOWN_GAIN = (

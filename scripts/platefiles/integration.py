@@ -21,10 +21,10 @@ from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub, SubRoom, source_bytes
 from platefiles.tiles import Span, Tiling, kept_bytes, tiling
-from platelib.clipping import Average, Rejection, clipped_average
-from platelib.local_weights import LocalWeights, WeightTable, constant_weights
-from platelib.psf_comparison import comparison
-from platelib.psf_kernels import no_kernels
+from platelib.integration.local_weights import LocalWeights, WeightTable, constant_weights
+from platelib.integration.psf_comparison import comparison
+from platelib.integration.psf_kernels import no_kernels
+from platelib.integration.rejection import Average, Rejection, clipped_average
 
 
 def open_subs(
@@ -125,7 +125,7 @@ class Stack:
     values, variances : numpy.ndarray
         ``(n, ny, nx)`` float32, in the unit of the channel; NaN = no data.
     flags : numpy.ndarray
-        ``(n, ny, nx)`` uint8, see `platelib.clipping.reject`.
+        ``(n, ny, nx)`` uint8, see `platelib.integration.rejection.reject`.
     weights : WeightTable
         Of the subs, in a plane.
     inner : tuple of slice

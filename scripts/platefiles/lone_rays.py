@@ -32,7 +32,7 @@ class LoneParts:
     """
 
     def __init__(self, registered: Sequence[RegisteredSub], grid: tuple[int, int]):
-        from platelib.coverage import lone_boxes  # loads scipy
+        from platelib.integration.coverage import lone_boxes  # loads scipy
 
         used = [row for row in registered if row.facts["state"] == "used"]
         self._grid = grid
@@ -55,7 +55,7 @@ class LoneParts:
         HitPixels
             None where stars are as sharp as tracks, or their width is unknown.
         """
-        from platelib.coverage import is_lone
+        from platelib.integration.coverage import is_lone
 
         boxes = self._boxes.get(row.facts["id"], [])
         if not boxes or not row.facts["fwhm_px"] >= SHARPEST_FWHM_PX:

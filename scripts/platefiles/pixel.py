@@ -14,7 +14,7 @@ from platefiles.integration import Integration, open_subs
 from platefiles.masters import Masters
 from platefiles.ray_masks import read_hit_pixels
 from platefiles.registration import read_registration, read_star_places
-from platelib.clipping import HIGH, INVALID, KEPT, LOW
+from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW
 
 FATES = {KEPT: "kept", INVALID: "no data", LOW: "clipped low", HIGH: "clipped high"}
 """What may become of the sample of a sub, by its flag."""

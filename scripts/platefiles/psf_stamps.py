@@ -11,7 +11,7 @@ import numpy as np
 
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub, SubRoom
-from platelib.psf_kernels import (
+from platelib.integration.psf_kernels import (
     PsfKernels,
     fit_kernels,
     fit_radius,
@@ -129,7 +129,7 @@ class CoreTally:
         Parameters
         ----------
         flags : numpy.ndarray
-            ``(n, ny, nx)`` uint8, see `platelib.clipping.reject`.
+            ``(n, ny, nx)`` uint8, see `platelib.integration.rejection.reject`.
         inner : tuple of slice
             Where in a plane the tile lies.
         corner : tuple of int

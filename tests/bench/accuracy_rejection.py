@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.clipping import Rejection, average, grow, reject
+from platelib.integration.psf_comparison import Comparison, comparison
+from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars
+from platelib.integration.rejection import Rejection, average, grow, reject
 from platelib.numerics.transform import Transform, normalisation
-from platelib.psf_comparison import Comparison, comparison
-from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
 from platelib.resampling.flux_limiter import curvature_of_star
 from platelib.resampling.resample import Cutout, resample
 from platelib.simulate_psf import add_stars, moffat_image

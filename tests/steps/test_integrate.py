@@ -17,10 +17,10 @@ from platefiles.hashing import file_sha256
 from platefiles.rawframe import FrameError, open_raw
 from platefiles.record import read_record
 from platefiles.registration import read_registration, read_star_places
-from platelib.clipping import INVALID, Rejection, average, grow, reject
-from platelib.local_weights import LocalWeights
-from platelib.psf_comparison import comparison
-from platelib.psf_kernels import fit_kernels, stamp_radius, wanted_stars
+from platelib.integration.local_weights import LocalWeights
+from platelib.integration.psf_comparison import comparison
+from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars
+from platelib.integration.rejection import INVALID, Rejection, average, grow, reject
 from platelib.resampling.flux_limiter import SPIKE
 
 CHANNELS = ("ha", "g", "b")

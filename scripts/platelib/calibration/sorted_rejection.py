@@ -1,7 +1,8 @@
 """Rejection by the median absolute deviation for the samples of one pixel in rising order.
 
-It keeps what ``mad`` of :mod:`platelib.rejection_exact` keeps. What is struck lies at either end,
-so that the median of the rest is read off and its median deviation found from the middle outwards.
+It keeps what ``mad`` of :mod:`platelib.integration.rejection_rules` keeps. What is struck lies at
+either end, so that the median of the rest is read off and its median deviation found from the
+middle outwards.
 """
 
 from platelib.numerics.constants import MAD_TO_SIGMA

@@ -11,7 +11,7 @@ import llvmlite.binding
 import numpy as np
 import pytest
 
-from platelib.clipping import Rejection, average, reject
+from platelib.integration.rejection import Rejection, average, reject
 from platelib.numerics import kernels
 from platelib.numerics.kernels import KERNEL_MODULES, compile_all, kernel
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from astropy.stats import mad_std, sigma_clip
 
-from platelib.clipping import (
+from platelib.integration.rejection import (
     HIGH,
     INVALID,
     KEPT,

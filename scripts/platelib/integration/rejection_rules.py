@@ -1,7 +1,7 @@
 """The rules of rejection for the samples of one pixel, in double precision.
 
-They decide. What :mod:`platelib.rejection_screens` can prove to be free of outliers never comes
-here; all other pixels do.
+They decide. What :mod:`platelib.integration.rejection_prefilter` can prove to be free of outliers
+never comes here; all other pixels do.
 """
 
 import numpy as np
@@ -212,4 +212,4 @@ def _farthest(samples, state):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.clipping`."""
+    """Do nothing: these kernels are parts of the one of :mod:`platelib.integration.rejection`."""

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.coverage import covers, is_lone, lone_boxes
+from platelib.integration.coverage import covers, is_lone, lone_boxes
 from platelib.numerics.transform import Transform, normalisation
 
 GRID = (210, 330)

@@ -1,10 +1,10 @@
 import numpy as np
 import pytest
 
-from platelib.averaging import average, grow_averaged
-from platelib.local_weights import CELL, LocalWeights, constant_weights
+from platelib.integration.local_weights import CELL, LocalWeights, constant_weights
+from platelib.integration.rejection_rules import HIGH, KEPT
+from platelib.integration.weighted_mean import average, grow_averaged
 from platelib.numerics.transform import normalisation
-from platelib.rejection_exact import HIGH, KEPT
 
 SHAPE = (280, 700)
 READ_VARIANCE = 16.0

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from platelib.clipping import HIGH, INVALID, KEPT, LOW, Rejection, esd_limits, reject
-from platelib.rejection_screens import STRIP
+from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW, Rejection, esd_limits, reject
+from platelib.integration.rejection_prefilter import STRIP
 
 SHAPE = (1, STRIP + 18)
 SUBS = [*range(1, 71), 300]

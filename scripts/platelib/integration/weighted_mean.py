@@ -4,12 +4,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.local_weights import WeightTable, constant_weights
+from platelib.integration.local_weights import WeightTable, constant_weights
+from platelib.integration.psf_comparison import (
+    LIT,
+    Comparison,
+    comparison_workspace,
+    exceeds,
+    no_comparison,
+)
+from platelib.integration.rejection_prefilter import strip_of
+from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.numerics import aligned
 from platelib.numerics.kernels import kernel
-from platelib.psf_comparison import LIT, Comparison, comparison_workspace, exceeds, no_comparison
-from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
-from platelib.rejection_screens import strip_of
 
 _CHUNK, _RUN = 128, 352
 """What is struck is looked for in runs: shorter than 256 for a mean, and longer for growing."""
@@ -340,7 +346,7 @@ def grow(
     values, variances : numpy.ndarray
         ``(n, ny, nx)`` float32.
     flags : numpy.ndarray
-        ``(n, ny, nx)`` uint8 from :func:`platelib.clipping.reject`.
+        ``(n, ny, nx)`` uint8 from :func:`platelib.integration.rejection.reject`.
     reach : int
         Pixels; 0 returns the flags unchanged.
     threshold : float

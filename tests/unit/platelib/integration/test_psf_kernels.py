@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate
 
-from platelib.psf_kernels import (
+from platelib.integration.psf_kernels import (
     choose_partners,
     fit_kernels,
     no_kernels,

@@ -2,19 +2,20 @@
 
 Most pixels hold none, and that can be proven for a strip of pixels at once, in single precision, by
 bounds that are safe against rounding: a bracket that the median is known to lie in, because few
-enough samples lie beyond either end, and a width that is known to be no larger than the true one.
-A pixel is *clean* if no sample lies beyond the limits even so. Every other pixel is *suspect* and
-left to :mod:`platelib.rejection_exact`; a suspect without an outlier costs time and nothing else.
+enough samples lie beyond either end, and a width that is known to be no larger than the true one. A
+pixel is *clean* if no sample lies beyond the limits even so. Every other pixel is *suspect* and
+left to :mod:`platelib.integration.rejection_rules`; a suspect without an outlier costs time and
+nothing else.
 
 Every screen works on pixels ``left`` to ``left + width`` of row ``y`` and fills ``suspect``.
 """
 
 import numpy as np
 
+from platelib.integration.rejection_rules import EXCESS
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.kernels import kernel
 from platelib.numerics.order_statistics import work_network
-from platelib.rejection_exact import EXCESS
 
 STRIP = 1056
 """Pixels of a row, at most, that are screened and then averaged at a time."""
@@ -340,4 +341,4 @@ def _without_outliers(ordered, total, limits):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.clipping`."""
+    """Do nothing: these kernels are parts of the one of :mod:`platelib.integration.rejection`."""

@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from platelib.noise_correlation import noise_correlation
+from platelib.integration.noise_correlation import noise_correlation
 from platelib.numerics.transform import Transform, identity, normalisation
 from platelib.resampling.resample import Cutout, correlation_factor, resample
 

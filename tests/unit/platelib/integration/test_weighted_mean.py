@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from platelib.averaging import average, grow
-from platelib.clipping import HIGH, INVALID, KEPT, LOW
+from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW
+from platelib.integration.weighted_mean import average, grow
 
 
 def _stack(n: int, shape: tuple[int, int], struck: float = 0.02):

@@ -2,7 +2,7 @@
 
 Where there is starlight, a sample may differ from the median of the stack because the seeing
 differed, by far more than noise. So a sample that stands out from the median is only rejected if
-it also stands out from what its partners (:mod:`platelib.psf_kernels`) predict for it.
+it also stands out from what its partners (:mod:`platelib.integration.psf_kernels`) predict for it.
 
 - The prediction is the weighted median over the partners, each convolved to the star image of the
   tested sub. The tested sub itself is never convolved, so a cosmic ray in it is not diluted.
@@ -19,9 +19,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from platelib.integration.psf_kernels import PARTNERS, PsfKernels, no_kernels
+from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.numerics.kernels import kernel
-from platelib.psf_kernels import PARTNERS, PsfKernels, no_kernels
-from platelib.rejection_exact import HIGH, INVALID, KEPT, LOW
 from platelib.resampling.flux_limiter import SPIKE
 
 AROUND = 2
@@ -53,7 +53,7 @@ class Comparison(NamedTuple):
     Attributes
     ----------
     partners, taps, misfit, fwhm_px : numpy.ndarray
-        See `platelib.psf_kernels.PsfKernels`.
+        See `platelib.integration.psf_kernels.PsfKernels`.
     saturation : numpy.ndarray
         ``(n,)`` float64: values from which on a sub is saturated; infinity where unknown.
     tolerance : float
@@ -426,4 +426,4 @@ def _sort(keys, carried, count):
 
 
 def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.clipping`."""
+    """Do nothing: these kernels are parts of the one of :mod:`platelib.integration.rejection`."""

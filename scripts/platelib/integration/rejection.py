@@ -30,27 +30,21 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from platelib.averaging import (
-    Average,
-    average,
-    average_strip,
-    blank_average,
-    grow,
-    grow_averaged,
-    room_of_strip,
-    table_of,
-)
-from platelib.local_weights import WeightTable
-from platelib.numerics import aligned
-from platelib.numerics.kernels import kernel
-from platelib.numerics.order_statistics import sorting_network, valley_network
-from platelib.psf_comparison import (
+from platelib.integration.local_weights import WeightTable
+from platelib.integration.psf_comparison import (
     Comparison,
     compare,
     comparison_workspace,
     no_comparison,
 )
-from platelib.rejection_exact import (
+from platelib.integration.rejection_prefilter import (
+    screen_esd,
+    screen_mad,
+    screen_noise,
+    screen_sigma,
+    strip_of,
+)
+from platelib.integration.rejection_rules import (
     HIGH,
     INVALID,
     KEPT,
@@ -63,13 +57,19 @@ from platelib.rejection_exact import (
     expected_noise,
     gather,
 )
-from platelib.rejection_screens import (
-    screen_esd,
-    screen_mad,
-    screen_noise,
-    screen_sigma,
-    strip_of,
+from platelib.integration.weighted_mean import (
+    Average,
+    average,
+    average_strip,
+    blank_average,
+    grow,
+    grow_averaged,
+    room_of_strip,
+    table_of,
 )
+from platelib.numerics import aligned
+from platelib.numerics.kernels import kernel
+from platelib.numerics.order_statistics import sorting_network, valley_network
 from platelib.resampling.flux_limiter import SPIKE
 
 __all__ = [

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from platecli.bench import BENCH
-from platelib.clipping import HIGH, INVALID, Rejection, reject
-from platelib.psf_comparison import comparison, no_comparison
+from platelib.integration.psf_comparison import comparison, no_comparison
+from platelib.integration.rejection import HIGH, INVALID, Rejection, reject
 
 sys.path.insert(0, str(BENCH))
 
@@ -127,7 +127,7 @@ def test_result_does_not_depend_on_what_lies_beyond_the_margin(stack, compared):
 
 def test_tolerance_is_the_least_that_is_allowed():
     """The comparison takes settings as they are."""
-    from platelib.psf_kernels import no_kernels
+    from platelib.integration.psf_kernels import no_kernels
 
     made = comparison(no_kernels(2), np.array([1.0, 2.0]), 0.5)
     assert made.tolerance == 0.5

@@ -1,0 +1,1 @@
+"""Registered subs to one image: rejection of outliers and the weighted mean of the others."""
