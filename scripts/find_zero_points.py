@@ -20,9 +20,9 @@ from platefiles.record import record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import MAGNITUDE, read_map, read_stars
 from platefiles.zero_points import CHANNEL_COLUMNS, tables_hdus
-from platelib.airmass import airmass, altitude_deg
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.zero_point import fit_extinction, sky_brightness
+from platelib.photometry.airmass import airmass, altitude_deg
+from platelib.photometry.zero_point import fit_extinction, sky_brightness
 
 _MJD_ZERO = datetime(1858, 11, 17)
 _NAN = float("nan")

@@ -10,8 +10,8 @@ from platefiles.errors import UserError
 from platefiles.flattened import CORE, NO_DATA, NO_OTHER_DATA, FlatChannel, without_cores
 from platefiles.star_matching import Matching, match_pair
 from platelib.bad_pixels.inpaint import mend_cores
-from platelib.continuum import Scale, fit_scale
-from platelib.star_fluxes import circle_fluxes
+from platelib.photometry.annulus import circle_fluxes
+from platelib.photometry.continuum_scale import Scale, fit_scale
 
 _RADIUS_FWHM = 1.5
 _USUAL_FWHM_PX = 4.0

@@ -15,8 +15,8 @@ from platefiles.star_services import DEEPEST
 from platelib.detection.star_profile import fitted_profile
 from platelib.detection.star_table import FLAG_SATURATED
 from platelib.numerics.neighbours import close_pairs
-from platelib.star_apertures import aperture_correction, aperture_fluxes
-from platelib.zero_point import ZeroPoint, fit_zero_point
+from platelib.photometry.aperture import aperture_correction, aperture_fluxes
+from platelib.photometry.zero_point import ZeroPoint, fit_zero_point
 
 DEFINED = {"nanomaggy": 22.5, "nmgy": 22.5, "nanomaggies": 22.5}
 """Zero points that are part of a unit's definition (a nanomaggy is 22.5 mag AB; SDSS)."""

@@ -7,9 +7,9 @@ import pytest
 from astropy.io import fits
 
 from platefiles.headerwcs import header_map
-from platelib.airmass import airmass
 from platelib.astrometry.celestial import separation_deg
 from platelib.astrometry.tan_sip import SkyMap
+from platelib.photometry.airmass import airmass
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from platelib.continuum import fit_scale
-from platelib.star_fluxes import circle_fluxes
+from platelib.photometry.annulus import circle_fluxes
+from platelib.photometry.continuum_scale import fit_scale
 
 TRUE = 0.131
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from photutils.aperture import CircularAperture, aperture_photometry
 
-from platelib.star_apertures import aperture_correction, aperture_fluxes
+from platelib.photometry.aperture import aperture_correction, aperture_fluxes
 
 
 def _moffat(shape, x, y, flux, fwhm=3.0, beta=3.3):

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.zero_point import fit_extinction, fit_zero_point, sky_brightness
+from platelib.photometry.zero_point import fit_extinction, fit_zero_point, sky_brightness
 
 
 def _stars(count=60, zero=21.3, colour_term=-0.12, scatter=0.02, seed=2):

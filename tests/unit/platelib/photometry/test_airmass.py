@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.airmass import airmass, altitude_deg
+from platelib.photometry.airmass import airmass, altitude_deg
 
 
 def test_airmass_below_the_horizon_is_none():

@@ -1,0 +1,1 @@
+"""Fluxes of stars, and the zero points that turn them into magnitudes."""
