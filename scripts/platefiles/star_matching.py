@@ -6,9 +6,14 @@ import numpy as np
 
 from platefiles.flattened import FlatChannel
 from platelib.detection.channel_stars import width_of
-from platelib.matching_kernel import FEWEST_STARS, MatchingKernel, fit_kernel, half_sizes
-from platelib.softening import soften, within_reach
-from platelib.star_stamps import StarPairs, cut_stamps, pair_stars, stamp_width
+from platelib.psf_matching.convolve_channel import soften, within_reach
+from platelib.psf_matching.matching_kernel import (
+    FEWEST_STARS,
+    MatchingKernel,
+    fit_kernel,
+    half_sizes,
+)
+from platelib.psf_matching.stamps import StarPairs, cut_stamps, pair_stars, stamp_width
 
 _NEAR_FWHM = 4.0
 _PROBE_HALF_PX = 12

@@ -57,7 +57,7 @@ KERNEL_MODULES = (
     "cosmic_rays.laplacian_edges",
     "cosmic_rays.exclusion_mask",
     "cosmic_rays.single_frame",
-    "convolution",
+    "psf_matching.convolution",
 )
 SOURCE_MODULES = ("numerics.kernels", "numerics.constants", *KERNEL_MODULES)
 """What compiled code depends on."""

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.ndimage import label
 
-from platelib.convolution import convolved, noise_ratio
+from platelib.psf_matching.convolution import convolved, noise_ratio
 
 _MISSING_IN_THE_FIELD, _MISSING_AT_THE_EDGE = 0.002, 0.8
 

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.ndimage import convolve
 
 from platelib.numerics.transform import least_squares, polynomial
-from platelib.star_stamps import stamp_width
+from platelib.psf_matching.stamps import stamp_width
 
 _FWHM_PER_SIGMA = 2.3548200450309493
 _LEAST_SIGMA_PX = 0.7
@@ -28,7 +28,7 @@ class MatchingKernel:
     Attributes
     ----------
     taps : numpy.ndarray
-        ``(2 r + 1, 2 r + 1)`` float64, see `platelib.convolution.convolved`.
+        ``(2 r + 1, 2 r + 1)`` float64, see `platelib.psf_matching.convolution.convolved`.
     stars : int
         Stars that it was fitted to.
     before_px, wanted_px, after_px : float

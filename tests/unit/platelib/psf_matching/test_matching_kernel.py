@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
-from platelib.convolution import convolved
 from platelib.detection.star_table import STAR
-from platelib.matching_kernel import fit_kernel, half_sizes
+from platelib.psf_matching.convolution import convolved
+from platelib.psf_matching.matching_kernel import fit_kernel, half_sizes
+from platelib.psf_matching.stamps import cut_stamps, pair_stars, stamp_width
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.star_stamps import cut_stamps, pair_stars, stamp_width
 
 SHAPE = (400, 520)
 

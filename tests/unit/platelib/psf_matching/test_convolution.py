@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import convolve
 
-from platelib.convolution import convolved, noise_ratio
+from platelib.psf_matching.convolution import convolved, noise_ratio
+from platelib.psf_matching.convolve_channel import soften, within_reach
 from platelib.resampling.lanczos import lanczos
-from platelib.softening import soften, within_reach
 
 
 def _taps(radius=3, seed=2):

@@ -1,0 +1,1 @@
+"""Channels with equal star images."""
