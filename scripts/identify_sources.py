@@ -17,10 +17,10 @@ from platefiles.record import record_hdu
 from platefiles.solution import read_map, read_stars
 from platefiles.source_tables import sources_hdus
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.catalogue_objects import CatalogueObject, match_objects, match_stars
-from platelib.field_sky import field_sky
-from platelib.field_sources import find_sources, no_sources
-from platelib.identification import (
+from platelib.sources.background_subtracted import field_sky
+from platelib.sources.crossmatch import CatalogueObject, match_objects, match_stars
+from platelib.sources.extract import find_sources, no_sources
+from platelib.sources.source_properties import (
     magnitudes,
     position_angles,
     ranks,

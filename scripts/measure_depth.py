@@ -17,10 +17,8 @@ from platefiles.record import record_hdu
 from platefiles.registration import read_registration
 from platefiles.solution import read_map
 from platefiles.zero_points import ChannelZeroPoint, read_zero_points
-from platelib.aperture_noise import aperture_noise, circle_sums
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.depth_growth import UsedSub, growth
-from platelib.field_sky import FieldSky, field_sky
 from platelib.limiting_magnitude import SNR, Limit, limit_of, magnitude
 from platelib.observing_plan import (
     SubNoise,
@@ -30,7 +28,9 @@ from platelib.observing_plan import (
     read_noise_share,
     shortest_subs_s,
 )
-from platelib.star_copies import StarCopies
+from platelib.sources.aperture_noise import aperture_noise, circle_sums
+from platelib.sources.background_subtracted import FieldSky, field_sky
+from platelib.sources.empirical_psf import StarCopies
 
 SEED = 20
 """Of the places of circles and injected stars; fixed, so that equal channels give equal numbers."""

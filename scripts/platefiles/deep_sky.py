@@ -8,7 +8,7 @@ from pathlib import Path
 
 from platefiles.errors import UserError
 from platelib.astrometry.celestial import separation_deg
-from platelib.catalogue_objects import CatalogueObject
+from platelib.sources.crossmatch import CatalogueObject
 
 OPEN_NGC = "OpenNGC"
 OWN_LIST = "own list"

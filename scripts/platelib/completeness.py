@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import sep
 
-from platelib.aperture_noise import ApertureNoise, blank_places, circle_sums
-from platelib.field_sky import FieldSky
-from platelib.source_extraction import extracted
-from platelib.star_copies import StarCopies
+from platelib.sources.aperture_noise import ApertureNoise, blank_places, circle_sums
+from platelib.sources.background_subtracted import FieldSky
+from platelib.sources.empirical_psf import StarCopies
+from platelib.sources.sep_extraction import extracted
 
 STEPS = np.round(np.arange(-1.0, 1.001, 0.125), 3)
 """Flux of the injected stars, in magnitudes fainter than the expected limit."""

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.aperture_noise import ApertureNoise, aperture_noise
 from platelib.completeness import Completeness, completeness
-from platelib.field_sky import FieldSky
-from platelib.star_copies import StarCopies, copy_stars
+from platelib.sources.aperture_noise import ApertureNoise, aperture_noise
+from platelib.sources.background_subtracted import FieldSky
+from platelib.sources.empirical_psf import StarCopies, copy_stars
 
 SNR = 5.0
 """Signal-to-noise that a star at the limit has."""

@@ -8,7 +8,7 @@ import sep
 from scipy.ndimage import shift
 
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.source_extraction import in_any_crowd
+from platelib.sources.sep_extraction import in_any_crowd
 
 _DETECTION_SIGMA = 8.0
 _CELL_PX = 64

@@ -37,8 +37,8 @@ from platefiles.source_tables import read_objects
 from platefiles.verification import verify
 from platefiles.xmp import read_origin
 from platelib.astrometry.celestial import separation_deg
-from platelib.field_sky import field_sky
-from platelib.field_sources import find_sources
+from platelib.sources.background_subtracted import field_sky
+from platelib.sources.extract import find_sources
 
 
 @pytest.fixture(scope="module")

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from platelib.field_sky import field_sky
-from platelib.field_sources import find_sources
 from platelib.limiting_magnitude import SNR, limit_of
 from platelib.simulate_psf import add_stars, moffat_image
+from platelib.sources.background_subtracted import field_sky
+from platelib.sources.extract import find_sources
 
 NY, NX, SKY, NOISE = 360, 520, 40.0, 1.0
 

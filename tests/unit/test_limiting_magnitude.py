@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
-from platelib.aperture_noise import aperture_noise, blank_places
-from platelib.field_sky import field_sky, likeness
 from platelib.limiting_magnitude import SNR, limit_of, magnitude
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.source_extraction import extracted
-from platelib.star_copies import copy_stars
+from platelib.sources.aperture_noise import aperture_noise, blank_places
+from platelib.sources.background_subtracted import field_sky, likeness
+from platelib.sources.empirical_psf import copy_stars
+from platelib.sources.sep_extraction import extracted
 
 SHAPE = (520, 700)
 FWHM, BETA = 2.9, 3.0

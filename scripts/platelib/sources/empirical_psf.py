@@ -10,9 +10,9 @@ import numpy as np
 import sep
 from scipy.spatial import cKDTree
 
-from platelib.field_sky import FieldSky
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.source_extraction import extracted
+from platelib.sources.background_subtracted import FieldSky
+from platelib.sources.sep_extraction import extracted
 
 FEWEST = 3
 _MOST = 24

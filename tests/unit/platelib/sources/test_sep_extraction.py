@@ -5,8 +5,8 @@ import pytest
 import sep
 from scipy.ndimage import gaussian_filter
 
-from platelib import source_extraction
-from platelib.source_extraction import extracted, in_any_crowd
+from platelib.sources import sep_extraction
+from platelib.sources.sep_extraction import extracted, in_any_crowd
 
 
 @pytest.mark.parametrize("shape", [(300, 1200), (1200, 300)])
@@ -24,7 +24,7 @@ def test_a_source_may_cover_the_image(shape):
 
 def test_light_that_runs_together_is_searched_at_a_higher_threshold(monkeypatch):
     """Where one source has too many parts, the threshold rises until it falls apart."""
-    monkeypatch.setattr(source_extraction, "_SUB_OBJECTS", 100)
+    monkeypatch.setattr(sep_extraction, "_SUB_OBJECTS", 100)
     rough = gaussian_filter(np.random.default_rng(1).standard_normal((150, 210)), 1.2)
     image = (6 + rough / rough.std()).astype(np.float32)
     ones = np.ones_like(image)

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.field_sky import FieldSky
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
 from platelib.numerics.transform import basis, least_squares, normalisation, polynomial
+from platelib.sources.background_subtracted import FieldSky
 
 NARROW, WIDE = 0.5, 1.5
 """Standard deviations of the two Gaussians in half-light radii of stars."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import sep
 
-from platelib.field_sky import FieldSky
 from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.sources.background_subtracted import FieldSky
 
 FEWEST = 30
 _MOST = 4000

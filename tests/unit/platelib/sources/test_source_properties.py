@@ -6,7 +6,7 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.identification import magnitudes, position_angles, ranks
+from platelib.sources.source_properties import magnitudes, position_angles, ranks
 
 
 def test_magnitudes_with_and_without_a_zero_point():

@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import map_coordinates
 
 from platelib.simulate_psf import add_stars, moffat_image
-from platelib.source_shapes import NARROW, WIDE, concentrations
+from platelib.sources.morphology import NARROW, WIDE, concentrations
 
 NX, NY = 130, 90
 HALF_LIGHT = 1.9

@@ -2,7 +2,7 @@ import math
 
 import numpy as np
 
-from platelib.catalogue_objects import (
+from platelib.sources.crossmatch import (
     CatalogueObject,
     match_objects,
     match_stars,

@@ -8,7 +8,7 @@ from scipy.ndimage import binary_dilation, convolve
 from platelib.background.masked_mesh import masked_sky
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.source_extraction import SMOOTHING, extracted
+from platelib.sources.sep_extraction import SMOOTHING, extracted
 
 CELL_PX = 64
 _FAINT_SIGMA, _SMALLEST_AREA = 3.5, 4

@@ -5,11 +5,11 @@ import pytest
 from astropy.table import Table
 from scipy.spatial import cKDTree
 
-from platelib.field_sky import field_sky
-from platelib.field_sources import COLUMNS, find_sources
 from platelib.simulate_galaxies import ClusterSpec, cluster_table, paint_cluster
 from platelib.simulate_light import BandSpec
 from platelib.simulate_psf import add_stars, moffat_image
+from platelib.sources.background_subtracted import field_sky
+from platelib.sources.extract import COLUMNS, find_sources
 
 NX, NY = 900, 640
 FWHM, BETA, ZERO = 2.9, 3.0, 24.6

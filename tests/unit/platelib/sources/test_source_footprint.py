@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from platelib.source_covers import SourceCovers
+from platelib.sources.source_footprint import SourceCovers
 
 SHAPE = (60, 90)
 TABLE = {

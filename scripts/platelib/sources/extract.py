@@ -7,19 +7,19 @@ import numpy as np
 import sep
 from scipy.spatial import cKDTree
 
-from platelib.aperture_noise import aperture_noise
 from platelib.background.masked_mesh import masked_sky
-from platelib.field_sky import FieldSky, likeness
-from platelib.source_covers import SourceCovers
-from platelib.source_extraction import extracted
-from platelib.source_shapes import (
+from platelib.sources.aperture_noise import aperture_noise
+from platelib.sources.background_subtracted import FieldSky, likeness
+from platelib.sources.empirical_psf import StarCopies, copy_stars
+from platelib.sources.morphology import (
     WIDE,
     concentrations,
     extended,
     flat_topped,
     star_locus,
 )
-from platelib.star_copies import StarCopies, copy_stars
+from platelib.sources.sep_extraction import extracted
+from platelib.sources.source_footprint import SourceCovers
 
 COLUMNS = {
     "x": "x on the grid, 0-based, px",

@@ -1,0 +1,1 @@
+"""Sources of an integrated channel: found, measured, told apart, and matched with catalogues."""
