@@ -18,9 +18,8 @@ from platefiles.registration import read_registration
 from platefiles.solution import read_map
 from platefiles.zero_points import ChannelZeroPoint, read_zero_points
 from platelib.calibration.photon_transfer import SKY_NOISE
-from platelib.depth_growth import UsedSub, growth
-from platelib.limiting_magnitude import SNR, Limit, limit_of, magnitude
-from platelib.observing_plan import (
+from platelib.depth.depth_growth import UsedSub, growth
+from platelib.depth.exposure_planning import (
     SubNoise,
     balance_hours,
     expected_rate,
@@ -28,6 +27,7 @@ from platelib.observing_plan import (
     read_noise_share,
     shortest_subs_s,
 )
+from platelib.depth.limiting_magnitude import SNR, Limit, limit_of, magnitude
 from platelib.sources.aperture_noise import aperture_noise, circle_sums
 from platelib.sources.background_subtracted import FieldSky, field_sky
 from platelib.sources.empirical_psf import StarCopies

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from platelib.ccd_equation import (
+from platelib.depth.ccd_equation import (
     Exposure,
     electrons_at,
     magnitude_error,

@@ -3,8 +3,8 @@ import math
 import numpy as np
 import pytest
 
-from platelib.depth_growth import UsedSub, growth
-from platelib.observing_plan import (
+from platelib.depth.depth_growth import UsedSub, growth
+from platelib.depth.exposure_planning import (
     SubNoise,
     balance_hours,
     expected_rate,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.completeness import Completeness, completeness
+from platelib.depth.completeness import Completeness, completeness
 from platelib.sources.aperture_noise import ApertureNoise, aperture_noise
 from platelib.sources.background_subtracted import FieldSky
 from platelib.sources.empirical_psf import StarCopies, copy_stars

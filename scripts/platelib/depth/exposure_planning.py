@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from platelib.ccd_equation import Exposure, electrons_at, shortest_exposure_s, signal_to_noise
+from platelib.depth.ccd_equation import Exposure, electrons_at, shortest_exposure_s, signal_to_noise
 
 _HALVINGS = 60
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
-from platelib.limiting_magnitude import SNR, limit_of, magnitude
+from platelib.depth.limiting_magnitude import SNR, limit_of, magnitude
 from platelib.simulate_psf import add_stars, moffat_image
 from platelib.sources.aperture_noise import aperture_noise, blank_places
 from platelib.sources.background_subtracted import field_sky, likeness

@@ -1,0 +1,1 @@
+"""How faint an image goes, and what more exposure would buy."""
