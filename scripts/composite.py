@@ -20,7 +20,7 @@ from platefiles.record import has_record, read_record, single_making
 from platefiles.tables import read_columns, rows_of
 from platefiles.wcs_cards import picture_wcs, scaled_wcs
 from platelib import finishing
-from platelib.cielab import delta_e_2000
+from platelib.colour.cielab import delta_e_2000
 from platelib.framing import common_part
 from platelib.rendering import Look, Rendering, render, shrunk_to
 from platelib.stretch import AsinhCurve

@@ -23,10 +23,10 @@ from platefiles.subs import SkyNoise, Sub
 from platefiles.tables import columns_hdu
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD
+from platelib.colour.star_cores import discs
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
-from platelib.star_cores import discs
 
 
 def find_cosmic_rays(

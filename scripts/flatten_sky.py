@@ -18,6 +18,7 @@ from platefiles.wcs_cards import coarser_cards
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import SkyModel, model_sky
 from platelib.background.surface import RING
+from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import (
     Width,
     channel_stars,
@@ -25,7 +26,6 @@ from platelib.detection.channel_stars import (
     width_of,
 )
 from platelib.detection.star_table import STAR
-from platelib.star_cores import saturated_cores
 
 _CELL_COLUMNS = {
     "x": "mean place of the sky that was looked at, 0-based",

@@ -28,11 +28,17 @@ from platefiles.record import record_hdu
 from platefiles.saturated_cores import core_discs
 from platefiles.solution import read_stars, solution_cards
 from platefiles.tables import columns_hdu, read_columns, rows_of
-from platelib.catalogue_white import SUN, star_colours, white_of_colour
-from platelib.mapping import LUMINANCE, Weights, blend, plane_weights, weights_by_noise
-from platelib.neutral_sky import Sky, measure_sky
-from platelib.star_cores import FULL, saturation_percent
-from platelib.white_balance import White, mean_star
+from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
+from platelib.colour.channel_mapping import (
+    LUMINANCE,
+    Weights,
+    blend,
+    plane_weights,
+    weights_by_noise,
+)
+from platelib.colour.grey_sky import Sky, measure_sky
+from platelib.colour.star_cores import FULL, saturation_percent
+from platelib.colour.white_balance import White, mean_star
 
 
 def map_channels(

@@ -17,8 +17,8 @@ from platefiles.saturated_cores import core_discs
 from platefiles.tables import columns_hdu, read_columns
 from platefiles.wcs_cards import carried_cards
 from platelib.background.surface import Lattice, SkySurface
+from platelib.colour.star_cores import saturated_cores
 from platelib.detection.star_table import STAR
-from platelib.star_cores import saturated_cores
 
 NO_DATA, NO_OTHER_DATA, CORE = 1, 2, 4
 """Values of ``MASK``: no data; none in the channel that was subtracted; a saturated core."""

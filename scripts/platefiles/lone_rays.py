@@ -95,8 +95,8 @@ def _searched(row: RegisteredSub, sub: Sub, rows: slice, columns: slice) -> np.n
 
 def _starlight(values: np.ndarray, variance: np.ndarray, fwhm_px: float) -> np.ndarray:
     """Return the middles of sources with light all around, which no track has."""
+    from platelib.colour.star_cores import discs
     from platelib.detection.wing_profiles import wing_profiles
-    from platelib.star_cores import discs
 
     sky, noise = float(np.median(values)), float(np.sqrt(np.median(variance)))
     profiles = wing_profiles(values, sky, noise, fwhm_px)

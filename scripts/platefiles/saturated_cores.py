@@ -143,7 +143,7 @@ def read_cores(path: str | Path) -> dict[str, np.ndarray]:
 
 def core_discs(path: str | Path, shape: tuple[int, int]) -> np.ndarray:
     """Return ``(ny, nx)`` bool: the pixels of a channel that its table of cores covers."""
-    from platelib.star_cores import discs  # loads scipy
+    from platelib.colour.star_cores import discs  # loads scipy
 
     cores = read_cores(path)
     return discs(shape, cores["x"], cores["y"], cores["radius_px"])

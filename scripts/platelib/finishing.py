@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from platelib.luminance import fit_gamut, replace_lightness
-from platelib.neutral_sky import Sky
+from platelib.colour.grey_sky import Sky
+from platelib.colour.luminance import fit_gamut, replace_lightness
+from platelib.colour.picture_stars import point_spread
+from platelib.colour.srgb import decode, encode, to_oklab
+from platelib.colour.star_cores import Cores, apart_from
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.picture_stars import point_spread
-from platelib.srgb import decode, encode, to_oklab
-from platelib.star_cores import Cores, apart_from
 
 SHARPENED_FROM_SIGMA, SHARPENED_WHOLLY_SIGMA = 10.0, 30.0
 _DECONVOLUTION_ROUNDS = 20
@@ -155,7 +155,7 @@ def enhance_local_contrast(
         Display value of the sky. Up to there nothing changes; from twice that on all of the
         strength is applied.
     max_lift : float
-        As for `platelib.luminance.replace_lightness`.
+        As for `platelib.colour.luminance.replace_lightness`.
 
     Returns
     -------

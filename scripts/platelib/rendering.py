@@ -11,7 +11,11 @@ import numpy as np
 from PIL import Image
 
 from platelib.bad_pixels.inpaint import mend_gaps
-from platelib.cielab import to_cielab
+from platelib.colour.cielab import to_cielab
+from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
+from platelib.colour.luminance import MAX_LIFT, replace_lightness, scale_chroma
+from platelib.colour.srgb import decode, encode
+from platelib.colour.star_cores import Cores, cores_of, whitened, with_colours_of_rims
 from platelib.faint_colour import smooth_faint_colour
 from platelib.finishing import (
     NO_FINISH,
@@ -20,10 +24,6 @@ from platelib.finishing import (
     enhance_local_contrast,
     sharpen,
 )
-from platelib.luminance import MAX_LIFT, replace_lightness, scale_chroma
-from platelib.neutral_sky import Sky, levels_of_light, measure_sky
-from platelib.srgb import decode, encode
-from platelib.star_cores import Cores, cores_of, whitened, with_colours_of_rims
 from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _STRIP_ROWS = 256
@@ -125,7 +125,7 @@ def render(
     finish : Finish
     saturation : numpy.ndarray, optional
         ``(ny, nx)`` uint8: how near to saturation the cores of stars are, in percent, 0 elsewhere;
-        see `platelib.star_cores.saturation_percent`.
+        see `platelib.colour.star_cores.saturation_percent`.
 
     Returns
     -------

@@ -5,9 +5,9 @@ import pytest
 from astropy.visualization import make_lupton_rgb
 from skimage import color
 
-from platelib.cielab import delta_e_2000, to_cielab
-from platelib.luminance import replace_lightness
-from platelib.srgb import LINEAR_TO_XYZ, decode, encode, to_oklab
+from platelib.colour.cielab import delta_e_2000, to_cielab
+from platelib.colour.luminance import replace_lightness
+from platelib.colour.srgb import LINEAR_TO_XYZ, decode, encode, to_oklab
 from platelib.stretch import AsinhCurve, stretch_planes
 
 

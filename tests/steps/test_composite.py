@@ -14,7 +14,7 @@ from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, w
 from platefiles.recipe import Colour, Finish, Geometry, Scale, Stretch
 from platefiles.record import record_hdu
 from platefiles.tables import columns_hdu
-from platelib.picture_stars import find_stars
+from platelib.colour.picture_stars import find_stars
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
 RESPONSE = {"ha": 0.05, "g": 1.0, "b": 0.7}

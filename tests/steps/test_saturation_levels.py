@@ -16,8 +16,8 @@ from platefiles.measures import read_measures
 from platefiles.recipe import Colour, Geometry, Stretch
 from platefiles.registration import read_registration
 from platefiles.saturation_levels import with_agreed_levels
+from platelib.colour.star_cores import cores_of
 from platelib.detection.star_table import FLAG_SATURATED
-from platelib.star_cores import cores_of
 
 LEVEL, BLIND = 5000, "g-03.fits"
 """The brightest stars of the green lights reach some 15,000 ADU."""

@@ -8,13 +8,13 @@ import pytest
 from platefiles.errors import UserError
 from platefiles.flattened import CORE, FlatChannel
 from platefiles.line_light import line_light
+from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import channel_stars
 from platelib.photometry.annulus import circle_fluxes
 from platelib.simulate import scene_image
 from platelib.simulate_light import BandSpec, flux_ratio
 from platelib.simulate_scene import SceneSpec, build_scene
 from platelib.simulate_spiral import SpiralSpec
-from platelib.star_cores import saturated_cores
 
 SHAPE = (480, 620)
 NARROW = BandSpec("ha", "Ha", 656.3, 0.12, 600.0, 0.09, line=True)

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from platelib.cielab import to_cielab
+from platelib.colour.cielab import to_cielab
+from platelib.colour.srgb import decode, encode, to_oklab
 from platelib.rendering import Look, choose_curve, mean_plane, render, shrunk_to
-from platelib.srgb import decode, encode, to_oklab
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005)
 

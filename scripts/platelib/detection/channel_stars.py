@@ -54,7 +54,7 @@ def channel_stars(
         ``(ny, nx)`` float32, NaN where there are no data. Cores of stars without data are filled
         from their rims, so that the star is found, and flagged.
     cores : numpy.ndarray
-        ``(ny, nx)`` bool: saturated pixels, from `platelib.star_cores.saturated_cores`.
+        ``(ny, nx)`` bool: saturated pixels, from `platelib.colour.star_cores.saturated_cores`.
     light_variance : float
         Variance of a pixel that a unit of light adds, see `variance_of_light`.
     detection_sigma, aperture_fwhm, max_stars

@@ -4,8 +4,8 @@ from astropy.io import fits
 from scipy.ndimage import gaussian_filter, shift
 
 from platefiles.rawframe import open_raw
+from platelib.colour.star_cores import discs
 from platelib.detection.lost_cores import find_lost_cores
-from platelib.star_cores import discs
 
 SHAPE = (420, 540)
 FWHM, BETA = 3.4, 3.0

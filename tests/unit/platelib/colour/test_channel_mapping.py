@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.mapping import blend, plane_weights, weights_by_noise
+from platelib.colour.channel_mapping import blend, plane_weights, weights_by_noise
 
 RGB = {"red": {"ha": 2.0}, "green": {"g": 1.0}, "blue": {"b": 3.0, "ha": 1.0}}
 CHANNELS = ["b", "g", "ha"]

@@ -1,14 +1,14 @@
 """Brightness from one picture, colour from another, in a perceptual space.
 
-Lightness is replaced in Oklab (Ottosson 2020, see `platelib.srgb`); hue stays. Chroma is scaled
-by the ratio of the new lightness to the old, so that what was vivid stays vivid, but at most
+Lightness is replaced in Oklab (Ottosson 2020, see `platelib.colour.srgb`); hue stays. Chroma is
+scaled by the ratio of the new lightness to the old, so that what was vivid stays vivid, but at most
 `MAX_LIFT` times, since colour in near darkness is mostly noise. A colour that no display can show
 is made paler at its own hue and lightness.
 """
 
 import numpy as np
 
-from platelib.srgb import decode, encode, from_oklab, to_oklab
+from platelib.colour.srgb import decode, encode, from_oklab, to_oklab
 
 MAX_LIFT = 2.0
 _HALVINGS = 20

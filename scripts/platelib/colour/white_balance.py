@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.colour.picture_stars import find_stars, measure_stars, radius_of
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.picture_stars import find_stars, measure_stars, radius_of
 
 MIN_STARS = 8
 _MIN_SNR = 10.0

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.neutral_sky import measure_sky
+from platelib.colour.grey_sky import measure_sky
 
 
 def _picture(level=5.0, noise=2.0, shape=(203, 310), seed=1):

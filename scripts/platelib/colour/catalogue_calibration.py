@@ -9,9 +9,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from platelib.colour.picture_stars import find_stars, measure_stars, radius_of
+from platelib.colour.white_balance import White, rounded
 from platelib.numerics.constants import MAD_TO_SIGMA
-from platelib.picture_stars import find_stars, measure_stars, radius_of
-from platelib.white_balance import White, rounded
 
 SUN, A0 = "sun_like_star", "a0_star"
 

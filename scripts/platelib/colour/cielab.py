@@ -1,7 +1,7 @@
 """CIE Lab and its distance CIEDE2000: how different two colours look.
 
-Pictures are drawn in Oklab, whose hues are straighter in blue (`platelib.srgb`); distances are told
-in the space that standards tell them in.
+Pictures are drawn in Oklab, whose hues are straighter in blue (`platelib.colour.srgb`); distances
+are told in the space that standards tell them in.
 
 References
 ----------
@@ -11,7 +11,7 @@ Sharma, Wu, Dalal (2005), Color Research and Application 30, 21: CIEDE2000, equa
 
 import numpy as np
 
-from platelib.srgb import LINEAR_TO_XYZ
+from platelib.colour.srgb import LINEAR_TO_XYZ
 
 _WHITE = LINEAR_TO_XYZ.sum(axis=1)
 _KNEE = 6 / 29

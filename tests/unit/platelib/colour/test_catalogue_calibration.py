@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from platelib.catalogue_white import A0, SUN, star_colours, white_of_colour
-from platelib.cielab import delta_e_2000, to_cielab
-from platelib.picture_stars import measure_stars
+from platelib.colour.catalogue_calibration import A0, SUN, star_colours, white_of_colour
+from platelib.colour.cielab import delta_e_2000, to_cielab
+from platelib.colour.picture_stars import measure_stars
 from platelib.simulate_light import BandSpec, flux_ratio, photon_rate
 
 NOISE = (0.5, 1.0, 0.8)

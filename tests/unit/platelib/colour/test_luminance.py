@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from platelib.luminance import MAX_LIFT, fit_gamut, replace_lightness, scale_chroma
-from platelib.srgb import decode, encode, to_oklab
+from platelib.colour.luminance import MAX_LIFT, fit_gamut, replace_lightness, scale_chroma
+from platelib.colour.srgb import decode, encode, to_oklab
 
 
 def _lab(display):

@@ -1,6 +1,6 @@
 import numpy as np
 
-from platelib.srgb import LINEAR_TO_XYZ, decode, encode, from_oklab, to_oklab
+from platelib.colour.srgb import LINEAR_TO_XYZ, decode, encode, from_oklab, to_oklab
 
 
 def test_decode_undoes_encode():

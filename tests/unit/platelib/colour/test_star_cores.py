@@ -1,17 +1,17 @@
 import numpy as np
 import pytest
 
-from platelib.cielab import to_cielab
-from platelib.finishing import Finish
-from platelib.rendering import Look, render
-from platelib.srgb import decode
-from platelib.star_cores import (
+from platelib.colour.cielab import to_cielab
+from platelib.colour.srgb import decode
+from platelib.colour.star_cores import (
     apart_from,
     cores_of,
     saturation_percent,
     whitened,
     with_colours_of_rims,
 )
+from platelib.finishing import Finish
+from platelib.rendering import Look, render
 
 SHAPE = (130, 170)
 CENTRE = (63.3, 81.8)

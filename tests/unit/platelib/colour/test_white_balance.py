@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.white_balance import mean_star
+from platelib.colour.white_balance import mean_star
 
 NOISE = (0.5, 1.0, 0.8)
 

@@ -1,0 +1,1 @@
+"""From channels to colours: mapping, grey sky, white balance, luminance."""
