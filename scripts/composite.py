@@ -19,11 +19,11 @@ from platefiles.recipe import Finish, Stretch
 from platefiles.record import has_record, read_record, single_making
 from platefiles.tables import read_columns, rows_of
 from platefiles.wcs_cards import picture_wcs, scaled_wcs
-from platelib import finishing
 from platelib.colour.cielab import delta_e_2000
-from platelib.framing import common_part
-from platelib.rendering import Look, Rendering, render, shrunk_to
-from platelib.stretch import AsinhCurve
+from platelib.picture import postprocessing
+from platelib.picture.render import Look, Rendering, render, shrunk_to
+from platelib.picture.reproject_crop import common_part
+from platelib.picture.stretch import AsinhCurve
 
 
 def composite(
@@ -83,7 +83,7 @@ def composite(
             planes,
             luminance,
             Look(**stretch.model_dump()),
-            finishing.Finish(**(finish or Finish()).model_dump()),
+            postprocessing.Finish(**(finish or Finish()).model_dump()),
             saturation,
         )
     except ValueError as error:

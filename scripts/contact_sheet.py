@@ -17,9 +17,9 @@ from platefiles.pictures import Label, write_picture
 from platefiles.provenance import creator
 from platefiles.recipe import Stretch
 from platefiles.record import single_making
-from platelib.overview import channel_panels, model_panel, picture_panel
-from platelib.rendering import Look
-from platelib.side_by_side import reduction
+from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
+from platelib.picture.render import Look
+from platelib.picture.side_by_side import reduction
 
 WIDEST_PX = 480
 """Longer side of a panel, pixels."""

@@ -18,9 +18,9 @@ from platefiles.pictures import of_8_bits, write_picture
 from platefiles.recipe import Stretch
 from platefiles.seal import check_picture
 from platefiles.side_by_side_picture import side_by_side
-from platelib.blending import blend
-from platelib.rendering import Look, render
-from platelib.side_by_side import Panels
+from platelib.picture.overlay import blend
+from platelib.picture.render import Look, render
+from platelib.picture.side_by_side import Panels
 
 
 def overlay(

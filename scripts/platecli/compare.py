@@ -21,9 +21,9 @@ from platefiles.recipe import Stretch
 from platefiles.side_by_side_picture import write_side_by_side
 from platefiles.sub_rows import SubRow, read_sub_rows
 from platefiles.versions import SubChange, setting_changes, state_counts, sub_changes
-from platelib.differences import PERCENTILES, Difference
-from platelib.rendering import Look
-from platelib.side_by_side import Panels, display_panels, linear_panels
+from platelib.picture.image_difference import PERCENTILES, Difference
+from platelib.picture.render import Look
+from platelib.picture.side_by_side import Panels, display_panels, linear_panels
 
 SHOWN = 8
 _COUNTS = ("COUNT", "CLIPPED")

@@ -70,7 +70,7 @@ def place(cards: Cards) -> str:
     KeyError, TypeError, ValueError
         If a card is missing or no number.
     """
-    from platelib.sky_grid import declination, right_ascension
+    from platelib.picture.graticule import declination, right_ascension
 
     scale = float(cards["PIXSCALE"])
     sides = [scale * float(cards[key]) / 60 for key in ("GRIDNX", "GRIDNY")]

@@ -14,8 +14,8 @@ import numpy as np
 
 from platefiles.slug import printable
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.labels import Box, Wish, place_labels
-from platelib.sky_grid import directions, grid_lines, scale_bar
+from platelib.picture.graticule import directions, grid_lines, scale_bar
+from platelib.picture.label_layout import Box, Wish, place_labels
 
 _DPI = 100.0
 _GRID, _OBJECT, _FAINT, _STAR, _INK = "#6f8fb0", "#ffd35a", "#7fe0e0", "#c9c9c9", "#f4f4f4"

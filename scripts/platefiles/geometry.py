@@ -12,7 +12,7 @@ from astropy.io import fits
 
 from platefiles.recipe import Geometry
 from platefiles.wcs_cards import picture_wcs
-from platelib.framing import Sampling, fitted, linear_part, sample, scaled
+from platelib.picture.reproject_crop import Sampling, fitted, linear_part, sample, scaled
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

@@ -9,8 +9,8 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.wcs_cards import picture_wcs
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.framing import common_part
 from platelib.numerics.transform import exponents
+from platelib.picture.reproject_crop import common_part
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

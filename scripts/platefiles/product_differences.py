@@ -12,7 +12,7 @@ from platefiles.errors import UserError
 from platefiles.picture_source import is_picture, read_picture
 from platefiles.pictures import lines_of
 from platefiles.record import EXTNAME as RECORD
-from platelib.differences import Difference, difference
+from platelib.picture.image_difference import Difference, difference
 
 _PROOFS = ("CHECKSUM", "DATASUM", "DATASHA", "DATABLK", "HEADSHA")
 

@@ -6,7 +6,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from platefiles.wholefile import write_whole
-from platelib.side_by_side import Panels
+from platelib.picture.side_by_side import Panels
 
 _GAP, _TEXT, _BAND = 8, 16, 30
 _PAPER, _INK = (24, 24, 24), (230, 230, 230)

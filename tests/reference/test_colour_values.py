@@ -8,7 +8,7 @@ from skimage import color
 from platelib.colour.cielab import delta_e_2000, to_cielab
 from platelib.colour.luminance import replace_lightness
 from platelib.colour.srgb import LINEAR_TO_XYZ, decode, encode, to_oklab
-from platelib.stretch import AsinhCurve, stretch_planes
+from platelib.picture.stretch import AsinhCurve, stretch_planes
 
 
 def test_srgb_transfer_curve():

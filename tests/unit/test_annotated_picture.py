@@ -6,7 +6,7 @@ import pytest
 
 from platefiles.annotated_picture import MOST_LETTERS, Drawing, Ellipse, StarMark, drawn_text
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.sky_grid import directions
+from platelib.picture.graticule import directions
 
 SHAPE = (700, 1100)
 SCALE_DEG = 2.3 / 3600

@@ -32,7 +32,7 @@ from platefiles.solution import read_solution
 from platefiles.zero_points import read_zero_points
 from platelib.colour.cielab import delta_e_2000, to_cielab
 from platelib.colour.picture_stars import measure_stars, radius_of
-from platelib.framing import common_part
+from platelib.picture.reproject_crop import common_part
 from platelib.simulate import object_light
 from platelib.simulate_camera import build_camera, light_response
 from platelib.simulate_demo import demo_plan

@@ -10,8 +10,8 @@ from platelib.colour.star_cores import (
     whitened,
     with_colours_of_rims,
 )
-from platelib.finishing import Finish
-from platelib.rendering import Look, render
+from platelib.picture.postprocessing import Finish
+from platelib.picture.render import Look, render
 
 SHAPE = (130, 170)
 CENTRE = (63.3, 81.8)

@@ -16,15 +16,15 @@ from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
 from platelib.colour.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.colour.srgb import decode, encode
 from platelib.colour.star_cores import Cores, cores_of, whitened, with_colours_of_rims
-from platelib.faint_colour import smooth_faint_colour
-from platelib.finishing import (
+from platelib.picture.chroma_smoothing import smooth_faint_colour
+from platelib.picture.postprocessing import (
     NO_FINISH,
     Finish,
     denoise_colour,
     enhance_local_contrast,
     sharpen,
 )
-from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
+from platelib.picture.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _STRIP_ROWS = 256
 _FULL = 65535

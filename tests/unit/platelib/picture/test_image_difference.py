@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.differences import PERCENTILES, difference
+from platelib.picture.image_difference import PERCENTILES, difference
 
 
 @pytest.fixture

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from platelib.faint_colour import smooth_faint_colour
-from platelib.rendering import mean_plane
+from platelib.picture.chroma_smoothing import smooth_faint_colour
+from platelib.picture.render import mean_plane
 
 
 @pytest.fixture

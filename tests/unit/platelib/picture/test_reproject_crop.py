@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from platelib.framing import common_part, fitted, linear_part, sample, scaled
+from platelib.picture.reproject_crop import common_part, fitted, linear_part, sample, scaled
 
 
 def _stars(shape, places, sigma=1.5, flux=1000.0):

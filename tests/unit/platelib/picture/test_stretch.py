@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
+from platelib.picture.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 CURVE = AsinhCurve(minimum=-1.0, stretch=20.0, softening=6.0)
 

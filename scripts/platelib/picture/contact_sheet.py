@@ -8,9 +8,9 @@ import numpy as np
 from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.colour.grey_sky import levels_of_light, measure_sky
 from platelib.colour.srgb import decode, encode
-from platelib.rendering import Look
-from platelib.side_by_side import reduction, shrunk
-from platelib.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
+from platelib.picture.render import Look
+from platelib.picture.side_by_side import reduction, shrunk
+from platelib.picture.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _RANGE = (0.5, 99.5)
 

@@ -2,7 +2,7 @@ import itertools
 
 import numpy as np
 
-from platelib.labels import Box, Wish, place_labels
+from platelib.picture.label_layout import Box, Wish, place_labels
 
 FRAME = Box(0, 0, 600, 400)
 

@@ -3,7 +3,7 @@ import pytest
 
 from platelib.colour.cielab import to_cielab
 from platelib.colour.srgb import decode, encode, to_oklab
-from platelib.rendering import Look, choose_curve, mean_plane, render, shrunk_to
+from platelib.picture.render import Look, choose_curve, mean_plane, render, shrunk_to
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005)
 
@@ -69,7 +69,7 @@ def test_strips_leave_no_seam(monkeypatch):
     planes = _scene()
     look = Look(0.09, 2.5, 0.0005, saturation=1.2)
     whole = render(planes, planes[1], look).pixels
-    monkeypatch.setattr("platelib.rendering._STRIP_ROWS", 37)
+    monkeypatch.setattr("platelib.picture.render._STRIP_ROWS", 37)
     np.testing.assert_array_equal(render(planes, planes[1], look).pixels, whole)
 
 

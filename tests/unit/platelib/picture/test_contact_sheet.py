@@ -3,8 +3,8 @@ import pytest
 
 from platefiles.overview_picture import Panel, draw_sheet
 from platelib.colour.srgb import decode
-from platelib.overview import channel_panels, model_panel, picture_panel
-from platelib.rendering import Look
+from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
+from platelib.picture.render import Look
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005, shoulder=0.8)
 

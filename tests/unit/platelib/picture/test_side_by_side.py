@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from platelib import side_by_side
-from platelib.rendering import Look
-from platelib.side_by_side import display_panels, linear_panels, shrunk
+from platelib.picture import side_by_side
+from platelib.picture.render import Look
+from platelib.picture.side_by_side import display_panels, linear_panels, shrunk
 
 LOOK = Look(sky_level=0.1, black_sigma=2.5, white_share=0.0005)
 

@@ -6,7 +6,7 @@ from astropy.coordinates import Angle
 from astropy.wcs import WCS
 
 from platelib.astrometry.tan_sip import SkyMap
-from platelib.sky_grid import (
+from platelib.picture.graticule import (
     declination,
     directions,
     grid_lines,
