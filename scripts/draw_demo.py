@@ -14,7 +14,7 @@ The folder receives
   the scene; ``frames`` by name: kind, band, exposure_s, start_utc, size_bytes, sha256 and, for
   lights, ``sub`` (settings of the exposure), ``matrix`` (scene pixel to raw pixel, 2 x 3),
   ``sky_e_s``, ``sky_polynomial``, ``variable_e_s``, ``mover`` (raw x, y, rate). See
-  `platelib.simulate.LightTruth`.
+  `platelib.simulate.exposure.LightTruth`.
 
 All places are 0-based with pixel centres at integers. The same plan gives the same bytes, whatever
 the number of workers.
@@ -37,11 +37,11 @@ from astropy.io import fits
 from astropy.table import Table, vstack
 
 from platefiles.errors import UserError
-from platelib.simulate import LightTruth, draw_light
-from platelib.simulate_camera import Camera, build_camera, draw_bias, draw_dark, draw_flat
-from platelib.simulate_demo import demo_plan, tiny_plan
-from platelib.simulate_plan import FrameSpec, PlanSpec, plan_frames, scene_to_sky
-from platelib.simulate_scene import Scene, build_scene
+from platelib.simulate.camera import Camera, build_camera, draw_bias, draw_dark, draw_flat
+from platelib.simulate.demo import demo_plan, tiny_plan
+from platelib.simulate.exposure import LightTruth, draw_light
+from platelib.simulate.observing_run import FrameSpec, PlanSpec, plan_frames, scene_to_sky
+from platelib.simulate.scene import Scene, build_scene
 
 _KINDS = {"bias": "Bias Frame", "dark": "Dark Frame", "flat": "Flat Field", "light": "Light Frame"}
 

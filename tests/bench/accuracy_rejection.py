@@ -15,7 +15,7 @@ from platelib.integration.rejection import Rejection, average, grow, reject
 from platelib.numerics.transform import Transform, normalisation
 from platelib.resampling.flux_limiter import curvature_of_star
 from platelib.resampling.resample import Cutout, resample
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (460, 560)
 MARGIN = 8

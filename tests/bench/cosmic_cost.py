@@ -23,10 +23,10 @@ from raw_set import bench_plan, frame_size
 
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.single_frame import cosmic_ray_mask, warm_up
-from platelib.simulate import draw_light
-from platelib.simulate_camera import build_camera, light_response
-from platelib.simulate_plan import plan_frames
-from platelib.simulate_scene import build_scene
+from platelib.simulate.camera import build_camera, light_response
+from platelib.simulate.exposure import draw_light
+from platelib.simulate.observing_run import plan_frames
+from platelib.simulate.scene import build_scene
 
 _FULL_SCALE_ADU = 65535
 _HOT_E_S = 0.5

@@ -15,11 +15,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from draw_demo import draw_raw
-from platelib.simulate_camera import CameraSpec
-from platelib.simulate_light import BandSpec
-from platelib.simulate_plan import InstrumentSpec, NightPlan, PlanSpec
-from platelib.simulate_scene import SceneSpec
-from platelib.simulate_sub import NightSpec
+from platelib.simulate.camera import CameraSpec
+from platelib.simulate.observing_run import InstrumentSpec, NightPlan, PlanSpec
+from platelib.simulate.passbands import BandSpec
+from platelib.simulate.scene import SceneSpec
+from platelib.simulate.sub import NightSpec
 
 WIDTH_PX, HEIGHT_PX = 4656, 3520
 CALIBRATION_FRAMES = 20

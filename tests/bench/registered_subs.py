@@ -20,7 +20,7 @@ from platefiles.fingerprint import file_fingerprint
 from platefiles.lockfile import Lock, lock_text
 from platefiles.recipe import Measure, Quality, Registration
 from platefiles.registration import RegisteredSub, read_registration
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 _COMMON = {"project": "accuracy", "code": "", "below": "", "channel": "g"}
 _READ_NOISE_E = 3.0

@@ -12,7 +12,7 @@ from astropy.table import Table
 
 from draw_demo import draw_raw
 from platefiles.errors import UserError
-from platelib.simulate_demo import tiny_plan
+from platelib.simulate.demo import tiny_plan
 
 
 def _digests(folder: Path) -> dict[str, str]:

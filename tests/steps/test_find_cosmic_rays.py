@@ -25,7 +25,7 @@ from platefiles.subs import Sub
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import shielded
-from platelib.simulate_demo import tiny_plan
+from platelib.simulate.demo import tiny_plan
 
 NIGHT = "2026-03-23"
 SUBS = 4

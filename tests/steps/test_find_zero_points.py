@@ -10,8 +10,8 @@ from find_zero_points import find_zero_points
 from platefiles.fitsfile import read_image
 from platefiles.tables import read_columns, rows_of
 from platefiles.zero_points import read_zero_points
-from platelib.simulate_camera import build_camera, light_response
-from platelib.simulate_demo import tiny_plan
+from platelib.simulate.camera import build_camera, light_response
+from platelib.simulate.demo import tiny_plan
 
 
 @pytest.fixture(scope="module")

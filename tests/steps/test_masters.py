@@ -12,8 +12,8 @@ from master_flat import master_flat
 
 from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
-from platelib.simulate_camera import build_camera, light_response
-from platelib.simulate_demo import tiny_plan
+from platelib.simulate.camera import build_camera, light_response
+from platelib.simulate.demo import tiny_plan
 
 
 def _names(bench, kind):

@@ -14,7 +14,7 @@ from platefiles.errors import UserError
 from platefiles.fitsfile import read_header, read_table
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.registration import read_registration
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 NIGHT = "2026-03-23"
 CHANNELS = ("g", "b", "ha")

@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from platelib.depth.limiting_magnitude import SNR, limit_of
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 from platelib.sources.background_subtracted import field_sky
 from platelib.sources.extract import find_sources
 

@@ -11,10 +11,10 @@ from platefiles.line_light import line_light
 from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import channel_stars
 from platelib.photometry.annulus import circle_fluxes
-from platelib.simulate import scene_image
-from platelib.simulate_light import BandSpec, flux_ratio
-from platelib.simulate_scene import SceneSpec, build_scene
-from platelib.simulate_spiral import SpiralSpec
+from platelib.simulate.exposure import scene_image
+from platelib.simulate.passbands import BandSpec, flux_ratio
+from platelib.simulate.scene import SceneSpec, build_scene
+from platelib.simulate.spiral import SpiralSpec
 
 SHAPE = (480, 620)
 NARROW = BandSpec("ha", "Ha", 656.3, 0.12, 600.0, 0.09, line=True)

@@ -7,8 +7,8 @@ from platefiles.errors import UserError
 from platefiles.star_catalogue import read_star_table, read_tycho
 from platefiles.tycho import TYCHO_PATH, tycho_sum
 from platelib.astrometry.celestial import separation_deg
-from platelib.simulate_plan import InstrumentSpec
-from platelib.simulate_tycho import TYCHO_STARS, star_temperature_k
+from platelib.simulate.observing_run import InstrumentSpec
+from platelib.simulate.tycho_stars import TYCHO_STARS, star_temperature_k
 
 GAIA = {
     "source_id": [4611686018427387904, 4611686018427387905, 4611686018427387906],

@@ -33,11 +33,11 @@ from platefiles.zero_points import read_zero_points
 from platelib.colour.cielab import delta_e_2000, to_cielab
 from platelib.colour.picture_stars import measure_stars, radius_of
 from platelib.picture.reproject_crop import common_part
-from platelib.simulate import object_light
-from platelib.simulate_camera import build_camera, light_response
-from platelib.simulate_demo import demo_plan
-from platelib.simulate_plan import plan_frames
-from platelib.simulate_scene import build_scene
+from platelib.simulate.camera import build_camera, light_response
+from platelib.simulate.demo import demo_plan
+from platelib.simulate.exposure import object_light
+from platelib.simulate.observing_run import plan_frames
+from platelib.simulate.scene import build_scene
 
 ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = ("g", "b", "ha")

@@ -3,7 +3,7 @@ import pytest
 from scipy.ndimage import binary_dilation
 
 from platelib.background.measure_mesh import _sort_columns, interpolate, sky_mesh
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (480, 641)
 SKY, READ_NOISE = 300.0, 3.0

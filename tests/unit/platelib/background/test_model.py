@@ -4,11 +4,11 @@ import pytest
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import model_sky
 from platelib.background.source_mask import find_light
-from platelib.simulate import scene_image
-from platelib.simulate_galaxies import ClusterSpec
-from platelib.simulate_light import BandSpec
-from platelib.simulate_scene import SceneSpec, build_scene
-from platelib.simulate_spiral import SpiralSpec
+from platelib.simulate.exposure import scene_image
+from platelib.simulate.galaxies import ClusterSpec
+from platelib.simulate.passbands import BandSpec
+from platelib.simulate.scene import SceneSpec, build_scene
+from platelib.simulate.spiral import SpiralSpec
 
 SHAPE = (520, 700)
 NOISE = 0.033

@@ -6,7 +6,7 @@ from astropy.io import fits
 
 from platelib.calibration.photon_transfer import bands, choose_gain
 from platelib.calibration.sky_noise_gain import SkyCells, light_variance, limit_of_one, sky_cells
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 NY, NX, BIAS = 400, 560, 480.0
 PSF = moffat_image(2.6, 3.0, radius_px=12)

@@ -4,7 +4,7 @@ import pytest
 from platelib.colour.catalogue_calibration import A0, SUN, star_colours, white_of_colour
 from platelib.colour.cielab import delta_e_2000, to_cielab
 from platelib.colour.picture_stars import measure_stars
-from platelib.simulate_light import BandSpec, flux_ratio, photon_rate
+from platelib.simulate.passbands import BandSpec, flux_ratio, photon_rate
 
 NOISE = (0.5, 1.0, 0.8)
 RGB_NM = (630.0, 530.0, 450.0)

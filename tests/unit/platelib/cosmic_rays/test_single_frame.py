@@ -11,8 +11,8 @@ from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
 from platelib.detection.star_finder import find_stars
 from platelib.detection.star_table import STAR
-from platelib.simulate_psf import add_stars, moffat_image
-from platelib.simulate_tracks import cosmic_rays
+from platelib.simulate.psf import add_stars, moffat_image
+from platelib.simulate.tracks import cosmic_rays
 
 READ_NOISE = 5.0
 FULL = 60000.0

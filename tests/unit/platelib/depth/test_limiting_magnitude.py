@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from platelib.depth.limiting_magnitude import SNR, limit_of, magnitude
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 from platelib.sources.aperture_noise import aperture_noise, blank_places
 from platelib.sources.background_subtracted import field_sky, likeness
 from platelib.sources.empirical_psf import copy_stars

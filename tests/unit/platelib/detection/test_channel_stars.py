@@ -5,7 +5,7 @@ from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import channel_stars, variance_of_light, width_of
 from platelib.detection.star_table import STAR
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (300, 400)
 

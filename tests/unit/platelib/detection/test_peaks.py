@@ -6,7 +6,7 @@ from platelib.calibration.correction import BAD, SATURATED
 from platelib.detection.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED
 from platelib.detection.windowed_moments import BOX, WINDOW, WORK, is_extended, star_shape
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (230, 341)
 TAPS = np.array([0.4, 0.2, 0.1], dtype=np.float32)

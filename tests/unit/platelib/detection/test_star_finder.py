@@ -6,8 +6,8 @@ from platelib.background.measure_mesh import sky_mesh
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.detection.star_finder import StarSearch, find_stars, significant
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED, STAR
-from platelib.simulate_psf import add_stars, moffat_image
-from platelib.simulate_tracks import SatelliteSpec, cosmic_rays, satellite_light
+from platelib.simulate.psf import add_stars, moffat_image
+from platelib.simulate.tracks import SatelliteSpec, cosmic_rays, satellite_light
 
 SHAPE = (480, 641)
 SKY, READ_NOISE = 300.0, 3.0

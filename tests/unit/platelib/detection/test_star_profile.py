@@ -5,7 +5,7 @@ from platelib.background.measure_mesh import sky_mesh
 from platelib.detection.star_finder import find_stars
 from platelib.detection.star_profile import StarProfile, fitted_profile, usual_profile
 from platelib.detection.star_table import CORE_SHARE
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (360, 521)
 APERTURE_FWHM = 2.5

@@ -9,7 +9,7 @@ from platelib.integration.psf_kernels import (
     stamp_radius,
     wanted_stars,
 )
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 
 def _stamps(widths, stars=24, seed=1, holes=0, rays=0):

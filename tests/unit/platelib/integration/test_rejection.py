@@ -16,7 +16,7 @@ from platelib.integration.rejection import (
     reject,
 )
 from platelib.resampling.flux_limiter import SPIKE
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 READ_NOISE = 3.0
 

@@ -5,7 +5,7 @@ from platelib.detection.star_table import STAR
 from platelib.psf_matching.convolution import convolved
 from platelib.psf_matching.matching_kernel import fit_kernel, half_sizes
 from platelib.psf_matching.stamps import cut_stamps, pair_stars, stamp_width
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (400, 520)
 

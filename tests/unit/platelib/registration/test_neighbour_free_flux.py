@@ -8,7 +8,7 @@ from platelib.detection.star_table import STAR
 from platelib.detection.star_widths import star_group
 from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second
 from platelib.registration.photometric_scale import flux_scale
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (420, 641)
 FACTOR = 0.8

@@ -5,7 +5,7 @@ from platelib.background.measure_mesh import sky_mesh
 from platelib.background.mesh import Mesh
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.registration.photometric_scale import ReferenceSky, flux_scale
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (480, 641)
 

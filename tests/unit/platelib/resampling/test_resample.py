@@ -10,7 +10,7 @@ from platelib.detection.star_finder import find_stars
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.resampling.resample import Cutout, Levels, correlation_factor, resample, source_window
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (300, 411)
 SKY, READ_NOISE = 300.0, 3.0

@@ -5,9 +5,9 @@ import pytest
 from astropy.table import Table
 from scipy.spatial import cKDTree
 
-from platelib.simulate_galaxies import ClusterSpec, cluster_table, paint_cluster
-from platelib.simulate_light import BandSpec
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.galaxies import ClusterSpec, cluster_table, paint_cluster
+from platelib.simulate.passbands import BandSpec
+from platelib.simulate.psf import add_stars, moffat_image
 from platelib.sources.background_subtracted import field_sky
 from platelib.sources.extract import COLUMNS, find_sources
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from platelib.simulate_psf import add_stars, moffat_image
+from platelib.simulate.psf import add_stars, moffat_image
 from platelib.sources.morphology import NARROW, WIDE, concentrations
 
 NX, NY = 130, 90

@@ -7,7 +7,7 @@ canvas of the demo holds: `config/catalogue/tycho2.fits` has the same values.
 from collections.abc import Iterator
 
 from platelib.astrometry.celestial import moved
-from platelib.simulate_plan import InstrumentSpec, sky_to_scene
+from platelib.simulate.observing_run import InstrumentSpec, sky_to_scene
 
 TYCHO_STARS = (
     (158.0590767, 30.2409667, 1, -6, 12.158, 11.786),

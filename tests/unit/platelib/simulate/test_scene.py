@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from platelib.simulate import scene_image
-from platelib.simulate_light import BandSpec
-from platelib.simulate_scene import (
+from platelib.simulate.exposure import scene_image
+from platelib.simulate.passbands import BandSpec
+from platelib.simulate.scene import (
     MoverSpec,
     SceneSpec,
     VariableSpec,

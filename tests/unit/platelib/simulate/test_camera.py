@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.simulate_camera import (
+from platelib.simulate.camera import (
     CameraSpec,
     build_camera,
     draw_bias,

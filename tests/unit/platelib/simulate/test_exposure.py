@@ -3,19 +3,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from platelib.simulate import (
+from platelib.simulate.camera import Camera, build_camera, plain_camera
+from platelib.simulate.exposure import (
     LightTruth,
     draw_light,
     expected_electrons,
     object_light,
     scene_image,
 )
-from platelib.simulate_camera import Camera, build_camera, plain_camera
-from platelib.simulate_light import BandSpec
-from platelib.simulate_scene import MoverSpec, Scene, VariableSpec, build_scene, plain_scene
-from platelib.simulate_spiral import SpiralSpec
-from platelib.simulate_sub import NightSpec, SubSpec, apply_transform
-from platelib.simulate_tracks import SatelliteSpec, trail_distance
+from platelib.simulate.passbands import BandSpec
+from platelib.simulate.scene import MoverSpec, Scene, VariableSpec, build_scene, plain_scene
+from platelib.simulate.spiral import SpiralSpec
+from platelib.simulate.sub import NightSpec, SubSpec, apply_transform
+from platelib.simulate.tracks import SatelliteSpec, trail_distance
 
 WIDE, HIGH = 200, 150
 

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from astropy.table import Table
 
-from platelib.simulate_light import BandSpec, flux_ratio
-from platelib.simulate_spiral import SpiralSpec, spiral_fields, spiral_regions
+from platelib.simulate.passbands import BandSpec, flux_ratio
+from platelib.simulate.spiral import SpiralSpec, spiral_fields, spiral_regions
 
 Image = npt.NDArray[np.float32]
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.simulate_psf import add_stars, kernel, moffat_image, moffat_width
+from platelib.simulate.psf import add_stars, kernel, moffat_image, moffat_width
 
 
 def _slow_star(x: float, y: float, fwhm: float, beta: float, shape: tuple[int, int]) -> np.ndarray:

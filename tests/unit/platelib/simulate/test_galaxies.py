@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
-from platelib.simulate_demo import demo_plan
-from platelib.simulate_galaxies import ClusterSpec, cluster_table, paint_cluster
-from platelib.simulate_light import BandSpec, flux_ratio
-from platelib.simulate_scene import Scene, build_scene, plain_scene
-from platelib.simulate_spiral import SpiralSpec
+from platelib.simulate.demo import demo_plan
+from platelib.simulate.galaxies import ClusterSpec, cluster_table, paint_cluster
+from platelib.simulate.passbands import BandSpec, flux_ratio
+from platelib.simulate.scene import Scene, build_scene, plain_scene
+from platelib.simulate.spiral import SpiralSpec
 
 BANDS = (
     BandSpec("g", "G", 530.0, 1.0, 180.0, 1.5),

@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 from astropy.modeling.physical_models import BlackBody
 
-from platelib.simulate_light import BandSpec, flux_ratio, photon_rate
+from platelib.simulate.passbands import BandSpec, flux_ratio, photon_rate
 
 BLUE = BandSpec("b", "B", 450.0, 0.86, 180.0, 1.3)
 

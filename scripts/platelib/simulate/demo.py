@@ -6,15 +6,15 @@ Both take H-alpha, green and blue. `demo_plan` is the full-sized one, `tiny_plan
 from dataclasses import replace
 from typing import Any
 
-from platelib.simulate_camera import CameraSpec
-from platelib.simulate_galaxies import ClusterSpec
-from platelib.simulate_light import BandSpec
-from platelib.simulate_plan import InstrumentSpec, NightPlan, PlanSpec
-from platelib.simulate_scene import MoverSpec, SceneSpec, VariableSpec
-from platelib.simulate_spiral import SpiralSpec
-from platelib.simulate_sub import NightSpec
-from platelib.simulate_tracks import SatelliteSpec
-from platelib.simulate_tycho import tycho_in_scene
+from platelib.simulate.camera import CameraSpec
+from platelib.simulate.galaxies import ClusterSpec
+from platelib.simulate.observing_run import InstrumentSpec, NightPlan, PlanSpec
+from platelib.simulate.passbands import BandSpec
+from platelib.simulate.scene import MoverSpec, SceneSpec, VariableSpec
+from platelib.simulate.spiral import SpiralSpec
+from platelib.simulate.sub import NightSpec
+from platelib.simulate.tracks import SatelliteSpec
+from platelib.simulate.tycho_stars import tycho_in_scene
 
 
 def demo_plan() -> PlanSpec:

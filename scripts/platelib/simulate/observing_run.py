@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from platelib.astrometry.celestial import tangent_plane
-from platelib.simulate_camera import CameraSpec
-from platelib.simulate_scene import SceneSpec
-from platelib.simulate_sub import NightSpec, SubSpec
+from platelib.simulate.camera import CameraSpec
+from platelib.simulate.scene import SceneSpec
+from platelib.simulate.sub import NightSpec, SubSpec
 
 _GAP_S = 10.0
 _RAYS_PER_MPX_HOUR = 60.0

@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from platelib.simulate_camera import Camera, light_response, read_out
-from platelib.simulate_light import SUN_K, flux_ratio
-from platelib.simulate_psf import StarImage, add_stars, kernel, moffat_image
-from platelib.simulate_scene import Scene, mover_place, star_rates
-from platelib.simulate_sub import (
+from platelib.simulate.camera import Camera, light_response, read_out
+from platelib.simulate.passbands import SUN_K, flux_ratio
+from platelib.simulate.psf import StarImage, add_stars, kernel, moffat_image
+from platelib.simulate.scene import Scene, mover_place, star_rates
+from platelib.simulate.sub import (
     Matrix,
     SubSpec,
     apply_transform,
@@ -22,7 +22,7 @@ from platelib.simulate_sub import (
     sky_polynomial,
     transform,
 )
-from platelib.simulate_tracks import CosmicRays, cosmic_rays, satellite_light
+from platelib.simulate.tracks import CosmicRays, cosmic_rays, satellite_light
 
 Image = npt.NDArray[np.float32]
 

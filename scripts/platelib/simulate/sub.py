@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from platelib.simulate_camera import CameraSpec
-from platelib.simulate_scene import SceneSpec
-from platelib.simulate_tracks import SatelliteSpec
+from platelib.simulate.camera import CameraSpec
+from platelib.simulate.scene import SceneSpec
+from platelib.simulate.tracks import SatelliteSpec
 
 Image = npt.NDArray[np.float32]
 Matrix = npt.NDArray[np.float64]

@@ -12,14 +12,14 @@ import numpy as np
 import numpy.typing as npt
 from astropy.table import Table
 
-from platelib.simulate_galaxies import (
+from platelib.simulate.galaxies import (
     ClusterSpec,
     cluster_table,
     paint_cluster,
     paint_spiral,
 )
-from platelib.simulate_light import BandSpec, flux_ratio
-from platelib.simulate_spiral import SpiralSpec
+from platelib.simulate.passbands import BandSpec, flux_ratio
+from platelib.simulate.spiral import SpiralSpec
 
 Image = npt.NDArray[np.float32]
 
@@ -124,7 +124,7 @@ class Scene:
     stars : astropy.table.Table
         Columns id, x, y (scene pixels), magnitude, temperature_k, variable, flux_<band> (e-/s).
     galaxies : astropy.table.Table
-        Small galaxies, see `platelib.simulate_galaxies.cluster_table`.
+        Small galaxies, see `platelib.simulate.galaxies.cluster_table`.
     h2_regions : astropy.table.Table
         H II regions: x, y, radius_px, line_e_s (in a line band), magnitude (their star clusters).
     extended : dict of str to ndarray, shape (ny + 2 * margin, nx + 2 * margin), float32

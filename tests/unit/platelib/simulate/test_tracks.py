@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.simulate_tracks import SatelliteSpec, cosmic_rays, trail_distance
+from platelib.simulate.tracks import SatelliteSpec, cosmic_rays, trail_distance
 
 
 def test_tracks_are_short_and_carry_charge() -> None:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from astropy.wcs import WCS
 
-from platelib.simulate_demo import demo_plan, tiny_plan
-from platelib.simulate_plan import FrameSpec, PlanSpec, plan_frames, scene_to_sky
+from platelib.simulate.demo import demo_plan, tiny_plan
+from platelib.simulate.observing_run import FrameSpec, PlanSpec, plan_frames, scene_to_sky
 
 PLANS = pytest.mark.parametrize("plan", [demo_plan(), tiny_plan()], ids=["demo", "tiny"])
 
