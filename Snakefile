@@ -11,7 +11,7 @@ from snakemake.utils import min_version
 min_version("9.19")
 sys.path.insert(0, str(Path(workflow.basedir, "scripts")))
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.runlock import hold_run_lock
 from platefiles.workflow import open_plans
 

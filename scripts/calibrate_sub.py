@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.joblog import job_log

@@ -6,11 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from platefiles.errors import UserError
+from platefiles.core.atomic_write import write_whole
+from platefiles.core.errors import UserError
 from platefiles.joblog import job_log, log
 from platefiles.lockfile import CHOSEN, Lock, lock_text, pinned_words, read_lock
 from platefiles.measures import MeasuredSub, read_measures
-from platefiles.wholefile import write_whole
 from platelib.registration.frame_selection import counted
 
 

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from platefiles.avm import Band, avm_elements, bands_of
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.fitsfile import has_image, read_image
-from platefiles.hashing import file_sha256
 from platefiles.joblog import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance import creator

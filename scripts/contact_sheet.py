@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import read_header, read_image
 from platefiles.flattened import read_sky
 from platefiles.joblog import log

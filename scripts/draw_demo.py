@@ -36,7 +36,7 @@ from astropy.coordinates import Angle
 from astropy.io import fits
 from astropy.table import Table, vstack
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platelib.simulate.camera import Camera, build_camera, draw_bias, draw_dark, draw_flat
 from platelib.simulate.demo import demo_plan, tiny_plan
 from platelib.simulate.exposure import LightTruth, draw_light

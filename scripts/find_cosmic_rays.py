@@ -7,15 +7,15 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.core.hashing import file_sha256
+from platefiles.core.provisional import hold_back
 from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
-from platefiles.hashing import file_sha256
 from platefiles.joblog import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.masters import Masters
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
-from platefiles.provisional import hold_back
 from platefiles.rawframe import FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.record import raw_record, record_hdu

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.core.errors import UserError
 from platefiles.core_losses import core_loss
-from platefiles.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.integration import Integration, leave_out_changed, open_subs
 from platefiles.joblog import job_log, log

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
+from platefiles.core.atomic_write import write_whole
 from platefiles.joblog import job_log
 from platefiles.source_tables import list_writer
-from platefiles.wholefile import write_whole
 
 
 def list_sources(path_to_sources: str | Path, path_to_list: str | Path) -> None:

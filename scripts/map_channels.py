@@ -9,7 +9,8 @@ import numpy as np
 from astropy.table import Table
 
 from platefiles.channel_subs import SUB_COLUMNS, subs_of_channels
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.fitsfile import (
     has_image,
     image_hdu,
@@ -20,7 +21,6 @@ from platefiles.fitsfile import (
 )
 from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
-from platefiles.hashing import file_sha256
 from platefiles.joblog import log
 from platefiles.provenance import exposure_cards, note_cards
 from platefiles.recipe import Colour, Geometry

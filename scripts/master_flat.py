@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.joblog import job_log, log
 from platefiles.mastering import (

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import image_hdu, read_header, write_product
 from platefiles.flattened import (
     CORE,

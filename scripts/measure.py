@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.core.hashing import file_sha256
 from platefiles.fetching import local_copies
 from platefiles.fitsfile import write_product
-from platefiles.hashing import file_sha256
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.measured_world import world_row

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.core.errors import UserError
 from platefiles.drawn_label import drawn_label
-from platefiles.errors import UserError
 from platefiles.intact import check_file
 from platefiles.joblog import job_log, log
 from platefiles.other_image import laid_on_grid

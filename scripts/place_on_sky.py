@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from platefiles.cards import Cards, HeaderError
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import ChangedFrame
+from platefiles.core.provisional import held_back
 from platefiles.fetching import local_copies
 from platefiles.field_location import Location, locate_field
 from platefiles.fitsfile import write_product
-from platefiles.frameerrors import ChangedFrame
 from platefiles.framewatch import FrameWatch
 from platefiles.headers import read_facts
 from platefiles.headerwcs import header_map
@@ -22,7 +23,6 @@ from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
 from platefiles.provenance import making_cards
-from platefiles.provisional import held_back
 from platefiles.rawheader import read_raw_header
 from platefiles.readout import Readout, trimmed_cards
 from platefiles.record import measured_alone, raw_record, read_record, record_hdu

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.provisional import held_back
 from platefiles.fitsfile import write_product
 from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards
-from platefiles.provisional import held_back
 from platefiles.record import measured_alone, read_record, record_hdu
 from platefiles.registration import (
     blank_row,

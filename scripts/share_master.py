@@ -4,11 +4,11 @@ import os
 import shutil
 from pathlib import Path
 
-from platefiles.errors import UserError
-from platefiles.hashing import digest
+from platefiles.core.atomic_write import write_whole
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import digest
 from platefiles.joblog import job_log, log
 from platefiles.ledger import recorded
-from platefiles.wholefile import write_whole
 
 
 def share_master(path_to_twin: str | Path, path_to_master: str | Path, job: str) -> None:

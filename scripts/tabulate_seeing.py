@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.core.atomic_write import write_whole
 from platefiles.fitsfile import read_header
 from platefiles.joblog import job_log, log
-from platefiles.wholefile import write_whole
 
 _COLUMNS = (
     "channel", "stars", "fwhm_px", "fwhm_error_px", "ellipticity", "softest_ratio",

@@ -78,7 +78,7 @@ def real_folder() -> Path:
 @pytest.fixture(autouse=True)
 def _one_job() -> Iterator[None]:
     """Let a test be like a job: what it makes is not provisional for what another test met."""
-    from platefiles.provisional import new_job
+    from platefiles.core.provisional import new_job
 
     with new_job():
         yield
@@ -189,7 +189,7 @@ def object_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str
 @pytest.fixture
 def bucket(object_server: dict[str, str], monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     """An empty bucket for a test: ``name``, ``url``, ``client``, ``put``; the variables are set."""
-    from platefiles.objectstore import storage_client
+    from platefiles.core.object_store import storage_client
 
     for name in [name for name in os.environ if name.startswith("AWS_")]:
         monkeypatch.delenv(name)

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from platecli import stopping
 from platecli.screen import Console, console_width, discard
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platelog import STOPPED, VERBS, version_line
 
 MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "sign", "test"})

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platecli.engine import ROOT
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 if TYPE_CHECKING:
     from tables import Outcome

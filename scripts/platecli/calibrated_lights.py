@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from platecli.found_lights import Light
 from platefiles.cards import Value
+from platefiles.core.safe_names import slug
 from platefiles.headers import Facts
 from platefiles.scan import RawFile
-from platefiles.slug import slug
 
 CALIBRATION_KINDS = ("bias", "dark", "flat")
 _RAW_UNITS = {"", "adu", "adus", "dn", "count", "counts", "ct"}

@@ -11,7 +11,7 @@ from platecli.differing import columns, percent
 from platecli.naming import add_directory, file_word
 from platecli.screen import show
 from platefiles.altered import changes, surroundings
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsblocks import BrokenFits, read_blocks
 from platefiles.fitsfile import read_header, read_image
 from platefiles.makings import Record

@@ -9,7 +9,7 @@ from platecli.naming import PROJECTS, add_directory, project_word
 from platecli.screen import show
 from platecli.summary import hours_minutes
 from platefiles.config import load_project
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.runlock import RESULTS
 
 Row = Mapping[str, Any]

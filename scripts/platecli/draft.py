@@ -12,7 +12,7 @@ from platecli.calibrated_lights import CALIBRATION_KINDS
 from platecli.filter_channels import name_channels
 from platecli.survey import Survey
 from platefiles.config import SHIPPED
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.filters import wavelength_nm
 from platefiles.frame import Frame
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.cards import Cards, HeaderError, read_cards, read_texts
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 Row = Mapping[str, Any]
 

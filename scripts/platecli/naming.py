@@ -8,7 +8,7 @@ import argparse
 from pathlib import Path
 
 from platecli.outcome import WRONG
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.runlock import RESULTS
 from platefiles.yamlfile import shown
 from platelog import ROOT

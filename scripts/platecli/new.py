@@ -16,9 +16,9 @@ from platecli.screen import show
 from platecli.survey import Survey, survey_target
 from platecli.targets import Grouping, Target, group_lights, of_object, together
 from platefiles.config import SHIPPED
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import slug
 from platefiles.project import NAME_PATTERN
-from platefiles.slug import slug
 from platefiles.yamlfile import shown
 
 _LONGEST = 40

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from platefiles.slug import printable
+from platefiles.core.safe_names import printable
 
 FAILED = 1
 """Exit status: something went wrong in at least one project."""

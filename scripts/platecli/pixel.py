@@ -8,7 +8,7 @@ from pathlib import Path
 from platecli.differing import columns
 from platecli.remake import find_frames, make_again
 from platecli.taskrunner import processors
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import read_header
 from platefiles.makings import RAW, Making, Record

@@ -10,7 +10,7 @@ from pathlib import Path
 from platecli.found_lights import Light
 from platecli.trial_exposures import Trial, named_trials
 from platefiles.cards import Value
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.headers import Facts, read_facts
 from platefiles.scan import RawFile, scan_folders
 from platefiles.yamlfile import shown

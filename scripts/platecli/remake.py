@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from platecli.taskrunner import run_tasks
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.makings import Record
 from platefiles.raw_search import MISSING, RawFrame, find_raw, folders_beside
 from platefiles.remaking import WORK, lay_links, remaking, write_texts

@@ -12,9 +12,9 @@ from platecli.remake import find_frames, make_again
 from platecli.screen import show
 from platecli.taskrunner import processors
 from platefiles.altered import altered
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.fitsblocks import content_digest
-from platefiles.hashing import file_sha256
 from platefiles.makings import Record
 from platefiles.picture_source import record_of
 from platefiles.product_differences import compare_files

@@ -19,8 +19,8 @@ from platecli.screen import show
 from platecli.target import TARGETS, check_file, check_target
 from platecli.workload import workload
 from platefiles.causes import NOT_THERE
+from platefiles.core.errors import UserError
 from platefiles.damage import mark_damaged
-from platefiles.errors import UserError
 from platefiles.gridnotes import lock_doubt
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine

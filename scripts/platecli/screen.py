@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from typing import Any, TextIO, cast
 
-from platefiles.slug import printable_lines
+from platefiles.core.safe_names import printable_lines
 
 _LABEL = re.compile(r" *[^\s│├└]+ {2,}(?=\S)")
 _STEM = re.compile("[ │├└─]*")

@@ -6,9 +6,9 @@ from pathlib import Path
 from platecli.naming import WrongCommand, add_directory, results_word
 from platecli.screen import show
 from platecli.verify import text
+from platefiles.core.hashing import file_sha256
 from platefiles.digestsheet import NAME
 from platefiles.findings import CHANGED, SIGNATURE
-from platefiles.hashing import file_sha256
 from platefiles.signatures import sign
 from platefiles.verification import verify
 

@@ -6,7 +6,7 @@ import sys
 from platecli import outcome
 from platecli.run import PROJECTS, WrongCommand, checked_words
 from platefiles.config import find_projects, load_project
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.project import LoadedProject
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet

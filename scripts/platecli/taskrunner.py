@@ -11,7 +11,7 @@ from pathlib import Path
 from platecli.killed import tell_in_logs
 from platecli.stepserver import StepServer
 from platefiles.bindings import THREADS, Task
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 

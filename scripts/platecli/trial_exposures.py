@@ -6,8 +6,8 @@ from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
 from platecli.found_lights import Light, by_filter, total_s
+from platefiles.core.safe_names import escape
 from platefiles.scan import RawFile
-from platefiles.slug import escape
 
 _TRIAL = re.compile(
     r"(?:auto)?foc(?:us(?:s?ing|er|test)?)?|test(?:s|ing|shots?)?|trials?|snapshots?"

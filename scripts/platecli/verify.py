@@ -10,11 +10,11 @@ from pathlib import Path
 from platecli.naming import WrongCommand, add_directory, results_word
 from platecli.outcome import WRONG
 from platecli.screen import show
+from platefiles.core.provisional import MADE_WITHOUT, PROVISIONAL
+from platefiles.core.safe_names import escape
 from platefiles.digestsheet import NAME
 from platefiles.findings import CHANGED, KINDS, MISSING, OK, Verification
 from platefiles.provenance import lock_digest
-from platefiles.provisional import MADE_WITHOUT, PROVISIONAL
-from platefiles.slug import escape
 from platefiles.verification import verify
 
 ALTERED, INCOMPLETE = 1, 5

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.slug import printable
+from platefiles.core.safe_names import printable
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.picture.graticule import directions, grid_lines, scale_bar
 from platelib.picture.label_layout import Box, Wish, place_labels

@@ -15,8 +15,8 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from platefiles.errors import UserError
-from platefiles.slug import escape
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import escape
 
 THREADS = {
     "master_bias": 1,

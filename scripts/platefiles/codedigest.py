@@ -13,7 +13,7 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.wholefile import write_if_changed
+from platefiles.core.atomic_write import write_if_changed
 
 _ROOT = Path(__file__).resolve().parents[1]
 

@@ -13,6 +13,8 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from platefiles.config_problems import Source, in_order, problem_lines
+from platefiles.core.errors import UserError
+from platefiles.core.object_store import is_object_url
 from platefiles.crosschecks import (
     catalogue_problems,
     check_against_sheet,
@@ -24,8 +26,6 @@ from platefiles.crosschecks import (
     raw_problems,
     stored_problems,
 )
-from platefiles.errors import UserError
-from platefiles.objectstore import is_object_url
 from platefiles.project import (
     NAME_PATTERN,
     PICTURE_KEYS,

@@ -10,7 +10,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from platefiles.objectstore import is_object_url
+from platefiles.core.object_store import is_object_url
 from platefiles.project import Equipment, Project
 from platefiles.recipe import Recipe
 from platefiles.yamlfile import YamlFile, shown

@@ -11,10 +11,10 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from platefiles.core.hashing import file_sha256
+from platefiles.core.object_store import is_object_url
+from platefiles.core.safe_names import digest, escape
 from platefiles.frame import SAME_AS, Frame, unused
-from platefiles.hashing import file_sha256
-from platefiles.objectstore import is_object_url
-from platefiles.slug import digest, escape
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile

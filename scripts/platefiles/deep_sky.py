@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Mapping
 from pathlib import Path
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platelib.astrometry.celestial import separation_deg
 from platelib.sources.crossmatch import CatalogueObject
 

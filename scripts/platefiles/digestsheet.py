@@ -11,9 +11,9 @@ from collections.abc import Collection, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.errors import UserError
-from platefiles.hashing import file_sha256
-from platefiles.wholefile import write_if_changed
+from platefiles.core.atomic_write import write_if_changed
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 
 NAME = "digests.sha256"
 SEAL = ".digests"

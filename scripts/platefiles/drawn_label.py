@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from platefiles.errors import UserError
-from platefiles.hashing import file_sha256
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.integrity import PICTURES
 from platefiles.makings import Making
 from platefiles.pictures import Label

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-from platefiles.hashing import file_sha256
+from platefiles.core.hashing import file_sha256
 
 
 def remembered(method: Callable[..., str]) -> Callable[..., str]:

@@ -57,7 +57,7 @@ class Verification:
         them after it was written, as in a run that was killed.
     provisional : set of str
         Products that a run makes again, since a raw frame was not as it had been scanned when they
-        were made: `platefiles.provisional`.
+        were made: `platefiles.core.provisional`.
     without_sheet : set of str
         Results that have no sheet of digests, so that tables and logs have no witness.
     """

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 from astropy.io import fits
 
+from platefiles.core.atomic_write import write_whole
 from platefiles.fitssums import add_sums, reserve
 from platefiles.intact import check_product
-from platefiles.wholefile import write_whole
 
 if TYPE_CHECKING:
     from astropy.table import Table

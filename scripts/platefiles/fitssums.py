@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
-from platefiles.blocksums import BlockSum
+from platefiles.core.block_sums import BlockSum
+from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
 from platefiles.fitsblocks import Block, read_blocks
-from platefiles.provisional import JOB_DIGEST, PROVISIONAL, held_back
 
 if TYPE_CHECKING:
     from astropy.io import fits  # slow to import

@@ -5,8 +5,8 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from platefiles.slug import escape, unescape
-from platefiles.wholefile import write_if_changed
+from platefiles.core.atomic_write import write_if_changed
+from platefiles.core.safe_names import escape, unescape
 
 EXCLUDED = "excluded in "
 """How the reason of a frame begins that the project's file excludes."""

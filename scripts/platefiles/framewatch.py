@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.blocksums import block_sum
+from platefiles.core.block_sums import block_sum
+from platefiles.core.frame_errors import ChangedFrame
+from platefiles.core.provisional import hold_back
 from platefiles.fingerprint import read_fingerprint
-from platefiles.frameerrors import ChangedFrame
-from platefiles.provisional import hold_back
 
 BLOCK_ROWS = 128
 _DIGITS = 16
@@ -27,7 +27,7 @@ def sums_of(words: np.ndarray) -> str:
     Returns
     -------
     str
-        16 hexadecimal digits a block, see `platefiles.blocksums.block_sum`.
+        16 hexadecimal digits a block, see `platefiles.core.block_sums.block_sum`.
     """
     starts = range(0, len(words), BLOCK_ROWS)
     return "".join(block_sum(words[start : start + BLOCK_ROWS]) for start in starts)

@@ -8,12 +8,12 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.hashing import file_sha256
+from platefiles.core.hashing import file_sha256
+from platefiles.core.provisional import PROVISIONAL
 from platefiles.jobnotes import read_note
 from platefiles.layout import job_log_path
 from platefiles.lockfile import CHOSEN, REMEDY
 from platefiles.plan import ProjectPlan
-from platefiles.provisional import PROVISIONAL
 
 
 def lock_doubt(plan: ProjectPlan) -> str:
@@ -38,7 +38,7 @@ def drop_provisional_grid(plan: ProjectPlan) -> bool:
     """Take back a lock file that is provisional, so that the grid is chosen again.
 
     That is one that was chosen while a raw frame was not as it had been scanned
-    (`platefiles.provisional`), which pinned nothing before, and which nobody changed since.
+    (`platefiles.core.provisional`), which pinned nothing before, and which nobody changed since.
 
     Returns
     -------

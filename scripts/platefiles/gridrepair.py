@@ -3,14 +3,14 @@
 import os
 from pathlib import Path
 
+from platefiles.core.atomic_write import write_whole
+from platefiles.core.hashing import digest, file_sha256
+from platefiles.core.provisional import PROVISIONAL
 from platefiles.gridnotes import grid_log
-from platefiles.hashing import digest, file_sha256
 from platefiles.jobnotes import JobNote, note_path, read_note, write_note
 from platefiles.lockfile import CHOSEN, pinned_words, read_lock
 from platefiles.plan import ProjectPlan
-from platefiles.provisional import PROVISIONAL
 from platefiles.sheetchecks import DigestSheet
-from platefiles.wholefile import write_whole
 
 
 def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:

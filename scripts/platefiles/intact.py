@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
 
-from platefiles.blocksums import BlockSum
-from platefiles.errors import DamagedProduct, UserError
+from platefiles.core.block_sums import BlockSum
+from platefiles.core.errors import DamagedProduct, UserError
+from platefiles.core.hashing import file_sha256
+from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, hold_back
 from platefiles.fitsblocks import Block, BrokenFits, read_blocks
 from platefiles.fitssums import DATA_SUMS, HEAD_SHA, data_parts, headers_sha256
-from platefiles.hashing import file_sha256
-from platefiles.provisional import JOB_DIGEST, PROVISIONAL, hold_back
 
 _STEP = "STEP"
 
@@ -37,7 +37,7 @@ _turn = Lock()
 def check_product(path: str | Path, extname: str | int | None = None) -> None:
     """Make sure that a product is what was written, as far as it is going to be read.
 
-    A product made from a provisional one is provisional, too (`platefiles.provisional`).
+    A product made from a provisional one is provisional, too (`platefiles.core.provisional`).
 
     Parameters
     ----------

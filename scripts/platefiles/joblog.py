@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from platefiles.core.errors import DamagedProduct, UserError
+from platefiles.core.provisional import PROVISIONAL, held_back, new_job
+from platefiles.core.safe_names import printable, printable_lines
 from platefiles.damagemarks import clear_mark, mark
-from platefiles.errors import DamagedProduct, UserError
 from platefiles.fingerprint import SCAN_CACHE
 from platefiles.jobnotes import note_of, remove_note, write_note
 from platefiles.orphans import hold_job_lock
-from platefiles.provisional import PROVISIONAL, held_back, new_job
-from platefiles.slug import printable, printable_lines
 
 log = logging.getLogger("platelog")
 
@@ -26,8 +26,8 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
     """Write messages and warnings to a job's log; end a failed job with its reason.
 
     The reason is the last line of level ERROR, which whoever started the job shows. For a
-    :class:`~platefiles.errors.UserError` it is its sentence; anything else leaves its traceback
-    above. Where the log cannot be written, the reason goes to standard error.
+    :class:`~platefiles.core.errors.UserError` it is its sentence; anything else leaves its
+    traceback above. Where the log cannot be written, the reason goes to standard error.
 
     Parameters
     ----------

@@ -11,8 +11,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
-from platefiles.hashing import digest, file_sha256
-from platefiles.wholefile import write_whole
+from platefiles.core.atomic_write import write_whole
+from platefiles.core.hashing import digest, file_sha256
 
 FOLDER = ".jobs"
 """Folder of the hidden notes, beside that of the logs."""

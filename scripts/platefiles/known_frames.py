@@ -11,10 +11,10 @@ from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
+from platefiles.core.object_store import is_object_url
+from platefiles.core.safe_names import escape, frame_id, unescape
 from platefiles.frame import SAME_AS, Frame
-from platefiles.objectstore import is_object_url
 from platefiles.scan import RawFile
-from platefiles.slug import escape, frame_id, unescape
 
 _COLUMNS = ("id", "path", "name", "role", "reason", "fingerprint")
 _ROLES = ("bias", "dark", "flat", "light")

@@ -12,11 +12,11 @@ from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from functools import cached_property
 
+from platefiles.core.hashing import digest
+from platefiles.core.provisional import PROVISIONAL
 from platefiles.damagemarks import is_marked
-from platefiles.hashing import digest
 from platefiles.jobnotes import read_note
 from platefiles.products import Product
-from platefiles.provisional import PROVISIONAL
 
 _BLOCK = 2880
 _JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16}|%s) *'" % PROVISIONAL.encode())
@@ -67,7 +67,7 @@ class Ledger:
 
     @cached_property
     def provisional(self) -> frozenset[str]:
-        """Products that are there and are to be made again: `platefiles.provisional`."""
+        """Products that are there and are to be made again: `platefiles.core.provisional`."""
         logs = {path: self.products[path].log for path in self.stale}
         return frozenset(path for path, log in logs.items() if recorded(path, log) == PROVISIONAL)
 
@@ -149,7 +149,7 @@ def recorded(path: str, log: str = "") -> str:
     """Return the digest of the job that made a product, or an empty text if nothing tells it.
 
     A file that is not as long as it was made, or was found damaged, tells nothing. Of what is
-    provisional that word is returned, see `platefiles.provisional`.
+    provisional that word is returned, see `platefiles.core.provisional`.
 
     Parameters
     ----------

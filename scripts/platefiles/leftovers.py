@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.integrity import PICTURES, fault, is_of_a_run
 from platefiles.record import read_record, results_of
 from platefiles.xmp import read_origin

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.flattened import CORE, NO_DATA, NO_OTHER_DATA, FlatChannel, without_cores
 from platefiles.star_matching import Matching, match_pair
 from platelib.bad_pixels.inpaint import mend_cores

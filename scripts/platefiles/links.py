@@ -4,10 +4,10 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import escape
 from platefiles.frame import Frame
 from platefiles.pointers import link_target
-from platefiles.slug import escape
 
 
 def link_name(frame: Frame) -> str:

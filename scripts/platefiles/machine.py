@@ -6,7 +6,7 @@ from typing import Annotated
 from pydantic import Field, StringConstraints, ValidationError
 
 from platefiles.config_problems import Source, problem_lines
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.recipe import Settings
 from platefiles.yamlfile import YamlError, read_yaml
 

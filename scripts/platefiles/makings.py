@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import PurePosixPath
 from typing import Any
 
-from platefiles.hashing import canonical, digest
+from platefiles.core.hashing import canonical, digest
 
 RAW, TEXT = "raw:", "text:"
 """How an input is named that is a raw frame, or a text that the making holds itself."""
@@ -43,7 +43,7 @@ class Making:
         SHA-256 of each data unit of the product, `platefiles.fitssums.data_digests`, by the name
         of its HDU; empty where ``digest`` is.
     provisional : bool
-        Whether a raw frame was not as it should be, see `platefiles.provisional`; False in the
+        Whether a raw frame was not as it should be, see `platefiles.core.provisional`; False in the
         text of the product's own record, where its header tells.
     """
 

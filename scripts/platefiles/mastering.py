@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
-from platefiles.errors import UserError
-from platefiles.hashing import file_sha256
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.joblog import log
 from platefiles.pooling import ENOUGH
 from platefiles.provenance import exposure_cards, making_cards

@@ -4,7 +4,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitting import Fit, Tolerance, fits, looked_at
 from platefiles.frame import Frame
 from platefiles.matching_notes import exposure_notes, notes_on

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.wholefile import naming
+from platefiles.core.atomic_write import naming
 
 _YEAR_2100_S = 4_102_444_800
 

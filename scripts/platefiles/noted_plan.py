@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.wholefile import write_if_changed
+from platefiles.core.atomic_write import write_if_changed
 
 NOTED = ".products"
 """Hidden file in the results of a project: the products of the plan of its last run."""

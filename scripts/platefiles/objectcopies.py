@@ -8,13 +8,13 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from platefiles.errors import UserError
+from platefiles.core.atomic_write import write_whole
+from platefiles.core.errors import UserError
+from platefiles.core.object_store import READERS, fetch_object, storage_client
+from platefiles.core.safe_names import escape
 from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
 from platefiles.joblog import log
-from platefiles.objectstore import READERS, fetch_object, storage_client
 from platefiles.scan import read_record
-from platefiles.slug import escape
-from platefiles.wholefile import write_whole
 
 SCRATCH = "PLATELOG_SCRATCH"
 """Environment variable that names another folder for the copies, such as a node's own disk."""

@@ -5,9 +5,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from platefiles.errors import UserError
-from platefiles.fingerprint import TAIL_BYTES
-from platefiles.objectstore import (
+from platefiles.core.errors import UserError
+from platefiles.core.object_store import (
     READERS,
     ObjectError,
     RangedReader,
@@ -16,9 +15,10 @@ from platefiles.objectstore import (
     split_url,
     storage_client,
 )
+from platefiles.core.safe_names import escape
+from platefiles.fingerprint import TAIL_BYTES
 from platefiles.scan import RawFile, read_record
 from platefiles.seen_files import ENDINGS
-from platefiles.slug import escape
 
 Record = dict[str, Any]
 

@@ -5,7 +5,8 @@ from contextlib import chdir
 from pathlib import Path
 
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
-from platefiles.errors import UserError
+from platefiles.core.atomic_write import remove_abandoned
+from platefiles.core.errors import UserError
 from platefiles.fingerprint import SCAN_CACHE
 from platefiles.frame import Frame
 from platefiles.gridnotes import drop_provisional_grid
@@ -23,7 +24,6 @@ from platefiles.runlock import RESULTS
 from platefiles.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.seen_files import SeenFiles
 from platefiles.sheet import build_sheet, read_sheet, write_sheet
-from platefiles.wholefile import remove_abandoned
 
 
 def open_projects(

@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.runlock import open_lock
 
 PATIENCE_S = 10.0

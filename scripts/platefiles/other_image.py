@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from astropy.io import fits
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import has_image, read_image
 from platefiles.wcs_cards import picture_wcs
 from platelib.astrometry.tan_sip import SkyMap

@@ -9,8 +9,8 @@ import tifffile
 from PIL import Image
 
 from platefiles.cards import MAX_PIXELS
-from platefiles.errors import UserError
-from platefiles.hashing import file_sha256
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.makings import Record
 from platefiles.record import read_record, results_of
 from platefiles.record_checks import check_record

@@ -14,9 +14,9 @@ import numpy as np
 import tifffile
 from PIL import Image, ImageCms, PngImagePlugin
 
+from platefiles.core.atomic_write import write_whole
 from platefiles.record import Making
 from platefiles.seal import sealed
-from platefiles.wholefile import write_whole
 from platefiles.xmp import packet
 
 JPEG_QUALITY = 92

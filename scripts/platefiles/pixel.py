@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import map_image
 from platefiles.integration import Integration, open_subs
 from platefiles.masters import Masters

@@ -14,10 +14,10 @@ from pathlib import PurePath
 from typing import Any
 
 from platefiles.codedigest import code_digest
+from platefiles.core.hashing import canonical, digest, file_sha256
 from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.filters import LINES, canonical_filter
 from platefiles.frame import Frame, sections_of
-from platefiles.hashing import canonical, digest, file_sha256
 from platefiles.headers import fixes_for
 from platefiles.known_frames import present_name
 from platefiles.layout import NO_CALIBRATORS, Layout

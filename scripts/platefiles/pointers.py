@@ -8,11 +8,11 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
+from platefiles.core.atomic_write import write_if_changed
+from platefiles.core.hashing import canonical
+from platefiles.core.object_store import is_object_url
 from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
 from platefiles.frame import Frame
-from platefiles.hashing import canonical
-from platefiles.objectstore import is_object_url
-from platefiles.wholefile import write_if_changed
 
 POINTERS = "objects"
 """Folder of the pointers, below a project's results."""

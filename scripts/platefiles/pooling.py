@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 from statistics import median
 
+from platefiles.core.safe_names import digest, slug
 from platefiles.frame import Frame
-from platefiles.slug import digest, slug
 
 ENOUGH = 5
 """Frames from which on a master hardly adds noise to the subs: a tenth with that of one sub."""

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.picture_source import is_picture, read_picture
 from platefiles.pictures import lines_of
 from platefiles.record import EXTNAME as RECORD

@@ -7,9 +7,9 @@ since keeps the digest that it was made with, whoever puts the sheet together la
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
-from platefiles.errors import UserError
-from platefiles.hashing import file_sha256
 from platefiles.jobnotes import hidden_note, logged_note, note_path, read_note
 from platefiles.layout import job_log_path
 from platefiles.ledger import recorded

@@ -12,7 +12,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from platefiles.hashing import canonical, digest, file_sha256
+from platefiles.core.hashing import canonical, digest, file_sha256
 
 VERSION = "0.1.0"
 _LOCK = Path(__file__).resolve().parents[2] / "envs" / "requirements.lock"

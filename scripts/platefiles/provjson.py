@@ -13,7 +13,7 @@ from prov.constants import PROV_LABEL, PROV_LOCATION, PROV_ROLE, PROV_TYPE, PROV
 from prov.identifier import QualifiedName
 from prov.model import PROV, Literal, ProvDocument
 
-from platefiles.hashing import canonical, digest
+from platefiles.core.hashing import canonical, digest
 from platefiles.record import RAW, TEXT, Making, Record
 
 _NAMESPACES = {

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from platefiles.errors import UserError
-from platefiles.hashing import file_sha256
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
+from platefiles.core.safe_names import escape
 from platefiles.makings import RawRecord
 from platefiles.seen_files import walk_folders
-from platefiles.slug import escape
 
 FOUND = "found"
 CHANGED = "changed"

@@ -20,16 +20,16 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.cards import BLOCK, HeaderError, image_shape
+from platefiles.core.atomic_write import naming
+from platefiles.core.frame_errors import ChangedFrame as ChangedFrame
+from platefiles.core.frame_errors import FrameError
+from platefiles.core.hashing import file_sha256
 from platefiles.fitsfile import DTYPES
-from platefiles.frameerrors import ChangedFrame as ChangedFrame
-from platefiles.frameerrors import FrameError
 from platefiles.framewatch import FrameWatch, sums_of
 from platefiles.gziptiles import GzipTiles
-from platefiles.hashing import file_sha256
 from platefiles.pages import pages_of
 from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
 from platefiles.readout import Readout
-from platefiles.wholefile import naming
 
 _MOST_BEHIND = 100_000_000
 _CHUNK = 1 << 20

@@ -4,10 +4,10 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.fetching import POINTER_ENDING
 from platefiles.findings import CHANGED, MISSING, OK, RAW_FRAME, Finding
-from platefiles.hashing import file_sha256
 from platefiles.known_frames import paths_in_sheet
 from platefiles.makings import RawRecord
 

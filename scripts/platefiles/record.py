@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import canonical, digest
+from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
 from platefiles.fitsblocks import Block, BrokenFits, headers_digest, read_blocks
 from platefiles.fitssums import data_digests
-from platefiles.hashing import canonical, digest
 from platefiles.intact import check_product
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import creator, lock_digest, software
-from platefiles.provisional import JOB_DIGEST, PROVISIONAL, held_back
 from platefiles.record_checks import check_record
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ from pathlib import Path, PurePosixPath
 
 from platefiles.bindings import THREADS, Task
 from platefiles.codedigest import code_digest
-from platefiles.errors import UserError
-from platefiles.hashing import canonical
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import canonical
+from platefiles.core.safe_names import escape
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record
 from platefiles.raw_search import MISSING, RawFrame
-from platefiles.slug import escape
 
 LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
 """Folders beside the products that are made again."""

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 RESULTS = "results"
 """Folder of results inside the working directory."""

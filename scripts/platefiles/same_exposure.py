@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from platefiles import keywords
 from platefiles.cards import Value
-from platefiles.objectstore import is_object_url
-from platefiles.slug import stem_of
+from platefiles.core.object_store import is_object_url
+from platefiles.core.safe_names import stem_of
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile

@@ -17,14 +17,14 @@ from typing import Any
 
 from platefiles.cards import Cards, HeaderError, Value
 from platefiles.copies import UNREAD, judged_copies
+from platefiles.core.atomic_write import write_if_changed
+from platefiles.core.object_store import is_object_url
+from platefiles.core.safe_names import escape
 from platefiles.fingerprint import read_fingerprint
 from platefiles.headers import Facts, read_facts
 from platefiles.keywords import READ, filters_by_hierarch
-from platefiles.objectstore import is_object_url
 from platefiles.same_exposure import compared_pixels
 from platefiles.seen_files import SeenFiles
-from platefiles.slug import escape
-from platefiles.wholefile import write_if_changed
 
 SETTLE_S = 2.0
 """How long a file must have been left alone before it counts as written to its end."""

@@ -10,7 +10,7 @@ import re
 import zlib
 from pathlib import Path
 
-from platefiles.errors import DamagedProduct
+from platefiles.core.errors import DamagedProduct
 from platefiles.xmp import SEAL
 
 _SEAL = re.compile(SEAL % rb"([0-9a-f]{64})")

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from platefiles.errors import UserError
-from platefiles.slug import escape
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import escape
 
 ENDINGS = tuple(f"{e}{packed}" for e in (".fits", ".fit", ".fts") for packed in ("", ".fz", ".gz"))
 

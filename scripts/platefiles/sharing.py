@@ -4,7 +4,7 @@ import glob
 import os
 from collections.abc import Collection, Mapping
 
-from platefiles.hashing import digest
+from platefiles.core.hashing import digest
 from platefiles.ledger import recorded
 from platefiles.products import Product
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from platefiles.colour_sensor import refusal
 from platefiles.copies import copies_left_out, other_id
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import frame_id, slug
 from platefiles.filters import canonical_filter, claims
 from platefiles.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
 from platefiles.headers import Facts, fixes_for, matches
@@ -17,7 +18,6 @@ from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock
 from platefiles.readout import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
-from platefiles.slug import frame_id, slug
 from platefiles.times import night_of
 
 if TYPE_CHECKING:

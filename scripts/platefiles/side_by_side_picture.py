@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from platefiles.wholefile import write_whole
+from platefiles.core.atomic_write import write_whole
 from platelib.picture.side_by_side import Panels
 
 _GAP, _TEXT, _BAND = 8, 16, 30

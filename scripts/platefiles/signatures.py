@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from platefiles.errors import UserError
-from platefiles.wholefile import write_whole
+from platefiles.core.atomic_write import write_whole
+from platefiles.core.errors import UserError
 
 NAMESPACE = "file"
 SSH, MINISIGN = ".sig", ".minisig"

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.hashing import canonical
+from platefiles.core.hashing import canonical
 from platefiles.masters import Masters
 from platefiles.rawframe import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise

@@ -21,6 +21,7 @@ from urllib.parse import urlencode, urlparse
 import numpy as np
 
 from platefiles.cards import HeaderError
+from platefiles.core.atomic_write import write_whole
 from platefiles.field_location import POINTING_DEG, locate_field
 from platefiles.frame import Frame
 from platefiles.headers import Facts, fixes_for, read_facts
@@ -31,7 +32,6 @@ from platefiles.scan import RawFile
 from platefiles.star_answers import NoStars, Stars, fetch, read_answer
 from platefiles.star_catalogue import MOST_STARS, read_tycho
 from platefiles.star_services import CATALOGUES, PublishedCatalogue, Service, adql
-from platefiles.wholefile import write_whole
 from platelib.astrometry.celestial import separation_deg
 
 Cone = tuple[float, float, float]

@@ -12,9 +12,9 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 from astropy.io import fits
 
+from platefiles.core.atomic_write import allocate, naming, put_in_place, unfinished
 from platefiles.fitsfile import image_hdu, primary_hdu
 from platefiles.fitssums import add_sums, reserve
-from platefiles.wholefile import allocate, naming, put_in_place, unfinished
 
 _BLOCK = 2880
 

@@ -7,7 +7,7 @@ from typing import Any
 from astropy.io import fits
 
 from platefiles.channel_subs import SUB_COLUMNS
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import has_image, read_header
 from platefiles.tables import read_columns, rows_of
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.digestsheet import NAME
-from platefiles.errors import UserError
 from platefiles.findings import (
     CHANGED,
     LOCK,
@@ -26,7 +27,6 @@ from platefiles.findings import (
 )
 from platefiles.fitsblocks import headers_digest, read_blocks
 from platefiles.fitssums import data_digests
-from platefiles.hashing import file_sha256
 from platefiles.integrity import PICTURES, is_of_a_run
 from platefiles.jobnotes import FOLDER
 from platefiles.noted_plan import left_over

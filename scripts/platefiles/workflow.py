@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import printable_lines
 from platefiles.depth_inputs import DepthInputs
-from platefiles.errors import UserError
 from platefiles.field_inputs import FieldInputs, lock_stem, single
 from platefiles.flags import ancient, local
 from platefiles.ledger import Ledger
@@ -20,7 +21,6 @@ from platefiles.products import Product, products_of, targets_of
 from platefiles.projectdigests import write_all_digests
 from platefiles.runlock import RESULTS
 from platefiles.sharing import shared_masters, shared_stem
-from platefiles.slug import printable_lines
 from platefiles.tiles import needed_mb
 
 

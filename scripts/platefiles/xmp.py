@@ -14,8 +14,8 @@ from html import unescape
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from platefiles.errors import UserError
-from platefiles.hashing import canonical
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import canonical
 from platefiles.makings import Making, making_of
 
 SEAL = b"<platelog:Seal>%b</platelog:Seal>"

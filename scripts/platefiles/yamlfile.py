@@ -15,8 +15,8 @@ from typing import Any
 
 import yaml
 
-from platefiles.errors import UserError
-from platefiles.slug import escape
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import escape
 
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 20

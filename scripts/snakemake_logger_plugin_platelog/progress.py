@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any, TextIO
 
 from platecli.screen import Console, console_width, cut_at_word, folded, guarded
-from platefiles.slug import printable
+from platefiles.core.safe_names import printable
 from snakemake_logger_plugin_platelog.reasons import (
     missing_input,
     project_in,

@@ -25,7 +25,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 MEMORY_PERIOD_S = 0.05
 PAGES_PERIOD_S = 1.0

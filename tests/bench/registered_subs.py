@@ -15,7 +15,7 @@ from astropy.io import fits
 from measure import measure
 from register import register
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fingerprint import file_fingerprint
 from platefiles.lockfile import Lock, lock_text
 from platefiles.recipe import Measure, Quality, Registration

@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 from hypothesis.configuration import set_hypothesis_home_dir
 
 from platefiles.config import load_project
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import image_hdu, primary_hdu
 from platefiles.frame import Frame, read_sheet, sections_of, write_sheet
 from platefiles.keywords import READ as KEYS

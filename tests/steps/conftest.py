@@ -26,7 +26,7 @@ from register import register
 from platecli import check
 from platecli.new import draft_project, draft_projects
 from platefiles.config import load_project
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fingerprint import file_fingerprint
 from platefiles.frame import Frame
 from platefiles.matching import match_calibration

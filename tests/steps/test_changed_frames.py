@@ -15,13 +15,13 @@ from place_on_sky import place_on_sky
 from register import register
 from register_sub import register_sub
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import digest, file_sha256
+from platefiles.core.provisional import PROVISIONAL
 from platefiles.fitsfile import read_header, read_image, read_table
-from platefiles.hashing import digest, file_sha256
 from platefiles.joblog import job_log
 from platefiles.ledger import recorded
 from platefiles.measures import read_measures
-from platefiles.provisional import PROVISIONAL
 from platefiles.record import read_record
 
 CHANNEL, NIGHT = "b", "2026-03-23"

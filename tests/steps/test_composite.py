@@ -9,7 +9,7 @@ from composite import composite
 from map_channels import map_channels
 from PIL import Image
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import has_image, image_hdu, read_header, read_image, write_product
 from platefiles.recipe import Colour, Finish, Geometry, Scale, Stretch
 from platefiles.record import record_hdu

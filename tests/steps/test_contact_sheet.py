@@ -3,7 +3,7 @@ import pytest
 from contact_sheet import contact_sheet
 from PIL import Image
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.integrity import fault, is_of_a_run
 from platefiles.picture_source import product_of

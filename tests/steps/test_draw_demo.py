@@ -11,7 +11,7 @@ from astropy.io import fits
 from astropy.table import Table
 
 from draw_demo import draw_raw
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platelib.simulate.demo import tiny_plan
 
 

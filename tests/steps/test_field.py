@@ -20,12 +20,12 @@ from PIL import Image
 from regions import Regions
 
 from platecli.depth import depth_lines
+from platefiles.core.errors import DamagedProduct, UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.deep_sky import OWN_LIST
 from platefiles.depths import read_depths
-from platefiles.errors import DamagedProduct, UserError
 from platefiles.findings import CHANGED, OK
 from platefiles.fitsfile import image_hdu, read_header, read_table, write_product
-from platefiles.hashing import file_sha256
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import record_of

@@ -10,7 +10,7 @@ from master_bias import master_bias
 from master_dark import master_dark
 from master_flat import master_flat
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import tiny_plan

@@ -9,7 +9,7 @@ from astropy.table import Table
 from calibrate_sub import calibrate_sub
 from measure import groups_of, measure
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import read_header, read_image, read_table
 from platefiles.measures import read_measures
 

@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import image_hdu, read_image, write_product
 from platefiles.pixel import pixel_history
 

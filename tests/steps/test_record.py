@@ -8,8 +8,8 @@ from master_bias import master_bias
 from measure import measure
 from register import register
 
+from platefiles.core.hashing import digest, file_sha256
 from platefiles.fitsblocks import content_digest
-from platefiles.hashing import digest, file_sha256
 from platefiles.record import RAW, TEXT, measured_alone, read_record
 
 

@@ -10,7 +10,7 @@ from choose_grid import choose_grid
 from measure import measure
 from register import register
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import read_header, read_table
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.registration import read_registration

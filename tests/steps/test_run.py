@@ -2,7 +2,7 @@ import pytest
 
 from platecli import run, summary
 from platecli.target import TARGETS, check_target
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import write_product
 
 SUBS = """\

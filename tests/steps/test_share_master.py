@@ -3,9 +3,9 @@ import os
 import pytest
 from share_master import share_master
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import canonical
 from platefiles.fitsfile import write_product
-from platefiles.hashing import canonical
 from platefiles.provenance import making_cards
 
 JOB = {"project": None, "settings": {}, "code": "0" * 16, "master": "bias_x"}

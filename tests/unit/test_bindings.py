@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from platefiles.bindings import SINGLE, THREADS, Task
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 ROOT = Path(__file__).resolve().parents[2]
 

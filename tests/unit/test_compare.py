@@ -5,7 +5,7 @@ import pytest
 from PIL import Image
 
 from platecli import compare
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import image_hdu, write_product
 
 

@@ -6,12 +6,12 @@ from astropy.io import fits
 
 from platefiles import copies
 from platefiles.config import load_project
+from platefiles.core.safe_names import frame_id
 from platefiles.known_frames import read_known
 from platefiles.lockfile import Lock, lock_text
 from platefiles.opening import open_projects
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet, write_sheet
-from platefiles.slug import frame_id
 
 SHAPE = (230, 310)
 CARDS = {

@@ -2,8 +2,8 @@ import math
 
 import pytest
 
+from platefiles.core.errors import UserError
 from platefiles.deep_sky import OPEN_NGC, open_ngc, own_list
-from platefiles.errors import UserError
 
 
 def test_objects_of_a_known_field():

@@ -3,7 +3,7 @@ from argparse import Namespace
 import pytest
 
 from platecli import depth
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 
 NAN = float("nan")
 ROW = {

@@ -5,6 +5,7 @@ import subprocess
 
 import pytest
 
+from platefiles.core.errors import UserError
 from platefiles.digestsheet import (
     NAME,
     SEAL,
@@ -13,7 +14,6 @@ from platefiles.digestsheet import (
     read_digest_sheet,
     write_digest_sheet,
 )
-from platefiles.errors import UserError
 
 NAMES = ("a.fits", "night 1/b.fits", "back\\slash.tsv", "line\nbreak", "return\r", "\u0141 \udcff")
 

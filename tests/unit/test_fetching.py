@@ -6,7 +6,7 @@ import pytest
 from astropy.io import fits
 
 from platefiles import codedigest
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.links import link_name, make_links
 from platefiles.pointers import write_pointers

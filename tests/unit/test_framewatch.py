@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from platefiles.core.provisional import held_back
 from platefiles.fingerprint import file_fingerprint
 from platefiles.mastering import digests_of
-from platefiles.provisional import held_back
 from platefiles.rawframe import ChangedFrame, open_frame, open_raw
 from platefiles.readout import Readout, Section
 

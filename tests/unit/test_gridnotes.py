@@ -5,16 +5,16 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.core.hashing import file_sha256
+from platefiles.core.provisional import hold_back
 from platefiles.damage import mark_damaged
 from platefiles.digestsheet import write_digest_sheet
 from platefiles.gridnotes import lock_doubt
-from platefiles.hashing import file_sha256
 from platefiles.joblog import job_log, log
 from platefiles.jobnotes import note_path
 from platefiles.layout import job_log_path
 from platefiles.lockfile import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests
-from platefiles.provisional import hold_back
 from platefiles.verification import CHANGED, verify
 from platefiles.workflow import open_plans
 

@@ -18,7 +18,7 @@ def raw(inside, fingerprint, folder="/raw"):
 
 def known(name, fingerprint, path=""):
     """Describe a frame of the last sheet."""
-    from platefiles.slug import frame_id
+    from platefiles.core.safe_names import frame_id
 
     return KnownFrame(frame_id(name), path or f"/raw/{name}", name, fingerprint)
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.flattened import CORE, FlatChannel
 from platefiles.line_light import line_light
 from platelib.colour.star_cores import saturated_cores

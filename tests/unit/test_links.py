@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import frame_id
 from platefiles.frame import Frame
 from platefiles.links import link_name, make_links
-from platefiles.slug import frame_id
 
 ODD_NAMES = [
     "a b.fits",

@@ -1,6 +1,6 @@
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.lockfile import Lock, lock_text, read_lock, size_problem
 
 LOCK = Lock("g_01_ab", "nuit/h\u00e9-01.fits", 320, 240, {"g": "g_01_ab", "ha": "007"})

@@ -98,7 +98,7 @@ def test_failure_gives_the_reason_and_the_log(tmp_path):
     log = tmp_path / "integrate.log"
     log.write_text(
         "Traceback (most recent call last):\n  File 'x.py', line 3\n"
-        "platefiles.errors.UserError: Channel g: only 2 subs are left, 3 are needed.\n\n",
+        "platefiles.core.errors.UserError: Channel g: only 2 subs are left, 3 are needed.\n\n",
         encoding="utf-8",
     )
     out = io.StringIO()

@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.frame import Frame
 from platefiles.matching import Calibrators, match_calibration
 from platefiles.project import Equipment, LoadedProject, Project

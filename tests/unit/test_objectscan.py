@@ -6,7 +6,7 @@ import pytest
 from astropy.io import fits
 
 from platefiles import objectscan
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.scan import scan_folders
 
 

@@ -11,7 +11,7 @@ from astropy.io import fits
 from PIL import Image
 
 from platecli.__main__ import main
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.picture_source import read_picture
 

@@ -3,7 +3,7 @@ import sys
 
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.orphans import refuse_orphans
 
 JOB = (

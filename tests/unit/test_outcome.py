@@ -12,7 +12,7 @@ from platecli.outcome import (
     tell,
     write_line,
 )
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.machine import Machine, read_machine
 
 MADE = ProjectOutcome("swirl", "A Swirl", "made", 7, {"ha": {"2031-05-01": 3}, "g": {"x": 1}})

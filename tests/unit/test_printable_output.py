@@ -12,9 +12,9 @@ import pytest
 from platecli.outcome import write_line
 from platecli.screen import Console, guarded, show
 from platecli.stopping import GOES_ON
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import printable_lines
 from platefiles.joblog import job_log, log
-from platefiles.slug import printable_lines
 from platelog import VERBS
 from snakemake_logger_plugin_platelog.progress import Progress
 
@@ -147,7 +147,7 @@ def test_progress_prints_what_jobs_and_logs_say(tmp_path):
 VERB = """
 import sys, types
 import platecli.__main__ as main
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 module = types.ModuleType("platecli.{verb}")
 module.add_arguments = lambda parser: None
 def run(args):

@@ -7,8 +7,8 @@ from astropy.io import fits
 from astropy.time import Time, TimeDelta
 
 from platefiles import provenance
+from platefiles.core.hashing import canonical, digest, file_sha256
 from platefiles.fitsfile import read_header, write_product
-from platefiles.hashing import canonical, digest, file_sha256
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 
 

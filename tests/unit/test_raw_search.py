@@ -2,7 +2,7 @@ import hashlib
 
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.makings import RawRecord
 from platefiles.raw_search import find_raw, folders_beside
 

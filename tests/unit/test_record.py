@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.fitsblocks import content_digest
 from platefiles.fitsfile import image_hdu, write_product
 from platefiles.makings import making_of

@@ -3,7 +3,7 @@ import json
 import pytest
 
 from platefiles.codedigest import code_digest
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.makings import Making, RawRecord, Record
 from platefiles.raw_search import RawFrame
 from platefiles.remaking import lay_links, remaking, write_texts

@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 
 from platefiles import scan
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.scan import BEING_WRITTEN, scan_folders
 
 

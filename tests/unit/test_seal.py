@@ -6,7 +6,7 @@ import pytest
 import tifffile
 from PIL import Image
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.integrity import fault, is_of_a_run
 from platefiles.pictures import Label, write_picture
 from platefiles.record import Making

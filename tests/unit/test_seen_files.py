@@ -6,7 +6,7 @@ from astropy.io import fits
 
 from platefiles import scan
 from platefiles.config import load_project
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.opening import open_projects
 from platefiles.scan import scan_folders
 from platefiles.seen_files import SeenFiles, walk_folders

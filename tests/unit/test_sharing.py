@@ -2,8 +2,8 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.core.hashing import canonical
 from platefiles.fitsfile import write_product
-from platefiles.hashing import canonical
 from platefiles.products import Product
 from platefiles.provenance import making_cards
 from platefiles.sharing import shared_masters, shared_stem

@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.frame import read_sheet, write_sheet
 from platefiles.project import Equipment, LoadedProject, Project
 from platefiles.recipe import Recipe

@@ -4,10 +4,10 @@ import hashlib
 
 import pytest
 
+from platefiles.core.provisional import hold_back
 from platefiles.digestsheet import NAME, SEAL, write_digest_sheet
 from platefiles.findings import CHANGED
 from platefiles.joblog import job_log
-from platefiles.provisional import hold_back
 from platefiles.verification import verify
 
 LOG, HIDDEN, TABLE = "logs/tabulate_subs.log", ".jobs/tabulate_subs", "subs.tsv"

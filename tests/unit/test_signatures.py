@@ -6,8 +6,8 @@ import subprocess
 import pytest
 
 from platecli import sign as verb
+from platefiles.core.errors import UserError
 from platefiles.digestsheet import NAME
-from platefiles.errors import UserError
 from platefiles.signatures import sign, signatures_of, signer_of
 
 pytestmark = pytest.mark.skipif(

@@ -3,7 +3,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.star_catalogue import read_star_table, read_tycho
 from platefiles.tycho import TYCHO_PATH, tycho_sum
 from platelib.astrometry.celestial import separation_deg

@@ -10,7 +10,7 @@ from platecli.dry_run import dry_run_lines, is_planned
 from platecli.naming import WrongCommand
 from platecli.outlook import look_ahead
 from platecli.target import check_file
-from platefiles.errors import UserError
+from platefiles.core.errors import UserError
 from platefiles.joblog import job_log
 from platefiles.layout import job_log_path
 from platefiles.lockfile import Lock, lock_text

@@ -3,7 +3,7 @@ import hashlib
 import numpy as np
 import pytest
 
-from platefiles.blocksums import block_sum
+from platefiles.core.block_sums import block_sum
 
 SECTOR = 512
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from platefiles.slug import printable_lines
+from platefiles.core.safe_names import printable_lines
 
 
 class UserError(Exception):

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import Any, BinaryIO
 from urllib.parse import urlsplit
 
-from platefiles.errors import UserError
-from platefiles.slug import escape
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import escape
 
 SCHEME = "s3://"
 READERS = 16

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from platefiles.wholefile import allocate, remove_abandoned, write_if_changed, write_whole
+from platefiles.core.atomic_write import allocate, remove_abandoned, write_if_changed, write_whole
 
 
 def test_file_is_made_with_its_folder(tmp_path):
@@ -88,7 +88,7 @@ def test_a_folder_that_refuses_names_the_file(tmp_path, monkeypatch):
 
 
 WRITE = (
-    "import sys; from platefiles.wholefile import write_whole; "
+    "import sys; from platefiles.core.atomic_write import write_whole; "
     "write_whole(sys.argv[1], lambda _: (print('begun', flush=True), sys.stdin.read()))"
 )
 

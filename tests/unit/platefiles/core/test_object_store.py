@@ -3,8 +3,8 @@ import sys
 
 import pytest
 
-from platefiles.errors import UserError
-from platefiles.objectstore import (
+from platefiles.core.errors import UserError
+from platefiles.core.object_store import (
     RangedReader,
     StoredObject,
     fetch_object,

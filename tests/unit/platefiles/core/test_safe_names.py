@@ -2,7 +2,7 @@ import re
 
 import pytest
 
-from platefiles.slug import escape, frame_id, printable, slug, unescape
+from platefiles.core.safe_names import escape, frame_id, printable, slug, unescape
 
 ODD = [
     "a b",

@@ -1,0 +1,1 @@
+"""What all packages need: errors, safe names, digests, files written whole or not at all."""
