@@ -15,7 +15,8 @@ from platefiles.annotated_picture import (
     source_ellipse,
 )
 from platefiles.drawn_label import drawn_label
-from platefiles.fitsfile import read_header
+from platefiles.fits.products_io import read_header
+from platefiles.fits.tables import read_columns, rows_of
 from platefiles.joblog import job_log, log
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
@@ -23,7 +24,6 @@ from platefiles.pictures import of_8_bits, write_picture, write_svg
 from platefiles.seal import check_picture
 from platefiles.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.source_tables import read_objects
-from platefiles.tables import read_columns, rows_of
 from platelib.astrometry.tan_sip import SkyMap
 
 _BANDS = ("VT", "V", "G", "BP", "RP", "BT")

@@ -8,7 +8,7 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
 from platefiles.provenance import exposure_cards, making_cards

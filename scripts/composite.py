@@ -11,14 +11,14 @@ import numpy as np
 from platefiles.avm import Band, avm_elements, bands_of
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.fitsfile import has_image, read_image
+from platefiles.fits.products_io import has_image, read_image
+from platefiles.fits.tables import read_columns, rows_of
+from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
 from platefiles.joblog import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance import creator
 from platefiles.recipe import Finish, Stretch
 from platefiles.record import has_record, read_record, single_making
-from platefiles.tables import read_columns, rows_of
-from platefiles.wcs_cards import picture_wcs, scaled_wcs
 from platelib.colour.cielab import delta_e_2000
 from platelib.picture import postprocessing
 from platelib.picture.render import Look, Rendering, render, shrunk_to

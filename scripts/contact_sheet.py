@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import read_header, read_image
+from platefiles.fits.products_io import read_header, read_image
 from platefiles.flattened import read_sky
 from platefiles.joblog import log
 from platefiles.overview_picture import Panel, draw_sheet

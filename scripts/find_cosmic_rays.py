@@ -10,7 +10,8 @@ import numpy as np
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import write_product
+from platefiles.fits.products_io import write_product
+from platefiles.fits.tables import columns_hdu
 from platefiles.joblog import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.masters import Masters
@@ -20,7 +21,6 @@ from platefiles.rawframe import FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.record import raw_record, record_hdu
 from platefiles.subs import SkyNoise, Sub
-from platefiles.tables import columns_hdu
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD
 from platelib.colour.star_cores import discs

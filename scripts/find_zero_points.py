@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.bands import choose_band
-from platefiles.fitsfile import read_header, write_product
+from platefiles.fits.products_io import read_header, write_product
 from platefiles.joblog import job_log, log
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.photometry import DEFINED, channel_photometry

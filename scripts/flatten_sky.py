@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, read_header, read_image, write_product
+from platefiles.fits.products_io import image_hdu, read_header, read_image, write_product
+from platefiles.fits.tables import columns_hdu
+from platefiles.fits.wcs_cards import coarser_cards
 from platefiles.joblog import job_log, log
 from platefiles.provenance import making_cards
 from platefiles.record import record_hdu
 from platefiles.saturated_cores import core_discs
-from platefiles.tables import columns_hdu
-from platefiles.wcs_cards import coarser_cards
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import SkyModel, model_sky
 from platelib.background.surface import RING

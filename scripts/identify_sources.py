@@ -10,7 +10,7 @@ import numpy as np
 
 from platefiles.deep_sky import open_ngc, own_list
 from platefiles.depths import read_depths
-from platefiles.fitsfile import read_header, read_image, write_product
+from platefiles.fits.products_io import read_header, read_image, write_product
 from platefiles.joblog import job_log, log
 from platefiles.provenance import making_cards
 from platefiles.record import record_hdu

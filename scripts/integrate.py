@@ -13,6 +13,8 @@ import numpy as np
 from platefiles.core.errors import UserError
 from platefiles.core_losses import core_loss
 from platefiles.fetching import local_copies
+from platefiles.fits.streaming_writer import StreamedProduct
+from platefiles.fits.tables import columns_hdu
 from platefiles.integration import Integration, leave_out_changed, open_subs
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
@@ -25,9 +27,7 @@ from platefiles.record import RawRecord, raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration, read_star_places
 from platefiles.saturated_cores import cores_hdu, read_cores
 from platefiles.solution import solution_cards
-from platefiles.streamed import StreamedProduct
 from platefiles.subs import Sub, unit_of
-from platefiles.tables import columns_hdu
 from platefiles.tiles import Span
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.calibration.saturation_level import MARGIN

@@ -11,7 +11,7 @@ from astropy.table import Table
 from platefiles.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.fitsfile import (
+from platefiles.fits.products_io import (
     has_image,
     image_hdu,
     read_header,
@@ -19,6 +19,7 @@ from platefiles.fitsfile import (
     table_hdu,
     write_product,
 )
+from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
 from platefiles.joblog import log
@@ -27,7 +28,6 @@ from platefiles.recipe import Colour, Geometry
 from platefiles.record import record_hdu
 from platefiles.saturated_cores import core_discs
 from platefiles.solution import read_stars, solution_cards
-from platefiles.tables import columns_hdu, read_columns, rows_of
 from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
 from platelib.colour.channel_mapping import (
     LUMINANCE,

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.fetching import local_copies
+from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.joblog import job_log, log
 from platefiles.mastering import (
     Offset,
@@ -20,7 +21,6 @@ from platefiles.mastering import (
 )
 from platefiles.masters import Masters
 from platefiles.rawframe import RawImage
-from platefiles.streamed import StreamedProduct
 from platelib.bad_pixels.detect import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, read_header, write_product
+from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.flattened import (
     CORE,
     NO_DATA,

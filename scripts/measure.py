@@ -14,7 +14,8 @@ import numpy as np
 
 from platefiles.core.hashing import file_sha256
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import write_product
+from platefiles.fits.products_io import write_product
+from platefiles.fits.tables import columns_hdu
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.measured_world import world_row
@@ -30,7 +31,6 @@ from platefiles.saturated_cores import (
     stated_level,
 )
 from platefiles.sky_gain import SkyGains
-from platefiles.tables import columns_hdu
 from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector
 from platelib.calibration.correction_cache import KeptLines

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.depths import depth_hdus
-from platefiles.fitsfile import read_image, write_product
+from platefiles.fits.products_io import read_image, write_product
 from platefiles.joblog import job_log, log
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance import making_cards

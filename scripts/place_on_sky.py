@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.cards import Cards, HeaderError
 from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.core.provisional import held_back
 from platefiles.fetching import local_copies
 from platefiles.field_location import Location, locate_field
-from platefiles.fitsfile import write_product
+from platefiles.fits.header_cards import Cards, HeaderError
+from platefiles.fits.products_io import write_product
 from platefiles.framewatch import FrameWatch
 from platefiles.headers import read_facts
 from platefiles.headerwcs import header_map

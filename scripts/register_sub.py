@@ -9,7 +9,7 @@ import numpy as np
 
 from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters

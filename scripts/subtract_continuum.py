@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.fitsfile import image_hdu, read_header, write_product
+from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.flattened import (
     handed_on_cards,
     handed_on_place,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.atomic_write import write_whole
-from platefiles.fitsfile import read_header
+from platefiles.fits.products_io import read_header
 from platefiles.joblog import job_log, log
 
 _COLUMNS = (

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.core.atomic_write import write_whole
-from platefiles.fitsfile import read_header
+from platefiles.fits.products_io import read_header
+from platefiles.fits.tables import read_columns, rows_of
 from platefiles.joblog import job_log
-from platefiles.tables import read_columns, rows_of
 
 _FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high", "star_cores", "cores_rejected")
 _COLUMNS = (

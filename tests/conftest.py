@@ -115,7 +115,7 @@ def restamp() -> Callable[[Path], None]:
     """Give a product that a test has changed the digests of what it holds now."""
     from astropy.io import fits
 
-    from platefiles.fitssums import add_sums, reserve
+    from platefiles.fits.checksums import add_sums, reserve
 
     def stamp(path: Path) -> None:
         with fits.open(path, mode="update") as hdus:

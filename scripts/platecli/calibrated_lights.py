@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from platecli.found_lights import Light
-from platefiles.cards import Value
 from platefiles.core.safe_names import slug
+from platefiles.fits.header_cards import Value
 from platefiles.headers import Facts
 from platefiles.scan import RawFile
 

@@ -12,8 +12,8 @@ from platecli.naming import add_directory, file_word
 from platecli.screen import show
 from platefiles.altered import changes, surroundings
 from platefiles.core.errors import UserError
-from platefiles.fitsblocks import BrokenFits, read_blocks
-from platefiles.fitsfile import read_header, read_image
+from platefiles.fits.hdu_layout import BrokenFits, read_blocks
+from platefiles.fits.products_io import read_header, read_image
 from platefiles.makings import Record
 from platefiles.picture_source import is_picture, product_of, read_picture, record_of
 from platefiles.product_differences import compare_files

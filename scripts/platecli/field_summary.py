@@ -6,8 +6,8 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.cards import Cards, HeaderError, read_cards, read_texts
 from platefiles.core.errors import UserError
+from platefiles.fits.header_cards import Cards, HeaderError, read_cards, read_texts
 
 Row = Mapping[str, Any]
 
@@ -157,7 +157,7 @@ def _depth(path: Path) -> str:
 
 
 def _sources(path: Path) -> str:
-    from platefiles.tables import read_columns
+    from platefiles.fits.tables import read_columns
 
     try:
         with path.open("rb") as stream:

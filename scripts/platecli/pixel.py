@@ -9,8 +9,8 @@ from platecli.differing import columns
 from platecli.remake import find_frames, make_again
 from platecli.taskrunner import processors
 from platefiles.core.errors import UserError
-from platefiles.fitsblocks import content_digest
-from platefiles.fitsfile import read_header
+from platefiles.fits.hdu_layout import content_digest
+from platefiles.fits.products_io import read_header
 from platefiles.makings import RAW, Making, Record
 from platefiles.pixel import PixelHistory, pixel_history
 from platefiles.raw_search import FOUND, RawFrame

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from platecli.found_lights import Light
 from platecli.trial_exposures import Trial, named_trials
-from platefiles.cards import Value
 from platefiles.core.errors import UserError
+from platefiles.fits.header_cards import Value
 from platefiles.headers import Facts, read_facts
 from platefiles.scan import RawFile, scan_folders
 from platefiles.yamlfile import shown

@@ -14,7 +14,7 @@ from platecli.taskrunner import processors
 from platefiles.altered import altered
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.fitsblocks import content_digest
+from platefiles.fits.hdu_layout import content_digest
 from platefiles.makings import Record
 from platefiles.picture_source import record_of
 from platefiles.product_differences import compare_files

@@ -8,8 +8,8 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from platecli.field_summary import field_lines
-from platefiles.cards import HeaderError, read_texts
 from platefiles.core_losses import core_loss
+from platefiles.fits.header_cards import HeaderError, read_texts
 from platefiles.frame import EXCLUDED
 
 USED = "used"

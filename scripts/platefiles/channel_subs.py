@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
-from platefiles.fitsfile import has_image
-from platefiles.tables import read_columns
+from platefiles.fits.products_io import has_image
+from platefiles.fits.tables import read_columns
 
 SUB_COLUMNS = {
     "channel": "channel that it belongs to",

@@ -8,8 +8,8 @@ that there is none.
 import re
 from collections.abc import Mapping
 
-from platefiles.cards import Value
-from platefiles.keywords import COLOUR_FLAGS, COLOUR_OFFSETS, COLOUR_PATTERNS
+from platefiles.fits.header_cards import Value
+from platefiles.fits.keywords import COLOUR_FLAGS, COLOUR_OFFSETS, COLOUR_PATTERNS
 
 COLOUR_SENSOR = "comes from a colour sensor"
 """How the reason of such a frame begins."""

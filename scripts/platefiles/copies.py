@@ -191,7 +191,7 @@ def _fault(path: str) -> str:
 
 def _wrong_sum(path: str) -> str:
     """Say which data contradict the sum that their header states, or nothing."""
-    from platefiles.fitsblocks import BrokenFits, read_blocks
+    from platefiles.fits.hdu_layout import BrokenFits, read_blocks
     from platefiles.integrity import ones_complement_sum
 
     try:

@@ -11,8 +11,8 @@ from platefiles.colour_sensor import COLOUR_SENSOR
 from platefiles.config_problems import Source, homes, key_name, locate
 from platefiles.core.object_store import is_object_url, url_problem
 from platefiles.filters import canonical_filter
+from platefiles.fits.keywords import KEYS
 from platefiles.header_fixes import value_problem
-from platefiles.keywords import KEYS
 from platefiles.project import PICTURE_KEYS, LoadedProject, Project
 from platefiles.recipe import Continua, Mapping, Recipe
 from platefiles.star_services import CATALOGUES

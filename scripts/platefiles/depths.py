@@ -6,7 +6,7 @@ from typing import Any
 
 from astropy.io import fits
 
-from platefiles.tables import columns_hdu, read_columns, rows_of
+from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 
 CHANNEL_COLUMNS = {
     "channel": "channel",

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
-from platefiles.cards import HeaderError
+from platefiles.fits.header_cards import HeaderError
 from platefiles.rawheader import RawHeader, read_raw_header
 
 TAIL_BYTES = 65536

@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from typing import NamedTuple
 
-from platefiles import keywords
-from platefiles.cards import Value
+from platefiles.fits import keywords
+from platefiles.fits.header_cards import Value
 from platefiles.headers import read_facts, read_number
 from platefiles.kinds import kind_of_type
 from platefiles.readout import Section, SectionError
@@ -82,7 +82,7 @@ def value_problem(key: str, value: Value) -> str:
     Parameters
     ----------
     key : str
-        One of `platefiles.keywords.KEYS`.
+        One of `platefiles.fits.keywords.KEYS`.
     value : str, int, float or bool
         An empty text erases the card and is always right.
 

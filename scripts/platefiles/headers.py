@@ -6,10 +6,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from platefiles import keywords
-from platefiles.cards import Value
 from platefiles.colour_sensor import colour_evidence
 from platefiles.filters import canonical_filter
+from platefiles.fits import keywords
+from platefiles.fits.header_cards import Value
 from platefiles.kinds import MISSING, kind_of_path, kind_of_type
 from platefiles.times import angle, start_utc, utc_of_mjd
 

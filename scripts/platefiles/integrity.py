@@ -3,8 +3,7 @@
 from pathlib import Path
 from typing import BinaryIO
 
-from platefiles.fitsblocks import Block, BrokenFits, read_blocks
-from platefiles.fitssums import (
+from platefiles.fits.checksums import (
     ALL_ONES,
     DATA_SHA,
     DATA_SUMS,
@@ -13,6 +12,7 @@ from platefiles.fitssums import (
     headers_sha256,
     ones_complement_sum,
 )
+from platefiles.fits.hdu_layout import Block, BrokenFits, read_blocks
 from platefiles.record import EXTNAME
 from platefiles.seal import is_intact
 

@@ -34,14 +34,14 @@ class Making:
         By the name that the rule gives an input, in order: ``raw:`` and the SHA-256 of a raw
         frame, ``text:`` and a key of ``texts``, or the product of another making.
     digest : str
-        SHA-256 over the headers of the product, `platefiles.fitsblocks.content_digest`; empty
+        SHA-256 over the headers of the product, `platefiles.fits.hdu_layout.content_digest`; empty
         where no such file was kept.
     texts : dict of str to str
         Content of files that are neither raw frames nor products: the lock file, as far as the
         step needs it.
     data : dict of str to str
-        SHA-256 of each data unit of the product, `platefiles.fitssums.data_digests`, by the name
-        of its HDU; empty where ``digest`` is.
+        SHA-256 of each data unit of the product, `platefiles.fits.checksums.data_digests`, by the
+        name of its HDU; empty where ``digest`` is.
     provisional : bool
         Whether a raw frame was not as it should be, see `platefiles.core.provisional`; False in the
         text of the product's own record, where its header tells.

@@ -11,13 +11,13 @@ from astropy.io import fits
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
+from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.joblog import log
 from platefiles.pooling import ENOUGH
 from platefiles.provenance import exposure_cards, making_cards
 from platefiles.rawframe import ChangedFrame, FrameError, RawImage, open_frame
 from platefiles.readout import overscan_cards
 from platefiles.record import raw_record, record_hdu
-from platefiles.streamed import StreamedProduct
 from platelib.calibration.combine import Combined, combine_block
 
 _BAND_ROWS = 64

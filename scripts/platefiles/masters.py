@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
-from platefiles.fitsfile import map_image, read_header
+from platefiles.fits.products_io import map_image, read_header
 from platelib.calibration.correction import Correction, Detector
 from platelib.calibration.photon_transfer import Estimate, GainChoice, choose_gain
 from platelib.calibration.saturation_level import MARGIN

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.bands import Band
-from platefiles.fitsfile import map_image, read_header
+from platefiles.fits.products_io import map_image, read_header
 from platefiles.measures import MeasuredSub
 from platefiles.registration import RegisteredSub
 from platefiles.star_services import DEEPEST

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import has_image, read_image
-from platefiles.wcs_cards import picture_wcs
+from platefiles.fits.products_io import has_image, read_image
+from platefiles.fits.wcs_cards import picture_wcs
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.transform import exponents
 from platelib.picture.reproject_crop import common_part

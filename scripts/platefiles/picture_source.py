@@ -8,9 +8,9 @@ import numpy as np
 import tifffile
 from PIL import Image
 
-from platefiles.cards import MAX_PIXELS
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
+from platefiles.fits.header_cards import MAX_PIXELS
 from platefiles.makings import Record
 from platefiles.record import read_record, results_of
 from platefiles.record_checks import check_record

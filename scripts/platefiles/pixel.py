@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import map_image
+from platefiles.fits.products_io import map_image
 from platefiles.integration import Integration, open_subs
 from platefiles.masters import Masters
 from platefiles.ray_masks import read_hit_pixels

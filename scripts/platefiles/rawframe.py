@@ -19,12 +19,12 @@ from typing import Any, BinaryIO
 import numpy as np
 from astropy.io import fits
 
-from platefiles.cards import BLOCK, HeaderError, image_shape
 from platefiles.core.atomic_write import naming
 from platefiles.core.frame_errors import ChangedFrame as ChangedFrame
 from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
-from platefiles.fitsfile import DTYPES
+from platefiles.fits.header_cards import BLOCK, HeaderError, image_shape
+from platefiles.fits.products_io import DTYPES
 from platefiles.framewatch import FrameWatch, sums_of
 from platefiles.gziptiles import GzipTiles
 from platefiles.pages import pages_of

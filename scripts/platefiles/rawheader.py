@@ -9,7 +9,7 @@ import zlib
 from dataclasses import dataclass
 from typing import IO, Any, BinaryIO
 
-from platefiles.cards import (
+from platefiles.fits.header_cards import (
     MOST_SQUEEZED,
     Cards,
     Hasher,

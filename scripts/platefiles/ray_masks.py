@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from platefiles.tables import read_columns
+from platefiles.fits.tables import read_columns
 from platelib.calibration.correction import BAD
 
 

@@ -17,9 +17,9 @@ import numpy as np
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical, digest
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
-from platefiles.fitsblocks import Block, BrokenFits, headers_digest, read_blocks
-from platefiles.fitssums import data_digests
-from platefiles.intact import check_product
+from platefiles.fits.checked_read import check_product
+from platefiles.fits.checksums import data_digests
+from platefiles.fits.hdu_layout import Block, BrokenFits, headers_digest, read_blocks
 from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance import creator, lock_digest, software
 from platefiles.record_checks import check_record

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from astropy.io import fits
 
-from platefiles.fitsfile import read_header
-from platefiles.tables import columns_hdu, read_columns, rows_of
+from platefiles.fits.products_io import read_header
+from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platelib.numerics.transform import Transform, normalisation
 from platelib.registration.photometric_scale import FluxScale
 

@@ -10,10 +10,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from platefiles import keywords
-from platefiles.cards import Value
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import stem_of
+from platefiles.fits import keywords
+from platefiles.fits.header_cards import Value
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile

@@ -15,14 +15,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from platefiles.cards import Cards, HeaderError, Value
 from platefiles.copies import UNREAD, judged_copies
 from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape
 from platefiles.fingerprint import read_fingerprint
+from platefiles.fits.header_cards import Cards, HeaderError, Value
+from platefiles.fits.keywords import READ, filters_by_hierarch
 from platefiles.headers import Facts, read_facts
-from platefiles.keywords import READ, filters_by_hierarch
 from platefiles.same_exposure import compared_pixels
 from platefiles.seen_files import SeenFiles
 
@@ -52,7 +52,7 @@ class RawFile:
     width_px: int
     height_px: int
     header: Cards
-    """Cards that frames are sorted by (`platefiles.keywords.READ`)."""
+    """Cards that frames are sorted by (`platefiles.fits.keywords.READ`)."""
     reason: str
     """Why it cannot be read, else empty."""
     fingerprint: str

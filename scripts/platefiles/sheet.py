@@ -10,9 +10,9 @@ from platefiles.copies import copies_left_out, other_id
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id, slug
 from platefiles.filters import canonical_filter, claims
+from platefiles.fits.keywords import KEYS
 from platefiles.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
 from platefiles.headers import Facts, fixes_for, matches
-from platefiles.keywords import KEYS
 from platefiles.known_frames import KnownFrame, recognised
 from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock

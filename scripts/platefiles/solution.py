@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from astropy.io import fits
 
-from platefiles.fitsfile import has_image, read_header
-from platefiles.tables import columns_hdu, read_columns
-from platefiles.wcs_cards import carried_cards
+from platefiles.fits.products_io import has_image, read_header
+from platefiles.fits.tables import columns_hdu, read_columns
+from platefiles.fits.wcs_cards import carried_cards
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.fit_wcs import INVERSE_MORE, inverse_terms
 from platelib.astrometry.tan_sip import SkyMap

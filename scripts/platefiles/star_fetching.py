@@ -20,9 +20,9 @@ from urllib.parse import urlencode, urlparse
 
 import numpy as np
 
-from platefiles.cards import HeaderError
 from platefiles.core.atomic_write import write_whole
 from platefiles.field_location import POINTING_DEG, locate_field
+from platefiles.fits.header_cards import HeaderError
 from platefiles.frame import Frame
 from platefiles.headers import Facts, fixes_for, read_facts
 from platefiles.headerwcs import HeaderMap, header_map

@@ -8,8 +8,8 @@ from astropy.io import fits
 
 from platefiles.channel_subs import SUB_COLUMNS
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import has_image, read_header
-from platefiles.tables import read_columns, rows_of
+from platefiles.fits.products_io import has_image, read_header
+from platefiles.fits.tables import read_columns, rows_of
 
 _TABLES = {
     "map_channels": "SUBS",

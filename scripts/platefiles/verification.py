@@ -25,8 +25,8 @@ from platefiles.findings import (
     Finding,
     Verification,
 )
-from platefiles.fitsblocks import headers_digest, read_blocks
-from platefiles.fitssums import data_digests
+from platefiles.fits.checksums import data_digests
+from platefiles.fits.hdu_layout import headers_digest, read_blocks
 from platefiles.integrity import PICTURES, is_of_a_run
 from platefiles.jobnotes import FOLDER
 from platefiles.noted_plan import left_over

@@ -15,7 +15,7 @@ import numpy as np
 import yaml
 from meter import Command, Usage, measure
 
-from platefiles.fitsfile import read_table
+from platefiles.fits.products_io import read_table
 
 PROJECT = "bench"
 CHANNEL = "g"

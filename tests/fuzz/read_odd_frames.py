@@ -25,9 +25,9 @@ from hypothesis.configuration import set_hypothesis_home_dir
 
 from platefiles.config import load_project
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, primary_hdu
+from platefiles.fits.keywords import READ as KEYS
+from platefiles.fits.products_io import image_hdu, primary_hdu
 from platefiles.frame import Frame, read_sheet, sections_of, write_sheet
-from platefiles.keywords import READ as KEYS
 from platefiles.links import make_links
 from platefiles.provenance import exposure_cards
 from platefiles.rawframe import FrameError, open_raw

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.fitsblocks import read_blocks
-from platefiles.fitssums import ALL_ONES, encoded, ones_complement_sum
+from platefiles.fits.checksums import ALL_ONES, encoded, ones_complement_sum
+from platefiles.fits.hdu_layout import read_blocks
 
 SUM, COMPLEMENT, ENCODED = 868229149, 3426738146, "hcHjjc9ghcEghc9g"
 

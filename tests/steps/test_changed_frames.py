@@ -18,7 +18,7 @@ from register_sub import register_sub
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.joblog import job_log
 from platefiles.ledger import recorded
 from platefiles.measures import read_measures

@@ -4,7 +4,7 @@ from contact_sheet import contact_sheet
 from PIL import Image
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.integrity import fault, is_of_a_run
 from platefiles.picture_source import product_of
 from platefiles.pictures import Label, write_picture

@@ -15,7 +15,7 @@ from integrate import integrate
 from register_sub import register_sub
 
 from draw_demo import draw_raw
-from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.masters import Masters
 from platefiles.measures import read_measures
 from platefiles.rawframe import open_raw

@@ -12,7 +12,13 @@ from subtract_continuum import subtract_continuum
 from tabulate_seeing import tabulate_seeing
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, read_header, read_image, read_table, write_product
+from platefiles.fits.products_io import (
+    image_hdu,
+    read_header,
+    read_image,
+    read_table,
+    write_product,
+)
 from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
 from platefiles.recipe import Colour
 from platefiles.record import read_record

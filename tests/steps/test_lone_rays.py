@@ -8,7 +8,7 @@ import pytest
 from astropy.io import fits
 from register_sub import register_sub
 
-from platefiles.fitsfile import read_image, read_table
+from platefiles.fits.products_io import read_image, read_table
 from platefiles.integration import open_subs
 from platefiles.masters import Masters
 from platefiles.pixel import pixel_history

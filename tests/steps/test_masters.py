@@ -11,7 +11,7 @@ from master_dark import master_dark
 from master_flat import master_flat
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.fits.products_io import read_header, read_image, read_table
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import tiny_plan
 

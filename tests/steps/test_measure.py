@@ -10,7 +10,7 @@ from calibrate_sub import calibrate_sub
 from measure import groups_of, measure
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.measures import read_measures
 
 NIGHT = "2026-03-23"

@@ -7,7 +7,7 @@ import pytest
 from astropy.io import fits
 from calibrate_sub import calibrate_sub
 
-from platefiles.fitsfile import read_header, read_image
+from platefiles.fits.products_io import read_header, read_image
 from platefiles.measures import read_measures
 from platefiles.record import read_record
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, read_image, write_product
+from platefiles.fits.products_io import image_hdu, read_image, write_product
 from platefiles.pixel import pixel_history
 
 

@@ -9,7 +9,7 @@ from measure import measure
 from register import register
 
 from platefiles.core.hashing import digest, file_sha256
-from platefiles.fitsblocks import content_digest
+from platefiles.fits.hdu_layout import content_digest
 from platefiles.record import RAW, TEXT, measured_alone, read_record
 
 

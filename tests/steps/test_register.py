@@ -11,7 +11,7 @@ from measure import measure
 from register import register
 
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import read_header, read_table
+from platefiles.fits.products_io import read_header, read_table
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.registration import read_registration
 from platelib.simulate.psf import add_stars, moffat_image

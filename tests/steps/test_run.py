@@ -3,7 +3,7 @@ import pytest
 from platecli import run, summary
 from platecli.target import TARGETS, check_target
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import write_product
+from platefiles.fits.products_io import write_product
 
 SUBS = """\
 id\tname\tchannel\tnight\tstate\treason\texposure_s

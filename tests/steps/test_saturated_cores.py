@@ -9,8 +9,8 @@ from composite import composite
 from map_channels import map_channels
 from scipy.ndimage import shift
 
-from platefiles.cards import read_texts
-from platefiles.fitsfile import has_image, read_header, read_image
+from platefiles.fits.header_cards import read_texts
+from platefiles.fits.products_io import has_image, read_header, read_image
 from platefiles.measures import read_measures
 from platefiles.recipe import Colour, Stretch
 from platefiles.registration import read_registration

@@ -10,8 +10,8 @@ from composite import composite
 from map_channels import map_channels
 from measure import measure
 
-from platefiles.cards import read_texts
-from platefiles.fitsfile import read_header, read_image
+from platefiles.fits.header_cards import read_texts
+from platefiles.fits.products_io import read_header, read_image
 from platefiles.measures import read_measures
 from platefiles.recipe import Colour, Geometry, Stretch
 from platefiles.registration import read_registration

@@ -6,7 +6,7 @@ from PIL import Image
 
 from platecli import compare
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 
 
 @pytest.fixture

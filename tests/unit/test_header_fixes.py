@@ -1,8 +1,8 @@
 import pytest
 
+from platefiles.fits.keywords import KEYS
 from platefiles.header_fixes import value_problem
 from platefiles.headers import read_facts
-from platefiles.keywords import KEYS
 
 
 @pytest.mark.parametrize("key", KEYS)

@@ -4,8 +4,8 @@ import re
 
 import pytest
 
-from platefiles.cards import read_cards
 from platefiles.colour_sensor import refusal
+from platefiles.fits.header_cards import read_cards
 from platefiles.headers import Facts, fixes_for, matches, read_facts
 
 CMOS = {

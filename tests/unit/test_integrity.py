@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.fitsblocks import read_blocks
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.hdu_layout import read_blocks
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.integrity import fault
 from platefiles.provenance import making_cards
 from platefiles.record import record_hdu

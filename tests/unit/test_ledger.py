@@ -8,7 +8,7 @@ import pytest
 from platefiles.causes import CUT, DAMAGED, NOT_THERE, cause, changed_settings, header_texts
 from platefiles.core.hashing import canonical, digest
 from platefiles.damage import mark
-from platefiles.fitsfile import write_product
+from platefiles.fits.products_io import write_product
 from platefiles.joblog import job_log
 from platefiles.jobnotes import note_of, read_note
 from platefiles.ledger import Ledger, recorded

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from platecli import tidy
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.leftovers import delete, find_leftovers
 from platefiles.noted_plan import note_products, noted_products
 from platefiles.provenance import making_cards

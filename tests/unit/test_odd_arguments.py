@@ -12,7 +12,7 @@ from PIL import Image
 
 from platecli.__main__ import main
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.picture_source import read_picture
 
 STATUSES = (0, 1, 2, 5, 6)

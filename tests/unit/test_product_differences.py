@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
-from platefiles.fitsfile import image_hdu, table_hdu, write_product
+from platefiles.fits.products_io import image_hdu, table_hdu, write_product
 from platefiles.pictures import Label, write_svg
 from platefiles.product_differences import compare_files, compare_products
 

@@ -8,7 +8,7 @@ from astropy.time import Time, TimeDelta
 
 from platefiles import provenance
 from platefiles.core.hashing import canonical, digest, file_sha256
-from platefiles.fitsfile import read_header, write_product
+from platefiles.fits.products_io import read_header, write_product
 from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
 
 

@@ -1,8 +1,8 @@
 import numpy as np
 
-from platefiles.fitsfile import write_product
+from platefiles.fits.products_io import write_product
+from platefiles.fits.tables import columns_hdu
 from platefiles.ray_masks import NO_HITS, HitPixels, read_hit_pixels
-from platefiles.tables import columns_hdu
 from platelib.calibration.correction import BAD, SATURATED
 
 

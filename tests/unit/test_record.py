@@ -6,8 +6,8 @@ import pytest
 from astropy.io import fits
 
 from platefiles.core.errors import UserError
-from platefiles.fitsblocks import content_digest
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.hdu_layout import content_digest
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.makings import making_of
 from platefiles.record import (
     RawRecord,

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from platefiles.core.hashing import canonical
-from platefiles.fitsfile import write_product
+from platefiles.fits.products_io import write_product
 from platefiles.products import Product
 from platefiles.provenance import making_cards
 from platefiles.sharing import shared_masters, shared_stem

@@ -6,7 +6,7 @@ import pytest
 from platecli.taskrunner import run_tasks
 from platefiles.bindings import Task
 from platefiles.core.errors import UserError
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.recipe import Colour, Finish, Geometry, Stretch
 from platefiles.record import record_hdu
 

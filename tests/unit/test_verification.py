@@ -6,7 +6,7 @@ import pytest
 from astropy.io import fits
 
 from platefiles.findings import CHANGED, MISSING, OK
-from platefiles.fitsfile import image_hdu, write_product
+from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.noted_plan import note_products
 from platefiles.provenance import making_cards
 from platefiles.record import RawRecord, read_record, record_hdu

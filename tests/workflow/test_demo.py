@@ -23,7 +23,7 @@ from skimage import color
 
 from draw_demo import draw_raw
 from platefiles.depths import read_depths
-from platefiles.fitsfile import read_header, read_image, read_table
+from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
 from platefiles.line_light import line_light
 from platefiles.lockfile import read_lock

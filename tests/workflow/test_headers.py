@@ -17,7 +17,7 @@ from map_channels import map_channels
 from place_on_sky import outcome_cards
 
 from platefiles.fingerprint import file_fingerprint
-from platefiles.fitsfile import image_hdu, read_image, write_product
+from platefiles.fits.products_io import image_hdu, read_image, write_product
 from platefiles.placing import Outcome
 from platefiles.recipe import Colour
 from platefiles.record import read_record

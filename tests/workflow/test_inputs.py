@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from platecli.__main__ import main
-from platefiles.fitsblocks import read_blocks
+from platefiles.fits.hdu_layout import read_blocks
 from platefiles.record import read_record
 from platefiles.verification import CHANGED, verify
 

@@ -14,8 +14,8 @@ from platefiles.core.block_sums import BlockSum
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, hold_back
-from platefiles.fitsblocks import Block, BrokenFits, read_blocks
-from platefiles.fitssums import DATA_SUMS, HEAD_SHA, data_parts, headers_sha256
+from platefiles.fits.checksums import DATA_SUMS, HEAD_SHA, data_parts, headers_sha256
+from platefiles.fits.hdu_layout import Block, BrokenFits, read_blocks
 
 _STEP = "STEP"
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.fitsblocks import BrokenFits, content_digest, read_blocks
+from platefiles.fits.hdu_layout import BrokenFits, content_digest, read_blocks
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
-from platefiles.fitsfile import (
+from platefiles.fits.products_io import (
     has_image,
     image_hdu,
     read_header,

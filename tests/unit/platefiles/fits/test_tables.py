@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
-from platefiles.fitsfile import read_header, read_table, table_hdu, write_product
-from platefiles.tables import columns_hdu, read_columns, rows_of
+from platefiles.fits.products_io import read_header, read_table, table_hdu, write_product
+from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 
 COLUMNS = {
     "name": ["g-01.fits", "h\u00e9 \u0141.fits", "a\\b"],

@@ -13,8 +13,8 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.core.atomic_write import write_whole
-from platefiles.fitssums import add_sums, reserve
-from platefiles.intact import check_product
+from platefiles.fits.checked_read import check_product
+from platefiles.fits.checksums import add_sums, reserve
 
 if TYPE_CHECKING:
     from astropy.table import Table

@@ -8,8 +8,8 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
-from platefiles.fitsfile import image_hdu, table_hdu, write_product
-from platefiles.streamed import StreamedProduct
+from platefiles.fits.products_io import image_hdu, table_hdu, write_product
+from platefiles.fits.streaming_writer import StreamedProduct
 
 IMAGES = {
     "SCI": ((30, 41), "f4", [("NOTE", "x", "a card")], "electron/s"),

@@ -4,7 +4,7 @@ DATASUM and CHECKSUM are those of FITS 4.0, section 4.4.2.7 and appendix J (Seam
 2012, the checksum convention). They are sums in one's complement, which neither exchanged sectors
 nor 0 in the place of FFFFFFFF change. So each HDU also holds the SHA-256 of its data unit, and the
 first one that of all headers. DATABLK is a digest that costs a reader next to nothing, so it is
-compared whenever a step reads the data (`platefiles.intact`).
+compared whenever a step reads the data (`platefiles.fits.checked_read`).
 """
 
 import hashlib
@@ -17,7 +17,7 @@ import numpy as np
 
 from platefiles.core.block_sums import BlockSum
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
-from platefiles.fitsblocks import Block, read_blocks
+from platefiles.fits.hdu_layout import Block, read_blocks
 
 if TYPE_CHECKING:
     from astropy.io import fits  # slow to import

@@ -13,8 +13,8 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.core.atomic_write import allocate, naming, put_in_place, unfinished
-from platefiles.fitsfile import image_hdu, primary_hdu
-from platefiles.fitssums import add_sums, reserve
+from platefiles.fits.checksums import add_sums, reserve
+from platefiles.fits.products_io import image_hdu, primary_hdu
 
 _BLOCK = 2880
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
-from platefiles.intact import check_product
+from platefiles.fits.checked_read import check_product
 
 
 def columns_hdu(
@@ -21,7 +21,7 @@ def columns_hdu(
     Parameters
     ----------
     columns : mapping of str to array_like
-        Of one length; texts become ASCII as in `platefiles.fitsfile.table_hdu`.
+        Of one length; texts become ASCII as in `platefiles.fits.products_io.table_hdu`.
     name : str
         Name of the HDU.
     descriptions : mapping of str to str, optional

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from typing import IO, Protocol
 
-from platefiles.keywords import COMMENTED
+from platefiles.fits.keywords import COMMENTED
 
 BLOCK = 2880
 MAX_BLOCKS = 2000

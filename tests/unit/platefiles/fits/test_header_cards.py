@@ -3,7 +3,7 @@ import io
 import pytest
 from astropy.io import fits
 
-from platefiles.cards import HeaderError, read_texts
+from platefiles.fits.header_cards import HeaderError, read_texts
 
 LONG = "No flats: dust stays, it's " + "and so on & on, " * 20
 

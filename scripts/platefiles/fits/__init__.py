@@ -1,0 +1,1 @@
+"""FITS products: headers, checksums, images and tables, checked when they are read."""
