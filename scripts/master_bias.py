@@ -15,7 +15,7 @@ from platefiles.mastering import (
     master_cards,
     master_product,
 )
-from platefiles.rawframe import RawImage
+from platefiles.raw_frames.raw_frame import RawImage
 from platelib.calibration.photon_transfer import bands, read_noise_adu, summarise
 
 _PAIRS = 5

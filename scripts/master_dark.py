@@ -20,7 +20,7 @@ from platefiles.mastering import (
     master_product,
 )
 from platefiles.masters import Masters
-from platefiles.rawframe import RawImage
+from platefiles.raw_frames.raw_frame import RawImage
 from platelib.bad_pixels.detect import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5

@@ -20,7 +20,7 @@ from platefiles.mastering import (
     master_product,
 )
 from platefiles.masters import Masters
-from platefiles.rawframe import RawImage
+from platefiles.raw_frames.raw_frame import RawImage
 from platelib.bad_pixels.detect import DEAD, dead_pixels
 from platelib.calibration.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
 

@@ -21,8 +21,8 @@ from platefiles.masters import Masters
 from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance import making_cards
-from platefiles.rawframe import FrameError, RawImage, open_frame
-from platefiles.readout import overscan_cards
+from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
+from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.record import raw_record, record_hdu
 from platefiles.saturated_cores import (
     cores_of_frame,

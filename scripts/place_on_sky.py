@@ -15,7 +15,6 @@ from platefiles.fetching import local_copies
 from platefiles.field_location import Location, locate_field
 from platefiles.fits.header_cards import Cards, HeaderError
 from platefiles.fits.products_io import write_product
-from platefiles.framewatch import FrameWatch
 from platefiles.headers import read_facts
 from platefiles.headerwcs import header_map
 from platefiles.joblog import job_log, log
@@ -23,8 +22,9 @@ from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
 from platefiles.provenance import making_cards
-from platefiles.rawheader import read_raw_header
-from platefiles.readout import Readout, trimmed_cards
+from platefiles.raw_frames.frame_watch import FrameWatch
+from platefiles.raw_frames.raw_header import read_raw_header
+from platefiles.raw_frames.sensor_sections import Readout, trimmed_cards
 from platefiles.record import measured_alone, raw_record, read_record, record_hdu
 from platefiles.solution import stars_hdu, world_cards
 from platefiles.star_catalogue import (

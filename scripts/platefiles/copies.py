@@ -180,7 +180,7 @@ def _blank_sectors(path: str) -> int:
 
 def _fault(path: str) -> str:
     """Say why a raw frame cannot be used whole, or nothing."""
-    from platefiles.rawframe import FrameError, open_raw  # astropy
+    from platefiles.raw_frames.raw_frame import FrameError, open_raw  # astropy
 
     try:
         with open_raw(path):

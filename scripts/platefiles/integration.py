@@ -16,7 +16,7 @@ from platefiles.kept_rows import KeptRows
 from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
 from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
-from platefiles.rawframe import ChangedFrame, FrameError, open_frame
+from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
 from platefiles.subs import Sub, SubRoom, source_bytes

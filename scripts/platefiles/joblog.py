@@ -14,9 +14,9 @@ from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.provisional import PROVISIONAL, held_back, new_job
 from platefiles.core.safe_names import printable, printable_lines
 from platefiles.damagemarks import clear_mark, mark
-from platefiles.fingerprint import SCAN_CACHE
 from platefiles.jobnotes import note_of, remove_note, write_note
 from platefiles.orphans import hold_job_lock
+from platefiles.raw_frames.fingerprint import SCAN_CACHE
 
 log = logging.getLogger("platelog")
 

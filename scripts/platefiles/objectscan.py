@@ -16,7 +16,7 @@ from platefiles.core.object_store import (
     storage_client,
 )
 from platefiles.core.safe_names import escape
-from platefiles.fingerprint import TAIL_BYTES
+from platefiles.raw_frames.fingerprint import TAIL_BYTES
 from platefiles.scan import RawFile, read_record
 from platefiles.seen_files import ENDINGS
 

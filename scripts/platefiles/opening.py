@@ -7,7 +7,6 @@ from pathlib import Path
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
-from platefiles.fingerprint import SCAN_CACHE
 from platefiles.frame import Frame
 from platefiles.gridnotes import drop_provisional_grid
 from platefiles.jobnotes import read_note
@@ -20,6 +19,7 @@ from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
+from platefiles.raw_frames.fingerprint import SCAN_CACHE
 from platefiles.runlock import RESULTS
 from platefiles.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.seen_files import SeenFiles

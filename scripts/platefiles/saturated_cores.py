@@ -12,7 +12,7 @@ from astropy.io import fits
 
 from platefiles.fits.products_io import has_image
 from platefiles.fits.tables import columns_hdu, read_columns
-from platefiles.rawframe import RawImage
+from platefiles.raw_frames.raw_frame import RawImage
 from platelib.calibration.saturation_level import NO_CORES, Brightest, LostCores
 from platelib.detection.star_table import FLAG_SATURATED
 from platelib.numerics.neighbours import close_pairs

@@ -19,10 +19,10 @@ from platefiles.copies import UNREAD, judged_copies
 from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape
-from platefiles.fingerprint import read_fingerprint
 from platefiles.fits.header_cards import Cards, HeaderError, Value
 from platefiles.fits.keywords import READ, filters_by_hierarch
 from platefiles.headers import Facts, read_facts
+from platefiles.raw_frames.fingerprint import read_fingerprint
 from platefiles.same_exposure import compared_pixels
 from platefiles.seen_files import SeenFiles
 

@@ -16,7 +16,7 @@ from platefiles.headers import Facts, fixes_for, matches
 from platefiles.known_frames import KnownFrame, recognised
 from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock
-from platefiles.readout import Readout, SectionError, readout_of
+from platefiles.raw_frames.sensor_sections import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
 from platefiles.times import night_of
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from platefiles.core.hashing import canonical
 from platefiles.masters import Masters
-from platefiles.rawframe import FrameError, RawImage, open_frame
+from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
 from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector

@@ -27,7 +27,7 @@ from platefiles.frame import Frame
 from platefiles.headers import Facts, fixes_for, read_facts
 from platefiles.headerwcs import HeaderMap, header_map
 from platefiles.project import LoadedProject
-from platefiles.rawheader import read_raw_header
+from platefiles.raw_frames.raw_header import read_raw_header
 from platefiles.scan import RawFile
 from platefiles.star_answers import NoStars, Stars, fetch, read_answer
 from platefiles.star_catalogue import MOST_STARS, read_tycho

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.masters import Masters
-from platefiles.rawframe import RawImage
+from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import Correction, Detector, along_lines_with_variance

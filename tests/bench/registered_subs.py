@@ -16,8 +16,8 @@ from measure import measure
 from register import register
 
 from platefiles.core.errors import UserError
-from platefiles.fingerprint import file_fingerprint
 from platefiles.lockfile import Lock, lock_text
+from platefiles.raw_frames.fingerprint import file_fingerprint
 from platefiles.recipe import Measure, Quality, Registration
 from platefiles.registration import RegisteredSub, read_registration
 from platelib.simulate.psf import add_stars, moffat_image

@@ -27,10 +27,10 @@ from platecli import check
 from platecli.new import draft_project, draft_projects
 from platefiles.config import load_project
 from platefiles.core.errors import UserError
-from platefiles.fingerprint import file_fingerprint
 from platefiles.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
+from platefiles.raw_frames.fingerprint import file_fingerprint
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 

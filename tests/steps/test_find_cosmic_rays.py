@@ -18,7 +18,7 @@ from draw_demo import draw_raw
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.masters import Masters
 from platefiles.measures import read_measures
-from platefiles.rawframe import open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.ray_masks import read_hit_pixels
 from platefiles.registration import read_registration
 from platefiles.subs import Sub

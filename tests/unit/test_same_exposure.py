@@ -9,7 +9,7 @@ from astropy.io import fits
 from platefiles.config import load_project
 from platefiles.core.safe_names import frame_id
 from platefiles.lockfile import Lock, lock_text
-from platefiles.rawframe import open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 

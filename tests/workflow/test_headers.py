@@ -16,9 +16,9 @@ from integrate import integrate
 from map_channels import map_channels
 from place_on_sky import outcome_cards
 
-from platefiles.fingerprint import file_fingerprint
 from platefiles.fits.products_io import image_hdu, read_image, write_product
 from platefiles.placing import Outcome
+from platefiles.raw_frames.fingerprint import file_fingerprint
 from platefiles.recipe import Colour
 from platefiles.record import read_record
 from platefiles.solution import read_stars, world_cards

@@ -2,7 +2,7 @@
 
 A product is written to a temporary name beside its place, flushed to the disk and renamed: it
 either is whole or is not there. Checksums carry no wall-clock time, so equal data give equal bytes.
-Raw frames are read by :mod:`platefiles.rawframe`.
+Raw frames are read by :mod:`platefiles.raw_frames.raw_frame`.
 """
 
 from collections.abc import Sequence

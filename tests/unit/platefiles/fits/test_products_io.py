@@ -20,7 +20,7 @@ from platefiles.fits.products_io import (
     table_hdu,
     write_product,
 )
-from platefiles.rawframe import FrameError, open_raw
+from platefiles.raw_frames.raw_frame import FrameError, open_raw
 from platefiles.scan import scan_folders
 
 SHAPE = (30, 41)
@@ -182,7 +182,7 @@ def test_cut_short_packed_frame(tmp_path):
 
 def test_packed_bomb_is_refused(tmp_path, monkeypatch):
     """A gzip stream that goes on and on behind its image is given up, with little written."""
-    monkeypatch.setattr("platefiles.rawframe._MOST_BEHIND", 3_000_000)
+    monkeypatch.setattr("platefiles.raw_frames.raw_frame._MOST_BEHIND", 3_000_000)
     fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
     content = (tmp_path / "a.fits").read_bytes()
     for extra, refused in ((2_000_000, False), (9_000_000, True)):

@@ -3,7 +3,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from platefiles.rawframe import open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platelib.calibration.saturation_level import (
     Brightest,
     PileUp,

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platefiles.rawframe import open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images

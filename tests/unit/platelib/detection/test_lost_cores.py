@@ -3,7 +3,7 @@ import pytest
 from astropy.io import fits
 from scipy.ndimage import gaussian_filter, shift
 
-from platefiles.rawframe import open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platelib.colour.star_cores import discs
 from platelib.detection.lost_cores import find_lost_cores
 

@@ -10,7 +10,7 @@ import numpy as np
 from platefiles.core.block_sums import block_sum
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.core.provisional import hold_back
-from platefiles.fingerprint import read_fingerprint
+from platefiles.raw_frames.fingerprint import read_fingerprint
 
 BLOCK_ROWS = 128
 _DIGITS = 16

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from platefiles.fits.header_cards import HeaderError
-from platefiles.rawheader import RawHeader, read_raw_header
+from platefiles.raw_frames.raw_header import RawHeader, read_raw_header
 
 TAIL_BYTES = 65536
 SCAN_CACHE = ".scan.json"

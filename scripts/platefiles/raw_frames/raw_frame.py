@@ -25,11 +25,11 @@ from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.header_cards import BLOCK, HeaderError, image_shape
 from platefiles.fits.products_io import DTYPES
-from platefiles.framewatch import FrameWatch, sums_of
-from platefiles.gziptiles import GzipTiles
-from platefiles.pages import pages_of
-from platefiles.rawheader import DAMAGED, RawHeader, read_raw_header
-from platefiles.readout import Readout
+from platefiles.raw_frames.frame_watch import FrameWatch, sums_of
+from platefiles.raw_frames.gzip_tiles import GzipTiles
+from platefiles.raw_frames.page_prefetch import pages_of
+from platefiles.raw_frames.raw_header import DAMAGED, RawHeader, read_raw_header
+from platefiles.raw_frames.sensor_sections import Readout
 
 _MOST_BEHIND = 100_000_000
 _CHUNK = 1 << 20
@@ -320,7 +320,8 @@ def open_raw(
     ----------
     path : path-like
     sections : mapping of str to str, optional
-        What is kept of it and where its overscan lies, see `platefiles.readout.Readout.facts`.
+        What is kept of it and where its overscan lies, see
+        `platefiles.raw_frames.sensor_sections.Readout.facts`.
     most_rows : int, optional
         Rows that are wanted, from the first on; what is packed is unpacked as far as that.
 

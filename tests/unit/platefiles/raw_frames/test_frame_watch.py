@@ -6,10 +6,10 @@ import pytest
 from astropy.io import fits
 
 from platefiles.core.provisional import held_back
-from platefiles.fingerprint import file_fingerprint
 from platefiles.mastering import digests_of
-from platefiles.rawframe import ChangedFrame, open_frame, open_raw
-from platefiles.readout import Readout, Section
+from platefiles.raw_frames.fingerprint import file_fingerprint
+from platefiles.raw_frames.raw_frame import ChangedFrame, open_frame, open_raw
+from platefiles.raw_frames.sensor_sections import Readout, Section
 
 SHAPE = (300, 410)
 
