@@ -21,7 +21,7 @@ from platefiles.joblog import job_log, log
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture, write_svg
-from platefiles.seal import check_picture
+from platefiles.provenance.content_digest import check_picture
 from platefiles.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.source_tables import read_objects
 from platelib.astrometry.tan_sip import SkyMap

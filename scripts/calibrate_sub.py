@@ -11,11 +11,11 @@ from platefiles.fetching import local_copies
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.joblog import job_log
 from platefiles.masters import Masters
-from platefiles.provenance import exposure_cards, making_cards
+from platefiles.provenance.header_provenance import exposure_cards, making_cards
+from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
-from platefiles.record import raw_record, record_hdu
 from platefiles.sky_gain import own_sky_noise
 from platefiles.subs import Sub
 from platelib.calibration.saturation_level import find_pile_up

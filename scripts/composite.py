@@ -16,9 +16,9 @@ from platefiles.fits.tables import read_columns, rows_of
 from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
 from platefiles.joblog import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
-from platefiles.provenance import creator
+from platefiles.provenance.header_provenance import creator
+from platefiles.provenance.record import has_record, read_record, single_making
 from platefiles.recipe import Finish, Stretch
-from platefiles.record import has_record, read_record, single_making
 from platelib.colour.cielab import delta_e_2000
 from platelib.picture import postprocessing
 from platelib.picture.render import Look, Rendering, render, shrunk_to

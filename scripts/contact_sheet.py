@@ -14,9 +14,9 @@ from platefiles.joblog import log
 from platefiles.overview_picture import Panel, draw_sheet
 from platefiles.picture_source import read_picture
 from platefiles.pictures import Label, write_picture
-from platefiles.provenance import creator
+from platefiles.provenance.header_provenance import creator
+from platefiles.provenance.record import single_making
 from platefiles.recipe import Stretch
-from platefiles.record import single_making
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
 from platelib.picture.side_by_side import reduction

@@ -16,10 +16,10 @@ from platefiles.joblog import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.masters import Masters
 from platefiles.measures import MeasuredSub, read_measures
-from platefiles.provenance import making_cards
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
-from platefiles.record import raw_record, record_hdu
 from platefiles.subs import SkyNoise, Sub
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD

@@ -15,8 +15,8 @@ from platefiles.fits.products_io import read_header, write_product
 from platefiles.joblog import job_log, log
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.photometry import DEFINED, channel_photometry
-from platefiles.provenance import making_cards
-from platefiles.record import record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import MAGNITUDE, read_map, read_stars
 from platefiles.zero_points import CHANNEL_COLUMNS, tables_hdus

@@ -12,8 +12,8 @@ from platefiles.fits.products_io import image_hdu, read_header, read_image, writ
 from platefiles.fits.tables import columns_hdu
 from platefiles.fits.wcs_cards import coarser_cards
 from platefiles.joblog import job_log, log
-from platefiles.provenance import making_cards
-from platefiles.record import record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import record_hdu
 from platefiles.saturated_cores import core_discs
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import SkyModel, model_sky

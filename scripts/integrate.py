@@ -18,12 +18,17 @@ from platefiles.fits.tables import columns_hdu
 from platefiles.integration import Integration, leave_out_changed, open_subs
 from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
-from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
+from platefiles.provenance.header_provenance import (
+    equipment_cards,
+    exposure_cards,
+    making_cards,
+    note_cards,
+)
+from platefiles.provenance.record import RawRecord, raw_record, record_hdu
 from platefiles.psf_stamps import PIXELS_OF_CORE
 from platefiles.raw_frames.raw_frame import ChangedFrame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
-from platefiles.record import RawRecord, raw_record, record_hdu
 from platefiles.registration import RegisteredSub, read_registration, read_star_places
 from platefiles.saturated_cores import cores_hdu, read_cores
 from platefiles.solution import solution_cards

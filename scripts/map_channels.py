@@ -23,9 +23,9 @@ from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
 from platefiles.joblog import log
-from platefiles.provenance import exposure_cards, note_cards
+from platefiles.provenance.header_provenance import exposure_cards, note_cards
+from platefiles.provenance.record import record_hdu
 from platefiles.recipe import Colour, Geometry
-from platefiles.record import record_hdu
 from platefiles.saturated_cores import core_discs
 from platefiles.solution import read_stars, solution_cards
 from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
@@ -354,7 +354,7 @@ if __name__ == "__main__":
     import json
 
     from platefiles.joblog import job_log
-    from platefiles.provenance import making_cards
+    from platefiles.provenance.header_provenance import making_cards
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = json.loads(snakemake.params.job)

@@ -21,8 +21,8 @@ from platefiles.flattened import (
     square_unit,
 )
 from platefiles.joblog import job_log, log
-from platefiles.provenance import making_cards
-from platefiles.record import record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import record_hdu
 from platefiles.star_matching import match_pair
 
 _NO_BETTER = "stars made of one width: a kernel from them makes them no more alike"

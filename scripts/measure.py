@@ -20,10 +20,10 @@ from platefiles.joblog import job_log, log
 from platefiles.masters import Masters
 from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
-from platefiles.provenance import making_cards
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.record import raw_record, record_hdu
 from platefiles.saturated_cores import (
     cores_of_frame,
     cores_of_subs_hdu,

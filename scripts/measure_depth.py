@@ -12,8 +12,8 @@ from platefiles.depths import depth_hdus
 from platefiles.fits.products_io import read_image, write_product
 from platefiles.joblog import job_log, log
 from platefiles.measures import MeasuredSub, read_measures
-from platefiles.provenance import making_cards
-from platefiles.record import record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import record_hdu
 from platefiles.registration import read_registration
 from platefiles.solution import read_map
 from platefiles.zero_points import ChannelZeroPoint, read_zero_points

@@ -15,8 +15,8 @@ from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture
+from platefiles.provenance.content_digest import check_picture
 from platefiles.recipe import Stretch
-from platefiles.seal import check_picture
 from platefiles.side_by_side_picture import side_by_side
 from platelib.picture.overlay import blend
 from platelib.picture.render import Look, render

@@ -21,11 +21,11 @@ from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
-from platefiles.provenance import making_cards
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import measured_alone, raw_record, read_record, record_hdu
 from platefiles.raw_frames.frame_watch import FrameWatch
 from platefiles.raw_frames.raw_header import read_raw_header
 from platefiles.raw_frames.sensor_sections import Readout, trimmed_cards
-from platefiles.record import measured_alone, raw_record, read_record, record_hdu
 from platefiles.solution import stars_hdu, world_cards
 from platefiles.star_catalogue import (
     MOST_STARS,

@@ -14,8 +14,8 @@ from platefiles.fits.products_io import write_product
 from platefiles.joblog import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
-from platefiles.provenance import making_cards
-from platefiles.record import measured_alone, read_record, record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import measured_alone, read_record, record_hdu
 from platefiles.registration import (
     blank_row,
     fill_levels,

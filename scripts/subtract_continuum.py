@@ -17,8 +17,8 @@ from platefiles.flattened import (
 )
 from platefiles.joblog import job_log, log
 from platefiles.line_light import line_light
-from platefiles.provenance import making_cards
-from platefiles.record import record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import record_hdu
 
 
 def subtract_continuum(

@@ -14,9 +14,9 @@ from platefiles.altered import changes, surroundings
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 from platefiles.fits.products_io import read_header, read_image
-from platefiles.makings import Record
 from platefiles.picture_source import is_picture, product_of, read_picture, record_of
 from platefiles.product_differences import compare_files
+from platefiles.provenance.activities import Record
 from platefiles.recipe import Stretch
 from platefiles.side_by_side_picture import write_side_by_side
 from platefiles.sub_rows import SubRow, read_sub_rows

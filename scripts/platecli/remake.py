@@ -8,7 +8,7 @@ from pathlib import Path
 
 from platecli.taskrunner import run_tasks
 from platefiles.core.errors import UserError
-from platefiles.makings import Record
+from platefiles.provenance.activities import Record
 from platefiles.raw_search import MISSING, RawFrame, find_raw, folders_beside
 from platefiles.remaking import WORK, lay_links, remaking, write_texts
 

@@ -15,9 +15,9 @@ from platefiles.altered import altered
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.hdu_layout import content_digest
-from platefiles.makings import Record
 from platefiles.picture_source import record_of
 from platefiles.product_differences import compare_files
+from platefiles.provenance.activities import Record
 from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame
 from platelog import STOPPED
 

@@ -97,7 +97,7 @@ def _pixel(args: argparse.Namespace, product: Path, lineage: Lineage) -> int:
 
 def _write_prov(path: Path, lineage: Lineage) -> int:
     """Write a new file, and never over one that is there."""
-    from platefiles.provjson import prov_json  # slow to import
+    from platefiles.provenance.prov_json import prov_json  # slow to import
 
     try:
         with path.open("x", encoding="utf-8") as target:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from platefiles.changed_settings import changed_settings
-from platefiles.makings import Making, RawRecord, Record
+from platefiles.provenance.activities import Making, RawRecord, Record
 from platefiles.sub_rows import USED, SubRow
 
 _BRANCH, _LAST, _BAR, _BLANK = "├─ ", "└─ ", "│  ", "   "

@@ -14,7 +14,7 @@ from platefiles.core.provisional import MADE_WITHOUT, PROVISIONAL
 from platefiles.core.safe_names import escape
 from platefiles.digestsheet import NAME
 from platefiles.findings import CHANGED, KINDS, MISSING, OK, Verification
-from platefiles.provenance import lock_digest
+from platefiles.provenance.header_provenance import lock_digest
 from platefiles.verification import verify
 
 ALTERED, INCOMPLETE = 1, 5

@@ -4,9 +4,9 @@ import json
 from collections.abc import Mapping
 
 from platefiles.bindings import THREADS
-from platefiles.codedigest import code_digest
-from platefiles.makings import Record
-from platefiles.provenance import VERSION, lock_digest, software
+from platefiles.provenance.activities import Record
+from platefiles.provenance.code_digests import code_digest
+from platefiles.provenance.header_provenance import VERSION, lock_digest, software
 
 Change = tuple[str, str, str]
 """What, how it is in the first, how it is in the second."""

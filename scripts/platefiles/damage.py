@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from platefiles.damagemarks import mark
+from platefiles.provenance.damage_marks import mark
 
 if TYPE_CHECKING:
     from platefiles.plan import ProjectPlan
@@ -33,9 +33,11 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     """
     from platefiles.gridnotes import grid_log
     from platefiles.gridrepair import mend_grid_notes
-    from platefiles.jobnotes import note_path  # with all below slow to import, and seldom wanted
     from platefiles.layout import job_log_path
     from platefiles.products import products_of
+    from platefiles.provenance.job_notes import (
+        note_path,  # with all below slow to import, and seldom wanted
+    )
     from platefiles.sheetchecks import DigestSheets
 
     sheets = DigestSheets()

@@ -6,12 +6,12 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.integrity import PICTURES
-from platefiles.makings import Making
 from platefiles.pictures import Label
-from platefiles.provenance import creator
-from platefiles.record import has_record, read_record, single_making
-from platefiles.xmp import read_origin
+from platefiles.provenance.activities import Making
+from platefiles.provenance.header_provenance import creator
+from platefiles.provenance.integrity import PICTURES
+from platefiles.provenance.record import has_record, read_record, single_making
+from platefiles.provenance.xmp import read_origin
 
 
 def drawn_label(

@@ -10,10 +10,10 @@ from pathlib import Path
 
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.jobnotes import read_note
 from platefiles.layout import job_log_path
 from platefiles.lockfile import CHOSEN, REMEDY
 from platefiles.plan import ProjectPlan
+from platefiles.provenance.job_notes import read_note
 
 
 def lock_doubt(plan: ProjectPlan) -> str:

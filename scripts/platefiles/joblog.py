@@ -13,9 +13,9 @@ from pathlib import Path
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.provisional import PROVISIONAL, held_back, new_job
 from platefiles.core.safe_names import printable, printable_lines
-from platefiles.damagemarks import clear_mark, mark
-from platefiles.jobnotes import note_of, remove_note, write_note
 from platefiles.orphans import hold_job_lock
+from platefiles.provenance.damage_marks import clear_mark, mark
+from platefiles.provenance.job_notes import note_of, remove_note, write_note
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
 
 log = logging.getLogger("platelog")
@@ -34,7 +34,8 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
     path : path-like
         The log file; its folder is made if needed.
     job : str
-        The job. If it succeeds, a `platefiles.jobnotes.JobNote` is the last line of the log.
+        The job. If it succeeds, a `platefiles.provenance.job_notes.JobNote` is the last line of the
+        log.
     product : path-like
         What the job makes.
     """

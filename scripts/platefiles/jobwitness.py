@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from platefiles.jobnotes import FOLDER, JobNote, hidden_note, logged_note
+from platefiles.provenance.job_notes import FOLDER, JobNote, hidden_note, logged_note
 
 _LOGS, _GRID, _LISTS = "logs", "choose_grid", "list_sources"
 _TABLES = {"tabulate_subs": "subs.tsv", "tabulate_seeing": "seeing.tsv"}

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platefiles.core.errors import UserError
-from platefiles.integrity import PICTURES, fault, is_of_a_run
-from platefiles.record import read_record, results_of
-from platefiles.xmp import read_origin
+from platefiles.provenance.integrity import PICTURES, fault, is_of_a_run
+from platefiles.provenance.record import read_record, results_of
+from platefiles.provenance.xmp import read_origin
 
 NO_PRODUCTS = frozenset({"links", "fetched", "objects", "logs", "benchmarks"})
 """Folders in the results of a project that hold no products."""

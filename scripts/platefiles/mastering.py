@@ -14,10 +14,10 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.joblog import log
 from platefiles.pooling import ENOUGH
-from platefiles.provenance import exposure_cards, making_cards
+from platefiles.provenance.header_provenance import exposure_cards, making_cards
+from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, RawImage, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.record import raw_record, record_hdu
 from platelib.calibration.combine import Combined, combine_block
 
 _BAND_ROWS = 64

@@ -9,7 +9,6 @@ from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
 from platefiles.frame import Frame
 from platefiles.gridnotes import drop_provisional_grid
-from platefiles.jobnotes import read_note
 from platefiles.known_frames import read_known
 from platefiles.layout import job_log_path
 from platefiles.links import make_links
@@ -19,6 +18,7 @@ from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
+from platefiles.provenance.job_notes import read_note
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
 from platefiles.runlock import RESULTS
 from platefiles.scan import SETTLE_S, RawFile, scan_folders

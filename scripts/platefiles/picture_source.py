@@ -11,10 +11,10 @@ from PIL import Image
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.header_cards import MAX_PIXELS
-from platefiles.makings import Record
-from platefiles.record import read_record, results_of
-from platefiles.record_checks import check_record
-from platefiles.xmp import Origin, read_origin
+from platefiles.provenance.activities import Record
+from platefiles.provenance.record import read_record, results_of
+from platefiles.provenance.record_checks import check_record
+from platefiles.provenance.xmp import Origin, read_origin
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
@@ -138,8 +138,8 @@ def record_of(file: str | Path) -> Record:
     Raises
     ------
     UserError
-        As `product_of` and `platefiles.record.read_record`; or if what a picture was drawn from is
-        not at its place.
+        As `product_of` and `platefiles.provenance.record.read_record`; or if what a picture was
+        drawn from is not at its place.
     """
     record = read_record(product_of(file))
     origin = read_origin(file) if is_picture(file) else None

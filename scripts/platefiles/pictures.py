@@ -15,9 +15,9 @@ import tifffile
 from PIL import Image, ImageCms, PngImagePlugin
 
 from platefiles.core.atomic_write import write_whole
-from platefiles.record import Making
-from platefiles.seal import sealed
-from platefiles.xmp import packet
+from platefiles.provenance.content_digest import sealed
+from platefiles.provenance.record import Making
+from platefiles.provenance.xmp import packet
 
 JPEG_QUALITY = 92
 _EXIF_DESCRIPTION, _EXIF_SOFTWARE = 0x010E, 0x0131

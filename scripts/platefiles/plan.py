@@ -13,7 +13,6 @@ from functools import cached_property
 from pathlib import PurePath
 from typing import Any
 
-from platefiles.codedigest import code_digest
 from platefiles.core.hashing import canonical, digest, file_sha256
 from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.filters import LINES, canonical_filter
@@ -23,6 +22,7 @@ from platefiles.known_frames import present_name
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock
 from platefiles.matching_notes import SERVES_NO_LIGHT
+from platefiles.provenance.code_digests import code_digest
 from platefiles.tycho import tycho_sum
 
 _BY_SPEED = ("png", "tif", "jpg")

@@ -11,7 +11,7 @@ from astropy.io import fits
 from platefiles.core.errors import UserError
 from platefiles.picture_source import is_picture, read_picture
 from platefiles.pictures import lines_of
-from platefiles.record import EXTNAME as RECORD
+from platefiles.provenance.record import EXTNAME as RECORD
 from platelib.picture.image_difference import Difference, difference
 
 _PROOFS = ("CHECKSUM", "DATASUM", "DATASHA", "DATABLK", "HEADSHA")

@@ -10,11 +10,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
-from platefiles.jobnotes import hidden_note, logged_note, note_path, read_note
 from platefiles.layout import job_log_path
 from platefiles.ledger import recorded
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
+from platefiles.provenance.job_notes import hidden_note, logged_note, note_path, read_note
 from platefiles.runlock import RESULTS
 from platefiles.sharing import shared_stem
 
@@ -146,6 +146,6 @@ def _digest_of_log(log: str, before: Mapping[str, str]) -> Iterator[tuple[str, s
 
 
 def _is_intact(path: str) -> bool:
-    from platefiles.integrity import fault  # which imports astropy, seldom wanted here
+    from platefiles.provenance.integrity import fault  # which imports astropy, seldom wanted here
 
     return not fault(path)

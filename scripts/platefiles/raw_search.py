@@ -8,7 +8,7 @@ from pathlib import Path
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.safe_names import escape
-from platefiles.makings import RawRecord
+from platefiles.provenance.activities import RawRecord
 from platefiles.seen_files import walk_folders
 
 FOUND = "found"

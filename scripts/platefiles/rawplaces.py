@@ -9,7 +9,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fetching import POINTER_ENDING
 from platefiles.findings import CHANGED, MISSING, OK, RAW_FRAME, Finding
 from platefiles.known_frames import paths_in_sheet
-from platefiles.makings import RawRecord
+from platefiles.provenance.activities import RawRecord
 
 
 class RawPlaces:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from platefiles.bindings import THREADS, Task
-from platefiles.codedigest import code_digest
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
 from platefiles.core.safe_names import escape
-from platefiles.makings import RAW, TEXT, Making, RawRecord, Record
+from platefiles.provenance.activities import RAW, TEXT, Making, RawRecord, Record
+from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_search import MISSING, RawFrame
 
 LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"

@@ -12,9 +12,9 @@ from threading import Lock
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.digestsheet import NAME, SEAL, is_sealed, read_lines, read_seal
-from platefiles.integrity import PICTURES, fault
 from platefiles.jobwitness import jobs_of
 from platefiles.lockfile import REMEDY
+from platefiles.provenance.integrity import PICTURES, fault
 
 _LEVELS_UP = 3
 _PINS = ".yaml"

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.safe_names import escape
-from platefiles.provenance import VERSION
+from platefiles.provenance.header_provenance import VERSION
 from platelib.astrometry.celestial import separation_deg
 
 _CONNECT_S, _SILENCE_S, _LONGEST_S = 10.0, 60.0, 240.0

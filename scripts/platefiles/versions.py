@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from platefiles.changed_settings import flattened
-from platefiles.makings import Making, Record
+from platefiles.provenance.activities import Making, Record
 from platefiles.sub_rows import USED, SubRow
 
 

@@ -29,7 +29,7 @@ from platefiles.fits.keywords import READ as KEYS
 from platefiles.fits.products_io import image_hdu, primary_hdu
 from platefiles.frame import Frame, read_sheet, sections_of, write_sheet
 from platefiles.links import make_links
-from platefiles.provenance import exposure_cards
+from platefiles.provenance.header_provenance import exposure_cards
 from platefiles.raw_frames.raw_frame import FrameError, open_raw
 from platefiles.scan import RawFile, scan_folders
 from platefiles.sheet import build_sheet

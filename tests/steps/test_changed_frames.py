@@ -22,7 +22,7 @@ from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.joblog import job_log
 from platefiles.ledger import recorded
 from platefiles.measures import read_measures
-from platefiles.record import read_record
+from platefiles.provenance.record import read_record
 
 CHANNEL, NIGHT = "b", "2026-03-23"
 PLANES = ("SCI", "VAR", "COUNT", "CLIPPED")

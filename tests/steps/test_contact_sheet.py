@@ -5,9 +5,9 @@ from PIL import Image
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.integrity import fault, is_of_a_run
 from platefiles.picture_source import product_of
 from platefiles.pictures import Label, write_picture
+from platefiles.provenance.integrity import fault, is_of_a_run
 from platefiles.recipe import Stretch
 from platelib.background.surface import Lattice
 

@@ -30,12 +30,12 @@ from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import record_of
 from platefiles.pictures import Label, write_picture
-from platefiles.record import read_record, record_hdu, single_making
-from platefiles.seal import is_intact
+from platefiles.provenance.content_digest import is_intact
+from platefiles.provenance.record import read_record, record_hdu, single_making
+from platefiles.provenance.xmp import read_origin
 from platefiles.solution import read_map, read_solution, solution_cards
 from platefiles.source_tables import read_objects
 from platefiles.verification import verify
-from platefiles.xmp import read_origin
 from platelib.astrometry.celestial import separation_deg
 from platelib.sources.background_subtracted import field_sky
 from platelib.sources.extract import find_sources

@@ -20,8 +20,8 @@ from platefiles.fits.products_io import (
     write_product,
 )
 from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
+from platefiles.provenance.record import read_record
 from platefiles.recipe import Colour
-from platefiles.record import read_record
 from platelib.background.surface import RING
 
 CHANNELS = ("g", "b", "ha")

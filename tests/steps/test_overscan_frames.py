@@ -9,7 +9,7 @@ from calibrate_sub import calibrate_sub
 
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.measures import read_measures
-from platefiles.record import read_record
+from platefiles.provenance.record import read_record
 
 NIGHT = "2026-03-23"
 LEFT, RIGHT, BELOW = 3, 24, 2

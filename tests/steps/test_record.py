@@ -10,7 +10,7 @@ from register import register
 
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.fits.hdu_layout import content_digest
-from platefiles.record import RAW, TEXT, measured_alone, read_record
+from platefiles.provenance.record import RAW, TEXT, measured_alone, read_record
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ from share_master import share_master
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
 from platefiles.fits.products_io import write_product
-from platefiles.provenance import making_cards
+from platefiles.provenance.header_provenance import making_cards
 
 JOB = {"project": None, "settings": {}, "code": "0" * 16, "master": "bias_x"}
 

@@ -1,9 +1,9 @@
 import json
 
 from platefiles.altered import altered, changes, surroundings
-from platefiles.codedigest import code_digest
-from platefiles.makings import Making, Record
-from platefiles.provenance import VERSION, lock_digest, software
+from platefiles.provenance.activities import Making, Record
+from platefiles.provenance.code_digests import code_digest
+from platefiles.provenance.header_provenance import VERSION, lock_digest, software
 
 
 def _record(**facts):

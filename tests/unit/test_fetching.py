@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles import codedigest
 from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.links import link_name, make_links
 from platefiles.pointers import write_pointers
+from platefiles.provenance import code_digests
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 
@@ -123,7 +123,7 @@ def test_how_bytes_travel_is_no_part_of_a_step():
         path = waiting.pop()
         if path not in seen:
             seen.add(path)
-            waiting += codedigest._parsed(path)[1]
+            waiting += code_digests._parsed(path)[1]
     names = {Path(path).stem for path in seen}
     assert "fetching" in names
     assert not {name for name in names if name.startswith(("object", "scan", "pointers"))}

@@ -11,10 +11,10 @@ from platefiles.damage import mark_damaged
 from platefiles.digestsheet import write_digest_sheet
 from platefiles.gridnotes import lock_doubt
 from platefiles.joblog import job_log, log
-from platefiles.jobnotes import note_path
 from platefiles.layout import job_log_path
 from platefiles.lockfile import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests
+from platefiles.provenance.job_notes import note_path
 from platefiles.verification import CHANGED, verify
 from platefiles.workflow import open_plans
 

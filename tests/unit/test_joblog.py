@@ -10,7 +10,7 @@ import pytest
 
 from platefiles.core.errors import UserError
 from platefiles.joblog import job_log, log
-from platefiles.jobnotes import hidden_note, logged_note, note_of, read_note
+from platefiles.provenance.job_notes import hidden_note, logged_note, note_of, read_note
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 

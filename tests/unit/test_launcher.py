@@ -10,7 +10,7 @@ import pytest
 
 import platelog
 from platecli import environment
-from platefiles.provenance import VERSION
+from platefiles.provenance.header_provenance import VERSION
 
 LAUNCHER = Path(platelog.__file__)
 FIRST, SECOND = "alpha==1 \\\n    --hash=sha256:aa\n", "alpha==2 \\\n    --hash=sha256:bb\n"

@@ -10,11 +10,11 @@ from platefiles.core.hashing import canonical, digest
 from platefiles.damage import mark
 from platefiles.fits.products_io import write_product
 from platefiles.joblog import job_log
-from platefiles.jobnotes import note_of, read_note
 from platefiles.ledger import Ledger, recorded
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.products import Product
-from platefiles.provenance import making_cards
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.job_notes import note_of, read_note
 
 SETTINGS = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
 

@@ -9,8 +9,8 @@ from platecli import tidy
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.leftovers import delete, find_leftovers
 from platefiles.noted_plan import note_products, noted_products
-from platefiles.provenance import making_cards
-from platefiles.record import RawRecord, record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import RawRecord, record_hdu
 
 RESULTS = "results/tiny"
 FRAMES = {"f1", "f2"}

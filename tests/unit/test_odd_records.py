@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from platecli.__main__ import main
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.record import read_record
+from platefiles.provenance.record import read_record
 
 EXAMPLES = 120
 HOSTILE = [

@@ -3,7 +3,7 @@ import hashlib
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.makings import RawRecord
+from platefiles.provenance.activities import RawRecord
 from platefiles.raw_search import find_raw, folders_beside
 
 

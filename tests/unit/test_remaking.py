@@ -2,9 +2,9 @@ import json
 
 import pytest
 
-from platefiles.codedigest import code_digest
 from platefiles.core.errors import UserError
-from platefiles.makings import Making, RawRecord, Record
+from platefiles.provenance.activities import Making, RawRecord, Record
+from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_search import RawFrame
 from platefiles.remaking import lay_links, remaking, write_texts
 

@@ -5,7 +5,7 @@ import pytest
 from platefiles.core.hashing import canonical
 from platefiles.fits.products_io import write_product
 from platefiles.products import Product
-from platefiles.provenance import making_cards
+from platefiles.provenance.header_provenance import making_cards
 from platefiles.sharing import shared_masters, shared_stem
 
 JOB = {"project": None, "settings": {}, "code": "0" * 16, "master": "bias_x"}

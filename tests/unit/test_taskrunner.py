@@ -7,8 +7,8 @@ from platecli.taskrunner import run_tasks
 from platefiles.bindings import Task
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
+from platefiles.provenance.record import record_hdu
 from platefiles.recipe import Colour, Finish, Geometry, Stretch
-from platefiles.record import record_hdu
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ import math
 import pytest
 
 from platecli.tree import Lineage, sub_lines, tree_lines
-from platefiles.makings import Making, RawRecord, Record
+from platefiles.provenance.activities import Making, RawRecord, Record
 from platefiles.sub_rows import SubRow
 
 

@@ -8,8 +8,8 @@ from astropy.io import fits
 from platefiles.findings import CHANGED, MISSING, OK
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.noted_plan import note_products
-from platefiles.provenance import making_cards
-from platefiles.record import RawRecord, read_record, record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import RawRecord, read_record, record_hdu
 from platefiles.verification import verify
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}

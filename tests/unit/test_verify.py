@@ -3,7 +3,7 @@ import os
 
 from platecli.verify import as_json, text
 from platefiles.findings import CHANGED, MISSING, OK, Finding, Verification
-from platefiles.provenance import lock_digest
+from platefiles.provenance.header_provenance import lock_digest
 
 
 def test_what_is_as_it_was_is_only_counted(monkeypatch, tmp_path):

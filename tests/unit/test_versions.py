@@ -1,7 +1,7 @@
 import json
 import math
 
-from platefiles.makings import Making, Record
+from platefiles.provenance.activities import Making, Record
 from platefiles.sub_rows import SubRow
 from platefiles.versions import setting_changes, state_counts, sub_changes
 

@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from platefiles.makings import Making, RawRecord, Record
+from platefiles.provenance.activities import Making, RawRecord, Record
 from platefiles.sub_rows import SubRow
 from platefiles.why_not import frames_beside, why_not
 

@@ -12,7 +12,7 @@ import pytest
 
 from platecli.__main__ import main
 from platefiles.fits.hdu_layout import read_blocks
-from platefiles.record import read_record
+from platefiles.provenance.record import read_record
 from platefiles.verification import CHANGED, verify
 
 NIGHT = "2026-03-23"

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from platefiles.findings import CHANGED, MISSING, OK
-from platefiles.record import read_record
+from platefiles.provenance.record import read_record
 from platefiles.verification import verify
 
 FLIPS = 50

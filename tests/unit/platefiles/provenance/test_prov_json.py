@@ -3,7 +3,7 @@ import json
 import pytest
 from prov.model import ProvDocument
 
-from platefiles.provjson import prov_document, prov_json
+from platefiles.provenance.prov_json import prov_document, prov_json
 
 
 @pytest.fixture

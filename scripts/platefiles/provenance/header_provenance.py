@@ -15,7 +15,7 @@ from typing import Any
 from platefiles.core.hashing import canonical, digest, file_sha256
 
 VERSION = "0.1.0"
-_LOCK = Path(__file__).resolve().parents[2] / "envs" / "requirements.lock"
+_LOCK = Path(__file__).resolve().parents[3] / "envs" / "requirements.lock"
 _MJD_ZERO = datetime(1858, 11, 17)
 _DAYS_OF_LEAP_SECONDS = ((6, 30), (12, 31))
 _LIBRARIES = ("numpy", "numba", "scipy", "astropy", "snakemake")

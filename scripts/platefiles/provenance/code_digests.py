@@ -15,7 +15,7 @@ from pathlib import Path
 
 from platefiles.core.atomic_write import write_if_changed
 
-_ROOT = Path(__file__).resolve().parents[1]
+_ROOT = Path(__file__).resolve().parents[2]
 
 MEMORY = Path(sys.prefix) / "var" / "code.json"
 """What was found in each file, with the digest of its bytes: to parse all of them takes longer than

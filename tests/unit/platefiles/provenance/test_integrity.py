@@ -8,9 +8,9 @@ from astropy.io import fits
 
 from platefiles.fits.hdu_layout import read_blocks
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.integrity import fault
-from platefiles.provenance import making_cards
-from platefiles.record import record_hdu
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.integrity import fault
+from platefiles.provenance.record import record_hdu
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}
 SECTOR = 512

@@ -6,10 +6,15 @@ import pytest
 from astropy.io import fits
 from astropy.time import Time, TimeDelta
 
-from platefiles import provenance
 from platefiles.core.hashing import canonical, digest, file_sha256
 from platefiles.fits.products_io import read_header, write_product
-from platefiles.provenance import equipment_cards, exposure_cards, making_cards, note_cards
+from platefiles.provenance import header_provenance
+from platefiles.provenance.header_provenance import (
+    equipment_cards,
+    exposure_cards,
+    making_cards,
+    note_cards,
+)
 
 
 def test_canonical_text_depends_on_the_content_alone():
@@ -47,7 +52,7 @@ def test_settings_of_any_length_survive(tmp_path, length):
 def test_making_cards_name_who_how_and_with_what():
     """A product says its maker, rule, project, code, settings and environment, and no time."""
     cards = {card[0]: card[1] for card in _cards({"a": 1})}
-    assert cards["CREATOR"] == f"platelog {provenance.VERSION}"
+    assert cards["CREATOR"] == f"platelog {header_provenance.VERSION}"
     assert (cards["STEP"], cards["PROJECT"]) == ("measure", "demo")
     assert cards["CODEDIG"] == "0123456789abcdef"
     assert len(cards["LOCKDIG"]) == 16

@@ -7,11 +7,11 @@ import tifffile
 from PIL import Image
 
 from platefiles.core.errors import UserError
-from platefiles.integrity import fault, is_of_a_run
 from platefiles.pictures import Label, write_picture
-from platefiles.record import Making
-from platefiles.seal import is_intact, sealed
-from platefiles.xmp import read_origin
+from platefiles.provenance.content_digest import is_intact, sealed
+from platefiles.provenance.integrity import fault, is_of_a_run
+from platefiles.provenance.record import Making
+from platefiles.provenance.xmp import read_origin
 
 ENDINGS = ("png", "jpg", "tif")
 CUBE = hashlib.sha256(b"cube").hexdigest()

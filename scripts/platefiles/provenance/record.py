@@ -20,9 +20,9 @@ from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
 from platefiles.fits.checked_read import check_product
 from platefiles.fits.checksums import data_digests
 from platefiles.fits.hdu_layout import Block, BrokenFits, headers_digest, read_blocks
-from platefiles.makings import RAW, TEXT, Making, RawRecord, Record, decoded
-from platefiles.provenance import creator, lock_digest, software
-from platefiles.record_checks import check_record
+from platefiles.provenance.activities import RAW, TEXT, Making, RawRecord, Record, decoded
+from platefiles.provenance.header_provenance import creator, lock_digest, software
+from platefiles.provenance.record_checks import check_record
 
 if TYPE_CHECKING:
     from astropy.io import fits

@@ -11,7 +11,7 @@ import zlib
 from pathlib import Path
 
 from platefiles.core.errors import DamagedProduct
-from platefiles.xmp import SEAL
+from platefiles.provenance.xmp import SEAL
 
 _SEAL = re.compile(SEAL % rb"([0-9a-f]{64})")
 _PNG = b"\x89PNG\r\n\x1a\n"

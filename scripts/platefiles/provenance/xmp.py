@@ -16,10 +16,10 @@ from xml.sax.saxutils import escape
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
-from platefiles.makings import Making, making_of
+from platefiles.provenance.activities import Making, making_of
 
 SEAL = b"<platelog:Seal>%b</platelog:Seal>"
-"""Where the digest of the picture itself stands, see `platefiles.seal`."""
+"""Where the digest of the picture itself stands, see `platefiles.provenance.content_digest`."""
 
 _NO_SEAL = b"0" * 64
 _BESIDE = "platelog:Beside"

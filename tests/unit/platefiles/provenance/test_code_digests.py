@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from platefiles import codedigest
-from platefiles.codedigest import code_digest
+from platefiles.provenance import code_digests
+from platefiles.provenance.code_digests import code_digest
 
-SCRIPTS = Path(codedigest.__file__).resolve().parents[1]
+SCRIPTS = Path(code_digests.__file__).resolve().parents[2]
 STEPS = sorted(
     path.name for path in SCRIPTS.glob("*.py") if "snakemake.log" in path.read_text("utf-8")
 )
@@ -37,8 +37,8 @@ def project(tmp_path, monkeypatch):
     files = {"step.py": STEP, "lib/first.py": FIRST, "lib/second.py": SECOND, "lib/other.py": "A=1"}
     for name, text in files.items():
         (tmp_path / name).write_text(text)
-    monkeypatch.setattr(codedigest, "_ROOT", tmp_path)
-    monkeypatch.setattr(codedigest, "MEMORY", tmp_path / "var" / "code.json")
+    monkeypatch.setattr(code_digests, "_ROOT", tmp_path)
+    monkeypatch.setattr(code_digests, "MEMORY", tmp_path / "var" / "code.json")
     _forget()
     yield tmp_path
     _forget()
@@ -46,7 +46,7 @@ def project(tmp_path, monkeypatch):
 
 def _forget():
     """Be as a new process is."""
-    for function in (codedigest.code_digest, codedigest._parsed, codedigest._memory):
+    for function in (code_digests.code_digest, code_digests._parsed, code_digests._memory):
         function.cache_clear()
 
 
@@ -119,9 +119,9 @@ def test_what_was_found_is_kept(project, monkeypatch):
 def test_memory_is_never_needed(project, content):
     """A memory that is gone, damaged or of another source is as good as none."""
     before = _digest()
-    codedigest.MEMORY.unlink()
+    code_digests.MEMORY.unlink()
     if content is not None:
-        codedigest.MEMORY.write_text(content)
+        code_digests.MEMORY.write_text(content)
     assert _digest() == before
 
 
@@ -129,7 +129,7 @@ def test_environment_may_be_read_only(project, monkeypatch):
     """Where the memory cannot be written the digest is the same."""
     before = _digest()
     (project / "full").write_text("")
-    monkeypatch.setattr(codedigest, "MEMORY", project / "full" / "code.json")
+    monkeypatch.setattr(code_digests, "MEMORY", project / "full" / "code.json")
     assert _digest() == before
 
 
@@ -161,5 +161,5 @@ def test_steps_import_in_a_way_that_the_digest_sees(name):
         tree = ast.parse((SCRIPTS / file).read_text("utf-8"))
         relative = [n for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) and n.level]
         assert not relative, file
-        waiting += codedigest._parsed(file)[1]
+        waiting += code_digests._parsed(file)[1]
     assert len(seen) > 3

@@ -13,8 +13,8 @@ from platefiles.fits.checksums import (
     ones_complement_sum,
 )
 from platefiles.fits.hdu_layout import Block, BrokenFits, read_blocks
-from platefiles.record import EXTNAME
-from platefiles.seal import is_intact
+from platefiles.provenance.content_digest import is_intact
+from platefiles.provenance.record import EXTNAME
 
 PICTURES = (".png", ".jpg", ".tif", ".svg")
 _FIRST_BYTES = 1 << 16

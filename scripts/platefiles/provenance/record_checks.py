@@ -4,7 +4,7 @@ import json
 import re
 from typing import Any
 
-from platefiles.makings import TEXT, Making, RawRecord, Record
+from platefiles.provenance.activities import TEXT, Making, RawRecord, Record
 
 LONGEST_CHAIN = 100
 """Steps from a raw frame to a picture are a dozen; no record has more than so many in a row."""

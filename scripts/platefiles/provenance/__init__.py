@@ -1,0 +1,1 @@
+"""How a product was made: cards, records, notes of jobs."""
