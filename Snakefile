@@ -12,7 +12,7 @@ min_version("9.19")
 sys.path.insert(0, str(Path(workflow.basedir, "scripts")))
 
 from platefiles.core.errors import UserError
-from platefiles.runlock import hold_run_lock
+from platefiles.jobs.run_lock import hold_run_lock
 from platefiles.workflow import open_plans
 
 base = Path(workflow.basedir)

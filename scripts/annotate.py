@@ -17,7 +17,7 @@ from platefiles.annotated_picture import (
 from platefiles.drawn_label import drawn_label
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture, write_svg

@@ -9,7 +9,7 @@ from typing import Any
 from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.masters import Masters
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu

@@ -14,7 +14,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import has_image, read_image
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
-from platefiles.joblog import log
+from platefiles.jobs.job_log import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import has_record, read_record, single_making
@@ -152,7 +152,7 @@ def _constants(curve: AsinhCurve) -> str:
 if __name__ == "__main__":
     import json
 
-    from platefiles.joblog import job_log
+    from platefiles.jobs.job_log import job_log
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = json.loads(snakemake.params.job)

@@ -10,7 +10,7 @@ import numpy as np
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.flattened import read_sky
-from platefiles.joblog import log
+from platefiles.jobs.job_log import log
 from platefiles.overview_picture import Panel, draw_sheet
 from platefiles.picture_source import read_picture
 from platefiles.pictures import Label, write_picture
@@ -111,7 +111,7 @@ def _sky(channel: str, path: Path) -> Panel:
 if __name__ == "__main__":
     import json
 
-    from platefiles.joblog import job_log
+    from platefiles.jobs.job_log import job_log
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = json.loads(snakemake.params.job)

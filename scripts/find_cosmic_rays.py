@@ -12,7 +12,7 @@ from platefiles.core.provisional import hold_back
 from platefiles.fetching import local_copies
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.masters import Masters
 from platefiles.measures import MeasuredSub, read_measures

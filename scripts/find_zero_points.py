@@ -12,7 +12,7 @@ import numpy as np
 
 from platefiles.bands import choose_band
 from platefiles.fits.products_io import read_header, write_product
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.photometry import DEFINED, channel_photometry
 from platefiles.provenance.header_provenance import making_cards

@@ -11,7 +11,7 @@ from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, read_header, read_image, write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.fits.wcs_cards import coarser_cards
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.saturated_cores import core_discs

@@ -11,7 +11,7 @@ import numpy as np
 from platefiles.deep_sky import open_ngc, own_list
 from platefiles.depths import read_depths
 from platefiles.fits.products_io import read_header, read_image, write_product
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.solution import read_map, read_stars

@@ -16,7 +16,7 @@ from platefiles.fetching import local_copies
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.integration import Integration, leave_out_changed, open_subs
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.masters import Masters
 from platefiles.provenance.header_provenance import (
     equipment_cards,

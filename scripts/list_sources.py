@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from platefiles.core.atomic_write import write_whole
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.source_tables import list_writer
 
 

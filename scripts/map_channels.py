@@ -22,7 +22,7 @@ from platefiles.fits.products_io import (
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
-from platefiles.joblog import log
+from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.recipe import Colour, Geometry
@@ -353,7 +353,7 @@ def _white_cards(names: Sequence[str], white: White, what: str) -> list[tuple]:
 if __name__ == "__main__":
     import json
 
-    from platefiles.joblog import job_log
+    from platefiles.jobs.job_log import job_log
     from platefiles.provenance.header_provenance import making_cards
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.fetching import local_copies
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.mastering import (
     closing_hdus,
     combine_images,

@@ -9,7 +9,7 @@ import numpy as np
 
 from platefiles.fetching import local_copies
 from platefiles.fits.streaming_writer import StreamedProduct
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.mastering import (
     Offset,
     closing_hdus,

@@ -9,7 +9,7 @@ import numpy as np
 
 from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.mastering import (
     Offset,
     closing_hdus,

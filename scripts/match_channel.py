@@ -20,7 +20,7 @@ from platefiles.flattened import (
     read_stars,
     square_unit,
 )
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.star_matching import match_pair

@@ -16,7 +16,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fetching import local_copies
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.masters import Masters
 from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows

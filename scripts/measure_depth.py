@@ -10,7 +10,7 @@ import numpy as np
 
 from platefiles.depths import depth_hdus
 from platefiles.fits.products_io import read_image, write_product
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu

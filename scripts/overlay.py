@@ -10,7 +10,7 @@ import numpy as np
 from platefiles.core.errors import UserError
 from platefiles.drawn_label import drawn_label
 from platefiles.fits.checked_read import check_file
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.other_image import laid_on_grid
 from platefiles.picture_place import picture_place
 from platefiles.picture_source import read_picture

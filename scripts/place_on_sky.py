@@ -17,7 +17,7 @@ from platefiles.fits.header_cards import Cards, HeaderError
 from platefiles.fits.products_io import write_product
 from platefiles.headers import read_facts
 from platefiles.headerwcs import header_map
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field

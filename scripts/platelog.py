@@ -45,7 +45,9 @@ VERBS = {
 
 def version_line() -> str:
     """Return name and version, as the headers of products give them."""
-    source = (ROOT / "scripts" / "platefiles" / "provenance" / "header_provenance.py").read_text(encoding="utf-8")
+    source = (ROOT / "scripts" / "platefiles" / "provenance" / "header_provenance.py").read_text(
+        encoding="utf-8"
+    )
     found = re.search(r'^VERSION = "([^"]+)"', source, re.MULTILINE)
     return f"platelog {found[1] if found else 'of an unknown version'}"
 

@@ -10,7 +10,7 @@ import numpy as np
 from platefiles.core.errors import UserError
 from platefiles.fetching import local_copies
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.lone_rays import LoneParts
 from platefiles.masters import Masters
 from platefiles.provenance.header_provenance import exposure_cards, making_cards

@@ -7,7 +7,7 @@ from pathlib import Path
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import digest
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.ledger import recorded
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.products_io import read_header
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 
 _COLUMNS = (
     "channel", "stars", "fwhm_px", "fwhm_error_px", "ellipticity", "softest_ratio",

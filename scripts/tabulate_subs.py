@@ -8,7 +8,7 @@ from typing import Any
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 
 _FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high", "star_cores", "cores_rejected")
 _COLUMNS = (

@@ -10,7 +10,7 @@ from platecli.screen import show
 from platecli.summary import hours_minutes
 from platefiles.config import load_project
 from platefiles.core.errors import UserError
-from platefiles.runlock import RESULTS
+from platefiles.jobs.run_lock import RESULTS
 
 Row = Mapping[str, Any]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from platecli.outcome import WRONG
 from platefiles.core.errors import UserError
-from platefiles.runlock import RESULTS
+from platefiles.jobs.run_lock import RESULTS
 from platefiles.yamlfile import shown
 from platelog import ROOT
 

@@ -22,6 +22,7 @@ from platefiles.causes import NOT_THERE
 from platefiles.core.errors import UserError
 from platefiles.damage import mark_damaged
 from platefiles.gridnotes import lock_doubt
+from platefiles.jobs.run_lock import Busy, hold_run_lock
 from platefiles.layout import job_log_path
 from platefiles.machine import Machine, read_machine
 from platefiles.noted_plan import note_products
@@ -29,7 +30,6 @@ from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
 from platefiles.projectdigests import write_all_digests
-from platefiles.runlock import Busy, hold_run_lock
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 

@@ -11,12 +11,12 @@ from platecli.naming import PROJECTS, WrongCommand, add_directory
 from platecli.run import checked_words
 from platefiles.core.safe_names import escape
 from platefiles.digestsheet import forget
+from platefiles.jobs.orphans import refuse_orphans
+from platefiles.jobs.run_lock import RESULTS, Busy, hold_run_lock
 from platefiles.leftovers import Leftover, delete, find_leftovers
 from platefiles.opening import named, open_projects
-from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
-from platefiles.runlock import RESULTS, Busy, hold_run_lock
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

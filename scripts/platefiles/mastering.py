@@ -12,7 +12,7 @@ from astropy.io import fits
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.streaming_writer import StreamedProduct
-from platefiles.joblog import log
+from platefiles.jobs.job_log import log
 from platefiles.pooling import ENOUGH
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu

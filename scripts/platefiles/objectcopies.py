@@ -13,7 +13,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.object_store import READERS, fetch_object, storage_client
 from platefiles.core.safe_names import escape
 from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
-from platefiles.joblog import log
+from platefiles.jobs.job_log import log
 from platefiles.scan import read_record
 
 SCRATCH = "PLATELOG_SCRATCH"

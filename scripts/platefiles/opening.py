@@ -9,18 +9,18 @@ from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
 from platefiles.frame import Frame
 from platefiles.gridnotes import drop_provisional_grid
+from platefiles.jobs.orphans import refuse_orphans
+from platefiles.jobs.run_lock import RESULTS
 from platefiles.known_frames import read_known
 from platefiles.layout import job_log_path
 from platefiles.links import make_links
 from platefiles.lockfile import read_lock, size_problem
 from platefiles.matching import match_calibration
-from platefiles.orphans import refuse_orphans
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
 from platefiles.project import LoadedProject
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
-from platefiles.runlock import RESULTS
 from platefiles.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.seen_files import SeenFiles
 from platefiles.sheet import build_sheet, read_sheet, write_sheet

@@ -10,12 +10,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
+from platefiles.jobs.run_lock import RESULTS
 from platefiles.layout import job_log_path
 from platefiles.ledger import recorded
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product
 from platefiles.provenance.job_notes import hidden_note, logged_note, note_path, read_note
-from platefiles.runlock import RESULTS
 from platefiles.sharing import shared_stem
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.joblog import log
+from platefiles.jobs.job_log import log
 from platefiles.lockfile import Lock
 from platefiles.measures import MeasuredSub
 from platelib.numerics.transform import identity

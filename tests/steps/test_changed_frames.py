@@ -19,7 +19,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.fits.products_io import read_header, read_image, read_table
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.ledger import recorded
 from platefiles.measures import read_measures
 from platefiles.provenance.record import read_record

@@ -10,7 +10,7 @@ from platefiles.core.provisional import hold_back
 from platefiles.damage import mark_damaged
 from platefiles.digestsheet import write_digest_sheet
 from platefiles.gridnotes import lock_doubt
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.layout import job_log_path
 from platefiles.lockfile import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests

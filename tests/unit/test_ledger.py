@@ -9,7 +9,7 @@ from platefiles.causes import CUT, DAMAGED, NOT_THERE, cause, changed_settings, 
 from platefiles.core.hashing import canonical, digest
 from platefiles.damage import mark
 from platefiles.fits.products_io import write_product
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.ledger import Ledger, recorded
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.products import Product

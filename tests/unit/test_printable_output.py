@@ -14,7 +14,7 @@ from platecli.screen import Console, guarded, show
 from platecli.stopping import GOES_ON
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platelog import VERBS
 from snakemake_logger_plugin_platelog.progress import Progress
 

@@ -7,7 +7,7 @@ import pytest
 from platefiles.core.provisional import hold_back
 from platefiles.digestsheet import NAME, SEAL, write_digest_sheet
 from platefiles.findings import CHANGED
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.verification import verify
 
 LOG, HIDDEN, TABLE = "logs/tabulate_subs.log", ".jobs/tabulate_subs", "subs.tsv"

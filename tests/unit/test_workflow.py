@@ -11,7 +11,7 @@ from platecli.naming import WrongCommand
 from platecli.outlook import look_ahead
 from platecli.target import check_file
 from platefiles.core.errors import UserError
-from platefiles.joblog import job_log
+from platefiles.jobs.job_log import job_log
 from platefiles.layout import job_log_path
 from platefiles.lockfile import Lock, lock_text
 from platefiles.makeable import can_make

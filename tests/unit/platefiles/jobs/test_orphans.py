@@ -4,10 +4,10 @@ import sys
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.orphans import refuse_orphans
+from platefiles.jobs.orphans import refuse_orphans
 
 JOB = (
-    "import sys; from platefiles.orphans import hold_job_lock; "
+    "import sys; from platefiles.jobs.orphans import hold_job_lock; "
     "hold_job_lock(sys.argv[1]); hold_job_lock(sys.argv[1]); "
     "print('held', flush=True); sys.stdin.read()"
 )

@@ -9,7 +9,7 @@ import warnings
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.joblog import job_log, log
+from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.job_notes import hidden_note, logged_note, note_of, read_note
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
@@ -22,7 +22,7 @@ def test_messages_and_warnings_go_to_the_log(tmp_path):
         warnings.warn("careful", UserWarning, stacklevel=1)
     lines = path.read_text(encoding="utf-8").splitlines()
     assert lines[0] == "INFO done with \u0141 \\udc80"
-    assert lines[1].startswith("WARNING UserWarning: careful (test_joblog.py:")
+    assert lines[1].startswith("WARNING UserWarning: careful (test_job_log.py:")
 
 
 def test_log_is_begun_anew_and_closed(tmp_path):
@@ -121,7 +121,7 @@ def test_a_log_that_cannot_be_opened_is_a_sentence(tmp_path):
 
 
 CRASH = (
-    "import os, signal, sys; from platefiles.joblog import job_log\n"
+    "import os, signal, sys; from platefiles.jobs.job_log import job_log\n"
     "with job_log(sys.argv[1]): os.kill(os.getpid(), signal.SIGBUS)"
 )
 

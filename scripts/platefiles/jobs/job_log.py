@@ -13,7 +13,7 @@ from pathlib import Path
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.provisional import PROVISIONAL, held_back, new_job
 from platefiles.core.safe_names import printable, printable_lines
-from platefiles.orphans import hold_job_lock
+from platefiles.jobs.orphans import hold_job_lock
 from platefiles.provenance.damage_marks import clear_mark, mark
 from platefiles.provenance.job_notes import note_of, remove_note, write_note
 from platefiles.raw_frames.fingerprint import SCAN_CACHE

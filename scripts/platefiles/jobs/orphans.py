@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO
 
 from platefiles.core.errors import UserError
-from platefiles.runlock import open_lock
+from platefiles.jobs.run_lock import open_lock
 
 PATIENCE_S = 10.0
 """How long jobs that were told to stop may take to do so."""

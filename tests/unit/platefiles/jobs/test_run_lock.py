@@ -3,10 +3,10 @@ import sys
 
 import pytest
 
-from platefiles.runlock import Busy, hold_run_lock
+from platefiles.jobs.run_lock import Busy, hold_run_lock
 
 HOLD = (
-    "import sys; from platefiles.runlock import Busy, hold_run_lock; "
+    "import sys; from platefiles.jobs.run_lock import Busy, hold_run_lock; "
     "hold_run_lock(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
 )
 
@@ -43,10 +43,12 @@ def test_other_folders_are_free(tmp_path):
 def test_who_is_started_by_a_run_takes_its_lock_for_its_own(tmp_path):
     """A process that inherits the open lock goes on; one that does not is refused."""
     script = (
-        "import subprocess, sys; from platefiles.runlock import hold_run_lock; "
+        "import subprocess, sys; from platefiles.jobs.run_lock import hold_run_lock; "
         "hold_run_lock(sys.argv[1]); again = [sys.executable, '-c', sys.argv[2], sys.argv[1]]; "
         "print(*(subprocess.run(again, close_fds=c, stderr=-3).returncode for c in (0, 1)))"
     )
-    again = "import sys; from platefiles.runlock import hold_run_lock; hold_run_lock(sys.argv[1])"
+    again = (
+        "import sys; from platefiles.jobs.run_lock import hold_run_lock; hold_run_lock(sys.argv[1])"
+    )
     words = [sys.executable, "-c", script, tmp_path / "results", again]
     assert subprocess.run(words, capture_output=True, text=True).stdout == "0 1\n"
