@@ -15,7 +15,8 @@ from platefiles.fetching import local_copies
 from platefiles.field_location import Location, locate_field
 from platefiles.fits.header_cards import Cards, HeaderError
 from platefiles.fits.products_io import write_product
-from platefiles.headers import read_facts
+from platefiles.frames.dialects import read_facts
+from platefiles.frames.times import julian_year
 from platefiles.headerwcs import header_map
 from platefiles.jobs.job_log import job_log, log
 from platefiles.lockfile import Lock, lock_text, read_lock
@@ -36,7 +37,6 @@ from platefiles.star_catalogue import (
     read_tycho,
 )
 from platefiles.star_services import DEEPEST, line_to_add
-from platefiles.times import julian_year
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.plate_solve import FieldStars
 from platelib.astrometry.tan_sip import SkyMap

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from platecli.found_lights import Light
 from platefiles.core.safe_names import slug
 from platefiles.fits.header_cards import Value
-from platefiles.headers import Facts
+from platefiles.frames.dialects import Facts
 from platefiles.scan import RawFile
 
 CALIBRATION_KINDS = ("bias", "dark", "flat")

@@ -13,7 +13,7 @@ from platecli.run import PROJECTS, add_projects, checked_directory, checked_word
 from platecli.screen import show
 from platecli.summary import USED, hours_minutes
 from platecli.target import check_file
-from platefiles.frame import EXCLUDED, Frame
+from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.known_frames import present_name
 from platefiles.opening import named, open_projects
 

@@ -7,7 +7,7 @@ from platecli.outlook import Outlook, first_of
 from platecli.targets import Target, group_lights
 from platecli.trial_exposures import named_trials, odd_trials, patterns_for
 from platefiles.core.object_store import is_object_url
-from platefiles.headers import fixes_for
+from platefiles.frames.dialects import fixes_for
 from platefiles.plan import ProjectPlan
 from platefiles.scan import RawFile
 

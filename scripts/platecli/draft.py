@@ -13,8 +13,8 @@ from platecli.filter_channels import name_channels
 from platecli.survey import Survey
 from platefiles.config import SHIPPED
 from platefiles.core.errors import UserError
-from platefiles.filters import wavelength_nm
-from platefiles.frame import Frame
+from platefiles.frames.filters import wavelength_nm
+from platefiles.frames.frame import Frame
 
 _PLAIN = re.compile(r"[A-Za-z](?:[A-Za-z0-9 _.'-]*[A-Za-z0-9_.'-])?")
 _WORDS_OF_YAML = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 
 from platecli.found_lights import Light
 from platefiles.core.safe_names import slug
-from platefiles.filters import canonical_filter, wavelength_nm
+from platefiles.frames.filters import canonical_filter, wavelength_nm
 
 _SHORT = {"red": "r", "green": "g", "blue": "b"}
 _TOKEN = re.compile(r"[A-Za-z]+[0-9]*")

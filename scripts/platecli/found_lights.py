@@ -5,8 +5,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from platefiles.field_location import locate_field
-from platefiles.filters import canonical_filter
-from platefiles.headers import Facts
+from platefiles.frames.dialects import Facts
+from platefiles.frames.filters import canonical_filter
 from platefiles.light_selection import canonical_object, pointing
 from platefiles.scan import RawFile
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from platecli.summary import USED, Row, read_rows
 from platefiles.causes import OTHER_SUBS, cause
-from platefiles.frame import EXCLUDED, Frame
+from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.ledger import Ledger
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of

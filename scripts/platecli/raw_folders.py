@@ -11,7 +11,7 @@ from platecli.found_lights import Light
 from platecli.trial_exposures import Trial, named_trials
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import Value
-from platefiles.headers import Facts, read_facts
+from platefiles.frames.dialects import Facts, read_facts
 from platefiles.scan import RawFile, scan_folders
 from platefiles.yamlfile import shown
 

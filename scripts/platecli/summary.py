@@ -10,7 +10,7 @@ from pathlib import Path
 from platecli.field_summary import field_lines
 from platefiles.core_losses import core_loss
 from platefiles.fits.header_cards import HeaderError, read_texts
-from platefiles.frame import EXCLUDED
+from platefiles.frames.frame import EXCLUDED
 
 USED = "used"
 """State of a sub that is part of its channel's image."""

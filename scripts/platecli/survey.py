@@ -16,8 +16,8 @@ from platecli.trial_exposures import Trial, odd_trials, patterns_for
 from platefiles.config import Channel, Equipment, Lights, LoadedProject, Project, Recipe
 from platefiles.config import Mapping as ColourMapping
 from platefiles.core.errors import UserError
-from platefiles.filters import canonical_filter, wavelength_nm
-from platefiles.frame import EXCLUDED, Frame
+from platefiles.frames.filters import canonical_filter, wavelength_nm
+from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.light_selection import why_not_selected
 from platefiles.scan import RawFile
 from platefiles.sheet import build_sheet

@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from platefiles.filters import canonical_filter
-from platefiles.filters import wavelength_nm as known_wavelength_nm
+from platefiles.frames.filters import canonical_filter
+from platefiles.frames.filters import wavelength_nm as known_wavelength_nm
 
 _WAVELENGTHS_NM = {
     "BT": 428, "VT": 532, "BP": 511, "G": 622, "RP": 777, "u": 355, "g": 469, "r": 617, "i": 748,

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
-from platefiles.filters import LINES, canonical_filter
+from platefiles.frames.filters import LINES, canonical_filter
 
 _ORDER = {
     name: number

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from platefiles.core.hashing import file_sha256
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import digest, escape
-from platefiles.frame import SAME_AS, Frame, unused
+from platefiles.frames.frame import SAME_AS, Frame, unused
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile

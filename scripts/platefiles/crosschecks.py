@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from platefiles.colour_sensor import COLOUR_SENSOR
 from platefiles.config_problems import Source, homes, key_name, locate
 from platefiles.core.object_store import is_object_url, url_problem
-from platefiles.filters import canonical_filter
 from platefiles.fits.keywords import KEYS
+from platefiles.frames.colour_sensor import COLOUR_SENSOR
+from platefiles.frames.filters import canonical_filter
 from platefiles.header_fixes import value_problem
 from platefiles.project import PICTURE_KEYS, LoadedProject, Project
 from platefiles.recipe import Continua, Mapping, Recipe
@@ -19,7 +19,7 @@ from platefiles.star_services import CATALOGUES
 from platefiles.yamlfile import YamlError, YamlFile, read_yaml, shown
 
 if TYPE_CHECKING:
-    from platefiles.frame import Frame
+    from platefiles.frames.frame import Frame
 
 _UNCLAIMED = re.compile(
     r"(?P<value>FILTER = .*) is in no channel of |has no FILTER, which is in no "

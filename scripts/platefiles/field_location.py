@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import atan, degrees
 from typing import Any
 
-from platefiles.headers import Facts
+from platefiles.frames.dialects import Facts
 
 POINTING_DEG = 1.2
 """How far off the pointing may be; a degree is asked for."""

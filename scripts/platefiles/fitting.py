@@ -4,7 +4,7 @@ import math
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.pooling import ENOUGH, Pool, days_apart, mismatches
 
 _CAMERA = {"camera", "size", "binning", "gain", "offset"}

@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from platefiles.channel_order import in_order
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.links import link_name
 from platefiles.matching import Calibrators, MasterGroup, Matched
 from platefiles.project import LoadedProject

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from typing import Protocol
 
-from platefiles.headers import Facts
+from platefiles.frames.dialects import Facts
 
 _TOKENS = re.compile(r"[^\W\d_]+|\d+")
 _CATALOGUES = {"messier": "m", "caldwell": "c"}

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import escape
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.pointers import link_target
 
 

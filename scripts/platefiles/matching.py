@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from platefiles.core.errors import UserError
 from platefiles.fitting import Fit, Tolerance, fits, looked_at
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.matching_notes import exposure_notes, notes_on
 from platefiles.shelf import KINDS, MasterGroup, Shelf, fill_shelf
 from platefiles.shortfall import Shortfall, sentences

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from platefiles.fitting import Fit
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.pooling import ENOUGH
 from platefiles.shelf import KINDS, MasterGroup, Shelf
 from platefiles.shortfall import FRAMES, lights, listed, seconds

@@ -7,7 +7,7 @@ from pathlib import Path
 from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.gridnotes import drop_provisional_grid
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS

@@ -15,9 +15,9 @@ from typing import Any
 
 from platefiles.core.hashing import canonical, digest, file_sha256
 from platefiles.field_jobs import FieldJobs, remembered
-from platefiles.filters import LINES, canonical_filter
-from platefiles.frame import Frame, sections_of
-from platefiles.headers import fixes_for
+from platefiles.frames.dialects import fixes_for
+from platefiles.frames.filters import LINES, canonical_filter
+from platefiles.frames.frame import Frame, sections_of
 from platefiles.known_frames import present_name
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.lockfile import Lock, read_lock

@@ -12,7 +12,7 @@ from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.hashing import canonical
 from platefiles.core.object_store import is_object_url
 from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 
 POINTERS = "objects"
 """Folder of the pointers, below a project's results."""

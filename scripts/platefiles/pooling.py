@@ -8,7 +8,7 @@ from datetime import date
 from statistics import median
 
 from platefiles.core.safe_names import digest, slug
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 
 ENOUGH = 5
 """Frames from which on a master hardly adds noise to the subs: a tenth with that of one sub."""

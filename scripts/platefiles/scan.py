@@ -21,7 +21,7 @@ from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape
 from platefiles.fits.header_cards import Cards, HeaderError, Value
 from platefiles.fits.keywords import READ, filters_by_hierarch
-from platefiles.headers import Facts, read_facts
+from platefiles.frames.dialects import Facts, read_facts
 from platefiles.raw_frames.fingerprint import read_fingerprint
 from platefiles.same_exposure import compared_pixels
 from platefiles.seen_files import SeenFiles
@@ -83,9 +83,10 @@ class RawFile:
         Parameters
         ----------
         fixes : mapping
-            Cards that replace those of the header, as `platefiles.headers.fixes_for` gives them.
+            Cards that replace those of the header, as `platefiles.frames.dialects.fixes_for` gives
+            them.
         untyped : str
-            As for `platefiles.headers.read_facts`.
+            As for `platefiles.frames.dialects.read_facts`.
         """
         key = (repr(fixes), untyped)  # as text, since True and 1 are one key of a dict
         if key not in self._facts:

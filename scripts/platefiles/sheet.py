@@ -5,20 +5,20 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from platefiles.colour_sensor import refusal
 from platefiles.copies import copies_left_out, other_id
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id, slug
-from platefiles.filters import canonical_filter, claims
 from platefiles.fits.keywords import KEYS
-from platefiles.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
-from platefiles.headers import Facts, fixes_for, matches
+from platefiles.frames.colour_sensor import refusal
+from platefiles.frames.dialects import Facts, fixes_for, matches
+from platefiles.frames.filters import canonical_filter, claims
+from platefiles.frames.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
+from platefiles.frames.times import night_of
 from platefiles.known_frames import KnownFrame, recognised
 from platefiles.light_selection import why_not_selected
 from platefiles.lockfile import read_lock
 from platefiles.raw_frames.sensor_sections import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
-from platefiles.times import night_of
 
 if TYPE_CHECKING:
     from platefiles.project import LoadedProject

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from platefiles.fitting import Fit, Tolerance, fits
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.pooling import Pool, flat_pools, pools_of, unique_names
 
 KINDS = ("bias", "dark", "flat")

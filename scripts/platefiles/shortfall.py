@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from platefiles.fitting import Fit
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 
 if TYPE_CHECKING:
     from platefiles.project import LoadedProject

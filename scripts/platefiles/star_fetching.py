@@ -23,8 +23,8 @@ import numpy as np
 from platefiles.core.atomic_write import write_whole
 from platefiles.field_location import POINTING_DEG, locate_field
 from platefiles.fits.header_cards import HeaderError
-from platefiles.frame import Frame
-from platefiles.headers import Facts, fixes_for, read_facts
+from platefiles.frames.dialects import Facts, fixes_for, read_facts
+from platefiles.frames.frame import Frame
 from platefiles.headerwcs import HeaderMap, header_map
 from platefiles.project import LoadedProject
 from platefiles.raw_frames.raw_header import read_raw_header

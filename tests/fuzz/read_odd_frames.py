@@ -27,7 +27,7 @@ from platefiles.config import load_project
 from platefiles.core.errors import UserError
 from platefiles.fits.keywords import READ as KEYS
 from platefiles.fits.products_io import image_hdu, primary_hdu
-from platefiles.frame import Frame, read_sheet, sections_of, write_sheet
+from platefiles.frames.frame import Frame, read_sheet, sections_of, write_sheet
 from platefiles.links import make_links
 from platefiles.provenance.header_provenance import exposure_cards
 from platefiles.raw_frames.raw_frame import FrameError, open_raw

@@ -27,7 +27,7 @@ from platecli import check
 from platecli.new import draft_project, draft_projects
 from platefiles.config import load_project
 from platefiles.core.errors import UserError
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.raw_frames.fingerprint import file_fingerprint

@@ -4,7 +4,7 @@ import pytest
 
 from platefiles.changed_settings import changed_settings
 from platefiles.config import load_project
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of

@@ -6,7 +6,6 @@ from types import SimpleNamespace
 
 import pytest
 
-from platefiles.colour_sensor import refusal
 from platefiles.config import (
     Channel,
     ConfigError,
@@ -18,6 +17,7 @@ from platefiles.config import (
     load_project,
     merge,
 )
+from platefiles.frames.colour_sensor import refusal
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 

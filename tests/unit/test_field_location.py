@@ -3,7 +3,7 @@ from dataclasses import replace
 import pytest
 
 from platefiles.field_location import locate_field
-from platefiles.headers import read_facts
+from platefiles.frames.dialects import read_facts
 
 HEADER = {
     "IMAGETYP": "Light",

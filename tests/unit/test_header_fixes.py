@@ -1,8 +1,8 @@
 import pytest
 
 from platefiles.fits.keywords import KEYS
+from platefiles.frames.dialects import read_facts
 from platefiles.header_fixes import value_problem
-from platefiles.headers import read_facts
 
 
 @pytest.mark.parametrize("key", KEYS)

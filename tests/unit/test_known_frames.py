@@ -5,7 +5,7 @@ from astropy.io import fits
 
 from platecli import check
 from platecli.outlook import look_ahead
-from platefiles.frame import write_sheet
+from platefiles.frames.frame import write_sheet
 from platefiles.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.opening import open_projects
 from platefiles.scan import RawFile

@@ -3,7 +3,7 @@ import pytest
 from astropy.coordinates import SkyCoord
 from pydantic import ValidationError
 
-from platefiles.headers import read_facts
+from platefiles.frames.dialects import read_facts
 from platefiles.light_selection import (
     canonical_object,
     pointing,

@@ -6,7 +6,7 @@ import pytest
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.links import link_name, make_links
 
 ODD_NAMES = [

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.matching import Calibrators, match_calibration
 from platefiles.project import Equipment, LoadedProject, Project
 from platefiles.recipe import Recipe

@@ -4,7 +4,7 @@ from itertools import pairwise, product
 import numpy as np
 import pytest
 
-from platefiles.frame import Frame
+from platefiles.frames.frame import Frame
 from platefiles.pooling import (
     days_apart,
     exposure_slug,

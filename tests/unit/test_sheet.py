@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.frame import read_sheet, write_sheet
+from platefiles.frames.frame import read_sheet, write_sheet
 from platefiles.project import Equipment, LoadedProject, Project
 from platefiles.recipe import Recipe
 from platefiles.scan import RawFile, scan_folders

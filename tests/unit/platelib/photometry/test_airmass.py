@@ -34,7 +34,7 @@ def test_altitude_agrees_with_the_transformation_of_astropy():
 @pytest.mark.real
 def test_altitude_agrees_with_a_real_header(real_folder):
     """A telescope's own altitude and airmass of a real sub, site from the same header."""
-    from platefiles.headers import read_facts
+    from platefiles.frames.dialects import read_facts
     from platefiles.raw_frames.raw_header import read_raw_header
 
     path = real_folder / "slow-mover" / "light_020.fits.fz"

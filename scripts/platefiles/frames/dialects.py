@@ -6,12 +6,12 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from platefiles.colour_sensor import colour_evidence
-from platefiles.filters import canonical_filter
 from platefiles.fits import keywords
 from platefiles.fits.header_cards import Value
-from platefiles.kinds import MISSING, kind_of_path, kind_of_type
-from platefiles.times import angle, start_utc, utc_of_mjd
+from platefiles.frames.colour_sensor import colour_evidence
+from platefiles.frames.filters import canonical_filter
+from platefiles.frames.frame_type import MISSING, kind_of_path, kind_of_type
+from platefiles.frames.times import angle, start_utc, utc_of_mjd
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _PER_ADU = re.compile(r"e-?/|electrons?\b|e-? per|photo-?e", re.IGNORECASE)

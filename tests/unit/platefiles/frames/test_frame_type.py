@@ -1,6 +1,6 @@
 import pytest
 
-from platefiles.kinds import kind_of_path, kind_of_type
+from platefiles.frames.frame_type import kind_of_path, kind_of_type
 
 
 @pytest.mark.parametrize(

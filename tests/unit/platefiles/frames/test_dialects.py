@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from platefiles.colour_sensor import refusal
 from platefiles.fits.header_cards import read_cards
-from platefiles.headers import Facts, fixes_for, matches, read_facts
+from platefiles.frames.colour_sensor import refusal
+from platefiles.frames.dialects import Facts, fixes_for, matches, read_facts
 
 CMOS = {
     "IMAGETYP": "Light Frame",

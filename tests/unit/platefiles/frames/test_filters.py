@@ -2,7 +2,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from platefiles.filters import canonical_filter, claims, wavelength_nm
+from platefiles.frames.filters import canonical_filter, claims, wavelength_nm
 
 
 def project(**channels):

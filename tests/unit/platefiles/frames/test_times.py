@@ -1,6 +1,6 @@
 import pytest
 
-from platefiles.times import angle, night_of, start_utc, utc_of_mjd
+from platefiles.frames.times import angle, night_of, start_utc, utc_of_mjd
 
 
 @pytest.mark.parametrize(

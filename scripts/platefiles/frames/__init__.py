@@ -1,0 +1,1 @@
+"""Facts of one raw frame, read from the dialects of FITS headers."""
