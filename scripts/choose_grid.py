@@ -6,10 +6,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from platefiles.config.lock_file import CHOSEN, Lock, lock_text, pinned_words, read_lock
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log, log
-from platefiles.lockfile import CHOSEN, Lock, lock_text, pinned_words, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platelib.registration.frame_selection import counted
 

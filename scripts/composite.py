@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.avm import Band, avm_elements, bands_of
+from platefiles.config.recipe import Finish, Stretch
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import has_image, read_image
@@ -18,7 +19,6 @@ from platefiles.jobs.job_log import log
 from platefiles.pictures import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import has_record, read_record, single_making
-from platefiles.recipe import Finish, Stretch
 from platelib.colour.cielab import delta_e_2000
 from platelib.picture import postprocessing
 from platelib.picture.render import Look, Rendering, render, shrunk_to

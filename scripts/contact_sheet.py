@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.flattened import read_sky
@@ -16,7 +17,6 @@ from platefiles.picture_source import read_picture
 from platefiles.pictures import Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
-from platefiles.recipe import Stretch
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
 from platelib.picture.side_by_side import reduction

@@ -9,6 +9,7 @@ import numpy as np
 from astropy.table import Table
 
 from platefiles.channel_subs import SUB_COLUMNS, subs_of_channels
+from platefiles.config.recipe import Colour, Geometry
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import (
@@ -25,7 +26,6 @@ from platefiles.geometry import framed
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.recipe import Colour, Geometry
 from platefiles.saturated_cores import core_discs
 from platefiles.solution import read_stars, solution_cards
 from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.drawn_label import drawn_label
 from platefiles.fits.checked_read import check_file
@@ -16,7 +17,6 @@ from platefiles.picture_place import picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture
 from platefiles.provenance.content_digest import check_picture
-from platefiles.recipe import Stretch
 from platefiles.side_by_side_picture import side_by_side
 from platelib.picture.overlay import blend
 from platelib.picture.render import Look, render

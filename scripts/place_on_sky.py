@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.config.lock_file import Lock, lock_text, read_lock
+from platefiles.config.star_archives import DEEPEST, line_to_add
 from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.core.provisional import held_back
@@ -19,7 +21,6 @@ from platefiles.frames.dialects import read_facts
 from platefiles.frames.times import julian_year
 from platefiles.headerwcs import header_map
 from platefiles.jobs.job_log import job_log, log
-from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
 from platefiles.provenance.header_provenance import making_cards
@@ -36,7 +37,6 @@ from platefiles.star_catalogue import (
     read_star_table,
     read_tycho,
 )
-from platefiles.star_services import DEEPEST, line_to_add
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.plate_solve import FieldStars
 from platelib.astrometry.tan_sip import SkyMap

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.config.lock_file import Lock, lock_text, read_lock
 from platefiles.core.errors import UserError
 from platefiles.core.provisional import held_back
 from platefiles.fits.products_io import write_product
 from platefiles.jobs.job_log import job_log, log
-from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import measured_alone, read_record, record_hdu

@@ -5,9 +5,9 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
+from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
 from platefiles.matching import NothingFits, match_calibration
-from platefiles.project import LoadedProject
 from platefiles.shortfall import FRAMES, Shortfall, lights, listed, miss, seconds
 
 KINDS = ("bias", "dark", "flat")

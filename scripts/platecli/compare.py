@@ -11,13 +11,13 @@ from platecli.differing import columns, percent
 from platecli.naming import add_directory, file_word
 from platecli.screen import show
 from platefiles.altered import changes, surroundings
+from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.picture_source import is_picture, product_of, read_picture, record_of
 from platefiles.product_differences import compare_files
 from platefiles.provenance.activities import Record
-from platefiles.recipe import Stretch
 from platefiles.side_by_side_picture import write_side_by_side
 from platefiles.sub_rows import SubRow, read_sub_rows
 from platefiles.versions import SubChange, setting_changes, state_counts, sub_changes

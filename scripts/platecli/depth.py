@@ -8,7 +8,7 @@ from typing import Any
 from platecli.naming import PROJECTS, add_directory, project_word
 from platecli.screen import show
 from platecli.summary import hours_minutes
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import RESULTS
 

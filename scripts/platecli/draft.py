@@ -11,7 +11,7 @@ from pathlib import Path
 from platecli.calibrated_lights import CALIBRATION_KINDS
 from platecli.filter_channels import name_channels
 from platecli.survey import Survey
-from platefiles.config import SHIPPED
+from platefiles.config.load import SHIPPED
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import wavelength_nm
 from platefiles.frames.frame import Frame

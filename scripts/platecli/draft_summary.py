@@ -8,7 +8,7 @@ from platecli.calibration_advice import wanted_frames
 from platecli.draft import calibration_counts, duration, nights, question_of_colours
 from platecli.outlook import first_of
 from platecli.survey import Survey
-from platefiles.yamlfile import shown
+from platefiles.config.yaml_file import shown
 
 _MOST_PATTERNS = 3
 

@@ -8,9 +8,9 @@ import argparse
 from pathlib import Path
 
 from platecli.outcome import WRONG
+from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.yamlfile import shown
 from platelog import ROOT
 
 PROJECTS = ROOT / "config" / "projects"
@@ -164,7 +164,7 @@ def _project_name(word: str) -> str:
 
 def _recipe_of(word: str, results: Path) -> str:
     """Return the name of the recipe of a project, if its file is known and in order."""
-    from platefiles.config import load_project  # slow to import
+    from platefiles.config.load import load_project  # slow to import
 
     try:
         known = word if word.endswith(".yaml") else results.name
@@ -174,7 +174,7 @@ def _recipe_of(word: str, results: Path) -> str:
 
 
 def _no_project(word: str) -> str:
-    from platefiles.config import load_project  # slow to import
+    from platefiles.config.load import load_project  # slow to import
 
     try:
         load_project(word, PROJECTS)

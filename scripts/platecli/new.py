@@ -15,11 +15,11 @@ from platecli.raw_folders import RawFolders, no_lights_of, read_folders
 from platecli.screen import show
 from platecli.survey import Survey, survey_target
 from platecli.targets import Grouping, Target, group_lights, of_object, together
-from platefiles.config import SHIPPED
+from platefiles.config.load import SHIPPED
+from platefiles.config.project import NAME_PATTERN
+from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import slug
-from platefiles.project import NAME_PATTERN
-from platefiles.yamlfile import shown
 
 _LONGEST = 40
 _MOST_LISTED = 6

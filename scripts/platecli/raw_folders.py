@@ -9,11 +9,11 @@ from pathlib import Path
 
 from platecli.found_lights import Light
 from platecli.trial_exposures import Trial, named_trials
+from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import Value
 from platefiles.frames.dialects import Facts, read_facts
 from platefiles.scan import RawFile, scan_folders
-from platefiles.yamlfile import shown
 
 AS_LIGHTS: dict[str, dict[str, Value]] = {"*": {"IMAGETYP": "light"}}
 """Header fix for frames none of which says what it is."""

@@ -19,12 +19,12 @@ from platecli.screen import show
 from platecli.target import TARGETS, check_file, check_target
 from platecli.workload import workload
 from platefiles.causes import NOT_THERE
+from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
 from platefiles.damage import mark_damaged
 from platefiles.gridnotes import lock_doubt
 from platefiles.jobs.run_lock import Busy, hold_run_lock
 from platefiles.layout import job_log_path
-from platefiles.machine import Machine, read_machine
 from platefiles.noted_plan import note_products
 from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan

@@ -5,12 +5,12 @@ import sys
 
 from platecli import outcome
 from platecli.run import PROJECTS, WrongCommand, checked_words
-from platefiles.config import find_projects, load_project
+from platefiles.config.load import find_projects, load_project
+from platefiles.config.project import LoadedProject
+from platefiles.config.star_archives import CATALOGUES, DEEPEST, line_to_add
 from platefiles.core.errors import UserError
-from platefiles.project import LoadedProject
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
-from platefiles.star_services import CATALOGUES, DEEPEST, line_to_add
 from platelog import nearest
 
 

@@ -13,8 +13,8 @@ from platecli.found_lights import Light
 from platecli.raw_folders import AS_LIGHTS, RawFolders, read_folders
 from platecli.targets import Target, selection_of, together
 from platecli.trial_exposures import Trial, odd_trials, patterns_for
-from platefiles.config import Channel, Equipment, Lights, LoadedProject, Project, Recipe
-from platefiles.config import Mapping as ColourMapping
+from platefiles.config.load import Channel, Equipment, Lights, LoadedProject, Project, Recipe
+from platefiles.config.load import Mapping as ColourMapping
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import canonical_filter, wavelength_nm
 from platefiles.frames.frame import EXCLUDED, Frame

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from platefiles.config.recipe import Recipe
 from platefiles.layout import ENOUGH_SUBS
-from platefiles.recipe import Recipe
 
 _GROUP = {
     "master_bias": "calibration",

@@ -8,10 +8,10 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
+from platefiles.config.lock_file import CHOSEN, REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.layout import job_log_path
-from platefiles.lockfile import CHOSEN, REMEDY
 from platefiles.plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 

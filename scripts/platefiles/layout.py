@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from platefiles.channel_order import in_order
+from platefiles.config.channel_order import in_order
+from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
 from platefiles.links import link_name
 from platefiles.matching import Calibrators, MasterGroup, Matched
-from platefiles.project import LoadedProject
 
 if TYPE_CHECKING:
     from platefiles.scan import RawFile
@@ -56,7 +56,7 @@ class Layout:
 
     @cached_property
     def channels(self) -> tuple[str, ...]:
-        """Channels that have lights, in the order of `platefiles.channel_order.in_order`."""
+        """Channels that have lights, in the order of `platefiles.config.channel_order.in_order`."""
         present = {frame.channel for frame in self.frames if frame.role == "light"}
         return tuple(name for name in in_order(self.loaded.project.channels) if name in present)
 

@@ -12,7 +12,7 @@ from platefiles.shelf import KINDS, MasterGroup, Shelf, fill_shelf
 from platefiles.shortfall import Shortfall, sentences
 
 if TYPE_CHECKING:
-    from platefiles.project import LoadedProject
+    from platefiles.config.project import LoadedProject
 
 __all__ = ["Calibrators", "MasterGroup", "Matched", "NothingFits", "match_calibration"]
 

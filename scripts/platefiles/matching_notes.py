@@ -11,7 +11,7 @@ from platefiles.shelf import KINDS, MasterGroup, Shelf
 from platefiles.shortfall import FRAMES, lights, listed, seconds
 
 if TYPE_CHECKING:
-    from platefiles.project import LoadedProject
+    from platefiles.config.project import LoadedProject
 
 _WITHOUT = {
     "bias": "what the camera adds to each pixel is only removed where darks do it",

@@ -4,7 +4,9 @@ from collections.abc import Mapping, Sequence
 from contextlib import chdir
 from pathlib import Path
 
-from platefiles.config import ConfigError, check_against_sheet, find_projects, load_project
+from platefiles.config.load import ConfigError, check_against_sheet, find_projects, load_project
+from platefiles.config.lock_file import read_lock, size_problem
+from platefiles.config.project import LoadedProject
 from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
@@ -14,11 +16,9 @@ from platefiles.jobs.run_lock import RESULTS
 from platefiles.known_frames import read_known
 from platefiles.layout import job_log_path
 from platefiles.links import make_links
-from platefiles.lockfile import read_lock, size_problem
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.pointers import write_pointers
-from platefiles.project import LoadedProject
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
 from platefiles.scan import SETTLE_S, RawFile, scan_folders

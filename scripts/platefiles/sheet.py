@@ -5,6 +5,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from platefiles.config.lock_file import read_lock
 from platefiles.copies import copies_left_out, other_id
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id, slug
@@ -16,12 +17,11 @@ from platefiles.frames.frame import EXCLUDED, Frame, read_sheet, unused, write_s
 from platefiles.frames.times import night_of
 from platefiles.known_frames import KnownFrame, recognised
 from platefiles.light_selection import why_not_selected
-from platefiles.lockfile import read_lock
 from platefiles.raw_frames.sensor_sections import Readout, SectionError, readout_of
 from platefiles.scan import RawFile
 
 if TYPE_CHECKING:
-    from platefiles.project import LoadedProject
+    from platefiles.config.project import LoadedProject
 
 __all__ = ["Frame", "build_sheet", "read_sheet", "setting_slug", "site_longitudes", "write_sheet"]
 

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from threading import Lock
 
+from platefiles.config.lock_file import REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.digestsheet import NAME, SEAL, is_sealed, read_lines, read_seal
 from platefiles.jobwitness import jobs_of
-from platefiles.lockfile import REMEDY
 from platefiles.provenance.integrity import PICTURES, fault
 
 _LEVELS_UP = 3

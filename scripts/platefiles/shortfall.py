@@ -10,7 +10,7 @@ from platefiles.fitting import Fit
 from platefiles.frames.frame import Frame
 
 if TYPE_CHECKING:
-    from platefiles.project import LoadedProject
+    from platefiles.config.project import LoadedProject
 
 _FAR_C = 10.0
 _FAR = 0.2
@@ -58,7 +58,7 @@ def listed(words: Sequence[str], link: str = "and") -> str:
 
 
 def _sentence(group: Sequence[Shortfall], loaded: "LoadedProject") -> str:
-    from platefiles.yamlfile import shown  # only needed where something is wrong
+    from platefiles.config.yaml_file import shown  # only needed where something is wrong
 
     short = group[0]
     kind, channel = short.kind, short.light.channel

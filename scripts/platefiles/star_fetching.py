@@ -1,9 +1,9 @@
 """The stars of a field, fetched once from an archive and kept beside the project file.
 
-The key ``catalogue`` names a published catalogue (`platefiles.star_services`), asked for by TAP;
-``cone_search`` gives the URL of any IVOA Simple Cone Search 1.03. One query serves a field. The
-table that is kept has the columns that are used and no others, in one order and rounded, so that
-equal stars give equal bytes.
+The key ``catalogue`` names a published catalogue (`platefiles.config.star_archives`), asked for by
+TAP; ``cone_search`` gives the URL of any IVOA Simple Cone Search 1.03. One query serves a field.
+The table that is kept has the columns that are used and no others, in one order and rounded, so
+that equal stars give equal bytes.
 """
 
 import functools
@@ -20,18 +20,18 @@ from urllib.parse import urlencode, urlparse
 
 import numpy as np
 
+from platefiles.config.project import LoadedProject
+from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue, Service, adql
 from platefiles.core.atomic_write import write_whole
 from platefiles.field_location import POINTING_DEG, locate_field
 from platefiles.fits.header_cards import HeaderError
 from platefiles.frames.dialects import Facts, fixes_for, read_facts
 from platefiles.frames.frame import Frame
 from platefiles.headerwcs import HeaderMap, header_map
-from platefiles.project import LoadedProject
 from platefiles.raw_frames.raw_header import read_raw_header
 from platefiles.scan import RawFile
 from platefiles.star_answers import NoStars, Stars, fetch, read_answer
 from platefiles.star_catalogue import MOST_STARS, read_tycho
-from platefiles.star_services import CATALOGUES, PublishedCatalogue, Service, adql
 from platelib.astrometry.celestial import separation_deg
 
 Cone = tuple[float, float, float]

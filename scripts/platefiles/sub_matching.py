@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.config.lock_file import Lock
 from platefiles.jobs.job_log import log
-from platefiles.lockfile import Lock
 from platefiles.measures import MeasuredSub
 from platelib.numerics.transform import identity
 from platelib.registration.match import GridStars, Match, NoMatch

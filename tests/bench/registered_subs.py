@@ -15,10 +15,10 @@ from astropy.io import fits
 from measure import measure
 from register import register
 
+from platefiles.config.lock_file import Lock, lock_text
+from platefiles.config.recipe import Measure, Quality, Registration
 from platefiles.core.errors import UserError
-from platefiles.lockfile import Lock, lock_text
 from platefiles.raw_frames.fingerprint import file_fingerprint
-from platefiles.recipe import Measure, Quality, Registration
 from platefiles.registration import RegisteredSub, read_registration
 from platelib.simulate.psf import add_stars, moffat_image
 

@@ -23,7 +23,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.configuration import set_hypothesis_home_dir
 
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.fits.keywords import READ as KEYS
 from platefiles.fits.products_io import image_hdu, primary_hdu

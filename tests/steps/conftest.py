@@ -25,7 +25,7 @@ from register import register
 
 from platecli import check
 from platecli.new import draft_project, draft_projects
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.matching import match_calibration

@@ -1,9 +1,9 @@
 from map_channels import map_channels
 
 from platefiles.channel_subs import SUB_COLUMNS
+from platefiles.config.recipe import Colour
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
-from platefiles.recipe import Colour
 from platefiles.sub_rows import read_sub_rows
 
 

@@ -11,6 +11,7 @@ from match_channel import match_channel
 from subtract_continuum import subtract_continuum
 from tabulate_seeing import tabulate_seeing
 
+from platefiles.config.recipe import Colour
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import (
     image_hdu,
@@ -21,7 +22,6 @@ from platefiles.fits.products_io import (
 )
 from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
 from platefiles.provenance.record import read_record
-from platefiles.recipe import Colour
 from platelib.background.surface import RING
 
 CHANNELS = ("g", "b", "ha")

@@ -11,10 +11,10 @@ from platecli.draft_summary import summary
 from platecli.filter_channels import name_channels
 from platecli.new import draft_project
 from platecli.survey import survey_folders
-from platefiles.config import check_against_sheet, load_project
+from platefiles.config.load import check_against_sheet, load_project
+from platefiles.config.yaml_file import read_yaml
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
-from platefiles.yamlfile import read_yaml
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from platecli.new import draft_project, draft_projects, project_names
 from platecli.outlook import look_ahead
 from platecli.survey import survey_folders
 from platecli.targets import Target
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.opening import open_projects
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet

@@ -10,9 +10,9 @@ from choose_grid import choose_grid
 from measure import measure
 from register import register
 
+from platefiles.config.lock_file import Lock, lock_text, read_lock
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_table
-from platefiles.lockfile import Lock, lock_text, read_lock
 from platefiles.registration import read_registration
 from platelib.simulate.psf import add_stars, moffat_image
 

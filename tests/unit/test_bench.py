@@ -9,7 +9,7 @@ from astropy.io import fits
 
 from platecli.bench import BENCH, parse_size
 from platecli.engine import ROOT
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 
 sys.path.insert(0, str(BENCH))

@@ -3,7 +3,7 @@ import json
 import pytest
 
 from platefiles.changed_settings import changed_settings
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.frames.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan

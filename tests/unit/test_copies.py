@@ -5,10 +5,10 @@ import pytest
 from astropy.io import fits
 
 from platefiles import copies
-from platefiles.config import load_project
+from platefiles.config.load import load_project
+from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
 from platefiles.known_frames import read_known
-from platefiles.lockfile import Lock, lock_text
 from platefiles.opening import open_projects
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet, write_sheet

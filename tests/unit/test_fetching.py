@@ -17,7 +17,7 @@ from platefiles.sheet import build_sheet
 @pytest.fixture
 def project(bucket, tmp_path, write_project, monkeypatch):
     """Two lights in object storage and one on disk: the sheet, and a way to lay it out."""
-    from platefiles.config import load_project
+    from platefiles.config.load import load_project
 
     (tmp_path / "disk").mkdir()
     for number, name in enumerate(("one", "two", "three")):

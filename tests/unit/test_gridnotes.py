@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.config.lock_file import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.damage import mark_damaged
@@ -12,7 +13,6 @@ from platefiles.digestsheet import write_digest_sheet
 from platefiles.gridnotes import lock_doubt
 from platefiles.jobs.job_log import job_log, log
 from platefiles.layout import job_log_path
-from platefiles.lockfile import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.projectdigests import write_digests
 from platefiles.provenance.job_notes import note_path
 from platefiles.verification import CHANGED, verify

@@ -3,6 +3,7 @@ import pytest
 from astropy.coordinates import SkyCoord
 from pydantic import ValidationError
 
+from platefiles.config.project import Lights
 from platefiles.frames.dialects import read_facts
 from platefiles.light_selection import (
     canonical_object,
@@ -10,7 +11,6 @@ from platefiles.light_selection import (
     separation_deg,
     why_not_selected,
 )
-from platefiles.project import Lights
 
 
 @pytest.mark.parametrize(

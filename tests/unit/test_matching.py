@@ -3,11 +3,11 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.config.project import Equipment, LoadedProject, Project
+from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.matching import Calibrators, match_calibration
-from platefiles.project import Equipment, LoadedProject, Project
-from platefiles.recipe import Recipe
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 

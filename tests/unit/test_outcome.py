@@ -12,8 +12,8 @@ from platecli.outcome import (
     tell,
     write_line,
 )
+from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
-from platefiles.machine import Machine, read_machine
 
 MADE = ProjectOutcome("swirl", "A Swirl", "made", 7, {"ha": {"2031-05-01": 3}, "g": {"x": 1}})
 STILL = ProjectOutcome("veil", "A Veil", "nothing new")

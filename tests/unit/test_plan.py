@@ -3,12 +3,12 @@ from dataclasses import replace
 
 import pytest
 
-from platefiles.config import load_project
+from platefiles.config.load import load_project
+from platefiles.config.recipe import Integration
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
 from platefiles.provenance.code_digests import code_digest
-from platefiles.recipe import Integration
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.config import load_project
+from platefiles.config.load import load_project
+from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
-from platefiles.lockfile import Lock, lock_text
 from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet

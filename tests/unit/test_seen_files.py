@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 
 from platefiles import scan
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.opening import open_projects
 from platefiles.scan import scan_folders

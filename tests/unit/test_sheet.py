@@ -2,10 +2,10 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.config.project import Equipment, LoadedProject, Project
+from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import read_sheet, write_sheet
-from platefiles.project import Equipment, LoadedProject, Project
-from platefiles.recipe import Recipe
 from platefiles.scan import RawFile, scan_folders
 from platefiles.sheet import build_sheet
 

@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from platefiles import star_fetching
-from platefiles.config import load_project
+from platefiles.config.load import load_project
 from platefiles.plan import ProjectPlan
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet

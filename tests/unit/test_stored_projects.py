@@ -3,7 +3,7 @@
 import pytest
 import yaml
 
-from platefiles.config import ConfigError, load_project
+from platefiles.config.load import ConfigError, load_project
 
 
 @pytest.fixture

@@ -5,10 +5,10 @@ import pytest
 
 from platecli.taskrunner import run_tasks
 from platefiles.bindings import Task
+from platefiles.config.recipe import Colour, Finish, Geometry, Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.provenance.record import record_hdu
-from platefiles.recipe import Colour, Finish, Geometry, Stretch
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ from platecli.dry_run import dry_run_lines, is_planned
 from platecli.naming import WrongCommand
 from platecli.outlook import look_ahead
 from platecli.target import check_file
+from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log
 from platefiles.layout import job_log_path
-from platefiles.lockfile import Lock, lock_text
 from platefiles.makeable import can_make
 from platefiles.products import products_of
 from platefiles.workflow import Plans, is_dry_run, open_plans

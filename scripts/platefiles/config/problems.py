@@ -10,10 +10,10 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from platefiles.config.project import Equipment, Project
+from platefiles.config.recipe import Recipe
+from platefiles.config.yaml_file import YamlFile, shown
 from platefiles.core.object_store import is_object_url
-from platefiles.project import Equipment, Project
-from platefiles.recipe import Recipe
-from platefiles.yamlfile import YamlFile, shown
 
 _MESSAGES = {
     "missing": "is required and missing",

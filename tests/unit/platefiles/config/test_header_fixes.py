@@ -1,8 +1,8 @@
 import pytest
 
+from platefiles.config.header_fixes import value_problem
 from platefiles.fits.keywords import KEYS
 from platefiles.frames.dialects import read_facts
-from platefiles.header_fixes import value_problem
 
 
 @pytest.mark.parametrize("key", KEYS)

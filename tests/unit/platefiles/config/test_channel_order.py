@@ -1,7 +1,7 @@
 from itertools import permutations
 from types import SimpleNamespace
 
-from platefiles.channel_order import in_order
+from platefiles.config.channel_order import in_order
 
 
 def channels(**filters):

@@ -19,15 +19,16 @@ import yaml
 from platecli import __main__ as command
 from platecli import check, outcome
 from platecli import stars as verb
-from platefiles import photometry, star_answers, star_fetching, star_services
-from platefiles import project as project_models
+from platefiles import photometry, star_answers, star_fetching
 from platefiles.bands import choose_band
-from platefiles.config import load_project
+from platefiles.config import project as project_models
+from platefiles.config import star_archives
+from platefiles.config.load import load_project
+from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
 from platefiles.opening import open_projects
 from platefiles.scan import scan_folders
 from platefiles.sheet import build_sheet
 from platefiles.star_catalogue import read_star_table
-from platefiles.star_services import CATALOGUES, GAIA_DR3, Service, adql
 from platelib.astrometry.celestial import separation_deg
 
 _QUERY = re.compile(
@@ -249,7 +250,7 @@ def service(server, monkeypatch):
             for k, fault in enumerate(faults, start=1)
         )
         served = {**CATALOGUES, "gaia-dr3": replace(GAIA_DR3, services=mirrors)}
-        for module in (star_services, star_fetching, project_models):
+        for module in (star_archives, star_fetching, project_models):
             monkeypatch.setattr(module, "CATALOGUES", served)
         return server
 
@@ -361,7 +362,7 @@ def test_cone_search_makes_up_for_a_silent_tap_service(asked, service, monkeypat
     cone = replace(ucac4.services[1], url=f"{told.url}/cone")
     assert cone.is_cone_search and not tap.is_cone_search
     served = {**CATALOGUES, "ucac4": replace(ucac4, services=(tap, cone))}
-    for module in (star_services, star_fetching, project_models):
+    for module in (star_archives, star_fetching, project_models):
         monkeypatch.setattr(module, "CATALOGUES", served)
     monkeypatch.setattr(star_fetching, "_MOST_ROWS", 300)
     came, path = asked(catalogue="ucac4")

@@ -1,7 +1,7 @@
 import pytest
 
+from platefiles.config.lock_file import Lock, lock_text, read_lock, size_problem
 from platefiles.core.errors import UserError
-from platefiles.lockfile import Lock, lock_text, read_lock, size_problem
 
 LOCK = Lock("g_01_ab", "nuit/h\u00e9-01.fits", 320, 240, {"g": "g_01_ab", "ha": "007"})
 

@@ -1,6 +1,6 @@
 import pytest
 
-from platefiles.yamlfile import MAX_BYTES, YamlError, read_yaml
+from platefiles.config.yaml_file import MAX_BYTES, YamlError, read_yaml
 
 
 @pytest.fixture

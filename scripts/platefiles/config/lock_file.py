@@ -5,9 +5,9 @@ from pathlib import Path
 
 import yaml
 
+from platefiles.config.yaml_file import YamlError, read_yaml_once
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import MAX_PIXELS, MAX_SIDE_PX
-from platefiles.yamlfile import YamlError, read_yaml_once
 
 REMEDY = "put back a copy of it, or delete it to choose the grid again"
 """What helps where a lock file was changed."""

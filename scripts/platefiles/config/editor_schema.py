@@ -1,16 +1,16 @@
 """JSON schemas by which editors complete and check the YAML files, made from the models.
 
-``python -m platefiles.editor_schema`` writes them into ``config/schema``.
+``python -m platefiles.config.editor_schema`` writes them into ``config/schema``.
 """
 
 import json
 from pathlib import Path
 from typing import Any
 
-from platefiles.config import SHIPPED, Equipment, Project, Recipe
-from platefiles.machine import Machine
-from platefiles.project import PICTURE_KEYS
-from platefiles.recipe import Settings
+from platefiles.config.load import SHIPPED, Equipment, Project, Recipe
+from platefiles.config.machine import Machine
+from platefiles.config.project import PICTURE_KEYS
+from platefiles.config.recipe import Settings
 
 FOLDER = SHIPPED / "schema"
 _MODELS: dict[str, type[Settings]] = {

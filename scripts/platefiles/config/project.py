@@ -9,8 +9,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, StringConstraints, ValidationError, WrapValidator, model_validator
 from pydantic_core import PydanticCustomError
 
-from platefiles.recipe import Recipe, Settings, Switch
-from platefiles.star_services import CATALOGUES, PublishedCatalogue
+from platefiles.config.recipe import Recipe, Settings, Switch
+from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9_-]{0,39}$"
 """What projects, recipes and equipment may be called."""

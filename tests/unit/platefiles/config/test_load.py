@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from platefiles.config import (
+from platefiles.config.load import (
     Channel,
     ConfigError,
     Equipment,
@@ -19,7 +19,7 @@ from platefiles.config import (
 )
 from platefiles.frames.colour_sensor import refusal
 
-CONFIG = Path(__file__).resolve().parents[2] / "config"
+CONFIG = Path(__file__).resolve().parents[4] / "config"
 
 RECIPE = """\
 mapping:
@@ -533,7 +533,7 @@ def test_shipped_demo_loads_but_for_its_frames(desk, tmp_path):
 def test_config_imports_nothing_heavy():
     """Reading settings loads neither numpy nor astropy, since Snakemake does it at each start."""
     code = (
-        "import sys, platefiles.config; "
+        "import sys, platefiles.config.load; "
         "print([m for m in ('numpy', 'astropy', 'numba', 'snakemake') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

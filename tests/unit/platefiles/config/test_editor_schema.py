@@ -6,11 +6,11 @@ import jsonschema
 import pytest
 from pydantic_core import PydanticUndefined
 
-from platefiles import machine, project, recipe
-from platefiles.editor_schema import schema_texts, write_schemas
-from platefiles.yamlfile import read_yaml
+from platefiles.config import machine, project, recipe
+from platefiles.config.editor_schema import schema_texts, write_schemas
+from platefiles.config.yaml_file import read_yaml
 
-CONFIG = Path(__file__).resolve().parents[2] / "config"
+CONFIG = Path(__file__).resolve().parents[4] / "config"
 SECTIONS = {
     "Project files": project.Project,
     "channels": project.Channel,
@@ -82,7 +82,7 @@ def test_schemas_for_editors_are_up_to_date(name):
     on_disk = path.read_text(encoding="utf-8") if path.exists() else ""
     assert on_disk == schema_texts()[name], (
         f"config/schema/{name} is not that of the models any more; write it anew with: "
-        "PYTHONPATH=scripts .venv/bin/python -m platefiles.editor_schema"
+        "PYTHONPATH=scripts .venv/bin/python -m platefiles.config.editor_schema"
     )
 
 

@@ -5,10 +5,10 @@ from typing import Annotated
 
 from pydantic import Field, StringConstraints, ValidationError
 
-from platefiles.config_problems import Source, problem_lines
+from platefiles.config.problems import Source, problem_lines
+from platefiles.config.recipe import Settings
+from platefiles.config.yaml_file import YamlError, read_yaml
 from platefiles.core.errors import UserError
-from platefiles.recipe import Settings
-from platefiles.yamlfile import YamlError, read_yaml
 
 Word = Annotated[str, StringConstraints(min_length=1)]
 

@@ -12,10 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from platefiles.config_problems import Source, in_order, problem_lines
-from platefiles.core.errors import UserError
-from platefiles.core.object_store import is_object_url
-from platefiles.crosschecks import (
+from platefiles.config.cross_checks import (
     catalogue_problems,
     check_against_sheet,
     continuum_problems,
@@ -26,7 +23,8 @@ from platefiles.crosschecks import (
     raw_problems,
     stored_problems,
 )
-from platefiles.project import (
+from platefiles.config.problems import Source, in_order, problem_lines
+from platefiles.config.project import (
     NAME_PATTERN,
     PICTURE_KEYS,
     Channel,
@@ -39,7 +37,7 @@ from platefiles.project import (
     Sky,
     fetched_star_path,
 )
-from platefiles.recipe import (
+from platefiles.config.recipe import (
     Annotation,
     Calibration,
     Colour,
@@ -56,7 +54,9 @@ from platefiles.recipe import (
     Settings,
     Stretch,
 )
-from platefiles.yamlfile import YamlError, YamlFile, read_yaml, read_yaml_once, shown
+from platefiles.config.yaml_file import YamlError, YamlFile, read_yaml, read_yaml_once, shown
+from platefiles.core.errors import UserError
+from platefiles.core.object_store import is_object_url
 
 __all__ = [
     "Annotation",
@@ -87,7 +87,7 @@ __all__ = [
     "merge",
 ]
 
-SHIPPED = Path(__file__).resolve().parents[2] / "config"
+SHIPPED = Path(__file__).resolve().parents[3] / "config"
 """Where the recipes and equipment lie that come with the project."""
 
 _STAND_IN = {"mapping": {"luminance": {"*": 1.0}}}

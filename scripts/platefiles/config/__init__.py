@@ -1,0 +1,1 @@
+"""Settings: project, recipe, equipment and machine files, checked and loaded."""
