@@ -6,7 +6,7 @@ from platecli.found_lights import Light
 from platefiles.core.safe_names import slug
 from platefiles.fits.header_cards import Value
 from platefiles.frames.dialects import Facts
-from platefiles.scan import RawFile
+from platefiles.raw_folders.scan import RawFile
 
 CALIBRATION_KINDS = ("bias", "dark", "flat")
 _RAW_UNITS = {"", "adu", "adus", "dn", "count", "counts", "ct"}

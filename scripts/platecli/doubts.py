@@ -9,7 +9,7 @@ from platecli.trial_exposures import named_trials, odd_trials, patterns_for
 from platefiles.core.object_store import is_object_url
 from platefiles.frames.dialects import fixes_for
 from platefiles.plan import ProjectPlan
-from platefiles.scan import RawFile
+from platefiles.raw_folders.scan import RawFile
 
 _SHOWN = 3
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from platefiles.field_location import locate_field
 from platefiles.frames.dialects import Facts
 from platefiles.frames.filters import canonical_filter
-from platefiles.light_selection import canonical_object, pointing
-from platefiles.scan import RawFile
+from platefiles.raw_folders.light_selection import canonical_object, pointing
+from platefiles.raw_folders.scan import RawFile
 
 _NOTHING_STATED = {"ra_deg": None, "dec_deg": None, "scale_arcsec": None}
 

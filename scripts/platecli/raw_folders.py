@@ -13,7 +13,7 @@ from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import Value
 from platefiles.frames.dialects import Facts, read_facts
-from platefiles.scan import RawFile, scan_folders
+from platefiles.raw_folders.scan import RawFile, scan_folders
 
 AS_LIGHTS: dict[str, dict[str, Value]] = {"*": {"IMAGETYP": "light"}}
 """Header fix for frames none of which says what it is."""

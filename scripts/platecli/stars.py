@@ -9,8 +9,8 @@ from platefiles.config.load import find_projects, load_project
 from platefiles.config.project import LoadedProject
 from platefiles.config.star_archives import CATALOGUES, DEEPEST, line_to_add
 from platefiles.core.errors import UserError
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 from platelog import nearest
 
 

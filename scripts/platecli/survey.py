@@ -18,9 +18,9 @@ from platefiles.config.load import Mapping as ColourMapping
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import canonical_filter, wavelength_nm
 from platefiles.frames.frame import EXCLUDED, Frame
-from platefiles.light_selection import why_not_selected
-from platefiles.scan import RawFile
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.light_selection import why_not_selected
+from platefiles.raw_folders.scan import RawFile
 
 _FEW = 3
 

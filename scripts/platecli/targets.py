@@ -8,7 +8,7 @@ from typing import Any
 
 from platecli.found_lights import Light, most_frequent, total_s
 from platecli.trial_exposures import GLANCE_S, GLANCE_SHARE
-from platefiles.light_selection import canonical_object, separation_deg
+from platefiles.raw_folders.light_selection import canonical_object, separation_deg
 
 _OVERLAP = 0.5
 """Share of the shorter side of a field within which two pointings are one: they share more than

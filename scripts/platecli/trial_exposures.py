@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from platecli.found_lights import Light, by_filter, total_s
 from platefiles.core.safe_names import escape
-from platefiles.scan import RawFile
+from platefiles.raw_folders.scan import RawFile
 
 _TRIAL = re.compile(
     r"(?:auto)?foc(?:us(?:s?ing|er|test)?)?|test(?:s|ing|shots?)?|trials?|snapshots?"

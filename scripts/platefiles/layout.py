@@ -13,7 +13,7 @@ from platefiles.links import link_name
 from platefiles.matching import Calibrators, MasterGroup, Matched
 
 if TYPE_CHECKING:
-    from platefiles.scan import RawFile
+    from platefiles.raw_folders.scan import RawFile
 
 NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
 LIST_ENDINGS = ("ecsv", "csv", "vot", "reg")

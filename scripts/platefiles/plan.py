@@ -19,10 +19,10 @@ from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.frames.dialects import fixes_for
 from platefiles.frames.filters import LINES, canonical_filter
 from platefiles.frames.frame import Frame, sections_of
-from platefiles.known_frames import present_name
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.matching_notes import SERVES_NO_LIGHT
 from platefiles.provenance.code_digests import code_digest
+from platefiles.raw_folders.known_frames import present_name
 from platefiles.tycho import tycho_sum
 
 _BY_SPEED = ("png", "tif", "jpg")

@@ -9,7 +9,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.safe_names import escape
 from platefiles.provenance.activities import RawRecord
-from platefiles.seen_files import walk_folders
+from platefiles.raw_folders.folder_walk import walk_folders
 
 FOUND = "found"
 CHANGED = "changed"

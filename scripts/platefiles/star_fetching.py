@@ -28,8 +28,8 @@ from platefiles.fits.header_cards import HeaderError
 from platefiles.frames.dialects import Facts, fixes_for, read_facts
 from platefiles.frames.frame import Frame
 from platefiles.headerwcs import HeaderMap, header_map
+from platefiles.raw_folders.scan import RawFile
 from platefiles.raw_frames.raw_header import read_raw_header
-from platefiles.scan import RawFile
 from platefiles.star_answers import NoStars, Stars, fetch, read_answer
 from platefiles.star_catalogue import MOST_STARS, read_tycho
 from platelib.astrometry.celestial import separation_deg

@@ -30,9 +30,9 @@ from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.fingerprint import file_fingerprint
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
 
 MASTER_STEPS = {"dark": master_dark, "flat": master_flat}
 

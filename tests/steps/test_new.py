@@ -13,8 +13,8 @@ from platecli.new import draft_project
 from platecli.survey import survey_folders
 from platefiles.config.load import check_against_sheet, load_project
 from platefiles.config.yaml_file import read_yaml
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 
 
 @pytest.fixture

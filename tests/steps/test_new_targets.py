@@ -15,8 +15,8 @@ from platecli.survey import survey_folders
 from platecli.targets import Target
 from platefiles.config.load import load_project
 from platefiles.opening import open_projects
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 
 FIELD = {"FOCALLEN": 1000.0, "XPIXSZ": 500.0}
 """8 x 6 pixels of 103 arc seconds: 13.8 x 10.3 arc minutes."""

@@ -8,8 +8,8 @@ from platefiles.frames.frame import Frame
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 
 SKIPPED = ("map_channels", "composite_tiff", "contact_sheet")
 

@@ -10,8 +10,8 @@ from platefiles.fetching import local_copies
 from platefiles.links import link_name, make_links
 from platefiles.pointers import write_pointers
 from platefiles.provenance import code_digests
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 
 
 @pytest.fixture

@@ -8,8 +8,8 @@ from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.matching import Calibrators, match_calibration
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 
 LIGHT = Frame(
     id="", path="", name="", role="light", reason="", channel="ha", night="2026-03-01", camera="",

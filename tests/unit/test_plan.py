@@ -9,8 +9,8 @@ from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
 from platefiles.provenance.code_digests import code_digest
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 
 CHANNELS = ("g", "b", "ha")
 NIGHTS = ["2026-03-23", "2026-03-24"]

@@ -12,8 +12,8 @@ import yaml
 from platefiles import star_fetching
 from platefiles.config.load import load_project
 from platefiles.plan import ProjectPlan
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 from platefiles.star_catalogue import read_star_table
 from platefiles.star_fetching import fetch_stars
 

@@ -246,7 +246,7 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
     loaded : LoadedProject
         The project.
     frames : sequence of Frame
-        Its frame sheet, from `platefiles.sheet.build_sheet`.
+        Its frame sheet, from `platefiles.raw_folders.frame_list.build_sheet`.
 
     Returns
     -------

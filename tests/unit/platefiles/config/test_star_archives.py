@@ -26,8 +26,8 @@ from platefiles.config import star_archives
 from platefiles.config.load import load_project
 from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
 from platefiles.opening import open_projects
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 from platefiles.star_catalogue import read_star_table
 from platelib.astrometry.celestial import separation_deg
 

@@ -20,8 +20,8 @@ from platefiles.fits.products_io import (
     table_hdu,
     write_product,
 )
+from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.raw_frame import FrameError, open_raw
-from platefiles.scan import scan_folders
 
 SHAPE = (30, 41)
 DTYPES = ("u1", "i1", "i2", "u2", "i4", "u4", "i8", "f4", "f8")

@@ -365,7 +365,7 @@ def test_fixes_by_pattern():
 @pytest.mark.real
 def test_real_night(real_folder):
     """The CCD dialect: EGAIN alone, PEDESTAL, longitude positive to the west."""
-    from platefiles.scan import scan_folders
+    from platefiles.raw_folders.scan import scan_folders
 
     files = {f.inside: f for f in scan_folders([real_folder / "slow-mover"], None, False)}
     facts = read_facts(files["light_015.fits.fz"].header)
@@ -380,7 +380,7 @@ def test_real_night(real_folder):
 @pytest.mark.real
 def test_real_survey_frames(real_folder):
     """No IMAGETYP, the exposure as text, the date without time, flux units."""
-    from platefiles.scan import scan_folders
+    from platefiles.raw_folders.scan import scan_folders
 
     for file in scan_folders([real_folder / "gri-group"], None, False):
         facts = read_facts(file.header, file.inside)
@@ -392,7 +392,7 @@ def test_real_survey_frames(real_folder):
 @pytest.mark.real
 def test_real_drifting_series(real_folder):
     """MicroObservatory: no IMAGETYP, local time with its zone, IM_SCALE, kelvin, west positive."""
-    from platefiles.scan import scan_folders
+    from platefiles.raw_folders.scan import scan_folders
 
     files = scan_folders([real_folder / "wide-drifting"], None, False)
     assert len(files) == 48

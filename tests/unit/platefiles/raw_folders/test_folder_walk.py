@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles import scan
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.opening import open_projects
-from platefiles.scan import scan_folders
-from platefiles.seen_files import SeenFiles, walk_folders
+from platefiles.raw_folders import scan
+from platefiles.raw_folders.folder_walk import SeenFiles, walk_folders
+from platefiles.raw_folders.scan import scan_folders
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from pydantic import ValidationError
 
 from platefiles.config.project import Lights
 from platefiles.frames.dialects import read_facts
-from platefiles.light_selection import (
+from platefiles.raw_folders.light_selection import (
     canonical_object,
     pointing,
     separation_deg,

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape, frame_id, unescape
 from platefiles.frames.frame import SAME_AS, Frame
-from platefiles.scan import RawFile
+from platefiles.raw_folders.scan import RawFile
 
 _COLUMNS = ("id", "path", "name", "role", "reason", "fingerprint")
 _ROLES = ("bias", "dark", "flat", "light")

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles import scan
 from platefiles.core.errors import UserError
-from platefiles.scan import BEING_WRITTEN, scan_folders
+from platefiles.raw_folders import scan
+from platefiles.raw_folders.scan import BEING_WRITTEN, scan_folders
 
 
 def _fits(width=8, height=6, bitpix=16, fill=b"\1", **cards):

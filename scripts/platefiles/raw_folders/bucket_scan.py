@@ -1,4 +1,4 @@
-"""Raw frames in object storage looked through, as `platefiles.scan` looks through folders."""
+"""Raw frames in object storage, looked through as `scan` looks through folders."""
 
 import io
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,9 +16,9 @@ from platefiles.core.object_store import (
     storage_client,
 )
 from platefiles.core.safe_names import escape
+from platefiles.raw_folders.folder_walk import ENDINGS
+from platefiles.raw_folders.scan import RawFile, read_record
 from platefiles.raw_frames.fingerprint import TAIL_BYTES
-from platefiles.scan import RawFile, read_record
-from platefiles.seen_files import ENDINGS
 
 Record = dict[str, Any]
 

@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles import objectscan
 from platefiles.core.errors import UserError
-from platefiles.scan import scan_folders
+from platefiles.raw_folders import bucket_scan
+from platefiles.raw_folders.scan import scan_folders
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_folders_and_prefixes_together(raw, bucket, tmp_path):
 def test_object_that_cannot_be_read_is_tried_again(raw, bucket, tmp_path, monkeypatch):
     """It has a reason, which is not kept in the cache, and the others go on."""
     url, cache = _upload(raw, bucket), tmp_path / "cache.json"
-    really = objectscan.list_objects
+    really = bucket_scan.list_objects
 
     def with_a_ghost(client, prefix):
         listed = really(client, prefix)
@@ -122,7 +122,7 @@ def test_object_that_cannot_be_read_is_tried_again(raw, bucket, tmp_path, monkey
         return listed
 
     with monkeypatch.context() as patch:
-        patch.setattr(objectscan, "list_objects", with_a_ghost)
+        patch.setattr(bucket_scan, "list_objects", with_a_ghost)
         found = {file.inside: file for file in scan_folders([url], cache, True)}
     assert found["night/a.fits"].reason == "cannot be opened: is not there any more"
     assert found["night/b.fit"].reason == ""

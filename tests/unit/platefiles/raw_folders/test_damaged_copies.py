@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles import copies
 from platefiles.config.load import load_project
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
-from platefiles.known_frames import read_known
 from platefiles.opening import open_projects
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet, write_sheet
+from platefiles.raw_folders import damaged_copies
+from platefiles.raw_folders.frame_list import build_sheet, write_sheet
+from platefiles.raw_folders.known_frames import read_known
+from platefiles.raw_folders.scan import scan_folders
 
 SHAPE = (230, 310)
 CARDS = {
@@ -179,8 +179,8 @@ def test_files_are_read_once(raw, tmp_path, monkeypatch):
     damage(copy(raw / "a.fits", "b.fits"), 40_000, bytes(4096))
     first = reasons(raw, cache)
     with monkeypatch.context() as patch:
-        patch.setattr(copies, "file_sha256", None)
-        patch.setattr(copies, "_blank_sectors", None)
+        patch.setattr(damaged_copies, "file_sha256", None)
+        patch.setattr(damaged_copies, "_blank_sectors", None)
         assert reasons(raw, cache) == first
     shutil.copyfile(raw / "a.fits", raw / "b.fits")
     assert reasons(raw, cache)["b.fits"] == "same content as a.fits"
@@ -191,7 +191,7 @@ def test_what_the_disk_does_not_give_is_tried_again(raw, tmp_path, monkeypatch):
     cache = tmp_path / "scan.json"
     write(raw / "b.fits")
     copy(raw / "b.fits", "a.fits")
-    real = copies.file_sha256
+    real = damaged_copies.file_sha256
 
     def failing(path):
         if path.endswith("a.fits"):
@@ -199,8 +199,8 @@ def test_what_the_disk_does_not_give_is_tried_again(raw, tmp_path, monkeypatch):
         return real(path)
 
     with monkeypatch.context() as patch:
-        patch.setattr(copies, "file_sha256", failing)
-        patch.setattr(copies, "_blank_sectors", lambda path: failing(path) and 0)
+        patch.setattr(damaged_copies, "file_sha256", failing)
+        patch.setattr(damaged_copies, "_blank_sectors", lambda path: failing(path) and 0)
         said = reasons(raw, cache)
     assert said["b.fits"] == ""
     assert said["a.fits"].endswith("damaged: cannot be read to its end: Input/output error")
@@ -253,7 +253,7 @@ def test_no_better_copy_is_named_where_all_are_damaged(raw):
 def test_a_project_of_no_copies_reads_nothing_whole(raw, monkeypatch):
     """Frames of their own are never read to their end by a scan."""
     write(raw / "a.fits")
-    monkeypatch.setattr(copies, "file_sha256", None)
+    monkeypatch.setattr(damaged_copies, "file_sha256", None)
     with pytest.raises(TypeError):
         copy(raw / "a.fits", "b.fits")
         scan_folders([raw], None, False)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from platefiles.config.lock_file import read_lock
-from platefiles.copies import copies_left_out, other_id
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id, slug
 from platefiles.fits.keywords import KEYS
@@ -15,10 +14,11 @@ from platefiles.frames.dialects import Facts, fixes_for, matches
 from platefiles.frames.filters import canonical_filter, claims
 from platefiles.frames.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
 from platefiles.frames.times import night_of
-from platefiles.known_frames import KnownFrame, recognised
-from platefiles.light_selection import why_not_selected
+from platefiles.raw_folders.damaged_copies import copies_left_out, other_id
+from platefiles.raw_folders.known_frames import KnownFrame, recognised
+from platefiles.raw_folders.light_selection import why_not_selected
+from platefiles.raw_folders.scan import RawFile
 from platefiles.raw_frames.sensor_sections import Readout, SectionError, readout_of
-from platefiles.scan import RawFile
 
 if TYPE_CHECKING:
     from platefiles.config.project import LoadedProject
@@ -34,7 +34,7 @@ def build_sheet(
     Parameters
     ----------
     raw_files : sequence of RawFile
-        In the order of `platefiles.scan.scan_folders`.
+        In the order of `platefiles.raw_folders.scan.scan_folders`.
     loaded : LoadedProject
         The project: its channels, `exclude`, `header_fixes` and the site, if it is known.
     known : sequence of KnownFrame

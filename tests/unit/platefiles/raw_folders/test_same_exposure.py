@@ -9,9 +9,9 @@ from astropy.io import fits
 from platefiles.config.load import load_project
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.raw_frame import open_raw
-from platefiles.scan import scan_folders
-from platefiles.sheet import build_sheet
 
 SHAPE = (80, 61)
 CARDS = {

@@ -6,8 +6,8 @@ from platefiles.config.project import Equipment, LoadedProject, Project
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import read_sheet, write_sheet
-from platefiles.scan import RawFile, scan_folders
-from platefiles.sheet import build_sheet
+from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.scan import RawFile, scan_folders
 
 LIGHT = {"IMAGETYP": "Light", "FILTER": "Ha", "EXPTIME": 600.0, "GAIN": 100, "OFFSET": 50}
 

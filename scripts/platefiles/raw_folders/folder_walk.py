@@ -20,7 +20,7 @@ class SeenFiles:
     Attributes
     ----------
     records : dict of str to dict
-        What `platefiles.scan` keeps of a file, by its path.
+        What `platefiles.raw_folders.scan` keeps of a file, by its path.
     """
 
     def __init__(self) -> None:

@@ -17,7 +17,7 @@ from platefiles.core.safe_names import digest, escape
 from platefiles.frames.frame import SAME_AS, Frame, unused
 
 if TYPE_CHECKING:
-    from platefiles.scan import RawFile
+    from platefiles.raw_folders.scan import RawFile
 
 UNREAD = "cannot be read to its end"
 """How the fault of a file begins that the disk does not give; the next scan tries again."""

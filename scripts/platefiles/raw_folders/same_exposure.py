@@ -16,7 +16,7 @@ from platefiles.fits import keywords
 from platefiles.fits.header_cards import Value
 
 if TYPE_CHECKING:
-    from platefiles.scan import RawFile
+    from platefiles.raw_folders.scan import RawFile
 
 _ROWS = 32
 _DATES = (*keywords.DATE, *keywords.MJD)
@@ -37,7 +37,7 @@ def compared_pixels(files: Sequence["RawFile"]) -> dict[str, str]:
     -------
     dict of str to str
         By path: equal for equal exposures, of which some may be damaged further on
-        (`platefiles.copies`).
+        (`platefiles.raw_folders.damaged_copies`).
     """
     return {file.path: file.pixels or _sample(file) for group in _alike(files) for file in group}
 

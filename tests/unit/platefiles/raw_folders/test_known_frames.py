@@ -6,9 +6,9 @@ from astropy.io import fits
 from platecli import check
 from platecli.outlook import look_ahead
 from platefiles.frames.frame import write_sheet
-from platefiles.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.opening import open_projects
-from platefiles.scan import RawFile
+from platefiles.raw_folders.known_frames import KnownFrame, present_name, read_known, recognised
+from platefiles.raw_folders.scan import RawFile
 
 
 def raw(inside, fingerprint, folder="/raw"):

@@ -15,16 +15,16 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from platefiles.copies import UNREAD, judged_copies
 from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape
 from platefiles.fits.header_cards import Cards, HeaderError, Value
 from platefiles.fits.keywords import READ, filters_by_hierarch
 from platefiles.frames.dialects import Facts, read_facts
+from platefiles.raw_folders.damaged_copies import UNREAD, judged_copies
+from platefiles.raw_folders.folder_walk import SeenFiles
+from platefiles.raw_folders.same_exposure import compared_pixels
 from platefiles.raw_frames.fingerprint import read_fingerprint
-from platefiles.same_exposure import compared_pixels
-from platefiles.seen_files import SeenFiles
 
 SETTLE_S = 2.0
 """How long a file must have been left alone before it counts as written to its end."""
@@ -66,7 +66,7 @@ class RawFile:
     fault: str | None = None
     """Why it cannot be read whole, or empty; None where nobody asked."""
     damage: str = ""
-    """What is wrong with a copy of which a better one is there; see `platefiles.copies`."""
+    """What is wrong with a copy of which a better one is there; see `damaged_copies`."""
 
     @property
     def name(self) -> str:
@@ -163,7 +163,7 @@ def scan_folders(
     files = [seen.shared(file) for file in files]
     prefixes = [str(place) for place in places if is_object_url(place)]
     if prefixes:
-        from platefiles.objectscan import scan_objects  # which needs this module
+        from platefiles.raw_folders.bucket_scan import scan_objects  # which needs this module
 
         for file, record in scan_objects(prefixes, known):
             files.append(file)

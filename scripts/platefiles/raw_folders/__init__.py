@@ -1,0 +1,1 @@
+"""Raw folders and buckets looked through: new, known, doubled and damaged frames."""
