@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from platefiles.core.errors import UserError
-from platefiles.fetching import local_copies
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.jobs.job_log import job_log
 from platefiles.masters import Masters
@@ -18,6 +17,7 @@ from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.sky_gain import own_sky_noise
 from platefiles.subs import Sub
+from platefiles.transfers.fetch import local_copies
 from platelib.calibration.saturation_level import find_pile_up
 from platelib.detection.bright_pixels import brightest_pixels
 

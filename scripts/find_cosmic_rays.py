@@ -9,7 +9,6 @@ import numpy as np
 
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
-from platefiles.fetching import local_copies
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
@@ -21,6 +20,7 @@ from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.subs import SkyNoise, Sub
+from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD
 from platelib.colour.star_cores import discs

@@ -12,7 +12,6 @@ import numpy as np
 
 from platefiles.core.errors import UserError
 from platefiles.core_losses import core_loss
-from platefiles.fetching import local_copies
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.integration import Integration, leave_out_changed, open_subs
@@ -34,6 +33,7 @@ from platefiles.saturated_cores import cores_hdu, read_cores
 from platefiles.solution import solution_cards
 from platefiles.subs import Sub, unit_of
 from platefiles.tiles import Span
+from platefiles.transfers.fetch import local_copies
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.calibration.saturation_level import MARGIN
 from platelib.integration.noise_correlation import noise_correlation

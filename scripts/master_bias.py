@@ -5,7 +5,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.fetching import local_copies
 from platefiles.jobs.job_log import job_log, log
 from platefiles.mastering import (
     closing_hdus,
@@ -16,6 +15,7 @@ from platefiles.mastering import (
     master_product,
 )
 from platefiles.raw_frames.raw_frame import RawImage
+from platefiles.transfers.fetch import local_copies
 from platelib.calibration.photon_transfer import bands, read_noise_adu, summarise
 
 _PAIRS = 5

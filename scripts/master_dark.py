@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fetching import local_copies
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.jobs.job_log import job_log, log
 from platefiles.mastering import (
@@ -21,6 +20,7 @@ from platefiles.mastering import (
 )
 from platefiles.masters import Masters
 from platefiles.raw_frames.raw_frame import RawImage
+from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.detect import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5

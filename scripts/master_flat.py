@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fetching import local_copies
 from platefiles.jobs.job_log import job_log, log
 from platefiles.mastering import (
     Offset,
@@ -21,6 +20,7 @@ from platefiles.mastering import (
 )
 from platefiles.masters import Masters
 from platefiles.raw_frames.raw_frame import RawImage
+from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.detect import DEAD, dead_pixels
 from platelib.calibration.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
 

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.hashing import file_sha256
-from platefiles.fetching import local_copies
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
@@ -31,6 +30,7 @@ from platefiles.saturated_cores import (
     stated_level,
 )
 from platefiles.sky_gain import SkyGains
+from platefiles.transfers.fetch import local_copies
 from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector
 from platelib.calibration.correction_cache import KeptLines

@@ -13,7 +13,6 @@ from platefiles.config.star_archives import DEEPEST, line_to_add
 from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.core.provisional import held_back
-from platefiles.fetching import local_copies
 from platefiles.field_location import Location, locate_field
 from platefiles.fits.header_cards import Cards, HeaderError
 from platefiles.fits.products_io import write_product
@@ -37,6 +36,7 @@ from platefiles.star_catalogue import (
     read_star_table,
     read_tycho,
 )
+from platefiles.transfers.fetch import local_copies
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.plate_solve import FieldStars
 from platelib.astrometry.tan_sip import SkyMap

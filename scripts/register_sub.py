@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fetching import local_copies
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.jobs.job_log import job_log
 from platefiles.lone_rays import LoneParts
@@ -21,6 +20,7 @@ from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.registration import read_registration
 from platefiles.solution import solution_cards
 from platefiles.subs import Sub, unit_of
+from platefiles.transfers.fetch import local_copies
 
 
 def register_sub(

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from platefiles.config.channel_order import in_order
 from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
-from platefiles.links import link_name
 from platefiles.matching import Calibrators, MasterGroup, Matched
+from platefiles.transfers.links import link_name
 
 if TYPE_CHECKING:
     from platefiles.raw_folders.scan import RawFile

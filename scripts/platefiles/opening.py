@@ -14,16 +14,16 @@ from platefiles.gridnotes import drop_provisional_grid
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.layout import job_log_path
-from platefiles.links import make_links
 from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
-from platefiles.pointers import write_pointers
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles
 from platefiles.raw_folders.frame_list import build_sheet, read_sheet, write_sheet
 from platefiles.raw_folders.known_frames import read_known
 from platefiles.raw_folders.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
+from platefiles.transfers.links import make_links
+from platefiles.transfers.pointers import write_pointers
 
 
 def open_projects(

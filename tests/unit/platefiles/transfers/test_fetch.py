@@ -6,12 +6,12 @@ import pytest
 from astropy.io import fits
 
 from platefiles.core.errors import UserError
-from platefiles.fetching import local_copies
-from platefiles.links import link_name, make_links
-from platefiles.pointers import write_pointers
 from platefiles.provenance import code_digests
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
+from platefiles.transfers.fetch import local_copies
+from platefiles.transfers.links import link_name, make_links
+from platefiles.transfers.pointers import write_pointers
 
 
 @pytest.fixture
@@ -125,5 +125,5 @@ def test_how_bytes_travel_is_no_part_of_a_step():
             seen.add(path)
             waiting += code_digests._parsed(path)[1]
     names = {Path(path).stem for path in seen}
-    assert "fetching" in names
-    assert not {name for name in names if name.startswith(("object", "scan", "pointers"))}
+    assert "fetch" in names
+    assert not {name for name in names if name.startswith(("object", "bucket", "scan", "pointers"))}

@@ -12,9 +12,9 @@ from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.core.object_store import READERS, fetch_object, storage_client
 from platefiles.core.safe_names import escape
-from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
 from platefiles.jobs.job_log import log
 from platefiles.raw_folders.scan import read_record
+from platefiles.transfers.fetch import COPIES, POINTER_ENDING, copy_name
 
 SCRATCH = "PLATELOG_SCRATCH"
 """Environment variable that names another folder for the copies, such as a node's own disk."""

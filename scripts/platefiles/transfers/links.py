@@ -7,7 +7,7 @@ from pathlib import Path
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import escape
 from platefiles.frames.frame import Frame
-from platefiles.pointers import link_target
+from platefiles.transfers.pointers import link_target
 
 
 def link_name(frame: Frame) -> str:

@@ -1,7 +1,8 @@
 """Pointers to raw frames in object storage, and the folder of copies that jobs fetch.
 
 A link in ``links/`` leads to the raw file itself, or for a frame in object storage to its pointer,
-a small file that is enough for a job on any machine to fetch the frame: see `platefiles.fetching`.
+a small file that is enough for a job on any machine to fetch the frame: see
+`platefiles.transfers.fetch`.
 """
 
 import os
@@ -11,8 +12,8 @@ from pathlib import Path
 from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.hashing import canonical
 from platefiles.core.object_store import is_object_url
-from platefiles.fetching import COPIES, POINTER_ENDING, copy_name
 from platefiles.frames.frame import Frame
+from platefiles.transfers.fetch import COPIES, POINTER_ENDING, copy_name
 
 POINTERS = "objects"
 """Folder of the pointers, below a project's results."""

@@ -7,7 +7,7 @@ import pytest
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id
 from platefiles.frames.frame import Frame
-from platefiles.links import link_name, make_links
+from platefiles.transfers.links import link_name, make_links
 
 ODD_NAMES = [
     "a b.fits",

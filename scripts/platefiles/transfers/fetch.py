@@ -29,7 +29,7 @@ def local_copies(links: Sequence[str]) -> list[str]:
     if not any(target.endswith(POINTER_ENDING) for target in targets):
         return list(links)
     # Imported by name, so that how bytes travel is no part of the digest of what steps do.
-    return import_module("platefiles.objectcopies").fetched(links, targets)
+    return import_module("platefiles.transfers.bucket_copies").fetched(links, targets)
 
 
 def copy_name(pointer: str, fingerprint: str) -> str:
