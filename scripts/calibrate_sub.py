@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.jobs.job_log import job_log
-from platefiles.masters import Masters
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame

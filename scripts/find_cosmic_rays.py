@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
-from platefiles.masters import Masters
 from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu

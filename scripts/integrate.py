@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.core_losses import core_loss
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.integration import Integration, leave_out_changed, open_subs
 from platefiles.jobs.job_log import job_log, log
-from platefiles.masters import Masters
 from platefiles.provenance.header_provenance import (
     equipment_cards,
     exposure_cards,

@@ -5,8 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.jobs.job_log import job_log, log
-from platefiles.mastering import (
+from platefiles.calibration.combine_master import (
     closing_hdus,
     combine_images,
     digests_of,
@@ -14,6 +13,7 @@ from platefiles.mastering import (
     master_cards,
     master_product,
 )
+from platefiles.jobs.job_log import job_log, log
 from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.transfers.fetch import local_copies
 from platelib.calibration.photon_transfer import bands, read_noise_adu, summarise

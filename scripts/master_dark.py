@@ -7,9 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fits.streaming_writer import StreamedProduct
-from platefiles.jobs.job_log import job_log, log
-from platefiles.mastering import (
+from platefiles.calibration.combine_master import (
     Offset,
     closing_hdus,
     combine_images,
@@ -18,7 +16,9 @@ from platefiles.mastering import (
     master_cards,
     master_product,
 )
-from platefiles.masters import Masters
+from platefiles.calibration.master_library import Masters
+from platefiles.fits.streaming_writer import StreamedProduct
+from platefiles.jobs.job_log import job_log, log
 from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.detect import HOT, UNSTABLE, hot_pixels, unstable_pixels

@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
-from platefiles.masters import Masters
 from platefiles.measured_world import world_row
 from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance.header_provenance import making_cards

@@ -5,10 +5,17 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
+from platefiles.calibration.matching import NothingFits, match_calibration
+from platefiles.calibration.missing_calibration import (
+    FRAMES,
+    Shortfall,
+    lights,
+    listed,
+    miss,
+    seconds,
+)
 from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
-from platefiles.matching import NothingFits, match_calibration
-from platefiles.shortfall import FRAMES, Shortfall, lights, listed, miss, seconds
 
 KINDS = ("bias", "dark", "flat")
 _MOST_WANTED = 4

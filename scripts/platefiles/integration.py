@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.kept_rows import KeptRows
 from platefiles.lone_rays import LoneParts
-from platefiles.masters import Masters
 from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.ray_masks import NO_HITS, HitPixels

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from platefiles.calibration.matching import Calibrators, MasterGroup, Matched
 from platefiles.config.channel_order import in_order
 from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
-from platefiles.matching import Calibrators, MasterGroup, Matched
 from platefiles.transfers.links import link_name
 
 if TYPE_CHECKING:

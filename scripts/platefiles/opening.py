@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import chdir
 from pathlib import Path
 
+from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import ConfigError, check_against_sheet, find_projects, load_project
 from platefiles.config.lock_file import read_lock, size_problem
 from platefiles.config.project import LoadedProject
@@ -14,7 +15,6 @@ from platefiles.gridnotes import drop_provisional_grid
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.layout import job_log_path
-from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles

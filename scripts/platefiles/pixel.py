@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import map_image
 from platefiles.integration import Integration, open_subs
-from platefiles.masters import Masters
 from platefiles.ray_masks import read_hit_pixels
 from platefiles.registration import read_registration, read_star_places
 from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW

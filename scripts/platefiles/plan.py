@@ -13,6 +13,7 @@ from functools import cached_property
 from pathlib import PurePath
 from typing import Any
 
+from platefiles.calibration.matching_notes import SERVES_NO_LIGHT
 from platefiles.config.lock_file import Lock, read_lock
 from platefiles.core.hashing import canonical, digest, file_sha256
 from platefiles.field_jobs import FieldJobs, remembered
@@ -20,7 +21,6 @@ from platefiles.frames.dialects import fixes_for
 from platefiles.frames.filters import LINES, canonical_filter
 from platefiles.frames.frame import Frame, sections_of
 from platefiles.layout import NO_CALIBRATORS, Layout
-from platefiles.matching_notes import SERVES_NO_LIGHT
 from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_folders.known_frames import present_name
 from platefiles.tycho import tycho_sum

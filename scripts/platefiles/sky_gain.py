@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.calibration.master_library import Masters
 from platefiles.core.hashing import canonical
-from platefiles.masters import Masters
 from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
 from platefiles.subs import SkyNoise
 from platelib.background.mesh import Mesh

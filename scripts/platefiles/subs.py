@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.masters import Masters
+from platefiles.calibration.master_library import Masters
 from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.ray_masks import NO_HITS, HitPixels
 from platelib.bad_pixels.interpolate import mend

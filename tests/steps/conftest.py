@@ -25,10 +25,10 @@ from register import register
 
 from platecli import check
 from platecli.new import draft_project, draft_projects
+from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
-from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders

@@ -15,8 +15,8 @@ from integrate import integrate
 from register_sub import register_sub
 
 from draw_demo import draw_raw
+from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_header, read_image, read_table
-from platefiles.masters import Masters
 from platefiles.measures import read_measures
 from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.ray_masks import read_hit_pixels

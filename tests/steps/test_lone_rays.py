@@ -8,9 +8,9 @@ import pytest
 from astropy.io import fits
 from register_sub import register_sub
 
+from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
 from platefiles.integration import open_subs
-from platefiles.masters import Masters
 from platefiles.pixel import pixel_history
 from platefiles.registration import read_registration
 

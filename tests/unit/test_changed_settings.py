@@ -2,10 +2,10 @@ import json
 
 import pytest
 
+from platefiles.calibration.matching import match_calibration
 from platefiles.changed_settings import changed_settings
 from platefiles.config.load import load_project
 from platefiles.frames.frame import Frame
-from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
 from platefiles.raw_folders.frame_list import build_sheet

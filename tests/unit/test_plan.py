@@ -3,9 +3,9 @@ from dataclasses import replace
 
 import pytest
 
+from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.config.recipe import Integration
-from platefiles.matching import match_calibration
 from platefiles.plan import ProjectPlan
 from platefiles.products import products_of
 from platefiles.provenance.code_digests import code_digest

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from platefiles.calibration.combine_master import digests_of
 from platefiles.core.provisional import held_back
-from platefiles.mastering import digests_of
 from platefiles.raw_frames.fingerprint import file_fingerprint
 from platefiles.raw_frames.raw_frame import ChangedFrame, open_frame, open_raw
 from platefiles.raw_frames.sensor_sections import Readout, Section

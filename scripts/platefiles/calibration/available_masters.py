@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from platefiles.fitting import Fit, Tolerance, fits
+from platefiles.calibration.compatibility import Fit, Tolerance, fits
+from platefiles.calibration.grouping import Pool, flat_pools, pools_of, unique_names
 from platefiles.frames.frame import Frame
-from platefiles.pooling import Pool, flat_pools, pools_of, unique_names
 
 KINDS = ("bias", "dark", "flat")
 

@@ -4,8 +4,7 @@ from itertools import pairwise, product
 import numpy as np
 import pytest
 
-from platefiles.frames.frame import Frame
-from platefiles.pooling import (
+from platefiles.calibration.grouping import (
     days_apart,
     exposure_slug,
     flat_pools,
@@ -14,6 +13,7 @@ from platefiles.pooling import (
     temperature_slug,
     unique_names,
 )
+from platefiles.frames.frame import Frame
 
 DARK = Frame(
     id="", path="", name="", role="dark", reason="", channel="", night="2026-03-01",

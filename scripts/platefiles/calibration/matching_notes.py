@@ -4,11 +4,11 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from platefiles.fitting import Fit
+from platefiles.calibration.available_masters import KINDS, MasterGroup, Shelf
+from platefiles.calibration.compatibility import Fit
+from platefiles.calibration.grouping import ENOUGH
+from platefiles.calibration.missing_calibration import FRAMES, lights, listed, seconds
 from platefiles.frames.frame import Frame
-from platefiles.pooling import ENOUGH
-from platefiles.shelf import KINDS, MasterGroup, Shelf
-from platefiles.shortfall import FRAMES, lights, listed, seconds
 
 if TYPE_CHECKING:
     from platefiles.config.project import LoadedProject

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
+from platefiles.calibration.grouping import ENOUGH
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.jobs.job_log import log
-from platefiles.pooling import ENOUGH
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, RawImage, open_frame

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from platefiles.fitting import Fit
+from platefiles.calibration.compatibility import Fit
 from platefiles.frames.frame import Frame
 
 if TYPE_CHECKING:

@@ -4,12 +4,12 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from platefiles.calibration.available_masters import KINDS, MasterGroup, Shelf, fill_shelf
+from platefiles.calibration.compatibility import Fit, Tolerance, fits, looked_at
+from platefiles.calibration.matching_notes import exposure_notes, notes_on
+from platefiles.calibration.missing_calibration import Shortfall, sentences
 from platefiles.core.errors import UserError
-from platefiles.fitting import Fit, Tolerance, fits, looked_at
 from platefiles.frames.frame import Frame
-from platefiles.matching_notes import exposure_notes, notes_on
-from platefiles.shelf import KINDS, MasterGroup, Shelf, fill_shelf
-from platefiles.shortfall import Shortfall, sentences
 
 if TYPE_CHECKING:
     from platefiles.config.project import LoadedProject

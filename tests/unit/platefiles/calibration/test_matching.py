@@ -3,11 +3,11 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.calibration.matching import Calibrators, match_calibration
 from platefiles.config.project import Equipment, LoadedProject, Project
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
-from platefiles.matching import Calibrators, match_calibration
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 

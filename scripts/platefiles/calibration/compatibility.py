@@ -4,8 +4,8 @@ import math
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
+from platefiles.calibration.grouping import ENOUGH, Pool, days_apart, mismatches
 from platefiles.frames.frame import Frame
-from platefiles.pooling import ENOUGH, Pool, days_apart, mismatches
 
 _CAMERA = {"camera", "size", "binning", "gain", "offset"}
 _SLACK = 1e-6

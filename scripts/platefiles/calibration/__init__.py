@@ -1,0 +1,1 @@
+"""Which calibration frames make which masters, and which masters serve which lights."""
