@@ -14,9 +14,9 @@ from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.ray_masks import NO_HITS, read_hit_pixels
-from platefiles.sky_gain import own_sky_noise
-from platefiles.subs import Sub
+from platefiles.subs.calibrated_sub import Sub
+from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
+from platefiles.subs.sky_gain import own_sky_noise
 from platefiles.transfers.fetch import local_copies
 from platelib.calibration.saturation_level import find_pile_up
 from platelib.detection.bright_pixels import brightest_pixels

@@ -10,7 +10,7 @@ from platefiles.config.lock_file import CHOSEN, Lock, lock_text, pinned_words, r
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log, log
-from platefiles.measures import MeasuredSub, read_measures
+from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.registration.frame_selection import counted
 
 

@@ -14,12 +14,12 @@ from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
 from platefiles.lone_rays import SHARPEST_FWHM_PX
-from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import FrameError, open_frame
-from platefiles.ray_masks import NO_HITS, HitPixels
-from platefiles.subs import SkyNoise, Sub
+from platefiles.subs.calibrated_sub import SkyNoise, Sub
+from platefiles.subs.hit_pixels import NO_HITS, HitPixels
+from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD

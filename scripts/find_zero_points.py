@@ -13,12 +13,12 @@ import numpy as np
 from platefiles.bands import choose_band
 from platefiles.fits.products_io import read_header, write_product
 from platefiles.jobs.job_log import job_log, log
-from platefiles.measures import MeasuredSub, read_measures
 from platefiles.photometry import DEFINED, channel_photometry
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.registration import RegisteredSub, read_registration
 from platefiles.solution import MAGNITUDE, read_map, read_stars
+from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.zero_points import CHANNEL_COLUMNS, tables_hdus
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.photometry.airmass import airmass, altitude_deg

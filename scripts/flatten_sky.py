@@ -14,7 +14,7 @@ from platefiles.fits.wcs_cards import coarser_cards
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.saturated_cores import core_discs
+from platefiles.subs.saturated_cores import core_discs
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import SkyModel, model_sky
 from platelib.background.surface import RING

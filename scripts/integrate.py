@@ -27,11 +27,11 @@ from platefiles.provenance.record import RawRecord, raw_record, record_hdu
 from platefiles.psf_stamps import PIXELS_OF_CORE
 from platefiles.raw_frames.raw_frame import ChangedFrame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.ray_masks import NO_HITS, read_hit_pixels
 from platefiles.registration import RegisteredSub, read_registration, read_star_places
-from platefiles.saturated_cores import cores_hdu, read_cores
 from platefiles.solution import solution_cards
-from platefiles.subs import Sub, unit_of
+from platefiles.subs.calibrated_sub import Sub, unit_of
+from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
+from platefiles.subs.saturated_cores import cores_hdu, read_cores
 from platefiles.tiles import Span
 from platefiles.transfers.fetch import local_copies
 from platelib.calibration.photon_transfer import SKY_NOISE

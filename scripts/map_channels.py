@@ -26,8 +26,8 @@ from platefiles.geometry import framed
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.saturated_cores import core_discs
 from platefiles.solution import read_stars, solution_cards
+from platefiles.subs.saturated_cores import core_discs
 from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
 from platelib.colour.channel_mapping import (
     LUMINANCE,

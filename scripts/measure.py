@@ -17,19 +17,19 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
-from platefiles.measured_world import world_row
-from platefiles.measuring import SampledSky, SkySampler, search_by_rows
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.saturated_cores import (
+from platefiles.subs.measure_sub import SampledSky, SkySampler, search_by_rows
+from platefiles.subs.measured_wcs import world_row
+from platefiles.subs.saturated_cores import (
     cores_of_frame,
     cores_of_subs_hdu,
     flag_stars,
     stated_level,
 )
-from platefiles.sky_gain import SkyGains
+from platefiles.subs.sky_gain import SkyGains
 from platefiles.transfers.fetch import local_copies
 from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector

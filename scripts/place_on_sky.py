@@ -20,7 +20,6 @@ from platefiles.frames.dialects import read_facts
 from platefiles.frames.times import julian_year
 from platefiles.headerwcs import header_map
 from platefiles.jobs.job_log import job_log, log
-from platefiles.measures import MeasuredSub, read_measures
 from platefiles.placing import Field, Outcome, StarsNear, place_field
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import measured_alone, raw_record, read_record, record_hdu
@@ -36,6 +35,7 @@ from platefiles.star_catalogue import (
     read_star_table,
     read_tycho,
 )
+from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.transfers.fetch import local_copies
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.plate_solve import FieldStars

@@ -13,7 +13,6 @@ from platefiles.core.errors import UserError
 from platefiles.core.provisional import held_back
 from platefiles.fits.products_io import write_product
 from platefiles.jobs.job_log import job_log, log
-from platefiles.measures import MeasuredSub, read_measures
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import measured_alone, read_record, record_hdu
 from platefiles.registration import (
@@ -23,9 +22,10 @@ from platefiles.registration import (
     stars_hdu,
     transforms_hdu,
 )
-from platefiles.saturated_cores import cores_hdu, cores_on_grid
-from platefiles.saturation_levels import with_agreed_levels
 from platefiles.sub_matching import SubMatcher, common_stars
+from platefiles.subs.measures import MeasuredSub, read_measures
+from platefiles.subs.saturated_cores import cores_hdu, cores_on_grid
+from platefiles.subs.saturation_levels import with_agreed_levels
 from platelib.registration.frame_selection import Limits, counted, judge, judge_measures, remedy
 from platelib.registration.match import Match, NoMatch
 from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second

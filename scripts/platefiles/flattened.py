@@ -15,7 +15,7 @@ from platefiles.fits.checked_read import check_product
 from platefiles.fits.products_io import has_image, image_hdu, read_header, read_image
 from platefiles.fits.tables import columns_hdu, read_columns
 from platefiles.fits.wcs_cards import carried_cards
-from platefiles.saturated_cores import core_discs
+from platefiles.subs.saturated_cores import core_discs
 from platelib.background.surface import Lattice, SkySurface
 from platelib.colour.star_cores import saturated_cores
 from platelib.detection.star_table import STAR

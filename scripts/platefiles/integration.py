@@ -17,9 +17,9 @@ from platefiles.kept_rows import KeptRows
 from platefiles.lone_rays import LoneParts
 from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
-from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
-from platefiles.subs import Sub, SubRoom, source_bytes
+from platefiles.subs.calibrated_sub import Sub, SubRoom, source_bytes
+from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platefiles.tiles import Span, Tiling, kept_bytes, tiling
 from platelib.integration.local_weights import LocalWeights, WeightTable, constant_weights
 from platelib.integration.psf_comparison import comparison

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from platefiles.ray_masks import NO_HITS, HitPixels
 from platefiles.registration import RegisteredSub
-from platefiles.subs import Sub
+from platefiles.subs.calibrated_sub import Sub
+from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.calibration.correction import BAD
 
 SHARPEST_FWHM_PX = 1.8

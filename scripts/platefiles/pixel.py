@@ -12,8 +12,8 @@ from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import map_image
 from platefiles.integration import Integration, open_subs
-from platefiles.ray_masks import read_hit_pixels
 from platefiles.registration import read_registration, read_star_places
+from platefiles.subs.hit_pixels import read_hit_pixels
 from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW
 
 FATES = {KEPT: "kept", INVALID: "no data", LOW: "clipped low", HIGH: "clipped high"}

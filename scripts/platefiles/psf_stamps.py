@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from platefiles.registration import RegisteredSub
-from platefiles.subs import Sub, SubRoom
+from platefiles.subs.calibrated_sub import Sub, SubRoom
 from platelib.integration.psf_kernels import (
     PsfKernels,
     fit_kernels,

@@ -16,7 +16,7 @@ from platelib.registration.photometric_scale import FluxScale
 if (
     TYPE_CHECKING
 ):  # both import kernels, of which registering and reading use no more than they must
-    from platefiles.subs import SkyNoise
+    from platefiles.subs.calibrated_sub import SkyNoise
     from platelib.registration.match import Match
     from platelib.resampling.resample import Levels
 
@@ -90,7 +90,7 @@ class RegisteredSub:
     @property
     def sky_noise(self) -> "SkyNoise":
         """Noise of the sub as its own sky tells it."""
-        from platefiles.subs import SkyNoise
+        from platefiles.subs.calibrated_sub import SkyNoise
 
         facts = self.facts
         level = facts["sky_rate"] * max(facts["exposure_s"], 1e-6)

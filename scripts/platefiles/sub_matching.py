@@ -8,7 +8,7 @@ import numpy as np
 
 from platefiles.config.lock_file import Lock
 from platefiles.jobs.job_log import log
-from platefiles.measures import MeasuredSub
+from platefiles.subs.measures import MeasuredSub
 from platelib.numerics.transform import identity
 from platelib.registration.match import GridStars, Match, NoMatch
 from platelib.registration.world_transforms import (

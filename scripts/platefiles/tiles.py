@@ -26,7 +26,7 @@ BYTES_A_RESULT = 27
 
 BYTES_OF_SOURCE = 233
 """Taken for granted, a pixel of the tile, for the part of a raw frame which holds a tile as long as
-the camera may have been turned by any angle. See `platefiles.subs.source_bytes`."""
+the camera may have been turned by any angle. See `platefiles.subs.calibrated_sub.source_bytes`."""
 
 BASE_MB = 220
 """The interpreter with its libraries and kernels."""

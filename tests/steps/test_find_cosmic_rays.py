@@ -17,11 +17,11 @@ from register_sub import register_sub
 from draw_demo import draw_raw
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_header, read_image, read_table
-from platefiles.measures import read_measures
 from platefiles.raw_frames.raw_frame import open_raw
-from platefiles.ray_masks import read_hit_pixels
 from platefiles.registration import read_registration
-from platefiles.subs import Sub
+from platefiles.subs.calibrated_sub import Sub
+from platefiles.subs.hit_pixels import read_hit_pixels
+from platefiles.subs.measures import read_measures
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import shielded

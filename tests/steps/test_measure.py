@@ -11,7 +11,7 @@ from measure import groups_of, measure
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image, read_table
-from platefiles.measures import read_measures
+from platefiles.subs.measures import read_measures
 
 NIGHT = "2026-03-23"
 

@@ -8,8 +8,8 @@ from astropy.io import fits
 from calibrate_sub import calibrate_sub
 
 from platefiles.fits.products_io import read_header, read_image
-from platefiles.measures import read_measures
 from platefiles.provenance.record import read_record
+from platefiles.subs.measures import read_measures
 
 NIGHT = "2026-03-23"
 LEFT, RIGHT, BELOW = 3, 24, 2

@@ -13,9 +13,9 @@ from measure import measure
 from platefiles.config.recipe import Colour, Geometry, Stretch
 from platefiles.fits.header_cards import read_texts
 from platefiles.fits.products_io import read_header, read_image
-from platefiles.measures import read_measures
 from platefiles.registration import read_registration
-from platefiles.saturation_levels import with_agreed_levels
+from platefiles.subs.measures import read_measures
+from platefiles.subs.saturation_levels import with_agreed_levels
 from platelib.colour.star_cores import cores_of
 from platelib.detection.star_table import FLAG_SATURATED
 

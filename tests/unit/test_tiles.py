@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from platefiles.subs import source_bytes
+from platefiles.subs.calibrated_sub import source_bytes
 from platefiles.tiles import (
     BASE_MB,
     BYTES_A_RESULT,

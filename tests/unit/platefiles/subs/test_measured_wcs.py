@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platefiles.measured_world import WORLD_VALUES, world_map, world_row
+from platefiles.subs.measured_wcs import WORLD_VALUES, world_map, world_row
 from platelib.astrometry.tan_sip import SkyMap
 
 CD = (-3e-4, 1e-5, 1.2e-5, 3.1e-4)

@@ -10,7 +10,7 @@ import numpy as np
 from platefiles.calibration.master_library import Masters
 from platefiles.core.hashing import canonical
 from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
-from platefiles.subs import SkyNoise
+from platefiles.subs.calibrated_sub import SkyNoise
 from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector
 from platelib.calibration.photon_transfer import SKY_NOISE, GainChoice, bands
@@ -132,7 +132,7 @@ def own_sky_noise(
     FrameError
         If hardly a pixel can be used.
     """
-    from platefiles.measuring import SkySampler
+    from platefiles.subs.measure_sub import SkySampler
 
     kinds = (facts[name] for name in ("bias", "dark", "flat", "dark_scale", "pedestal"))
     mesh = SkySampler(_CELL_PX).sample(image, masters.correction(*kinds), detector).mesh

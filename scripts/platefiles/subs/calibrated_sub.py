@@ -13,7 +13,7 @@ import numpy as np
 
 from platefiles.calibration.master_library import Masters
 from platefiles.raw_frames.raw_frame import RawImage
-from platefiles.ray_masks import NO_HITS, HitPixels
+from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.bad_pixels.interpolate import mend
 from platelib.calibration.correction import Correction, Detector, along_lines_with_variance
 from platelib.calibration.correction_cache import LINES_BYTES, KeptLines

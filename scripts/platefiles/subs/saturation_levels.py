@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from platefiles.measures import MeasuredSub
+from platefiles.subs.measures import MeasuredSub
 from platelib.calibration.saturation_level import sound_levels
 
 

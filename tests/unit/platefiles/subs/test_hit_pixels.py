@@ -2,7 +2,7 @@ import numpy as np
 
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
-from platefiles.ray_masks import NO_HITS, HitPixels, read_hit_pixels
+from platefiles.subs.hit_pixels import NO_HITS, HitPixels, read_hit_pixels
 from platelib.calibration.correction import BAD, SATURATED
 
 

@@ -42,7 +42,7 @@ class HitPixels:
     def mark(
         self, variance: np.ndarray, mask: np.ndarray, first_row: int, first_column: int = 0
     ) -> None:
-        """Make the pixels bad, in place, as `platelib.calibration.correction.calibrate` leaves bad pixels.
+        """Make the pixels bad, in place, as `correction.calibrate` leaves bad pixels.
 
         Parameters
         ----------

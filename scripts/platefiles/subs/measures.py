@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.fits.tables import read_columns, rows_of
-from platefiles.measured_world import world_map
+from platefiles.subs.measured_wcs import world_map
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.background.mesh import Mesh
 from platelib.calibration.saturation_level import LostCores
