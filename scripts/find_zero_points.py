@@ -16,7 +16,7 @@ from platefiles.jobs.job_log import job_log, log
 from platefiles.photometry import DEFINED, channel_photometry
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.registration import RegisteredSub, read_registration
+from platefiles.registration.registration_table import RegisteredSub, read_registration
 from platefiles.solution import MAGNITUDE, read_map, read_stars
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.zero_points import CHANNEL_COLUMNS, tables_hdus

@@ -27,7 +27,11 @@ from platefiles.provenance.record import RawRecord, raw_record, record_hdu
 from platefiles.psf_stamps import PIXELS_OF_CORE
 from platefiles.raw_frames.raw_frame import ChangedFrame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.registration import RegisteredSub, read_registration, read_star_places
+from platefiles.registration.registration_table import (
+    RegisteredSub,
+    read_registration,
+    read_star_places,
+)
 from platefiles.solution import solution_cards
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels

@@ -13,7 +13,7 @@ from platefiles.fits.products_io import read_image, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.registration import read_registration
+from platefiles.registration.registration_table import read_registration
 from platefiles.solution import read_map
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.zero_points import ChannelZeroPoint, read_zero_points

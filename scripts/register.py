@@ -15,14 +15,14 @@ from platefiles.fits.products_io import write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import measured_alone, read_record, record_hdu
-from platefiles.registration import (
+from platefiles.registration.match_subs import SubMatcher, common_stars
+from platefiles.registration.registration_table import (
     blank_row,
     fill_levels,
     fill_transform,
     stars_hdu,
     transforms_hdu,
 )
-from platefiles.sub_matching import SubMatcher, common_stars
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.subs.saturated_cores import cores_hdu, cores_on_grid
 from platefiles.subs.saturation_levels import with_agreed_levels

@@ -16,7 +16,7 @@ from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
-from platefiles.registration import read_registration
+from platefiles.registration.registration_table import read_registration
 from platefiles.solution import solution_cards
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels

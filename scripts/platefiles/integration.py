@@ -17,7 +17,7 @@ from platefiles.kept_rows import KeptRows
 from platefiles.lone_rays import LoneParts
 from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
-from platefiles.registration import RegisteredSub
+from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub, SubRoom, source_bytes
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platefiles.tiles import Span, Tiling, kept_bytes, tiling

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from platefiles.registration import RegisteredSub
+from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.calibration.correction import BAD

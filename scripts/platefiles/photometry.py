@@ -10,7 +10,7 @@ import numpy as np
 from platefiles.bands import Band
 from platefiles.config.star_archives import DEEPEST
 from platefiles.fits.products_io import map_image, read_header
-from platefiles.registration import RegisteredSub
+from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.measures import MeasuredSub
 from platelib.detection.star_profile import fitted_profile
 from platelib.detection.star_table import FLAG_SATURATED

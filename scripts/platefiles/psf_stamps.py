@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-from platefiles.registration import RegisteredSub
+from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub, SubRoom
 from platelib.integration.psf_kernels import (
     PsfKernels,

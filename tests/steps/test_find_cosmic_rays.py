@@ -18,7 +18,7 @@ from draw_demo import draw_raw
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.raw_frames.raw_frame import open_raw
-from platefiles.registration import read_registration
+from platefiles.registration.registration_table import read_registration
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import read_hit_pixels
 from platefiles.subs.measures import read_measures

@@ -16,7 +16,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.provenance.record import read_record
 from platefiles.raw_frames.raw_frame import FrameError, open_raw
-from platefiles.registration import read_registration, read_star_places
+from platefiles.registration.registration_table import read_registration, read_star_places
 from platelib.integration.local_weights import LocalWeights
 from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars

@@ -12,7 +12,7 @@ from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
 from platefiles.integration import open_subs
 from platefiles.pixel import pixel_history
-from platefiles.registration import read_registration
+from platefiles.registration.registration_table import read_registration
 
 SHAPE = (220, 280)
 SUBS, MOVED, NOISE = 6, 34, 2.0

@@ -13,7 +13,7 @@ from register import register
 from platefiles.config.lock_file import Lock, lock_text, read_lock
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_table
-from platefiles.registration import read_registration
+from platefiles.registration.registration_table import read_registration
 from platelib.simulate.psf import add_stars, moffat_image
 
 NIGHT = "2026-03-23"

@@ -13,7 +13,7 @@ from measure import measure
 from platefiles.config.recipe import Colour, Geometry, Stretch
 from platefiles.fits.header_cards import read_texts
 from platefiles.fits.products_io import read_header, read_image
-from platefiles.registration import read_registration
+from platefiles.registration.registration_table import read_registration
 from platefiles.subs.measures import read_measures
 from platefiles.subs.saturation_levels import with_agreed_levels
 from platelib.colour.star_cores import cores_of
