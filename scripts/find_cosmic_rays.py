@@ -12,8 +12,8 @@ from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
+from platefiles.integration.single_coverage import SHARPEST_FWHM_PX
 from platefiles.jobs.job_log import job_log, log
-from platefiles.lone_rays import SHARPEST_FWHM_PX
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import FrameError, open_frame

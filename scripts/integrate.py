@@ -12,10 +12,12 @@ import numpy as np
 
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
-from platefiles.core_losses import core_loss
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
-from platefiles.integration import Integration, leave_out_changed, open_subs
+from platefiles.integration.core_losses import core_loss
+from platefiles.integration.integrate_tiles import Integration, leave_out_changed, open_subs
+from platefiles.integration.psf_stamps import PIXELS_OF_CORE
+from platefiles.integration.tiles import Span
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import (
     equipment_cards,
@@ -24,7 +26,6 @@ from platefiles.provenance.header_provenance import (
     note_cards,
 )
 from platefiles.provenance.record import RawRecord, raw_record, record_hdu
-from platefiles.psf_stamps import PIXELS_OF_CORE
 from platefiles.raw_frames.raw_frame import ChangedFrame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.registration.registration_table import (
@@ -36,7 +37,6 @@ from platefiles.solution import solution_cards
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.subs.saturated_cores import cores_hdu, read_cores
-from platefiles.tiles import Span
 from platefiles.transfers.fetch import local_copies
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.calibration.saturation_level import MARGIN

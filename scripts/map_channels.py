@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
-from platefiles.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.config.recipe import Colour, Geometry
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
@@ -23,6 +22,7 @@ from platefiles.fits.products_io import (
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
+from platefiles.integration.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu

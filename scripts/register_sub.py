@@ -10,8 +10,8 @@ import numpy as np
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
+from platefiles.integration.single_coverage import LoneParts
 from platefiles.jobs.job_log import job_log
-from platefiles.lone_rays import LoneParts
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame

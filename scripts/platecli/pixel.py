@@ -11,7 +11,7 @@ from platecli.taskrunner import processors
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.fits.products_io import read_header
-from platefiles.pixel import PixelHistory, pixel_history
+from platefiles.integration.pixel_history import PixelHistory, pixel_history
 from platefiles.provenance.activities import RAW, Making, Record
 from platefiles.raw_search import FOUND, RawFrame
 

@@ -8,9 +8,9 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from platecli.field_summary import field_lines
-from platefiles.core_losses import core_loss
 from platefiles.fits.header_cards import HeaderError, read_texts
 from platefiles.frames.frame import EXCLUDED
+from platefiles.integration.core_losses import core_loss
 
 USED = "used"
 """State of a sub that is part of its channel's image."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from platefiles.changed_settings import changed_settings
+from platefiles.integration.sub_rows import USED, SubRow
 from platefiles.provenance.activities import Making, RawRecord, Record
-from platefiles.sub_rows import USED, SubRow
 
 _BRANCH, _LAST, _BAR, _BLANK = "├─ ", "└─ ", "│  ", "   "
 _WIDTH = 100

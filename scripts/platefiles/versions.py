@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from platefiles.changed_settings import flattened
+from platefiles.integration.sub_rows import USED, SubRow
 from platefiles.provenance.activities import Making, Record
-from platefiles.sub_rows import USED, SubRow
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from platefiles.integration.sub_rows import USED, SubRow
 from platefiles.provenance.activities import RawRecord, Record
 from platefiles.raw_folders.known_frames import read_known
-from platefiles.sub_rows import USED, SubRow
 
 _ENDING = re.compile(r"\.(fits|fit|fts)(\.(fz|gz))?$", re.IGNORECASE)
 

@@ -12,6 +12,7 @@ from platefiles.core.safe_names import printable_lines
 from platefiles.depth_inputs import DepthInputs
 from platefiles.field_inputs import FieldInputs, lock_stem, single
 from platefiles.flags import ancient, local
+from platefiles.integration.tiles import needed_mb
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.ledger import Ledger
 from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
@@ -21,7 +22,6 @@ from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.projectdigests import write_all_digests
 from platefiles.sharing import shared_masters, shared_stem
-from platefiles.tiles import needed_mb
 
 
 class Plans(FieldInputs, DepthInputs):

@@ -10,8 +10,8 @@ from register_sub import register_sub
 
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
-from platefiles.integration import open_subs
-from platefiles.pixel import pixel_history
+from platefiles.integration.integrate_tiles import open_subs
+from platefiles.integration.pixel_history import pixel_history
 from platefiles.registration.registration_table import read_registration
 
 SHAPE = (220, 280)

@@ -6,7 +6,7 @@ import pytest
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, read_image, write_product
-from platefiles.pixel import pixel_history
+from platefiles.integration.pixel_history import pixel_history
 
 
 @pytest.fixture(scope="module")

@@ -4,8 +4,8 @@ import math
 import pytest
 
 from platecli.tree import Lineage, sub_lines, tree_lines
+from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, RawRecord, Record
-from platefiles.sub_rows import SubRow
 
 
 def _making(product, step, settings=None, **inputs):

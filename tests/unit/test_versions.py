@@ -1,8 +1,8 @@
 import json
 import math
 
+from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, Record
-from platefiles.sub_rows import SubRow
 from platefiles.versions import setting_changes, state_counts, sub_changes
 
 

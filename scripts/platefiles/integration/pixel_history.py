@@ -11,7 +11,7 @@ import numpy as np
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import map_image
-from platefiles.integration import Integration, open_subs
+from platefiles.integration.integrate_tiles import Integration, open_subs
 from platefiles.registration.registration_table import read_registration, read_star_places
 from platefiles.subs.hit_pixels import read_hit_pixels
 from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW

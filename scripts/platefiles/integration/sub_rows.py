@@ -6,10 +6,10 @@ from typing import Any
 
 from astropy.io import fits
 
-from platefiles.channel_subs import SUB_COLUMNS
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import has_image, read_header
 from platefiles.fits.tables import read_columns, rows_of
+from platefiles.integration.channel_subs import SUB_COLUMNS
 
 _TABLES = {
     "map_channels": "SUBS",

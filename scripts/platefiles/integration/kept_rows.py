@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from platefiles.tiles import Span
+from platefiles.integration.tiles import Span
 
 
 class KeptRows:

@@ -13,14 +13,14 @@ import numpy as np
 from platefiles.calibration.master_library import Masters
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
-from platefiles.kept_rows import KeptRows
-from platefiles.lone_rays import LoneParts
-from platefiles.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
+from platefiles.integration.kept_rows import KeptRows
+from platefiles.integration.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
+from platefiles.integration.single_coverage import LoneParts
+from platefiles.integration.tiles import Span, Tiling, kept_bytes, tiling
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub, SubRoom, source_bytes
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
-from platefiles.tiles import Span, Tiling, kept_bytes, tiling
 from platelib.integration.local_weights import LocalWeights, WeightTable, constant_weights
 from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import no_kernels

@@ -1,5 +1,5 @@
 from platecli.summary import core_lines
-from platefiles.core_losses import core_loss
+from platefiles.integration.core_losses import core_loss
 
 
 def _row(name="a.fits", cores="0.05", low="0.001", high="0.002", stars="300"):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from platefiles.kept_rows import KeptRows
+from platefiles.integration.kept_rows import KeptRows
 
 WIDTH = 6
 

@@ -14,7 +14,7 @@ TILE_MB = 100
 then few, and the memory does not depend on the number of subs."""
 
 KEPT_MB = 100
-"""Memory for the rows that tiles share (`platefiles.kept_rows`), for all threads together."""
+"""Memory for the rows that tiles share, for all threads: `platefiles.integration.kept_rows`."""
 
 BYTES_A_SAMPLE = 10
 """Value and variance as float32, a flag and the flag after growing."""

@@ -3,8 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from platefiles.subs.calibrated_sub import source_bytes
-from platefiles.tiles import (
+from platefiles.integration.tiles import (
     BASE_MB,
     BYTES_A_RESULT,
     BYTES_A_SAMPLE,
@@ -19,6 +18,7 @@ from platefiles.tiles import (
     needed_mb,
     tiling,
 )
+from platefiles.subs.calibrated_sub import source_bytes
 from platelib.numerics.transform import Transform, identity, normalisation
 
 SHAPES = [(240, 320), (3520, 4656), (6388, 9576), (17, 5000)]
