@@ -14,6 +14,7 @@ from platefiles.annotated_picture import (
     plain_pixels,
     source_ellipse,
 )
+from platefiles.astrometry.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.drawn_label import drawn_label
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
@@ -22,7 +23,6 @@ from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture, write_svg
 from platefiles.provenance.content_digest import check_picture
-from platefiles.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.source_tables import read_objects
 from platelib.astrometry.tan_sip import SkyMap
 

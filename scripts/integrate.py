@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.astrometry.solution import solution_cards
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.streaming_writer import StreamedProduct
@@ -33,7 +34,6 @@ from platefiles.registration.registration_table import (
     read_registration,
     read_star_places,
 )
-from platefiles.solution import solution_cards
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.subs.saturated_cores import cores_hdu, read_cores

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
+from platefiles.astrometry.solution import read_stars, solution_cards
 from platefiles.config.recipe import Colour, Geometry
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
@@ -26,7 +27,6 @@ from platefiles.integration.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.solution import read_stars, solution_cards
 from platefiles.subs.saturated_cores import core_discs
 from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
 from platelib.colour.channel_mapping import (

@@ -319,7 +319,9 @@ def _blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
 
 def _world(image: RawImage) -> np.ndarray:
     """Return the world coordinates of a calibrated frame, as `world_row` keeps them."""
-    from platefiles.headerwcs import header_map  # loads more of astropy than raw subs need
+    from platefiles.astrometry.header_wcs import (
+        header_map,  # loads more of astropy than raw subs need
+    )
 
     cards = {card.keyword: card.value for card in image.header.cards}
     found = header_map(cards, image.shape)

@@ -8,26 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.config.lock_file import Lock, lock_text, read_lock
-from platefiles.config.star_archives import DEEPEST, line_to_add
-from platefiles.core.errors import UserError
-from platefiles.core.frame_errors import ChangedFrame
-from platefiles.core.provisional import held_back
-from platefiles.field_location import Location, locate_field
-from platefiles.fits.header_cards import Cards, HeaderError
-from platefiles.fits.products_io import write_product
-from platefiles.frames.dialects import read_facts
-from platefiles.frames.times import julian_year
-from platefiles.headerwcs import header_map
-from platefiles.jobs.job_log import job_log, log
-from platefiles.placing import Field, Outcome, StarsNear, place_field
-from platefiles.provenance.header_provenance import making_cards
-from platefiles.provenance.record import measured_alone, raw_record, read_record, record_hdu
-from platefiles.raw_frames.frame_watch import FrameWatch
-from platefiles.raw_frames.raw_header import read_raw_header
-from platefiles.raw_frames.sensor_sections import Readout, trimmed_cards
-from platefiles.solution import stars_hdu, world_cards
-from platefiles.star_catalogue import (
+from platefiles.astrometry.header_wcs import header_map
+from platefiles.astrometry.plate_solve import Field, Outcome, StarsNear, place_field
+from platefiles.astrometry.pointing_hint import Location, locate_field
+from platefiles.astrometry.solution import stars_hdu, world_cards
+from platefiles.astrometry.star_catalogue import (
     MOST_STARS,
     TYCHO,
     USERS,
@@ -35,6 +20,21 @@ from platefiles.star_catalogue import (
     read_star_table,
     read_tycho,
 )
+from platefiles.config.lock_file import Lock, lock_text, read_lock
+from platefiles.config.star_archives import DEEPEST, line_to_add
+from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import ChangedFrame
+from platefiles.core.provisional import held_back
+from platefiles.fits.header_cards import Cards, HeaderError
+from platefiles.fits.products_io import write_product
+from platefiles.frames.dialects import read_facts
+from platefiles.frames.times import julian_year
+from platefiles.jobs.job_log import job_log, log
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import measured_alone, raw_record, read_record, record_hdu
+from platefiles.raw_frames.frame_watch import FrameWatch
+from platefiles.raw_frames.raw_header import read_raw_header
+from platefiles.raw_frames.sensor_sections import Readout, trimmed_cards
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.transfers.fetch import local_copies
 from platelib.astrometry.catalogue_stars import CatalogueStars

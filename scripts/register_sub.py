@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.astrometry.solution import solution_cards
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
@@ -17,7 +18,6 @@ from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.registration.registration_table import read_registration
-from platefiles.solution import solution_cards
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.transfers.fetch import local_copies

@@ -4,7 +4,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from platefiles.field_location import locate_field
+from platefiles.astrometry.pointing_hint import locate_field
 from platefiles.frames.dialects import Facts
 from platefiles.frames.filters import canonical_filter
 from platefiles.raw_folders.light_selection import canonical_object, pointing

@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _stars(loaded: LoadedProject, catalogue: str | None, again: bool) -> tuple[str, str]:
     """Return what became of the stars of a project, and the line that says so."""
-    from platefiles.star_fetching import stars_of  # libraries that take long to import
+    from platefiles.astrometry.cone_search import stars_of  # libraries that take long to import
 
     if loaded.fetched_star_path(catalogue) is None:
         return "none", f"{loaded.name}: {_own(loaded)}"

@@ -141,7 +141,7 @@ def _fetch_stars(loaded: LoadedProject, raw: list[RawFile], frames: Sequence[Fra
     """Fetch a catalogue of stars, if the project wants one that is not there yet."""
     if loaded.fetched_star_path() is None:
         return
-    from platefiles.star_fetching import fetch_stars  # which most projects have no need of
+    from platefiles.astrometry.cone_search import fetch_stars  # which most projects have no need of
 
     fetch_stars(loaded, raw, frames)
 

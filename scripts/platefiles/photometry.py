@@ -59,7 +59,7 @@ def channel_photometry(
     grid_stars : numpy.ndarray
         Stars of the sub that is the grid, as `platelib.detection.star_table.STAR`.
     stars : mapping of str to numpy.ndarray
-        The catalogue's stars in the field, columns of `platefiles.solution`.
+        The catalogue's stars in the field, columns of `platefiles.astrometry.solution`.
     band : Band
 
     Returns

@@ -13,6 +13,7 @@ from functools import cached_property
 from pathlib import PurePath
 from typing import Any
 
+from platefiles.astrometry.tycho import tycho_sum
 from platefiles.calibration.matching_notes import SERVES_NO_LIGHT
 from platefiles.config.lock_file import Lock, read_lock
 from platefiles.core.hashing import canonical, digest, file_sha256
@@ -23,7 +24,6 @@ from platefiles.frames.frame import Frame, sections_of
 from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_folders.known_frames import present_name
-from platefiles.tycho import tycho_sum
 
 _BY_SPEED = ("png", "tif", "jpg")
 

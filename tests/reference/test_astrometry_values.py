@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.headerwcs import header_map
+from platefiles.astrometry.header_wcs import header_map
 from platelib.astrometry.celestial import separation_deg
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.photometry.airmass import airmass

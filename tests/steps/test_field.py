@@ -20,6 +20,7 @@ from PIL import Image
 from regions import Regions
 
 from platecli.depth import depth_lines
+from platefiles.astrometry.solution import read_map, read_solution, solution_cards
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.deep_sky import OWN_LIST
@@ -33,7 +34,6 @@ from platefiles.pictures import Label, write_picture
 from platefiles.provenance.content_digest import is_intact
 from platefiles.provenance.record import read_record, record_hdu, single_making
 from platefiles.provenance.xmp import read_origin
-from platefiles.solution import read_map, read_solution, solution_cards
 from platefiles.source_tables import read_objects
 from platefiles.verification import verify
 from platelib.astrometry.celestial import separation_deg

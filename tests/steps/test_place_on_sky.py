@@ -10,8 +10,14 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from place_on_sky import place_on_sky
 
+from platefiles.astrometry.solution import (
+    read_map,
+    read_refusal,
+    read_solution,
+    read_stars,
+    solution_cards,
+)
 from platefiles.provenance.record import read_record
-from platefiles.solution import read_map, read_refusal, read_solution, read_stars, solution_cards
 
 
 @pytest.fixture(scope="module")

@@ -34,7 +34,7 @@ class Service:
         Name of the table, as ADQL wants it; empty for a cone search.
     columns : mapping of str to str
         Its columns by the names that a table of the user's has
-        (`platefiles.star_catalogue.read_star_table`), as ADQL wants them.
+        (`platefiles.astrometry.star_catalogue.read_star_table`), as ADQL wants them.
     """
 
     archive: str

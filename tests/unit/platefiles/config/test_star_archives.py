@@ -19,7 +19,9 @@ import yaml
 from platecli import __main__ as command
 from platecli import check, outcome
 from platecli import stars as verb
-from platefiles import photometry, star_answers, star_fetching
+from platefiles import photometry
+from platefiles.astrometry import archive_answers, cone_search
+from platefiles.astrometry.star_catalogue import read_star_table
 from platefiles.bands import choose_band
 from platefiles.config import project as project_models
 from platefiles.config import star_archives
@@ -28,7 +30,6 @@ from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
 from platefiles.opening import open_projects
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
-from platefiles.star_catalogue import read_star_table
 from platelib.astrometry.celestial import separation_deg
 
 _QUERY = re.compile(
@@ -240,8 +241,8 @@ def server():
 def service(server, monkeypatch):
     """Return a way to have Gaia DR3 served by mirrors with the faults given."""
     server.asked.clear()
-    monkeypatch.setattr(star_fetching, "_ASKED", set())
-    monkeypatch.setattr(star_fetching, "_SILENT", set())
+    monkeypatch.setattr(cone_search, "_ASKED", set())
+    monkeypatch.setattr(cone_search, "_SILENT", set())
 
     def serve(*faults):
         columns = GAIA_DR3.services[0].columns
@@ -250,7 +251,7 @@ def service(server, monkeypatch):
             for k, fault in enumerate(faults, start=1)
         )
         served = {**CATALOGUES, "gaia-dr3": replace(GAIA_DR3, services=mirrors)}
-        for module in (star_archives, star_fetching, project_models):
+        for module in (star_archives, cone_search, project_models):
             monkeypatch.setattr(module, "CATALOGUES", served)
         return server
 
@@ -266,7 +267,7 @@ def asked(write_project, tiny_raw, tmp_path):
         loaded = load_project(write_project(tmp_path / "p" / "tiny.yaml", tiny_raw, sky=sky), "")
         raw = scan_folders(loaded.raw_folders, None, False)
         frames = build_sheet(raw, loaded)
-        return star_fetching.stars_of(loaded, raw, frames, again=again), loaded.star_path
+        return cone_search.stars_of(loaded, raw, frames, again=again), loaded.star_path
 
     return ask
 
@@ -324,18 +325,18 @@ def test_one_query_fetches_the_brightest_stars_of_the_field(asked, service):
 )
 def test_faults_are_told_and_the_next_mirror_serves(fault, said, asked, service, monkeypatch):
     """One sentence names the archive and what is wrong; a whole mirror makes up for it."""
-    monkeypatch.setattr(star_answers, "_LARGEST_BYTES", 2 << 20)
-    monkeypatch.setattr(star_answers, "_SILENCE_S", 0.3)
-    monkeypatch.setattr(star_answers, "_LONGEST_S", 0.2 if fault == "drip" else 60.0)
+    monkeypatch.setattr(archive_answers, "_LARGEST_BYTES", 2 << 20)
+    monkeypatch.setattr(archive_answers, "_SILENCE_S", 0.3)
+    monkeypatch.setattr(archive_answers, "_LONGEST_S", 0.2 if fault == "drip" else 60.0)
     told = service(fault)
     came, path = asked()
     assert came.state == "failed"
     assert came.text.startswith(f"no archive gives Gaia DR3 (mirror 1: {said}")
     assert "\n" not in came.text
     assert list(path.parent.iterdir()) == [path.with_name("tiny.yaml")]
-    monkeypatch.setattr(star_answers, "_LONGEST_S", 60.0)
+    monkeypatch.setattr(archive_answers, "_LONGEST_S", 60.0)
     told = service(fault, "good")
-    star_fetching._SILENT.clear()
+    cone_search._SILENT.clear()
     told.asked.clear()
     assert "from mirror 2" in asked()[0].text
     assert len([where for where, _ in told.asked if where.endswith("/sync")]) == 2
@@ -362,9 +363,9 @@ def test_cone_search_makes_up_for_a_silent_tap_service(asked, service, monkeypat
     cone = replace(ucac4.services[1], url=f"{told.url}/cone")
     assert cone.is_cone_search and not tap.is_cone_search
     served = {**CATALOGUES, "ucac4": replace(ucac4, services=(tap, cone))}
-    for module in (star_archives, star_fetching, project_models):
+    for module in (star_archives, cone_search, project_models):
         monkeypatch.setattr(module, "CATALOGUES", served)
-    monkeypatch.setattr(star_fetching, "_MOST_ROWS", 300)
+    monkeypatch.setattr(cone_search, "_MOST_ROWS", 300)
     came, path = asked(catalogue="ucac4")
     assert came.text == "300 stars of UCAC4 fetched from VizieR, kept in tiny.ucac4.vot"
     table = read_star_table(path)
@@ -446,9 +447,9 @@ def test_queries_are_adql_with_the_columns_of_each_table(name):
 def test_limits_of_magnitude_follow_the_size_of_the_circle_and_the_stars_there():
     """A wide circle and one in the Milky Way are asked for brighter stars."""
     pole, plane = (192.9, 27.1), (290.0, 12.0)
-    assert star_fetching._faintest((*plane, 0.7)) < star_fetching._faintest((*pole, 0.7)) - 1
-    assert star_fetching._faintest((*pole, 4.0)) < star_fetching._faintest((*pole, 0.7)) - 3
-    assert 11 <= star_fetching._faintest((*plane, 5.0)) < 14
+    assert cone_search._faintest((*plane, 0.7)) < cone_search._faintest((*pole, 0.7)) - 1
+    assert cone_search._faintest((*pole, 4.0)) < cone_search._faintest((*pole, 0.7)) - 3
+    assert 11 <= cone_search._faintest((*plane, 5.0)) < 14
 
 
 def test_no_archive_is_asked_unless_the_project_says_so(write_project, tiny_raw, tmp_path, service):

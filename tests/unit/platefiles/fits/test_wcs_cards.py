@@ -5,8 +5,8 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 
+from platefiles.astrometry.solution import world_cards
 from platefiles.fits.wcs_cards import carried_cards, coarser_cards
-from platefiles.solution import world_cards
 from platelib.astrometry.tan_sip import SkyMap
 
 SHAPE = (90, 160)

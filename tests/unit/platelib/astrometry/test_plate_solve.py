@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from platefiles.star_catalogue import read_tycho
+from platefiles.astrometry.star_catalogue import read_tycho
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.celestial import from_tangent_plane
 from platelib.astrometry.plate_solve import LOG_THRESHOLD, FieldStars, Hint, Placer

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from astropy.wcs import WCS
 
-from platefiles.solution import world_cards
+from platefiles.astrometry.solution import world_cards
 from platelib.astrometry.fit_wcs import inverse_terms
 from platelib.astrometry.tan_sip import SkyMap
 

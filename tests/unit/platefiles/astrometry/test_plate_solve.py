@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from platefiles.field_location import Location
-from platefiles.headerwcs import HeaderMap
-from platefiles.placing import Field, place_field
+from platefiles.astrometry.header_wcs import HeaderMap
+from platefiles.astrometry.plate_solve import Field, place_field
+from platefiles.astrometry.pointing_hint import Location
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.plate_solve import FieldStars
 from platelib.astrometry.tan_sip import SkyMap

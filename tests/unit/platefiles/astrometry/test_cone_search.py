@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 import yaml
 
-from platefiles import star_fetching
+from platefiles.astrometry import cone_search
+from platefiles.astrometry.cone_search import fetch_stars
+from platefiles.astrometry.star_catalogue import read_star_table
 from platefiles.config.load import load_project
 from platefiles.plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
-from platefiles.star_catalogue import read_star_table
-from platefiles.star_fetching import fetch_stars
 
 _FIELDS = "".join(
     f'<FIELD name="{name}" datatype="{kind}" ucd="{ucd}"/>'
@@ -71,7 +71,7 @@ def service():
 @pytest.fixture
 def asked(write_project, tiny_raw, tmp_path, monkeypatch):
     """Return a way to fetch the stars of the tiny set; it returns the project."""
-    monkeypatch.setattr(star_fetching, "_ASKED", set())
+    monkeypatch.setattr(cone_search, "_ASKED", set())
 
     def ask(**sky):
         path = write_project(tmp_path / "projects" / "tiny.yaml", tiny_raw, sky=sky)
@@ -95,7 +95,7 @@ def test_stars_are_fetched_once_and_kept_beside_the_project(asked, service, caps
     table = read_star_table(plan.star_path)
     assert len(table.ra) == 20
     assert list(table.magnitudes) == ["G"]
-    star_fetching._ASKED.clear()
+    cone_search._ASKED.clear()
     digest = plan.catalogue_digest
     assert asked(cone_search=service.url).catalogue_digest == digest
     assert len(service.asked) == 1
@@ -108,7 +108,7 @@ def test_equal_answers_give_equal_files(asked, service, tmp_path):
     asked(cone_search=service.url)
     before = path.read_bytes()
     path.unlink()
-    star_fetching._ASKED.clear()
+    cone_search._ASKED.clear()
     asked(cone_search=service.url)
     assert path.read_bytes() == before
     assert b"unused" not in before

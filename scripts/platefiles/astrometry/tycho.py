@@ -4,7 +4,7 @@ import functools
 import re
 from pathlib import Path
 
-TYCHO_PATH = Path(__file__).resolve().parents[2] / "config" / "catalogue" / "tycho2.fits"
+TYCHO_PATH = Path(__file__).resolve().parents[3] / "config" / "catalogue" / "tycho2.fits"
 
 _HEAD_BYTES = 8 * 2880
 _STARS = 1

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platefiles.field_location import POINTING_DEG, SCALE_TOLERANCE, Location
-from platefiles.headerwcs import HeaderMap
+from platefiles.astrometry.header_wcs import HeaderMap
+from platefiles.astrometry.pointing_hint import POINTING_DEG, SCALE_TOLERANCE, Location
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.celestial import separation_deg
 from platelib.astrometry.plate_solve import (

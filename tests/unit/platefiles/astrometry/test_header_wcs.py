@@ -1,7 +1,7 @@
 import pytest
 from astropy.coordinates import FK4, SkyCoord
 
-from platefiles.headerwcs import header_map
+from platefiles.astrometry.header_wcs import header_map
 
 SHAPE = (300, 500)
 PLAIN = {

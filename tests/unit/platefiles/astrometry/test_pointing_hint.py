@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import pytest
 
-from platefiles.field_location import locate_field
+from platefiles.astrometry.pointing_hint import locate_field
 from platefiles.frames.dialects import read_facts
 
 HEADER = {

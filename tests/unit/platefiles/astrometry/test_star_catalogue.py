@@ -3,9 +3,9 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
+from platefiles.astrometry.star_catalogue import read_star_table, read_tycho
+from platefiles.astrometry.tycho import TYCHO_PATH, tycho_sum
 from platefiles.core.errors import UserError
-from platefiles.star_catalogue import read_star_table, read_tycho
-from platefiles.tycho import TYCHO_PATH, tycho_sum
 from platelib.astrometry.celestial import separation_deg
 from platelib.simulate.observing_run import InstrumentSpec
 from platelib.simulate.tycho_stars import TYCHO_STARS, star_temperature_k

@@ -20,18 +20,18 @@ from urllib.parse import urlencode, urlparse
 
 import numpy as np
 
+from platefiles.astrometry.archive_answers import NoStars, Stars, fetch, read_answer
+from platefiles.astrometry.header_wcs import HeaderMap, header_map
+from platefiles.astrometry.pointing_hint import POINTING_DEG, locate_field
+from platefiles.astrometry.star_catalogue import MOST_STARS, read_tycho
 from platefiles.config.project import LoadedProject
 from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue, Service, adql
 from platefiles.core.atomic_write import write_whole
-from platefiles.field_location import POINTING_DEG, locate_field
 from platefiles.fits.header_cards import HeaderError
 from platefiles.frames.dialects import Facts, fixes_for, read_facts
 from platefiles.frames.frame import Frame
-from platefiles.headerwcs import HeaderMap, header_map
 from platefiles.raw_folders.scan import RawFile
 from platefiles.raw_frames.raw_header import read_raw_header
-from platefiles.star_answers import NoStars, Stars, fetch, read_answer
-from platefiles.star_catalogue import MOST_STARS, read_tycho
 from platelib.astrometry.celestial import separation_deg
 
 Cone = tuple[float, float, float]

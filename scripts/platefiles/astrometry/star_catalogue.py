@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
+from platefiles.astrometry.tycho import TYCHO_PATH
 from platefiles.core.errors import UserError
-from platefiles.tycho import TYCHO_PATH
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.celestial import moved, separation_deg
 

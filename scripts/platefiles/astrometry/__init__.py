@@ -1,0 +1,1 @@
+"""The field on the sky: star catalogues, archives, and the solution of a project's grid."""
