@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 
 from platefiles.astrometry.solution import MAGNITUDE, read_map, read_stars
-from platefiles.bands import choose_band
 from platefiles.fits.products_io import read_header, write_product
 from platefiles.jobs.job_log import job_log, log
-from platefiles.photometry import DEFINED, channel_photometry
+from platefiles.photometry.passbands import choose_band
+from platefiles.photometry.zero_point import DEFINED, channel_photometry
+from platefiles.photometry.zero_points import CHANNEL_COLUMNS, tables_hdus
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.registration.registration_table import RegisteredSub, read_registration
 from platefiles.subs.measures import MeasuredSub, read_measures
-from platefiles.zero_points import CHANNEL_COLUMNS, tables_hdus
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.photometry.airmass import airmass, altitude_deg
 from platelib.photometry.zero_point import fit_extinction, sky_brightness

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 
 from platefiles.astrometry.solution import read_map
-from platefiles.depths import depth_hdus
 from platefiles.fits.products_io import read_image, write_product
 from platefiles.jobs.job_log import job_log, log
+from platefiles.photometry.depth_table import depth_hdus
+from platefiles.photometry.zero_points import ChannelZeroPoint, read_zero_points
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.registration.registration_table import read_registration
 from platefiles.subs.measures import MeasuredSub, read_measures
-from platefiles.zero_points import ChannelZeroPoint, read_zero_points
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.depth.depth_growth import UsedSub, growth
 from platelib.depth.exposure_planning import (

@@ -27,8 +27,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the depth of a project as its last run measured it."""
-    from platefiles.depths import read_depths  # astropy, which the other lines do without
     from platefiles.fits.products_io import read_header
+    from platefiles.photometry.depth_table import (
+        read_depths,  # astropy, which the other lines do without
+    )
 
     loaded = load_project(project_word(args.project, args.directory), PROJECTS)
     path = args.directory / RESULTS / loaded.name / "field" / "depth.fits"

@@ -148,7 +148,9 @@ def _field(path: Path) -> str:
 
 
 def _depth(path: Path) -> str:
-    from platefiles.depths import read_depths  # astropy, which a run without depth does not need
+    from platefiles.photometry.depth_table import (
+        read_depths,  # astropy, which a run without depth does not need
+    )
 
     try:
         return limits(read_depths(path))

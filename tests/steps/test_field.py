@@ -24,10 +24,10 @@ from platefiles.astrometry.solution import read_map, read_solution, solution_car
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.deep_sky import OWN_LIST
-from platefiles.depths import read_depths
 from platefiles.findings import CHANGED, OK
 from platefiles.fits.products_io import image_hdu, read_header, read_table, write_product
 from platefiles.other_image import laid_on_grid
+from platefiles.photometry.depth_table import read_depths
 from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import record_of
 from platefiles.pictures import Label, write_picture

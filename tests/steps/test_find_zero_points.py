@@ -9,7 +9,7 @@ from find_zero_points import find_zero_points
 
 from platefiles.fits.products_io import read_image
 from platefiles.fits.tables import read_columns, rows_of
-from platefiles.zero_points import read_zero_points
+from platefiles.photometry.zero_points import read_zero_points
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import tiny_plan
 

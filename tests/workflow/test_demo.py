@@ -24,12 +24,12 @@ from skimage import color
 from draw_demo import draw_raw
 from platefiles.astrometry.solution import read_solution
 from platefiles.config.lock_file import read_lock
-from platefiles.depths import read_depths
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
 from platefiles.line_light import line_light
+from platefiles.photometry.depth_table import read_depths
+from platefiles.photometry.zero_points import read_zero_points
 from platefiles.registration.registration_table import read_registration
-from platefiles.zero_points import read_zero_points
 from platelib.colour.cielab import delta_e_2000, to_cielab
 from platelib.colour.picture_stars import measure_stars, radius_of
 from platelib.picture.reproject_crop import common_part

@@ -19,15 +19,15 @@ import yaml
 from platecli import __main__ as command
 from platecli import check, outcome
 from platecli import stars as verb
-from platefiles import photometry
 from platefiles.astrometry import archive_answers, cone_search
 from platefiles.astrometry.star_catalogue import read_star_table
-from platefiles.bands import choose_band
 from platefiles.config import project as project_models
 from platefiles.config import star_archives
 from platefiles.config.load import load_project
 from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
 from platefiles.opening import open_projects
+from platefiles.photometry import zero_point
+from platefiles.photometry.passbands import choose_band
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platelib.astrometry.celestial import separation_deg
@@ -494,7 +494,7 @@ def test_a_name_that_is_none_is_told_with_those_that_are(write_project, tiny_raw
 )
 def test_missing_zero_points_name_the_line_where_it_helps(by_tycho, end):
     """Stars of Tycho-2 that are saturated are a reason for a deeper catalogue, others are none."""
-    said = photometry._too_few("2 stars are too few", 5, 3, by_tycho)
+    said = zero_point._too_few("2 stars are too few", 5, 3, by_tycho)
     assert said.startswith("no zero point by stars: 2 stars are too few (3 of 5 in the field are")
     assert said.endswith(end)
     assert ("`catalogue: gaia-dr3` under `sky`" in said) == by_tycho

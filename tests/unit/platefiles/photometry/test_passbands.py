@@ -1,6 +1,6 @@
 import pytest
 
-from platefiles.bands import choose_band
+from platefiles.photometry.passbands import choose_band
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.bands import Band
 from platefiles.config.star_archives import DEEPEST
 from platefiles.fits.products_io import map_image, read_header
+from platefiles.photometry.passbands import Band
 from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.measures import MeasuredSub
 from platelib.detection.star_profile import fitted_profile

@@ -1,0 +1,1 @@
+"""Magnitudes of channels: passbands, zero points, depth."""
