@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.channels.background_subtracted import read_sky
 from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image
-from platefiles.flattened import read_sky
 from platefiles.jobs.job_log import log
 from platefiles.overview_picture import Panel, draw_sheet
 from platefiles.picture_source import read_picture

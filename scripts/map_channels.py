@@ -9,6 +9,7 @@ import numpy as np
 from astropy.table import Table
 
 from platefiles.astrometry.solution import read_stars, solution_cards
+from platefiles.channels.background_subtracted import CORE, read_flat_image
 from platefiles.config.recipe import Colour, Geometry
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
@@ -21,7 +22,6 @@ from platefiles.fits.products_io import (
     write_product,
 )
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
-from platefiles.flattened import CORE, read_flat_image
 from platefiles.geometry import framed
 from platefiles.integration.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.jobs.job_log import log

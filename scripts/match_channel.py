@@ -7,9 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.core.errors import UserError
-from platefiles.fits.products_io import image_hdu, read_header, write_product
-from platefiles.flattened import (
+from platefiles.channels.background_subtracted import (
     CORE,
     NO_DATA,
     FlatChannel,
@@ -20,10 +18,12 @@ from platefiles.flattened import (
     read_stars,
     square_unit,
 )
+from platefiles.channels.psf_match import match_pair
+from platefiles.core.errors import UserError
+from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.star_matching import match_pair
 
 _NO_BETTER = "stars made of one width: a kernel from them makes them no more alike"
 

@@ -5,8 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platefiles.fits.products_io import image_hdu, read_header, write_product
-from platefiles.flattened import (
+from platefiles.channels.background_subtracted import (
     handed_on_cards,
     handed_on_place,
     handed_on_planes,
@@ -15,8 +14,9 @@ from platefiles.flattened import (
     read_stars,
     square_unit,
 )
+from platefiles.channels.continuum_subtracted import line_light
+from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.jobs.job_log import job_log, log
-from platefiles.line_light import line_light
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 
@@ -34,8 +34,9 @@ def subtract_continuum(
     paths_to_channels, paths_to_skies : sequence of path-like
         The narrowband channel and the broadband one, and the models of their skies.
     path_to_line : path-like
-        Product: ``SCI``, ``VAR``, ``MASK`` (see `platefiles.line_light.LineLight`), ``COUNT``,
-        ``CLIPPED`` and ``INPUTS`` of the narrowband channel. Its sky has the level that it had.
+        Product: ``SCI``, ``VAR``, ``MASK`` (see
+        `platefiles.channels.continuum_subtracted.LineLight`), ``COUNT``, ``CLIPPED`` and ``INPUTS``
+        of the narrowband channel. Its sky has the level that it had.
     job : mapping
         ``channel``; settings ``continuum``, by channel: ``minus`` and ``scale``.
 

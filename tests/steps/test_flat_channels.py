@@ -11,6 +11,12 @@ from match_channel import match_channel
 from subtract_continuum import subtract_continuum
 from tabulate_seeing import tabulate_seeing
 
+from platefiles.channels.background_subtracted import (
+    read_flat_channel,
+    read_flat_image,
+    read_sky,
+    read_stars,
+)
 from platefiles.config.recipe import Colour
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import (
@@ -20,7 +26,6 @@ from platefiles.fits.products_io import (
     read_table,
     write_product,
 )
-from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
 from platefiles.provenance.record import read_record
 from platelib.background.surface import RING
 

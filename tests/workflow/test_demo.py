@@ -23,10 +23,15 @@ from skimage import color
 
 from draw_demo import draw_raw
 from platefiles.astrometry.solution import read_solution
+from platefiles.channels.background_subtracted import (
+    read_flat_channel,
+    read_flat_image,
+    read_sky,
+    read_stars,
+)
+from platefiles.channels.continuum_subtracted import line_light
 from platefiles.config.lock_file import read_lock
 from platefiles.fits.products_io import read_header, read_image, read_table
-from platefiles.flattened import read_flat_channel, read_flat_image, read_sky, read_stars
-from platefiles.line_light import line_light
 from platefiles.photometry.depth_table import read_depths
 from platefiles.photometry.zero_points import read_zero_points
 from platefiles.registration.registration_table import read_registration

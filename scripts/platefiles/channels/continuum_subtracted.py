@@ -6,9 +6,15 @@ from typing import Any
 
 import numpy as np
 
+from platefiles.channels.background_subtracted import (
+    CORE,
+    NO_DATA,
+    NO_OTHER_DATA,
+    FlatChannel,
+    without_cores,
+)
+from platefiles.channels.psf_match import Matching, match_pair
 from platefiles.core.errors import UserError
-from platefiles.flattened import CORE, NO_DATA, NO_OTHER_DATA, FlatChannel, without_cores
-from platefiles.star_matching import Matching, match_pair
 from platelib.bad_pixels.inpaint import mend_cores
 from platelib.photometry.annulus import circle_fluxes
 from platelib.photometry.continuum_scale import Scale, fit_scale

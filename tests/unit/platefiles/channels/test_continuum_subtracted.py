@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from platefiles.channels.background_subtracted import CORE, FlatChannel
+from platefiles.channels.continuum_subtracted import line_light
 from platefiles.core.errors import UserError
-from platefiles.flattened import CORE, FlatChannel
-from platefiles.line_light import line_light
 from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import channel_stars
 from platelib.photometry.annulus import circle_fluxes

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platefiles.flattened import FlatChannel
+from platefiles.channels.background_subtracted import FlatChannel
 from platelib.detection.channel_stars import width_of
 from platelib.psf_matching.convolve_channel import soften, within_reach
 from platelib.psf_matching.matching_kernel import (

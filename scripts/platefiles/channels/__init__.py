@@ -1,0 +1,1 @@
+"""Channels made of channels: without gradient, without continuum, with equal star images."""
