@@ -23,7 +23,7 @@ from platefiles.picture_place import map_of_wcs, picture_place
 from platefiles.picture_source import read_picture
 from platefiles.pictures import of_8_bits, write_picture, write_svg
 from platefiles.provenance.content_digest import check_picture
-from platefiles.source_tables import read_objects
+from platefiles.sources.source_tables import read_objects
 from platelib.astrometry.tan_sip import SkyMap
 
 _BANDS = ("VT", "V", "G", "BP", "RP", "BT")

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 
 from platefiles.astrometry.solution import read_map, read_stars
-from platefiles.deep_sky import open_ngc, own_list
 from platefiles.fits.products_io import read_header, read_image, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.photometry.depth_table import read_depths
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.source_tables import sources_hdus
+from platefiles.sources.deep_sky_catalogues import open_ngc, own_list
+from platefiles.sources.source_tables import sources_hdus
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.sources.background_subtracted import field_sky
 from platelib.sources.crossmatch import CatalogueObject, match_objects, match_stars

@@ -23,7 +23,6 @@ from platecli.depth import depth_lines
 from platefiles.astrometry.solution import read_map, read_solution, solution_cards
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.deep_sky import OWN_LIST
 from platefiles.findings import CHANGED, OK
 from platefiles.fits.products_io import image_hdu, read_header, read_table, write_product
 from platefiles.other_image import laid_on_grid
@@ -34,7 +33,8 @@ from platefiles.pictures import Label, write_picture
 from platefiles.provenance.content_digest import is_intact
 from platefiles.provenance.record import read_record, record_hdu, single_making
 from platefiles.provenance.xmp import read_origin
-from platefiles.source_tables import read_objects
+from platefiles.sources.deep_sky_catalogues import OWN_LIST
+from platefiles.sources.source_tables import read_objects
 from platefiles.verification import verify
 from platelib.astrometry.celestial import separation_deg
 from platelib.sources.background_subtracted import field_sky
@@ -473,7 +473,7 @@ def test_images_that_do_not_serve_are_told(field, survey, tmp_path, what):
 @pytest.mark.real
 def test_galaxies_of_a_survey_are_where_the_catalogue_has_them(real_folder):
     """NGC galaxies of OpenNGC are extended sources within 2 px of their places by header WCS."""
-    from platefiles.deep_sky import open_ngc
+    from platefiles.sources.deep_sky_catalogues import open_ngc
 
     path = real_folder / "gri-group" / "reprojected_sdss_r.fits"
     if not path.is_file():

@@ -3,7 +3,7 @@ import math
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.deep_sky import OPEN_NGC, open_ngc, own_list
+from platefiles.sources.deep_sky_catalogues import OPEN_NGC, open_ngc, own_list
 
 
 def test_objects_of_a_known_field():

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from platefiles.deep_sky import ATTRIBUTION
 from platefiles.fits.products_io import read_header, read_table
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
+from platefiles.sources.deep_sky_catalogues import ATTRIBUTION
 
 if TYPE_CHECKING:
     from astropy.io import fits
