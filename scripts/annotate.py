@@ -7,21 +7,21 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.annotated_picture import (
+from platefiles.astrometry.solution import MAGNITUDE, read_refusal, read_stars
+from platefiles.fits.products_io import read_header
+from platefiles.fits.tables import read_columns, rows_of
+from platefiles.jobs.job_log import job_log, log
+from platefiles.picture.annotated_picture import (
     Drawing,
     StarMark,
     catalogue_ellipse,
     plain_pixels,
     source_ellipse,
 )
-from platefiles.astrometry.solution import MAGNITUDE, read_refusal, read_stars
-from platefiles.drawn_label import drawn_label
-from platefiles.fits.products_io import read_header
-from platefiles.fits.tables import read_columns, rows_of
-from platefiles.jobs.job_log import job_log, log
-from platefiles.picture_place import map_of_wcs, picture_place
-from platefiles.picture_source import read_picture
-from platefiles.pictures import of_8_bits, write_picture, write_svg
+from platefiles.picture.annotation_metadata import drawn_label
+from platefiles.picture.picture_files import of_8_bits, write_picture, write_svg
+from platefiles.picture.picture_source import read_picture
+from platefiles.picture.picture_wcs import map_of_wcs, picture_place
 from platefiles.provenance.content_digest import check_picture
 from platefiles.sources.source_tables import read_objects
 from platelib.astrometry.tan_sip import SkyMap

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.avm import Band, avm_elements, bands_of
 from platefiles.config.recipe import Finish, Stretch
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
@@ -16,7 +15,8 @@ from platefiles.fits.products_io import has_image, read_image
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
 from platefiles.jobs.job_log import log
-from platefiles.pictures import JPEG_QUALITY, Label, write_picture
+from platefiles.picture.avm import Band, avm_elements, bands_of
+from platefiles.picture.picture_files import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import has_record, read_record, single_making
 from platelib.colour.cielab import delta_e_2000

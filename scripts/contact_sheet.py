@@ -12,9 +12,9 @@ from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.jobs.job_log import log
-from platefiles.overview_picture import Panel, draw_sheet
-from platefiles.picture_source import read_picture
-from platefiles.pictures import Label, write_picture
+from platefiles.picture.overview_picture import Panel, draw_sheet
+from platefiles.picture.picture_files import Label, write_picture
+from platefiles.picture.picture_source import read_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel

@@ -22,9 +22,9 @@ from platefiles.fits.products_io import (
     write_product,
 )
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
-from platefiles.geometry import framed
 from platefiles.integration.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.jobs.job_log import log
+from platefiles.picture.geometry import framed
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.subs.saturated_cores import core_discs

@@ -9,15 +9,15 @@ import numpy as np
 
 from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
-from platefiles.drawn_label import drawn_label
 from platefiles.fits.checked_read import check_file
 from platefiles.jobs.job_log import job_log, log
-from platefiles.other_image import laid_on_grid
-from platefiles.picture_place import picture_place
-from platefiles.picture_source import read_picture
-from platefiles.pictures import of_8_bits, write_picture
+from platefiles.picture.annotation_metadata import drawn_label
+from platefiles.picture.overlay_image import laid_on_grid
+from platefiles.picture.picture_files import of_8_bits, write_picture
+from platefiles.picture.picture_source import read_picture
+from platefiles.picture.picture_wcs import picture_place
+from platefiles.picture.side_by_side_picture import side_by_side
 from platefiles.provenance.content_digest import check_picture
-from platefiles.side_by_side_picture import side_by_side
 from platelib.picture.overlay import blend
 from platelib.picture.render import Look, render
 from platelib.picture.side_by_side import Panels

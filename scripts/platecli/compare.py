@@ -16,10 +16,10 @@ from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.integration.sub_rows import SubRow, read_sub_rows
-from platefiles.picture_source import is_picture, product_of, read_picture, record_of
+from platefiles.picture.picture_source import is_picture, product_of, read_picture, record_of
+from platefiles.picture.side_by_side_picture import write_side_by_side
 from platefiles.product_differences import compare_files
 from platefiles.provenance.activities import Record
-from platefiles.side_by_side_picture import write_side_by_side
 from platefiles.versions import SubChange, setting_changes, state_counts, sub_changes
 from platelib.picture.image_difference import PERCENTILES, Difference
 from platelib.picture.render import Look

@@ -15,7 +15,7 @@ from platefiles.altered import altered
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.hdu_layout import content_digest
-from platefiles.picture_source import record_of
+from platefiles.picture.picture_source import record_of
 from platefiles.product_differences import compare_files
 from platefiles.provenance.activities import Record
 from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame

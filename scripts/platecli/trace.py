@@ -16,7 +16,7 @@ from platefiles.changed_settings import changed_settings
 from platefiles.core.errors import UserError
 from platefiles.core.provisional import MADE_WITHOUT
 from platefiles.integration.sub_rows import read_sub_rows
-from platefiles.picture_source import product_of, record_of
+from platefiles.picture.picture_source import product_of, record_of
 from platefiles.why_not import first_name, frames_beside, why_not
 
 

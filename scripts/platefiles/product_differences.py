@@ -9,8 +9,8 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.core.errors import UserError
-from platefiles.picture_source import is_picture, read_picture
-from platefiles.pictures import lines_of
+from platefiles.picture.picture_files import lines_of
+from platefiles.picture.picture_source import is_picture, read_picture
 from platefiles.provenance.record import EXTNAME as RECORD
 from platelib.picture.image_difference import Difference, difference
 

@@ -6,8 +6,8 @@ from PIL import Image
 from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.picture_source import product_of
-from platefiles.pictures import Label, write_picture
+from platefiles.picture.picture_files import Label, write_picture
+from platefiles.picture.picture_source import product_of
 from platefiles.provenance.integrity import fault, is_of_a_run
 from platelib.background.surface import Lattice
 

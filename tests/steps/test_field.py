@@ -25,11 +25,11 @@ from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.findings import CHANGED, OK
 from platefiles.fits.products_io import image_hdu, read_header, read_table, write_product
-from platefiles.other_image import laid_on_grid
 from platefiles.photometry.depth_table import read_depths
-from platefiles.picture_place import map_of_wcs, picture_place
-from platefiles.picture_source import record_of
-from platefiles.pictures import Label, write_picture
+from platefiles.picture.overlay_image import laid_on_grid
+from platefiles.picture.picture_files import Label, write_picture
+from platefiles.picture.picture_source import record_of
+from platefiles.picture.picture_wcs import map_of_wcs, picture_place
 from platefiles.provenance.content_digest import is_intact
 from platefiles.provenance.record import read_record, record_hdu, single_making
 from platefiles.provenance.xmp import read_origin

@@ -13,7 +13,7 @@ from PIL import Image
 from platecli.__main__ import main
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.picture_source import read_picture
+from platefiles.picture.picture_source import read_picture
 
 STATUSES = (0, 1, 2, 5, 6)
 ODD = {

@@ -6,7 +6,7 @@ from astropy.io import fits
 from astropy.table import Table
 
 from platefiles.fits.products_io import image_hdu, table_hdu, write_product
-from platefiles.pictures import Label, write_svg
+from platefiles.picture.picture_files import Label, write_svg
 from platefiles.product_differences import compare_files, compare_products
 
 

@@ -98,7 +98,7 @@ def packet(
         Id of the cube's record.
     making : Making or None
     avm : str
-        Elements from `platefiles.avm.avm_elements`.
+        Elements from `platefiles.picture.avm.avm_elements`.
     beside : mapping, optional
         As in `Origin`.
     """

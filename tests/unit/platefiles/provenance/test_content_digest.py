@@ -7,7 +7,7 @@ import tifffile
 from PIL import Image
 
 from platefiles.core.errors import UserError
-from platefiles.pictures import Label, write_picture
+from platefiles.picture.picture_files import Label, write_picture
 from platefiles.provenance.content_digest import is_intact, sealed
 from platefiles.provenance.integrity import fault, is_of_a_run
 from platefiles.provenance.record import Making

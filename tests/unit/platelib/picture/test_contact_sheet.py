@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platefiles.overview_picture import Panel, draw_sheet
+from platefiles.picture.overview_picture import Panel, draw_sheet
 from platelib.colour.srgb import decode
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look

@@ -6,7 +6,7 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.pictures import Label
+from platefiles.picture.picture_files import Label
 from platefiles.provenance.activities import Making
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.integrity import PICTURES

@@ -45,7 +45,7 @@ class Label:
     making : Making, optional
         The job that drew it.
     avm : str
-        Elements from `platefiles.avm.avm_elements`.
+        Elements from `platefiles.picture.avm.avm_elements`.
     beside : mapping of str to str
         What else the picture was made from: SHA-256 of the file of each product.
     """

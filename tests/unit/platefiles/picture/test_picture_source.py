@@ -8,8 +8,8 @@ from PIL import Image
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical, file_sha256
 from platefiles.fits.products_io import write_product
-from platefiles.picture_source import cube_of, read_picture, record_of
-from platefiles.pictures import Label, write_picture
+from platefiles.picture.picture_files import Label, write_picture
+from platefiles.picture.picture_source import cube_of, read_picture, record_of
 from platefiles.provenance.activities import Making
 
 ENDINGS = ("png", "jpg", "tif")

@@ -5,7 +5,7 @@ import pytest
 import tifffile
 from PIL import Image, ImageCms
 
-from platefiles.pictures import Label, srgb_profile, write_picture
+from platefiles.picture.picture_files import Label, srgb_profile, write_picture
 
 LABEL = Label("Löwenzahn field, two nights", "sha256:0123abcd", "a stretch: Q 8", "platelog 0")
 

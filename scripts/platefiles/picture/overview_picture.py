@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from platefiles.pictures import of_8_bits
+from platefiles.picture.picture_files import of_8_bits
 
 _GAP, _TEXT, _BAND = 10, 15, 46
 _PAPER, _INK, _PALE = (24, 24, 24), (235, 235, 235), (160, 160, 160)

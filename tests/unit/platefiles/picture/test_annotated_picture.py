@@ -4,7 +4,13 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from platefiles.annotated_picture import MOST_LETTERS, Drawing, Ellipse, StarMark, drawn_text
+from platefiles.picture.annotated_picture import (
+    MOST_LETTERS,
+    Drawing,
+    Ellipse,
+    StarMark,
+    drawn_text,
+)
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.picture.graticule import directions
 

@@ -6,9 +6,9 @@ import pytest
 from astropy.wcs import WCS
 from PIL import Image
 
-from platefiles.avm import Band, avm_elements, bands_of
 from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
-from platefiles.pictures import Label, write_picture
+from platefiles.picture.avm import Band, avm_elements, bands_of
+from platefiles.picture.picture_files import Label, write_picture
 
 BANDS = (
     Band("ha", "red", 656.3, "2026-03-23T23:21:04.000", 5400.0, "Fernrohr & Co", "heron"),
