@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(workflow.basedir, "scripts")))
 
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import hold_run_lock
-from platefiles.workflow import open_plans
+from platefiles.rule_inputs.raw_to_picture import open_plans
 
 base = Path(workflow.basedir)
 try:

@@ -42,7 +42,7 @@ def open_projects(
     folder : Path
         Folder in which names are looked for.
     main_process, dry_run : bool
-        As for `platefiles.workflow.open_plans`.
+        As for `platefiles.rule_inputs.raw_to_picture.open_plans`.
     directory : Path, optional
         Where the folder of results lies, if not in the present folder.
 

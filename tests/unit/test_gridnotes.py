@@ -15,8 +15,8 @@ from platefiles.jobs.job_log import job_log, log
 from platefiles.layout import job_log_path
 from platefiles.projectdigests import write_digests
 from platefiles.provenance.job_notes import note_path
+from platefiles.rule_inputs.raw_to_picture import open_plans
 from platefiles.verification import CHANGED, verify
-from platefiles.workflow import open_plans
 
 
 @pytest.fixture(params=["work", "elsewhere"])

@@ -16,7 +16,7 @@ from platefiles.jobs.job_log import job_log
 from platefiles.layout import job_log_path
 from platefiles.makeable import can_make
 from platefiles.products import products_of
-from platefiles.workflow import Plans, is_dry_run, open_plans
+from platefiles.rule_inputs.raw_to_picture import Plans, is_dry_run, open_plans
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 

@@ -5,9 +5,9 @@ import os
 from collections.abc import Sequence
 from typing import Protocol
 
-from platefiles.field_inputs import single
-from platefiles.flags import ancient
 from platefiles.plan import ProjectPlan
+from platefiles.rule_inputs.field_inputs import single
+from platefiles.rule_inputs.flags import ancient
 
 _BASE_MB = 250
 _SEARCHED, _ANNOTATED, _OVERLAID = 55, 65, 190
@@ -43,7 +43,7 @@ class _Plans(Protocol):
 
 
 class DepthInputs:
-    """A part of `platefiles.workflow.Plans`."""
+    """A part of `platefiles.rule_inputs.raw_to_picture.Plans`."""
 
     def search_mem_mb(self: _Plans, wildcards) -> int:
         """Memory of measuring the depth and of finding sources, which hold a channel at a time."""

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-from platefiles.flags import ancient
 from platefiles.plan import ProjectPlan
+from platefiles.rule_inputs.flags import ancient
 
 
 class _Plans(Protocol):
@@ -27,7 +27,7 @@ class _Plans(Protocol):
 
 
 class FieldInputs:
-    """A part of `platefiles.workflow.Plans`."""
+    """A part of `platefiles.rule_inputs.raw_to_picture.Plans`."""
 
     def solution(self: _Plans, wildcards) -> str | list[str]:
         """Place of the grid on the sky, for what takes it along."""

@@ -9,9 +9,6 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
-from platefiles.depth_inputs import DepthInputs
-from platefiles.field_inputs import FieldInputs, lock_stem, single
-from platefiles.flags import ancient, local
 from platefiles.integration.tiles import needed_mb
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.ledger import Ledger
@@ -21,6 +18,9 @@ from platefiles.opening import named, open_projects
 from platefiles.plan import ProjectPlan
 from platefiles.products import Product, products_of, targets_of
 from platefiles.projectdigests import write_all_digests
+from platefiles.rule_inputs.depth_inputs import DepthInputs
+from platefiles.rule_inputs.field_inputs import FieldInputs, lock_stem, single
+from platefiles.rule_inputs.flags import ancient, local
 from platefiles.sharing import shared_masters, shared_stem
 
 
