@@ -8,7 +8,7 @@ from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import digest
 from platefiles.jobs.job_log import job_log, log
-from platefiles.ledger import recorded
+from platefiles.workflow.staleness import recorded
 
 
 def share_master(path_to_twin: str | Path, path_to_master: str | Path, job: str) -> None:

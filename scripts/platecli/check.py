@@ -14,8 +14,8 @@ from platecli.screen import show
 from platecli.summary import USED, hours_minutes
 from platecli.target import check_file
 from platefiles.frames.frame import EXCLUDED, Frame
-from platefiles.opening import named, open_projects
 from platefiles.raw_folders.known_frames import present_name
+from platefiles.workflow.open_project import named, open_projects
 
 _UNKNOWN = "unknown exposure"
 OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}

@@ -8,8 +8,8 @@ from platecli.targets import Target, group_lights
 from platecli.trial_exposures import named_trials, odd_trials, patterns_for
 from platefiles.core.object_store import is_object_url
 from platefiles.frames.dialects import fixes_for
-from platefiles.plan import ProjectPlan
 from platefiles.raw_folders.scan import RawFile
+from platefiles.workflow.jobs import ProjectPlan
 
 _SHOWN = 3
 

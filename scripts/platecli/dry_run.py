@@ -6,7 +6,7 @@ from dataclasses import replace
 from platecli.outlook import Outlook, counted_jobs
 from platecli.target import TARGETS
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.sharing import shared_masters
+from platefiles.workflow.shared_masters import shared_masters
 
 _SHARED = "share_master"
 

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platecli.summary import USED, Row, read_rows
-from platefiles.causes import OTHER_SUBS, cause
 from platefiles.frames.frame import EXCLUDED, Frame
-from platefiles.ledger import Ledger
-from platefiles.plan import ProjectPlan
-from platefiles.products import Product, products_of, targets_of
+from platefiles.workflow.graph import Product, products_of, targets_of
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.reasons import OTHER_SUBS, cause
+from platefiles.workflow.staleness import Ledger
 
 
 @dataclass(frozen=True)

@@ -18,18 +18,18 @@ from platecli.outlook import Outlook, first_of, in_words, look_ahead
 from platecli.screen import show
 from platecli.target import TARGETS, check_file, check_target
 from platecli.workload import workload
-from platefiles.causes import NOT_THERE
 from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
 from platefiles.damage import mark_damaged
-from platefiles.gridnotes import lock_doubt
 from platefiles.jobs.run_lock import Busy, hold_run_lock
-from platefiles.layout import job_log_path
-from platefiles.noted_plan import note_products
-from platefiles.opening import named, open_projects
-from platefiles.plan import ProjectPlan
-from platefiles.products import Product
 from platefiles.projectdigests import write_all_digests
+from platefiles.workflow.graph import Product
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.noted_plan import note_products
+from platefiles.workflow.open_project import named, open_projects
+from platefiles.workflow.paths import job_log_path
+from platefiles.workflow.reasons import NOT_THERE
+from platefiles.workflow.reference_notes import lock_doubt
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 

@@ -4,9 +4,9 @@ import difflib
 from collections.abc import Iterable
 
 from platecli.naming import WrongCommand
-from platefiles.makeable import can_make
-from platefiles.plan import ProjectPlan
-from platefiles.products import products_of
+from platefiles.workflow.graph import products_of
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.makeable import can_make
 from platelog import nearest
 
 TARGETS = ("channels", "picture", "field", "all")

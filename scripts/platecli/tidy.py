@@ -13,10 +13,10 @@ from platefiles.core.safe_names import escape
 from platefiles.digestsheet import forget
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS, Busy, hold_run_lock
-from platefiles.leftovers import Leftover, delete, find_leftovers
-from platefiles.opening import named, open_projects
-from platefiles.plan import ProjectPlan
-from platefiles.products import products_of
+from platefiles.workflow.graph import products_of
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.leftovers import Leftover, delete, find_leftovers
+from platefiles.workflow.open_project import named, open_projects
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

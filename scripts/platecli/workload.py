@@ -8,9 +8,9 @@ from contextlib import suppress
 
 from platecli.outlook import Outlook
 from platefiles.bindings import THREADS
-from platefiles.layout import job_log_path
-from platefiles.plan import ProjectPlan
-from platefiles.products import Product
+from platefiles.workflow.graph import Product
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.paths import job_log_path
 from snakemake_logger_plugin_platelog.time_left import Work, Workload
 
 _JOB_S = 0.3

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from platefiles.provenance.damage_marks import mark
 
 if TYPE_CHECKING:
-    from platefiles.plan import ProjectPlan
+    from platefiles.workflow.jobs import ProjectPlan
 
 _FRAMES = "frames.tsv"
 _THREADS = 8
@@ -31,14 +31,14 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
         What was changed and no job of the plan makes again: leftovers, and logs of jobs of another
         plan.
     """
-    from platefiles.gridnotes import grid_log
     from platefiles.gridrepair import mend_grid_notes
-    from platefiles.layout import job_log_path
-    from platefiles.products import products_of
     from platefiles.provenance.job_notes import (
         note_path,  # with all below slow to import, and seldom wanted
     )
     from platefiles.sheetchecks import DigestSheets
+    from platefiles.workflow.graph import products_of
+    from platefiles.workflow.paths import job_log_path
+    from platefiles.workflow.reference_notes import grid_log
 
     sheets = DigestSheets()
     sheet = sheets.of_folder(Path(plan.results))

@@ -7,10 +7,10 @@ from platefiles.config.lock_file import CHOSEN, pinned_words, read_lock
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.gridnotes import grid_log
-from platefiles.plan import ProjectPlan
 from platefiles.provenance.job_notes import JobNote, note_path, read_note, write_note
 from platefiles.sheetchecks import DigestSheet
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.reference_notes import grid_log
 
 
 def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:

@@ -11,12 +11,12 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.layout import job_log_path
-from platefiles.ledger import recorded
-from platefiles.plan import ProjectPlan
-from platefiles.products import Product
 from platefiles.provenance.job_notes import hidden_note, logged_note, note_path, read_note
-from platefiles.sharing import shared_stem
+from platefiles.workflow.graph import Product
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.paths import job_log_path
+from platefiles.workflow.shared_masters import shared_stem
+from platefiles.workflow.staleness import recorded
 
 
 def write_all_digests(

@@ -27,7 +27,6 @@ from platefiles.findings import (
 )
 from platefiles.fits.checksums import data_digests
 from platefiles.fits.hdu_layout import headers_digest, read_blocks
-from platefiles.noted_plan import left_over
 from platefiles.provenance.header_provenance import lock_digest
 from platefiles.provenance.integrity import PICTURES, is_of_a_run
 from platefiles.provenance.job_notes import FOLDER
@@ -36,6 +35,7 @@ from platefiles.provenance.xmp import read_origin
 from platefiles.rawplaces import RawPlaces
 from platefiles.sheetchecks import DigestSheets
 from platefiles.signatures import SSH, Signer, signatures_of, signer_of
+from platefiles.workflow.noted_plan import left_over
 
 _NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks", FOLDER}
 _ENDINGS = {".fits": PRODUCT, **dict.fromkeys(PICTURES, PICTURE), ".log": LOG, ".yaml": LOCK}

@@ -29,10 +29,10 @@ from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
-from platefiles.plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.fingerprint import file_fingerprint
+from platefiles.workflow.jobs import ProjectPlan
 
 MASTER_STEPS = {"dark": master_dark, "flat": master_flat}
 

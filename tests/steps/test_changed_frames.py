@@ -20,9 +20,9 @@ from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.jobs.job_log import job_log
-from platefiles.ledger import recorded
 from platefiles.provenance.record import read_record
 from platefiles.subs.measures import read_measures
+from platefiles.workflow.staleness import recorded
 
 CHANNEL, NIGHT = "b", "2026-03-23"
 PLANES = ("SCI", "VAR", "COUNT", "CLIPPED")

@@ -5,7 +5,7 @@ import pytest
 
 from platecli import check
 from platecli.outlook import look_ahead
-from platefiles.opening import open_projects
+from platefiles.workflow.open_project import open_projects
 
 OLD = {"calibration/*": {"DATE-OBS": "2024-03-01T12:00:00"}}
 

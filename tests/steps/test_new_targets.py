@@ -14,9 +14,9 @@ from platecli.outlook import look_ahead
 from platecli.survey import survey_folders
 from platecli.targets import Target
 from platefiles.config.load import load_project
-from platefiles.opening import open_projects
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
+from platefiles.workflow.open_project import open_projects
 
 FIELD = {"FOCALLEN": 1000.0, "XPIXSZ": 500.0}
 """8 x 6 pixels of 103 arc seconds: 13.8 x 10.3 arc minutes."""

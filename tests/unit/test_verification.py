@@ -7,10 +7,10 @@ from astropy.io import fits
 
 from platefiles.findings import CHANGED, MISSING, OK
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.noted_plan import note_products
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import RawRecord, read_record, record_hdu
 from platefiles.verification import verify
+from platefiles.workflow.noted_plan import note_products
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}
 CONTENTS = {"night 1/bias-01.fits": b"first", "night 1/bias-02.fits": b"second"}

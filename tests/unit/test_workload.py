@@ -2,8 +2,8 @@ import pytest
 
 from platecli.outlook import look_ahead
 from platecli.workload import workload
-from platefiles.layout import job_log_path
-from platefiles.opening import open_projects
+from platefiles.workflow.open_project import open_projects
+from platefiles.workflow.paths import job_log_path
 
 HEAD = "s\th:m:s\tmax_rss\tmax_vms\tmax_uss\tmax_pss\tio_in\tio_out\tmean_load\tcpu_time\n"
 

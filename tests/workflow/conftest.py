@@ -18,7 +18,7 @@ import pytest
 import yaml
 
 from platecli.outlook import look_ahead
-from platefiles.opening import open_projects
+from platefiles.workflow.open_project import open_projects
 from platelog import child_environment
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -56,7 +56,7 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
         ("CREATOR", creator(), "software that made this file"),
         ("STEP", step, "rule that made this file"),
         *([("PROJECT", project, "project it belongs to")] if project else []),
-        # In the first block of the header, where `platefiles.ledger` looks for it.
+        # In the first block of the header, where `platefiles.workflow.staleness` looks for it.
         ("JOBDIG", digest(canonical(job)), "digest of all that it was made from"),
         ("CODEDIG", job["code"], "digest of the code of the step"),
         ("SETTINGS", settings, "settings of the step, JSON"),

@@ -5,9 +5,9 @@ import os
 from collections.abc import Sequence
 from typing import Protocol
 
-from platefiles.plan import ProjectPlan
 from platefiles.rule_inputs.field_inputs import single
 from platefiles.rule_inputs.flags import ancient
+from platefiles.workflow.jobs import ProjectPlan
 
 _BASE_MB = 250
 _SEARCHED, _ANNOTATED, _OVERLAID = 55, 65, 190

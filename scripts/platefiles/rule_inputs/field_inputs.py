@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-from platefiles.plan import ProjectPlan
 from platefiles.rule_inputs.flags import ancient
+from platefiles.workflow.jobs import ProjectPlan
 
 
 class _Plans(Protocol):

@@ -11,17 +11,17 @@ from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
 from platefiles.integration.tiles import needed_mb
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.ledger import Ledger
-from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
-from platefiles.noted_plan import note_products
-from platefiles.opening import named, open_projects
-from platefiles.plan import ProjectPlan
-from platefiles.products import Product, products_of, targets_of
 from platefiles.projectdigests import write_all_digests
 from platefiles.rule_inputs.depth_inputs import DepthInputs
 from platefiles.rule_inputs.field_inputs import FieldInputs, lock_stem, single
 from platefiles.rule_inputs.flags import ancient, local
-from platefiles.sharing import shared_masters, shared_stem
+from platefiles.workflow.graph import Product, products_of, targets_of
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.noted_plan import note_products
+from platefiles.workflow.open_project import named, open_projects
+from platefiles.workflow.rerun_trigger import date_back, newer_file, newer_file_for_a_dry_run
+from platefiles.workflow.shared_masters import shared_masters, shared_stem
+from platefiles.workflow.staleness import Ledger
 
 
 class Plans(FieldInputs, DepthInputs):

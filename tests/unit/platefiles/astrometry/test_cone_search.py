@@ -13,9 +13,9 @@ from platefiles.astrometry import cone_search
 from platefiles.astrometry.cone_search import fetch_stars
 from platefiles.astrometry.star_catalogue import read_star_table
 from platefiles.config.load import load_project
-from platefiles.plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
+from platefiles.workflow.jobs import ProjectPlan
 
 _FIELDS = "".join(
     f'<FIELD name="{name}" datatype="{kind}" ucd="{ucd}"/>'

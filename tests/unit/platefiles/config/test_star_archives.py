@@ -25,11 +25,11 @@ from platefiles.config import project as project_models
 from platefiles.config import star_archives
 from platefiles.config.load import load_project
 from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
-from platefiles.opening import open_projects
 from platefiles.photometry import zero_point
 from platefiles.photometry.passbands import choose_band
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
+from platefiles.workflow.open_project import open_projects
 from platelib.astrometry.celestial import separation_deg
 
 _QUERY = re.compile(

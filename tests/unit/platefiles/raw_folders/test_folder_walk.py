@@ -6,10 +6,10 @@ from astropy.io import fits
 
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
-from platefiles.opening import open_projects
 from platefiles.raw_folders import scan
 from platefiles.raw_folders.folder_walk import SeenFiles, walk_folders
 from platefiles.raw_folders.scan import scan_folders
+from platefiles.workflow.open_project import open_projects
 
 
 @pytest.fixture

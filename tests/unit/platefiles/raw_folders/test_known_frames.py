@@ -6,9 +6,9 @@ from astropy.io import fits
 from platecli import check
 from platecli.outlook import look_ahead
 from platefiles.frames.frame import write_sheet
-from platefiles.opening import open_projects
 from platefiles.raw_folders.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.raw_folders.scan import RawFile
+from platefiles.workflow.open_project import open_projects
 
 
 def raw(inside, fingerprint, folder="/raw"):
@@ -74,7 +74,7 @@ def opened(tiny_raw, write_project, tmp_path, monkeypatch):
 
 def jobs(plan):
     """Return all that decides what is made again."""
-    from platefiles.products import products_of
+    from platefiles.workflow.graph import products_of
 
     return {path: product.job for path, product in products_of(plan).items()}
 

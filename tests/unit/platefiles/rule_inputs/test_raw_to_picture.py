@@ -13,10 +13,10 @@ from platecli.target import check_file
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log
-from platefiles.layout import job_log_path
-from platefiles.makeable import can_make
-from platefiles.products import products_of
 from platefiles.rule_inputs.raw_to_picture import Plans, is_dry_run, open_plans
+from platefiles.workflow.graph import products_of
+from platefiles.workflow.makeable import can_make
+from platefiles.workflow.paths import job_log_path
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
@@ -35,7 +35,7 @@ def opened(tiny_raw, write_project, tmp_path, monkeypatch):
     work = tmp_path / "work"
     work.mkdir()
     monkeypatch.chdir(work)
-    monkeypatch.setattr("platefiles.opening.SETTLE_S", 0.0)
+    monkeypatch.setattr("platefiles.workflow.open_project.SETTLE_S", 0.0)
 
     def open_(*arguments, main_process=True, **keys):
         path = write_project(tmp_path / "projects" / "tiny.yaml", tiny_raw, **keys)

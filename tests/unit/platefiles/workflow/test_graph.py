@@ -1,9 +1,9 @@
 import re
 from pathlib import Path
 
-from platefiles.products import Product
+from platefiles.workflow.graph import Product
 
-RULES = Path(__file__).resolve().parents[2] / "rules"
+RULES = Path(__file__).resolve().parents[4] / "rules"
 
 
 def test_steps_are_the_scripts_of_the_rules():

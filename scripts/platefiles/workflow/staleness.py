@@ -14,9 +14,9 @@ from functools import cached_property
 
 from platefiles.core.hashing import digest
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.products import Product
 from platefiles.provenance.damage_marks import is_marked
 from platefiles.provenance.job_notes import read_note
+from platefiles.workflow.graph import Product
 
 _BLOCK = 2880
 _JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16}|%s) *'" % PROVISIONAL.encode())

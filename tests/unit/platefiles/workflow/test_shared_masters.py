@@ -4,9 +4,9 @@ import pytest
 
 from platefiles.core.hashing import canonical
 from platefiles.fits.products_io import write_product
-from platefiles.products import Product
 from platefiles.provenance.header_provenance import making_cards
-from platefiles.sharing import shared_masters, shared_stem
+from platefiles.workflow.graph import Product
+from platefiles.workflow.shared_masters import shared_masters, shared_stem
 
 JOB = {"project": None, "settings": {}, "code": "0" * 16, "master": "bias_x"}
 

@@ -17,13 +17,13 @@ from platefiles.astrometry.tycho import tycho_sum
 from platefiles.calibration.matching_notes import SERVES_NO_LIGHT
 from platefiles.config.lock_file import Lock, read_lock
 from platefiles.core.hashing import canonical, digest, file_sha256
-from platefiles.field_jobs import FieldJobs, remembered
 from platefiles.frames.dialects import fixes_for
 from platefiles.frames.filters import LINES, canonical_filter
 from platefiles.frames.frame import Frame, sections_of
-from platefiles.layout import NO_CALIBRATORS, Layout
 from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_folders.known_frames import present_name
+from platefiles.workflow.field_jobs import FieldJobs, remembered
+from platefiles.workflow.paths import NO_CALIBRATORS, Layout
 
 _BY_SPEED = ("png", "tif", "jpg")
 

@@ -6,9 +6,9 @@ from contextlib import suppress
 from typing import Any
 
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL
-from platefiles.ledger import Ledger, is_cut
-from platefiles.products import Product
 from platefiles.provenance.damage_marks import is_marked
+from platefiles.workflow.graph import Product
+from platefiles.workflow.staleness import Ledger, is_cut
 
 NOT_THERE = "not there yet"
 """Cause of what was never made, or was deleted."""

@@ -7,10 +7,10 @@ import pytest
 
 from platecli import tidy
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.leftovers import delete, find_leftovers
-from platefiles.noted_plan import note_products, noted_products
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import RawRecord, record_hdu
+from platefiles.workflow.leftovers import delete, find_leftovers
+from platefiles.workflow.noted_plan import note_products, noted_products
 
 RESULTS = "results/tiny"
 FRAMES = {"f1", "f2"}

@@ -10,13 +10,13 @@ from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.damage import mark_damaged
 from platefiles.digestsheet import write_digest_sheet
-from platefiles.gridnotes import lock_doubt
 from platefiles.jobs.job_log import job_log, log
-from platefiles.layout import job_log_path
 from platefiles.projectdigests import write_digests
 from platefiles.provenance.job_notes import note_path
 from platefiles.rule_inputs.raw_to_picture import open_plans
 from platefiles.verification import CHANGED, verify
+from platefiles.workflow.paths import job_log_path
+from platefiles.workflow.reference_notes import lock_doubt
 
 
 @pytest.fixture(params=["work", "elsewhere"])
@@ -34,7 +34,7 @@ def opened(tiny_raw, write_project, tmp_path, monkeypatch):
     work = tmp_path / "work"
     work.mkdir()
     monkeypatch.chdir(work)
-    monkeypatch.setattr("platefiles.opening.SETTLE_S", 0.0)
+    monkeypatch.setattr("platefiles.workflow.open_project.SETTLE_S", 0.0)
 
     def open_(folder="work"):
         project = write_project(tmp_path / folder / "projects" / "tiny.yaml", tiny_raw)

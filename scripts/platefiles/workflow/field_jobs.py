@@ -21,7 +21,7 @@ def remembered(method: Callable[..., str]) -> Callable[..., str]:
 
 
 class FieldJobs:
-    """A part of `platefiles.plan.ProjectPlan`."""
+    """A part of `platefiles.workflow.jobs.ProjectPlan`."""
 
     @remembered
     def depth_job(self: Any) -> str:

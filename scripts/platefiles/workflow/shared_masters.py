@@ -5,8 +5,8 @@ import os
 from collections.abc import Collection, Mapping
 
 from platefiles.core.hashing import digest
-from platefiles.ledger import recorded
-from platefiles.products import Product
+from platefiles.workflow.graph import Product
+from platefiles.workflow.staleness import recorded
 
 
 def shared_masters(

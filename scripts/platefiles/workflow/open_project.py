@@ -11,11 +11,8 @@ from platefiles.config.project import LoadedProject
 from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
-from platefiles.gridnotes import drop_provisional_grid
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.layout import job_log_path
-from platefiles.plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles
 from platefiles.raw_folders.frame_list import build_sheet, read_sheet, write_sheet
@@ -24,6 +21,9 @@ from platefiles.raw_folders.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
 from platefiles.transfers.links import make_links
 from platefiles.transfers.pointers import write_pointers
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.paths import job_log_path
+from platefiles.workflow.reference_notes import drop_provisional_grid
 
 
 def open_projects(

@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from platefiles.plan import ProjectPlan
+from platefiles.workflow.jobs import ProjectPlan
 
 COMPOSITE_RULES = {"tif": "composite_tiff"}
 _COMPOSITE = "composite"

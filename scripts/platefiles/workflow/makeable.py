@@ -2,8 +2,8 @@
 
 import re
 
-from platefiles.plan import ProjectPlan
-from platefiles.products import products_of
+from platefiles.workflow.graph import products_of
+from platefiles.workflow.jobs import ProjectPlan
 
 _PICTURE = re.compile(r"picture/(?P<name>[a-z0-9_-]+)\.(png|jpg|tif|[0-9]+px\.jpg)")
 

@@ -5,16 +5,23 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.causes import CUT, DAMAGED, NOT_THERE, cause, changed_settings, header_texts
 from platefiles.core.hashing import canonical, digest
 from platefiles.damage import mark
 from platefiles.fits.products_io import write_product
 from platefiles.jobs.job_log import job_log
-from platefiles.ledger import Ledger, recorded
-from platefiles.newer import date_back, newer_file, newer_file_for_a_dry_run
-from platefiles.products import Product
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.job_notes import note_of, read_note
+from platefiles.workflow.graph import Product
+from platefiles.workflow.reasons import (
+    CUT,
+    DAMAGED,
+    NOT_THERE,
+    cause,
+    changed_settings,
+    header_texts,
+)
+from platefiles.workflow.rerun_trigger import date_back, newer_file, newer_file_for_a_dry_run
+from platefiles.workflow.staleness import Ledger, recorded
 
 SETTINGS = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
 

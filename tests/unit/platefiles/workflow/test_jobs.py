@@ -6,11 +6,11 @@ import pytest
 from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.config.recipe import Integration
-from platefiles.plan import ProjectPlan
-from platefiles.products import products_of
 from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
+from platefiles.workflow.graph import products_of
+from platefiles.workflow.jobs import ProjectPlan
 
 CHANNELS = ("g", "b", "ha")
 NIGHTS = ["2026-03-23", "2026-03-24"]

@@ -11,9 +11,9 @@ from pathlib import Path
 from platefiles.config.lock_file import CHOSEN, REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.layout import job_log_path
-from platefiles.plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
+from platefiles.workflow.jobs import ProjectPlan
+from platefiles.workflow.paths import job_log_path
 
 
 def lock_doubt(plan: ProjectPlan) -> str:
