@@ -21,8 +21,8 @@ from platecli.workload import workload
 from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
 from platefiles.damage import mark_damaged
+from platefiles.digests.project_digests import write_all_digests
 from platefiles.jobs.run_lock import Busy, hold_run_lock
-from platefiles.projectdigests import write_all_digests
 from platefiles.workflow.graph import Product
 from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.noted_plan import note_products

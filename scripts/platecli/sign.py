@@ -7,9 +7,9 @@ from platecli.naming import WrongCommand, add_directory, results_word
 from platecli.screen import show
 from platecli.verify import text
 from platefiles.core.hashing import file_sha256
-from platefiles.digestsheet import NAME
+from platefiles.digests.digest_sheet import NAME
+from platefiles.digests.signatures import sign
 from platefiles.findings import CHANGED, SIGNATURE
-from platefiles.signatures import sign
 from platefiles.verification import verify
 
 

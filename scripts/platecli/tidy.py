@@ -10,7 +10,7 @@ from platecli import outcome
 from platecli.naming import PROJECTS, WrongCommand, add_directory
 from platecli.run import checked_words
 from platefiles.core.safe_names import escape
-from platefiles.digestsheet import forget
+from platefiles.digests.digest_sheet import forget
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS, Busy, hold_run_lock
 from platefiles.workflow.graph import products_of

@@ -12,7 +12,7 @@ from platecli.outcome import WRONG
 from platecli.screen import show
 from platefiles.core.provisional import MADE_WITHOUT, PROVISIONAL
 from platefiles.core.safe_names import escape
-from platefiles.digestsheet import NAME
+from platefiles.digests.digest_sheet import NAME
 from platefiles.findings import CHANGED, KINDS, MISSING, OK, Verification
 from platefiles.provenance.header_provenance import lock_digest
 from platefiles.verification import verify

@@ -31,11 +31,11 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
         What was changed and no job of the plan makes again: leftovers, and logs of jobs of another
         plan.
     """
-    from platefiles.gridrepair import mend_grid_notes
+    from platefiles.digests.reference_repair import mend_grid_notes
+    from platefiles.digests.sheet_checks import DigestSheets
     from platefiles.provenance.job_notes import (
         note_path,  # with all below slow to import, and seldom wanted
     )
-    from platefiles.sheetchecks import DigestSheets
     from platefiles.workflow.graph import products_of
     from platefiles.workflow.paths import job_log_path
     from platefiles.workflow.reference_notes import grid_log

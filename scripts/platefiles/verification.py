@@ -9,7 +9,9 @@ from pathlib import Path
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.digestsheet import NAME
+from platefiles.digests.digest_sheet import NAME
+from platefiles.digests.sheet_checks import DigestSheets
+from platefiles.digests.signatures import SSH, Signer, signatures_of, signer_of
 from platefiles.findings import (
     CHANGED,
     LOCK,
@@ -33,8 +35,6 @@ from platefiles.provenance.job_notes import FOLDER
 from platefiles.provenance.record import RawRecord, read_record, results_of
 from platefiles.provenance.xmp import read_origin
 from platefiles.rawplaces import RawPlaces
-from platefiles.sheetchecks import DigestSheets
-from platefiles.signatures import SSH, Signer, signatures_of, signer_of
 from platefiles.workflow.noted_plan import left_over
 
 _NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks", FOLDER}
@@ -59,8 +59,8 @@ def verify(
         Where raw frames are; without, they are looked for where the frame sheet and the links of
         the project lead.
     signers : path-like, optional
-        Who may sign, as for `platefiles.signatures.signer_of`; a sheet of digests that none of
-        them has signed is a fault then.
+        Who may sign, as for `platefiles.digests.signatures.signer_of`; a sheet of digests that none
+        of them has signed is a fault then.
 
     Raises
     ------

@@ -6,7 +6,7 @@ import subprocess
 
 import pytest
 
-from platefiles.digestsheet import NAME, SEAL
+from platefiles.digests.digest_sheet import NAME, SEAL
 from platefiles.findings import CHANGED
 from platefiles.verification import verify
 

@@ -9,7 +9,7 @@ import pytest
 import yaml
 from astropy.io import fits
 
-from platefiles.digestsheet import read_digest_sheet
+from platefiles.digests.digest_sheet import read_digest_sheet
 from platefiles.findings import CHANGED
 from platefiles.verification import verify
 

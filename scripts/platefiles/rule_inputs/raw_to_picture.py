@@ -9,9 +9,9 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
+from platefiles.digests.project_digests import write_all_digests
 from platefiles.integration.tiles import needed_mb
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.projectdigests import write_all_digests
 from platefiles.rule_inputs.depth_inputs import DepthInputs
 from platefiles.rule_inputs.field_inputs import FieldInputs, lock_stem, single
 from platefiles.rule_inputs.flags import ancient, local

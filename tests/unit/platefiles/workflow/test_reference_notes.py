@@ -9,9 +9,9 @@ from platefiles.config.lock_file import CHOSEN, REMEDY, Lock, lock_text, pinned_
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.damage import mark_damaged
-from platefiles.digestsheet import write_digest_sheet
+from platefiles.digests.digest_sheet import write_digest_sheet
+from platefiles.digests.project_digests import write_digests
 from platefiles.jobs.job_log import job_log, log
-from platefiles.projectdigests import write_digests
 from platefiles.provenance.job_notes import note_path
 from platefiles.rule_inputs.raw_to_picture import open_plans
 from platefiles.verification import CHANGED, verify

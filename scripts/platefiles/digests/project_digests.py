@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.digestsheet import NAME, read_digest_sheet, write_digest_sheet
+from platefiles.digests.digest_sheet import NAME, read_digest_sheet, write_digest_sheet
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.provenance.job_notes import hidden_note, logged_note, note_path, read_note
 from platefiles.workflow.graph import Product

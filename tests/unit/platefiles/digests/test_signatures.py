@@ -7,8 +7,8 @@ import pytest
 
 from platecli import sign as verb
 from platefiles.core.errors import UserError
-from platefiles.digestsheet import NAME
-from platefiles.signatures import sign, signatures_of, signer_of
+from platefiles.digests.digest_sheet import NAME
+from platefiles.digests.signatures import sign, signatures_of, signer_of
 
 pytestmark = pytest.mark.skipif(
     shutil.which("ssh-keygen") is None, reason="ssh-keygen is not installed"

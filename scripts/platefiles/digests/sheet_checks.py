@@ -12,8 +12,8 @@ from threading import Lock
 from platefiles.config.lock_file import REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.digestsheet import NAME, SEAL, is_sealed, read_lines, read_seal
-from platefiles.jobwitness import jobs_of
+from platefiles.digests.digest_sheet import NAME, SEAL, is_sealed, read_lines, read_seal
+from platefiles.digests.job_witness import jobs_of
 from platefiles.provenance.integrity import PICTURES, fault
 
 _LEVELS_UP = 3

@@ -5,7 +5,7 @@ import hashlib
 import pytest
 
 from platefiles.core.provisional import hold_back
-from platefiles.digestsheet import NAME, SEAL, write_digest_sheet
+from platefiles.digests.digest_sheet import NAME, SEAL, write_digest_sheet
 from platefiles.findings import CHANGED
 from platefiles.jobs.job_log import job_log
 from platefiles.verification import verify

@@ -6,7 +6,7 @@ import subprocess
 import pytest
 
 from platefiles.core.errors import UserError
-from platefiles.digestsheet import (
+from platefiles.digests.digest_sheet import (
     NAME,
     SEAL,
     forget,

@@ -7,8 +7,8 @@ from platefiles.config.lock_file import CHOSEN, pinned_words, read_lock
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
+from platefiles.digests.sheet_checks import DigestSheet
 from platefiles.provenance.job_notes import JobNote, note_path, read_note, write_note
-from platefiles.sheetchecks import DigestSheet
 from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.reference_notes import grid_log
 

@@ -1,0 +1,1 @@
+"""The sheet of digests of a project: written, compared, signed."""
