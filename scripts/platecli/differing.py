@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from platefiles.product_differences import CardDifference, ProductDifference
+from platefiles.audit.product_differences import CardDifference, ProductDifference
 
 SHOWN_CARDS = 12
 _WIDEST = 40

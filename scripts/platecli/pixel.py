@@ -8,12 +8,12 @@ from pathlib import Path
 from platecli.differing import columns
 from platecli.remake import find_frames, make_again
 from platecli.taskrunner import processors
+from platefiles.audit.raw_search import FOUND, RawFrame
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.fits.products_io import read_header
 from platefiles.integration.pixel_history import PixelHistory, pixel_history
 from platefiles.provenance.activities import RAW, Making, Record
-from platefiles.raw_search import FOUND, RawFrame
 
 
 def history_of(

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from platecli.taskrunner import run_tasks
+from platefiles.audit.raw_search import MISSING, RawFrame, find_raw, folders_beside
+from platefiles.audit.replay_plan import WORK, lay_links, remaking, write_texts
 from platefiles.core.errors import UserError
 from platefiles.provenance.activities import Record
-from platefiles.raw_search import MISSING, RawFrame, find_raw, folders_beside
-from platefiles.remaking import WORK, lay_links, remaking, write_texts
 
 _TELL_S = 10.0
 

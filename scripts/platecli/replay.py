@@ -11,14 +11,14 @@ from platecli.naming import add_directory, file_word
 from platecli.remake import find_frames, make_again
 from platecli.screen import show
 from platecli.taskrunner import processors
-from platefiles.altered import altered
+from platefiles.audit.environment_changes import altered
+from platefiles.audit.product_differences import compare_files
+from platefiles.audit.raw_search import CHANGED, FOUND, MISSING, RawFrame
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.picture.picture_source import record_of
-from platefiles.product_differences import compare_files
 from platefiles.provenance.activities import Record
-from platefiles.raw_search import CHANGED, FOUND, MISSING, RawFrame
 from platelog import STOPPED
 
 DIFFERS = 6

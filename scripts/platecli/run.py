@@ -18,9 +18,9 @@ from platecli.outlook import Outlook, first_of, in_words, look_ahead
 from platecli.screen import show
 from platecli.target import TARGETS, check_file, check_target
 from platecli.workload import workload
+from platefiles.audit.damage import mark_damaged
 from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
-from platefiles.damage import mark_damaged
 from platefiles.digests.project_digests import write_all_digests
 from platefiles.jobs.run_lock import Busy, hold_run_lock
 from platefiles.workflow.graph import Product

@@ -6,11 +6,11 @@ from pathlib import Path
 from platecli.naming import WrongCommand, add_directory, results_word
 from platecli.screen import show
 from platecli.verify import text
+from platefiles.audit.findings import CHANGED, SIGNATURE
+from platefiles.audit.verification import verify
 from platefiles.core.hashing import file_sha256
 from platefiles.digests.digest_sheet import NAME
 from platefiles.digests.signatures import sign
-from platefiles.findings import CHANGED, SIGNATURE
-from platefiles.verification import verify
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

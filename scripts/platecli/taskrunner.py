@@ -10,7 +10,7 @@ from pathlib import Path
 
 from platecli.killed import tell_in_logs
 from platecli.stepserver import StepServer
-from platefiles.bindings import THREADS, Task
+from platefiles.audit.run_step import THREADS, Task
 from platefiles.core.errors import UserError
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 

@@ -11,13 +11,13 @@ from platecli.pixel import history_of, pixel_lines
 from platecli.replay import DIFFERS, add_raw
 from platecli.screen import show
 from platecli.tree import Lineage, kinds, tree_lines
-from platefiles.altered import CODE, altered
-from platefiles.changed_settings import changed_settings
+from platefiles.audit.changed_settings import changed_settings
+from platefiles.audit.environment_changes import CODE, altered
+from platefiles.audit.why_not import first_name, frames_beside, why_not
 from platefiles.core.errors import UserError
 from platefiles.core.provisional import MADE_WITHOUT
 from platefiles.integration.sub_rows import read_sub_rows
 from platefiles.picture.picture_source import product_of, record_of
-from platefiles.why_not import first_name, frames_beside, why_not
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from platefiles.changed_settings import changed_settings
+from platefiles.audit.changed_settings import changed_settings
 from platefiles.integration.sub_rows import USED, SubRow
 from platefiles.provenance.activities import Making, RawRecord, Record
 

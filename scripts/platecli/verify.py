@@ -10,12 +10,12 @@ from pathlib import Path
 from platecli.naming import WrongCommand, add_directory, results_word
 from platecli.outcome import WRONG
 from platecli.screen import show
+from platefiles.audit.findings import CHANGED, KINDS, MISSING, OK, Verification
+from platefiles.audit.verification import verify
 from platefiles.core.provisional import MADE_WITHOUT, PROVISIONAL
 from platefiles.core.safe_names import escape
 from platefiles.digests.digest_sheet import NAME
-from platefiles.findings import CHANGED, KINDS, MISSING, OK, Verification
 from platefiles.provenance.header_provenance import lock_digest
-from platefiles.verification import verify
 
 ALTERED, INCOMPLETE = 1, 5
 """Exit status where something was changed, and where nothing was, but raw frames are missing."""

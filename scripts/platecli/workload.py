@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from platecli.outlook import Outlook
-from platefiles.bindings import THREADS
+from platefiles.audit.run_step import THREADS
 from platefiles.workflow.graph import Product
 from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.paths import job_log_path

@@ -21,9 +21,10 @@ from regions import Regions
 
 from platecli.depth import depth_lines
 from platefiles.astrometry.solution import read_map, read_solution, solution_cards
+from platefiles.audit.findings import CHANGED, OK
+from platefiles.audit.verification import verify
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.findings import CHANGED, OK
 from platefiles.fits.products_io import image_hdu, read_header, read_table, write_product
 from platefiles.photometry.depth_table import read_depths
 from platefiles.picture.overlay_image import laid_on_grid
@@ -35,7 +36,6 @@ from platefiles.provenance.record import read_record, record_hdu, single_making
 from platefiles.provenance.xmp import read_origin
 from platefiles.sources.deep_sky_catalogues import OWN_LIST
 from platefiles.sources.source_tables import read_objects
-from platefiles.verification import verify
 from platelib.astrometry.celestial import separation_deg
 from platelib.sources.background_subtracted import field_sky
 from platelib.sources.extract import find_sources

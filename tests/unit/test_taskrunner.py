@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from platecli.taskrunner import run_tasks
-from platefiles.bindings import Task
+from platefiles.audit.run_step import Task
 from platefiles.config.recipe import Colour, Finish, Geometry, Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product

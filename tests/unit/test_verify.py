@@ -2,7 +2,7 @@ import json
 import os
 
 from platecli.verify import as_json, text
-from platefiles.findings import CHANGED, MISSING, OK, Finding, Verification
+from platefiles.audit.findings import CHANGED, MISSING, OK, Finding, Verification
 from platefiles.provenance.header_provenance import lock_digest
 
 

@@ -6,9 +6,9 @@ import subprocess
 
 import pytest
 
+from platefiles.audit.findings import CHANGED
+from platefiles.audit.verification import verify
 from platefiles.digests.digest_sheet import NAME, SEAL
-from platefiles.findings import CHANGED
-from platefiles.verification import verify
 
 KINDS = {
     "bias": "calibration/bias_*.fits",

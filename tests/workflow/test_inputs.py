@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from platecli.__main__ import main
+from platefiles.audit.verification import CHANGED, verify
 from platefiles.fits.hdu_layout import read_blocks
 from platefiles.provenance.record import read_record
-from platefiles.verification import CHANGED, verify
 
 NIGHT = "2026-03-23"
 SUB = f"{NIGHT}/g-02.fits"

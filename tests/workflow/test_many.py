@@ -9,9 +9,9 @@ import pytest
 import yaml
 from astropy.io import fits
 
+from platefiles.audit.findings import CHANGED
+from platefiles.audit.verification import verify
 from platefiles.digests.digest_sheet import read_digest_sheet
-from platefiles.findings import CHANGED
-from platefiles.verification import verify
 
 NIGHT = "2026-03-23"
 REPORT = """\

@@ -9,9 +9,9 @@ import sys
 import numpy as np
 import pytest
 
-from platefiles.findings import CHANGED, MISSING, OK
+from platefiles.audit.findings import CHANGED, MISSING, OK
+from platefiles.audit.verification import verify
 from platefiles.provenance.record import read_record
-from platefiles.verification import verify
 
 FLIPS = 50
 KINDS = {

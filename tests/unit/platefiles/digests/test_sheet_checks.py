@@ -4,11 +4,11 @@ import hashlib
 
 import pytest
 
+from platefiles.audit.findings import CHANGED
+from platefiles.audit.verification import verify
 from platefiles.core.provisional import hold_back
 from platefiles.digests.digest_sheet import NAME, SEAL, write_digest_sheet
-from platefiles.findings import CHANGED
 from platefiles.jobs.job_log import job_log
-from platefiles.verification import verify
 
 LOG, HIDDEN, TABLE = "logs/tabulate_subs.log", ".jobs/tabulate_subs", "subs.tsv"
 

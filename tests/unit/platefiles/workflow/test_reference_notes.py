@@ -5,16 +5,16 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.audit.damage import mark_damaged
+from platefiles.audit.verification import CHANGED, verify
 from platefiles.config.lock_file import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
-from platefiles.damage import mark_damaged
 from platefiles.digests.digest_sheet import write_digest_sheet
 from platefiles.digests.project_digests import write_digests
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.job_notes import note_path
 from platefiles.rule_inputs.raw_to_picture import open_plans
-from platefiles.verification import CHANGED, verify
 from platefiles.workflow.paths import job_log_path
 from platefiles.workflow.reference_notes import lock_doubt
 

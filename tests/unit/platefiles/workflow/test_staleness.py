@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from platefiles.audit.damage import mark
 from platefiles.core.hashing import canonical, digest
-from platefiles.damage import mark
 from platefiles.fits.products_io import write_product
 from platefiles.jobs.job_log import job_log
 from platefiles.provenance.header_provenance import making_cards

@@ -2,9 +2,9 @@ import hashlib
 
 import pytest
 
+from platefiles.audit.raw_search import find_raw, folders_beside
 from platefiles.core.errors import UserError
 from platefiles.provenance.activities import RawRecord
-from platefiles.raw_search import find_raw, folders_beside
 
 
 def _record(name, content):

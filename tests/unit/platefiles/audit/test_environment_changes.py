@@ -1,6 +1,6 @@
 import json
 
-from platefiles.altered import altered, changes, surroundings
+from platefiles.audit.environment_changes import altered, changes, surroundings
 from platefiles.provenance.activities import Making, Record
 from platefiles.provenance.code_digests import code_digest
 from platefiles.provenance.header_provenance import VERSION, lock_digest, software

@@ -7,12 +7,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
-from platefiles.core.errors import UserError
-from platefiles.core.hashing import file_sha256
-from platefiles.digests.digest_sheet import NAME
-from platefiles.digests.sheet_checks import DigestSheets
-from platefiles.digests.signatures import SSH, Signer, signatures_of, signer_of
-from platefiles.findings import (
+from platefiles.audit.findings import (
     CHANGED,
     LOCK,
     LOG,
@@ -27,6 +22,12 @@ from platefiles.findings import (
     Finding,
     Verification,
 )
+from platefiles.audit.raw_places import RawPlaces
+from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
+from platefiles.digests.digest_sheet import NAME
+from platefiles.digests.sheet_checks import DigestSheets
+from platefiles.digests.signatures import SSH, Signer, signatures_of, signer_of
 from platefiles.fits.checksums import data_digests
 from platefiles.fits.hdu_layout import headers_digest, read_blocks
 from platefiles.provenance.header_provenance import lock_digest
@@ -34,7 +35,6 @@ from platefiles.provenance.integrity import PICTURES, is_of_a_run
 from platefiles.provenance.job_notes import FOLDER
 from platefiles.provenance.record import RawRecord, read_record, results_of
 from platefiles.provenance.xmp import read_origin
-from platefiles.rawplaces import RawPlaces
 from platefiles.workflow.noted_plan import left_over
 
 _NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks", FOLDER}

@@ -2,9 +2,9 @@ import math
 
 import pytest
 
+from platefiles.audit.why_not import frames_beside, why_not
 from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, RawRecord, Record
-from platefiles.why_not import frames_beside, why_not
 
 DARK = RawRecord("d" * 64, "calibration/dark-03.fits", 1, "dark", "f")
 

@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platefiles.findings import CHANGED, MISSING, OK
+from platefiles.audit.findings import CHANGED, MISSING, OK
+from platefiles.audit.verification import verify
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import RawRecord, read_record, record_hdu
-from platefiles.verification import verify
 from platefiles.workflow.noted_plan import note_products
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}

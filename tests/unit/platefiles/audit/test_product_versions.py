@@ -1,9 +1,9 @@
 import json
 import math
 
+from platefiles.audit.product_versions import setting_changes, state_counts, sub_changes
 from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, Record
-from platefiles.versions import setting_changes, state_counts, sub_changes
 
 
 def _row(name, state="used", weight=1.0, sha="a", channel="ha"):

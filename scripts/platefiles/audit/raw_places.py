@@ -4,9 +4,9 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
+from platefiles.audit.findings import CHANGED, MISSING, OK, RAW_FRAME, Finding
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.findings import CHANGED, MISSING, OK, RAW_FRAME, Finding
 from platefiles.provenance.activities import RawRecord
 from platefiles.raw_folders.known_frames import paths_in_sheet
 from platefiles.transfers.fetch import POINTER_ENDING

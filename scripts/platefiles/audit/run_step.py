@@ -60,7 +60,7 @@ SINGLE = (
 )
 """Inputs that a rule gives as one path and not as a list."""
 
-_SCRIPTS = Path(__file__).resolve().parents[1]
+_SCRIPTS = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ class Task:
             Threads that the step may use.
         """
         text = json.dumps(asdict(self) | {"threads": threads})
-        script = f"from platefiles.bindings import run_task\n\nrun_task({text!r})\n"
+        script = f"from platefiles.audit.run_step import run_task\n\nrun_task({text!r})\n"
         Path(path).parent.mkdir(parents=True, exist_ok=True)
         Path(path).write_text(script, encoding="utf-8")
         return os.fspath(path)

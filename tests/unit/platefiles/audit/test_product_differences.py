@@ -5,9 +5,9 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
+from platefiles.audit.product_differences import compare_files, compare_products
 from platefiles.fits.products_io import image_hdu, table_hdu, write_product
 from platefiles.picture.picture_files import Label, write_svg
-from platefiles.product_differences import compare_files, compare_products
 
 
 @pytest.fixture

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.bindings import SINGLE, THREADS, Task
+from platefiles.audit.run_step import SINGLE, THREADS, Task
 from platefiles.core.errors import UserError
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[4]
 
 
 def _rules():

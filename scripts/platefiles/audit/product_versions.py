@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from platefiles.changed_settings import flattened
+from platefiles.audit.changed_settings import flattened
 from platefiles.integration.sub_rows import USED, SubRow
 from platefiles.provenance.activities import Making, Record
 

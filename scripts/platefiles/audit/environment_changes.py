@@ -3,7 +3,7 @@
 import json
 from collections.abc import Mapping
 
-from platefiles.bindings import THREADS
+from platefiles.audit.run_step import THREADS
 from platefiles.provenance.activities import Record
 from platefiles.provenance.code_digests import code_digest
 from platefiles.provenance.header_provenance import VERSION, lock_digest, software

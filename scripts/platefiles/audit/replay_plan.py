@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from platefiles.bindings import THREADS, Task
+from platefiles.audit.raw_search import MISSING, RawFrame
+from platefiles.audit.run_step import THREADS, Task
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
 from platefiles.core.safe_names import escape
 from platefiles.provenance.activities import RAW, TEXT, Making, RawRecord, Record
 from platefiles.provenance.code_digests import code_digest
-from platefiles.raw_search import MISSING, RawFrame
 
 LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
 """Folders beside the products that are made again."""

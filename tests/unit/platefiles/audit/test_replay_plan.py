@@ -2,11 +2,11 @@ import json
 
 import pytest
 
+from platefiles.audit.raw_search import RawFrame
+from platefiles.audit.replay_plan import lay_links, remaking, write_texts
 from platefiles.core.errors import UserError
 from platefiles.provenance.activities import Making, RawRecord, Record
 from platefiles.provenance.code_digests import code_digest
-from platefiles.raw_search import RawFrame
-from platefiles.remaking import lay_links, remaking, write_texts
 
 SHA = {name: digit * 64 for name, digit in (("bias", "a"), ("light", "b"), ("packed", "c"))}
 

@@ -2,8 +2,8 @@ import json
 
 import pytest
 
+from platefiles.audit.changed_settings import changed_settings
 from platefiles.calibration.matching import match_calibration
-from platefiles.changed_settings import changed_settings
 from platefiles.config.load import load_project
 from platefiles.frames.frame import Frame
 from platefiles.raw_folders.frame_list import build_sheet
