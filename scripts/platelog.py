@@ -115,7 +115,7 @@ def child_environment(root: Path, venv: Path) -> dict[str, str]:
 def say(text: str, stream: TextIO) -> None:
     """Write lines to the console, folded at words; a reader who has left is no error."""
     try:
-        from platecli.screen import Console, console_width
+        from platecli.text.screen import Console, console_width
 
         print(text, file=Console(stream, console_width(stream), keep_going=True), flush=True)
     except SyntaxError:  # a Python that is too old, which the text is about

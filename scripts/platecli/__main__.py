@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import Any, cast
 
 from platecli import stopping
-from platecli.screen import Console, console_width, discard
+from platecli.text.screen import Console, console_width, discard
 from platefiles.core.errors import UserError
 from platelog import STOPPED, VERBS, version_line
 

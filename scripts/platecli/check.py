@@ -6,13 +6,13 @@ import sys
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from platecli import outcome
 from platecli.doubts import doubt_lines
-from platecli.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
-from platecli.screen import show
-from platecli.summary import USED, hours_minutes
 from platecli.target import check_file
+from platecli.text import outcome
+from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead
+from platecli.text.screen import show
+from platecli.text.summary import USED, hours_minutes
 from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.raw_folders.known_frames import present_name
 from platefiles.workflow.open_project import named, open_projects

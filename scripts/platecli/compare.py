@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from platecli.differing import columns, percent
 from platecli.naming import add_directory, file_word
-from platecli.screen import show
+from platecli.text.differing import columns, percent
+from platecli.text.screen import show
 from platefiles.audit.environment_changes import changes, surroundings
 from platefiles.audit.product_differences import compare_files
 from platefiles.audit.product_versions import SubChange, setting_changes, state_counts, sub_changes

@@ -5,8 +5,8 @@ import os
 import time
 
 from platecli.engine import ROOT
-from platecli.outcome import NOTHING_NEW
 from platecli.run import make
+from platecli.text.outcome import NOTHING_NEW
 
 PROJECT = "demo"
 RAW = ROOT / "results" / "demo-raw"

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from platecli.naming import PROJECTS, add_directory, project_word
-from platecli.screen import show
-from platecli.summary import hours_minutes
+from platecli.text.screen import show
+from platecli.text.summary import hours_minutes
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import RESULTS

@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Iterator, Sequence
 
 from platecli.found_lights import Light
-from platecli.outlook import Outlook, first_of
 from platecli.targets import Target, group_lights
+from platecli.text.outlook import Outlook, first_of
 from platecli.trial_exposures import named_trials, odd_trials, patterns_for
 from platefiles.core.object_store import is_object_url
 from platefiles.frames.dialects import fixes_for

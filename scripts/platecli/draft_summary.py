@@ -6,8 +6,8 @@ from pathlib import Path
 from platecli.calibrated_lights import CALIBRATION_KINDS
 from platecli.calibration_advice import wanted_frames
 from platecli.draft import calibration_counts, duration, nights, question_of_colours
-from platecli.outlook import first_of
 from platecli.survey import Survey
+from platecli.text.outlook import first_of
 from platefiles.config.yaml_file import shown
 
 _MOST_PATTERNS = 3

@@ -21,8 +21,8 @@ from platecli import stopping
 from platecli.forkedscripts import used_by_snakemake
 from platecli.interrupts import Ears, disarm_snakemake
 from platecli.killed import why_ended
-from platecli.screen import guarded
 from platecli.stepserver import StepServer
+from platecli.text.screen import guarded
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED

@@ -7,7 +7,7 @@ at hand. A word that means two different things is refused with both.
 import argparse
 from pathlib import Path
 
-from platecli.outcome import WRONG
+from platecli.text.outcome import WRONG
 from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import RESULTS

@@ -10,11 +10,11 @@ from pathlib import Path
 
 from platecli.draft import draft_text
 from platecli.draft_summary import found_lines, next_lines
-from platecli.outlook import first_of
 from platecli.raw_folders import RawFolders, no_lights_of, read_folders
-from platecli.screen import show
 from platecli.survey import Survey, survey_target
 from platecli.targets import Grouping, Target, group_lights, of_object, together
+from platecli.text.outlook import first_of
+from platecli.text.screen import show
 from platefiles.config.load import SHIPPED
 from platefiles.config.project import NAME_PATTERN
 from platefiles.config.yaml_file import shown

@@ -5,9 +5,9 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from platecli.differing import columns
 from platecli.remake import find_frames, make_again
 from platecli.taskrunner import processors
+from platecli.text.differing import columns
 from platefiles.audit.raw_search import FOUND, RawFrame
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import content_digest

@@ -5,12 +5,12 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from platecli import outcome
-from platecli.differing import columns, difference_lines
 from platecli.naming import add_directory, file_word
 from platecli.remake import find_frames, make_again
-from platecli.screen import show
 from platecli.taskrunner import processors
+from platecli.text import outcome
+from platecli.text.differing import columns, difference_lines
+from platecli.text.screen import show
 from platefiles.audit.environment_changes import altered
 from platefiles.audit.product_differences import compare_files
 from platefiles.audit.raw_search import CHANGED, FOUND, MISSING, RawFrame

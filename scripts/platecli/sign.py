@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from platecli.naming import WrongCommand, add_directory, results_word
-from platecli.screen import show
+from platecli.text.screen import show
 from platecli.verify import text
 from platefiles.audit.findings import CHANGED, SIGNATURE
 from platefiles.audit.verification import verify

@@ -16,7 +16,7 @@ import traceback
 from typing import Any, NoReturn
 
 from platecli.killed import memory_kills
-from platecli.screen import guarded
+from platecli.text.screen import guarded
 
 NUMBER = struct.Struct("!i")
 """How numbers are sent."""

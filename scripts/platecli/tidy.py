@@ -6,9 +6,9 @@ import os
 import sys
 from collections.abc import Iterable, Sequence
 
-from platecli import outcome
 from platecli.naming import PROJECTS, WrongCommand, add_directory
 from platecli.run import checked_words
+from platecli.text import outcome
 from platefiles.core.safe_names import escape
 from platefiles.digests.digest_sheet import forget
 from platefiles.jobs.orphans import refuse_orphans

@@ -8,8 +8,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from platecli.naming import WrongCommand, add_directory, results_word
-from platecli.outcome import WRONG
-from platecli.screen import show
+from platecli.text.outcome import WRONG
+from platecli.text.screen import show
 from platefiles.audit.findings import CHANGED, KINDS, MISSING, OK, Verification
 from platefiles.audit.verification import verify
 from platefiles.core.provisional import MADE_WITHOUT, PROVISIONAL

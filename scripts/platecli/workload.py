@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from contextlib import suppress
 
-from platecli.outlook import Outlook
+from platecli.text.outlook import Outlook
 from platefiles.audit.run_step import THREADS
 from platefiles.workflow.graph import Product
 from platefiles.workflow.jobs import ProjectPlan

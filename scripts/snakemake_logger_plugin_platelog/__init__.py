@@ -5,7 +5,7 @@ import sys
 
 from snakemake_interface_logger_plugins.base import LogHandlerBase
 
-from platecli.screen import guarded
+from platecli.text.screen import guarded
 from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import Progress
 

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from typing import Any, TextIO
 
-from platecli.screen import Console, console_width, cut_at_word, folded, guarded
+from platecli.text.screen import Console, console_width, cut_at_word, folded, guarded
 from platefiles.core.safe_names import printable
 from snakemake_logger_plugin_platelog.reasons import (
     missing_input,

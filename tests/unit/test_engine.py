@@ -174,7 +174,7 @@ def test_way_to_a_run_is_light():
     """The verb that runs, the plans and the summary import no numerical library."""
     code = """
         import sys
-        import platecli.run, platecli.summary, platefiles.workflow.open_project
+        import platecli.run, platecli.text.summary, platefiles.workflow.open_project
         print(*sorted({"astropy", "numba", "numpy", "scipy", "snakemake"} & set(sys.modules)))
     """
     words = [sys.executable, "-c", textwrap.dedent(code)]

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from platecli.outcome import write_line
-from platecli.screen import Console, guarded, show
 from platecli.stopping import GOES_ON
+from platecli.text.outcome import write_line
+from platecli.text.screen import Console, guarded, show
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
 from platefiles.jobs.job_log import job_log, log
@@ -189,7 +189,7 @@ def test_arguments_are_shown_as_they_print(words):
 ENGINE = """
 import sys
 from platecli.engine import run
-from platecli.screen import Console
+from platecli.text.screen import Console
 sys.stdout, sys.stderr = Console(sys.stdout, 80), Console(sys.stderr, 80)
 sys.exit(run([sys.executable, "-P", "-m", "platecli.engine", "--snakefile", {hostile!r}]))
 """
@@ -241,5 +241,5 @@ def test_no_module_goes_round_the_door():
         for path in SCRIPTS.rglob("*.py")
         if round_it.search(path.read_text(encoding="utf-8"))
     }
-    assert found == {"platecli/screen.py", "platecli/stopping.py"}
+    assert found == {"platecli/text/screen.py", "platecli/stopping.py"}
     assert GOES_ON.isprintable()

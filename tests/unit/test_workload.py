@@ -1,6 +1,6 @@
 import pytest
 
-from platecli.outlook import look_ahead
+from platecli.text.outlook import look_ahead
 from platecli.workload import workload
 from platefiles.workflow.open_project import open_projects
 from platefiles.workflow.paths import job_log_path

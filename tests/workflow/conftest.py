@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 import yaml
 
-from platecli.outlook import look_ahead
+from platecli.text.outlook import look_ahead
 from platefiles.workflow.open_project import open_projects
 from platelog import child_environment
 

@@ -1,4 +1,4 @@
-from platecli.summary import core_lines
+from platecli.text.summary import core_lines
 from platefiles.integration.core_losses import core_loss
 
 

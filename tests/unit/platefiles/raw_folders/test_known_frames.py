@@ -4,7 +4,7 @@ import pytest
 from astropy.io import fits
 
 from platecli import check
-from platecli.outlook import look_ahead
+from platecli.text.outlook import look_ahead
 from platefiles.frames.frame import write_sheet
 from platefiles.raw_folders.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.raw_folders.scan import RawFile

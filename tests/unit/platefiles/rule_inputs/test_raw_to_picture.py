@@ -8,8 +8,8 @@ import pytest
 
 from platecli.dry_run import dry_run_lines, is_planned
 from platecli.naming import WrongCommand
-from platecli.outlook import look_ahead
 from platecli.target import check_file
+from platecli.text.outlook import look_ahead
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log

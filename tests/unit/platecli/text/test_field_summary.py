@@ -6,7 +6,7 @@ from astropy.coordinates import SkyCoord
 from astropy.wcs import WCS
 from astropy.wcs.utils import proj_plane_pixel_scales
 
-from platecli.field_summary import field_lines, limits, place, turn
+from platecli.text.field_summary import field_lines, limits, place, turn
 from platefiles.fits.products_io import write_product
 from platefiles.photometry.depth_table import CHANNEL_COLUMNS, depth_hdus
 from platefiles.sources.source_tables import SOURCE_COLUMNS, sources_hdus

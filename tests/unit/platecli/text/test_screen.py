@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from platecli.screen import Console, console_width, cut_at_word, folded
+from platecli.text.screen import Console, console_width, cut_at_word, folded
 
 SENTENCE = "  note: the field is not placed on the sky, since Tycho-2 has too few stars in it"
 

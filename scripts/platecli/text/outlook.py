@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from platecli.summary import USED, Row, read_rows
+from platecli.text.summary import USED, Row, read_rows
 from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.workflow.graph import Product, products_of, targets_of
 from platefiles.workflow.jobs import ProjectPlan

@@ -4,7 +4,7 @@ import sys
 
 import pytest
 
-from platecli.outcome import (
+from platecli.text.outcome import (
     LINE_LETTERS,
     SUMMARY_LETTERS,
     ProjectOutcome,
@@ -39,7 +39,7 @@ def test_nothing_new_is_no_news(projects, news):
 
 def test_log_is_turned_over(tmp_path, monkeypatch):
     """The log stays below its size; older lines are kept in a few files beside it."""
-    monkeypatch.setattr("platecli.outcome.LOG_BYTES", 400)
+    monkeypatch.setattr("platecli.text.outcome.LOG_BYTES", 400)
     for number in range(60):
         write_line(tmp_path / "results", f"run {number}\nwith a break")
     names = sorted(path.name for path in (tmp_path / "results").iterdir())
@@ -117,7 +117,7 @@ def test_line_of_the_log_is_cut(tmp_path):
 )
 def test_program_that_fails_is_told(words, said, monkeypatch, tmp_path):
     """Its absence, its failure and its silence are sentences, not exceptions."""
-    monkeypatch.setattr("platecli.outcome.PATIENCE_S", 1)
+    monkeypatch.setattr("platecli.text.outcome.PATIENCE_S", 1)
     assert said in tell(words, RunOutcome(0, [MADE], 1.0), tmp_path)
 
 

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
-from platecli.field_summary import field_lines
+from platecli.text.field_summary import field_lines
 from platefiles.fits.header_cards import HeaderError, read_texts
 from platefiles.frames.frame import EXCLUDED
 from platefiles.integration.core_losses import core_loss

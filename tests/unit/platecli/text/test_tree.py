@@ -3,7 +3,7 @@ import math
 
 import pytest
 
-from platecli.tree import Lineage, sub_lines, tree_lines
+from platecli.text.tree import Lineage, sub_lines, tree_lines
 from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, RawRecord, Record
 

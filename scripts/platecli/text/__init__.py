@@ -1,0 +1,1 @@
+"""Text on the console: tables, trees, summaries and lines that fit."""
