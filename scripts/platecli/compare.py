@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from platecli.naming import add_directory, file_word
+from platecli.arguments.naming import add_directory, file_word
 from platecli.text.differing import columns, percent
 from platecli.text.screen import show
 from platefiles.audit.environment_changes import changes, surroundings

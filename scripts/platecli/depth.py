@@ -5,7 +5,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from platecli.naming import PROJECTS, add_directory, project_word
+from platecli.arguments.naming import PROJECTS, add_directory, project_word
 from platecli.text.screen import show
 from platecli.text.summary import hours_minutes
 from platefiles.config.load import load_project

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from platecli.target import TARGETS
+from platecli.arguments.target import TARGETS
 from platecli.text.outlook import Outlook, counted_jobs
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.workflow.shared_masters import shared_masters

@@ -5,7 +5,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from platecli.naming import add_directory, file_word
+from platecli.arguments.naming import add_directory, file_word
 from platecli.remake import find_frames, make_again
 from platecli.taskrunner import processors
 from platecli.text import outcome

@@ -9,11 +9,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from platecli import engine
+from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory, project_word
+from platecli.arguments.target import TARGETS, check_file, check_target
 from platecli.caches import give_room
 from platecli.dry_run import dry_run_lines, is_planned
 from platecli.engine import ROOT
-from platecli.naming import PROJECTS, WrongCommand, add_directory, project_word
-from platecli.target import TARGETS, check_file, check_target
 from platecli.text import outcome, summary
 from platecli.text.outcome import ProjectOutcome, RunOutcome
 from platecli.text.outlook import Outlook, first_of, in_words, look_ahead
@@ -117,7 +117,7 @@ def checked_words(words: Sequence[str], directory: Path = ROOT) -> list[str]:
     Parameters
     ----------
     words
-        As for `platecli.naming.project_word`.
+        As for `platecli.arguments.naming.project_word`.
     directory
         Where the folder of results lies.
 

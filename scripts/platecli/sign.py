@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from platecli.naming import WrongCommand, add_directory, results_word
+from platecli.arguments.naming import WrongCommand, add_directory, results_word
 from platecli.text.screen import show
 from platecli.verify import text
 from platefiles.audit.findings import CHANGED, SIGNATURE

@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Iterable, Sequence
 
-from platecli.naming import PROJECTS, WrongCommand, add_directory
+from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory
 from platecli.run import checked_words
 from platecli.text import outcome
 from platefiles.core.safe_names import escape

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from platecli.naming import add_directory, file_word
+from platecli.arguments.naming import add_directory, file_word
 from platecli.pixel import history_of, pixel_lines
 from platecli.replay import DIFFERS, add_raw
 from platecli.text.screen import show

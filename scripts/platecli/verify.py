@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from platecli.naming import WrongCommand, add_directory, results_word
+from platecli.arguments.naming import WrongCommand, add_directory, results_word
 from platecli.text.outcome import WRONG
 from platecli.text.screen import show
 from platefiles.audit.findings import CHANGED, KINDS, MISSING, OK, Verification

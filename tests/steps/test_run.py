@@ -1,7 +1,7 @@
 import pytest
 
 from platecli import run
-from platecli.target import TARGETS, check_target
+from platecli.arguments.target import TARGETS, check_target
 from platecli.text import summary
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import write_product

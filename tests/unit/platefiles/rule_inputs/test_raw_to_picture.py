@@ -6,9 +6,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from platecli.arguments.naming import WrongCommand
+from platecli.arguments.target import check_file
 from platecli.dry_run import dry_run_lines, is_planned
-from platecli.naming import WrongCommand
-from platecli.target import check_file
 from platecli.text.outlook import look_ahead
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError

@@ -3,8 +3,8 @@ import re
 
 import pytest
 
-from platecli import naming
-from platecli.naming import WrongCommand, file_word, project_word, results_word
+from platecli.arguments import naming
+from platecli.arguments.naming import WrongCommand, file_word, project_word, results_word
 
 
 @pytest.fixture

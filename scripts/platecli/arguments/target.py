@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Iterable
 
-from platecli.naming import WrongCommand
+from platecli.arguments.naming import WrongCommand
 from platefiles.workflow.graph import products_of
 from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.makeable import can_make

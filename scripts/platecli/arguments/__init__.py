@@ -1,0 +1,1 @@
+"""What words on the command line name: projects, results, targets."""
