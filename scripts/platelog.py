@@ -140,7 +140,7 @@ def main(argv: list[str]) -> int:
     for number in STOP_SIGNALS:
         if signal.getsignal(number) == signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
-    from platecli import environment
+    from platecli.execution import environment
 
     try:
         venv, _ = environment.ensure(ROOT, child_environment(ROOT, ROOT / ".venv"))

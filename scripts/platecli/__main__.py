@@ -7,7 +7,7 @@ import sys
 from contextlib import suppress
 from typing import Any, cast
 
-from platecli import stopping
+from platecli.execution import stopping
 from platecli.text.screen import Console, console_width, discard
 from platefiles.core.errors import UserError
 from platelog import STOPPED, VERBS, version_line
@@ -16,7 +16,7 @@ MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "sign", 
 """Verbs that go on when the reader of their words has left: what they make is worth more."""
 
 STOPPED_AT_ONCE = frozenset({"demo", "run"})
-"""Verbs that a signal ends at once, wherever they are; see `platecli.stopping`."""
+"""Verbs that a signal ends at once, wherever they are; see `platecli.execution.stopping`."""
 
 READER_LEFT = 128 + signal.SIGPIPE
 """The exit status that shells give to a program whose reader has left."""

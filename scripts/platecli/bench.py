@@ -15,7 +15,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from platecli.engine import ROOT
+from platecli.execution.engine import ROOT
 from platefiles.core.errors import UserError
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
     from comparison import compare, floor, frames, growth
     from tables import Outcome, RawSet
 
-    from platecli.warm import warm
+    from platecli.execution.warm import warm
 
     plan_subs = max(args.subs, *GROWTH_SUBS) if args.growth else args.subs
     size_px = parse_size(args.size) if args.size else raw_set.frame_size(args.mpx)

@@ -4,7 +4,7 @@ import argparse
 import os
 import time
 
-from platecli.engine import ROOT
+from platecli.execution.engine import ROOT
 from platecli.run import make
 from platecli.text.outcome import NOTHING_NEW
 

@@ -8,17 +8,17 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from platecli import engine
 from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory, project_word
 from platecli.arguments.target import TARGETS, check_file, check_target
-from platecli.caches import give_room
-from platecli.dry_run import dry_run_lines, is_planned
-from platecli.engine import ROOT
+from platecli.execution import engine
+from platecli.execution.caches import give_room
+from platecli.execution.dry_run import dry_run_lines, is_planned
+from platecli.execution.engine import ROOT
+from platecli.execution.workload import workload
 from platecli.text import outcome, summary
 from platecli.text.outcome import ProjectOutcome, RunOutcome
 from platecli.text.outlook import Outlook, first_of, in_words, look_ahead
 from platecli.text.screen import show
-from platecli.workload import workload
 from platefiles.audit.damage import mark_damaged
 from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError

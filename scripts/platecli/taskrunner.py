@@ -8,8 +8,8 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 
-from platecli.killed import tell_in_logs
-from platecli.stepserver import StepServer
+from platecli.execution.killed import tell_in_logs
+from platecli.execution.step_server import StepServer
 from platefiles.audit.run_step import THREADS, Task
 from platefiles.core.errors import UserError
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs

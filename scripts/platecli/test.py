@@ -7,8 +7,8 @@ import sys
 import time
 from collections.abc import Sequence
 
-from platecli.engine import ROOT, exit_status
-from platecli.engine import run as run_shown
+from platecli.execution.engine import ROOT, exit_status
+from platecli.execution.engine import run as run_shown
 from platecli.taskrunner import processors
 
 TAKES_MORE = True
@@ -30,7 +30,7 @@ def checks() -> dict[str, list[str]]:
         "ruff check": [*PYTHON, "ruff", "check", "--quiet", *sources],
         "snakefmt": [*PYTHON, "snakefmt", "--check", *rules],
         "mypy": [*PYTHON, "mypy", "--no-error-summary", "scripts/platelib", "scripts/platefiles"],
-        "snakemake --lint": [*PYTHON, "platecli.lint"],
+        "snakemake --lint": [*PYTHON, "platecli.execution.lint"],
     }
 
 

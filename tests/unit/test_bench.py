@@ -8,7 +8,7 @@ import pytest
 from astropy.io import fits
 
 from platecli.bench import BENCH, parse_size
-from platecli.engine import ROOT
+from platecli.execution.engine import ROOT
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 

@@ -9,7 +9,8 @@ import pytest
 import yaml
 from snakemake.cli import parse_args
 
-from platecli import engine, run
+from platecli import run
+from platecli.execution import engine
 
 ROOT = Path(__file__).resolve().parents[2]
 INSTRUCTIONS = {"CMD", "COPY", "ENTRYPOINT", "FROM", "RUN", "USER", "WORKDIR"}

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import platelog
-from platecli import environment
+from platecli.execution import environment
 from platefiles.provenance.header_provenance import VERSION
 
 LAUNCHER = Path(platelog.__file__)
@@ -111,7 +111,7 @@ def test_two_launchers_build_once(checkout):
     code = """
 import sys, time
 from pathlib import Path
-from platecli import environment
+from platecli.execution import environment
 root = Path(sys.argv[1])
 def build(lock, venv, env):
     with (root / "built").open("a") as log:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from platecli.stopping import GOES_ON
+from platecli.execution.stopping import GOES_ON
 from platecli.text.outcome import write_line
 from platecli.text.screen import Console, guarded, show
 from platefiles.core.errors import UserError
@@ -188,16 +188,16 @@ def test_arguments_are_shown_as_they_print(words):
 
 ENGINE = """
 import sys
-from platecli.engine import run
+from platecli.execution.engine import run
 from platecli.text.screen import Console
 sys.stdout, sys.stderr = Console(sys.stdout, 80), Console(sys.stderr, 80)
-sys.exit(run([sys.executable, "-P", "-m", "platecli.engine", "--snakefile", {hostile!r}]))
+sys.exit(run([sys.executable, "-P", "-m", "platecli.execution.engine", "--snakefile", {hostile!r}]))
 """
 
 
 @pytest.mark.parametrize("start", [
     ["-c", ENGINE.format(hostile=ALL)],
-    ["-m", "platecli.engine", "--snakefile", ALL],
+    ["-m", "platecli.execution.engine", "--snakefile", ALL],
 ], ids=["as a fork", "by itself"])  # fmt: skip
 def test_the_process_of_a_run_has_the_same_door(start):
     """Snakemake prints through it, in a fork of a verb and in a process of its own."""
@@ -211,7 +211,7 @@ def test_the_process_of_a_run_has_the_same_door(start):
 
 STEP = """
 import os, socket, sys
-from platecli.stepserver import StepServer
+from platecli.execution.step_server import StepServer
 from pathlib import Path
 Path("step.py").write_text({source!a})
 with StepServer() as server, server.start("step.py", "json") as job:
@@ -241,5 +241,5 @@ def test_no_module_goes_round_the_door():
         for path in SCRIPTS.rglob("*.py")
         if round_it.search(path.read_text(encoding="utf-8"))
     }
-    assert found == {"platecli/text/screen.py", "platecli/stopping.py"}
+    assert found == {"platecli/text/screen.py", "platecli/execution/stopping.py"}
     assert GOES_ON.isprintable()

@@ -60,8 +60,8 @@ class Home:
     def by_hand(self, *words: str, module: str = "snakemake") -> list[str]:
         """Return the command that starts Snakemake itself, as the profile describes.
 
-        With ``module="platecli.engine"`` it is started as the verbs do, which also works in a
-        checkout whose path has blanks.
+        With ``module="platecli.execution.engine"`` it is started as the verbs do, which also works
+        in a checkout whose path has blanks.
         """
         command = [*PYTHON, module, "--snakefile", str(self.checkout / "Snakefile")]
         command += ["--workflow-profile", str(self.checkout / "config" / "profile")]

@@ -122,7 +122,7 @@ def test_killed_at_any_moment(fresh, command_line, undisturbed):
     stale = home.folder / ".snakemake" / "locks" / "0.output.lock"
     for moment, pattern in MOMENTS.items():
         command_line.kill_when(
-            home.by_hand("--cores", "2", "--", "all", module="platecli.engine"),
+            home.by_hand("--cores", "2", "--", "all", module="platecli.execution.engine"),
             _some(home.results, pattern),
         )
         made = _products(home)
@@ -244,7 +244,7 @@ def _jobs(session):
     for path in Path("/proc").iterdir():
         with contextlib.suppress(OSError, ValueError):
             fields = (path / "stat").read_text().rpartition(")")[2].split()
-            if int(fields[3]) == session and b"stepforks" in (path / "cmdline").read_bytes():
+            if int(fields[3]) == session and b"step_forks" in (path / "cmdline").read_bytes():
                 found[int(path.name)] = int(fields[1])
     return [pid for pid, parent in found.items() if parent in found]
 

@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 import pytest
 from astropy.io import fits
 
-from platecli.engine import command
+from platecli.execution.engine import command
 
 NIGHT = "2026-03-23"
 PLACE = "we\\x41rd\nplace $(touch pwned) `touch pwned` {x} 'q' <b>"

@@ -269,7 +269,7 @@ def test_killed_run_on_one_core_ends_with_the_same_bytes(
     target = "results/tiny/channels/g.fits"
     masters = home.results / "calibration"
     command_line.kill_when(
-        home.by_hand("--cores", "1", "--", target, module="platecli.engine"),
+        home.by_hand("--cores", "1", "--", target, module="platecli.execution.engine"),
         lambda: list(masters.glob("*.fits")),
     )
     assert not (home.folder / target).exists()

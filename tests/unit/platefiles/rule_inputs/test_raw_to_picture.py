@@ -8,7 +8,7 @@ import pytest
 
 from platecli.arguments.naming import WrongCommand
 from platecli.arguments.target import check_file
-from platecli.dry_run import dry_run_lines, is_planned
+from platecli.execution.dry_run import dry_run_lines, is_planned
 from platecli.text.outlook import look_ahead
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError

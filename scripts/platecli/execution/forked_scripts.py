@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from platecli.killed import tell_in_logs
-from platecli.stepserver import StepServer
+from platecli.execution.killed import tell_in_logs
+from platecli.execution.step_server import StepServer
 from platelog import STOP_SIGNALS
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
 

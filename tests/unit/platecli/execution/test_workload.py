@@ -1,7 +1,7 @@
 import pytest
 
+from platecli.execution.workload import workload
 from platecli.text.outlook import look_ahead
-from platecli.workload import workload
 from platefiles.workflow.open_project import open_projects
 from platefiles.workflow.paths import job_log_path
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from snakemake.cli import parse_config
 
-from platecli import engine
-from platecli.stopping import GOES_ON
+from platecli.execution import engine
+from platecli.execution.stopping import GOES_ON
 from platecli.taskrunner import processors
 from platecli.test import pytest_command
 
@@ -51,7 +51,7 @@ def test_exit_status_is_that_of_a_shell(code, status):
 
 PARENT = """
 import sys
-from platecli import engine
+from platecli.execution import engine
 sys.exit(engine.run([sys.executable, "-c", sys.argv[1]]))
 """
 # A command with a job; it says when both are there, and how it was interrupted.
@@ -85,8 +85,8 @@ def test_second_signal_ends_the_command_and_its_jobs(number):
 
 LOCKED = """
 import os, signal, sys, threading, time
-from platecli import engine, stopping
-from platecli.interrupts import Ears
+from platecli.execution import engine, stopping
+from platecli.execution.interrupts import Ears
 
 lock = threading.Lock()
 
@@ -104,7 +104,7 @@ def snakemake(argv, server, ears):
         lock.acquire()  # for ever, as the frame that a handler interrupts
 
 engine._snakemake = snakemake
-print(engine.run([sys.executable, "-P", "-m", "platecli.engine"]))
+print(engine.run([sys.executable, "-P", "-m", "platecli.execution.engine"]))
 """
 
 
@@ -125,7 +125,9 @@ def test_signals_end_a_run_that_waits_for_a_lock(times, tmp_path):
 
 def test_hangup_is_not_heeded_under_nohup():
     """What was told to survive the end of its terminal does."""
-    code = "import signal; from platecli.stopping import heeded; print(*map(int, heeded()))"
+    code = (
+        "import signal; from platecli.execution.stopping import heeded; print(*map(int, heeded()))"
+    )
     ignore = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN); "
     words = [sys.executable, "-c"]
     heeded = subprocess.run([*words, code], capture_output=True, text=True, check=True).stdout
@@ -160,7 +162,7 @@ def test_interpreter_in_a_folder_with_a_blank_is_called_by_name(tmp_path, monkey
 def test_wrong_option_is_one_line():
     """An option that Snakemake does not know is answered by a line, not by all its options."""
     done = subprocess.run(
-        [sys.executable, "-m", "platecli.engine", "--no-such-option"],
+        [sys.executable, "-m", "platecli.execution.engine", "--no-such-option"],
         capture_output=True,
         text=True,
         check=False,
@@ -186,8 +188,19 @@ def test_own_command_is_a_fork(tmp_path):
     (tmp_path / "Snakefile").write_text(
         "import os\nraise SystemExit(f'{os.getpgrp() == os.getpid()} {os.getppid()}')"
     )
-    words = [sys.executable, "-P", "-m", "platecli.engine", "--snakefile", "Snakefile", "--cores=1"]
-    parent = f"import os; from platecli import engine; print(os.getpid(), engine.run({words!r}))"
+    words = [
+        sys.executable,
+        "-P",
+        "-m",
+        "platecli.execution.engine",
+        "--snakefile",
+        "Snakefile",
+        "--cores=1",
+    ]
+    parent = (
+        "import os; from platecli.execution import engine; "
+        f"print(os.getpid(), engine.run({words!r}))"
+    )
     done = subprocess.run(
         [sys.executable, "-c", parent], cwd=tmp_path, capture_output=True, text=True, check=True
     )

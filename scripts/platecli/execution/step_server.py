@@ -21,7 +21,7 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Self, TypeVar
 
-from platecli.stepforks import NUMBER
+from platecli.execution.step_forks import NUMBER
 
 ENVIRONMENT = {"OPENBLAS_NUM_THREADS": "1"}
 """Variables of the process that is forked: the threads of a library would not come along."""
@@ -181,7 +181,13 @@ class StepServer:
                 self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
                 with theirs:
                     self._process = subprocess.Popen(
-                        [sys.executable, "-P", "-m", "platecli.stepforks", str(theirs.fileno())],
+                        [
+                            sys.executable,
+                            "-P",
+                            "-m",
+                            "platecli.execution.step_forks",
+                            str(theirs.fileno()),
+                        ],
                         stdin=subprocess.DEVNULL,
                         pass_fds=[theirs.fileno()],
                         env=os.environ | ENVIRONMENT,

@@ -1,4 +1,4 @@
-"""Start Snakemake without its preamble, in a process of its own (``python -m platecli.engine``)."""
+"""Start Snakemake in a process of its own (``python -m platecli.execution.engine``)."""
 
 import atexit
 import contextlib
@@ -17,18 +17,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from platecli import stopping
-from platecli.forkedscripts import used_by_snakemake
-from platecli.interrupts import Ears, disarm_snakemake
-from platecli.killed import why_ended
-from platecli.stepserver import StepServer
+from platecli.execution import stopping
+from platecli.execution.forked_scripts import used_by_snakemake
+from platecli.execution.interrupts import Ears, disarm_snakemake
+from platecli.execution.killed import why_ended
+from platecli.execution.step_server import StepServer
 from platecli.text.screen import guarded
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
 from snakemake_logger_plugin_platelog.time_left import Workload
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 MIB = 1024**2
 _COLLECT_AFTER = 100_000
 """Objects made before Python looks for cycles; building a graph makes many and throws away few."""
@@ -64,7 +64,7 @@ def command(
     """
     memory_mb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // MIB * 3 // 4
     memory_mb = max(memory_mb, 2000) if memory_gb is None else round(memory_gb * 1000)
-    words = [sys.executable, "-P", "-m", "platecli.engine"]
+    words = [sys.executable, "-P", "-m", "platecli.execution.engine"]
     words += ["--snakefile", str(ROOT / "Snakefile"), "--directory", str(directory)]
     words += ["--workflow-profile", str(ROOT / "config" / "profile"), "--logger", "platelog"]
     words += ["--resources", f"mem_mb={memory_mb}"]
@@ -128,9 +128,9 @@ def _start(words: list[str], steps: Sequence[str]) -> int:
 
     On Linux, Snakemake runs in a fork of this process, which has imported much of what it needs.
     """
-    own = words[:4] == [sys.executable, "-P", "-m", "platecli.engine"]
+    own = words[:4] == [sys.executable, "-P", "-m", "platecli.execution.engine"]
     if not own or sys.platform != "linux":
-        # The lock on .venv goes with it: see `platecli.environment.ensure`.
+        # The lock on .venv goes with it: see `platecli.execution.environment.ensure`.
         process = subprocess.Popen(
             words, close_fds=False, process_group=0, preexec_fn=stopping.release
         )

@@ -1,4 +1,4 @@
-"""The process that steps are forked from (``python -m platecli.stepforks``); see `stepserver`."""
+"""The process that steps are forked from (``python -m platecli.execution.step_forks``)."""
 
 import contextlib
 import gc
@@ -15,7 +15,7 @@ import tempfile
 import traceback
 from typing import Any, NoReturn
 
-from platecli.killed import memory_kills
+from platecli.execution.killed import memory_kills
 from platecli.text.screen import guarded
 
 NUMBER = struct.Struct("!i")

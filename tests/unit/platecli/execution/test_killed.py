@@ -2,7 +2,7 @@ import signal
 
 import pytest
 
-from platecli.killed import OUT_OF_MEMORY, memory_kills, tell_in_logs, why_ended
+from platecli.execution.killed import OUT_OF_MEMORY, memory_kills, tell_in_logs, why_ended
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from platecli import stepserver
-from platecli.killed import why_ended
-from platecli.stepserver import ServerEnded, StepServer
+from platecli.execution import step_server
+from platecli.execution.killed import why_ended
+from platecli.execution.step_server import ServerEnded, StepServer
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="steps are forked on Linux only")
 
@@ -174,7 +174,7 @@ def test_jobs_end_with_who_asked_for_them(folder):
     """
     asks = """
         import sys
-        from platecli.stepserver import StepServer
+        from platecli.execution.step_server import StepServer
         with StepServer().start(sys.argv[1], "none") as job:
             job.wait()
     """
@@ -226,12 +226,12 @@ with open(f"/proc/{os.getppid()}/cmdline") as parent, open(snakemake.output[0], 
 """
 NO_SERVER = """
 import sys
-from platecli import engine, stepserver
+from platecli.execution import engine, step_server
 
 def fail(*args):
     raise OSError("no more processes")
 
-stepserver.StepServer._reached = fail
+step_server.StepServer._reached = fail
 sys.exit(engine.main(sys.argv[1:]))
 """
 
@@ -241,11 +241,11 @@ def test_snakemake_runs_scripts_with_or_without_the_server(folder, has_server):
     """A script runs as a fork of the server, or by itself if there is none; it is measured."""
     script(folder, WORK, "work.py")
     script(folder, SNAKEFILE, "Snakefile")
-    start = ["-m", "platecli.engine"] if has_server else ["-c", NO_SERVER]
+    start = ["-m", "platecli.execution.engine"] if has_server else ["-c", NO_SERVER]
     command = [sys.executable, *start, "--cores", "1", "--snakefile", "Snakefile"]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert ("platecli.stepforks" in (folder / "out.txt").read_text()) == has_server
+    assert ("platecli.execution.step_forks" in (folder / "out.txt").read_text()) == has_server
     head, row = (folder / "bench.tsv").read_text().splitlines()
     if has_server:  # Snakemake's own looks may miss a short job
         assert float(dict(zip(head.split("\t"), row.split("\t"), strict=True))["cpu_time"]) > 0.2
@@ -255,7 +255,7 @@ def test_failing_script_fails_its_rule(folder):
     """A script that fails fails its job, and the run."""
     script(folder, "raise SystemExit(4)", "work.py")
     script(folder, SNAKEFILE, "Snakefile")
-    command = [sys.executable, "-m", "platecli.engine", "--cores", "1"]
+    command = [sys.executable, "-m", "platecli.execution.engine", "--cores", "1"]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert "returned non-zero exit status 4" in done.stderr
@@ -263,18 +263,18 @@ def test_failing_script_fails_its_rule(folder):
 
 def test_steps_can_be_forked():
     """When all steps are imported and their kernels loaded there is one thread and no other."""
-    scripts = Path(stepserver.__file__).parents[1].glob("*.py")
+    scripts = Path(step_server.__file__).parents[2].glob("*.py")
     steps = [path.stem for path in scripts if "snakemake.log" in path.read_text("utf-8")]
     code = f"""
-        from platecli import stepforks
+        from platecli.execution import step_forks
         for step in {steps!r}:
-            stepforks._prepare(step)
-        assert stepforks._warm
+            step_forks._prepare(step)
+        assert step_forks._warm
         print(*[line for line in open("/proc/self/status") if line.startswith("Threads:")])
     """
     done = subprocess.run(
         [sys.executable, "-c", textwrap.dedent(code)],
-        env=os.environ | stepserver.ENVIRONMENT,
+        env=os.environ | step_server.ENVIRONMENT,
         capture_output=True,
         text=True,
         check=True,
@@ -285,7 +285,7 @@ def test_steps_can_be_forked():
 
 def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
     """A job finds the kernels of its step compiled, and of no other step."""
-    script(folder, "from platelib import polynomials", "some_step.py")
+    script(folder, "from platelib.numerics import polynomials", "some_step.py")
     text = """
         import sys
         from platelib.numerics.polynomials import row_polynomial

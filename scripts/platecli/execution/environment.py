@@ -195,7 +195,7 @@ def _install(lock: Path, venv: Path, env: Mapping[str, str]) -> None:
 
 def _warm(venv: Path, env: Mapping[str, str]) -> None:
     """Compile the numerical kernels ahead; where that fails, the first run does it."""
-    command = [str(venv / "bin" / "python"), "-P", "-m", "platecli.warm"]
+    command = [str(venv / "bin" / "python"), "-P", "-m", "platecli.execution.warm"]
     with (venv / "setup.log").open("ab") as log:
         subprocess.run(command, env=env, check=False, stdout=log, stderr=log)
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from platecli.caches import VARIABLE, give_room
+from platecli.execution.caches import VARIABLE, give_room
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from types import FrameType
 from typing import NoReturn
 
-from platecli import stopping
+from platecli.execution import stopping
 from platelog import STOPPED
 from snakemake_logger_plugin_platelog.progress import INTERRUPTED
 

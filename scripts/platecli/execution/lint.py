@@ -1,4 +1,4 @@
-"""Snakemake's own check of the rules (``python -m platecli.lint``).
+"""Snakemake's own check of the rules (``python -m platecli.execution.lint``).
 
 The rules are read together with a project and its frames, so a tiny set is drawn for it.
 """
@@ -11,7 +11,7 @@ from pathlib import Path
 import yaml
 
 from draw_demo import draw_raw
-from platecli.engine import ROOT
+from platecli.execution.engine import ROOT
 
 
 def lint(folder: Path) -> int:

@@ -1,0 +1,1 @@
+"""How work is started, watched and stopped: Snakemake, the step server, the environment."""
