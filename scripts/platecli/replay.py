@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from platecli.arguments.naming import add_directory, file_word
-from platecli.remake import find_frames, make_again
-from platecli.taskrunner import processors
+from platecli.rebuild.remake import find_frames, make_again
+from platecli.rebuild.task_runner import processors
 from platecli.text import outcome
 from platecli.text.differing import columns, difference_lines
 from platecli.text.screen import show

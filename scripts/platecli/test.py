@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from platecli.execution.engine import ROOT, exit_status
 from platecli.execution.engine import run as run_shown
-from platecli.taskrunner import processors
+from platecli.rebuild.task_runner import processors
 
 TAKES_MORE = True
 """Arguments that are not known here go to pytest."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from platecli.arguments.naming import add_directory, file_word
-from platecli.pixel import history_of, pixel_lines
+from platecli.rebuild.pixel import history_of, pixel_lines
 from platecli.replay import DIFFERS, add_raw
 from platecli.text.screen import show
 from platecli.text.tree import Lineage, kinds, tree_lines

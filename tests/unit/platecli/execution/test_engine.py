@@ -9,7 +9,7 @@ from snakemake.cli import parse_config
 
 from platecli.execution import engine
 from platecli.execution.stopping import GOES_ON
-from platecli.taskrunner import processors
+from platecli.rebuild.task_runner import processors
 from platecli.test import pytest_command
 
 

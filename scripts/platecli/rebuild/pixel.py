@@ -5,8 +5,8 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from platecli.remake import find_frames, make_again
-from platecli.taskrunner import processors
+from platecli.rebuild.remake import find_frames, make_again
+from platecli.rebuild.task_runner import processors
 from platecli.text.differing import columns
 from platefiles.audit.raw_search import FOUND, RawFrame
 from platefiles.core.errors import UserError

@@ -3,7 +3,7 @@ import json
 import numpy as np
 import pytest
 
-from platecli.taskrunner import run_tasks
+from platecli.rebuild.task_runner import run_tasks
 from platefiles.audit.run_step import Task
 from platefiles.config.recipe import Colour, Finish, Geometry, Stretch
 from platefiles.core.errors import UserError

@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from platecli.taskrunner import run_tasks
+from platecli.rebuild.task_runner import run_tasks
 from platefiles.audit.raw_search import MISSING, RawFrame, find_raw, folders_beside
 from platefiles.audit.replay_plan import WORK, lay_links, remaking, write_texts
 from platefiles.core.errors import UserError

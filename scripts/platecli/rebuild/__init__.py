@@ -1,0 +1,1 @@
+"""Products made again from their records, step by step, and single pixels of them."""
