@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from platecli.arguments.target import check_file
-from platecli.doubts import doubt_lines
+from platecli.drafting.doubts import doubt_lines
 from platecli.run import PROJECTS, add_projects, checked_directory, checked_words
 from platecli.text import outcome
 from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead

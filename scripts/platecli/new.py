@@ -8,11 +8,11 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from platecli.draft import draft_text
-from platecli.draft_summary import found_lines, next_lines
-from platecli.raw_folders import RawFolders, no_lights_of, read_folders
-from platecli.survey import Survey, survey_target
-from platecli.targets import Grouping, Target, group_lights, of_object, together
+from platecli.drafting.draft import draft_text
+from platecli.drafting.draft_summary import found_lines, next_lines
+from platecli.drafting.raw_folders import RawFolders, no_lights_of, read_folders
+from platecli.drafting.survey import Survey, survey_target
+from platecli.drafting.targets import Grouping, Target, group_lights, of_object, together
 from platecli.text.outlook import first_of
 from platecli.text.screen import show
 from platefiles.config.load import SHIPPED

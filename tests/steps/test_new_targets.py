@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from platecli import check, new
-from platecli.doubts import doubt_lines
-from platecli.draft_summary import found_lines
+from platecli.drafting.doubts import doubt_lines
+from platecli.drafting.draft_summary import found_lines
+from platecli.drafting.survey import survey_folders
+from platecli.drafting.targets import Target
 from platecli.new import draft_project, draft_projects, project_names
-from platecli.survey import survey_folders
-from platecli.targets import Target
 from platecli.text.outlook import look_ahead
 from platefiles.config.load import load_project
 from platefiles.raw_folders.frame_list import build_sheet

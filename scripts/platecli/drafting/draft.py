@@ -8,9 +8,9 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from platecli.calibrated_lights import CALIBRATION_KINDS
-from platecli.filter_channels import name_channels
-from platecli.survey import Survey
+from platecli.drafting.calibrated_lights import CALIBRATION_KINDS
+from platecli.drafting.filter_channels import name_channels
+from platecli.drafting.survey import Survey
 from platefiles.config.load import SHIPPED
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import wavelength_nm

@@ -5,7 +5,7 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
-from platecli.found_lights import Light, by_filter, total_s
+from platecli.drafting.found_lights import Light, by_filter, total_s
 from platefiles.core.safe_names import escape
 from platefiles.raw_folders.scan import RawFile
 

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable, Sequence
 
-from platecli.found_lights import Light
+from platecli.drafting.found_lights import Light
 from platefiles.core.safe_names import slug
 from platefiles.frames.filters import canonical_filter, wavelength_nm
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from platecli.found_lights import Light, most_frequent, total_s
-from platecli.trial_exposures import GLANCE_S, GLANCE_SHARE
+from platecli.drafting.found_lights import Light, most_frequent, total_s
+from platecli.drafting.trial_exposures import GLANCE_S, GLANCE_SHARE
 from platefiles.raw_folders.light_selection import canonical_object, separation_deg
 
 _OVERLAP = 0.5

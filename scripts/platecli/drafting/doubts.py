@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from platecli.found_lights import Light
-from platecli.targets import Target, group_lights
+from platecli.drafting.found_lights import Light
+from platecli.drafting.targets import Target, group_lights
+from platecli.drafting.trial_exposures import named_trials, odd_trials, patterns_for
 from platecli.text.outlook import Outlook, first_of
-from platecli.trial_exposures import named_trials, odd_trials, patterns_for
 from platefiles.core.object_store import is_object_url
 from platefiles.frames.dialects import fixes_for
 from platefiles.raw_folders.scan import RawFile

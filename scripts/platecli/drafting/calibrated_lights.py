@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from platecli.found_lights import Light
+from platecli.drafting.found_lights import Light
 from platefiles.core.safe_names import slug
 from platefiles.fits.header_cards import Value
 from platefiles.frames.dialects import Facts

@@ -6,13 +6,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from platecli.calibrated_lights import look_calibrated
-from platecli.calibration_advice import CalibrationChoices, choose_calibration
-from platecli.filter_channels import filters_in_names, name_channels
-from platecli.found_lights import Light
-from platecli.raw_folders import AS_LIGHTS, RawFolders, read_folders
-from platecli.targets import Target, selection_of, together
-from platecli.trial_exposures import Trial, odd_trials, patterns_for
+from platecli.drafting.calibrated_lights import look_calibrated
+from platecli.drafting.calibration_advice import CalibrationChoices, choose_calibration
+from platecli.drafting.filter_channels import filters_in_names, name_channels
+from platecli.drafting.found_lights import Light
+from platecli.drafting.raw_folders import AS_LIGHTS, RawFolders, read_folders
+from platecli.drafting.targets import Target, selection_of, together
+from platecli.drafting.trial_exposures import Trial, odd_trials, patterns_for
 from platefiles.config.load import Channel, Equipment, Lights, LoadedProject, Project, Recipe
 from platefiles.config.load import Mapping as ColourMapping
 from platefiles.core.errors import UserError

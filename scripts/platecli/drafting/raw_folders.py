@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from platecli.found_lights import Light
-from platecli.trial_exposures import Trial, named_trials
+from platecli.drafting.found_lights import Light
+from platecli.drafting.trial_exposures import Trial, named_trials
 from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import Value

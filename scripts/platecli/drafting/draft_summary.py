@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from platecli.calibrated_lights import CALIBRATION_KINDS
-from platecli.calibration_advice import wanted_frames
-from platecli.draft import calibration_counts, duration, nights, question_of_colours
-from platecli.survey import Survey
+from platecli.drafting.calibrated_lights import CALIBRATION_KINDS
+from platecli.drafting.calibration_advice import wanted_frames
+from platecli.drafting.draft import calibration_counts, duration, nights, question_of_colours
+from platecli.drafting.survey import Survey
 from platecli.text.outlook import first_of
 from platefiles.config.yaml_file import shown
 

@@ -1,0 +1,1 @@
+"""From raw folders to a draft of a project file."""
