@@ -42,7 +42,7 @@ def main(argv: list[str]) -> int:
     words, extra = argv[:end], argv[end + 1 :]
     module = None
     if words and words[0] in VERBS:
-        module = importlib.import_module(f"platecli.{words[0]}")
+        module = importlib.import_module(f"platecli.verbs.{words[0]}")
         module.add_arguments(parsers[words[0]])
     args, unknown = parser.parse_known_args(words)
     if unknown and not getattr(module, "TAKES_MORE", False):

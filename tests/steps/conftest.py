@@ -23,8 +23,8 @@ from measure import measure
 from place_on_sky import place_on_sky
 from register import register
 
-from platecli import check
-from platecli.new import draft_project, draft_projects
+from platecli.verbs import check
+from platecli.verbs.new import draft_project, draft_projects
 from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError

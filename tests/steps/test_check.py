@@ -3,8 +3,8 @@ import contextlib
 
 import pytest
 
-from platecli import check
 from platecli.text.outlook import look_ahead
+from platecli.verbs import check
 from platefiles.workflow.open_project import open_projects
 
 OLD = {"calibration/*": {"DATE-OBS": "2024-03-01T12:00:00"}}

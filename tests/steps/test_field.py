@@ -19,7 +19,7 @@ from overlay import overlay
 from PIL import Image
 from regions import Regions
 
-from platecli.depth import depth_lines
+from platecli.verbs.depth import depth_lines
 from platefiles.astrometry.solution import read_map, read_solution, solution_cards
 from platefiles.audit.findings import CHANGED, OK
 from platefiles.audit.verification import verify

@@ -10,7 +10,7 @@ from platecli.drafting.draft import draft_text, duration, quoted, recipe_for
 from platecli.drafting.draft_summary import summary
 from platecli.drafting.filter_channels import name_channels
 from platecli.drafting.survey import survey_folders
-from platecli.new import draft_project
+from platecli.verbs.new import draft_project
 from platefiles.config.load import check_against_sheet, load_project
 from platefiles.config.yaml_file import read_yaml
 from platefiles.raw_folders.frame_list import build_sheet

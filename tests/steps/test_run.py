@@ -1,8 +1,8 @@
 import pytest
 
-from platecli import run
 from platecli.arguments.target import TARGETS, check_target
 from platecli.text import summary
+from platecli.verbs import run
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import write_product
 

@@ -3,7 +3,7 @@ import sys
 import numpy as np
 import pytest
 
-from platecli.bench import BENCH
+from platecli.verbs.bench import BENCH
 
 sys.path.insert(0, str(BENCH))
 

@@ -9,8 +9,8 @@ import pytest
 import yaml
 from snakemake.cli import parse_args
 
-from platecli import run
 from platecli.execution import engine
+from platecli.verbs import run
 
 ROOT = Path(__file__).resolve().parents[2]
 INSTRUCTIONS = {"CMD", "COPY", "ENTRYPOINT", "FROM", "RUN", "USER", "WORKDIR"}

@@ -2,7 +2,7 @@ import sys
 
 import numpy as np
 
-from platecli.bench import BENCH
+from platecli.verbs.bench import BENCH
 
 sys.path.insert(0, str(BENCH))
 

@@ -2,7 +2,7 @@ from argparse import Namespace
 
 import pytest
 
-from platecli import depth
+from platecli.verbs import depth
 from platefiles.core.errors import UserError
 
 NAN = float("nan")

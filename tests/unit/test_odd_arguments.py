@@ -119,7 +119,7 @@ def ask(path, other, tmp_path, capsys):
 @pytest.mark.parametrize("kind", ODD)
 def test_odd_files_are_refused_in_a_sentence(kind, odd, tmp_path, capsys, monkeypatch):
     """Whatever the name of the file promises."""
-    monkeypatch.setattr("platecli.new.SHIPPED", tmp_path / "config")
+    monkeypatch.setattr("platecli.verbs.new.SHIPPED", tmp_path / "config")
     whole = tmp_path / "whole.png"
     whole.write_bytes(_picture("PNG"))
     content = odd(kind)
@@ -137,7 +137,7 @@ def test_odd_files_are_refused_in_a_sentence(kind, odd, tmp_path, capsys, monkey
 def test_odd_names_are_refused_in_a_sentence(name, tmp_path, capsys, monkeypatch):
     """Names that no disk takes, links that lead in a circle, pipes, and what is not there."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("platecli.new.SHIPPED", tmp_path / "config")
+    monkeypatch.setattr("platecli.verbs.new.SHIPPED", tmp_path / "config")
     (tmp_path / "loop").symlink_to("loop")
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "whole.png").write_bytes(_picture("PNG"))

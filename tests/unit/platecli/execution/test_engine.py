@@ -10,7 +10,7 @@ from snakemake.cli import parse_config
 from platecli.execution import engine
 from platecli.execution.stopping import GOES_ON
 from platecli.rebuild.task_runner import processors
-from platecli.test import pytest_command
+from platecli.verbs.test import pytest_command
 
 
 def test_command_keeps_names_and_paths_whole():
@@ -176,7 +176,7 @@ def test_way_to_a_run_is_light():
     """The verb that runs, the plans and the summary import no numerical library."""
     code = """
         import sys
-        import platecli.run, platecli.text.summary, platefiles.workflow.open_project
+        import platecli.verbs.run, platecli.text.summary, platefiles.workflow.open_project
         print(*sorted({"astropy", "numba", "numpy", "scipy", "snakemake"} & set(sys.modules)))
     """
     words = [sys.executable, "-c", textwrap.dedent(code)]

@@ -122,7 +122,7 @@ def without_reader(code):
 MAIN = """
 import sys, types
 import platecli.__main__ as main
-module = types.ModuleType("platecli.{verb}")
+module = types.ModuleType("platecli.verbs.{verb}")
 module.add_arguments = lambda parser: None
 def run(args):
     for number in range(20000):

@@ -17,9 +17,9 @@ import pytest
 import yaml
 
 from platecli import __main__ as command
-from platecli import check
-from platecli import stars as verb
 from platecli.text import outcome
+from platecli.verbs import check
+from platecli.verbs import stars as verb
 from platefiles.astrometry import archive_answers, cone_search
 from platefiles.astrometry.star_catalogue import read_star_table
 from platefiles.config import project as project_models

@@ -5,7 +5,7 @@ import subprocess
 
 import pytest
 
-from platecli import sign as verb
+from platecli.verbs import sign as verb
 from platefiles.core.errors import UserError
 from platefiles.digests.digest_sheet import NAME
 from platefiles.digests.signatures import sign, signatures_of, signer_of

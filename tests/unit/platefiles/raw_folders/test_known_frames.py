@@ -3,8 +3,8 @@ import shutil
 import pytest
 from astropy.io import fits
 
-from platecli import check
 from platecli.text.outlook import look_ahead
+from platecli.verbs import check
 from platefiles.frames.frame import write_sheet
 from platefiles.raw_folders.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.raw_folders.scan import RawFile

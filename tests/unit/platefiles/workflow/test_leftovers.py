@@ -5,7 +5,7 @@ import shutil
 import numpy as np
 import pytest
 
-from platecli import tidy
+from platecli.verbs import tidy
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import RawRecord, record_hdu

@@ -3,7 +3,7 @@ import sys
 import numpy as np
 import pytest
 
-from platecli.bench import BENCH
+from platecli.verbs.bench import BENCH
 from platelib.integration.psf_comparison import comparison, no_comparison
 from platelib.integration.rejection import HIGH, INVALID, Rejection, reject
 

@@ -1,7 +1,7 @@
 import json
 import os
 
-from platecli.verify import as_json, text
+from platecli.verbs.verify import as_json, text
 from platefiles.audit.findings import CHANGED, MISSING, OK, Finding, Verification
 from platefiles.provenance.header_provenance import lock_digest
 

@@ -7,8 +7,8 @@ import sys
 from collections.abc import Iterable, Sequence
 
 from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory
-from platecli.run import checked_words
 from platecli.text import outcome
+from platecli.verbs.run import checked_words
 from platefiles.core.safe_names import escape
 from platefiles.digests.digest_sheet import forget
 from platefiles.jobs.orphans import refuse_orphans

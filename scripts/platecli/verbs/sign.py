@@ -5,7 +5,7 @@ from pathlib import Path
 
 from platecli.arguments.naming import WrongCommand, add_directory, results_word
 from platecli.text.screen import show
-from platecli.verify import text
+from platecli.verbs.verify import text
 from platefiles.audit.findings import CHANGED, SIGNATURE
 from platefiles.audit.verification import verify
 from platefiles.core.hashing import file_sha256

@@ -8,9 +8,9 @@ from typing import Any
 
 from platecli.arguments.naming import add_directory, file_word
 from platecli.rebuild.pixel import history_of, pixel_lines
-from platecli.replay import DIFFERS, add_raw
 from platecli.text.screen import show
 from platecli.text.tree import Lineage, kinds, tree_lines
+from platecli.verbs.replay import DIFFERS, add_raw
 from platefiles.audit.changed_settings import changed_settings
 from platefiles.audit.environment_changes import CODE, altered
 from platefiles.audit.why_not import first_name, frames_beside, why_not

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from platecli.bench import BENCH, parse_size
 from platecli.execution.engine import ROOT
+from platecli.verbs.bench import BENCH, parse_size
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 

@@ -5,8 +5,8 @@ import os
 import time
 
 from platecli.execution.engine import ROOT
-from platecli.run import make
 from platecli.text.outcome import NOTHING_NEW
+from platecli.verbs.run import make
 
 PROJECT = "demo"
 RAW = ROOT / "results" / "demo-raw"

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from platecli import compare
+from platecli.verbs import compare
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
 
