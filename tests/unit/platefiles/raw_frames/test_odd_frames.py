@@ -4,7 +4,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-PROGRAM = Path(__file__).resolve().parents[1] / "fuzz" / "read_odd_frames.py"
+PROGRAM = Path(__file__).resolve().parents[3] / "fuzz" / "read_odd_frames.py"
 EXAMPLES, SPARE_MB = 2500, 300
 
 

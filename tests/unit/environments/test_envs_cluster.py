@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-ENVS = Path(__file__).resolve().parents[2] / "envs"
+ENVS = Path(__file__).resolve().parents[3] / "envs"
 
 
 def _pins(name):

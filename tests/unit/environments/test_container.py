@@ -12,7 +12,7 @@ from snakemake.cli import parse_args
 from platecli.execution import engine
 from platecli.verbs import run
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 INSTRUCTIONS = {"CMD", "COPY", "ENTRYPOINT", "FROM", "RUN", "USER", "WORKDIR"}
 
 

@@ -6,7 +6,7 @@ import pytest
 import yaml
 from snakemake.cli import parse_args
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 PROFILE = ROOT / "config" / "profile"
 
 

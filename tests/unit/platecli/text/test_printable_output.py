@@ -18,7 +18,7 @@ from platefiles.jobs.job_log import job_log, log
 from platelog import VERBS
 from snakemake_logger_plugin_platelog.progress import Progress
 
-SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
+SCRIPTS = Path(__file__).resolve().parents[4] / "scripts"
 HOSTILE = {
     "an escape sequence": "\x1b[2J\x1b]0;title\x07",
     "a carriage return": "shown\rhidden",

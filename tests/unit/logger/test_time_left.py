@@ -4,7 +4,7 @@ import random
 
 import numpy as np
 import pytest
-from unit.test_logger import Clock, begin, finished, record
+from unit.logger.test_logger import Clock, begin, finished, record
 
 from snakemake_logger_plugin_platelog.progress import Progress, rounded
 from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload

@@ -9,7 +9,7 @@ import yaml
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-ENVS = Path(__file__).resolve().parents[2] / "envs"
+ENVS = Path(__file__).resolve().parents[3] / "envs"
 
 CONDA_NAMES = {"snakemake-minimal": "snakemake"}
 """Conda's name of a package, where it differs."""
