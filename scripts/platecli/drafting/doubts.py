@@ -7,7 +7,7 @@ from platecli.drafting.targets import Target, group_lights
 from platecli.drafting.trial_exposures import named_trials, odd_trials, patterns_for
 from platecli.text.outlook import Outlook, first_of
 from platefiles.core.object_store import is_object_url
-from platefiles.frames.dialects import fixes_for
+from platefiles.frames.fixed_header import fixes_for
 from platefiles.raw_folders.scan import RawFile
 from platefiles.workflow.jobs import ProjectPlan
 

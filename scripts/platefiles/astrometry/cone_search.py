@@ -28,7 +28,8 @@ from platefiles.config.project import LoadedProject
 from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue, Service, adql
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.header_cards import HeaderError
-from platefiles.frames.dialects import Facts, fixes_for, read_facts
+from platefiles.frames.dialects import Facts, read_facts
+from platefiles.frames.fixed_header import fixes_for
 from platefiles.frames.frame import Frame
 from platefiles.raw_folders.scan import RawFile
 from platefiles.raw_frames.raw_header import read_raw_header

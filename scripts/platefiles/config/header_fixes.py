@@ -5,7 +5,8 @@ from typing import NamedTuple
 
 from platefiles.fits import keywords
 from platefiles.fits.header_cards import Value
-from platefiles.frames.dialects import read_facts, read_number
+from platefiles.frames.dialects import read_facts
+from platefiles.frames.fixed_header import read_number
 from platefiles.frames.frame_type import kind_of_type
 from platefiles.raw_frames.sensor_sections import Section, SectionError
 

@@ -1,26 +1,22 @@
 """The dialects of FITS headers, read into one set of facts."""
 
-import fnmatch
-import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from platefiles.fits import keywords
 from platefiles.fits.header_cards import Value
-from platefiles.frames.colour_sensor import colour_evidence
 from platefiles.frames.filters import canonical_filter
+from platefiles.frames.fixed_header import FixedHeader, read_number
 from platefiles.frames.frame_type import MISSING, kind_of_path, kind_of_type
 from platefiles.frames.times import angle, start_utc, utc_of_mjd
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _PER_ADU = re.compile(r"e-?/|electrons?\b|e-? per|photo-?e", re.IGNORECASE)
 _MILLISECONDS = re.compile(r"\bms\b|milli-?sec", re.IGNORECASE)
 _LOCAL_TIME = re.compile(r"(?i:\blocal\b)|\bLT\b")
 _ZONE = re.compile(r".*:\d.*(?:Z|UTC?|[+-]\d{2}(?::?\d{2})?)\s*", re.IGNORECASE)
 _KELVIN = re.compile(r"(?i:kelvin)|\bK\b")
 _ZERO_CELSIUS_K = 273.15
-_SECTIONS = frozenset(keywords.SECTIONS)
 _UNTYPED = (
     "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
     "set IMAGETYP under `header_fixes`"
@@ -65,65 +61,6 @@ class Facts:
     """Sections of image and overscan by keyword, as texts."""
 
 
-class _Header:
-    """A header with the user's fixes, which replace cards and precede their synonyms.
-
-    A fix that is empty erases the card.
-    """
-
-    def __init__(self, cards: Mapping[str, Value], fixes: Mapping[str, Value]):
-        if fixes:
-            cards = {key: value for key, value in cards.items() if key.lstrip("/") not in fixes}
-        self._fixes, self._cards = fixes, cards
-        self._sources = (fixes, cards) if fixes else (cards,)
-
-    def get(self, keys: tuple[str, ...]) -> Value | None:
-        for source in self._sources:
-            for key in keys:
-                value = source.get(key)
-                if value is not None and value != "":
-                    return value
-        return None
-
-    def text(self, keys: tuple[str, ...]) -> str:
-        value = self.get(keys)
-        if value is None:
-            return ""
-        return {True: "T", False: "F"}[value] if isinstance(value, bool) else str(value).strip()
-
-    def number(self, keys: tuple[str, ...]) -> float | None:
-        for source in self._sources:
-            for key in keys:
-                value = read_number(source.get(key))
-                if value is not None:
-                    return value
-        return None
-
-    def comment(self, keys: tuple[str, ...]) -> str:
-        """Return the comment of the first card that has a value, where a scan keeps it."""
-        for source in self._sources:
-            for key in keys:
-                if source.get(key) not in (None, ""):
-                    return str(source.get(f"/{key}", "")) if source is self._cards else ""
-        return ""
-
-    def colour_evidence(self) -> str:
-        """Return the card that speaks of a colour filter array."""
-        given = {key: value for key, value in self._fixes.items() if value not in (None, "")}
-        return colour_evidence({**self._cards, **given} if given else self._cards)
-
-    def sections(self) -> dict[str, str]:
-        """Return the sections of image and overscan."""
-        if all(_SECTIONS.isdisjoint(source) for source in self._sources):
-            return {}
-        texts = {key: self.text((key,)) for key in keywords.SECTIONS}
-        return {key: text for key, text in texts.items() if text}
-
-    def by_hierarch(self) -> tuple[str, ...]:
-        """Return the keywords of HIERARCH cards that name a filter."""
-        return tuple(keywords.filters_by_hierarch(self._cards))
-
-
 def read_facts(
     header: Mapping[str, Value],
     inside: str = "",
@@ -142,7 +79,7 @@ def read_facts(
     folder : str
         Name of the raw folder.
     fixes : mapping, optional
-        Cards that go before those of the header (see `fixes_for`).
+        Cards that go before those of the header (see `platefiles.frames.fixed_header.fixes_for`).
     untyped : str
         Role of a frame of which nothing tells what it is; empty to call that a problem.
 
@@ -150,7 +87,7 @@ def read_facts(
     -------
     Facts
     """
-    cards = _Header(header, fixes or {})
+    cards = FixedHeader(header, fixes or {})
     exposure = _exposure(cards)
     gain, egain = _gains(cards)
     role, problem = _role(cards, inside, folder, exposure)
@@ -185,33 +122,7 @@ def read_facts(
     )
 
 
-def fixes_for(
-    names: Sequence[str], header_fixes: Mapping[str, Mapping[str, Value]]
-) -> dict[str, Value]:
-    """Collect the cards that a project puts right for one file, later patterns over earlier ones.
-
-    Parameters
-    ----------
-    names : sequence of str
-        What the file may be called: its path inside the raw folder, as it is and printable.
-    header_fixes : mapping
-        Cards by pattern; see `matches`.
-    """
-    fixes: dict[str, Value] = {}
-    for pattern, cards in header_fixes.items():
-        if any(matches(name, pattern) for name in names):
-            fixes |= cards
-    return fixes
-
-
-def matches(inside: str, pattern: str) -> bool:
-    """Say whether a pattern fits a file's path inside the raw folder or its bare name."""
-    return fnmatch.fnmatchcase(inside, pattern) or fnmatch.fnmatchcase(
-        inside.rsplit("/", 1)[-1], pattern
-    )
-
-
-def _role(cards: _Header, inside: str, folder: str, exposure: float | None) -> tuple[str, str]:
+def _role(cards: FixedHeader, inside: str, folder: str, exposure: float | None) -> tuple[str, str]:
     strange = ""
     for key in keywords.TYPE:
         value = cards.text((key,))
@@ -232,7 +143,7 @@ def _role(cards: _Header, inside: str, folder: str, exposure: float | None) -> t
     return "", _UNTYPED
 
 
-def _gains(cards: _Header) -> tuple[float | None, float | None]:
+def _gains(cards: FixedHeader) -> tuple[float | None, float | None]:
     """Tell the gain setting from electrons per ADU.
 
     EGAIN is always electrons per ADU. GAIN is a setting, unless its comment says electrons, or it
@@ -245,7 +156,7 @@ def _gains(cards: _Header) -> tuple[float | None, float | None]:
     return gain, _positive(egain)
 
 
-def _exposure(cards: _Header) -> float | None:
+def _exposure(cards: FixedHeader) -> float | None:
     """Exposure in seconds; in milliseconds where the comment says so."""
     value = cards.number(keywords.EXPOSURE)
     if value is not None and _MILLISECONDS.search(cards.comment(keywords.EXPOSURE)):
@@ -253,7 +164,7 @@ def _exposure(cards: _Header) -> float | None:
     return value if value is not None and 0 <= value < 1e6 else None
 
 
-def _filter(cards: _Header) -> str:
+def _filter(cards: FixedHeader) -> str:
     """Filter by its own keyword, or of several wheels the one that is not open."""
     return (
         cards.text(keywords.FILTER)
@@ -263,7 +174,7 @@ def _filter(cards: _Header) -> str:
     )
 
 
-def _wheel(cards: _Header, keys: tuple[str, ...]) -> str:
+def _wheel(cards: FixedHeader, keys: tuple[str, ...]) -> str:
     given = [cards.get((key,)) for key in keys]
     # Numbers are positions of a wheel, which only serve where there is no name.
     named = [value for value in given if isinstance(value, str)]
@@ -276,7 +187,7 @@ def _is_open(name: str) -> bool:
     return canonical_filter(name) in ("open", "lum") or name.lower().startswith("clear")
 
 
-def _temperature(cards: _Header) -> float | None:
+def _temperature(cards: FixedHeader) -> float | None:
     """Sensor temperature in degrees C; kelvin if the comment says so, or above 100."""
     value = cards.number(keywords.TEMPERATURE)
     if value is not None and (value > 100 or _KELVIN.search(cards.comment(keywords.TEMPERATURE))):
@@ -284,13 +195,13 @@ def _temperature(cards: _Header) -> float | None:
     return round(value, 3) if value is not None and -150 < value < 80 else None
 
 
-def _scale(cards: _Header) -> float | None:
+def _scale(cards: FixedHeader) -> float | None:
     """Side of a pixel in arc seconds, if it can be that of a telescope or a lens."""
     value = cards.number(keywords.SCALE)
     return value if value is not None and 0.01 <= value <= 600 else None
 
 
-def _binning(cards: _Header) -> str:
+def _binning(cards: FixedHeader) -> str:
     x, y = cards.number(keywords.BIN_X), cards.number(keywords.BIN_Y)
     if x is None and y is None:
         numbers = re.findall(r"\d+", cards.text(keywords.BINNING))
@@ -299,7 +210,7 @@ def _binning(cards: _Header) -> str:
     return f"{int(x)}x{int(y)}" if x and y and min(x, y) >= 1 and max(x, y) <= 64 else "1x1"
 
 
-def _start(cards: _Header) -> str:
+def _start(cards: FixedHeader) -> str:
     """Start in UTC. A local time without its zone only serves where no other card tells UTC."""
     date, time = cards.text(keywords.DATE), cards.text(keywords.TIME)
     mjd = cards.number(keywords.MJD)
@@ -310,7 +221,7 @@ def _start(cards: _Header) -> str:
     return by_mjd or start if "T" not in start else start
 
 
-def _longitude(cards: _Header) -> tuple[float | None, bool]:
+def _longitude(cards: FixedHeader) -> tuple[float | None, bool]:
     value = _degrees(cards.get(keywords.LONGITUDE_EAST))
     is_east = value is not None
     if value is None:
@@ -337,20 +248,6 @@ def _right_ascension(value: Value | None) -> float | None:
 def _degrees(value: Value | None) -> float | None:
     read = angle(value) if isinstance(value, str) else None
     return read[0] if read else read_number(value)
-
-
-def read_number(value: Value | None) -> float | None:
-    """Return the number that a value of a card is or begins with; None if there is none."""
-    if isinstance(value, bool) or value is None:
-        return None
-    if isinstance(value, str):
-        found = _NUMBER.match(value.strip().replace("D", "E"))
-        value = float(found[0]) if found else math.nan
-    try:
-        number = float(value)
-    except OverflowError:
-        return None
-    return number if math.isfinite(number) else None
 
 
 def _positive(value: float | None) -> float | None:

@@ -10,8 +10,9 @@ from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id, slug
 from platefiles.fits.keywords import KEYS
 from platefiles.frames.colour_sensor import refusal
-from platefiles.frames.dialects import Facts, fixes_for, matches
+from platefiles.frames.dialects import Facts
 from platefiles.frames.filters import canonical_filter, claims
+from platefiles.frames.fixed_header import fixes_for, matches
 from platefiles.frames.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
 from platefiles.frames.times import night_of
 from platefiles.raw_folders.damaged_copies import copies_left_out, other_id

@@ -83,8 +83,8 @@ class RawFile:
         Parameters
         ----------
         fixes : mapping
-            Cards that replace those of the header, as `platefiles.frames.dialects.fixes_for` gives
-            them.
+            Cards that replace those of the header, see
+            `platefiles.frames.fixed_header.fixes_for`.
         untyped : str
             As for `platefiles.frames.dialects.read_facts`.
         """

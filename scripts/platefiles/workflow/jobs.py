@@ -17,8 +17,8 @@ from platefiles.astrometry.tycho import tycho_sum
 from platefiles.calibration.matching_notes import SERVES_NO_LIGHT
 from platefiles.config.lock_file import Lock, read_lock
 from platefiles.core.hashing import canonical, digest, file_sha256
-from platefiles.frames.dialects import fixes_for
 from platefiles.frames.filters import LINES, canonical_filter
+from platefiles.frames.fixed_header import fixes_for
 from platefiles.frames.frame import Frame, sections_of
 from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_folders.known_frames import present_name

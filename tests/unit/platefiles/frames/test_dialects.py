@@ -6,7 +6,7 @@ import pytest
 
 from platefiles.fits.header_cards import read_cards
 from platefiles.frames.colour_sensor import refusal
-from platefiles.frames.dialects import Facts, fixes_for, matches, read_facts
+from platefiles.frames.dialects import Facts, read_facts
 
 CMOS = {
     "IMAGETYP": "Light Frame",
@@ -350,16 +350,6 @@ def test_fixes_go_before_every_synonym():
     """A fixed EXPOSURE counts although the header has EXPTIME; a fixed GAIN has no comment."""
     facts = read_facts(CMOS | {"/GAIN": "e-/ADU"}, fixes={"EXPOSURE": 300, "GAIN": 5})
     assert (facts.exposure_s, facts.gain) == (300.0, 5.0)
-
-
-def test_fixes_by_pattern():
-    """Patterns fit the path or the bare name, in both cases of letters apart; the last one wins."""
-    fixes = {"*_i.fits": {"FILTER": "i"}, "night1/*": {"FILTER": "x", "GAIN": 1}}
-    assert fixes_for(["night1/a_i.fits"], fixes) == {"FILTER": "x", "GAIN": 1}
-    assert fixes_for(["a_i.fits"], fixes) == {"FILTER": "i"}
-    assert fixes_for(["a_I.fits"], fixes) == {}
-    assert matches("night1/sub_001.fits", "sub_*")
-    assert not matches("night1/sub_001.fits", "night2/*")
 
 
 @pytest.mark.real
