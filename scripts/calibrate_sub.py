@@ -8,11 +8,12 @@ from typing import Any
 
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.jobs.job_log import job_log
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
-from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
+from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.calibration.master_library import Masters
+from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.fits.products_io import write_product
@@ -16,7 +17,7 @@ from platefiles.integration.single_coverage import SHARPEST_FWHM_PX
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
-from platefiles.raw_frames.raw_frame import FrameError, open_frame
+from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.subs.calibrated_sub import SkyNoise, Sub
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platefiles.subs.measures import MeasuredSub, read_measures

@@ -13,6 +13,7 @@ import numpy as np
 from platefiles.astrometry.solution import solution_cards
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import ChangedFrame
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.integration.core_losses import core_loss
@@ -27,7 +28,6 @@ from platefiles.provenance.header_provenance import (
     note_cards,
 )
 from platefiles.provenance.record import RawRecord, raw_record, record_hdu
-from platefiles.raw_frames.raw_frame import ChangedFrame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.registration.registration_table import (
     RegisteredSub,

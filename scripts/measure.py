@@ -13,13 +13,14 @@ from typing import Any
 import numpy as np
 
 from platefiles.calibration.master_library import Masters
+from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
-from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
+from platefiles.raw_frames.raw_frame import RawImage, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.subs.measure_sub import SampledSky, SkySampler, search_by_rows
 from platefiles.subs.measured_wcs import world_row

@@ -10,12 +10,13 @@ import numpy as np
 from platefiles.astrometry.solution import solution_cards
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.integration.single_coverage import LoneParts
 from platefiles.jobs.job_log import job_log
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
-from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
+from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.registration.registration_table import read_registration
 from platefiles.subs.calibrated_sub import Sub, unit_of

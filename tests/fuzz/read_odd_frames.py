@@ -25,13 +25,14 @@ from hypothesis.configuration import set_hypothesis_home_dir
 
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import FrameError
 from platefiles.fits.keywords import READ as KEYS
 from platefiles.fits.products_io import image_hdu, primary_hdu
 from platefiles.frames.frame import Frame, read_sheet, sections_of, write_sheet
 from platefiles.provenance.header_provenance import exposure_cards
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import RawFile, scan_folders
-from platefiles.raw_frames.raw_frame import FrameError, open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.transfers.links import make_links
 
 SECONDS_A_FILE = 10

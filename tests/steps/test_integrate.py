@@ -11,11 +11,12 @@ from scipy.ndimage import median_filter
 from tabulate_subs import tabulate_subs
 
 from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.integration import tiles
 from platefiles.provenance.record import read_record
-from platefiles.raw_frames.raw_frame import FrameError, open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.registration.registration_table import read_registration, read_star_places
 from platelib.integration.local_weights import LocalWeights
 from platelib.integration.psf_comparison import comparison

@@ -11,12 +11,13 @@ from astropy.io import fits
 
 from platefiles.calibration.grouping import ENOUGH
 from platefiles.core.errors import UserError
+from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
-from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, RawImage, open_frame
+from platefiles.raw_frames.raw_frame import RawImage, open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platelib.calibration.combine import Combined, combine_block
 

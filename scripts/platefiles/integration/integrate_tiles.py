@@ -11,13 +11,14 @@ from typing import Any
 import numpy as np
 
 from platefiles.calibration.master_library import Masters
+from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.integration.kept_rows import KeptRows
 from platefiles.integration.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.integration.single_coverage import LoneParts
 from platefiles.integration.tiles import Span, Tiling, kept_bytes, tiling
-from platefiles.raw_frames.raw_frame import ChangedFrame, FrameError, open_frame
+from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub, SubRoom, source_bytes
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels

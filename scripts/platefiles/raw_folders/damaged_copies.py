@@ -180,7 +180,8 @@ def _blank_sectors(path: str) -> int:
 
 def _fault(path: str) -> str:
     """Say why a raw frame cannot be used whole, or nothing."""
-    from platefiles.raw_frames.raw_frame import FrameError, open_raw  # astropy
+    from platefiles.core.frame_errors import FrameError
+    from platefiles.raw_frames.raw_frame import open_raw
 
     try:
         with open_raw(path):

@@ -71,10 +71,8 @@ def _other_date(file: "RawFile") -> Value:
 
 def _sample(file: "RawFile") -> str:
     """Return a digest of the first rows; one of its own where these show no noise."""
-    from platefiles.raw_frames.raw_frame import (  # astropy, which a scan can do without
-        FrameError,
-        open_raw,
-    )
+    from platefiles.core.frame_errors import FrameError
+    from platefiles.raw_frames.raw_frame import open_raw
 
     try:
         with open_raw(file.path, most_rows=_ROWS) as image:

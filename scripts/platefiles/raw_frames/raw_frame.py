@@ -5,13 +5,10 @@ is packed, as a whole or tile by tile, is unpacked once when it is opened, into 
 is mapped like any other.
 """
 
-import errno
-import gzip
 import hashlib
 import os
 import tempfile
 import warnings
-import zlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -20,19 +17,22 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.core.atomic_write import naming
-from platefiles.core.frame_errors import ChangedFrame as ChangedFrame
 from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
-from platefiles.fits.header_cards import BLOCK, HeaderError, image_shape
+from platefiles.fits.header_cards import HeaderError
 from platefiles.fits.products_io import DTYPES
 from platefiles.raw_frames.frame_watch import FrameWatch, sums_of
 from platefiles.raw_frames.gzip_tiles import GzipTiles
 from platefiles.raw_frames.page_prefetch import pages_of
-from platefiles.raw_frames.raw_header import DAMAGED, RawHeader, read_raw_header
+from platefiles.raw_frames.raw_file import (
+    check_agreement,
+    checked_file,
+    gzip_tiles_of,
+    image_hdu_of,
+    is_of_system,
+)
 from platefiles.raw_frames.sensor_sections import Readout
 
-_MOST_BEHIND = 100_000_000
-_CHUNK = 1 << 20
 _SLAB_ROWS = 256
 
 
@@ -78,25 +78,25 @@ class RawImage:
         try:
             if watch is not None:
                 watch.begin()
-            header, self._scratch = _checked(path, most_rows)
+            header, self._scratch = checked_file(path, most_rows)
             source = os.fspath(path) if self._scratch is None else self._scratch
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 self._file = fits.open(
                     source, mode="readonly", memmap=True, do_not_scale_image_data=True
                 )
-                self._hdu = _image_hdu(self._file)
+                self._hdu = image_hdu_of(self._file)
                 self.header = self._hdu.header.copy()
                 if self._hdu is not self._file[0]:
                     self.header.extend(self._file[0].header, unique=True)
                 self.shape: tuple[int, int] = (self._hdu.shape[-2], self._hdu.shape[-1])
-                _check_agreement(self.shape, header)
+                check_agreement(self.shape, header)
                 if most_rows is not None:
                     self.shape = (min(most_rows, self.shape[0]), self.shape[1])
                 self._understand(source)
         except BaseException as error:
             self.close()
-            if isinstance(error, FrameError) or _is_of_system(error):
+            if isinstance(error, FrameError) or is_of_system(error):
                 raise
             msg = str(error) if isinstance(error, HeaderError) else "is not a readable FITS file"
             raise FrameError(msg) from error
@@ -110,7 +110,7 @@ class RawImage:
         self.full_scale = top * self._scale + self._zero
         self.step = 0.0 if dtype.kind == "f" else abs(self._scale)
         if isinstance(self._hdu, fits.CompImageHDU):
-            self._words = self._unpacked(_tiles(source), dtype)
+            self._words = self._unpacked(gzip_tiles_of(source), dtype)
         else:
             self._words = self._map(source, dtype)
         self._pages = pages_of(self._words)[0]
@@ -154,7 +154,7 @@ class RawImage:
                 plane = (0,) * (len(self._hdu.shape) - 2)
                 return np.ascontiguousarray(self._hdu.section[(*plane, slice(start, stop))])
         except Exception as error:
-            if _is_of_system(error):
+            if is_of_system(error):
                 raise
             raise FrameError(msg) from error
         raise FrameError(msg)
@@ -333,80 +333,3 @@ def open_raw(
         If the file is out of reach, which says nothing about its content.
     """
     return RawImage(path, sections, most_rows)
-
-
-def _is_of_system(error: BaseException) -> bool:
-    """Say whether an error is of the disk or of the machine, not of a file's content."""
-    if not isinstance(error, Exception) or isinstance(error, MemoryError):
-        return True
-    # A place in the file that no file can have is the header's fault.
-    return getattr(error, "errno", None) not in (None, errno.EINVAL, errno.EOVERFLOW)
-
-
-def _checked(path: str | Path, most_rows: int | None) -> tuple[RawHeader, BinaryIO | None]:
-    """Read the header of a frame; decompress a packed one, as far as its header says.
-
-    Nothing of what the header announces is believed before it was held against the file's size.
-    """
-    with open(path, "rb") as file:
-        try:
-            header = read_raw_header(file, os.fstat(file.fileno()).st_size)
-        except HeaderError as error:
-            raise FrameError(str(error)) from error
-        if not header.is_gzip:
-            return header, None
-        if most_rows is None or header.is_compressed:
-            return header, _gunzip(file, header.end_bytes)
-        less_rows = max(0, header.height_px - most_rows)
-        end_bytes = header.end_bytes - less_rows * header.row_bytes
-        return header, _gunzip(file, end_bytes, to_the_end=False)
-
-
-def _gunzip(file: BinaryIO, end_bytes: int, to_the_end: bool = True) -> BinaryIO:
-    """Decompress a frame into a scratch file, which can be mapped and has no name.
-
-    What stands behind the image is read, for the checksum at the end of the stream, and let go;
-    unless less than the image is wanted.
-    """
-    with naming(tempfile.gettempdir()), tempfile.TemporaryFile() as scratch:
-        file.seek(0)
-        left = -(-end_bytes // BLOCK) * BLOCK
-        try:
-            with gzip.GzipFile(fileobj=file) as packed:
-                last = -_MOST_BEHIND if to_the_end else 0
-                while left > last and (chunk := packed.read(_CHUNK)):
-                    scratch.write(chunk[: max(0, left)])
-                    left -= len(chunk)
-        except (OSError, EOFError, zlib.error) as error:
-            if _is_of_system(error):
-                raise
-            raise FrameError(DAMAGED) from error
-        if left <= -_MOST_BEHIND:
-            msg = "unpacks to far more than its header announces"
-            raise FrameError(msg)
-        scratch.flush()
-        return os.fdopen(os.dup(scratch.fileno()), "rb")
-
-
-def _tiles(source: Any) -> GzipTiles:
-    """Check a compressed image's header as astropy reads it, and find its gzip-packed tiles."""
-    again = source if isinstance(source, str) else os.fdopen(os.dup(source.fileno()), "rb")
-    with fits.open(again, memmap=True, disable_image_compression=True) as hdus:
-        table = hdus[1]
-        image_shape({key: value for key, value in table.header.items() if key})
-        return GzipTiles(table, source)
-
-
-def _check_agreement(shape: tuple[int, int], header: RawHeader) -> None:
-    if shape != (header.height_px, header.width_px):
-        msg = "has a header that contradicts itself"
-        raise FrameError(msg)
-
-
-def _image_hdu(hdus: fits.HDUList):
-    for hdu in hdus:
-        axes = hdu.header.get("NAXIS", 0) if hdu.is_image else 0
-        if axes >= 2 and min(hdu.shape) > 0 and set(hdu.shape[:-2]) <= {1}:
-            return hdu
-    msg = "holds no two-dimensional image"
-    raise FrameError(msg)

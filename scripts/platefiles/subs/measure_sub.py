@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platefiles.raw_frames.raw_frame import FrameError, RawImage
+from platefiles.core.frame_errors import FrameError
+from platefiles.raw_frames.raw_frame import RawImage
 from platelib.background.measure_mesh import mesh_of_samples
 from platelib.background.mesh import Mesh
 from platelib.background.sample_grid import Lattice

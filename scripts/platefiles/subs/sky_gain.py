@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from platefiles.calibration.master_library import Masters
+from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import canonical
-from platefiles.raw_frames.raw_frame import FrameError, RawImage, open_frame
+from platefiles.raw_frames.raw_frame import RawImage, open_frame
 from platefiles.subs.calibrated_sub import SkyNoise
 from platelib.background.mesh import Mesh
 from platelib.calibration.correction import Detector

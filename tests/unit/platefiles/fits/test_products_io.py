@@ -11,6 +11,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
+from platefiles.core.frame_errors import FrameError
 from platefiles.fits.products_io import (
     has_image,
     image_hdu,
@@ -21,7 +22,7 @@ from platefiles.fits.products_io import (
     write_product,
 )
 from platefiles.raw_folders.scan import scan_folders
-from platefiles.raw_frames.raw_frame import FrameError, open_raw
+from platefiles.raw_frames.raw_frame import open_raw
 
 SHAPE = (30, 41)
 DTYPES = ("u1", "i1", "i2", "u2", "i4", "u4", "i8", "f4", "f8")
@@ -182,7 +183,7 @@ def test_cut_short_packed_frame(tmp_path):
 
 def test_packed_bomb_is_refused(tmp_path, monkeypatch):
     """A gzip stream that goes on and on behind its image is given up, with little written."""
-    monkeypatch.setattr("platefiles.raw_frames.raw_frame._MOST_BEHIND", 3_000_000)
+    monkeypatch.setattr("platefiles.raw_frames.raw_file._MOST_BEHIND", 3_000_000)
     fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
     content = (tmp_path / "a.fits").read_bytes()
     for extra, refused in ((2_000_000, False), (9_000_000, True)):

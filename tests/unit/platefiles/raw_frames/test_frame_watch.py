@@ -6,9 +6,10 @@ import pytest
 from astropy.io import fits
 
 from platefiles.calibration.combine_master import digests_of
+from platefiles.core.frame_errors import ChangedFrame
 from platefiles.core.provisional import held_back
 from platefiles.raw_frames.fingerprint import file_fingerprint
-from platefiles.raw_frames.raw_frame import ChangedFrame, open_frame, open_raw
+from platefiles.raw_frames.raw_frame import open_frame, open_raw
 from platefiles.raw_frames.sensor_sections import Readout, Section
 
 SHAPE = (300, 410)

@@ -3,7 +3,8 @@ import pytest
 from astropy.io import fits
 from ccdproc import CCDData, subtract_overscan, trim_image
 
-from platefiles.raw_frames.raw_frame import FrameError, open_raw
+from platefiles.core.frame_errors import FrameError
+from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.raw_frames.sensor_sections import (
     Readout,
     Section,
