@@ -78,7 +78,9 @@ def contact_sheet(
 
 def _look(stretch: Stretch) -> Look:
     shoulder = stretch.shoulder
-    return Look(stretch.sky_level, stretch.black_sigma, stretch.white_share, shoulder=shoulder)
+    return Look(
+        stretch.sky_level, stretch.black_sigma, stretch.white_clip_fraction, shoulder=shoulder
+    )
 
 
 def _channels(paths: Mapping[str, Path], look: Look) -> list[Panel]:

@@ -104,7 +104,7 @@ def map_channels(
     world, stars = _place(path_to_solution)
     broadband = (job or {}).get("broadband", True)
     white, what = _white(neutral, skies, colour, stars if broadband else {})
-    result = neutral if colour.neutral_background else planes
+    result = neutral if colour.grey_sky else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
     result, place, undone = framed(_with_cores(result, cores), geometry or Geometry(), world)
@@ -113,7 +113,7 @@ def map_channels(
         log.warning("%s", note)
     facts = [
         *_mapping_cards(names, weights),
-        *_sky_cards(names, skies, share, colour.neutral_background),
+        *_sky_cards(names, skies, share, colour.grey_sky),
         *_white_cards(names, white, what),
         *place,
         *note_cards([*notes, *undone]),

@@ -68,9 +68,7 @@ def test_raw_channels_to_a_balanced_cube(channels, tmp_path):
 def test_the_sky_can_be_left_and_the_factors_given(channels, tmp_path):
     """Without a neutral background and with given factors the planes are scaled, no more."""
     cube = tmp_path / "cube.fits"
-    colour = Colour(
-        white="given", scale=Scale(red=2.0, green=1.0, blue=0.5), neutral_background=False
-    )
+    colour = Colour(white="given", scale=Scale(red=2.0, green=1.0, blue=0.5), grey_sky=False)
     map_channels(channels, cube, RGB, colour)
     planes, header = read_image(cube)
     np.testing.assert_allclose(planes[0], 2 * read_image(channels["ha"])[0], rtol=1e-6)

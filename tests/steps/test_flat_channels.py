@@ -236,7 +236,7 @@ def test_a_given_scale_is_used_as_it_is(bench, channels, skies, tmp_path):
 def test_lines_and_flat_channels_are_mapped(bench, channels, skies, matched, tmp_path):
     """A cube takes gradients off where there are some still, and no twice."""
     colours = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
-    colour = Colour(white="given", neutral_background=False)
+    colour = Colour(white="given", grey_sky=False)
     cube = tmp_path / "cube.fits"
     own = {"ha": matched["ha"], "g": channels["g"], "b": channels["b"]}
     map_channels(own, cube, colours, colour, paths_to_skies={"ha": skies["ha"], "g": skies["g"]})

@@ -127,7 +127,7 @@ def test_pictures_draw_cores_white(calibrated, tmp_path, restamp):
     for x, y in zip(cores["x"], cores["y"], strict=True):
         assert percent[round(y), round(x)] == 100
     assert np.count_nonzero(percent) < 0.05 * percent.size
-    stretch = Stretch(white_share=0.002)
+    stretch = Stretch(white_clip_fraction=0.002)
     drawn = composite(tmp_path / "cube.fits", [tmp_path / "a.png"], stretch, "T", crop="none")
     with fits.open(tmp_path / "cube.fits") as hdus:
         del hdus["CORES"]

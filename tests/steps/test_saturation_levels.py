@@ -88,7 +88,7 @@ def test_pictures_know_saturated_cores(clipped, tmp_path, restamp):
     assert half.shape == tuple(size // 2 for size in percent.shape)
     assert half.max() >= 80
     cube, _ = read_image(straight)
-    stretch = Stretch(white_share=0.002)
+    stretch = Stretch(white_clip_fraction=0.002)
     rendering = composite(straight, [tmp_path / "a.png"], stretch, "Tiny", crop="none")
     assert any("saturated cores" in step for step in rendering.steps)
     with fits.open(straight) as hdus:

@@ -229,7 +229,7 @@ def complete(
         tmp_path_factory.mktemp("complete"),
         channels=channels,
         equipment="demo-bench",
-        keep=["calibrated", "registered"],
+        keep_subs=["calibrated", "registered"],
         sky={"catalogue": str(tiny_catalogue)},
         overrides={
             "integration": {"single_frame_cosmic_rays": "always"},

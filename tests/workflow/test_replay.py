@@ -94,7 +94,7 @@ def test_every_kind_of_product_is_made_again(make_home, tiny_raw, verb, tmp_path
         tmp_path / "home",
         channels={"g": {"filters": ["G"]}},
         recipe="single-channel",
-        keep=["calibrated", "registered"],
+        keep_subs=["calibrated", "registered"],
         overrides={"integration": {"single_frame_cosmic_rays": "always"}},
         exclude=["2026-03-24/*"],
     )

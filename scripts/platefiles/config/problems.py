@@ -15,6 +15,14 @@ from platefiles.config.recipe import Recipe
 from platefiles.config.yaml_file import YamlFile, shown
 from platefiles.core.object_store import is_object_url
 
+RENAMED = {
+    "keep": "keep_subs",
+    "white_share": "white_clip_fraction",
+    "colour_lift": "max_chroma_gain",
+    "neutral_background": "grey_sky",
+}
+"""Keys of earlier versions, and what they are called now."""
+
 _MESSAGES = {
     "missing": "is required and missing",
     "bool_type": "must be true or false",
@@ -165,6 +173,8 @@ def _suggest_choice(value: Any, context: dict[str, Any]) -> str:
 def _suggest_key(
     key: str, loc: tuple[str | int, ...], model: type[BaseModel], in_overrides: bool
 ) -> str:
+    if key.lower() in RENAMED:
+        return f"; it is called {RENAMED[key.lower()]} now"
     here = _model_at(model, loc)
     others = homes(key.lower(), model, in_overrides)
     if others:

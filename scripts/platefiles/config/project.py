@@ -173,7 +173,7 @@ class Project(Settings):
     """Patterns of files to leave out, such as 'clouds/*'."""
     header_fixes: dict[str, dict[Keyword, HeaderValue]] = {}
     """Header values to put right, by pattern of the file and keyword."""
-    keep: list[Literal["calibrated", "registered"]] = []
+    keep_subs: list[Literal["calibrated", "registered"]] = []
     """Subs to write to disk as well, calibrated or laid on the grid."""
     overrides: dict[str, Any] = {}
     """Settings of the recipe that this project wants otherwise."""

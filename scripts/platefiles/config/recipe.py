@@ -207,7 +207,7 @@ class Colour(Settings):
     """What is made white: stars of a known colour, the field's mean star, or what 'scale' gives."""
     scale: Scale = Scale()
     """Factors of red, green and blue, used with 'white: given'."""
-    neutral_background: Switch = True
+    grey_sky: Switch = True
     """Take the mean colour of the sky out, so that the sky is grey."""
     luminance_weights: Literal["given", "noise"] = "given"
     """Weights of the luminance row: as given, or times signal over noise squared."""
@@ -231,7 +231,7 @@ class Stretch(Settings):
     """Brightness of the sky in the finished picture, from 0 (black) to 1 (white)."""
     black_sigma: float = Field(default=2.5, gt=0, le=100)
     """Black lies this many sigma of the sky below the sky: lower lifts faint light, and noise."""
-    white_share: float = Field(default=0.0005, ge=0, le=0.1)
+    white_clip_fraction: float = Field(default=0.0005, ge=0, le=0.1)
     """Share of the pixels above white on the curve, as a fraction: higher brightens the rest."""
     shoulder: float = Field(default=0.8, gt=0, le=1)
     """Brightness from which highlights are rolled off, so that cores keep shape; 1 cuts them."""
@@ -239,7 +239,7 @@ class Stretch(Settings):
     """Strength of the colours: 0 grey, 1 as the light gives them."""
     colour_smoothing_px: float = Field(default=2.0, ge=0, le=20)
     """Colours of faint light are averaged over about this radius, in pixels; 0 leaves them."""
-    colour_lift: float = Field(default=2.0, ge=1, le=100)
+    max_chroma_gain: float = Field(default=2.0, ge=1, le=100)
     """Where luminance brightens a pixel, its chroma grows in step, at most by this factor."""
 
 

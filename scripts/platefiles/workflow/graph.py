@@ -79,7 +79,7 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     channels = [plan.channel_path(channel) for channel in plan.channels]
     kept = [
         plan.stored_path(kind, channel, frame.id)
-        for kind in plan.loaded.project.keep
+        for kind in plan.loaded.project.keep_subs
         for channel in plan.channels
         for frame in plan.lights(channel)
     ]
@@ -256,7 +256,7 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
 
 
 def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:
-    kept = plan.loaded.project.keep
+    kept = plan.loaded.project.keep_subs
     there = [
         kind
         for kind in ("calibrated", "registered")

@@ -465,7 +465,7 @@ class ProjectPlan(FieldJobs, Layout):
     @remembered
     def sheet_job(self) -> str:
         """Job of the contact sheet."""
-        keys = {"sky_level", "black_sigma", "white_share", "shoulder"}
+        keys = {"sky_level", "black_sigma", "white_clip_fraction", "shoulder"}
         settings = {
             "stretch": self.loaded.recipe.stretch.model_dump(include=keys),
             "title": self.loaded.project.title,

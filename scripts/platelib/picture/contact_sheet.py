@@ -50,7 +50,7 @@ def channel_panels(
             msg = f"the sky of {name} has no noise to measure"
             raise ValueError(msg)
         heights[name] = (small - sky.level) / sky.scatter
-    whites = [_white(height, look.white_share) for height in heights.values()]
+    whites = [_white(height, look.white_clip_fraction) for height in heights.values()]
     curve = fit_curve(0.0, 1.0, max(whites), sky_level=look.sky_level, black_sigma=look.black_sigma)
     top = max(brightest(height, curve) for height in heights.values())
     shoulder = Shoulder(look.shoulder, top)

@@ -40,7 +40,7 @@ class Look:
         Display value of the sky, above 0 and below 1.
     black_sigma : float
         How far black lies below the sky, in standard deviations of the sky.
-    white_share : float
+    white_clip_fraction : float
         Share of the pixels whose intensity lies above white on the curve.
     saturation : float
         Factor of the chroma; 1 leaves colours as the light gives them.
@@ -48,17 +48,17 @@ class Look:
         Radius over which the colours of faint light are averaged, in pixels.
     shoulder : float
         Display value from which highlights are rolled off; 1 cuts them at white.
-    colour_lift : float
+    max_chroma_gain : float
         Where luminance brightens a pixel, its chroma grows by no more than this factor.
     """
 
     sky_level: float
     black_sigma: float
-    white_share: float
+    white_clip_fraction: float
     saturation: float = 1.0
     colour_smoothing_px: float = 0.0
     shoulder: float = 1.0
-    colour_lift: float = MAX_LIFT
+    max_chroma_gain: float = MAX_LIFT
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ def render(
         pixels, said = denoise_colour(pixels, finish.colour_denoise)
         steps.append(said)
     if finish.local_contrast:
-        lift = look.colour_lift
+        lift = look.max_chroma_gain
         pixels, said = enhance_local_contrast(pixels, finish.local_contrast, look.sky_level, lift)
         steps.append(said)
     drawn = _sky_lab(pixels, intensity, sky)
@@ -256,7 +256,7 @@ def choose_curve(intensity: np.ndarray, look: Look) -> tuple[AsinhCurve, Sky]:
     """
     (sky,), _ = measure_sky(intensity[None])
     values = intensity[np.isfinite(intensity)]
-    place = values.size - 1 - min(values.size - 1, round(look.white_share * values.size))
+    place = values.size - 1 - min(values.size - 1, round(look.white_clip_fraction * values.size))
     white = float(np.partition(values, place)[place])
     curve = fit_curve(
         sky.level, sky.scatter, white, sky_level=look.sky_level, black_sigma=look.black_sigma
@@ -290,7 +290,7 @@ def _draw(
             display = scale_chroma(display, look.saturation)
         if luminance is not None and luminance_toning is not None:
             light = luminance_toning(luminance[None, rows])[0]
-            display = replace_lightness(display, light, look.colour_lift)
+            display = replace_lightness(display, light, look.max_chroma_gain)
         if cores is not None and len(display) == 3:
             display = whitened(display, cores.whiteness[rows])
         gaps = ~np.isfinite(display).all(axis=0)

@@ -17,6 +17,8 @@ from platefiles.config.load import (
     load_project,
     merge,
 )
+from platefiles.config.problems import RENAMED, homes
+from platefiles.config.project import Project
 from platefiles.frames.colour_sensor import refusal
 
 CONFIG = Path(__file__).resolve().parents[4] / "config"
@@ -153,13 +155,13 @@ def test_all_problems_of_all_files_come_at_once(desk):
     desk.write("recipes/mine", RECIPE + "  clip_hgh: 3\n")
     desk.write("equipment/bench", "gain_e_per_adu: -1\n")
     text = PROJECT.replace("title", "titel") + (
-        "equipment: bench\nkeep: [calibratd]\noverrides:\n  integration: {clip: sgma}\n"
+        "equipment: bench\nkeep_subs: [calibratd]\noverrides:\n  integration: {clip: sgma}\n"
         "  strech: {}\n  esd_alpha: 0.1\nquality: {}\n"
     )
     assert desk.problems(text) == [
         "config/projects/one.yaml: title: is required and missing",
         "config/projects/one.yaml:1: titel: unknown setting - did you mean 'title'?",
-        "config/projects/one.yaml:9: keep[1]: must be 'calibrated' or 'registered' "
+        "config/projects/one.yaml:9: keep_subs[1]: must be 'calibrated' or 'registered' "
         "(got 'calibratd') - did you mean 'calibrated'?",
         "config/projects/one.yaml:11: overrides.integration.clip: must be 'noise', 'sigma', "
         "'mad', 'esd' or 'none' (got 'sgma') - did you mean 'sigma'?",
@@ -332,6 +334,14 @@ def test_key_in_the_wrong_group_is_told_where_it_belongs(desk, text, problem):
     """A key that another group, or another file, knows is answered with that place."""
     (told,) = desk.problems(PROJECT + text)
     assert f": {problem}" in told
+
+
+@pytest.mark.parametrize(("old", "new"), RENAMED.items())
+def test_key_of_an_earlier_version_is_told_its_name(desk, old, new):
+    """A key that was renamed is refused with the name that it has now, which a model knows."""
+    (told,) = desk.problems(PROJECT + f"overrides: {{colour: {{{old}: 1}}}}\n")
+    assert told.endswith(f"unknown setting; it is called {new} now")
+    assert homes(new, Project)
 
 
 def test_key_of_the_project_in_the_recipe_is_told_where_it_belongs(desk):

@@ -150,8 +150,8 @@ def test_the_grid_is_placed_by_its_own_sub(opened, tmp_path):
 
 
 def test_kept_subs_are_targets(opened):
-    """`keep` makes each sub of each channel a target, in each of the forms."""
-    plans = opened(keep=["calibrated", "registered"])
+    """`keep_subs` makes each sub of each channel a target, in each of the forms."""
+    plans = opened(keep_subs=["calibrated", "registered"])
     kept = [path for path in plans.targets("channels") if "ated/" in path or "ered/" in path]
     assert len(kept) == len(set(kept)) == 2 * 24
     assert set(kept) <= set(plans.targets("all"))

@@ -131,7 +131,7 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
         ("calibration", {"hot_pixel_sigma": 9.0}, {"master_dark"}),
         ("calibration", {"dead_pixel_response": 0.4}, {"master_flat"}),
         ("gradient", {"degree": 3}, {"flatten_sky"}),
-        ("colour", {"neutral_background": False}, {"map_channels"}),
+        ("colour", {"grey_sky": False}, {"map_channels"}),
         ("stretch", {"sky_level": 0.2}, {"composite"}),
         ("depth", {"surface_brightness": 24.0}, {"measure_depth"}),
         ("annotation", {"stars_to_mag": 9.0}, {"annotate"}),

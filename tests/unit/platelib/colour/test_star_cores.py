@@ -16,7 +16,7 @@ from platelib.picture.render import Look, render
 SHAPE = (130, 170)
 CENTRE = (63.3, 81.8)
 SKY = 20.0
-LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005, shoulder=0.8)
+LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005, shoulder=0.8)
 UNLIMITED = 1e9
 COLOURS = {"red": (1.6, 0.9, 0.5), "white": (1.0, 1.0, 1.0), "blue": (0.7, 0.95, 1.35)}
 LEVELS = {

@@ -6,7 +6,7 @@ from platelib.colour.srgb import decode
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
 
-LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005, shoulder=0.8)
+LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005, shoulder=0.8)
 
 
 def _channel(scale, height, sky=5.0, shape=(200, 320)):

@@ -7,7 +7,7 @@ from platelib.colour.srgb import decode, to_oklab
 from platelib.picture.postprocessing import Finish, denoise_colour, enhance_local_contrast, sharpen
 from platelib.picture.render import Look, mean_plane, render
 
-LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005)
+LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005)
 
 
 def _sharp(shape=(220, 300), count=40):

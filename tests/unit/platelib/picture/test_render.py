@@ -5,7 +5,7 @@ from platelib.colour.cielab import to_cielab
 from platelib.colour.srgb import decode, encode, to_oklab
 from platelib.picture.render import Look, choose_curve, mean_plane, render, shrunk_to
 
-LOOK = Look(sky_level=0.09, black_sigma=2.5, white_share=0.0005)
+LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005)
 
 
 def _scene(shape=(280, 330)):

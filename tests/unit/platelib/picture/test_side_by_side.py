@@ -5,7 +5,7 @@ from platelib.picture import side_by_side
 from platelib.picture.render import Look
 from platelib.picture.side_by_side import display_panels, linear_panels, shrunk
 
-LOOK = Look(sky_level=0.1, black_sigma=2.5, white_share=0.0005)
+LOOK = Look(sky_level=0.1, black_sigma=2.5, white_clip_fraction=0.0005)
 
 
 @pytest.fixture
