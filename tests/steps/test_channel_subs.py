@@ -37,5 +37,5 @@ def test_each_product_tells_the_subs_as_far_as_it_knows_them(bench, tmp_path):
     assert all(row.clipped_low != row.clipped_low for row in registered)
     assert [row.id for row in integrated] == [sub.id for sub in bench.plan.lights(channel)]
     trailed = integrated[2]
-    assert (trailed.channel, trailed.state, trailed.weight) == ("b", "trailed", 0.0)
+    assert (trailed.channel, trailed.state, trailed.weight) == ("b", "elongated", 0.0)
     assert read_sub_rows(bench.make_master(next(iter(bench.plan.masters)))) == []

@@ -148,7 +148,7 @@ def test_sub_that_was_left_out_is_stored_without_data(bench, stored):
     """The trailed sub is written all the same, empty and with its state."""
     trailed = next(f.id for f in bench.plan.lights("b") if f.name == "2026-03-23/b-03.fits")
     header = read_header(stored / f"{trailed}.fits")
-    assert header["SUBSTATE"] == "trailed"
+    assert header["SUBSTATE"] == "elongated"
     assert np.isnan(read_image(stored / f"{trailed}.fits")[0]).all()
 
 
@@ -262,7 +262,7 @@ def test_every_clipping_runs(bench, channels, tmp_path, method):
 def test_too_few_subs_are_a_sentence(bench, tmp_path):
     """A channel that keeps too few subs is not made, and the states are counted."""
     said = (
-        r"channel 'b': 7 of 8 subs can be used \(1 trailed\), at least 8 are needed; .*"
+        r"channel 'b': 7 of 8 subs can be used \(1 elongated\), at least 8 are needed; .*"
         "loosen quality in the recipe or set integration: min_subs"
     )
     with pytest.raises(UserError, match=said):
@@ -315,7 +315,7 @@ def test_table_of_subs(bench, channels, tmp_path):
     assert len(rows) == 25
     assert [row["channel"] for row in rows[:24]] == ["ha"] * 8 + ["g"] * 8 + ["b"] * 8
     states = {row["name"]: row["state"] for row in rows}
-    assert states["2026-03-23/b-03.fits"] == "trailed"
+    assert states["2026-03-23/b-03.fits"] == "elongated"
     assert list(states.values()).count("used") == 23
     assert rows[-1]["reason"] == "excluded"
     assert rows[-1]["state"] == "unused"

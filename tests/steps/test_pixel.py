@@ -60,7 +60,7 @@ def test_a_sub_that_is_not_used_has_no_value(channel):
     path, job, inputs = channel
     found = pixel_history(path, job, inputs, 100, 80)
     (trailed,) = (s for s in found.samples if s.name == "2026-03-23/b-03.fits")
-    assert (trailed.state, trailed.fate, trailed.weight) == ("trailed", "not used", 0.0)
+    assert (trailed.state, trailed.fate, trailed.weight) == ("elongated", "not used", 0.0)
     assert np.isnan(trailed.value)
 
 

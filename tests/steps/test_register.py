@@ -70,7 +70,7 @@ def test_flipped_subs_are_registered(bench, subs, channel):
 def test_trailed_sub_is_left_out_with_the_reason(subs):
     """The sub that was drawn trailed is the only one left out, and says why."""
     out = [s.facts for channel in CHANNELS for s in subs[channel][0] if s.facts["state"] != "used"]
-    assert [(facts["name"], facts["state"]) for facts in out] == [(TRAILED, "trailed")]
+    assert [(facts["name"], facts["state"]) for facts in out] == [(TRAILED, "elongated")]
     assert out[0]["reason"].startswith("ellipticity of the stars 0.")
     assert out[0]["weight"] == 0
 
@@ -164,7 +164,7 @@ def test_bad_photometric_reference_is_a_sentence(bench, tmp_path):
     path = tmp_path / "tiny.lock.yaml"
     photometry = {**lock.photometry, "b": trailed}
     path.write_text(lock_text(Lock(lock.reference, lock.name, 320, 240, photometry)))
-    said = "its photometric reference 2026-03-23/b-03.fits is trailed .*; delete .*lock.yaml to"
+    said = "its photometric reference 2026-03-23/b-03.fits is elongated .*; delete .*lock.yaml to"
     with pytest.raises(UserError, match=said):
         _register(bench, "b", tmp_path / "a.fits", lock=path)
 

@@ -419,13 +419,13 @@ def test_no_trail_is_left(demo, residuals, channel, frame):
 
 
 def test_states_tell_the_trailed_sub(demo):
-    """The trailed sub is left out as trailed; the cloudy one and those with satellites are used."""
+    """The elongated sub is left out; the cloudy one and those with satellites are used."""
     states = {}
     for channel in CHANNELS:
         table = read_table(demo.results / f"channels/{channel}.fits", "INPUTS")
         states |= {_stem(str(row["name"])): str(row["state"]) for row in table}
     left_out = {name: state for name, state in states.items() if state != "used"}
-    assert left_out == {"2026-03-23/b-02": "trailed"}
+    assert left_out == {"2026-03-23/b-02": "elongated"}
 
 
 def test_sky_of_the_picture_is_neutral(demo):

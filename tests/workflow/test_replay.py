@@ -153,7 +153,7 @@ def test_a_picture_tells_how_it_came_to_be(orphans, verb):
     """The cube alone names each product, each night with states and weights, and each frame."""
     said = verb("trace", orphans.cube)
     assert "from 24 light, 6 bias, 10 dark, 30 flat frames" in said
-    assert re.search(r"2026-03-23: 3 used, weight 0\.\d+ to 1; 1 trailed \(ellipticity", said)
+    assert re.search(r"2026-03-23: 3 used, weight 0\.\d+ to 1; 1 elongated \(ellipticity", said)
     assert "settings: mapping.blue.b 1, mapping.green.g 1" in said
     told = json.loads(verb("trace", orphans.cube, "--json"))
     assert len(told["raw_frames"]) == 70
@@ -183,7 +183,7 @@ def test_a_picture_is_told_as_prov_json(orphans, verb, tmp_path):
 def test_a_sub_that_was_left_out_is_explained_by_the_picture_alone(orphans, verb):
     """The reason stands in the cube; a sub that is used is told with its weight."""
     assert verb("trace", orphans.cube, "--why-not", "2026-03-23/b-03") == (
-        "2026-03-23/b-03.fits is not in channel b. Its state is 'trailed': "
+        "2026-03-23/b-03.fits is not in channel b. Its state is 'elongated': "
         "ellipticity of the stars 0.76, above 0.45 (quality: max_ellipticity).\n"
     )
     assert "is in channel ha with weight" in verb("trace", orphans.cube, "--why-not", "ha-04")
@@ -195,7 +195,7 @@ def test_a_sub_that_was_left_out_is_explained_by_the_picture_alone(orphans, verb
 def test_a_pixel_is_taken_apart_with_nothing_but_raw_frames(orphans, verb):
     """Masters and registration are made again, and the pixel is the product's to the last bit."""
     said = verb("trace", orphans.channel, "--pixel", 100, 80, "--raw", orphans.raw)
-    assert "not used: trailed" in said
+    assert "not used: elongated" in said
     assert said.splitlines()[-1].endswith("to the last bit")
     told = json.loads(
         verb("trace", orphans.channel, "--pixel", 100, 80, "--raw", orphans.raw, "--json")

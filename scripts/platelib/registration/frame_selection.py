@@ -1,7 +1,7 @@
 """Which subs are good enough, and in one phrase why the others are not.
 
 States: ``used``; ``unreadable`` and ``saturated`` come from measuring; ``few stars``,
-``unmatched``, ``trailed``, ``blurred``, ``clouded`` and ``bright sky`` from comparing.
+``unmatched``, ``elongated``, ``blurred``, ``clouded`` and ``bright sky`` from comparing.
 """
 
 from collections import Counter
@@ -16,7 +16,7 @@ _ABOVE_BEST = 10
 _FEWEST_TO_DOUBT = 3
 _KEYS = {
     "few stars": "lower quality: min_stars or measure: detection_sigma",
-    "trailed": "raise quality: max_ellipticity",
+    "elongated": "raise quality: max_ellipticity",
     "blurred": "raise quality: max_fwhm_ratio",
     "bright sky": "raise quality: max_background_ratio",
 }
@@ -66,7 +66,7 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
             _set(row, "few stars", f"{_stars(row)}; {wanted}")
         elif row["ellipticity"] > limits.max_ellipticity:
             found = f"ellipticity of the stars {row['ellipticity']:.2f}"
-            _set(row, "trailed", _above(found, limits.max_ellipticity, "max_ellipticity"))
+            _set(row, "elongated", _above(found, limits.max_ellipticity, "max_ellipticity"))
         elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
             ratio = row["fwhm_px"] / fwhm
             found = f"FWHM {row['fwhm_px']:.1f} px, {ratio:.3g} times the median"
@@ -131,7 +131,7 @@ def best_transparency(transparencies: Sequence[float]) -> float:
 
 
 def counted(states: Iterable[str]) -> str:
-    """Say how many subs are in which state, such as ``3 clouded, 2 trailed``."""
+    """Say how many subs are in which state, such as ``3 clouded, 2 elongated``."""
     return ", ".join(f"{number} {state}" for state, number in sorted(Counter(states).items()))
 
 

@@ -28,8 +28,8 @@ def rows():
     return [
         _row(1, weight=0.5),
         _row(2, weight=0.75),
-        _row(3, "trailed", "ellipticity 0.76", 0.0),
-        _row(4, "trailed", "ellipticity 0.81", 0.0),
+        _row(3, "elongated", "ellipticity 0.76", 0.0),
+        _row(4, "elongated", "ellipticity 0.81", 0.0),
         _row(5, night="2026-03-24"),
     ]
 
@@ -57,7 +57,7 @@ def lineage(rows):
 def test_subs_are_summed_up_by_night_and_state(rows):
     """A line a night: what is used with its weights, what is not with its reasons."""
     assert list(sub_lines(rows)) == [
-        "2026-03-23: 2 used, weight 0.5 to 0.75; 2 trailed (ellipticity 0.76, ...)",
+        "2026-03-23: 2 used, weight 0.5 to 0.75; 2 elongated (ellipticity 0.76, ...)",
         "2026-03-24: 1 used, weight 1",
     ]
 
@@ -67,7 +67,7 @@ def test_tree_leads_from_the_product_to_raw_frames(lineage):
     assert list(tree_lines(lineage)) == [
         "channels/ha.fits  integrate",
         "│  settings: clip sigma (default noise)",
-        "│  2026-03-23: 2 used, weight 0.5 to 0.75; 2 trailed (ellipticity 0.76, ...)",
+        "│  2026-03-23: 2 used, weight 0.5 to 0.75; 2 elongated (ellipticity 0.76, ...)",
         "│  2026-03-24: 1 used, weight 1",
         "├─ calibration/bias.fits  master_bias",
         "│     settings: clip_sigma 5 (default 4)",
@@ -106,7 +106,7 @@ def test_every_frame_is_listed_on_request(lineage):
     lines = [line.lstrip("│├└─ ") for line in tree_lines(lineage, every_frame=True)]
     zeros = "0" * 16
     assert f"s-2.fits  {zeros}  used, weight 0.75, 0.1 % clipped" in lines
-    assert f"s-3.fits  {zeros}  trailed: ellipticity 0.76" in lines
+    assert f"s-3.fits  {zeros}  elongated: ellipticity 0.76" in lines
     assert lines.count(f"s-5.fits  {zeros}") == 1
     assert "measures/ha/2026-03-23.fits  measure, code code of measure" in lines
     assert f"bias-1.fits  {'b' * 16}" in lines

@@ -17,7 +17,7 @@ def rows():
             "ha", "ha_03_aa", "n1/ha-03.fits", "a" * 64, "n1", 60, "used", "", 0.5, 0.001, 0.002
         ),
         SubRow(
-            "b", "b_03_bb", "n1/b-03.fits", "b" * 64, "n1", 60, "trailed", "ellipticity 0.76",
+            "b", "b_03_bb", "n1/b-03.fits", "b" * 64, "n1", 60, "elongated", "ellipticity 0.76",
             0.0, 0.0, 0.0,
         ),
         SubRow(
@@ -38,7 +38,7 @@ def record():
 def test_a_sub_that_is_left_out_is_told_with_its_reason(record, rows, word):
     """Name, file name, id, digest and any part of the name lead to it."""
     (line,) = why_not(word, record, rows)
-    assert line == ("n1/b-03.fits is not in channel b. Its state is 'trailed': ellipticity 0.76.")
+    assert line == ("n1/b-03.fits is not in channel b. Its state is 'elongated': ellipticity 0.76.")
 
 
 def test_a_sub_that_is_used_is_told_with_its_weight_and_clipped_share(record, rows):
@@ -67,7 +67,7 @@ def test_a_calibration_frame_is_told_with_its_master(record, rows):
 def test_a_frame_that_only_the_table_beside_knows_is_told_from_there(record, rows, tmp_path):
     """What the run passed over stands in its table of subs."""
     table = (
-        "id\tname\tstate\treason\nx\tn1/odd.fits\tunused\tno image\nb\tn1/b-03.fits\ttrailed\t\n"
+        "id\tname\tstate\treason\nx\tn1/odd.fits\tunused\tno image\nb\tn1/b-03.fits\telongated\t\n"
     )
     (tmp_path / "subs.tsv").write_text(table)
     beside = list(frames_beside(tmp_path / "picture" / "p.fits"))

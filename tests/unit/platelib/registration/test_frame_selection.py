@@ -39,7 +39,7 @@ def _rows(count: int = 9, **changes) -> list[dict]:
         ({"stars": 15}, "clouded", "15 stars where the channel's median is 104"),
         (
             {"ellipticity": 0.62},
-            "trailed",
+            "elongated",
             "ellipticity of the stars 0.62, above 0.45 (quality: max_ellipticity)",
         ),
         (
