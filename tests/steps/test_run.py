@@ -1,6 +1,6 @@
 import pytest
 
-from platecli.arguments.target import TARGETS, check_target
+from platecli.arguments.stage import STAGES, check_stage
 from platecli.text import summary
 from platecli.verbs import run
 from platefiles.core.errors import UserError
@@ -105,16 +105,16 @@ def test_exposure_totals_are_said_in_hours_and_minutes(seconds, said):
     assert summary.hours_minutes(seconds) == said
 
 
-def test_unknown_target_is_answered_with_the_nearest():
-    """A typing error in the target is answered before anything starts."""
+def test_unknown_stage_is_answered_with_the_nearest():
+    """A typing error in the stage is answered before anything starts."""
     with pytest.raises(UserError, match=r"--to pictures: .* did you mean 'picture'\?"):
-        check_target("pictures")
+        check_stage("pictures")
 
 
-@pytest.mark.parametrize("target", [*TARGETS, "results/swirl/channels/ha.fits"])
-def test_known_targets_and_files_are_accepted(target):
-    """Target rules and files below results are targets."""
-    check_target(target)
+@pytest.mark.parametrize("target", [*STAGES, "results/swirl/channels/ha.fits"])
+def test_known_stages_and_files_are_accepted(target):
+    """A run may go to a stage, or to a file below results."""
+    check_stage(target)
 
 
 def test_all_wrong_projects_are_named_at_once():

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from platecli.arguments.target import check_file
+from platecli.arguments.stage import check_file
 from platecli.drafting.doubts import doubt_lines
 from platecli.text import outcome
 from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead

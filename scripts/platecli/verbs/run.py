@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory, project_word
-from platecli.arguments.target import TARGETS, check_file, check_target
+from platecli.arguments.stage import STAGES, check_file, check_stage
 from platecli.execution import engine
 from platecli.execution.caches import give_room
 from platecli.execution.dry_run import dry_run_lines, is_planned
@@ -66,8 +66,8 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--to",
         default="picture",
-        metavar="TARGET",
-        help=f"how far to go: {', '.join(TARGETS)}, or one file below results (default: picture)",
+        metavar="STAGE",
+        help=f"how far to go: {', '.join(STAGES)}, or one file below results (default: picture)",
     )
     add_directory(parser)
 
@@ -103,7 +103,7 @@ def checked_directory(args: argparse.Namespace) -> Path:
     WrongCommand
         If one of them is not there.
     """
-    check_target(args.to)
+    check_stage(args.to)
     directory = args.directory.absolute()
     if not directory.is_dir():
         msg = f"--directory {args.directory}: there is no such folder; make it first."
@@ -236,7 +236,7 @@ def make(
 
 def _at_work(ahead: Mapping[str, Outlook], target: str, extra: Sequence[str]) -> list[str]:
     """Return the projects that Snakemake has to know of, as the workflow is told of them."""
-    every = extra or target not in TARGETS
+    every = extra or target not in STAGES
     return [given_to_workflow(one.plan) for one in ahead.values() if every or one.to_make]
 
 

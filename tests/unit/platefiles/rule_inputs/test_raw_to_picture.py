@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from platecli.arguments.naming import WrongCommand
-from platecli.arguments.target import check_file
+from platecli.arguments.stage import check_file
 from platecli.execution.dry_run import dry_run_lines, is_planned
 from platecli.text.outlook import look_ahead
 from platefiles.config.lock_file import Lock, lock_text

@@ -1,4 +1,4 @@
-"""How far a run goes: a target rule by its name, or one file that a rule makes."""
+"""How far a run goes: a stage by its name, or one file that a rule makes."""
 
 import difflib
 from collections.abc import Iterable
@@ -9,32 +9,32 @@ from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.makeable import can_make
 from platelog import nearest
 
-TARGETS = ("channels", "picture", "field", "all")
+STAGES = ("channels", "picture", "field", "all")
 _SHOWN = 6
 
 
-def check_target(target: str) -> None:
-    """Refuse a target that is neither a known rule nor a file.
+def check_stage(stage: str) -> None:
+    """Refuse what is neither a stage nor a file.
 
     Raises
     ------
     WrongCommand
-        With the nearest target that exists.
+        With the nearest stage.
     """
-    if target in TARGETS or target.startswith("results/"):
+    if stage in STAGES or stage.startswith("results/"):
         return
-    hint = nearest(target, list(TARGETS))
-    msg = f"--to {target}: there is no such target{hint} Targets: {', '.join(TARGETS)}."
+    hint = nearest(stage, list(STAGES))
+    msg = f"--to {stage}: there is no such stage{hint} Stages: {', '.join(STAGES)}."
     raise WrongCommand(msg)
 
 
-def check_file(target: str, plans: Iterable[ProjectPlan]) -> None:
+def check_file(stage: str, plans: Iterable[ProjectPlan]) -> None:
     """Refuse a file that no rule makes for any of the projects.
 
     Parameters
     ----------
-    target : str
-        As for the verb `run`; a target rule is always right.
+    stage : str
+        As for the verb `run`; a stage is always right.
     plans : iterable of ProjectPlan
         Without any, nothing is known and nothing is refused.
 
@@ -44,11 +44,11 @@ def check_file(target: str, plans: Iterable[ProjectPlan]) -> None:
         With the file of the projects whose path is nearest.
     """
     opened = list(plans)
-    if target in TARGETS or not opened or any(can_make(plan, target) for plan in opened):
+    if stage in STAGES or not opened or any(can_make(plan, stage) for plan in opened):
         return
     known = [path for plan in opened for path in products_of(plan) if path.startswith("results/")]
-    close = difflib.get_close_matches(target, known, 1)
+    close = difflib.get_close_matches(stage, known, 1)
     hint = f" - did you mean '{close[0]}'?" if close else f"; it may be one such as {known[-1]}"
     names = ", ".join(sorted(plan.loaded.name for plan in opened)[:_SHOWN])
-    msg = f"--to {target}: no rule makes this file for {names}{hint}"
+    msg = f"--to {stage}: no rule makes this file for {names}{hint}"
     raise WrongCommand(msg)
