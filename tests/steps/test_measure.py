@@ -7,7 +7,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 from calibrate_sub import calibrate_sub
-from measure import groups_of, measure
+from measure import measure
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image, read_table
@@ -169,25 +169,12 @@ def test_measures_are_the_same_bytes_each_time(bench, measures, tmp_path):
 @pytest.mark.parametrize("together", [1, 2, 9])
 def test_threads_do_not_change_a_byte(bench, measures, tmp_path, monkeypatch, threads, together):
     """However many threads there are and subs they measure in turn, the file is the same."""
-    monkeypatch.setitem(measure.__globals__, "_TOGETHER", together)
+    monkeypatch.setattr("platefiles.subs.measure_in_turn.MOST_TOGETHER", together)
     lights = _lights(bench)
     target = tmp_path / "m.fits"
     measure(bench.raw(lights), bench.masters_of(lights), target, _job(bench), threads=threads)
     with open(measures, "rb") as first:
         assert target.read_bytes() == first.read()
-
-
-@pytest.mark.parametrize("threads", [1, 2, 3, 8])
-@pytest.mark.parametrize("number", [0, 1, 2, 7, 10, 20, 41])
-def test_subs_are_shared_out_evenly(number, threads):
-    """All subs in their order; no thread has three subs more to measure than another."""
-    files = [(f"{k}.fits", {}) for k in range(number)]
-    groups = groups_of(files, threads)
-    assert [file for group in groups for file in group] == files
-    assert all(1 <= len(group) <= measure.__globals__["_TOGETHER"] for group in groups)
-    loads = [sum(map(len, groups[k::threads])) for k in range(threads)]
-    assert max(loads) - min(loads) <= 2
-    assert max(loads) <= -(-number // threads) + 1
 
 
 def test_subs_of_other_masters_are_measured_in_turn(bench, tmp_path):
