@@ -1,34 +1,32 @@
 """Filters to output colours: the linear colour cube of a picture."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 
 from platefiles.astrometry.solution import read_stars, solution_cards
-from platefiles.channels.background_subtracted import CORE, read_flat_image
 from platefiles.config.recipe import Colour, Geometry
 from platefiles.core.errors import UserError
-from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import (
-    has_image,
     image_hdu,
-    read_header,
-    read_image,
     table_hdu,
     write_product,
 )
-from platefiles.fits.tables import columns_hdu, read_columns, rows_of
+from platefiles.fits.tables import columns_hdu
 from platefiles.integration.channel_subs import SUB_COLUMNS, subs_of_channels
 from platefiles.jobs.job_log import log
 from platefiles.picture.geometry import framed
+from platefiles.picture.mapped_channels import (
+    exposures_of_subs,
+    inputs_table,
+    needed_channels,
+    read_channels,
+)
+from platefiles.picture.white_point import choose_white, white_cards
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.subs.saturated_cores import core_discs
-from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
 from platelib.colour.channel_mapping import (
     LUMINANCE,
     Weights,
@@ -37,7 +35,7 @@ from platelib.colour.channel_mapping import (
     weights_by_noise,
 )
 from platelib.colour.grey_sky import Sky, measure_sky
-from platelib.colour.star_cores import FULL, saturation_percent
+from platelib.colour.star_cores import FULL
 from platelib.colour.white_balance import White, mean_star
 
 
@@ -88,7 +86,7 @@ def map_channels(
     try:
         weights = plane_weights(matrix, list(paths_to_channels))
         skies_of = paths_to_skies or {}
-        images, unit, cores = _read(paths_to_channels, skies_of, weights)
+        images, unit, cores = read_channels(paths_to_channels, skies_of, weights)
         notes = []
         if colour.luminance_weights == "noise" and len(weights.get(LUMINANCE, ())) > 1:
             weights[LUMINANCE], note = _by_noise(images, weights[LUMINANCE])
@@ -103,7 +101,7 @@ def map_channels(
     neutral = planes - _column(sky.level for sky in skies)
     world, stars = _place(path_to_solution)
     broadband = (job or {}).get("broadband", True)
-    white, what = _white(neutral, skies, colour, stars if broadband else {})
+    white, what = choose_white(neutral, skies, colour, stars if broadband else {})
     result = neutral if colour.grey_sky else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
@@ -114,24 +112,22 @@ def map_channels(
     facts = [
         *_mapping_cards(names, weights),
         *_sky_cards(names, skies, share, colour.grey_sky),
-        *_white_cards(names, white, what),
+        *white_cards(names, white, what),
         *place,
         *note_cards([*notes, *undone]),
     ]
+    flat = [card for card in place if card[0] != "CD3_3"]
     count = len(white.factors)
     hdus = [image_hdu(result[:count], "SCI", facts, unit)]
     if LUMINANCE in names[count:]:
-        flat = [card for card in place if card[0] != "CD3_3"]
         hdus.append(image_hdu(result[-1], "LUMINANCE", flat, unit))
     if len(cores):
         percent = np.clip(np.rint(np.nan_to_num(cores[0])), 0, 2 * FULL).astype(np.uint8)
-        hdus.append(image_hdu(percent, "CORES", [card for card in place if card[0] != "CD3_3"]))
+        hdus.append(image_hdu(percent, "CORES", flat))
     wavelengths = (job or {}).get("wavelengths_nm", {})
-    table = _inputs_table(
-        {name: paths_to_channels[name] for name in _needed(weights)}, weights, wavelengths
-    )
-    hdus.append(table_hdu(table, "INPUTS"))
-    subs = subs_of_channels({name: paths_to_channels[name] for name in _needed(weights)})
+    needed = {name: paths_to_channels[name] for name in needed_channels(weights)}
+    hdus.append(table_hdu(inputs_table(needed, weights, wavelengths), "INPUTS"))
+    subs = subs_of_channels(needed)
     if subs:
         hdus.append(columns_hdu(subs, "SUBS", SUB_COLUMNS))
     if job is not None:
@@ -142,7 +138,7 @@ def map_channels(
             "solution": solution,
         }
         hdus.append(record_hdu("map_channels", path_to_cube, job, sources))
-    spans = exposure_cards(_exposures(paths_to_channels[name] for name in _needed(weights)))
+    spans = exposure_cards(exposures_of_subs(needed.values()))
     write_product(path_to_cube, [*cards, *spans], hdus)
 
 
@@ -151,73 +147,6 @@ def _place(path_to_solution: str | Path | None) -> tuple[list[tuple], dict[str, 
     if path_to_solution is None:
         return [], {}
     return solution_cards(path_to_solution, planes=True), read_stars(path_to_solution)
-
-
-def _needed(weights: Weights) -> list[str]:
-    """Channels that some row needs, in order."""
-    return list(dict.fromkeys(channel for row in weights.values() for channel in row))
-
-
-def _inputs_table(
-    paths: Mapping[str, Path], weights: Weights, wavelengths: Mapping[str, float | None]
-) -> Table:
-    """Return a row for each channel: what it is, its file's digest, its subs and their span."""
-    headers = [read_header(path) for path in paths.values()]
-    known = [wavelengths.get(name) for name in paths]
-    return Table(
-        {
-            "channel": list(paths),
-            "colours": [" ".join(c for c, row in weights.items() if name in row) for name in paths],
-            "wavelength_nm": [np.nan if value is None else float(value) for value in known],
-            "sha256": [file_sha256(path) for path in paths.values()],
-            "subs": [int(header.get("NCOMBINE", 0)) for header in headers],
-            "exposure_s": [float(header.get("EXPTIME", 0.0)) for header in headers],
-            "begin_utc": [str(header.get("DATE-BEG", "")) for header in headers],
-            "end_utc": [str(header.get("DATE-END", "")) for header in headers],
-            "telescope": [str(header.get("TELESCOP", "")) for header in headers],
-            "camera": [str(header.get("INSTRUME", "")) for header in headers],
-        }
-    )
-
-
-def _exposures(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
-    """Start and length of each sub that is in one of the channels."""
-    rows = [
-        row
-        for path in paths
-        if has_image(path, "INPUTS")
-        for row in rows_of(read_columns(path, "INPUTS"))
-    ]
-    return [(row["start_utc"], row["exposure_s"] or None) for row in rows if row["state"] == "used"]
-
-
-def _read(
-    paths: Mapping[str, Path], skies: Mapping[str, Path], weights: Weights
-) -> tuple[dict[str, np.ndarray], str | None, np.ndarray | None]:
-    """Read the channels that some row needs, the unit that they share, and saturated cores."""
-    needed = [name for name in paths if any(name in row for row in weights.values())]
-    images, units, cores = {}, [], None
-    for name in needed:
-        images[name], header = read_flat_image(paths[name], skies.get(name))
-        units.append(header.get("BUNIT"))
-        own = _core_percent(paths[name], images[name])
-        if own is not None and own.any():
-            cores = own if cores is None else np.maximum(cores, own)
-    return images, units[0] if len(set(units)) == 1 else None, cores
-
-
-def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:
-    """Tell how near to saturation the cores of a channel's stars are.
-
-    A channel of lines has no stars: their cores are filled from what is around them.
-    """
-    header = read_header(path)
-    if header.get("STEP") == "subtract_continuum":
-        return None
-    if has_image(path, "MASK"):
-        return ((read_image(path, "MASK")[0] & CORE) > 0) * np.uint8(FULL)
-    listed = core_discs(path, image.shape) * np.uint8(FULL)
-    return np.maximum(saturation_percent(image, float(header.get("SATURATE", np.inf))), listed)
 
 
 def _with_cores(planes: np.ndarray, cores: np.ndarray | None) -> np.ndarray:
@@ -248,51 +177,6 @@ def _by_noise(
     weights = weights_by_noise(row, signals, noises)
     log.info("luminance: %s", ", ".join(f"{name} {w:g}" for name, w in weights.items()))
     return weights, note
-
-
-def _white(
-    neutral: np.ndarray,
-    skies: Sequence[Sky],
-    colour: Colour,
-    stars: Mapping[str, np.ndarray],
-) -> tuple[White, str]:
-    """Return the factors, and what they make white; ``stars`` are those of a broadband picture."""
-    noise = tuple(sky.noise for sky in skies[:3])
-    if len(neutral) < 3:
-        return White((1.0,), (0.0,), 0), ""
-    if colour.white == "given":
-        scale = colour.scale
-        return White((scale.red, scale.green, scale.blue), (0.0, 0.0, 0.0), 0), "given"
-    wanted = SUN if colour.white == "auto" else colour.white
-    if colour.white == "mean_star" or (colour.white == "auto" and not stars):
-        return mean_star(neutral[:3], noise), "mean_star"
-    white, what = _catalogue_white(neutral[:3], noise, stars, wanted)
-    if not white.note:
-        return white, what
-    mean = mean_star(neutral[:3], noise)
-    note = f"no {wanted}: {white.note}; the mean star is made white instead"
-    return replace(mean, note=f"{note}; {mean.note}" if mean.note else note), "mean_star"
-
-
-def _catalogue_white(
-    planes: np.ndarray, noise: tuple[float, ...], stars: Mapping[str, np.ndarray], wanted: str
-) -> tuple[White, str]:
-    nothing = White((1.0, 1.0, 1.0), (0.0, 0.0, 0.0), 0)
-    if not stars:
-        note = (
-            "no stars of known colour (the field's place is not known, or a filter is for a line)"
-        )
-        return replace(nothing, note=note), wanted
-    bands = {k.removeprefix("mag_"): v for k, v in stars.items() if k.startswith("mag_")}
-    chosen = star_colours(bands, wanted)
-    if chosen is None:
-        known = " and ".join(bands) or "none"
-        return replace(nothing, note=f"the catalogue has no colours (bands: {known})"), wanted
-    colours, reference, name = chosen
-    places = np.stack([stars["x"], stars["y"]])
-    usable = stars["flags"] == 0 if "flags" in stars else None
-    white = white_of_colour(planes, noise, places, colours, reference, usable)
-    return white, f"{wanted}: {name} {reference:g}"
 
 
 def _column(values: Iterable[float]) -> np.ndarray:
@@ -329,24 +213,6 @@ def _sky_cards(
             (f"SKYLEV{i}", float(f"{sky.level:.7g}"), f"sky of {name}, before its factor"),
             (f"SKYSIG{i}", float(f"{sky.noise:.5g}"), f"noise of {name}, before its factor"),
         ]
-    return cards
-
-
-def _white_cards(names: Sequence[str], white: White, what: str) -> list[tuple]:
-    if len(white.factors) < 3:
-        return []
-    cards: list[tuple] = [
-        ("WHITE", what, "what is made white"),
-        ("WHITENUM", white.stars, "stars that gave the factors"),
-    ]
-    values = zip(names, white.factors, white.scatter, strict=False)
-    for i, (name, factor, scatter) in enumerate(values, start=1):
-        cards += [
-            (f"WHITE{i}", factor, f"{name} has been multiplied by this"),
-            (f"WHITSC{i}", scatter, f"scatter of one star's factor, {name}"),
-        ]
-    if white.note:
-        cards.append(("WHITENOT", white.note, ""))
     return cards
 
 

@@ -1,0 +1,82 @@
+"""Channels that a picture is made of, read from their files, and the table that names them."""
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import numpy as np
+from astropy.table import Table
+
+from platefiles.channels.background_subtracted import CORE, read_flat_image
+from platefiles.core.hashing import file_sha256
+from platefiles.fits.products_io import has_image, read_header, read_image
+from platefiles.fits.tables import read_columns, rows_of
+from platefiles.subs.saturated_cores import core_discs
+from platelib.colour.channel_mapping import Weights
+from platelib.colour.star_cores import FULL, saturation_percent
+
+
+def needed_channels(weights: Weights) -> list[str]:
+    """Channels that some row needs, in order."""
+    return list(dict.fromkeys(channel for row in weights.values() for channel in row))
+
+
+def inputs_table(
+    paths: Mapping[str, Path], weights: Weights, wavelengths: Mapping[str, float | None]
+) -> Table:
+    """Return a row for each channel: what it is, its file's digest, its subs and their span."""
+    headers = [read_header(path) for path in paths.values()]
+    known = [wavelengths.get(name) for name in paths]
+    return Table(
+        {
+            "channel": list(paths),
+            "colours": [" ".join(c for c, row in weights.items() if name in row) for name in paths],
+            "wavelength_nm": [np.nan if value is None else float(value) for value in known],
+            "sha256": [file_sha256(path) for path in paths.values()],
+            "subs": [int(header.get("NCOMBINE", 0)) for header in headers],
+            "exposure_s": [float(header.get("EXPTIME", 0.0)) for header in headers],
+            "begin_utc": [str(header.get("DATE-BEG", "")) for header in headers],
+            "end_utc": [str(header.get("DATE-END", "")) for header in headers],
+            "telescope": [str(header.get("TELESCOP", "")) for header in headers],
+            "camera": [str(header.get("INSTRUME", "")) for header in headers],
+        }
+    )
+
+
+def exposures_of_subs(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
+    """Start and length of each sub that is in one of the channels."""
+    rows = [
+        row
+        for path in paths
+        if has_image(path, "INPUTS")
+        for row in rows_of(read_columns(path, "INPUTS"))
+    ]
+    return [(row["start_utc"], row["exposure_s"] or None) for row in rows if row["state"] == "used"]
+
+
+def read_channels(
+    paths: Mapping[str, Path], skies: Mapping[str, Path], weights: Weights
+) -> tuple[dict[str, np.ndarray], str | None, np.ndarray | None]:
+    """Read the channels that some row needs, the unit that they share, and saturated cores."""
+    needed = [name for name in paths if any(name in row for row in weights.values())]
+    images, units, cores = {}, [], None
+    for name in needed:
+        images[name], header = read_flat_image(paths[name], skies.get(name))
+        units.append(header.get("BUNIT"))
+        own = _core_percent(paths[name], images[name])
+        if own is not None and own.any():
+            cores = own if cores is None else np.maximum(cores, own)
+    return images, units[0] if len(set(units)) == 1 else None, cores
+
+
+def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:
+    """Tell how near to saturation the cores of a channel's stars are.
+
+    A channel of lines has no stars: their cores are filled from what is around them.
+    """
+    header = read_header(path)
+    if header.get("STEP") == "subtract_continuum":
+        return None
+    if has_image(path, "MASK"):
+        return ((read_image(path, "MASK")[0] & CORE) > 0) * np.uint8(FULL)
+    listed = core_discs(path, image.shape) * np.uint8(FULL)
+    return np.maximum(saturation_percent(image, float(header.get("SATURATE", np.inf))), listed)
