@@ -117,7 +117,8 @@ def _prepare(step: str) -> None:
             module = sys.modules.get(f"platelib.{name}")
             if module is not None and name not in _warm:
                 _warm.add(name)
-                module.warm_up()
+                if hasattr(module, "warm_up"):  # else those that call its kernels load them
+                    module.warm_up()
 
 
 _warm: set[str] = set()

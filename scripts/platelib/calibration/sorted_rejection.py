@@ -64,7 +64,3 @@ def _median_deviation(ordered, centre):
             distance = ordered[above] - centre
             above += 1
     return distance if count % 2 else 0.5 * last + 0.5 * distance
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of that of `platelib.calibration.clipped_mean`."""

@@ -149,7 +149,3 @@ def any_above(values, area, limit):
         for x in range(n):
             most = upper(most, line[x])
     return most > limit
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays.single_frame`."""

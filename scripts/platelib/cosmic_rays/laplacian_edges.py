@@ -186,7 +186,3 @@ def _touches(marks, p):
         if marks[first] or marks[first + 1] or marks[first + 2]:
             return True
     return False
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays.single_frame`."""

@@ -111,7 +111,3 @@ def median_9x9(source, area, rows, out):
                 s[x], s[x + STRIDE], s[x + 2 * STRIDE], s[x + 3 * STRIDE], s[x + 4 * STRIDE],
                 s[x + 5 * STRIDE], s[x + 6 * STRIDE], s[x + 7 * STRIDE], s[x + 8 * STRIDE],
             )  # fmt: skip
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of those of :mod:`platelib.cosmic_rays.single_frame`."""

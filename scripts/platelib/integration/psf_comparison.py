@@ -423,7 +423,3 @@ def _sort(keys, carried, count):
             keys[m + 1], carried[m + 1] = keys[m], carried[m]
             m -= 1
         keys[m + 1], carried[m + 1] = key, other
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.integration.rejection`."""

@@ -338,7 +338,3 @@ def _without_outliers(ordered, total, limits):
         sums -= gone
         squares -= gone * gone
     return True
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.integration.rejection`."""

@@ -209,7 +209,3 @@ def _farthest(samples, state):
                 worst = i
     width = np.sqrt(square / (count - 1)) if count > 1 else 0.0
     return worst, distance, mean, width
-
-
-def warm_up() -> None:
-    """Do nothing: these kernels are parts of the one of :mod:`platelib.integration.rejection`."""
