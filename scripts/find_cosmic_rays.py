@@ -23,11 +23,11 @@ from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration.correction import BAD
 from platelib.colour.star_cores import discs
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
+from platelib.numerics.mask_bits import BAD
 
 
 def find_cosmic_rays(

@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from raw_set import bench_plan, frame_size
 
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.single_frame import cosmic_ray_mask, warm_up
+from platelib.numerics.mask_bits import BAD, SATURATED
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.exposure import draw_light
 from platelib.simulate.observing_run import plan_frames

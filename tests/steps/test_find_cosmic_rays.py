@@ -23,8 +23,8 @@ from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import read_hit_pixels
 from platefiles.subs.measures import read_measures
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import shielded
+from platelib.numerics.mask_bits import BAD, SATURATED
 from platelib.simulate.demo import tiny_plan
 
 NIGHT = "2026-03-23"

@@ -9,7 +9,8 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fits.products_io import map_image, read_header
-from platelib.calibration.correction import Correction, Detector
+from platelib.calibration.calibrate import Detector
+from platelib.calibration.correction import Correction
 from platelib.calibration.photon_transfer import Estimate, GainChoice, choose_gain
 from platelib.calibration.saturation_level import MARGIN
 

@@ -11,7 +11,7 @@ import numpy as np
 from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
-from platelib.calibration.correction import BAD
+from platelib.numerics.mask_bits import BAD
 
 SHARPEST_FWHM_PX = 1.8
 """Median FWHM of the measures, some 0.4 px above the true one, below which stars lose light."""

@@ -15,7 +15,8 @@ from platefiles.calibration.master_library import Masters
 from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration.correction import Correction, Detector, along_lines_with_variance
+from platelib.calibration.calibrate import Detector, along_lines_with_variance
+from platelib.calibration.correction import Correction
 from platelib.calibration.correction_cache import LINES_BYTES, KeptLines
 from platelib.calibration.photon_transfer import GainChoice
 from platelib.numerics.transform import Transform

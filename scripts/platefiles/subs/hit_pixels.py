@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from platefiles.fits.tables import read_columns
-from platelib.calibration.correction import BAD
+from platelib.numerics.mask_bits import BAD
 
 
 @dataclass(frozen=True)

@@ -16,17 +16,11 @@ from platelib.background.measure_mesh import mesh_of_samples
 from platelib.background.mesh import Mesh
 from platelib.background.sample_grid import Lattice
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration.correction import (
-    SATURATED,
-    CalibrationLines,
-    Correction,
-    Detector,
-    along_lines,
-    calibrate,
-    lines_of,
-)
+from platelib.calibration.calibrate import Detector, along_lines, calibrate
+from platelib.calibration.correction import CalibrationLines, Correction, lines_of
 from platelib.calibration.correction_cache import KeptLines
 from platelib.detection.star_finder import StarSearch
+from platelib.numerics.mask_bits import SATURATED
 from platelib.numerics.medians import median_of
 from platelib.numerics.workspace import Room
 

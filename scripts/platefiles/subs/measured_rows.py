@@ -10,7 +10,7 @@ from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.subs.measure_sub import SampledSky
 from platefiles.subs.measured_wcs import world_row
 from platelib.background.mesh import Mesh
-from platelib.calibration.correction import Detector
+from platelib.calibration.calibrate import Detector
 from platelib.calibration.photon_transfer import GainChoice
 from platelib.calibration.saturation_level import NO_CORES, NO_PIXELS, Brightest, LostCores
 from platelib.detection.star_table import STAR

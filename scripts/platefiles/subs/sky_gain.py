@@ -13,7 +13,7 @@ from platefiles.core.hashing import canonical
 from platefiles.raw_frames.raw_frame import RawImage, open_frame
 from platefiles.subs.calibrated_sub import SkyNoise
 from platelib.background.mesh import Mesh
-from platelib.calibration.correction import Detector
+from platelib.calibration.calibrate import Detector
 from platelib.calibration.photon_transfer import SKY_NOISE, GainChoice, bands
 from platelib.calibration.sky_noise_gain import (
     LightVariance,

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from platelib.calibration.correction import BAD
 from platelib.numerics.kernels import kernel
+from platelib.numerics.mask_bits import BAD
 
 
 def mend(image: np.ndarray, mask: np.ndarray) -> None:

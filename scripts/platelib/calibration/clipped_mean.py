@@ -19,41 +19,17 @@ from typing import NamedTuple
 import numpy as np
 
 from platelib.calibration.sorted_rejection import strike, within
+from platelib.calibration.stack_sums import APART, CELL, Stack, buffers, load, sum_samples
 from platelib.numerics import aligned
-from platelib.numerics.kernels import kernel, read_only
-from platelib.numerics.order_statistics import median, sorting_network, work_network
+from platelib.numerics.kernels import kernel
+from platelib.numerics.order_statistics import sorting_network, work_network
 
-CELL = 512
-"""Columns that share a floor, and that are worked on at a time."""
 _PLACES = CELL
 """Pixels sorted at a time."""
-_APART = 16
-"""Rows that lie a power of two apart would push each other out of the cache."""
 _ROUNDING, _ROUNDING_EACH = 1e-3, 1e-6
 """Room for the rounding of single precision sums, and more of it for each frame."""
 _TINY = 1e-12
 """Squares of what is smaller lose their digits."""
-
-
-class Stack(NamedTuple):
-    """A part of the frames.
-
-    Attributes
-    ----------
-    samples : numpy.ndarray
-        ``(n, ny, nx)`` int16 or float32, ADU; NaN = no data.
-    zero : float
-        What is added to each, ADU.
-    offset : numpy.ndarray
-        ``(ny, nx)`` float32 that is subtracted, ADU; ``(0, 0)`` for none.
-    factors : numpy.ndarray
-        ``(n,)`` float32, applied after the offset; ``(0,)`` for none.
-    """
-
-    samples: np.ndarray
-    zero: np.float32
-    offset: np.ndarray
-    factors: np.ndarray
 
 
 class _Planes(NamedTuple):
@@ -74,16 +50,6 @@ class _Waiting(NamedTuple):
     ordered: np.ndarray
     places: np.ndarray
     samples: np.ndarray
-
-
-class _Sums(NamedTuple):
-    """What one pass finds of each pixel: its first sample, and sums and extremes from there."""
-
-    first: np.ndarray
-    total: np.ndarray
-    squares: np.ndarray
-    least: np.ndarray
-    most: np.ndarray
 
 
 def clipped_mean(
@@ -114,46 +80,10 @@ def clipped_mean(
     """
     n = len(stack.samples)
     limits = _Limits(float(sigma), floors, sorting_network(n))
-    ordered = aligned.empty((n, _PLACES + _APART), np.float32)
+    ordered = aligned.empty((n, _PLACES + APART), np.float32)
     waiting = _Waiting(ordered, np.empty(_PLACES, dtype=np.int64), np.empty(n))
     listed = np.empty(CELL, dtype=np.bool_), np.empty(CELL, dtype=np.int64)
-    _clipped_mean(stack, limits, _Planes(mean, variance, count), *_buffers(n), waiting, *listed)
-
-
-def typical_variances(stack: Stack) -> np.ndarray:
-    """Median, over the pixels of each cell, of the variance of their samples.
-
-    Parameters
-    ----------
-    stack : Stack
-        Part ``(ny, nx)`` of two frames or more; pixels without all data do not count.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(max(1, nx // CELL),)`` float64; 0 where no pixel counts.
-    """
-    n, ny, nx = stack.samples.shape
-    typical = np.empty(max(1, nx // CELL))
-    row, known = np.empty(CELL, dtype=np.float32), np.empty(ny * 2 * CELL, dtype=np.float32)
-    _typical_variances(stack, typical, *_buffers(n), row, known)
-    return typical
-
-
-def _buffers(n: int) -> tuple[np.ndarray, _Sums]:
-    """Return room for some columns of the samples, and for their sums."""
-    rows = aligned.empty((5, CELL + _APART), np.float32)
-    return aligned.empty((n, CELL + _APART), np.float32), _Sums(*rows)
-
-
-@kernel
-def put_in_order(words, values):
-    """Copy ``(ny, nx)`` big-endian words, uint16 as they lie in memory, to int16."""
-    byte = np.uint16(8)
-    for y in range(words.shape[0]):
-        row, out = words[y], values[y]
-        for x in range(row.size):
-            out[x] = np.int16((row[x] >> byte) | (row[x] << byte))
+    _clipped_mean(stack, limits, _Planes(mean, variance, count), *buffers(n), waiting, *listed)
 
 
 @kernel
@@ -165,8 +95,8 @@ def _clipped_mean(stack, limits, out, tile, sums, waiting, clear, columns):
         for left in range(0, nx, CELL):
             right = min(left + CELL, nx)
             width = right - left
-            _load(stack, y, left, right, tile)
-            _sum(tile, width, sums)
+            load(stack, y, left, right, tile)
+            sum_samples(tile, width, sums)
             limit = limits.sigma * limits.floors[min(left // CELL, limits.floors.size - 1)] * safe
             _judge(sums, n, width, np.float32(limit if limit > _TINY else 0.0), clear)
             _average(sums, n, stack, out, y, left, width)
@@ -182,83 +112,9 @@ def _clipped_mean(stack, limits, out, tile, sums, waiting, clear, columns):
 
 
 @kernel
-def _typical_variances(stack, typical, tile, sums, row, known):
-    n, ny, nx = stack.samples.shape
-    for cell in range(typical.size):
-        start, stop = cell * CELL, nx if cell == typical.size - 1 else (cell + 1) * CELL
-        count = 0
-        for y in range(ny):
-            for left in range(start, stop, CELL):
-                width = min(CELL, stop - left)
-                _load(stack, y, left, left + width, tile)
-                _sum(tile, width, sums)
-                _variances(sums, n, width, row)
-                for p in range(width):
-                    known[count] = row[p]
-                    count += np.isfinite(row[p])
-        typical[cell] = median(known, count) if count else 0.0
-
-
-@kernel
-def _variances(sums, n, width, row):
-    _, total, squares, _, _ = sums
-    number, freedom, zero = np.float32(n), np.float32(n - 1), np.float32(0.0)
-    for p in range(width):
-        square = squares[p] - total[p] * (total[p] / number)
-        row[p] = (square if square > zero else zero) / freedom if total[p] == total[p] else np.nan
-
-
-@kernel
-def _load(stack, y, left, right, tile):
-    """Fill the tile with values; an offset that is the same for all samples stays in."""
-    zero, scaled = stack.zero, stack.factors.size > 0
-    for i in range(len(stack.samples)):
-        row, out = stack.samples[i, y, left:right], tile[i]
-        if scaled and stack.offset.size:
-            below, factor = stack.offset[y, left:right], stack.factors[i]
-            for p in range(row.size):
-                out[p] = ((np.float32(row[p]) + zero) - below[p]) * factor
-        else:
-            factor = stack.factors[i] if scaled else np.float32(1.0)
-            for p in range(row.size):
-                out[p] = (np.float32(row[p]) + zero) * factor
-
-
-@kernel
 def _has_late_offset(stack):
     """Say whether the offset is still to be taken from a mean."""
     return stack.offset.size > 0 and stack.factors.size == 0
-
-
-@kernel
-def _sum(tile, width, sums):
-    first, total, squares, least, most = sums
-    zero, row = np.float32(0.0), tile[0]
-    for p in range(width):
-        first[p] = row[p]
-        total[p] = zero
-        squares[p] = zero
-        least[p] = zero
-        most[p] = zero
-    # Two frames at a time: half as often are the sums fetched and put back.
-    for i in range(1, len(tile) - 1, 2):
-        row, other = tile[i], tile[i + 1]
-        for p in range(width):
-            one, two = row[p] - first[p], other[p] - first[p]
-            total[p] += one + two
-            squares[p] += one * one + two * two
-            low = one if one < two else two
-            high = two if one < two else one
-            least[p] = low if low < least[p] else least[p]
-            most[p] = high if high > most[p] else most[p]
-    if len(tile) % 2 == 0:
-        row = tile[len(tile) - 1]
-        for p in range(width):
-            one = row[p] - first[p]
-            total[p] += one
-            squares[p] += one * one
-            least[p] = one if one < least[p] else least[p]
-            most[p] = one if one > most[p] else most[p]
 
 
 @kernel
@@ -350,12 +206,8 @@ def _average_kept(samples, offset, out, y, x):
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
-    words = read_only(np.ones((4, 4), dtype=np.uint16))
-    for picked in (words, words[::2]):
-        put_in_order(picked, np.empty(picked.shape, dtype=np.int16))
     none = np.zeros((0, 0), dtype=np.float32), np.zeros(0, dtype=np.float32)
     for dtype in (np.int16, np.float32):
         stack = Stack(np.ones((3, 2, 2), dtype=dtype), np.float32(0.0), *none)
-        typical_variances(stack)
         plane = np.empty((2, 2), dtype=np.float32)
         clipped_mean(stack, 4.0, np.ones(1), plane, plane, np.empty((2, 2), dtype=np.int16))

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.calibration.clipped_mean import Stack, clipped_mean, put_in_order, typical_variances
+from platelib.calibration.clipped_mean import clipped_mean
+from platelib.calibration.stack_sums import Stack, typical_variances
+from platelib.numerics.fits_words import FITS_WORDS, WORDS_ZERO, put_in_order
 from platelib.numerics.kernels import read_only
 
 _CACHED = 3_000_000
 """Bytes of samples worked on at a time, so that they stay near the processor."""
 _LINES = 8
 """Rows of a block that tell its typical spread."""
-_WORDS = np.dtype(">i2")
-_WORDS_ZERO = 32768.0
 _NO_PLANE = np.zeros((0, 0), dtype=np.float32)
 _NO_FACTORS = np.zeros(0, dtype=np.float32)
 
@@ -105,7 +105,7 @@ def _stacks(
 ) -> Iterator[tuple[int, Stack]]:
     """Yield the frames so many rows at a time, in memory that is used again each time."""
     ny, nx = frames[0].shape
-    words = all(frame.dtype == _WORDS for frame in frames)
+    words = all(frame.dtype == FITS_WORDS for frame in frames)
     scales = _NO_FACTORS if factors is None else np.asarray(factors, dtype=np.float32)
     lines = range(*rows.indices(ny))
     size = len(frames) * nx
@@ -119,10 +119,10 @@ def _stacks(
                 put_in_order(read_only(frame[here].view(np.uint16)), plane)
                 continue
             plane[...] = frame[here]
-            if frame.dtype == _WORDS:
-                plane += _WORDS_ZERO
+            if frame.dtype == FITS_WORDS:
+                plane += WORDS_ZERO
         below = _NO_PLANE if offset is None else np.ascontiguousarray(offset[here], np.float32)
-        zero = np.float32(_WORDS_ZERO if words else 0.0)
+        zero = np.float32(WORDS_ZERO if words else 0.0)
         yield k, Stack(samples, zero, below, scales)
 
 

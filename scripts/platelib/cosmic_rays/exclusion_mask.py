@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.separable_median import median_of_7
 from platelib.detection.star_table import FLAG_SHAPE
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.mask_bits import BAD, SATURATED
 
 _EDGE_PX = 5
 """Nearer to the edge the fine structure, a median of medians, is not known."""

@@ -17,7 +17,7 @@ from scipy.ndimage import (
     label,
 )
 
-from platelib.calibration.correction import SATURATED
+from platelib.numerics.mask_bits import SATURATED
 
 _ALL_AROUND = np.ones((3, 3), dtype=bool)
 _RING_PX = (1.2, 2.6)

@@ -10,6 +10,7 @@ import numpy as np
 
 from platelib.calibration.saturation_level import NO_PIXELS, TOP_RANK, Brightest, PileUp
 from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.fits_words import FITS_WORDS, WORDS_ZERO, count_of
 from platelib.numerics.kernels import kernel, read_only
 from platelib.numerics.medians import median_of
 
@@ -19,7 +20,6 @@ _MOST_PIXELS = 200_000
 _NEIGHBOUR_SHARE = 0.5
 _FIRST_SHARE, _ENOUGH_SHARE = 0.45, 0.65
 _ROUNDS = 4
-_WORDS = np.dtype(">i2")
 
 
 def brightest_pixels(
@@ -81,11 +81,11 @@ def _maxima_and_sample(read, shape: tuple[int, int]) -> tuple[np.ndarray, np.nda
     sample = []
     for start, stop in _bands(shape):
         rows = read(start, stop)
-        if rows.dtype == _WORDS:
+        if rows.dtype == FITS_WORDS:
             _row_maxima(read_only(rows.view(np.uint16)), tops[start:stop])
         else:
             tops[start:stop] = np.fmax.reduce(rows, axis=1)
-        offset = np.float32(32768 if rows.dtype == _WORDS else 0)
+        offset = np.float32(WORDS_ZERO if rows.dtype == FITS_WORDS else 0)
         for y in range(-start % step, stop - start, step):
             sample.append(rows[y, ::_SAMPLE_COLUMN_STEP].astype(np.float32) + offset)
     return tops, np.concatenate(sample)
@@ -103,7 +103,7 @@ def _collected(read, shape, tops, limit: float, sky: float) -> tuple[np.ndarray,
             continue
         top = first - 1
         rows = read(top, last + 1)
-        is_words = rows.dtype == _WORDS
+        is_words = rows.dtype == FITS_WORDS
         collect = _collect_words if is_words else _collect_values
         count = collect(
             read_only(rows.view(np.uint16) if is_words else rows),
@@ -119,17 +119,12 @@ def _collected(read, shape, tops, limit: float, sky: float) -> tuple[np.ndarray,
 
 
 @kernel
-def _decoded(v):
-    return np.uint16(((v >> np.uint16(8)) | (v << np.uint16(8))) ^ np.uint16(0x8000))
-
-
-@kernel
 def _row_maxima(words, tops):
     for y in range(words.shape[0]):
         line = words[y]
         highest = np.uint16(0)
         for x in range(line.size):
-            highest = max(highest, _decoded(line[x]))
+            highest = max(highest, count_of(line[x]))
         tops[y] = highest
 
 
@@ -145,18 +140,18 @@ def _collect_words(words, wanted, limit, sky, top, values, places, count):
             block = here[first : first + _BLOCK]
             highest = np.uint16(0)
             for x in range(block.size):
-                highest = max(highest, _decoded(block[x]))
+                highest = max(highest, count_of(block[x]))
             if np.float32(highest) <= limit:
                 continue
             for x in range(max(1, first), min(first + _BLOCK, nx - 1)):
-                value = np.float32(_decoded(here[x]))
+                value = np.float32(count_of(here[x]))
                 if value > limit and count < values.size:
                     enough = sky + np.float32(_NEIGHBOUR_SHARE) * (value - sky)
                     near = 0
                     for u in range(x - 1, x + 2):
-                        near += np.float32(_decoded(above[u])) > enough
-                        near += np.float32(_decoded(here[u])) > enough
-                        near += np.float32(_decoded(below[u])) > enough
+                        near += np.float32(count_of(above[u])) > enough
+                        near += np.float32(count_of(here[u])) > enough
+                        near += np.float32(count_of(below[u])) > enough
                     count = _put(near, value, x, top + y + 1, values, places, count)
     return count
 
@@ -193,5 +188,5 @@ def _put(near, value, x, y, values, places, count):
 def warm_up() -> None:
     """Compile the kernels of this module."""
     rows = np.arange(30, dtype=np.float32).reshape(5, 6)
-    for frame in (rows, rows.astype(_WORDS)):
+    for frame in (rows, rows.astype(FITS_WORDS)):
         brightest_pixels(lambda *span: frame[slice(*span)], (5, 6))  # noqa: B023 - called here

@@ -7,10 +7,10 @@ import numpy as np
 from platelib.background.block_average import Blocks
 from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.inpaint import mend_gaps
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.detection.star_finder import StarSearch
 from platelib.detection.star_table import STAR
 from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.mask_bits import BAD, SATURATED
 
 _CELL_PX = 64
 _BRIGHT_SIGMA = 20.0

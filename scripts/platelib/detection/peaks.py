@@ -7,10 +7,10 @@ the first need are there without being copied.
 import numpy as np
 
 from platelib.background.measure_mesh import interpolate
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED
 from platelib.detection.windowed_moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.mask_bits import BAD, SATURATED
 
 EDGE = WINDOW + 1
 """Stars whose peak is nearer to the edge of a sub are not looked for, pixels."""

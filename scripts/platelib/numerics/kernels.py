@@ -26,6 +26,7 @@ _MONTH_S = 30 * 86400
 _SOURCES = Path(__file__).resolve().parents[1]
 KERNEL_MODULES = (
     "numerics.aligned",
+    "numerics.fits_words",
     "numerics.order_statistics",
     "integration.rejection_rules",
     "integration.rejection_prefilter",
@@ -34,11 +35,13 @@ KERNEL_MODULES = (
     "integration.weighted_mean",
     "integration.rejection",
     "calibration.sorted_rejection",
+    "calibration.stack_sums",
     "calibration.clipped_mean",
     "bad_pixels.local_statistics",
     "bad_pixels.detect",
     "calibration.photon_transfer",
     "calibration.correction",
+    "calibration.calibrate",
     "detection.bright_pixels",
     "bad_pixels.interpolate",
     "background.measure_mesh",
@@ -59,7 +62,7 @@ KERNEL_MODULES = (
     "cosmic_rays.single_frame",
     "psf_matching.convolution",
 )
-SOURCE_MODULES = ("numerics.kernels", "numerics.constants", *KERNEL_MODULES)
+SOURCE_MODULES = ("numerics.kernels", "numerics.constants", "numerics.mask_bits", *KERNEL_MODULES)
 """What compiled code depends on."""
 
 

@@ -122,7 +122,7 @@ def sample(planes: np.ndarray, sampling: Sampling) -> np.ndarray:
     numpy.ndarray
         ``(n, my, mx)`` float32; NaN where there are no data.
     """
-    from platelib.calibration.correction import BAD
+    from platelib.numerics.mask_bits import BAD
     from platelib.resampling.resample import Cutout, resample  # compiled kernels
 
     ny, nx = sampling.shape

@@ -10,9 +10,9 @@ counted anew (at multiples of a span), and columns beside it are taken as the li
 
 import numpy as np
 
-from platelib.calibration.correction import BAD
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.mask_bits import BAD
 from platelib.numerics.polynomials import around
 from platelib.resampling.flux_limiter import SHARP, next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row

@@ -6,9 +6,9 @@ along the rows of the frame, where they are short their pixels are copied side b
 
 import numpy as np
 
-from platelib.calibration.correction import BAD
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.mask_bits import BAD
 from platelib.numerics.polynomials import around
 from platelib.resampling.flux_limiter import SHARP, next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row

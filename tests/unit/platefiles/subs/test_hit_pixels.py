@@ -3,7 +3,7 @@ import numpy as np
 from platefiles.fits.products_io import write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels, read_hit_pixels
-from platelib.calibration.correction import BAD, SATURATED
+from platelib.numerics.mask_bits import BAD, SATURATED
 
 
 def _mask():

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from platelib.calibration.clipped_mean import CELL, Stack, clipped_mean, typical_variances
+from platelib.calibration.clipped_mean import clipped_mean
 from platelib.calibration.combine import Combined
+from platelib.calibration.stack_sums import CELL, Stack
 
 SHAPE = (2, CELL + 41)
 NO_OFFSET = np.zeros((0, 0), dtype=np.float32)
@@ -158,23 +159,3 @@ def test_no_limit_strikes_nothing():
     found = _combined(stack, np.inf, np.ones(1))
     assert (found.count == 5).all()
     np.testing.assert_array_equal(found.mean, _values(stack).mean(axis=0).astype(np.float32))
-
-
-@pytest.mark.parametrize("nx", [5, CELL, 2 * CELL - 1, 2 * CELL + 3])
-def test_typical_variance_is_the_median_of_numpys(nx):
-    """It is that of the pixels without gaps, cell by cell; 0 of a cell that has none."""
-    rng = np.random.default_rng(nx)
-    values = rng.normal(1000, 5, (7, 4, nx)).astype(np.float32)
-    values[2, 1, ::4] = np.nan
-    values[:, 2, ::3] *= 4
-    cells = max(1, nx // CELL)
-    if cells > 1:
-        values[0, :, :CELL] = np.nan
-    variances = values.var(axis=0, ddof=1, dtype=np.float64)
-    edges = [*range(0, cells * CELL, CELL), nx]
-    expected = [
-        np.nanmedian(variances[:, a:b]) if np.isfinite(variances[:, a:b]).any() else 0.0
-        for a, b in zip(edges, edges[1:], strict=False)
-    ]
-    typical = typical_variances(Stack(values, np.float32(0), NO_OFFSET, NO_FACTORS))
-    np.testing.assert_allclose(typical, expected, rtol=1e-5)

@@ -1,235 +1,126 @@
-from dataclasses import replace
-
-import astropy.units as u
-import ccdproc
 import numpy as np
 import pytest
-from astropy.nddata import CCDData
 
-from platelib.bad_pixels.interpolate import mend
-from platelib.calibration.correction import (
-    BAD,
-    SATURATED,
-    Correction,
+from platelib.calibration.calibrate import (
     Detector,
+    along_lines,
+    along_lines_with_variance,
     calibrate,
 )
+from platelib.calibration.correction import CalibrationLines, Correction, lines_of
+from platelib.numerics.mask_bits import BAD, SATURATED
 
-SHAPE = (61, 83)
-
-
-def _planes(seed: int):
-    """Raw counts, bias, dark current in counts, flat; float32."""
-    rng = np.random.default_rng(seed)
-    y, x = np.indices(SHAPE)
-    bias = 500 + 0.1 * x + rng.normal(0, 1, SHAPE)
-    dark = 20 + rng.exponential(5, SHAPE)
-    flat = (1 - 2e-5 * ((x - 40) ** 2 + (y - 30) ** 2)) * rng.normal(1, 0.01, SHAPE)
-    raw = bias + dark + 3000 * flat + rng.normal(0, 30, SHAPE)
-    return [plane.astype(np.float32) for plane in (raw, bias, dark, flat)]
+SHAPE = (37, 53)
+DETECTOR = Detector(0.85, 3.0, 60000.0)
 
 
-def _correction(bias, dark, flat, offset_variance=0.0) -> Correction:
-    return Correction(
-        bias,
-        dark,
-        (flat / flat.mean(dtype=np.float64)).astype(np.float32),
-        masks=(np.zeros(bias.shape, dtype=np.uint8),),
-        zero=float(np.median(bias)),
-        variance=offset_variance,
-    )
+def _planes(order: str) -> dict:
+    """Planes of masters in a byte order."""
+    rng = np.random.default_rng(1)
+    flat = rng.uniform(0.6, 1.2, SHAPE)
+    flat[5, 6] = np.nan
+    planes = {"bias": rng.normal(500, 2, SHAPE), "dark": rng.exponential(9, SHAPE), "flat": flat}
+    return {name: plane.astype(f"{order}f4") for name, plane in planes.items()}
 
 
-def test_calibration_equals_ccdproc():
-    """Electrons equal ccdproc's subtract_bias, subtract_dark and flat_correct to float32."""
-    raw, bias, dark, flat = _planes(1)
-    frame = CCDData(raw.astype(np.float64), unit="adu")
-    frame = ccdproc.subtract_bias(frame, CCDData(bias.astype(np.float64), unit="adu"))
-    frame = ccdproc.subtract_dark(
-        frame,
-        CCDData(dark.astype(np.float64), unit="adu"),
-        dark_exposure=60 * u.s,
-        data_exposure=60 * u.s,
-    )
-    frame = ccdproc.flat_correct(frame, CCDData(flat.astype(np.float64), unit="adu"))
-    electrons, _, mask = calibrate(raw, _correction(bias, dark, flat), Detector(1.7, 3.0, 65000.0))
-    np.testing.assert_allclose(electrons / 1.7, frame.data, rtol=1e-6)
-    assert not mask.any()
+def _masks() -> tuple[np.ndarray, np.ndarray]:
+    masks = np.zeros((2, *SHAPE), dtype=np.uint8)
+    masks[0, 3, 4], masks[1, 8, 50], masks[0, 30] = 1, 4, 2
+    return masks[0], masks[1]
 
 
-def test_scaled_dark_equals_ccdproc():
-    """A dark of another exposure, scaled, equals ccdproc's subtract_dark with scale."""
-    raw, bias, dark, flat = _planes(2)
-    frame = ccdproc.subtract_dark(
-        CCDData(raw.astype(np.float64) - bias, unit="adu"),
-        CCDData(dark.astype(np.float64), unit="adu"),
-        dark_exposure=120 * u.s,
-        data_exposure=30 * u.s,
-        scale=True,
-    )
-    correction = replace(_correction(bias, dark, np.ones_like(flat)), dark_scale=0.25)
-    electrons, _, _ = calibrate(raw, correction, Detector(1.0, 3.0, 65000.0))
-    np.testing.assert_allclose(electrons, frame.data, rtol=2e-6)
+def _lines(correction: Correction) -> CalibrationLines:
+    return lines_of(correction, (0, SHAPE[0]), (0, SHAPE[1]))
 
 
-@pytest.mark.parametrize("light", [0.0, 50.0, 5000.0])
-def test_variance_is_honest(light):
-    """The stated variance is that of repeated exposures, masters included, within 3 %."""
-    rng = np.random.default_rng(int(light))
-    shape, gain, read_noise, dark = (200, 301), 1.6, 4.0, 30.0
-    response = np.where(np.arange(301) < 150, 0.8, 1.2).astype(np.float32)
-    response = np.broadcast_to(response, shape).copy()
-    electrons = rng.poisson(dark + light * response) + rng.normal(0, read_noise, shape)
-    master_variance = 1.5
-    offset = 300 + dark / gain + rng.normal(0, np.sqrt(master_variance), shape)
+def _along(raw, lines, detector=DETECTOR):
+    """Values and mask of whole frames."""
+    out = np.empty(SHAPE, dtype=np.float32), np.empty(SHAPE, dtype=np.uint8)
+    along_lines(raw, (0, 0), lines, detector, out)
+    return out
+
+
+CORRECTIONS = {
+    "all": ("bias", "dark", "flat"),
+    "bias": ("bias",),
+    "dark and flat": ("dark", "flat"),
+    "flat": ("flat",),
+    "nothing": (),
+}
+
+
+@pytest.mark.parametrize("which", CORRECTIONS)
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("words", [True, False])
+def test_lines_give_what_the_formula_says(which, order, words):
+    """Values, variances and masks are those of the formula, to the rounding of the count."""
+    planes = {k: v for k, v in _planes(order).items() if k in CORRECTIONS[which]}
+    masks = _masks()[: len(planes)]
     correction = Correction(
-        offset.astype(np.float32), None, response, zero=300.0, variance=master_variance
+        **planes, dark_scale=0.7, masks=masks, level=-12.0, zero=480.0, variance=0.5
     )
-    raw = (300 + electrons / gain).astype(np.float32)
-    value, variance, _ = calibrate(raw, correction, Detector(gain, read_noise, np.inf))
-    for part in (np.s_[:, :150], np.s_[:, 150:]):
-        assert value[part].mean() == pytest.approx(light, abs=0.2 + 0.002 * light)
-        assert variance[part].mean() == pytest.approx(value[part].var(), rel=0.03)
+    counts = np.random.default_rng(2).integers(300, 65536, SHAPE)
+    raw = (counts - 32768).astype(">i2") if words else counts.astype(np.float32)
+    wide = {kind: plane.astype(np.float64) for kind, plane in planes.items()}
+    flat = wide.get("flat", np.ones(SHAPE))
+    light = counts - wide.get("bias", -12.0) - 0.7 * wide.get("dark", 0.0)
+    expected = DETECTOR.gain * light / flat
+    photons = np.maximum(counts - 480.0, 0) * DETECTOR.gain
+    spread = (DETECTOR.read_noise**2 + 0.5 * DETECTOR.gain**2 + photons) / flat**2
+    good = ~(np.any(masks, axis=0) if masks else np.zeros(SHAPE, dtype=bool)) & ~np.isnan(flat)
+    assert good.sum() > 0.9 * good.size
+
+    values, flags = _along(raw, _lines(correction))
+    np.testing.assert_allclose(values[good], expected[good], atol=0.02)
+    assert np.isnan(values[~good]).all()
+    np.testing.assert_array_equal((flags & BAD) == 0, good)
+    np.testing.assert_array_equal((flags & SATURATED) > 0, counts >= DETECTOR.saturation)
+
+    same, variance, mask = calibrate(raw, correction, DETECTOR)
+    np.testing.assert_array_equal(same, values)
+    np.testing.assert_array_equal(mask, flags)
+    np.testing.assert_allclose(variance[good], spread[good], rtol=1e-5)
+    assert not variance[~good].any()
 
 
-def test_unknown_gain_keeps_the_unit():
-    """Without a gain values stay in their unit and every variance is the given one."""
-    raw, bias, dark, flat = _planes(3)
-    correction = _correction(bias, dark, flat)
-    known, _, _ = calibrate(raw, correction, Detector(1.0, 3.0, np.inf))
-    unknown, variance, _ = calibrate(raw, correction, Detector(0.0, 3.0, np.inf), 12.5)
-    np.testing.assert_array_equal(known, unknown)
-    assert (variance == 12.5).all()
+def test_missing_data_are_bad():
+    """A count that is not there is a bad pixel."""
+    raw = np.full(SHAPE, 1000, dtype=np.float32)
+    raw[4, 7] = np.nan
+    values, flags = _along(raw, _lines(Correction()))
+    assert np.isnan(values[4, 7])
+    assert np.argwhere(flags & BAD).tolist() == [[4, 7]]
 
 
-def test_no_correction_changes_nothing():
-    """Without masters electrons are the raw counts times the gain."""
-    raw = _planes(4)[0]
-    electrons, variance, mask = calibrate(raw, Correction(), Detector(2.0, 3.0, 1e6))
-    np.testing.assert_array_equal(electrons, 2 * raw)
-    np.testing.assert_allclose(variance, 9 + 2 * raw, rtol=1e-6)
-    assert not mask.any()
+def test_an_unknown_gain_leaves_the_unit():
+    """Without a gain values stay in ADU."""
+    raw = np.full(SHAPE, 1000, dtype=np.float32)
+    values, _ = _along(raw, _lines(Correction(level=100.0)), Detector(0.0, 0.0, np.inf))
+    np.testing.assert_array_equal(values, 900)
 
 
-def test_masks_say_what_is_wrong():
-    """Bad, missing and saturated pixels have their bits, alone or together."""
-    raw, bias, dark, flat = _planes(5)
-    correction = _correction(bias, dark, flat)
-    correction.masks[0][3, 4] = 1
-    correction.masks[0][5, 6] = 4
-    correction.flat[7, 8] = np.nan
-    raw[9, 10] = np.nan
-    raw[11, 12] = 60000
-    raw[3, 4] = 60001
-    _, variance, mask = calibrate(raw, correction, Detector(1.0, 3.0, 60000.0))
-    expected = np.zeros(SHAPE, dtype=np.uint8)
-    expected[5, 6] = expected[7, 8] = expected[9, 10] = BAD
-    expected[11, 12] = SATURATED
-    expected[3, 4] = BAD | SATURATED
-    np.testing.assert_array_equal(mask, expected)
-    # Nothing but finite noise goes on to be resampled.
-    np.testing.assert_array_equal(variance == 0, mask & BAD != 0)
-    assert np.isfinite(variance).all()
+@pytest.mark.parametrize("words", [True, False])
+def test_a_window_is_that_of_the_whole(words):
+    """A window of lines, larger than asked for, gives the pixels of the whole frame."""
+    correction = Correction(**_planes(">"), masks=_masks(), zero=500.0)
+    raw = np.random.default_rng(3).integers(-32768, 32767, SHAPE).astype(">i2")
+    raw = raw if words else raw.astype(np.float32)
+    whole = calibrate(raw, correction, DETECTOR)
+    lines = lines_of(correction, (8, 18), (5, 40), np.empty(2000, dtype=np.float32))
+    planes = (np.float32, np.float32, np.uint8)
+    out = tuple(np.empty((6, 21), dtype=dtype) for dtype in planes)
+    along_lines_with_variance(raw[10:16], (10, 9), lines, DETECTOR, 0.0, out)
+    for plane, part in zip(whole, out, strict=True):
+        np.testing.assert_array_equal(plane[10:16, 9:30], part)
 
 
-def test_bands_equal_the_whole():
-    """Calibrating bands of rows gives the bits of the whole frame."""
-    raw, bias, dark, flat = _planes(6)
-    correction = _correction(bias, dark, flat, 2.0)
-    detector = Detector(0.7, 3.0, 3300.0)
-    whole = calibrate(raw, correction, detector)
-    for start, stop in ((0, 20), (20, 21), (21, 61)):
-        band = calibrate(raw[start:stop], correction.rows(start, stop), detector)
-        for part, plane in zip(band, whole, strict=True):
-            np.testing.assert_array_equal(part, plane[start:stop])
-
-
-def test_shapes_must_agree():
-    """Masters of another size are refused with both sizes."""
-    with pytest.raises(ValueError, match=r"raw frame is \(4, 5\), its correction \(5, 4\)"):
-        calibrate(np.ones((4, 5), np.float32), Correction(np.ones((5, 4), np.float32)))
-
-
-def _mended(image: np.ndarray, mask: np.ndarray) -> np.ndarray:
-    image, mask = np.ascontiguousarray(image).copy(), np.ascontiguousarray(mask)
-    mend(image, mask)
-    return image
-
-
-def _bad_places(seed: int):
-    rng = np.random.default_rng(seed)
-    image = rng.normal(100, 10, SHAPE).astype(np.float32)
-    mask = (rng.random(SHAPE) < 0.15).astype(np.uint8)
-    mask[:, 30:32] = BAD
-    mask[20:25, 50:55] = BAD
-    image[mask != 0] = 1e6
-    return image, mask
-
-
-def test_mending_does_not_depend_on_the_order():
-    """Mending a mirrored or transposed image gives the mirrored or transposed result."""
-    image, mask = _bad_places(7)
-    straight = _mended(image, mask)
-    for turn in (np.flipud, np.fliplr, np.transpose, lambda a: np.rot90(a, 2)):
-        np.testing.assert_allclose(_mended(turn(image), turn(mask)), turn(straight), rtol=1e-6)
-
-
-def test_mended_pixels_are_means_of_good_neighbours():
-    """A bad pixel gets the mean of its good neighbours, or 0; others stay as they are."""
-    image, mask = _bad_places(8)
-    mended = _mended(image, mask)
-    np.testing.assert_array_equal(mended[mask == 0], image[mask == 0])
-    assert mended[22, 52] == 0
-    for y, x in np.argwhere(mask)[::17]:
-        for reach in (1, 2):
-            box = np.s_[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
-            good = image[box][mask[box] == 0]
-            if good.size:
-                assert mended[y, x] == pytest.approx(good.mean(dtype=np.float64), rel=1e-6)
-                break
-
-
-def test_mending_leaves_saturated_pixels():
-    """A pixel that is saturated but not bad is not filled."""
-    image = np.full((7, 9), 100, dtype=np.float32)
-    image[3, 4] = 6e4
-    mask = np.zeros((7, 9), dtype=np.uint8)
-    mask[3, 4] = SATURATED
-    assert _mended(image, mask)[3, 4] == 6e4
-
-
-def test_mending_removes_what_is_missing():
-    """No NaN is left where a pixel without data has a good neighbour."""
-    raw = np.full(SHAPE, 100, dtype=np.float32)
-    raw[10, 10:20] = np.nan
-    electrons, _, mask = calibrate(raw, Correction(), Detector(1.0, 1.0, np.inf))
-    np.testing.assert_array_equal(_mended(electrons, mask), np.full(SHAPE, 100, np.float32))
-
-
-def test_a_pedestal_counts_where_there_is_no_bias():
-    """The level is taken off where no bias is; a bias, which holds it too, takes its place."""
-    raw, bias, _, _ = _planes(7)
-    without, _, _ = calibrate(raw, Correction(level=100.0))
-    np.testing.assert_array_equal(without, raw - np.float32(100))
-    with_bias, _, _ = calibrate(raw, Correction(bias, level=100.0))
-    np.testing.assert_array_equal(with_bias, raw - bias)
-
-
-def test_words_of_the_file_give_the_same_as_values():
-    """Unsigned 16-bit data straight from a FITS file are calibrated as their values are."""
-    rng = np.random.default_rng(8)
-    values = rng.integers(0, 65536, SHAPE)
-    words = (values - 32768).astype(">i2")
-    for one, other in zip(calibrate(words), calibrate(values.astype(np.float32)), strict=True):
-        np.testing.assert_array_equal(one, other)
-
-
-def test_the_byte_order_of_masters_does_not_matter():
-    """Masters mapped from FITS files, big-endian, give the bits of native ones."""
-    raw, bias, dark, flat = _planes(9)
-    native = _correction(bias, dark, flat)
-    mapped = replace(native, bias=bias.astype(">f4"), flat=native.flat.astype(">f4"))
-    detector = Detector(1.3, 3.0, 60000.0)
-    pairs = zip(calibrate(raw, native, detector), calibrate(raw, mapped, detector), strict=True)
-    for one, other in pairs:
-        np.testing.assert_array_equal(one, other)
+def test_windows_must_hold_what_is_wanted():
+    """Lines of another window, or planes of another shape, are the caller's mistake."""
+    correction, raw = Correction(**_planes(">")), np.zeros(SHAPE, dtype=np.float32)
+    out = np.empty((6, 20), dtype=np.float32), np.empty((6, 20), dtype=np.uint8)
+    lines = lines_of(correction, (8, 18), (5, 40))
+    for place in ((7, 9), (13, 9), (10, 4), (10, 21)):
+        with pytest.raises(ValueError, match="lines of"):
+            along_lines(raw[10:16], place, lines, DETECTOR, out)
+    with pytest.raises(ValueError, match="window"):
+        lines_of(correction, (30, 38), (0, 53))

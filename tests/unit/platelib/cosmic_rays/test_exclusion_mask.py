@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 from astroscrappy.astroscrappy import update_mask
 
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import not_judged, shielded
 from platelib.detection.star_table import FLAG_SHAPE, STAR
+from platelib.numerics.mask_bits import BAD, SATURATED
 
 SHAPE = (70, 93)
 

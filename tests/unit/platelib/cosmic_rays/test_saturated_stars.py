@@ -2,11 +2,11 @@ import numpy as np
 import pytest
 
 from platefiles.raw_frames.raw_frame import open_raw
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
 from platelib.detection.star_table import STAR
+from platelib.numerics.mask_bits import BAD, SATURATED
 
 SHAPE = (300, 380)
 FULL = 60_000.0

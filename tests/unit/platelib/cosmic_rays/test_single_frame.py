@@ -5,12 +5,12 @@ import numpy as np
 import pytest
 
 from platelib.background.measure_mesh import sky_mesh
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.cosmic_rays.boxes import COLUMNS, ROWS
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
 from platelib.detection.star_finder import find_stars
 from platelib.detection.star_table import STAR
+from platelib.numerics.mask_bits import BAD, SATURATED
 from platelib.simulate.psf import add_stars, moffat_image
 from platelib.simulate.tracks import cosmic_rays
 

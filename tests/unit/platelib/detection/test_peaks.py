@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate1d, maximum_filter
 
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.detection.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED
 from platelib.detection.windowed_moments import BOX, WINDOW, WORK, is_extended, star_shape
+from platelib.numerics.mask_bits import BAD, SATURATED
 from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (230, 341)

@@ -3,9 +3,9 @@ import pytest
 from scipy.spatial import cKDTree
 
 from platelib.background.measure_mesh import sky_mesh
-from platelib.calibration.correction import BAD, SATURATED
 from platelib.detection.star_finder import StarSearch, find_stars, significant
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED, STAR
+from platelib.numerics.mask_bits import BAD, SATURATED
 from platelib.simulate.psf import add_stars, moffat_image
 from platelib.simulate.tracks import SatelliteSpec, cosmic_rays, satellite_light
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.calibration.correction import BAD
+from platelib.numerics.mask_bits import BAD
 from platelib.numerics.transform import Transform, normalisation
 from platelib.resampling.flux_limiter import LIMITED, SHARP, SPIKE, curvature_of_star, with_sharp
 from platelib.resampling.resample import Cutout, resample, source_window

@@ -5,8 +5,10 @@ import pytest
 
 from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.interpolate import mend
-from platelib.calibration.correction import BAD, Correction, Detector, calibrate
+from platelib.calibration.calibrate import Detector, calibrate
+from platelib.calibration.correction import Correction
 from platelib.detection.star_finder import find_stars
+from platelib.numerics.mask_bits import BAD
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling.lanczos import POLYNOMIALS, STRIP, fill_weights
 from platelib.resampling.resample import Cutout, Levels, correlation_factor, resample, source_window
