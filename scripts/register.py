@@ -27,9 +27,10 @@ from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.subs.saturated_cores import cores_hdu, cores_on_grid
 from platefiles.subs.saturation_levels import with_agreed_levels
 from platelib.registration.frame_selection import Limits, counted, judge, judge_measures, remedy
-from platelib.registration.match import Match, NoMatch
+from platelib.registration.match import NoMatch
 from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second
 from platelib.registration.photometric_scale import ReferenceSky
+from platelib.registration.transform_fit import Match
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
 _FEWEST_FOR_BRIGHTNESS = 3

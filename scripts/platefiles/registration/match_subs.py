@@ -10,7 +10,8 @@ from platefiles.config.lock_file import Lock
 from platefiles.jobs.job_log import log
 from platefiles.subs.measures import MeasuredSub
 from platelib.numerics.transform import identity
-from platelib.registration.match import GridStars, Match, NoMatch
+from platelib.registration.match import GridStars, NoMatch
+from platelib.registration.transform_fit import Match
 from platelib.registration.world_transforms import (
     Lists,
     WorldDisagrees,

@@ -17,7 +17,7 @@ if (
     TYPE_CHECKING
 ):  # both import kernels, of which registering and reading use no more than they must
     from platefiles.subs.calibrated_sub import SkyNoise
-    from platelib.registration.match import Match
+    from platelib.registration.transform_fit import Match
     from platelib.resampling.resample import Levels
 
 _MAX_TERMS = 21

@@ -7,8 +7,9 @@ import numpy as np
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.neighbours import mutual_pairs
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
-from platelib.registration.match import GridStars, Match
+from platelib.registration.match import GridStars
 from platelib.registration.match_significance import log_chance
+from platelib.registration.transform_fit import Match
 
 _POINTS = 16
 _CLOSE_PX = 0.005
