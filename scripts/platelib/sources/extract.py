@@ -1,6 +1,5 @@
 """Stars and galaxies of an image: found, measured, and told from each other."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +18,7 @@ from platelib.sources.morphology import (
     star_locus,
 )
 from platelib.sources.sep_extraction import extracted
-from platelib.sources.source_footprint import SourceCovers
+from platelib.sources.wide_sources import BRIGHT, measure_wide
 
 COLUMNS = {
     "x": "x on the grid, 0-based, px",
@@ -38,17 +37,10 @@ COLUMNS = {
 }
 
 _SIGMA, _AREA = 3.0, 3
-_WIDE_SIGMA, _WIDE_AREA, _WIDE_CONTRAST = 2.0, 5, 0.02
-_BIN_HALF_LIGHTS, _LEAST_BIN_PX = 4.0, 4
-_MEDIAN_NOISE = 1.2533
-_LEAST_LEFT = 0.3
 _FINE_CELL_FWHM = 8.0
 _SAME_PX = 1.0
-_BRIGHT = 40.0
 _PAIR = 1.5
 _SEED = 20
-_ISOPHOTE, _CROWD = 2.5, 8
-_KRON_REACH, _KRON_SCALES = 6.0, (2.5, 4.0)
 
 
 @dataclass(frozen=True)
@@ -95,7 +87,7 @@ def find_sources(field: FieldSky) -> FieldSources:
     shape = concentrations(fine, field.noise, x, y, stars.half_light_px, factor)
     flux, error = _star_light(fine, field, x, y, stars, factor)
     saturated = flat_topped(field, x, y)
-    alone = (flux > _BRIGHT * error) & ~saturated & _apart(x, y, 4 * stars.half_light_px)
+    alone = (flux > BRIGHT * error) & ~saturated & _apart(x, y, 4 * stars.half_light_px)
     locus, scatter = star_locus(x, y, shape.value, shape.error, alone, field.image.shape)
     doubt = _neighbours_light(x, y, flux, stars)
     wide, excess = extended(shape, locus, np.hypot(scatter, doubt))
@@ -117,7 +109,7 @@ def find_sources(field: FieldSky) -> FieldSources:
         "inside": np.full(x.size, -1),
     }
     _measure_small(table, fine, field, stars, factor)
-    _measure_wide(table, field, stars, factor)
+    measure_wide(table, field, stars, factor)
     return FieldSources(_in_order(table), stars, " ".join(filter(None, (field.remark, searched))))
 
 
@@ -249,126 +241,6 @@ def _measure_small(
     table["flux"][rows], table["flux_error"][rows] = total[good], factor * error[good]
     for name in ("half_light_px", "major_px", "minor_px"):
         table[name][rows] = half[good]
-
-
-def _measure_wide(
-    table: dict[str, np.ndarray], field: FieldSky, stars: StarCopies, factor: float
-) -> None:
-    """Find the wide objects, and fill them into the sources that are their middle."""
-    side = max(_LEAST_BIN_PX, int(round(_BIN_HALF_LIGHTS * stars.half_light_px)))
-    alone = ~table["extended"] & (table["flux"] > _BRIGHT * table["flux_error"])
-    covers = SourceCovers(field.image.shape, stars.half_light_px)
-    covers.lay(table, np.flatnonzero(alone))
-    binned, noise, missing = _medians(field, field.missing | (covers.count > 0), side)
-    covers.lay(table, np.flatnonzero(~alone))
-    noise = noise * likeness(binned, noise, missing)
-    extraction = extracted(
-        binned, noise, missing, _WIDE_SIGMA, _WIDE_AREA, deblend_cont=_WIDE_CONTRAST
-    )
-    found, segments = extraction.found, extraction.segments
-    high, wide = binned.shape
-    column = np.minimum(table["x"] / side, wide - 1).astype(int)
-    row = np.minimum(table["y"] / side, high - 1).astype(int)
-    owner = segments[row, column] - 1
-    by_owner = np.argsort(owner, kind="stable")
-    bounds = np.searchsorted(owner[by_owner], np.arange(len(found) + 1))
-    for number in range(len(found)):
-        members = by_owner[bounds[number] : bounds[number + 1]]
-        middle = _middle(table, members, found[number], side)
-        if middle is None:
-            continue
-        shape = {name: float(found[name][number]) for name in ("a", "b", "theta")}
-        shape |= {name: shape[name] * side for name in ("a", "b")}
-        covers.lift(table, [middle])
-        filled = _fill_wide(table, middle, shape, field, covers.count, factor)
-        covers.lay(table, [middle])
-        if filled:
-            table["inside"][members[members != middle]] = middle
-
-
-def _medians(
-    field: FieldSky, hidden: np.ndarray, side: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return medians of squares without what is hidden, their noise, and which are missing."""
-    ny, nx = (size // side for size in field.image.shape)
-    image, noise, gone = (
-        plane[: ny * side, : nx * side]
-        .reshape(ny, side, nx, side)
-        .swapaxes(1, 2)
-        .reshape(ny, nx, side * side)
-        for plane in (field.image, field.noise, hidden)
-    )
-    left = (~gone).sum(axis=2)
-    missing = left < _LEAST_LEFT * side**2
-    ordered = np.sort(np.where(gone, np.float32(np.inf), image), axis=2)
-    place = np.maximum(left - 1, 0)[..., None] // 2
-    middle = np.where(missing, np.float32(0), np.take_along_axis(ordered, place, 2)[..., 0])
-    spread = _MEDIAN_NOISE * np.median(noise, axis=2) / np.sqrt(np.maximum(left, 1))
-    return middle.astype(np.float32), spread.astype(np.float32), missing
-
-
-def _middle(
-    table: dict[str, np.ndarray], members: np.ndarray, found: np.ndarray, side: int
-) -> int | None:
-    """Return the source that is the middle of a wide object; None where none is extended."""
-    wide = members[table["extended"][members]]
-    if not wide.size:
-        return None
-    away = np.hypot(
-        table["x"][wide] / side - found["xcpeak"], table["y"][wide] / side - found["ycpeak"]
-    )
-    return int(wide[np.argmax(table["flux"][wide] / (1 + (away / float(found["a"])) ** 2))])
-
-
-def _fill_wide(
-    table: dict[str, np.ndarray],
-    k: int,
-    found: Mapping[str, float],
-    field: FieldSky,
-    covered: np.ndarray,
-    factor: float,
-) -> bool:
-    """Put light and shape of a wide object into its row, if it is wide: Kron (1980), 2.5 radii.
-
-    What others cover does not count; its place takes the mean of the ellipse.
-    """
-    reach = int(np.ceil(_KRON_REACH * found["a"])) + 2
-    left, bottom = (max(0, int(table[name][k]) - reach) for name in ("x", "y"))
-    cut = (slice(bottom, bottom + 2 * reach + 1), slice(left, left + 2 * reach + 1))
-    image, noise = field.image[cut].copy(), field.noise[cut].copy()
-    mask = field.missing[cut] | (covered[cut] > 0)
-    x, y = [float(table["x"][k]) - left], [float(table["y"][k]) - bottom]
-    axes = [found["a"]], [found["b"]], [found["theta"]]
-    kron, _ = sep.kron_radius(image, x, y, *axes, _KRON_REACH, mask=mask)
-    # Further out what is left of the sky would count for more than the object.
-    scale = float(np.clip(2.5 * kron[0], *_KRON_SCALES)) if np.isfinite(kron[0]) else 3.0
-    total, error, _ = sep.sum_ellipse(image, x, y, *axes, scale, err=noise, mask=mask, subpix=5)
-    half, _ = sep.flux_radius(image, x, y, [scale * axes[0][0]], 0.5, mask=mask, subpix=5)
-    if not (total[0] > table["flux"][k] and half[0] > 0):
-        return False
-    if _is_light_of_stars(table, k, total[0], found):
-        return False
-    table["flux"][k], table["flux_error"][k] = total[0], factor * error[0]
-    table["half_light_px"][k] = half[0]
-    axes_px = _ISOPHOTE * axes[0][0], _ISOPHOTE * axes[1][0]
-    table["major_px"][k], table["minor_px"][k] = axes_px
-    table["angle_deg"][k] = np.degrees(axes[2][0])
-    return True
-
-
-def _is_light_of_stars(
-    table: Mapping[str, np.ndarray], k: int, flux: float, found: Mapping[str, float]
-) -> bool:
-    """Say whether a wide object may be the wings of stars in it, and faint stars between them.
-
-    It may where stars run together: many are in it, and all but the brightest give more light than
-    the object.
-    """
-    dx, dy = table["x"] - table["x"][k], table["y"] - table["y"][k]
-    c, s = np.cos(found["theta"]), np.sin(found["theta"])
-    across = np.hypot((c * dx + s * dy) / found["a"], (c * dy - s * dx) / found["b"])
-    light = table["flux"][(across <= _ISOPHOTE) & ~table["extended"]]
-    return light.size >= _CROWD and flux < float(light.sum() - light.max())
 
 
 def _in_order(table: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
