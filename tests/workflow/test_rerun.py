@@ -235,7 +235,7 @@ def test_code_counts_by_what_it_does(home, checkout):
     home = type(home)(home.folder, checkout)
     for path in checkout.rglob("*.py"):
         os.utime(path)
-    levels = checkout / "scripts" / "platelib" / "levels.py"
+    levels = checkout / "scripts/platelib/registration/photometric_scale.py"
     _edit(levels, '"""', '"""As ever. ')
     levels.write_text(levels.read_text() + "\n# a remark\n")
     assert home.to_do() == []
