@@ -13,7 +13,31 @@ sys.path.insert(0, str(Path(workflow.basedir, "scripts")))
 
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import hold_run_lock
-from platefiles.rule_inputs.raw_to_picture import open_plans
+from platefiles.plan.calibration_jobs import (
+    calibrate_job,
+    cosmic_rays_job,
+    master_job,
+    measure_job,
+)
+from platefiles.plan.channel_jobs import (
+    integrate_job,
+    register_job,
+    register_sub_job,
+    subs_job,
+)
+from platefiles.plan.field_jobs import (
+    annotation_job,
+    depth_job,
+    lists_job,
+    overlay_job,
+    sources_job,
+    zero_points_job,
+)
+from platefiles.plan.grid_jobs import solution_job
+from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
+from platefiles.plan.picture_jobs import composite_job, cube_job, sheet_job
+from platefiles.rule_inputs import sets
+from platefiles.rule_inputs.open_plans import open_plans
 
 base = Path(workflow.basedir)
 try:

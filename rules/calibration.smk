@@ -9,7 +9,7 @@ Steps   bias first; darks lose their bias; flats lose their own dark or the bias
 rule master_bias:
     """Combine bias frames; measure the read noise from their differences."""
     input:
-        raw=ancient(plans.master_frames),
+        raw=ancient(plans.links(sets.frames_of_master)),
         newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
@@ -25,7 +25,7 @@ rule master_bias:
     resources:
         mem_mb=500,
     params:
-        job=plans.master_job,
+        job=plans.job(master_job, "master"),
     script:
         "../scripts/master_bias.py"
 
@@ -33,8 +33,10 @@ rule master_bias:
 rule master_dark:
     """Combine dark frames; find hot and unstable pixels."""
     input:
-        raw=ancient(plans.master_frames),
-        masters=plans.master_below,
+        raw=ancient(plans.links(sets.frames_of_master)),
+        masters=plans.input(
+            sets.masters_below, of="results/{project}/calibration/{master}.fits"
+        ),
         newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
@@ -50,7 +52,7 @@ rule master_dark:
     resources:
         mem_mb=500,
     params:
-        job=plans.master_job,
+        job=plans.job(master_job, "master"),
     script:
         "../scripts/master_dark.py"
 
@@ -58,8 +60,10 @@ rule master_dark:
 rule master_flat:
     """Combine flat frames to the response of the optics; measure the gain from pairs."""
     input:
-        raw=ancient(plans.master_frames),
-        masters=plans.master_below,
+        raw=ancient(plans.links(sets.frames_of_master)),
+        masters=plans.input(
+            sets.masters_below, of="results/{project}/calibration/{master}.fits"
+        ),
         newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
@@ -75,7 +79,7 @@ rule master_flat:
     resources:
         mem_mb=500,
     params:
-        job=plans.master_job,
+        job=plans.job(master_job, "master"),
     script:
         "../scripts/master_flat.py"
 
@@ -112,10 +116,10 @@ if plans.shared:
 rule calibrate_sub:
     """Write one calibrated sub, for projects that keep them."""
     input:
-        raw=ancient(plans.sub_frame),
-        masters=plans.sub_masters,
+        raw=ancient(plans.links(sets.frame_of_sub)),
+        masters=plans.input(sets.masters_of_sub),
         newer=plans.newer("results/{project}/calibrated/{channel}/{sub}.fits"),
-        rays=plans.sub_rays,
+        rays=plans.input(sets.rays_of_sub),
     output:
         "results/{project}/calibrated/{channel}/{sub}.fits",
     log:
@@ -128,6 +132,6 @@ rule calibrate_sub:
     resources:
         mem_mb=1000,
     params:
-        job=plans.calibrate_job,
+        job=plans.job(calibrate_job, "sub"),
     script:
         "../scripts/calibrate_sub.py"

@@ -11,9 +11,18 @@ Steps   blend channels into colours, neutralise the sky, balance; stretch and en
 rule map_channels:
     """Blend channels into output colours; take the sky off; balance the colours."""
     input:
-        channels=plans.mapped,
-        solution=plans.solution,
-        skies=plans.mapped_skies,
+        channels=plans.input(
+            sets.mapped_images, of="results/{project}/picture/{picture}.fits"
+        ),
+        solution=plans.input(
+            "results/{project}/field/solution.fits",
+            of="results/{project}/picture/{picture}.fits",
+        ),
+        skies=plans.for_channels(
+            "results/{project}/sky/{channel}.fits",
+            of="results/{project}/picture/{picture}.fits",
+            among=sets.uneven_channels,
+        ),
         newer=plans.newer("results/{project}/picture/{picture}.fits"),
     output:
         "results/{project}/picture/{picture}.fits",
@@ -27,7 +36,7 @@ rule map_channels:
     resources:
         mem_mb=2000,
     params:
-        job=plans.cube_job,
+        job=plans.job(cube_job, "picture"),
     script:
         "../scripts/map_channels.py"
 
@@ -35,7 +44,10 @@ rule map_channels:
 rule composite:
     """Stretch the linear cube into a picture file."""
     input:
-        cube=plans.cube,
+        cube=plans.input(
+            "results/{project}/picture/{picture}.fits",
+            of="results/{project}/picture/{picture}.{ending}",
+        ),
         newer=plans.newer("results/{project}/picture/{picture}.{ending}"),
     output:
         report(
@@ -55,7 +67,7 @@ rule composite:
     resources:
         mem_mb=2000,
     params:
-        job=plans.composite_job,
+        job=plans.job(composite_job, "picture"),
     script:
         "../scripts/composite.py"
 
@@ -63,7 +75,10 @@ rule composite:
 # Too large for the report, which holds what it shows.
 use rule composite as composite_tiff with:
     input:
-        cube=plans.cube,
+        cube=plans.input(
+            "results/{project}/picture/{picture}.fits",
+            of="results/{project}/picture/{picture}.tif",
+        ),
         newer=plans.newer("results/{project}/picture/{picture}.tif"),
     output:
         "results/{project}/picture/{picture}.tif",
@@ -76,9 +91,17 @@ use rule composite as composite_tiff with:
 rule contact_sheet:
     """Show each channel alone, by one curve, the models of their skies, and the pictures."""
     input:
-        channels=plans.sheet_channels,
-        skies=plans.sheet_skies,
-        pictures=plans.sheet_pictures,
+        channels=plans.for_channels(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/contact_sheet.png",
+        ),
+        skies=plans.for_channels(
+            "results/{project}/sky/{channel}.fits",
+            of="results/{project}/contact_sheet.png",
+        ),
+        pictures=plans.input(
+            sets.sheet_pictures, of="results/{project}/contact_sheet.png"
+        ),
         newer=plans.newer("results/{project}/contact_sheet.png"),
     output:
         report(
@@ -96,6 +119,6 @@ rule contact_sheet:
     resources:
         mem_mb=2000,
     params:
-        job=plans.sheet_job,
+        job=plans.job(sheet_job),
     script:
         "../scripts/contact_sheet.py"

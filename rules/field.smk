@@ -16,9 +16,9 @@ Steps   find the stars of the grid in the catalogue and fit world coordinates to
 rule place_on_sky:
     """Place the grid on the sky by its stars; refuse where that would be a guess."""
     input:
-        raw=ancient(plans.grid_frame),
-        measures=plans.grid_measures,
-        lock=plans.grid_lock,
+        raw=ancient(plans.grid.frame),
+        measures=plans.grid.measures,
+        lock=plans.grid.lock,
         newer=plans.newer("results/{project}/field/solution.fits"),
         catalogue=plans.star_catalogue,
     output:
@@ -33,7 +33,7 @@ rule place_on_sky:
     resources:
         mem_mb=500,
     params:
-        job=plans.solution_job,
+        job=plans.job(solution_job),
     script:
         "../scripts/place_on_sky.py"
 
@@ -41,10 +41,22 @@ rule place_on_sky:
 rule find_zero_points:
     """Compare stars with the catalogue: zero points, transparency, sky and extinction."""
     input:
-        solution=plans.measured_solution,
-        channels=plans.measured_channels,
-        registrations=plans.measured_registrations,
-        measures=plans.all_measures,
+        solution=plans.input(
+            "results/{project}/field/solution.fits",
+            of="results/{project}/field/zero_points.fits",
+        ),
+        channels=plans.for_channels(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/field/zero_points.fits",
+        ),
+        registrations=plans.for_channels(
+            "results/{project}/registration/{channel}.fits",
+            of="results/{project}/field/zero_points.fits",
+        ),
+        measures=plans.for_nights(
+            "results/{project}/measures/{channel}/{night}.fits",
+            of="results/{project}/field/zero_points.fits",
+        ),
         newer=plans.newer("results/{project}/field/zero_points.fits"),
     output:
         "results/{project}/field/zero_points.fits",
@@ -58,7 +70,7 @@ rule find_zero_points:
     resources:
         mem_mb=1000,
     params:
-        job=plans.zero_points_job,
+        job=plans.job(zero_points_job),
     script:
         "../scripts/find_zero_points.py"
 
@@ -66,11 +78,26 @@ rule find_zero_points:
 rule measure_depth:
     """Measure how deep the channels are, how that grew, and what more hours would buy."""
     input:
-        solution=plans.deep_solution,
-        zero_points=plans.deep_zero_points,
-        channels=plans.deep_channels,
-        registrations=plans.deep_registrations,
-        measures=plans.deep_measures,
+        solution=plans.input(
+            "results/{project}/field/solution.fits",
+            of="results/{project}/field/depth.fits",
+        ),
+        zero_points=plans.input(
+            "results/{project}/field/zero_points.fits",
+            of="results/{project}/field/depth.fits",
+        ),
+        channels=plans.for_channels(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/field/depth.fits",
+        ),
+        registrations=plans.for_channels(
+            "results/{project}/registration/{channel}.fits",
+            of="results/{project}/field/depth.fits",
+        ),
+        measures=plans.for_nights(
+            "results/{project}/measures/{channel}/{night}.fits",
+            of="results/{project}/field/depth.fits",
+        ),
         newer=plans.newer("results/{project}/field/depth.fits"),
     output:
         "results/{project}/field/depth.fits",
@@ -82,9 +109,9 @@ rule measure_depth:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=plans.search_mem_mb,
+        mem_mb=plans.memory.search,
     params:
-        job=plans.depth_job,
+        job=plans.job(depth_job),
     script:
         "../scripts/measure_depth.py"
 
@@ -92,9 +119,18 @@ rule measure_depth:
 rule identify_sources:
     """Find stars and extended sources, and which of them catalogues know."""
     input:
-        solution=plans.searched_solution,
-        depth=plans.searched_depth,
-        channels=plans.searched_channels,
+        solution=plans.input(
+            "results/{project}/field/solution.fits",
+            of="results/{project}/field/sources.fits",
+        ),
+        depth=plans.input(
+            "results/{project}/field/depth.fits",
+            of="results/{project}/field/sources.fits",
+        ),
+        channels=plans.for_channels(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/field/sources.fits",
+        ),
         objects=plans.object_list,
         newer=plans.newer("results/{project}/field/sources.fits"),
     output:
@@ -107,9 +143,9 @@ rule identify_sources:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=plans.search_mem_mb,
+        mem_mb=plans.memory.search,
     params:
-        job=plans.sources_job,
+        job=plans.job(sources_job),
     script:
         "../scripts/identify_sources.py"
 
@@ -117,7 +153,10 @@ rule identify_sources:
 rule list_sources:
     """Write the sources as a list that other programs read."""
     input:
-        sources=plans.listed_sources,
+        sources=plans.input(
+            "results/{project}/field/sources.fits",
+            of="results/{project}/field/sources.{ending}",
+        ),
         newer=plans.newer("results/{project}/field/sources.{ending}"),
     output:
         "results/{project}/field/sources.{ending}",
@@ -133,7 +172,7 @@ rule list_sources:
     resources:
         mem_mb=500,
     params:
-        job=plans.lists_job,
+        job=plans.job(lists_job),
     script:
         "../scripts/list_sources.py"
 
@@ -141,10 +180,20 @@ rule list_sources:
 rule annotate:
     """Draw grid, directions, objects and stars over the picture, or alone."""
     input:
-        picture=plans.annotated_picture,
-        cube=plans.annotated_cube,
-        solution=plans.annotated_solution,
-        sources=plans.annotated_sources,
+        picture=plans.input(
+            sets.shown_picture, of="results/{project}/field/annotated.{ending}"
+        ),
+        cube=plans.input(
+            sets.shown_cube, of="results/{project}/field/annotated.{ending}"
+        ),
+        solution=plans.input(
+            "results/{project}/field/solution.fits",
+            of="results/{project}/field/annotated.{ending}",
+        ),
+        sources=plans.input(
+            "results/{project}/field/sources.fits",
+            of="results/{project}/field/annotated.{ending}",
+        ),
         newer=plans.newer("results/{project}/field/annotated.{ending}"),
     output:
         "results/{project}/field/annotated.{ending}",
@@ -158,9 +207,9 @@ rule annotate:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=plans.annotate_mem_mb,
+        mem_mb=plans.memory.annotate,
     params:
-        job=plans.annotation_job,
+        job=plans.job(annotation_job),
     script:
         "../scripts/annotate.py"
 
@@ -168,8 +217,12 @@ rule annotate:
 rule overlay:
     """Show another image of the same sky beside the picture and blended with it."""
     input:
-        picture=plans.overlaid_picture,
-        cube=plans.overlaid_cube,
+        picture=plans.input(
+            sets.shown_picture, of="results/{project}/field/overlay_{image}.png"
+        ),
+        cube=plans.input(
+            sets.shown_cube, of="results/{project}/field/overlay_{image}.png"
+        ),
         image=plans.overlaid_image,
         newer=plans.newer("results/{project}/field/overlay_{image}.png"),
     output:
@@ -184,8 +237,8 @@ rule overlay:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=plans.overlay_mem_mb,
+        mem_mb=plans.memory.overlay,
     params:
-        job=plans.overlay_job,
+        job=plans.job(overlay_job, "image"),
     script:
         "../scripts/overlay.py"

@@ -11,9 +11,15 @@ Steps   find cosmic rays sub by sub where there are too few to compare; calibrat
 rule find_cosmic_rays:
     """Find cosmic rays on each sub of one channel and night by itself."""
     input:
-        raw=ancient(plans.night_frames),
-        masters=plans.rays_masters,
-        measures=plans.rays_measures,
+        raw=ancient(plans.links(sets.frames_of_night)),
+        masters=plans.input(
+            sets.masters_of_night,
+            of="results/{project}/cosmic_rays/{channel}/{night}.fits",
+        ),
+        measures=plans.for_nights(
+            "results/{project}/measures/{channel}/{night}.fits",
+            of="results/{project}/cosmic_rays/{channel}/{night}.fits",
+        ),
         newer=plans.newer("results/{project}/cosmic_rays/{channel}/{night}.fits"),
     output:
         "results/{project}/cosmic_rays/{channel}/{night}.fits",
@@ -27,7 +33,7 @@ rule find_cosmic_rays:
     resources:
         mem_mb=1500,
     params:
-        job=plans.cosmic_rays_job,
+        job=plans.job(cosmic_rays_job, "channel", "night"),
     script:
         "../scripts/find_cosmic_rays.py"
 
@@ -35,12 +41,22 @@ rule find_cosmic_rays:
 rule integrate:
     """Integrate the subs of a channel: clipped, weighted mean with its variance."""
     input:
-        raw=ancient(plans.channel_frames),
-        masters=plans.channel_masters,
-        registration=plans.registration,
+        raw=ancient(plans.links(sets.frames_of_channel)),
+        masters=plans.input(
+            sets.masters_of_channel, of="results/{project}/channels/{channel}.fits"
+        ),
+        registration=plans.input(
+            "results/{project}/registration/{channel}.fits",
+            of="results/{project}/channels/{channel}.fits",
+        ),
         newer=plans.newer("results/{project}/channels/{channel}.fits"),
-        rays=plans.channel_rays,
-        solution=plans.channel_solution,
+        rays=plans.input(
+            sets.rays_of_channel, of="results/{project}/channels/{channel}.fits"
+        ),
+        solution=plans.input(
+            "results/{project}/field/solution.fits",
+            of="results/{project}/channels/{channel}.fits",
+        ),
     output:
         "results/{project}/channels/{channel}.fits",
     log:
@@ -51,9 +67,9 @@ rule integrate:
         "../envs/pipeline.yaml"
     threads: 8
     resources:
-        mem_mb=plans.integrate_mem_mb,
+        mem_mb=plans.memory.integrate,
     params:
-        job=plans.integrate_job,
+        job=plans.job(integrate_job, "channel"),
     script:
         "../scripts/integrate.py"
 
@@ -61,8 +77,14 @@ rule integrate:
 rule tabulate_subs:
     """List every light with its state, quality and weight."""
     input:
-        registrations=plans.registrations,
-        channels=plans.integrations,
+        registrations=plans.for_channels(
+            "results/{project}/registration/{channel}.fits",
+            of="results/{project}/subs.tsv",
+        ),
+        channels=plans.for_channels(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/subs.tsv",
+        ),
         newer=plans.newer("results/{project}/subs.tsv"),
     output:
         report(
@@ -80,6 +102,6 @@ rule tabulate_subs:
     resources:
         mem_mb=500,
     params:
-        job=plans.subs_job,
+        job=plans.job(subs_job),
     script:
         "../scripts/tabulate_subs.py"

@@ -10,8 +10,11 @@ Steps   measure sky, noise and stars of each sub; choose the grid if none is pin
 rule measure:
     """Measure sky, noise and stars of each sub of one channel and night."""
     input:
-        raw=ancient(plans.night_frames),
-        masters=plans.night_masters,
+        raw=ancient(plans.links(sets.frames_of_night)),
+        masters=plans.input(
+            sets.masters_of_night,
+            of="results/{project}/measures/{channel}/{night}.fits",
+        ),
         newer=plans.newer("results/{project}/measures/{channel}/{night}.fits"),
     output:
         "results/{project}/measures/{channel}/{night}.fits",
@@ -25,18 +28,18 @@ rule measure:
     resources:
         mem_mb=1500,
     params:
-        job=plans.measure_job,
+        job=plans.job(measure_job, "channel", "night"),
     script:
         "../scripts/measure.py"
 
 
-if plans.unpinned:
+if plans.grid.unpinned:
 
     checkpoint choose_grid:
         """Choose the grid and the photometric references; later runs keep them."""
         input:
-            measures=plans.lock_measures,
-            newer=plans.lock_newer,
+            measures=plans.grid.candidates,
+            newer=plans.grid.newer,
         output:
             update("{lock}.lock.yaml"),
         log:
@@ -44,26 +47,29 @@ if plans.unpinned:
         benchmark:
             "results/benchmarks/choose_grid/{lock}.tsv"
         wildcard_constraints:
-            lock=plans.unpinned_locks,
+            lock=plans.grid.unpinned_locks,
         conda:
             "../envs/pipeline.yaml"
         threads: 1
         resources:
             mem_mb=500,
         params:
-            job=plans.lock_job,
+            job=plans.grid.job,
         script:
             "../scripts/choose_grid.py"
 
-    plans.wait_for(checkpoints.choose_grid)
+    plans.grid.wait_for(checkpoints.choose_grid)
 
 
 rule register:
     """Match the stars of a channel's subs with the reference; judge and weigh each sub."""
     input:
-        measures=plans.channel_measures,
-        reference=plans.reference_measures,
-        lock=plans.lock,
+        measures=plans.for_nights(
+            "results/{project}/measures/{channel}/{night}.fits",
+            of="results/{project}/registration/{channel}.fits",
+        ),
+        reference=plans.grid.measures_for_channel,
+        lock=plans.grid.lock_for_channel,
         newer=plans.newer("results/{project}/registration/{channel}.fits"),
     output:
         "results/{project}/registration/{channel}.fits",
@@ -77,7 +83,7 @@ rule register:
     resources:
         mem_mb=500,
     params:
-        job=plans.register_job,
+        job=plans.job(register_job, "channel"),
     script:
         "../scripts/register.py"
 
@@ -85,12 +91,12 @@ rule register:
 rule register_sub:
     """Write one sub laid on the grid, for projects that keep them."""
     input:
-        raw=ancient(plans.sub_frame),
-        masters=plans.sub_masters,
-        registration=plans.sub_registration,
+        raw=ancient(plans.links(sets.frame_of_sub)),
+        masters=plans.input(sets.masters_of_sub),
+        registration=plans.input("results/{project}/registration/{channel}.fits"),
         newer=plans.newer("results/{project}/registered/{channel}/{sub}.fits"),
-        rays=plans.sub_rays,
-        solution=plans.sub_solution,
+        rays=plans.input(sets.rays_of_sub),
+        solution=plans.input("results/{project}/field/solution.fits"),
     output:
         "results/{project}/registered/{channel}/{sub}.fits",
     log:
@@ -103,6 +109,6 @@ rule register_sub:
     resources:
         mem_mb=1000,
     params:
-        job=plans.register_sub_job,
+        job=plans.job(register_sub_job, "channel", "sub"),
     script:
         "../scripts/register_sub.py"

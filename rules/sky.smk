@@ -11,7 +11,10 @@ Steps   model the sky between stars and galaxies; tell how wide stars are; softe
 rule flatten_sky:
     """Model the sky of a channel as a smooth surface, and list its stars."""
     input:
-        channel=plans.channel,
+        channel=plans.input(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/sky/{channel}.fits",
+        ),
         newer=plans.newer("results/{project}/sky/{channel}.fits"),
     output:
         "results/{project}/sky/{channel}.fits",
@@ -25,7 +28,7 @@ rule flatten_sky:
     resources:
         mem_mb=1500,
     params:
-        job=plans.sky_job,
+        job=plans.job(sky_job, "channel"),
     script:
         "../scripts/flatten_sky.py"
 
@@ -33,7 +36,9 @@ rule flatten_sky:
 rule tabulate_seeing:
     """List how wide the stars of each channel are."""
     input:
-        skies=plans.skies,
+        skies=plans.for_channels(
+            "results/{project}/sky/{channel}.fits", of="results/{project}/seeing.tsv"
+        ),
         newer=plans.newer("results/{project}/seeing.tsv"),
     output:
         report(
@@ -51,7 +56,7 @@ rule tabulate_seeing:
     resources:
         mem_mb=500,
     params:
-        job=plans.seeing_job,
+        job=plans.job(seeing_job),
     script:
         "../scripts/tabulate_seeing.py"
 
@@ -59,8 +64,16 @@ rule tabulate_seeing:
 rule match_channel:
     """Soften a channel to the one with the widest stars."""
     input:
-        channels=plans.match_channels,
-        skies=plans.match_skies,
+        channels=plans.for_channels(
+            "results/{project}/channels/{channel}.fits",
+            of="results/{project}/matched/{channel}.fits",
+            among=sets.matched_channels,
+        ),
+        skies=plans.for_channels(
+            "results/{project}/sky/{channel}.fits",
+            of="results/{project}/matched/{channel}.fits",
+            among=sets.matched_channels,
+        ),
         newer=plans.newer("results/{project}/matched/{channel}.fits"),
     output:
         "results/{project}/matched/{channel}.fits",
@@ -74,7 +87,7 @@ rule match_channel:
     resources:
         mem_mb=2000,
     params:
-        job=plans.match_job,
+        job=plans.job(match_job, "channel"),
     script:
         "../scripts/match_channel.py"
 
@@ -82,8 +95,14 @@ rule match_channel:
 rule subtract_continuum:
     """Take the starlight out of a narrowband channel, as a broadband channel shows it."""
     input:
-        channels=plans.line_channels,
-        skies=plans.line_skies,
+        channels=plans.input(
+            sets.line_images, of="results/{project}/lines/{channel}.fits"
+        ),
+        skies=plans.for_channels(
+            "results/{project}/sky/{channel}.fits",
+            of="results/{project}/lines/{channel}.fits",
+            among=sets.line_pair,
+        ),
         newer=plans.newer("results/{project}/lines/{channel}.fits"),
     output:
         "results/{project}/lines/{channel}.fits",
@@ -97,6 +116,6 @@ rule subtract_continuum:
     resources:
         mem_mb=2500,
     params:
-        job=plans.line_job,
+        job=plans.job(line_job, "channel"),
     script:
         "../scripts/subtract_continuum.py"

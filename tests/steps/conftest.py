@@ -29,10 +29,14 @@ from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
+from platefiles.plan.calibration_jobs import master_job, measure_job
+from platefiles.plan.channel_jobs import integrate_job, register_job
+from platefiles.plan.field_jobs import zero_points_job
+from platefiles.plan.grid_jobs import grid_job, solution_job
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.fingerprint import file_fingerprint
-from platefiles.workflow.jobs import ProjectPlan
 
 MASTER_STEPS = {"dark": master_dark, "flat": master_flat}
 
@@ -61,13 +65,13 @@ class Bench:
 
     def make_master(self, name: str) -> str:
         """Run the step of one master, after those that it needs."""
-        path = self.plan.master_path(name)
+        path = self.plan.paths.master(name)
         if Path(path).exists():
             return path
         below = [self.make_master(Path(other).stem) for other in self.plan.masters_below(name)]
         group = self.plan.masters[name]
         raw = self.raw(self.plan.by_id[frame_id] for frame_id in group.frame_ids)
-        job = json.loads(self.plan.master_job(name))
+        job = json.loads(master_job(self.plan, name))
         if group.kind == "bias":
             master_bias(raw, path, job)
         else:
@@ -80,9 +84,9 @@ class Bench:
 
     def make_measures(self, channel: str, night: str, **changes: Any) -> str:
         """Run `measure` for one channel and night."""
-        path = self.plan.measures_path(channel, night)
+        path = self.plan.paths.measures(channel, night)
         lights = self.plan.lights(channel, night)
-        job = json.loads(self.plan.measure_job(channel, night)) | changes
+        job = json.loads(measure_job(self.plan, channel, night)) | changes
         if not Path(path).exists():
             measure(self.raw(lights), self.masters_of(lights), path, job)
         return path
@@ -95,7 +99,7 @@ class Bench:
     def make_lock(self) -> Path:
         """Run `choose_grid`."""
         if not self.lock.exists():
-            choose_grid(self.all_measures(), self.lock, json.loads(self.plan.grid_job()))
+            choose_grid(self.all_measures(), self.lock, json.loads(grid_job(self.plan)))
         return self.lock
 
     def make_registration(self, channel: str) -> str:
@@ -104,7 +108,7 @@ class Bench:
         measures = [self.make_measures(channel, night) for night in self.plan.nights(channel)]
         if not Path(path).exists():
             lock = self.make_lock()  # the job tells what it pins
-            job = json.loads(self.plan.register_job(channel))
+            job = json.loads(register_job(self.plan, channel))
             register(measures, self.all_measures(), lock, path, job)
         return path
 
@@ -114,7 +118,7 @@ class Bench:
         if not Path(path).exists():
             lights = self.plan.lights(channel)
             registration = self.make_registration(channel)
-            job = json.loads(self.plan.integrate_job(channel))
+            job = json.loads(integrate_job(self.plan, channel))
             job["settings"] |= changes
             integrate(
                 *(self.raw(lights), self.masters_of(lights), registration, path, job),
@@ -124,25 +128,25 @@ class Bench:
 
     def make_solution(self, path: str | Path | None = None, **changes: Any) -> str:
         """Run `place_on_sky`, with changes of its job."""
-        plan, path = self.plan, str(path or self.plan.solution_path)
+        plan, path = self.plan, str(path or self.plan.paths.solution)
         if not Path(path).exists():
             lock = self.make_lock()
             measures = self.all_measures()
             frame = plan.by_id[plan.pinned.reference]
-            job = json.loads(plan.solution_job()) | changes
-            wanted = plan.measures_path(frame.channel, frame.night)
+            job = json.loads(solution_job(plan)) | changes
+            wanted = plan.paths.measures(frame.channel, frame.night)
             assert wanted in measures
             place_on_sky([frame.path], [wanted], lock, plan.star_path, path, job)
         return path
 
     def make_zero_points(self) -> str:
         """Run `find_zero_points`."""
-        plan, path = self.plan, self.plan.zero_points_path
+        plan, path = self.plan, self.plan.paths.zero_points
         if not Path(path).exists():
             channels = [self.make_channel(channel) for channel in plan.channels]
             registrations = [self.make_registration(channel) for channel in plan.channels]
             solution, measures = self.make_solution(), self.all_measures()
-            job = json.loads(plan.zero_points_job())
+            job = json.loads(zero_points_job(plan))
             find_zero_points(solution, channels, registrations, measures, path, job)
         return path
 

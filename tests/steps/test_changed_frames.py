@@ -20,6 +20,9 @@ from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.jobs.job_log import job_log
+from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, measure_job
+from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job
+from platefiles.plan.grid_jobs import solution_job
 from platefiles.provenance.record import read_record
 from platefiles.subs.measures import read_measures
 from platefiles.workflow.staleness import recorded
@@ -51,7 +54,7 @@ def flip(path, place=30_000, count=2000):
 
 def integrated(bench, paths, target, threads=2):
     """Integrate the channel as a job does; return the states by id, and the log."""
-    job = json.loads(bench.plan.integrate_job(CHANNEL))
+    job = json.loads(integrate_job(bench.plan, CHANNEL))
     masters = bench.masters_of(bench.plan.lights(CHANNEL))
     registration = bench.make_registration(CHANNEL)
     log = target.with_suffix(".log")
@@ -89,7 +92,7 @@ def test_damaged_subs_are_left_out_of_the_integration(bench, lights, tmp_path, d
 
 def test_what_lacks_a_damaged_sub_does_not_claim_its_job(bench, lights, tmp_path):
     """The ledger takes it for stale; with the frame put back the file is that of a whole night."""
-    job = digest(bench.plan.integrate_job(CHANNEL))
+    job = digest(integrate_job(bench.plan, CHANNEL))
     flip(lights[3])
     integrated(bench, lights, tmp_path / "channel.fits")
     assert recorded(str(tmp_path / "channel.fits")) == PROVISIONAL
@@ -115,7 +118,7 @@ def test_night_is_measured_without_a_sub_that_changed(bench, lights, tmp_path):
     with open(paths[1], "r+b") as file:
         file.seek(-100, os.SEEK_END)
         file.write(b"changed")
-    job = json.loads(bench.plan.measure_job(CHANNEL, NIGHT))
+    job = json.loads(measure_job(bench.plan, CHANNEL, NIGHT))
     measure(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
     subs = read_measures([tmp_path / "m.fits"])
     whole = read_measures([bench.make_measures(CHANNEL, NIGHT)])
@@ -132,7 +135,7 @@ def test_no_rays_are_sought_in_a_damaged_sub(bench, lights, tmp_path):
     frames = bench.plan.lights(CHANNEL, NIGHT)
     paths = [tmp_path / f"{frame.id}.fits" for frame in frames]
     measures, masters = bench.make_measures(CHANNEL, NIGHT), bench.masters_of(frames)
-    job = json.loads(bench.plan.cosmic_rays_job(CHANNEL, NIGHT))
+    job = json.loads(cosmic_rays_job(bench.plan, CHANNEL, NIGHT))
     find_cosmic_rays(paths, masters, measures, tmp_path / "whole.fits", job)
     flip(paths[0])
     find_cosmic_rays(paths, masters, measures, tmp_path / "rays.fits", job)
@@ -140,7 +143,7 @@ def test_no_rays_are_sought_in_a_damaged_sub(bench, lights, tmp_path):
     assert list(found["pixels"]) == [0, *whole["pixels"][1:]]
     assert found["sha256"][0] == file_sha256(paths[0]) != whole["sha256"][0]
     digests = [read_header(tmp_path / f"{n}.fits")["JOBDIG"] for n in ("whole", "rays")]
-    assert digests == [digest(bench.plan.cosmic_rays_job(CHANNEL, NIGHT)), "provisional"]
+    assert digests == [digest(cosmic_rays_job(bench.plan, CHANNEL, NIGHT)), "provisional"]
 
 
 def test_stored_subs_are_of_the_frame_that_the_record_names(bench, lights, tmp_path):
@@ -148,13 +151,13 @@ def test_stored_subs_are_of_the_frame_that_the_record_names(bench, lights, tmp_p
     frame = bench.plan.lights(CHANNEL)[0]
     flip(lights[0])
     masters = bench.masters_of([frame])
-    job = json.loads(bench.plan.register_sub_job(CHANNEL, frame.id))
+    job = json.loads(register_sub_job(bench.plan, CHANNEL, frame.id))
     said = rf"{frame.name} is not what was measured \(rows 1 to 128\); put it back from a copy"
     with pytest.raises(UserError, match=said):
         registration = bench.make_registration(CHANNEL)
         register_sub(lights[0], masters, registration, tmp_path / "r.fits", job)
     assert not (tmp_path / "r.fits").exists()
-    job = json.loads(bench.plan.calibrate_job(frame.id))
+    job = json.loads(calibrate_job(bench.plan, frame.id))
     calibrate_sub(lights[0], masters, tmp_path / "c.fits", job)
     assert read_header(tmp_path / "c.fits")["RAWSHA"] == file_sha256(lights[0])
     lights[0].write_text("no frame")
@@ -172,13 +175,13 @@ def test_reference_that_changed_is_not_given_up(bench, lights, tmp_path):
     changed = tmp_path / "changed.fits"
     changed.write_bytes(Path(frame.path).read_bytes()[:-9000] + bytes(9000))
     paths[frames.index(frame)] = changed
-    job = json.loads(bench.plan.measure_job(frame.channel, frame.night))
+    job = json.loads(measure_job(bench.plan, frame.channel, frame.night))
     measure(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
     said = f"the reference {frame.name} .*is not what it was when the run began.*; start the run"
-    job = json.loads(bench.plan.register_job(frame.channel))
+    job = json.loads(register_job(bench.plan, frame.channel))
     with pytest.raises(UserError, match=said):
         register([tmp_path / "m.fits"], [tmp_path / "m.fits"], lock, tmp_path / "r.fits", job)
-    job = json.loads(bench.plan.solution_job())
+    job = json.loads(solution_job(bench.plan))
     solution = tmp_path / "solution.fits"
     with pytest.raises(UserError, match=said):
         place_on_sky([frame.path], [tmp_path / "m.fits"], lock, None, solution, job)

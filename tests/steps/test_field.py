@@ -31,6 +31,7 @@ from platefiles.picture.overlay_image import laid_on_grid
 from platefiles.picture.picture_files import Label, write_picture
 from platefiles.picture.picture_source import record_of
 from platefiles.picture.picture_wcs import map_of_wcs, picture_place
+from platefiles.plan.field_jobs import annotation_job, depth_job, sources_job
 from platefiles.provenance.content_digest import is_intact
 from platefiles.provenance.record import read_record, record_hdu, single_making
 from platefiles.provenance.xmp import read_origin
@@ -65,20 +66,20 @@ def field(make_bench, tiny_raw, tiny_catalogue, objects, tmp_path_factory):
     bench = make_bench(folder, tiny_raw, sky=sky, equipment="demo-bench")
     bench.make_zero_points()
     plan = bench.plan
-    channels = [plan.channel_path(channel) for channel in plan.channels]
-    registrations = [plan.registration_path(channel) for channel in plan.channels]
-    paths = (plan.solution_path, plan.zero_points_path)
-    job = json.loads(plan.depth_job())
-    measure_depth(*paths, channels, registrations, bench.all_measures(), plan.depth_path, job)
-    job = json.loads(plan.sources_job())
+    channels = [plan.paths.channel(channel) for channel in plan.channels]
+    registrations = [plan.paths.registration(channel) for channel in plan.channels]
+    paths = (plan.paths.solution, plan.paths.zero_points)
+    job = json.loads(depth_job(plan))
+    measure_depth(*paths, channels, registrations, bench.all_measures(), plan.paths.depth, job)
+    job = json.loads(sources_job(plan))
     identify_sources(
-        plan.solution_path, plan.depth_path, channels, plan.objects_path, plan.sources_path, job
+        plan.paths.solution, plan.paths.depth, channels, plan.objects_path, plan.paths.sources, job
     )
     return bench
 
 
 def _depths(field):
-    return {row["channel"]: row for row in read_depths(field.plan.depth_path)}
+    return {row["channel"]: row for row in read_depths(field.plan.paths.depth)}
 
 
 @pytest.mark.parametrize("channel", ["ha", "g", "b"])
@@ -97,13 +98,13 @@ def test_limit_agrees_with_the_ccd_equation(field, channel):
 def test_an_unknown_exposure_is_told_as_such(field, tmp_path, restamp):
     """Of lights whose headers have none, limits are told and hours are not."""
     plan = field.plan
-    with fits.open(plan.registration_path("g")) as hdus:
+    with fits.open(plan.paths.registration("g")) as hdus:
         hdus["TRANSFORMS"].data["exposure_s"][0] = 0.0
         hdus.writeto(tmp_path / "g.fits")
     restamp(tmp_path / "g.fits")
-    job = json.loads(plan.depth_job()) | {"channels": ["g"]}
-    measures = [plan.measures_path("g", night) for night in plan.nights("g")]
-    paths = (plan.solution_path, plan.zero_points_path, [plan.channel_path("g")])
+    job = json.loads(depth_job(plan)) | {"channels": ["g"]}
+    measures = [plan.paths.measures("g", night) for night in plan.nights("g")]
+    paths = (plan.paths.solution, plan.paths.zero_points, [plan.paths.channel("g")])
     measure_depth(*paths, [tmp_path / "g.fits"], measures, tmp_path / "depth.fits", job)
     (row,), known = read_depths(tmp_path / "depth.fits"), _depths(field)["g"]
     assert row["limit_mag"] == known["limit_mag"]
@@ -116,7 +117,7 @@ def test_an_unknown_exposure_is_told_as_such(field, tmp_path, restamp):
 
 def test_nights_add_up(field):
     """Each channel has its two nights; the last one has the limit of the channel."""
-    rows = read_depths(field.plan.depth_path, "NIGHTS")
+    rows = read_depths(field.plan.paths.depth, "NIGHTS")
     assert [(row["channel"], row["night"]) for row in rows] == [
         (channel, night) for channel in ("g", "b", "ha") for night in ("2026-03-23", "2026-03-24")
     ]
@@ -131,8 +132,8 @@ def test_nights_add_up(field):
 
 def test_plan_is_told_in_a_few_lines(field):
     """The verb says limit, nights, hours and length of subs of each channel."""
-    channels = read_depths(field.plan.depth_path)
-    lines = list(depth_lines(channels, read_depths(field.plan.depth_path, "NIGHTS"), 25.0))
+    channels = read_depths(field.plan.paths.depth)
+    lines = list(depth_lines(channels, read_depths(field.plan.paths.depth, "NIGHTS"), 25.0))
     text = "\n".join(lines)
     assert len(lines) <= 6 * len(channels)
     for channel in ("ha", "g", "b"):
@@ -145,7 +146,7 @@ def test_plan_is_told_in_a_few_lines(field):
 
 def test_sources_are_those_of_the_truth(field):
     """Bright stars of the truth are found where they are, as the catalogue has them."""
-    table = read_table(field.plan.sources_path, "SOURCES")
+    table = read_table(field.plan.paths.sources, "SOURCES")
     stars = field.truth_table("stars")
     matched = table[table["star"] != ""]
     assert len(matched) > 20
@@ -165,9 +166,9 @@ def test_sources_are_those_of_the_truth(field):
 
 def test_objects_of_the_list_are_found(field):
     """Both galaxies are sources, one that lies elsewhere is no object of the field."""
-    objects = {row["name"]: row for row in read_objects(field.plan.sources_path)}
+    objects = {row["name"]: row for row in read_objects(field.plan.paths.sources)}
     assert "Far Pebble" not in objects
-    table = read_table(field.plan.sources_path, "SOURCES")
+    table = read_table(field.plan.paths.sources, "SOURCES")
     for name in ("Tern 1", "Tern 2"):
         row = objects[name]
         assert row["catalogue"] == OWN_LIST
@@ -181,13 +182,13 @@ def test_objects_of_the_list_are_found(field):
 
 def test_lists_hold_the_same_sources(field, tmp_path):
     """ECSV, CSV, VOTable and regions are read back by astropy and regions, with equal values."""
-    sources = read_table(field.plan.sources_path, "SOURCES")
+    sources = read_table(field.plan.paths.sources, "SOURCES")
     tables = {}
     for ending in ("ecsv", "csv", "vot", "reg"):
         path = tmp_path / f"sources.{ending}"
-        list_sources(field.plan.sources_path, path)
+        list_sources(field.plan.paths.sources, path)
         again = tmp_path / f"again.{ending}"
-        list_sources(field.plan.sources_path, again)
+        list_sources(field.plan.paths.sources, again)
         assert path.read_bytes() == again.read_bytes()
         tables[ending] = path
     ecsv = Table.read(tables["ecsv"])
@@ -209,15 +210,15 @@ def test_lists_hold_the_same_sources(field, tmp_path):
 def test_field_that_shows_nothing_is_told(field, tmp_path, restamp):
     """Where no star tells what a star looks like, the product is empty and says why."""
     blank = tmp_path / "g.fits"
-    with fits.open(field.plan.channel_path("g")) as hdus:
+    with fits.open(field.plan.paths.channel("g")) as hdus:
         noise = np.random.default_rng(1).standard_normal(hdus["SCI"].data.shape)
         hdus["SCI"].data[:] = noise * np.sqrt(np.nanmedian(hdus["VAR"].data))
         hdus.writeto(blank)
     restamp(blank)
     plan, path = field.plan, tmp_path / "sources.fits"
-    channels = [blank, plan.channel_path("b"), plan.channel_path("ha")]
-    job = json.loads(plan.sources_job())
-    identify_sources(plan.solution_path, plan.depth_path, channels, None, path, job)
+    channels = [blank, plan.paths.channel("b"), plan.paths.channel("ha")]
+    job = json.loads(sources_job(plan))
+    identify_sources(plan.paths.solution, plan.paths.depth, channels, None, path, job)
     assert "star" in read_header(path)["SRCNOTE"]
     assert len(read_table(path, "SOURCES")) == 0
     for ending in ("ecsv", "csv", "vot", "reg"):
@@ -230,7 +231,7 @@ def cube(field, tmp_path_factory):
     path = tmp_path_factory.mktemp("cube") / "cube.fits"
     planes = np.ones((3, 240, 320), dtype=np.float32)
     planes[:, :6], planes[:, :, 310:] = np.nan, np.nan
-    cards = solution_cards(field.plan.solution_path, planes=True)
+    cards = solution_cards(field.plan.paths.solution, planes=True)
     write_product(path, [], [image_hdu(planes, "SCI", cards)])
     return path
 
@@ -247,15 +248,15 @@ def picture(field, tmp_path_factory):
 
 
 def _annotated(field, picture, cube, path):
-    job = json.loads(field.plan.annotation_job())
+    job = json.loads(annotation_job(field.plan))
     plan = field.plan
-    annotate(picture, cube, plan.solution_path, plan.sources_path, path, job)
+    annotate(picture, cube, plan.paths.solution, plan.paths.sources, path, job)
     return path
 
 
 def test_place_of_a_cropped_picture(field, cube):
     """A pixel of the cropped picture has the coordinates of its pixel of the grid."""
-    grid, found = read_map(field.plan.solution_path), map_of_wcs(picture_place(cube, (234, 310)))
+    grid, found = read_map(field.plan.paths.solution), map_of_wcs(picture_place(cube, (234, 310)))
     x, y = np.array([10.0, 200.0]), np.array([40.0, 150.0])
     np.testing.assert_allclose(found.sky(x, y), grid.sky(x, y + 6), rtol=0, atol=1e-10)
 
@@ -268,7 +269,7 @@ def test_annotated_picture(field, picture, cube, tmp_path):
     with Image.open(path) as image:
         pixels = np.asarray(image.convert("RGB")).astype(int)[::-1]
     assert pixels.shape == (234, 310, 3)
-    row = next(o for o in read_objects(field.plan.sources_path) if o["name"] == "Tern 1")
+    row = next(o for o in read_objects(field.plan.paths.sources) if o["name"] == "Tern 1")
     column, line = round(row["x"]), round(row["y"]) - 6
     around = pixels[max(0, line - 14) : line + 15, max(0, column - 14) : column + 15]
     # The ink of catalogue objects is yellow: much more red and green than blue.
@@ -299,7 +300,7 @@ def survey(field, tmp_path_factory):
 
     It lies in the second HDU, under a primary without data.
     """
-    grid = read_solution(field.plan.solution_path)
+    grid = read_solution(field.plan.paths.solution)
     x, y = np.array([60.0, 150.0, 250.0]), np.array([60.0, 180.0, 90.0])
     wcs = WCS(naxis=2)
     wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
@@ -321,7 +322,7 @@ def survey(field, tmp_path_factory):
 def test_image_of_another_telescope_lies_on_the_grid(field, survey):
     """Spots are within 0.1 px of where the sky has them; what is not covered has no data."""
     path, places = survey
-    grid = read_solution(field.plan.solution_path)
+    grid = read_solution(field.plan.paths.solution)
     laid = laid_on_grid(path, grid, (240, 320))
     for x, y in places.astype(int):
         box = laid[y - 5 : y + 6, x - 5 : x + 6]
@@ -361,9 +362,9 @@ def results(field, cube, tmp_path):
     plan, folder = field.plan, tmp_path / "results" / "tiny"
     job = {"settings": {}, "title": "Tiny", "subs": []}
     path, planes = folder / "picture" / "p.fits", fits.getdata(cube, "SCI")
-    channels = [plan.channel_path(name) for name in plan.channels]
+    channels = [plan.paths.channel(name) for name in plan.channels]
     record = record_hdu("map_channels", path, job, {"channels": channels})
-    cards = solution_cards(plan.solution_path, planes=True)
+    cards = solution_cards(plan.paths.solution, planes=True)
     write_product(path, [], [image_hdu(planes, "SCI", cards), record])
     making = single_making(
         "composite", path.with_suffix(".png"), job, {"cube": ("picture/p.fits",)}
@@ -372,7 +373,7 @@ def results(field, cube, tmp_path):
     label = Label("Tiny", digest, "none", "platelog 0", read_record(path).id, making)
     write_picture(path.with_suffix(".png"), np.full((234, 310, 3), 8000, np.uint16), label)
     (folder / "field").mkdir()
-    for name in (plan.solution_path, plan.sources_path):
+    for name in (plan.paths.solution, plan.paths.sources):
         shutil.copy(name, folder / "field")
     return folder
 
@@ -382,13 +383,13 @@ def _drawn(field, results, survey, name):
     plan, out = field.plan, results / "field" / name
     picture, cube = results / "picture" / "p.png", results / "picture" / "p.fits"
     if name.startswith("overlay"):
-        job = json.loads(plan.annotation_job()) | {"name": "survey"}
+        job = json.loads(annotation_job(plan)) | {"name": "survey"}
         job["image"] = file_sha256(survey[0])
         job["settings"] = {"stretch": plan.loaded.recipe.stretch.model_dump()}
         overlay(picture, cube, survey[0], out, job)
     else:
         solution, sources = results / "field" / "solution.fits", results / "field" / "sources.fits"
-        annotate(picture, cube, solution, sources, out, json.loads(plan.annotation_job()))
+        annotate(picture, cube, solution, sources, out, json.loads(annotation_job(plan)))
     return out
 
 
@@ -404,7 +405,7 @@ def test_drawings_tell_how_they_were_made(field, results, survey, name):
     assert record.making.step == ("overlay" if name.startswith("overlay") else "annotate")
     assert record.making.inputs["picture"] == ("picture/p.png",)
     assert record.makings["picture/p.png"].inputs == {"cube": ("picture/p.fits",)}
-    assert record.raws.keys() >= read_record(field.plan.channel_path("g")).raws.keys()
+    assert record.raws.keys() >= read_record(field.plan.paths.channel("g")).raws.keys()
     known = {"picture/p.fits", *(f"channels/{name}.fits" for name in ("ha", "g", "b"))}
     if name.startswith("annotated"):
         known |= {"field/solution.fits", "field/sources.fits", "field/depth.fits"}
@@ -465,7 +466,7 @@ def test_images_that_do_not_serve_are_told(field, survey, tmp_path, what):
         "no image": "has no image with celestial",
         "no FITS": "cannot be read as FITS",
     }
-    grid = read_solution(field.plan.solution_path)
+    grid = read_solution(field.plan.paths.solution)
     with pytest.raises(UserError, match=messages[what]):
         laid_on_grid(path, grid, (240, 320))
 

@@ -17,6 +17,8 @@ from register_sub import register_sub
 from draw_demo import draw_raw
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_header, read_image, read_table
+from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job
+from platefiles.plan.channel_jobs import integrate_job, register_sub_job
 from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.registration.registration_table import read_registration
 from platefiles.subs.calibrated_sub import Sub
@@ -60,7 +62,7 @@ def _rays(bench, raw=None, path=None):
     """Run the step; return its product."""
     lights = bench.plan.lights("g", NIGHT)
     path = path or bench.plan.rays_of(lights)[0]
-    job = json.loads(bench.plan.cosmic_rays_job("g", NIGHT))
+    job = json.loads(cosmic_rays_job(bench.plan, "g", NIGHT))
     measures = bench.make_measures("g", NIGHT)
     find_cosmic_rays(raw or bench.raw(lights), bench.masters_of(lights), measures, path, job)
     return path
@@ -75,7 +77,7 @@ def rays(few):
 def _integrated(bench, path, count, rays=()):
     """Integrate the first so many subs; return the image and its variance."""
     lights = bench.plan.lights("g")
-    job = json.loads(bench.plan.integrate_job("g"))
+    job = json.loads(integrate_job(bench.plan, "g"))
     job |= {"subs": job["subs"][:count]}
     masters, registration = bench.masters_of(lights), bench.make_registration("g")
     integrate(bench.raw(lights[:count]), masters, registration, path, job, paths_to_rays=rays)
@@ -96,7 +98,7 @@ def test_masks_are_those_of_the_library(few, rays):
     found = read_hit_pixels([rays])
     masters = Masters(few.masters_of(few.plan.lights("g")))
     for facts, frame in zip(
-        json.loads(few.plan.cosmic_rays_job("g", NIGHT))["subs"],
+        json.loads(cosmic_rays_job(few.plan, "g", NIGHT))["subs"],
         few.plan.lights("g"),
         strict=True,
     ):
@@ -180,7 +182,7 @@ def test_stored_subs_are_without_tracks_too(few, rays, tmp_path):
     """What `calibrate_sub` and `register_sub` write has the tracks masked and mended."""
     (frame, *_) = few.plan.lights("g")
     hit, masters = read_hit_pixels([rays])[frame.id], few.masters_of([frame])
-    job = json.loads(few.plan.calibrate_job(frame.id))
+    job = json.loads(calibrate_job(few.plan, frame.id))
     calibrate_sub(frame.path, masters, tmp_path / "calibrated.fits", job, [rays])
     mask, _ = read_image(tmp_path / "calibrated.fits", "MASK")
     image, _ = read_image(tmp_path / "calibrated.fits")
@@ -190,7 +192,7 @@ def test_stored_subs_are_without_tracks_too(few, rays, tmp_path):
     assert np.median(before[hit.y, hit.x]) > np.median(image[hit.y, hit.x]) + 100
     changed = np.flatnonzero(image != before)
     assert np.isin(changed, np.flatnonzero(mask & BAD)).all()
-    job = json.loads(few.plan.register_sub_job("g", frame.id))
+    job = json.loads(register_sub_job(few.plan, "g", frame.id))
     registration = few.make_registration("g")
     register_sub(frame.path, masters, registration, tmp_path / "registered.fits", job, [rays])
     wanted, _ = _integrated(few, tmp_path / "channel.fits", 1, [rays])

@@ -10,6 +10,7 @@ from find_zero_points import find_zero_points
 from platefiles.fits.products_io import read_image
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.photometry.zero_points import read_zero_points
+from platefiles.plan.field_jobs import zero_points_job
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import tiny_plan
 
@@ -25,7 +26,7 @@ def measured(make_bench, tiny_raw, tiny_catalogue, tmp_path_factory):
 
 
 def _rows(bench, name):
-    return rows_of(read_columns(bench.plan.zero_points_path, name))
+    return rows_of(read_columns(bench.plan.paths.zero_points, name))
 
 
 def test_zero_point_of_the_green_channel_is_that_of_the_truth(measured):
@@ -35,7 +36,7 @@ def test_zero_point_of_the_green_channel_is_that_of_the_truth(measured):
     sub = measured.truth["frames"][frame.name.removesuffix(".fits")]["sub"]
     response = np.median(light_response(build_camera(plan.camera), sub["night"]["dust_seed"]))
     true = plan.scene.zero_point + 2.5 * np.log10(sub["transparency"] * response)
-    found = read_zero_points(measured.plan.zero_points_path)["g"]
+    found = read_zero_points(measured.plan.paths.zero_points)["g"]
     assert found.zero_point_mag == pytest.approx(true, abs=0.03)
     assert found.band == "V"
     assert found.calibrated
@@ -45,12 +46,12 @@ def test_zero_point_of_the_green_channel_is_that_of_the_truth(measured):
 
 def test_narrow_bands_are_said_to_be_uncalibrated(measured):
     """Magnitudes of H-alpha are those of stars of that flux in another band, and it is said."""
-    found = read_zero_points(measured.plan.zero_points_path)
+    found = read_zero_points(measured.plan.paths.zero_points)
     assert not found["ha"].calibrated
     assert found["ha"].note.startswith(
         "a narrow band: magnitudes are those in V of a Sun-like star"
     )
-    notes = fits.getheader(measured.plan.zero_points_path)["ZPNOTE*"].values()
+    notes = fits.getheader(measured.plan.paths.zero_points)["ZPNOTE*"].values()
     assert any(note.startswith("channel 'ha': a narrow band") for note in notes)
 
 
@@ -101,7 +102,7 @@ def test_a_field_without_a_place_has_no_zero_points(bench, tmp_path):
     plan = bench.plan
     channels = [bench.make_channel(channel) for channel in plan.channels]
     registrations = [bench.make_registration(channel) for channel in plan.channels]
-    job = json.loads(plan.zero_points_job())
+    job = json.loads(zero_points_job(plan))
     solution = bench.make_solution()
     find_zero_points(solution, channels, registrations, bench.all_measures(), path, job)
     found = read_zero_points(path)
@@ -130,7 +131,7 @@ def test_a_unit_that_defines_its_zero_point_is_believed(measured, tmp_path, rest
         channels.append(path)
     assert read_image(channels[0])[1]["BUNIT"] == "nanomaggy"
     registrations = [measured.make_registration(channel) for channel in plan.channels]
-    job = json.loads(plan.zero_points_job())
+    job = json.loads(zero_points_job(plan))
     path = tmp_path / "zero_points.fits"
     measures = measured.all_measures()
     find_zero_points(measured.make_solution(), channels, registrations, measures, path, job)
@@ -139,12 +140,12 @@ def test_a_unit_that_defines_its_zero_point_is_believed(measured, tmp_path, rest
     assert found.band == "AB"
     row = rows_of(read_columns(path, "CHANNELS"))[0]
     assert row["source"] == "unit"
-    stars = read_zero_points(plan.zero_points_path)["g"].zero_point_mag
+    stars = read_zero_points(plan.paths.zero_points)["g"].zero_point_mag
     assert row["star_zero_point_mag"] == pytest.approx(stars)
 
 
 def test_product_is_written_whole(measured):
     """It has its four tables and its record."""
-    with fits.open(measured.plan.zero_points_path) as hdus:
+    with fits.open(measured.plan.paths.zero_points) as hdus:
         names = [hdu.name for hdu in hdus]
     assert names == ["PRIMARY", "CHANNELS", "SUBS", "EXTINCTION", "STARS", "RECORD"]

@@ -26,6 +26,7 @@ from platefiles.fits.products_io import (
     read_table,
     write_product,
 )
+from platefiles.plan.mapped_jobs import match_job, seeing_job, sky_job
 from platefiles.provenance.record import read_record
 from platelib.background.surface import RING
 
@@ -43,7 +44,7 @@ def skies(bench, channels, tmp_path_factory):
     """Models of their skies."""
     folder = tmp_path_factory.mktemp("sky")
     for name, path in channels.items():
-        flatten_sky(path, folder / f"{name}.fits", json.loads(bench.plan.sky_job(name)))
+        flatten_sky(path, folder / f"{name}.fits", json.loads(sky_job(bench.plan, name)))
     return {name: folder / f"{name}.fits" for name in CHANNELS}
 
 
@@ -52,14 +53,14 @@ def matched(bench, channels, skies, tmp_path_factory):
     """Channels with stars of one width."""
     folder = tmp_path_factory.mktemp("matched")
     for name in CHANNELS:
-        job = json.loads(bench.plan.match_job(name))
+        job = json.loads(match_job(bench.plan, name))
         everything = [*channels.values()], [*skies.values()]
         match_channel(*everything, folder / f"{name}.fits", job)
     return {name: folder / f"{name}.fits" for name in CHANNELS}
 
 
 def _line_job(bench, channel="ha", minus="g", scale="auto"):
-    job = json.loads(bench.plan.sky_job(channel))
+    job = json.loads(sky_job(bench.plan, channel))
     return job | {"settings": {"continuum": {channel: {"minus": minus, "scale": scale}}}}
 
 
@@ -114,7 +115,7 @@ def test_the_gradient_goes_and_the_level_stays(channels, skies):
 
 def test_no_surface_leaves_the_pixels_alone(bench, channels, tmp_path):
     """With `surface: none` the channel stays what it is, to the last bit."""
-    job = json.loads(bench.plan.sky_job("g"))
+    job = json.loads(sky_job(bench.plan, "g"))
     job["settings"]["gradient"]["surface"] = "none"
     flatten_sky(channels["g"], tmp_path / "g.fits", job)
     image, _ = read_image(channels["g"])
@@ -129,12 +130,12 @@ def test_a_channel_without_data_is_refused(bench, tmp_path):
     path = tmp_path / "g.fits"
     write_product(path, [], [image_hdu(empty, "SCI"), image_hdu(empty, "VAR")])
     with pytest.raises(UserError, match=r"g\.fits: no part of the image has enough data"):
-        flatten_sky(path, tmp_path / "sky.fits", json.loads(bench.plan.sky_job("g")))
+        flatten_sky(path, tmp_path / "sky.fits", json.loads(sky_job(bench.plan, "g")))
 
 
 def test_seeing_of_all_channels_is_listed(bench, skies, tmp_path):
     """A row a channel, in the order of the plan; the softest has the ratio one."""
-    job = json.loads(bench.plan.seeing_job())
+    job = json.loads(seeing_job(bench.plan))
     tabulate_seeing([skies[name] for name in ("b", "ha", "g")], tmp_path / "seeing.tsv", job)
     with open(tmp_path / "seeing.tsv", encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream, delimiter="\t"))

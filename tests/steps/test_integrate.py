@@ -15,6 +15,7 @@ from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.integration import tiles
+from platefiles.plan.channel_jobs import integrate_job, register_sub_job, subs_job
 from platefiles.provenance.record import read_record
 from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.registration.registration_table import read_registration, read_star_places
@@ -43,13 +44,13 @@ def stored(bench, tmp_path_factory):
             bench.masters_of([frame]),
             bench.make_registration("b"),
             folder / f"{frame.id}.fits",
-            json.loads(bench.plan.register_sub_job("b", frame.id)),
+            json.loads(register_sub_job(bench.plan, "b", frame.id)),
         )
     return folder
 
 
 def _settings(bench):
-    return json.loads(bench.plan.integrate_job("b"))["settings"]
+    return json.loads(integrate_job(bench.plan, "b"))["settings"]
 
 
 def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
@@ -190,7 +191,7 @@ def test_planes_fit_each_other(channels):
 def _integrate_part(bench, channel, part, path):
     """Integrate some of the subs of a channel."""
     lights = bench.plan.lights(channel)
-    job = json.loads(bench.plan.integrate_job(channel))
+    job = json.loads(integrate_job(bench.plan, channel))
     job |= {"subs": job["subs"][part]}
     raw, masters = bench.raw(lights[part]), bench.masters_of(lights)
     integrate(raw, masters, bench.make_registration(channel), path, job)
@@ -282,7 +283,7 @@ def test_sub_that_went_bad_meanwhile_is_left_out(bench, tmp_path):
     (tmp_path / "bad.fits").write_text("not a frame")
     with pytest.raises(FrameError):
         open_raw(tmp_path / "bad.fits")
-    job = json.loads(bench.plan.integrate_job("b"))
+    job = json.loads(integrate_job(bench.plan, "b"))
     raw = [tmp_path / "bad.fits", *paths[1:]]
     registration = bench.make_registration("b")
     integrate(raw, bench.masters_of(lights), registration, tmp_path / "b.fits", job)
@@ -306,7 +307,7 @@ def test_many_subs_may_be_open(bench):
 
 def test_table_of_subs(bench, channels, tmp_path):
     """Each light is a row with state and numbers; unused files follow with their reasons."""
-    job = json.loads(bench.plan.subs_job())
+    job = json.loads(subs_job(bench.plan))
     job["unused"] = [{"id": "x", "name": "x\t.fits", "reason": "excluded"}]
     registrations = [bench.make_registration(channel) for channel in CHANNELS]
     tabulate_subs(registrations, list(channels.values()), tmp_path / "subs.tsv", job)

@@ -12,6 +12,7 @@ from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
 from platefiles.integration.integrate_tiles import open_subs
 from platefiles.integration.pixel_history import pixel_history
+from platefiles.plan.channel_jobs import integrate_job, register_sub_job
 from platefiles.registration.registration_table import read_registration
 
 SHAPE = (220, 280)
@@ -137,7 +138,7 @@ def test_a_stored_registered_sub_and_one_pixel_are_those_of_the_integration(hit,
     """All three make the same pixels bad."""
     plan, registration = hit.plan, hit.make_registration("g")
     (frame,) = (f for f in plan.lights("g") if f.name == "g-0.fits")
-    job = json.loads(plan.register_sub_job("g", frame.id))
+    job = json.loads(register_sub_job(plan, "g", frame.id))
     register_sub(frame.path, [], registration, tmp_path / "r.fits", job)
     values, _ = read_image(tmp_path / "r.fits")
     channel = hit.make_channel("g")
@@ -148,7 +149,7 @@ def test_a_stored_registered_sub_and_one_pixel_are_those_of_the_integration(hit,
     lights = plan.lights("g")
     inputs = {"raw": hit.raw(lights), "masters": [], "registration": [registration]}
     y, x = np.argwhere(_tracks(np.random.default_rng(3))[:, : MOVED - 8] > 0)[3]
-    assert pixel_history(channel, plan.integrate_job("g"), inputs, x + 1, y + 1).same
+    assert pixel_history(channel, integrate_job(plan, "g"), inputs, x + 1, y + 1).same
 
 
 def test_never_means_never(make_bench, hit, tmp_path):
@@ -156,14 +157,14 @@ def test_never_means_never(make_bench, hit, tmp_path):
     for number, setting in enumerate(({"single_frame_cosmic_rays": "never"}, {"clip": "none"})):
         bench = _bench_of(make_bench, tmp_path / str(number), True, **setting)
         assert not read_table(bench.make_channel("g"), "INPUTS")["ray_pixels"].any()
-    job = json.loads(hit.plan.integrate_job("g"))
+    job = json.loads(integrate_job(hit.plan, "g"))
     assert job["lone_pixels"] is True
 
 
 def test_subs_are_opened_in_the_same_way_twice(hit):
     """The hits depend on the registration and the frames alone."""
     plan, lights = hit.plan, hit.plan.lights("g")
-    job = json.loads(plan.integrate_job("g"))
+    job = json.loads(integrate_job(plan, "g"))
     counts = []
     for _ in range(2):
         registered, shape = read_registration(hit.make_registration("g"))

@@ -12,6 +12,7 @@ from master_flat import master_flat
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image, read_table
+from platefiles.plan.calibration_jobs import master_job
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import tiny_plan
 
@@ -149,7 +150,7 @@ def _group(bench, kind):
     name = _names(bench, kind)[0]
     group = bench.plan.masters[name]
     raw = bench.raw(bench.plan.by_id[frame_id] for frame_id in group.frame_ids)
-    return raw, json.loads(bench.plan.master_job(name))
+    return raw, json.loads(master_job(bench.plan, name))
 
 
 def test_frames_that_cannot_be_read_are_left_out(bench, as_scanned, tmp_path):

@@ -11,6 +11,7 @@ from measure import measure
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image, read_table
+from platefiles.plan.calibration_jobs import calibrate_job, measure_job
 from platefiles.subs.measures import read_measures
 
 NIGHT = "2026-03-23"
@@ -27,7 +28,7 @@ def _lights(bench):
 
 
 def _job(bench, **changes):
-    return json.loads(bench.plan.measure_job("g", NIGHT)) | changes
+    return json.loads(measure_job(bench.plan, "g", NIGHT)) | changes
 
 
 def test_each_sub_is_a_row(bench, measures):
@@ -281,7 +282,7 @@ def test_calibrated_sub_is_what_the_steps_see(bench, tmp_path):
     """A stored sub is in electrons, with its masters, and its sky and noise are those measured."""
     frame = _lights(bench)[0]
     path = tmp_path / "sub.fits"
-    job = json.loads(bench.plan.calibrate_job(frame.id))
+    job = json.loads(calibrate_job(bench.plan, frame.id))
     calibrate_sub(frame.path, bench.masters_of([frame]), path, job)
     values, header = read_image(path)
     variance, _ = read_image(path, "VAR")
@@ -303,7 +304,7 @@ def test_calibrated_sub_is_what_the_steps_see(bench, tmp_path):
 def test_calibration_agrees_with_the_formula(bench, tmp_path):
     """Good pixels of a calibrated sub are gain (raw - bias - dark) / flat of the masters."""
     frame = _lights(bench)[1]
-    job = json.loads(bench.plan.calibrate_job(frame.id))
+    job = json.loads(calibrate_job(bench.plan, frame.id))
     masters = {path.split("/")[-1].split("_")[0]: path for path in bench.masters_of([frame])}
     calibrate_sub(frame.path, list(masters.values()), tmp_path / "sub.fits", job)
     values, _ = read_image(tmp_path / "sub.fits")
@@ -320,7 +321,7 @@ def test_sub_that_cannot_be_calibrated_is_a_sentence(bench, as_scanned, tmp_path
     """A stored sub that was asked for and cannot be made names the file and the remedy."""
     frame = _lights(bench)[0]
     (tmp_path / "a.fits").write_text("not a frame")
-    job = as_scanned(json.loads(bench.plan.calibrate_job(frame.id)), [tmp_path / "a.fits"])
+    job = as_scanned(json.loads(calibrate_job(bench.plan, frame.id)), [tmp_path / "a.fits"])
     said = "2026-03-23/g-01.fits is not a FITS file; leave it out with exclude"
     with pytest.raises(UserError, match=said):
         calibrate_sub(tmp_path / "a.fits", bench.masters_of([frame]), tmp_path / "s.fits", job)
@@ -385,7 +386,7 @@ def test_stars_of_a_sub_of_unknown_gain_do_not_depend_on_the_others(bench, tmp_p
 def test_a_stored_sub_of_unknown_gain_has_the_noise_of_its_sky(bench, tmp_path, calibrated):
     """VAR is that of the sky, and more on stars of raw frames; it is 0 nowhere."""
     frame = _lights(bench)[0]
-    job = json.loads(bench.plan.calibrate_job(frame.id))
+    job = json.loads(calibrate_job(bench.plan, frame.id))
     job["camera"] = {"calibrated": True} if calibrated else dict.fromkeys(job["camera"])
     job["sub"].update({"bias": None, "dark": None, "flat": None, "egain": None})
     calibrate_sub(frame.path, [], tmp_path / "s.fits", job)

@@ -8,6 +8,7 @@ from astropy.io import fits
 from calibrate_sub import calibrate_sub
 
 from platefiles.fits.products_io import read_header, read_image
+from platefiles.plan.calibration_jobs import calibrate_job
 from platefiles.provenance.record import read_record
 from platefiles.subs.measures import read_measures
 
@@ -24,7 +25,7 @@ def scanned(bench, make_bench, tmp_path_factory):
     names = bench.plan.masters_of(lights)
     frames = [*lights]
     for name, group in bench.plan.masters.items():
-        if bench.plan.master_path(name) in names:
+        if bench.plan.paths.master(name) in names:
             frames += [bench.plan.by_id[frame_id] for frame_id in group.frame_ids]
     for number, frame in enumerate(frames):
         path = raw / frame.name
@@ -91,7 +92,7 @@ def test_calibrated_subs_are_those_of_frames_without_overscan(scanned, bench, tm
     for number, (one, sub) in enumerate(((scanned, frame), (bench, bench.plan.by_id[frame.id]))):
         path = tmp_path / f"{number}.fits"
         calibrate_sub(
-            sub.path, one.masters_of([sub]), path, json.loads(one.plan.calibrate_job(sub.id))
+            sub.path, one.masters_of([sub]), path, json.loads(calibrate_job(one.plan, sub.id))
         )
         images.append(read_image(path)[0])
     good = read_image(tmp_path / "1.fits", "MASK")[0] == 0

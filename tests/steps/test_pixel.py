@@ -7,6 +7,7 @@ import pytest
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, read_image, write_product
 from platefiles.integration.pixel_history import pixel_history
+from platefiles.plan.channel_jobs import integrate_job
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +19,7 @@ def channel(bench):
         "masters": bench.masters_of(lights),
         "registration": [bench.make_registration("b")],
     }
-    return bench.make_channel("b"), bench.plan.integrate_job("b"), inputs
+    return bench.make_channel("b"), integrate_job(bench.plan, "b"), inputs
 
 
 def _pixels(path):

@@ -17,6 +17,7 @@ from platefiles.astrometry.solution import (
     read_stars,
     solution_cards,
 )
+from platefiles.plan.grid_jobs import solution_job
 from platefiles.provenance.record import read_record
 
 
@@ -40,7 +41,7 @@ def _grid_to_truth(bench):
 
 def test_solution_agrees_with_truth(placed):
     """Over the field the coordinates are those of the truth within 0.05 px rms."""
-    wcs = read_solution(placed.plan.solution_path)
+    wcs = read_solution(placed.plan.paths.solution)
     assert wcs.pixel_shape == (320, 240)
     y, x = (p.ravel() for p in np.mgrid[0:239:8j, 0:319:8j])
     px, py = wcs.all_world2pix(*_grid_to_truth(placed)(x, y), 0)
@@ -49,7 +50,7 @@ def test_solution_agrees_with_truth(placed):
 
 def test_solution_tells_how_it_was_found(placed):
     """Stars, odds, scale and epoch are in the header; the map reads back as it was."""
-    header = fits.getheader(placed.plan.solution_path)
+    header = fits.getheader(placed.plan.paths.solution)
     assert header["PLACED"] is True
     assert header["PLACEDBY"] == "stars"
     assert header["NMATCH"] >= 20
@@ -57,40 +58,40 @@ def test_solution_tells_how_it_was_found(placed):
     assert header["PIXSCALE"] == pytest.approx(2.3205, abs=2e-3)
     assert header["STAREPOC"] == pytest.approx(2026.22, abs=0.01)
     assert header["OBSGEO-L"] == 14.1
-    sky_map, wcs = read_map(placed.plan.solution_path), read_solution(placed.plan.solution_path)
+    sky_map, wcs = read_map(placed.plan.paths.solution), read_solution(placed.plan.paths.solution)
     expected = wcs.all_pix2world(17.0, 200.0, 0)
     np.testing.assert_allclose(sky_map.sky(17.0, 200.0), expected, atol=1e-10)
-    stars = read_stars(placed.plan.solution_path)
+    stars = read_stars(placed.plan.paths.solution)
     found = stars["flags"] >= 0
     assert found.sum() >= 20
     assert np.hypot(stars["x"] - stars["found_x"], stars["y"] - stars["found_y"])[found].max() < 2
-    assert read_refusal(placed.plan.solution_path) == ""
+    assert read_refusal(placed.plan.paths.solution) == ""
 
 
 def test_record_suffices_to_make_it_again(placed, tmp_path):
     """From the record's own texts, without the user's file, the same bytes are made again."""
-    record = read_record(placed.plan.solution_path)
+    record = read_record(placed.plan.paths.solution)
     catalogue = tmp_path / "catalogue"
     catalogue.write_text(record.making.texts["catalogue"])
     lock = tmp_path / "lock"
     lock.write_text(record.making.texts["lock"])
     frame = placed.plan.by_id[placed.plan.pinned.reference]
-    measures = placed.plan.measures_path(frame.channel, frame.night)
+    measures = placed.plan.paths.measures(frame.channel, frame.night)
     again = tmp_path / "field" / "solution.fits"
     place_on_sky([frame.path], [measures], lock, catalogue, again, json.loads(record.making.job))
-    assert again.read_bytes() == Path(placed.plan.solution_path).read_bytes()
+    assert again.read_bytes() == Path(placed.plan.paths.solution).read_bytes()
 
 
 def test_cards_of_a_cube_have_a_third_axis(placed):
     """A cube's planes are counted, so that readers find no axis of length nothing."""
-    cards = {card[0]: card[1] for card in solution_cards(placed.plan.solution_path, planes=True)}
+    cards = {card[0]: card[1] for card in solution_cards(placed.plan.paths.solution, planes=True)}
     assert cards["CD3_3"] == 1.0
     assert "WCSAXES" not in cards
 
 
 def test_channel_has_stars_of_the_catalogue_at_their_pixels(placed):
     """In each image of a channel, the planes of a cube too, known places are where stars are."""
-    stars = read_stars(placed.plan.solution_path)
+    stars = read_stars(placed.plan.paths.solution)
     found = (stars["flags"] == 0) & (stars["flux"] > np.median(stars["flux"][stars["flags"] == 0]))
     assert found.sum() >= 8
     with fits.open(placed.make_channel("g")) as hdus:
@@ -108,7 +109,7 @@ def test_channel_has_stars_of_the_catalogue_at_their_pixels(placed):
 
 def test_images_of_a_channel_agree_with_the_solution_to_the_last_bit(placed):
     """A channel says of its pixels what the solution says, and its record names the solution."""
-    wcs = read_solution(placed.plan.solution_path)
+    wcs = read_solution(placed.plan.paths.solution)
     path = placed.make_channel("g")
     expected = wcs.all_pix2world([3.0, 300.0], [200.0, 7.0], 0)
     for name in ("SCI", "VAR", "COUNT", "CLIPPED"):
@@ -162,7 +163,7 @@ def test_published_catalogue_is_named_in_the_header(placed, tmp_path):
     """A solution by fetched stars says whose they are."""
     path = placed.make_solution(tmp_path / "solution.fits", stars={"name": "Gaia DR3"})
     assert fits.getheader(path)["STARCAT"] == "Gaia DR3"
-    assert fits.getheader(placed.plan.solution_path)["STARCAT"] == "user's catalogue"
+    assert fits.getheader(placed.plan.paths.solution)["STARCAT"] == "user's catalogue"
 
 
 def test_catalogue_that_cannot_be_read_holds_nothing_up(bench, tmp_path):
@@ -170,25 +171,25 @@ def test_catalogue_that_cannot_be_read_holds_nothing_up(bench, tmp_path):
     table = tmp_path / "stars.csv"
     table.write_text("name,mag\nx,3\n")
     frame = bench.plan.by_id[bench.plan.pinned.reference]
-    measures = bench.plan.measures_path(frame.channel, frame.night)
+    measures = bench.plan.paths.measures(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
-    job = json.loads(bench.plan.solution_job())
+    job = json.loads(solution_job(bench.plan))
     place_on_sky([frame.path], [measures], bench.make_lock(), table, path, job)
     assert "has no columns ra and dec in degrees (it has name, mag)" in read_refusal(path)
 
 
 def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, as_scanned, tmp_path):
     """A frame whose coordinates are texts is placed by them; the stars agree."""
-    sky_map = read_map(placed.plan.solution_path)
+    sky_map = read_map(placed.plan.paths.solution)
     frame = placed.plan.by_id[placed.plan.pinned.reference]
     raw = tmp_path / "raw.fits"
     shutil.copyfile(frame.path, raw)
     raw.chmod(0o644)
-    for card in solution_cards(placed.plan.solution_path):
+    for card in solution_cards(placed.plan.paths.solution):
         fits.setval(raw, card[0], value=str(card[1]))
-    measures = placed.plan.measures_path(frame.channel, frame.night)
+    measures = placed.plan.paths.measures(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
-    job = as_scanned(json.loads(placed.plan.solution_job()), [raw])
+    job = as_scanned(json.loads(solution_job(placed.plan)), [raw])
     place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "header"
@@ -204,17 +205,17 @@ def test_stars_go_before_a_header_that_is_wrong(placed, as_scanned, tmp_path):
     raw = tmp_path / "raw.fits"
     shutil.copyfile(frame.path, raw)
     raw.chmod(0o644)
-    for card in solution_cards(placed.plan.solution_path):
+    for card in solution_cards(placed.plan.paths.solution):
         fits.setval(raw, card[0], value=card[1])
     fits.setval(raw, "CRVAL2", value=30.03)
-    measures = placed.plan.measures_path(frame.channel, frame.night)
+    measures = placed.plan.paths.measures(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
-    job = as_scanned(json.loads(placed.plan.solution_job()), [raw])
+    job = as_scanned(json.loads(solution_job(placed.plan)), [raw])
     place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "stars"
     assert header["PLACENOT"] == "the stars contradict the header; the field is placed by the stars"
-    right = read_map(placed.plan.solution_path)
+    right = read_map(placed.plan.paths.solution)
     np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), right.sky(3.0, 5.0), atol=1e-6)
 
 
@@ -240,7 +241,7 @@ def test_real_night_on_a_long_focus_is_refused(real_bench):
     said = read_refusal(bench.make_solution())
     assert "Tycho-2 has about 4 stars in a field of 21.6' x 21.6', too few" in said
     assert "what would help: a deeper catalogue" in said
-    header = fits.getheader(bench.plan.solution_path)
+    header = fits.getheader(bench.plan.paths.solution)
     assert header["PLACED"] is False
     assert header["OBSGEO-L"] == pytest.approx(-71.485)  # the header counts west as positive
 

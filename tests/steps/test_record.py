@@ -10,6 +10,9 @@ from register import register
 
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.fits.hdu_layout import content_digest
+from platefiles.plan.calibration_jobs import master_job, measure_job
+from platefiles.plan.channel_jobs import integrate_job, register_job
+from platefiles.plan.grid_jobs import channel_pins
 from platefiles.provenance.record import RAW, TEXT, measured_alone, read_record
 
 
@@ -24,10 +27,10 @@ def test_a_channel_records_all_that_it_came_from(bench, channel):
     """Jobs are those of the plan, digests those of the files, raw frames those that were read."""
     plan, record = bench.plan, read_record(channel)
     jobs = {
-        plan.channel_path("ha"): plan.integrate_job("ha"),
-        plan.registration_path("ha"): plan.register_job("ha"),
-        **{plan.measures_path("ha", n): plan.measure_job("ha", n) for n in plan.nights("ha")},
-        **{p: plan.master_job(Path(p).stem) for p in plan.masters_of(plan.lights("ha"))},
+        plan.paths.channel("ha"): integrate_job(plan, "ha"),
+        plan.paths.registration("ha"): register_job(plan, "ha"),
+        **{plan.paths.measures("ha", n): measure_job(plan, "ha", n) for n in plan.nights("ha")},
+        **{p: master_job(plan, Path(p).stem) for p in plan.masters_of(plan.lights("ha"))},
     }
     for path, job in jobs.items():
         making = record.makings[Path(path).relative_to(plan.results).as_posix()]
@@ -71,7 +74,7 @@ def test_the_record_and_the_raw_frames_suffice_to_register_again(bench, channel,
 
 def test_more_subs_beside_the_reference_change_nothing(bench, channel):
     """The job of the reference alone is the one whose digest the plan has pinned."""
-    pins = bench.plan.pins("ha")
+    pins = channel_pins(bench.plan, "ha")
     reference = bench.plan.by_id[pins["grid"][0]]
     assert reference.channel != "ha"
     night = read_record(bench.make_measures(reference.channel, reference.night))
@@ -104,7 +107,7 @@ def test_a_frame_that_was_left_out_is_recorded_too(bench, tmp_path):
     raw = bench.raw(bench.plan.by_id[frame_id] for frame_id in group.frame_ids)
     (tmp_path / "cut.fits").write_bytes(Path(raw[1]).read_bytes()[:9000])
     raw[1] = str(tmp_path / "cut.fits")
-    master_bias(raw, tmp_path / "b.fits", json.loads(bench.plan.master_job(name)))
+    master_bias(raw, tmp_path / "b.fits", json.loads(master_job(bench.plan, name)))
     record = read_record(tmp_path / "b.fits")
     assert record.making.raws == [file_sha256(path) for path in raw]
     assert record.raws[record.making.raws[1]].size_bytes == 9000

@@ -13,6 +13,9 @@ from register import register
 from platefiles.config.lock_file import Lock, lock_text, read_lock
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_table
+from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.channel_jobs import register_job
+from platefiles.plan.grid_jobs import grid_job
 from platefiles.registration.registration_table import read_registration
 from platelib.simulate.psf import add_stars, moffat_image
 
@@ -117,7 +120,7 @@ def test_header_names_the_references(bench, subs):
 
 
 def _register(bench, channel, path, lock=None, **settings):
-    job = json.loads(bench.plan.register_job(channel))
+    job = json.loads(register_job(bench.plan, channel))
     for group, values in settings.items():
         job["settings"][group] |= values
     measures = [bench.make_measures(channel, night) for night in bench.plan.nights(channel)]
@@ -215,14 +218,14 @@ def with_world(bench, as_scanned, tmp_path_factory):
                 | {"CD1_2": 0.0, "CD2_1": 0.0, "CD2_2": 5e-4}
             )
         hdu.writeto(folder / f"{name}.fits")
-    job = json.loads(bench.plan.measure_job("g", NIGHT)) | {"camera": {"calibrated": True}}
+    job = json.loads(measure_job(bench.plan, "g", NIGHT)) | {"camera": {"calibrated": True}}
     nothing = {"bias": None, "dark": None, "flat": None}
     job["subs"] = [job["subs"][0] | nothing | {"id": name, "name": name} for name in shifts]
     paths = [folder / f"{name}.fits" for name in shifts]
     measure(paths, [], folder / "m.fits", as_scanned(job, paths))
     lock = folder / "a.lock.yaml"
     lock.write_text(lock_text(Lock("grid", "grid", 320, 240, {"g": "grid"})))
-    job = json.loads(bench.plan.register_job("g")) | {"calibrated": True}
+    job = json.loads(register_job(bench.plan, "g")) | {"calibrated": True}
     register([folder / "m.fits"], [folder / "m.fits"], lock, folder / "r.fits", job)
     found = {sub.facts["id"]: sub for sub in read_registration(folder / "r.fits")[0]}
     return {name: (found[name], shift) for name, shift in shifts.items()}
@@ -244,7 +247,7 @@ def test_world_coordinates_register_calibrated_frames(with_world):
 
 
 def _grid_job(bench, **changes):
-    return json.loads(bench.plan.grid_job()) | changes
+    return json.loads(grid_job(bench.plan)) | changes
 
 
 def test_grid_is_a_round_sub_of_the_luminance_channel(bench):
@@ -301,7 +304,7 @@ def test_channel_without_stars_is_left_for_later(bench, tmp_path):
     good = bench.make_measures("g", NIGHT)
     (tmp_path / "measures" / "g").mkdir()
     shutil.copy(good, tmp_path / "measures" / "g" / f"{NIGHT}.fits")
-    bench_of_b = json.loads(bench.plan.measure_job("b", NIGHT))
+    bench_of_b = json.loads(measure_job(bench.plan, "b", NIGHT))
     (tmp_path / "a.fits").write_text("not a frame")
     measure([tmp_path / "a.fits"] * 4, [], folder / f"{NIGHT}.fits", bench_of_b)
     paths = [tmp_path / "measures" / channel / f"{NIGHT}.fits" for channel in ("b", "g")]

@@ -13,6 +13,7 @@ from measure import measure
 from platefiles.config.recipe import Colour, Geometry, Stretch
 from platefiles.fits.header_cards import read_texts
 from platefiles.fits.products_io import read_header, read_image
+from platefiles.plan.calibration_jobs import measure_job
 from platefiles.registration.registration_table import read_registration
 from platefiles.subs.measures import read_measures
 from platefiles.subs.saturation_levels import with_agreed_levels
@@ -111,7 +112,7 @@ def test_pictures_know_saturated_cores(clipped, tmp_path, restamp):
 def test_the_word_of_the_equipment_file_wins(clipped, tmp_path):
     """Where the user gives a level, nothing is looked for and the header says so."""
     night = clipped.plan.nights("g")[0]
-    job = json.loads(clipped.plan.measure_job("g", night))
+    job = json.loads(measure_job(clipped.plan, "g", night))
     job["camera"] |= {"saturation_adu": 3000.0}
     lights = clipped.plan.lights("g", night)
     measure(clipped.raw(lights), clipped.masters_of(lights), tmp_path / "m.fits", job)

@@ -4,8 +4,8 @@ import difflib
 from collections.abc import Iterable
 
 from platecli.arguments.naming import WrongCommand
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import products_of
-from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.makeable import can_make
 from platelog import nearest
 

@@ -8,8 +8,8 @@ from platecli.drafting.trial_exposures import named_trials, odd_trials, patterns
 from platecli.text.outlook import Outlook, first_of
 from platefiles.core.object_store import is_object_url
 from platefiles.frames.fixed_header import fixes_for
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.raw_folders.scan import RawFile
-from platefiles.workflow.jobs import ProjectPlan
 
 _SHOWN = 3
 

@@ -8,9 +8,9 @@ from contextlib import suppress
 
 from platecli.text.outlook import Outlook
 from platefiles.audit.run_step import THREADS
+from platefiles.plan.paths import job_log_path
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
-from platefiles.workflow.jobs import ProjectPlan
-from platefiles.workflow.paths import job_log_path
 from snakemake_logger_plugin_platelog.time_left import Work, Workload
 
 _JOB_S = 0.3
@@ -102,7 +102,7 @@ def _threads(product: Product) -> int:
 
 def _took(plan: ProjectPlan, product: Product) -> float:
     """Return the processor seconds that a job took when it was run last; 0 if nothing tells."""
-    log = job_log_path(plan, product.rule, product.about)
+    log = job_log_path(plan.paths, product.rule, product.about)
     path = log.replace("/logs/", "/benchmarks/", 1).removesuffix(".log") + ".tsv"
     with suppress(OSError, ValueError, TypeError, KeyError, StopIteration):
         with open(path, encoding="utf-8") as stream:

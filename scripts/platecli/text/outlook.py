@@ -6,8 +6,8 @@ from pathlib import Path
 
 from platecli.text.summary import USED, Row, read_rows
 from platefiles.frames.frame import EXCLUDED, Frame
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product, products_of, targets_of
-from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.reasons import OTHER_SUBS, cause
 from platefiles.workflow.staleness import Ledger
 
@@ -103,7 +103,7 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     ledger = Ledger(products_of(plan))
     making = ledger.to_make(targets_of(plan, target))
     products = tuple(ledger.products[path] for path in making)
-    rows = [row for row in read_rows(Path(plan.subs_path)) if _is_whole(row)]
+    rows = [row for row in read_rows(Path(plan.paths.subs)) if _is_whole(row)]
     lights = {frame.id: frame for frame in plan.frames if frame.role == "light"}
     listed = {row["id"] for row in rows if row["channel"]}
     new = tuple(frame for frame in lights.values() if frame.id not in listed)

@@ -128,7 +128,7 @@ def _left_out_lines(ahead: Outlook) -> Iterable[str]:
         for row in rows[:SHOWN]:
             yield f"    {row['name']}: {row['reason'] or row['state']}"
         if rows[SHOWN:]:
-            yield f"    and {len(rows) - SHOWN} more, all listed in {ahead.plan.subs_path}"
+            yield f"    and {len(rows) - SHOWN} more, all listed in {ahead.plan.paths.subs}"
     unused = [frame for frame in ahead.plan.frames if frame.role == "unused"]
     if unused:
         yield f"  unused: {len(unused)} file{'' if len(unused) == 1 else 's'}"

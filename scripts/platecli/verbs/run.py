@@ -24,11 +24,11 @@ from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
 from platefiles.digests.project_digests import write_all_digests
 from platefiles.jobs.run_lock import Busy, hold_run_lock
+from platefiles.plan.paths import job_log_path
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
-from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.noted_plan import note_products
 from platefiles.workflow.open_project import named, open_projects
-from platefiles.workflow.paths import job_log_path
 from platefiles.workflow.reasons import NOT_THERE
 from platefiles.workflow.reference_notes import lock_doubt
 from platelog import STOPPED
@@ -304,7 +304,8 @@ def _failures(plan: ProjectPlan, left: Sequence[Product]) -> dict[str, str]:
     paths = {product.path for product in left}
     first = [p for p in left if not paths & {*p.inputs}]
     return {
-        in_words(p): reason_in_logs([job_log_path(plan, p.rule, p.about)]) for p in first or left
+        in_words(p): reason_in_logs([job_log_path(plan.paths, p.rule, p.about)])
+        for p in first or left
     }
 
 

@@ -13,8 +13,8 @@ from platefiles.core.safe_names import escape
 from platefiles.digests.digest_sheet import forget
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS, Busy, hold_run_lock
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import products_of
-from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.leftovers import Leftover, delete, find_leftovers
 from platefiles.workflow.open_project import named, open_projects
 

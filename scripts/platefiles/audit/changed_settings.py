@@ -6,7 +6,7 @@ from functools import cache
 from typing import Any
 
 from platefiles.config.recipe import Recipe
-from platefiles.workflow.paths import ENOUGH_SUBS
+from platefiles.plan.project_plan import ENOUGH_SUBS
 
 _GROUP = {
     "master_bias": "calibration",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from platefiles.provenance.damage_marks import mark
 
 if TYPE_CHECKING:
-    from platefiles.workflow.jobs import ProjectPlan
+    from platefiles.plan.project_plan import ProjectPlan
 
 _FRAMES = "frames.tsv"
 _THREADS = 8
@@ -33,11 +33,11 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     """
     from platefiles.digests.reference_repair import mend_grid_notes
     from platefiles.digests.sheet_checks import DigestSheets
+    from platefiles.plan.paths import job_log_path
     from platefiles.provenance.job_notes import (
         note_path,  # with all below slow to import, and seldom wanted
     )
     from platefiles.workflow.graph import products_of
-    from platefiles.workflow.paths import job_log_path
     from platefiles.workflow.reference_notes import grid_log
 
     sheets = DigestSheets()
@@ -50,7 +50,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
 
     products = [p for p in products_of(plan).values() if os.path.isfile(p.path)]
     products = [product for product in products if product.rule != "choose_grid"]
-    logs = [job_log_path(plan, product.rule, product.about) for product in products]
+    logs = [job_log_path(plan.paths, product.rule, product.about) for product in products]
     paths = [product.path for product in products]
     with ThreadPoolExecutor(_THREADS) as pool:
         damaged = list(pool.map(is_damaged, paths, logs))
@@ -59,7 +59,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     found = [path for path, yes in zip(paths, damaged, strict=True) if yes]
     for path in found:
         mark(path)
-    own = {os.path.realpath(path) for path in (*paths, *logs, plan.lock_path)}
+    own = {os.path.realpath(path) for path in (*paths, *logs, plan.paths.lock)}
     own |= {os.path.realpath(path) for path in (grid_log(plan), f"{plan.results}/{_FRAMES}")}
     others = sorted(path for path in (sheet.known if sheet else ()) if path.is_file())
     others = [path for path in others if os.path.realpath(path) not in own]

@@ -11,10 +11,10 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digests.digest_sheet import NAME, read_digest_sheet, write_digest_sheet
 from platefiles.jobs.run_lock import RESULTS
+from platefiles.plan.paths import job_log_path
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import hidden_note, logged_note, note_path, read_note
 from platefiles.workflow.graph import Product
-from platefiles.workflow.jobs import ProjectPlan
-from platefiles.workflow.paths import job_log_path
 from platefiles.workflow.shared_masters import shared_stem
 from platefiles.workflow.staleness import recorded
 
@@ -96,7 +96,7 @@ def _digests_of(
 ) -> Iterator[tuple[str, str]]:
     """Digests of a product and of the logs that have a note on it."""
     path = product.path
-    logs = [job_log_path(plan, product.rule, product.about)]
+    logs = [job_log_path(plan.paths, product.rule, product.about)]
     if product.rule.startswith("master_"):
         logs.append(f"{RESULTS}/logs/share_master/{shared_stem(RESULTS, path)}.log")
     job = recorded(path, product.log)
@@ -127,10 +127,10 @@ def _agreed(path: str, told: Sequence[str | None]) -> str:
 
 def _digests_of_lock(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """Digest of the file that pins the grid; where no job has noted it, the first that was seen."""
-    path = plan.lock_path
+    path = plan.paths.lock
     if not os.path.isfile(path):
         return
-    log = job_log_path(plan, "choose_grid", "")
+    log = job_log_path(plan.paths, "choose_grid", "")
     if (note := read_note(log)) is not None:
         yield path, note.sha256
         yield from _digest_of_log(log, before)

@@ -8,8 +8,9 @@ from platefiles.core.atomic_write import write_whole
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.digests.sheet_checks import DigestSheet
+from platefiles.plan.grid_jobs import grid_job
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import JobNote, note_path, read_note, write_note
-from platefiles.workflow.jobs import ProjectPlan
 from platefiles.workflow.reference_notes import grid_log
 
 
@@ -28,7 +29,7 @@ def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
     bool
         Whether they were written. They are not where nothing tells that the lock file is intact.
     """
-    log, place = grid_log(plan), Path(os.path.realpath(plan.lock_path))
+    log, place = grid_log(plan), Path(os.path.realpath(plan.paths.lock))
     full, note = Path(os.path.realpath(log)), note_path(log)
     marked = [os.path.realpath(path) for path, _ in sheet.damaged_notes()]
     damaged = full.is_file() and full in sheet.known and sheet.fault(full)
@@ -38,7 +39,7 @@ def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
     if lock is None or place not in sheet.known or sheet.fault(place):
         return False
     sha256, known = file_sha256(place), read_note(log)
-    job = known.job if known and known.sha256 == sha256 else digest(plan.grid_job())
+    job = known.job if known and known.sha256 == sha256 else digest(grid_job(plan))
     fresh = JobNote(job, place.stat().st_size, sha256)
     words = [pinned_words(lock), str(fresh)]
     if job != PROVISIONAL:  # else `drop_provisional_grid` would believe it

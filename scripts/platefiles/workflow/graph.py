@@ -4,7 +4,31 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from platefiles.workflow.jobs import ProjectPlan
+from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, master_job, measure_job
+from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
+from platefiles.plan.field_jobs import (
+    annotation_job,
+    depth_job,
+    lists_job,
+    overlay_job,
+    sources_job,
+    zero_points_job,
+)
+from platefiles.plan.grid_jobs import grid_job, solution_job
+from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
+from platefiles.plan.picture_channels import (
+    channels_of,
+    flat_path,
+    line_channels,
+    line_pair,
+    mapped_path,
+    matched_channels,
+    picture_files,
+    sheet_pictures,
+    uneven_of,
+)
+from platefiles.plan.picture_jobs import composite_job, cube_job, sheet_job
+from platefiles.plan.project_plan import ProjectPlan
 
 COMPOSITE_RULES = {"tif": "composite_tiff"}
 _COMPOSITE = "composite"
@@ -76,31 +100,36 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
         ``channels``, ``picture``, ``field``, ``all``, or the path of one file, which may be of
         another project.
     """
-    channels = [plan.channel_path(channel) for channel in plan.channels]
+    channels = [plan.paths.channel(channel) for channel in plan.channels]
     kept = [
-        plan.stored_path(kind, channel, frame.id)
+        plan.paths.stored_sub(kind, channel, frame.id)
         for kind in plan.loaded.project.keep_subs
         for channel in plan.channels
         for frame in plan.lights(channel)
     ]
     wanted = {
-        "channels": [*channels, plan.subs_path, *kept],
-        "picture": [*plan.picture_files, plan.sheet_path, plan.subs_path, plan.seeing_path],
+        "channels": [*channels, plan.paths.subs, *kept],
+        "picture": [
+            *picture_files(plan),
+            plan.paths.contact_sheet,
+            plan.paths.subs,
+            plan.paths.seeing,
+        ],
         "field": [
-            plan.solution_path,
-            plan.zero_points_path,
-            plan.depth_path,
-            plan.sources_path,
-            *plan.source_lists,
-            *plan.annotated_files,
-            *plan.overlay_files.values(),
+            plan.paths.solution,
+            plan.paths.zero_points,
+            plan.paths.depth,
+            plan.paths.sources,
+            *plan.paths.source_lists,
+            *plan.paths.annotated_files,
+            *plan.paths.overlay_files.values(),
         ],
     }
     wanted["all"] = [
         *wanted["channels"],
-        plan.seeing_path,
-        *plan.picture_files,
-        plan.sheet_path,
+        plan.paths.seeing,
+        *picture_files(plan),
+        plan.paths.contact_sheet,
         *wanted["field"],
     ]
     return wanted.get(target, [target])
@@ -109,92 +138,92 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
 def _masters(plan: ProjectPlan) -> Iterator[Product]:
     for name, group in plan.masters.items():
         inputs = tuple(plan.masters_below(name))
-        job = plan.master_job(name)
-        yield Product(plan.master_path(name), f"master_{group.kind}", name, job, inputs)
+        job = master_job(plan, name)
+        yield Product(plan.paths.master(name), f"master_{group.kind}", name, job, inputs)
 
 
 def _channels(plan: ProjectPlan) -> Iterator[Product]:
     everything = []
     for channel in plan.channels:
         for night in plan.nights(channel):
-            path = plan.measures_path(channel, night)
+            path = plan.paths.measures(channel, night)
             inputs = tuple(plan.masters_of(plan.lights(channel, night)))
-            job = plan.measure_job(channel, night)
+            job = measure_job(plan, channel, night)
             yield Product(path, "measure", f"{channel} {night}", job, inputs)
             everything.append(path)
     waits = [channel for channel in plan.channels if not plan.is_pinned(channel)]
     if waits:
-        yield Product(plan.lock_path, "choose_grid", "", plan.grid_job(), tuple(everything))
+        yield Product(plan.paths.lock, "choose_grid", "", grid_job(plan), tuple(everything))
     yield _solution(plan)
     for channel in plan.channels:
-        measures = tuple(plan.measures_path(channel, night) for night in plan.nights(channel))
-        job, late = plan.register_job(channel), channel in waits
-        inputs = (*measures, plan.lock_path) if late else measures
-        path, reference = plan.registration_path(channel), plan.reference_path()
+        measures = tuple(plan.paths.measures(channel, night) for night in plan.nights(channel))
+        job, late = register_job(plan, channel), channel in waits
+        inputs = (*measures, plan.paths.lock) if late else measures
+        path, reference = plan.paths.registration(channel), plan.reference_measures()
         consulted = () if reference is None or reference in inputs else (reference,)
         yield Product(path, "register", channel, job, inputs, "", consulted, late)
         masters, rays = plan.masters_of(plan.lights(channel)), plan.rays_of(plan.lights(channel))
         for night, path in zip(plan.nights(channel), rays, strict=False):
             inputs = (
                 *plan.masters_of(plan.lights(channel, night)),
-                plan.measures_path(channel, night),
+                plan.paths.measures(channel, night),
             )
-            job = plan.cosmic_rays_job(channel, night)
+            job = cosmic_rays_job(plan, channel, night)
             yield Product(path, "find_cosmic_rays", f"{channel} {night}", job, inputs)
-        inputs = (*masters, *rays, plan.registration_path(channel), plan.solution_path)
-        job = plan.integrate_job(channel)
-        yield Product(plan.channel_path(channel), "integrate", channel, job, inputs, waits=late)
+        inputs = (*masters, *rays, plan.paths.registration(channel), plan.paths.solution)
+        job = integrate_job(plan, channel)
+        yield Product(plan.paths.channel(channel), "integrate", channel, job, inputs, waits=late)
     yield _zero_points(plan)
     yield from _field(plan)
     inputs = tuple(
         path
         for channel in plan.channels
-        for path in (plan.registration_path(channel), plan.channel_path(channel))
+        for path in (plan.paths.registration(channel), plan.paths.channel(channel))
     )
     log = f"{plan.results}/logs/tabulate_subs.log"
-    job = plan.subs_job()
-    yield Product(plan.subs_path, "tabulate_subs", "", job, inputs, log, waits=bool(waits))
+    job = subs_job(plan)
+    yield Product(plan.paths.subs, "tabulate_subs", "", job, inputs, log, waits=bool(waits))
 
 
 def _zero_points(plan: ProjectPlan) -> Product:
     waits = not all(plan.is_pinned(channel) for channel in plan.channels)
-    path, job, inputs = plan.zero_points_path, plan.zero_points_job(), _measured(plan)
+    path, job, inputs = plan.paths.zero_points, zero_points_job(plan), _measured(plan)
     return Product(path, "find_zero_points", "", job, inputs, waits=waits)
 
 
 def _field(plan: ProjectPlan) -> Iterator[Product]:
     waits = not all(plan.is_pinned(channel) for channel in plan.channels)
-    inputs = (plan.zero_points_path, *_measured(plan))
-    job = plan.depth_job()
-    yield Product(plan.depth_path, "measure_depth", "", job, inputs, waits=waits)
-    channels = tuple(map(plan.channel_path, plan.channels))
-    inputs = (plan.solution_path, plan.depth_path, *channels)
-    job = plan.sources_job()
-    yield Product(plan.sources_path, "identify_sources", "", job, inputs, waits=waits)
-    for path in plan.source_lists:
+    inputs = (plan.paths.zero_points, *_measured(plan))
+    job = depth_job(plan)
+    yield Product(plan.paths.depth, "measure_depth", "", job, inputs, waits=waits)
+    channels = tuple(map(plan.paths.channel, plan.channels))
+    inputs = (plan.paths.solution, plan.paths.depth, *channels)
+    job = sources_job(plan)
+    yield Product(plan.paths.sources, "identify_sources", "", job, inputs, waits=waits)
+    for path in plan.paths.source_lists:
         ending = path.rpartition(".")[2]
         log = f"{plan.results}/logs/list_sources/{ending}.log"
-        job, made_from = plan.lists_job(), (plan.sources_path,)
+        job, made_from = lists_job(plan), (plan.paths.sources,)
         yield Product(path, "list_sources", ending, job, made_from, log, waits=waits)
 
 
 def _measured(plan: ProjectPlan) -> tuple[str, ...]:
     """Solution, channels and all that they were measured by."""
     measures = (
-        plan.measures_path(channel, night)
+        plan.paths.measures(channel, night)
         for channel in plan.channels
         for night in plan.nights(channel)
     )
-    channels = map(plan.channel_path, plan.channels)
-    registrations = map(plan.registration_path, plan.channels)
-    return (plan.solution_path, *channels, *registrations, *measures)
+    channels = map(plan.paths.channel, plan.channels)
+    registrations = map(plan.paths.registration, plan.channels)
+    return (plan.paths.solution, *channels, *registrations, *measures)
 
 
 def _solution(plan: ProjectPlan) -> Product:
-    waits, reference = plan.pinned is None, plan.reference_path()
-    inputs = (plan.lock_path,) if waits else ()
+    waits, reference = plan.pinned is None, plan.reference_measures()
+    inputs = (plan.paths.lock,) if waits else ()
     consulted = () if reference is None else (reference,)
-    path, job = plan.solution_path, plan.solution_job()
+    path, job = plan.paths.solution, solution_job(plan)
     return Product(path, "place_on_sky", "", job, inputs, "", consulted, waits)
 
 
@@ -202,57 +231,68 @@ def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
     """Channels between integration and picture: their sky, their seeing, their lines."""
     waits = {channel: not plan.is_pinned(channel) for channel in plan.channels}
     for channel, late in waits.items():
-        path, job = plan.sky_path(channel), plan.sky_job(channel)
-        yield Product(path, "flatten_sky", channel, job, (plan.channel_path(channel),), waits=late)
-    skies = tuple(map(plan.sky_path, plan.channels))
+        path, job = plan.paths.sky(channel), sky_job(plan, channel)
+        yield Product(path, "flatten_sky", channel, job, (plan.paths.channel(channel),), waits=late)
+    skies = tuple(map(plan.paths.sky, plan.channels))
     log, late = f"{plan.results}/logs/tabulate_seeing.log", any(waits.values())
     yield Product(
-        plan.seeing_path, "tabulate_seeing", "", plan.seeing_job(), skies, log, waits=late
+        plan.paths.seeing, "tabulate_seeing", "", seeing_job(plan), skies, log, waits=late
     )
     if plan.loaded.recipe.seeing.match:
-        for channel in plan.matched_channels:
-            path, job = plan.matched_path(channel), plan.match_job(channel)
-            inputs = [*map(plan.channel_path, plan.matched_channels)]
-            inputs += map(plan.sky_path, plan.matched_channels)
+        for channel in matched_channels(plan):
+            path, job = plan.paths.matched(channel), match_job(plan, channel)
+            inputs = [*map(plan.paths.channel, matched_channels(plan))]
+            inputs += map(plan.paths.sky, matched_channels(plan))
             yield Product(path, "match_channel", channel, job, tuple(inputs), waits=late)
-    for channel in plan.line_channels:
-        path, job = plan.line_path(channel), plan.line_job(channel)
-        pair = plan.line_pair(channel)
-        inputs = [*map(plan.flat_path, pair), *map(plan.sky_path, pair)]
+    for channel in line_channels(plan):
+        path, job = plan.paths.line(channel), line_job(plan, channel)
+        pair = line_pair(plan, channel)
+        inputs = [*(flat_path(plan, one) for one in pair), *map(plan.paths.sky, pair)]
         yield Product(path, "subtract_continuum", channel, job, tuple(inputs), waits=late)
 
 
 def _annotated(plan: ProjectPlan) -> Iterator[Product]:
     waits = not all(plan.is_pinned(channel) for channel in plan.channels)
-    for path in plan.annotated_files:
+    for path in plan.paths.annotated_files:
         ending = path.rpartition(".")[2]
         log = f"{plan.results}/logs/annotate/{ending}.log"
-        inputs = (plan.shown_picture, plan.cube_path, plan.solution_path, plan.sources_path)
-        yield Product(path, "annotate", ending, plan.annotation_job(), inputs, log, waits=waits)
-    for name, path in plan.overlay_files.items():
+        inputs = (
+            plan.paths.shown_picture,
+            plan.paths.recipe_cube,
+            plan.paths.solution,
+            plan.paths.sources,
+        )
+        yield Product(path, "annotate", ending, annotation_job(plan), inputs, log, waits=waits)
+    for name, path in plan.paths.overlay_files.items():
         log = f"{plan.results}/logs/overlay/{name}.log"
-        below = (plan.shown_picture, plan.cube_path)
-        yield Product(path, "overlay", name, plan.overlay_job(name), below, log, waits=waits)
+        below = (plan.paths.shown_picture, plan.paths.recipe_cube)
+        yield Product(path, "overlay", name, overlay_job(plan, name), below, log, waits=waits)
 
 
 def _pictures(plan: ProjectPlan) -> Iterator[Product]:
     for name in plan.loaded.pictures:
-        channels = plan.channels_of(name)
-        skies = map(plan.sky_path, plan.uneven_of(name))
-        inputs = (*map(plan.mapped_path, channels), *skies, plan.solution_path)
+        channels = channels_of(plan, name)
+        skies = map(plan.paths.sky, uneven_of(plan, name))
+        inputs = (
+            *(mapped_path(plan, channel) for channel in channels),
+            *skies,
+            plan.paths.solution,
+        )
         waits = not all(plan.is_pinned(channel) for channel in channels)
-        cube, job = plan.picture_cube(name), plan.composite_job(name)
-        yield Product(cube, "map_channels", name, plan.cube_job(name), inputs, waits=waits)
-        for path in plan.files_of(name):
+        cube, job = plan.paths.cube(name), composite_job(plan, name)
+        yield Product(cube, "map_channels", name, cube_job(plan, name), inputs, waits=waits)
+        for path in plan.paths.picture_files(name):
             ending = path.removeprefix(f"{plan.results}/picture/{name}.")
             rule = COMPOSITE_RULES.get(ending, _COMPOSITE)
             about = name if rule != _COMPOSITE else f"{name} {ending}"
             log = f"{plan.results}/logs/composite/{name}_{ending}.log"
             yield Product(path, rule, about, job, (cube,), log, waits=waits)
-    channels = [*map(plan.channel_path, plan.channels), *map(plan.sky_path, plan.channels)]
+    channels = [*map(plan.paths.channel, plan.channels), *map(plan.paths.sky, plan.channels)]
     waits = not all(plan.is_pinned(channel) for channel in plan.channels)
-    inputs, log = (*channels, *plan.sheet_pictures), f"{plan.results}/logs/contact_sheet.log"
-    yield Product(plan.sheet_path, "contact_sheet", "", plan.sheet_job(), inputs, log, waits=waits)
+    inputs, log = (*channels, *sheet_pictures(plan)), f"{plan.results}/logs/contact_sheet.log"
+    yield Product(
+        plan.paths.contact_sheet, "contact_sheet", "", sheet_job(plan), inputs, log, waits=waits
+    )
 
 
 def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:
@@ -265,7 +305,7 @@ def _stored_subs(plan: ProjectPlan) -> Iterator[Product]:
     for kind in there:
         for channel in plan.channels:
             for frame in plan.lights(channel):
-                path = plan.stored_path(kind, channel, frame.id)
+                path = plan.paths.stored_sub(kind, channel, frame.id)
                 if kind in kept or os.path.exists(path):
                     yield _stored_sub(plan, kind, channel, frame.id, path)
 
@@ -275,7 +315,7 @@ def _stored_sub(plan: ProjectPlan, kind: str, channel: str, sub: str, path: str)
     masters = tuple(plan.masters_of(frames) + plan.rays_of(frames))
     about = f"{channel} {sub}"
     if kind == "calibrated":
-        return Product(path, "calibrate_sub", about, plan.calibrate_job(sub), masters)
-    job, waits = plan.register_sub_job(channel, sub), not plan.is_pinned(channel)
-    inputs = (*masters, plan.registration_path(channel), plan.solution_path)
+        return Product(path, "calibrate_sub", about, calibrate_job(plan, sub), masters)
+    job, waits = register_sub_job(plan, channel, sub), not plan.is_pinned(channel)
+    inputs = (*masters, plan.paths.registration(channel), plan.paths.solution)
     return Product(path, "register_sub", about, job, inputs, waits=waits)

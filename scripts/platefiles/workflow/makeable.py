@@ -2,8 +2,9 @@
 
 import re
 
+from platefiles.plan.picture_channels import matched_channels
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import products_of
-from platefiles.workflow.jobs import ProjectPlan
 
 _PICTURE = re.compile(r"picture/(?P<name>[a-z0-9_-]+)\.(png|jpg|tif|[0-9]+px\.jpg)")
 
@@ -25,8 +26,8 @@ def can_make(plan: ProjectPlan, path: str) -> bool:
         return True
     on_demand = (
         *_stored(plan, inside.partition("/")[0]),
-        *(plan.rays_path(c, night) for c in plan.channels for night in plan.nights(c)),
-        *map(plan.matched_path, plan.matched_channels),
+        *(plan.paths.cosmic_rays(c, night) for c in plan.channels for night in plan.nights(c)),
+        *map(plan.paths.matched, matched_channels(plan)),
     )
     return path in on_demand or path in products_of(plan)
 
@@ -36,4 +37,4 @@ def _stored(plan: ProjectPlan, kind: str) -> list[str]:
     if kind not in ("calibrated", "registered"):
         return []
     channels = plan.channels
-    return [plan.stored_path(kind, c, frame.id) for c in channels for frame in plan.lights(c)]
+    return [plan.paths.stored_sub(kind, c, frame.id) for c in channels for frame in plan.lights(c)]

@@ -13,6 +13,8 @@ from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
+from platefiles.plan.paths import job_log_path
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles
 from platefiles.raw_folders.frame_list import build_sheet, read_sheet, write_sheet
@@ -21,8 +23,6 @@ from platefiles.raw_folders.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
 from platefiles.transfers.links import make_links
 from platefiles.transfers.pointers import write_pointers
-from platefiles.workflow.jobs import ProjectPlan
-from platefiles.workflow.paths import job_log_path
 from platefiles.workflow.reference_notes import drop_provisional_grid
 
 
@@ -42,7 +42,7 @@ def open_projects(
     folder : Path
         Folder in which names are looked for.
     main_process, dry_run : bool
-        As for `platefiles.rule_inputs.raw_to_picture.open_plans`.
+        As for `platefiles.rule_inputs.open_plans.open_plans`.
     directory : Path, optional
         Where the folder of results lies, if not in the present folder.
 
@@ -185,7 +185,7 @@ def _check_lock(plan: ProjectPlan) -> None:
 
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
     """Refuse half a lock file: what it lacks would be chosen again, and perhaps otherwise."""
-    path, note = plan.loaded.lock_path, read_note(job_log_path(plan, "choose_grid", ""))
+    path, note = plan.loaded.lock_path, read_note(job_log_path(plan.paths, "choose_grid", ""))
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:
         msg = (

@@ -11,9 +11,9 @@ from pathlib import Path
 from platefiles.config.lock_file import CHOSEN, REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
+from platefiles.plan.paths import job_log_path
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
-from platefiles.workflow.jobs import ProjectPlan
-from platefiles.workflow.paths import job_log_path
 
 
 def lock_doubt(plan: ProjectPlan) -> str:
@@ -24,7 +24,7 @@ def lock_doubt(plan: ProjectPlan) -> str:
     plan : ProjectPlan
         The working directory must be the one that its results lie in.
     """
-    path = plan.lock_path
+    path = plan.paths.lock
     note = read_note(grid_log(plan))
     if note is None or not os.path.isfile(path) or file_sha256(path) == note.sha256:
         return ""
@@ -45,7 +45,7 @@ def drop_provisional_grid(plan: ProjectPlan) -> bool:
     bool
         Whether it was there.
     """
-    note, path = read_note(grid_log(plan)), plan.lock_path
+    note, path = read_note(grid_log(plan)), plan.paths.lock
     if note is None or note.job != PROVISIONAL or not os.path.isfile(path):
         return False
     with suppress(OSError):
@@ -58,4 +58,4 @@ def drop_provisional_grid(plan: ProjectPlan) -> bool:
 
 def grid_log(plan: ProjectPlan) -> str:
     """Return the path of the log of the job that chose the grid."""
-    return job_log_path(plan, "choose_grid", "")
+    return job_log_path(plan.paths, "choose_grid", "")

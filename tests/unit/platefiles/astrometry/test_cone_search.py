@@ -13,9 +13,10 @@ from platefiles.astrometry import cone_search
 from platefiles.astrometry.cone_search import fetch_stars
 from platefiles.astrometry.star_catalogue import read_star_table
 from platefiles.config.load import load_project
+from platefiles.plan.grid_jobs import catalogue_digest
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
-from platefiles.workflow.jobs import ProjectPlan
 
 _FIELDS = "".join(
     f'<FIELD name="{name}" datatype="{kind}" ucd="{ucd}"/>'
@@ -96,8 +97,8 @@ def test_stars_are_fetched_once_and_kept_beside_the_project(asked, service, caps
     assert len(table.ra) == 20
     assert list(table.magnitudes) == ["G"]
     cone_search._ASKED.clear()
-    digest = plan.catalogue_digest
-    assert asked(cone_search=service.url).catalogue_digest == digest
+    digest = catalogue_digest(plan)
+    assert catalogue_digest(asked(cone_search=service.url)) == digest
     assert len(service.asked) == 1
     assert capsys.readouterr().err == ""
 
@@ -125,7 +126,7 @@ def test_without_a_network_it_is_said_once_and_tycho_serves(asked, capsys, tmp_p
     )
     assert said[0].endswith("; Tycho-2 is used until they are")
     assert plan.star_path is None
-    assert plan.catalogue_digest.startswith("Tycho-2 ")
+    assert catalogue_digest(plan).startswith("Tycho-2 ")
     assert not (tmp_path / "projects" / "tiny.stars.vot").exists()
 
 

@@ -6,10 +6,10 @@ from platefiles.audit.changed_settings import changed_settings
 from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.frames.frame import Frame
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.graph import products_of
-from platefiles.workflow.jobs import ProjectPlan
 
 SKIPPED = ("map_channels", "composite_tiff", "contact_sheet")
 

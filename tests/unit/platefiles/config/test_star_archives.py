@@ -5,6 +5,7 @@ sphere from a sky of its own. Faults are those that such services show.
 """
 
 import gzip
+import json
 import re
 import threading
 from dataclasses import replace
@@ -28,6 +29,7 @@ from platefiles.config.load import load_project
 from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
 from platefiles.photometry import zero_point
 from platefiles.photometry.passbands import choose_band
+from platefiles.plan.grid_jobs import solution_job
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.open_project import open_projects
@@ -477,7 +479,7 @@ def test_a_run_fetches_once_and_a_look_ahead_never(
         expected = "  stars of Gaia DR3: fetched by the next run, or by `platelog.py stars tiny`"
         assert ahead == ([expected] if dry_run else [])
     assert plans["tiny"].star_path == str(path.with_name("tiny.gaia-dr3.vot"))
-    assert plans["tiny"]._stars()["name"] == "Gaia DR3"
+    assert json.loads(solution_job(plans["tiny"]))["stars"]["name"] == "Gaia DR3"
     assert capsys.readouterr().out.count("stars of Gaia DR3 fetched from mirror 1") == 1
 
 

@@ -6,6 +6,7 @@ from astropy.io import fits
 from platecli.text.outlook import look_ahead
 from platecli.verbs import check
 from platefiles.frames.frame import write_sheet
+from platefiles.plan.grid_jobs import grid_job
 from platefiles.raw_folders.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.raw_folders.scan import RawFile
 from platefiles.workflow.open_project import open_projects
@@ -98,7 +99,7 @@ def test_renamed_folders_change_no_job(opened, tmp_path):
     frame = next(frame for frame in plan.frames if frame.name == "2026-03-23/ha-01.fits")
     assert frame.path == str(tmp_path / "up" / "m15-old" / "x.fits")
     assert present_name(frame, plan.loaded.raw_folders) == "m15-old/x.fits"
-    link = tmp_path / plan.link(frame)
+    link = tmp_path / plan.paths.link(frame)
     assert link.resolve() == tmp_path / "up" / "m15-old" / "x.fits"
 
 
@@ -161,10 +162,10 @@ def test_patterns_hold_for_old_and_new_names(opened, tmp_path):
 
 def test_reference_may_be_named_by_its_new_name(opened, tmp_path):
     """The project may call the reference of the grid what it is called now."""
-    before = opened(reference="2026-03-23/g-02.fits").grid_job()
+    before = grid_job(opened(reference="2026-03-23/g-02.fits"))
     (tmp_path / "raw" / "2026-03-23").rename(tmp_path / "raw" / "first night")
-    assert opened(reference="first night/g-02.fits").grid_job() == before
-    assert opened(reference="2026-03-23/g-02.fits").grid_job() == before
+    assert grid_job(opened(reference="first night/g-02.fits")) == before
+    assert grid_job(opened(reference="2026-03-23/g-02.fits")) == before
 
 
 @pytest.mark.parametrize("column", ["id", "name"])

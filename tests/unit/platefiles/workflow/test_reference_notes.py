@@ -13,9 +13,9 @@ from platefiles.core.provisional import hold_back
 from platefiles.digests.digest_sheet import write_digest_sheet
 from platefiles.digests.project_digests import write_digests
 from platefiles.jobs.job_log import job_log, log
+from platefiles.plan.paths import job_log_path
 from platefiles.provenance.job_notes import note_path
-from platefiles.rule_inputs.raw_to_picture import open_plans
-from platefiles.workflow.paths import job_log_path
+from platefiles.rule_inputs.open_plans import open_plans
 from platefiles.workflow.reference_notes import lock_doubt
 
 
@@ -48,14 +48,14 @@ def pin(plan, chosen=True, reason=""):
     pinned = {channel: plan.lights(channel)[0] for channel in ("ha", "g", "b")}
     first = pinned["ha"]
     lock = Lock(first.id, first.name, 320, 240, {name: one.id for name, one in pinned.items()})
-    place = os.path.abspath(job_log_path(plan, "choose_grid", ""))  # a job would hold a lock
-    with job_log(place, "{}", plan.lock_path):
+    place = os.path.abspath(job_log_path(plan.paths, "choose_grid", ""))  # a job would hold a lock
+    with job_log(place, "{}", plan.paths.lock):
         if chosen:
             log.info(CHOSEN)
         if reason:
             hold_back(reason)
         log.info("%s", pinned_words(lock))
-        Path(plan.lock_path).write_text(lock_text(lock))
+        Path(plan.paths.lock).write_text(lock_text(lock))
 
 
 def flip(path):
@@ -74,20 +74,20 @@ def changed():
 def test_a_lock_file_that_was_changed_is_told_and_left(plan):
     """Nobody but its owner knows whether that was meant; the sentence has both remedies."""
     assert (lock_doubt(plan), changed()) == ("", {})
-    flip(plan.lock_path)
-    content = Path(plan.lock_path).read_bytes()
-    assert lock_doubt(plan).startswith(f"{plan.lock_path}: is not what was written when the grid")
+    flip(plan.paths.lock)
+    content = Path(plan.paths.lock).read_bytes()
+    assert lock_doubt(plan).startswith(f"{plan.paths.lock}: is not what was written when the grid")
     assert lock_doubt(plan).endswith(REMEDY)
     why = f"its SHA-256 is not the one in digests.sha256; {REMEDY}"
-    assert changed() == {os.path.realpath(plan.lock_path): why}
+    assert changed() == {os.path.realpath(plan.paths.lock): why}
     assert mark_damaged(plan) == []
-    assert Path(plan.lock_path).read_bytes() == content
+    assert Path(plan.paths.lock).read_bytes() == content
 
 
 def test_what_no_job_makes_again_is_told(plan):
     """A log of an earlier plan is in the sheet; where it was changed, its owner decides."""
     old = Path(plan.results, "logs", "integrate", "oiii.log")
-    with job_log(old, "{}", plan.lock_path):
+    with job_log(old, "{}", plan.paths.lock):
         pass
     write_digest_sheet(plan.results, {"logs/integrate/oiii.log": file_sha256(old)})
     assert mark_damaged(plan) == []
@@ -100,7 +100,7 @@ def test_what_no_job_makes_again_is_told(plan):
 @pytest.mark.parametrize("victims", [["log"], ["note"], ["log", "note"]])
 def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
     """No job would write them: the grid is chosen once. They say what they said before."""
-    log = Path(job_log_path(plan, "choose_grid", ""))
+    log = Path(job_log_path(plan.paths, "choose_grid", ""))
     places = {"log": log, "note": note_path(log)}
     before = {name: path.read_text() for name, path in places.items()}
     for victim in victims:
@@ -115,13 +115,13 @@ def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
 
 def test_notes_are_not_made_up_for_a_damaged_lock_file(plan):
     """Where lock file and log were changed, the log waits until the lock file is put back."""
-    log, content = job_log_path(plan, "choose_grid", ""), Path(plan.lock_path).read_bytes()
+    log, content = job_log_path(plan.paths, "choose_grid", ""), Path(plan.paths.lock).read_bytes()
     flip(log)
-    flip(plan.lock_path)
+    flip(plan.paths.lock)
     mark_damaged(plan)
     write_digests(plan, ())
-    assert changed().keys() == {os.path.realpath(path) for path in (log, plan.lock_path)}
-    Path(plan.lock_path).write_bytes(content)
+    assert changed().keys() == {os.path.realpath(path) for path in (log, plan.paths.lock)}
+    Path(plan.paths.lock).write_bytes(content)
     mark_damaged(plan)
     write_digests(plan, ())
     assert changed() == {}
@@ -132,7 +132,7 @@ def test_a_grid_that_was_chosen_while_a_frame_was_changing_is_chosen_again(opene
     plan = opened()
     pin(plan, reason="a frame changed")
     again = opened()
-    assert (again.pinned, os.path.exists(plan.lock_path)) == (None, False)
+    assert (again.pinned, os.path.exists(plan.paths.lock)) == (None, False)
     pin(plan)
     assert opened().pinned is not None
 
@@ -143,8 +143,8 @@ def test_what_was_pinned_otherwise_stays(opened, case):
     plan = opened()
     pin(plan, chosen=case != "pinned before", reason="a frame changed")
     if case == "changed since":
-        with open(plan.lock_path, "a") as stream:
+        with open(plan.paths.lock, "a") as stream:
             stream.write("# mine\n")
-    content = Path(plan.lock_path).read_bytes()
+    content = Path(plan.paths.lock).read_bytes()
     assert opened().pinned is not None
-    assert Path(plan.lock_path).read_bytes() == content
+    assert Path(plan.paths.lock).read_bytes() == content

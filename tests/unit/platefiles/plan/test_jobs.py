@@ -6,11 +6,32 @@ import pytest
 from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.config.recipe import Integration
+from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, master_job, measure_job
+from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
+from platefiles.plan.field_jobs import (
+    annotation_job,
+    depth_job,
+    lists_job,
+    sources_job,
+    zero_points_job,
+)
+from platefiles.plan.grid_jobs import grid_job, solution_job
+from platefiles.plan.mapped_jobs import line_job, seeing_job, sky_job
+from platefiles.plan.picture_channels import (
+    channels_of,
+    line_channels,
+    mapped_channels,
+    mapped_path,
+    matched_channels,
+    picture_files,
+    uneven_of,
+)
+from platefiles.plan.picture_jobs import composite_job, cube_job
+from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.code_digests import code_digest
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.graph import products_of
-from platefiles.workflow.jobs import ProjectPlan
 
 CHANNELS = ("g", "b", "ha")
 NIGHTS = ["2026-03-23", "2026-03-24"]
@@ -31,28 +52,28 @@ def plan_of(tiny_raw, write_project, tmp_path):
 
 def _jobs(plan):
     """Every job of a plan by rule and what it works on."""
-    jobs = {("master", name): plan.master_job(name) for name in plan.masters}
-    jobs["choose_grid", ""] = plan.grid_job()
-    jobs["tabulate_seeing", ""] = plan.seeing_job()
+    jobs = {("master", name): master_job(plan, name) for name in plan.masters}
+    jobs["choose_grid", ""] = grid_job(plan)
+    jobs["tabulate_seeing", ""] = seeing_job(plan)
     for channel in plan.channels:
-        jobs["flatten_sky", channel] = plan.sky_job(channel)
-        jobs["register", channel] = plan.register_job(channel)
-        jobs["integrate", channel] = plan.integrate_job(channel)
+        jobs["flatten_sky", channel] = sky_job(plan, channel)
+        jobs["register", channel] = register_job(plan, channel)
+        jobs["integrate", channel] = integrate_job(plan, channel)
         for night in plan.nights(channel):
-            jobs["measure", channel, night] = plan.measure_job(channel, night)
-            jobs["find_cosmic_rays", channel, night] = plan.cosmic_rays_job(channel, night)
+            jobs["measure", channel, night] = measure_job(plan, channel, night)
+            jobs["find_cosmic_rays", channel, night] = cosmic_rays_job(plan, channel, night)
         for frame in plan.lights(channel):
-            jobs["calibrate_sub", frame.id] = plan.calibrate_job(frame.id)
-            jobs["register_sub", frame.id] = plan.register_sub_job(channel, frame.id)
-    jobs["map_channels", ""] = plan.cube_job("ha-in-red")
-    jobs["composite", ""] = plan.composite_job("ha-in-red")
-    jobs["tabulate_subs", ""] = plan.subs_job()
-    jobs["place_on_sky", ""] = plan.solution_job()
-    jobs["find_zero_points", ""] = plan.zero_points_job()
-    jobs["measure_depth", ""] = plan.depth_job()
-    jobs["identify_sources", ""] = plan.sources_job()
-    jobs["list_sources", ""] = plan.lists_job()
-    jobs["annotate", ""] = plan.annotation_job()
+            jobs["calibrate_sub", frame.id] = calibrate_job(plan, frame.id)
+            jobs["register_sub", frame.id] = register_sub_job(plan, channel, frame.id)
+    jobs["map_channels", ""] = cube_job(plan, "ha-in-red")
+    jobs["composite", ""] = composite_job(plan, "ha-in-red")
+    jobs["tabulate_subs", ""] = subs_job(plan)
+    jobs["place_on_sky", ""] = solution_job(plan)
+    jobs["find_zero_points", ""] = zero_points_job(plan)
+    jobs["measure_depth", ""] = depth_job(plan)
+    jobs["identify_sources", ""] = sources_job(plan)
+    jobs["list_sources", ""] = lists_job(plan)
+    jobs["annotate", ""] = annotation_job(plan)
     return jobs
 
 
@@ -88,9 +109,9 @@ def test_plan_of_the_tiny_set(plan_of):
     assert kinds == ["bias", "dark", "dark", *["flat"] * 6]
     assert len(plan.masters_of(plan.lights("g"))) == 4
     assert len(plan.masters_of(plan.lights("g", NIGHTS[0]))) == 3
-    assert plan.measures_path("g", NIGHTS[0]) == "results/tiny/measures/g/2026-03-23.fits"
-    assert plan.channels_of("ha-in-red") == list(CHANNELS)
-    assert plan.picture_files[0] == "results/tiny/picture/ha-in-red.png"
+    assert plan.paths.measures("g", NIGHTS[0]) == "results/tiny/measures/g/2026-03-23.fits"
+    assert channels_of(plan, "ha-in-red") == list(CHANNELS)
+    assert picture_files(plan)[0] == "results/tiny/picture/ha-in-red.png"
 
 
 def test_jobs_are_canonical_json_with_the_code_of_their_step(plan_of):
@@ -205,7 +226,7 @@ def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
         f"results/tiny/cosmic_rays/g/{night}.fits" for night in NIGHTS
     ]
     assert plan.rays_of(plan.lights("g")[:1]) == ["results/tiny/cosmic_rays/g/2026-03-23.fits"]
-    settings = [json.loads(plan.integrate_job(channel))["settings"] for channel in CHANNELS]
+    settings = [json.loads(integrate_job(plan, channel))["settings"] for channel in CHANNELS]
     assert [s["single_frame_cosmic_rays"] for s in settings] == [True, True, False]
 
 
@@ -230,8 +251,8 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
 def test_every_setting_of_the_integration_is_used(plan_of):
     """The jobs of register and integrate hold together the whole integration group."""
     plan = plan_of()
-    held = set(json.loads(plan.integrate_job("g"))["settings"])
-    held |= set(json.loads(plan.register_job("g"))["settings"])
+    held = set(json.loads(integrate_job(plan, "g"))["settings"])
+    held |= set(json.loads(register_job(plan, "g"))["settings"])
     assert set(Integration.model_fields) <= held
 
 
@@ -242,9 +263,9 @@ def test_one_channel_of_masters_changes_with_its_choice(plan_of):
     before, after = plan_of(), plan_of(channels=channels)
     for channel in ("ha", "b"):
         for night in NIGHTS:
-            assert before.measure_job(channel, night) == after.measure_job(channel, night)
-        assert before.register_job(channel) == after.register_job(channel)
-    assert before.measure_job("g", NIGHTS[0]) != after.measure_job("g", NIGHTS[0])
+            assert measure_job(before, channel, night) == measure_job(after, channel, night)
+        assert register_job(before, channel) == register_job(after, channel)
+    assert measure_job(before, "g", NIGHTS[0]) != measure_job(after, "g", NIGHTS[0])
     assert len(after.masters) == len(before.masters) - 2
 
 
@@ -253,7 +274,7 @@ def test_flats_that_serve_no_light_are_no_business_of_a_channel(plan_of):
     whole, without = plan_of(), plan_of(exclude=["2026-03-24/ha-*.fits"])
     assert len(without.lights("ha")) < len(whole.lights("ha"))
     assert any("flat_ha" in note for note in without.matched.notes)
-    assert without.integrate_job("b") == whole.integrate_job("b")
+    assert integrate_job(without, "b") == integrate_job(whole, "b")
 
 
 def test_notes_on_a_channel_go_to_that_channel(plan_of):
@@ -261,7 +282,7 @@ def test_notes_on_a_channel_go_to_that_channel(plan_of):
     channels = {name: {"filters": [name]} for name in CHANNELS}
     channels["g"]["dark"] = "none"
     plan = plan_of(channels=channels, exclude=["*flat-*"])
-    notes = {channel: json.loads(plan.integrate_job(channel))["notes"] for channel in CHANNELS}
+    notes = {channel: json.loads(integrate_job(plan, channel))["notes"] for channel in CHANNELS}
     said = "Channel 'g' has dark: none in tiny.yaml."
     assert [said in notes[channel] for channel in CHANNELS] == [True, False, False]
     assert all(notes[channel][0].startswith("There are no flats") for channel in CHANNELS)
@@ -312,9 +333,9 @@ def test_changed_frame_changes_its_own_night(plan_of):
 
 def test_equipment_goes_before_the_headers(plan_of):
     """What the equipment file says of the camera is part of the jobs that calibrate."""
-    job = json.loads(plan_of(equipment="demo-bench").measure_job("g", NIGHTS[0]))
+    job = json.loads(measure_job(plan_of(equipment="demo-bench"), "g", NIGHTS[0]))
     assert set(job["camera"]) == {"gain_e_per_adu", "read_noise_e", "saturation_adu"}
-    assert json.loads(plan_of().measure_job("g", NIGHTS[0]))["camera"] == dict.fromkeys(
+    assert json.loads(measure_job(plan_of(), "g", NIGHTS[0]))["camera"] == dict.fromkeys(
         job["camera"]
     )
 
@@ -322,23 +343,23 @@ def test_equipment_goes_before_the_headers(plan_of):
 def test_calibrated_frames_keep_their_unit(plan_of):
     """Frames that are calibrated already take no masters, no gain, and the unit of their header."""
     plan = plan_of(calibrated=True)
-    job = json.loads(plan.integrate_job("g"))
+    job = json.loads(integrate_job(plan, "g"))
     assert plan.masters == {}
     assert (job["unit"], job["calibrated"]) == ("adu", True)
     assert {sub["egain"] for sub in job["subs"]} == {None}
     assert {sub["dark"] for sub in job["subs"]} == {None}
     frames = tuple(replace(frame, unit="nJy") for frame in plan.frames)
-    assert json.loads(replace(plan, frames=frames).integrate_job("g"))["unit"] == "nJy"
+    assert json.loads(integrate_job(replace(plan, frames=frames), "g"))["unit"] == "nJy"
 
 
 def test_luminance_channel_is_preferred_for_the_grid(plan_of):
     """The grid is sought first in the channel that makes the luminance."""
-    assert json.loads(plan_of().grid_job())["channels"] == ["g", "b", "ha"]
+    assert json.loads(grid_job(plan_of()))["channels"] == ["g", "b", "ha"]
 
 
 def test_unused_frames_are_listed_with_their_reasons(plan_of):
     """The table of subs gets each file that is not used, and why."""
-    job = json.loads(plan_of(exclude=["2026-03-23/g-0[12].fits"]).subs_job())
+    job = json.loads(subs_job(plan_of(exclude=["2026-03-23/g-0[12].fits"])))
     assert [(frame["name"], frame["reason"]) for frame in job["unused"]] == [
         ("2026-03-23/g-01.fits", "excluded in tiny.yaml"),
         ("2026-03-23/g-02.fits", "excluded in tiny.yaml"),
@@ -355,17 +376,19 @@ GREY = {
 def test_further_pictures_are_made_of_the_same_channels(plan_of):
     """Each has its files, its title and its settings; the recipe's picture is as it was."""
     plain, plan = plan_of(), plan_of(pictures={"vivid": VIVID, "grey": GREY})
-    assert plan.picture_files == [
+    assert picture_files(plan) == [
         *(f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")),
         "results/tiny/picture/vivid.png",
         *(f"results/tiny/picture/grey.{ending}" for ending in ("png", "tif", "jpg")),
     ]
     assert _jobs(plan) == _jobs(plain)
-    assert plan.channels_of("grey") == ["g"]
-    assert plan.mapped_channels == list(CHANNELS)
-    assert json.loads(plan.cube_job("grey"))["title"] == "In grey"
-    assert json.loads(plan.composite_job("vivid"))["settings"]["stretch"]["saturation"] == 2.0
-    assert json.loads(plan.composite_job("vivid"))["settings"]["title"] == plan.loaded.project.title
+    assert channels_of(plan, "grey") == ["g"]
+    assert mapped_channels(plan) == list(CHANNELS)
+    assert json.loads(cube_job(plan, "grey"))["title"] == "In grey"
+    assert json.loads(composite_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
+    assert (
+        json.loads(composite_job(plan, "vivid"))["settings"]["title"] == plan.loaded.project.title
+    )
 
 
 def test_a_picture_is_made_again_alone(plan_of):
@@ -374,7 +397,7 @@ def test_a_picture_is_made_again_alone(plan_of):
     def jobs(**pictures):
         plan = plan_of(pictures=pictures)
         return {
-            name: (plan.cube_job(name), plan.composite_job(name)) for name in plan.loaded.pictures
+            name: (cube_job(plan, name), composite_job(plan, name)) for name in plan.loaded.pictures
         }
 
     before = jobs(vivid=VIVID, grey=GREY)
@@ -391,7 +414,7 @@ def test_a_picture_with_a_line_is_not_broadband(plan_of):
     """H-alpha in a colour makes a picture that stars of known colour do not balance."""
     broad = {"mapping": {"red": {"g": 1.0}, "luminance": {"ha": 1.0}}}
     plan = plan_of(pictures={"broad": broad})
-    told = {name: json.loads(plan.cube_job(name))["broadband"] for name in plan.loaded.pictures}
+    told = {name: json.loads(cube_job(plan, name))["broadband"] for name in plan.loaded.pictures}
     assert told == {"ha-in-red": False, "broad": True}
 
 
@@ -402,19 +425,19 @@ def _line_plan(plan_of, **overrides):
 def test_channels_are_mapped_as_they_are_but_for_their_gradient(plan_of):
     """By default the picture is made of the integrated channels and the models of their skies."""
     plan = plan_of()
-    assert plan.uneven_of("ha-in-red") == list(CHANNELS)
-    assert [plan.mapped_path(name) for name in CHANNELS] == [
+    assert uneven_of(plan, "ha-in-red") == list(CHANNELS)
+    assert [mapped_path(plan, name) for name in CHANNELS] == [
         f"results/tiny/channels/{name}.fits" for name in CHANNELS
     ]
-    assert plan.line_channels == []
+    assert line_channels(plan) == []
     assert not any(p.rule in ("match_channel", "subtract_continuum") for p in _products(plan))
 
 
 def test_starlight_is_taken_out_of_the_channel_that_is_named(plan_of):
     """The line is mapped in the place of its channel, made from both and their skies."""
     plan = _line_plan(plan_of)
-    assert plan.uneven_of("ha-in-red") == ["g", "b"]
-    assert plan.mapped_path("ha") == "results/tiny/lines/ha.fits"
+    assert uneven_of(plan, "ha-in-red") == ["g", "b"]
+    assert mapped_path(plan, "ha") == "results/tiny/lines/ha.fits"
     line = next(p for p in _products(plan) if p.rule == "subtract_continuum")
     assert line.inputs == tuple(
         f"results/tiny/{folder}/{name}.fits"
@@ -430,23 +453,23 @@ def test_matched_channels_are_mapped_and_serve_the_lines(plan_of):
     """With `match`, each channel of the picture is made of all of them, and lines of these."""
     plan = _line_plan(plan_of, seeing={"match": True}, mapping={"red": {"ha": 1}, "green": {"b": 1},
                       "blue": {"b": 1}, "luminance": {"b": 1}})  # fmt: skip
-    assert plan.matched_channels == list(CHANNELS)
-    assert plan.uneven_of("ha-in-red") == []
+    assert matched_channels(plan) == list(CHANNELS)
+    assert uneven_of(plan, "ha-in-red") == []
     products = {p.path: p for p in _products(plan)}
     assert len(products["results/tiny/matched/b.fits"].inputs) == 6
     assert products["results/tiny/lines/ha.fits"].inputs[:2] == (
         "results/tiny/matched/ha.fits", "results/tiny/matched/g.fits"
     )  # fmt: skip
-    assert "results/tiny/matched/b.fits" in products[plan.cube_path].inputs
+    assert "results/tiny/matched/b.fits" in products[plan.paths.recipe_cube].inputs
 
 
 def test_a_scale_is_the_business_of_its_line_alone(plan_of):
     """Another scale changes the job of the line and what follows, not the channels."""
     before = _line_plan(plan_of)
     after = plan_of(overrides={"continuum": {"ha": {"minus": "g", "scale": 0.1}}})
-    assert before.line_job("ha") != after.line_job("ha")
-    assert before.cube_job("ha-in-red") != after.cube_job("ha-in-red")
-    assert before.sky_job("ha") == after.sky_job("ha")
+    assert line_job(before, "ha") != line_job(after, "ha")
+    assert cube_job(before, "ha-in-red") != cube_job(after, "ha-in-red")
+    assert sky_job(before, "ha") == sky_job(after, "ha")
 
 
 def _products(plan):

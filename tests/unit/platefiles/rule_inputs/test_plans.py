@@ -2,9 +2,9 @@ import json
 import os
 import re
 from dataclasses import replace
-from types import SimpleNamespace
 
 import pytest
+from snakemake.iocontainers import Wildcards
 
 from platecli.arguments.naming import WrongCommand
 from platecli.arguments.stage import check_file
@@ -13,10 +13,17 @@ from platecli.text.outlook import look_ahead
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log
-from platefiles.rule_inputs.raw_to_picture import Plans, is_dry_run, open_plans
+from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.channel_jobs import integrate_job
+from platefiles.plan.field_jobs import overlay_job
+from platefiles.plan.grid_jobs import solution_job
+from platefiles.plan.paths import job_log_path
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.rule_inputs import sets
+from platefiles.rule_inputs.open_plans import is_dry_run, open_plans
+from platefiles.rule_inputs.plans import Plans
 from platefiles.workflow.graph import products_of
 from platefiles.workflow.makeable import can_make
-from platefiles.workflow.paths import job_log_path
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
@@ -45,7 +52,7 @@ def opened(tiny_raw, write_project, tmp_path, monkeypatch):
 
 
 def _wild(**names):
-    return SimpleNamespace(project="tiny", **names)
+    return Wildcards(fromdict={"project": "tiny", **names})
 
 
 def _pin(plans, tmp_path, channels=("ha", "g", "b"), reference=None):
@@ -69,7 +76,7 @@ def test_run_writes_sheet_links_and_cache(opened, tmp_path):
     made = {"frames.tsv", ".scan.json", ".products", "links"}
     assert {path.name for path in results.iterdir()} == made
     (frame, *_) = plans.by_name["tiny"].lights("g")
-    (link,) = plans.sub_frame(_wild(sub=frame.id))
+    (link,) = plans.links(sets.frame_of_sub)(_wild(sub=frame.id))
     assert os.readlink(link) == frame.path
     assert link == f"results/tiny/links/{frame.id}.fits"
 
@@ -87,7 +94,7 @@ def test_dry_run_writes_nothing(opened, tmp_path, words):
     """A dry run leaves the working directory empty, and asks for no link that is not there."""
     plans = opened(*words)
     assert _files(tmp_path / "work") == []
-    assert plans.night_frames(_wild(channel="g", night=NIGHTS[0])) == []
+    assert plans.links(sets.frames_of_night)(_wild(channel="g", night=NIGHTS[0])) == []
 
 
 @pytest.mark.parametrize("words", [["--cores", "2"], ["--nolock"], ["-k"], ["--notemp", "all"]])
@@ -103,8 +110,11 @@ def test_job_on_another_machine_reads_the_sheet(opened, tiny_raw, tmp_path):
     other = opened(main_process=False)
     assert {path: os.lstat(path).st_mtime_ns for path in (tmp_path / "work").rglob("*")} == before
     wildcards = _wild(channel="g", night=NIGHTS[0])
-    assert other.measure_job(wildcards) == main.measure_job(wildcards)
-    assert other.night_masters(wildcards) == main.night_masters(wildcards)
+    jobs = [plans.job(measure_job, "channel", "night")(wildcards) for plans in (main, other)]
+    assert jobs[0] == jobs[1]
+    measures = "results/{project}/measures/{channel}/{night}.fits"
+    taken = [plans.input(sets.masters_of_night, of=measures) for plans in (main, other)]
+    assert taken[0](wildcards) == taken[1](wildcards) != []
 
 
 def test_targets_are_all_channels_and_pictures(opened):
@@ -137,16 +147,16 @@ def test_the_grid_is_placed_by_its_own_sub(opened, tmp_path):
     _pin(opened(), tmp_path)
     plans = opened()
     wildcards = _wild()
-    assert plans.grid_frame(wildcards) == ["results/tiny/links/g_01_3529c2ae.fits"]
-    assert plans.grid_measures(wildcards) == ["results/tiny/measures/g/2026-03-23.fits"]
+    assert plans.grid.frame(wildcards) == ["results/tiny/links/g_01_3529c2ae.fits"]
+    assert plans.grid.measures(wildcards) == ["results/tiny/measures/g/2026-03-23.fits"]
     assert plans.star_catalogue(wildcards) == []
-    job = json.loads(plans.solution_job(wildcards))
+    job = json.loads(plans.job(solution_job)(wildcards))
     assert job["sub"]["name"] == "2026-03-23/g-01.fits"
     assert job["catalogue"].startswith("Tycho-2 ")
     more = opened(exclude=["2026-03-23/g-03.fits"])
-    assert more.solution_job(wildcards) == plans.solution_job(wildcards)
+    assert more.job(solution_job)(wildcards) == plans.job(solution_job)(wildcards)
     other = opened(sky={"scale_arcsec": 2.0})
-    assert other.solution_job(wildcards) != plans.solution_job(wildcards)
+    assert other.job(solution_job)(wildcards) != plans.job(solution_job)(wildcards)
 
 
 def test_kept_subs_are_targets(opened):
@@ -161,19 +171,21 @@ def test_kept_subs_are_targets(opened):
 def test_grid_is_chosen_once(opened, tmp_path):
     """Without a lock the grid is to be chosen; with one it is not."""
     plans = opened()
-    assert plans.unpinned == ["tiny"]
-    assert plans.lock(_wild(channel="g")) == f"{tmp_path}/projects/tiny.lock.yaml"
-    assert re.fullmatch(plans.unpinned_locks, f"{tmp_path}/projects/tiny")
-    assert len(plans.lock_measures(SimpleNamespace(lock=f"{tmp_path}/projects/tiny"))) == 6
+    assert plans.grid.unpinned == ["tiny"]
+    assert plans.grid.lock_for_channel(_wild(channel="g")) == f"{tmp_path}/projects/tiny.lock.yaml"
+    assert re.fullmatch(plans.grid.unpinned_locks, f"{tmp_path}/projects/tiny")
+    assert (
+        len(plans.grid.candidates(Wildcards(fromdict={"lock": f"{tmp_path}/projects/tiny"}))) == 6
+    )
     _pin(plans, tmp_path)
-    assert opened().unpinned == []
+    assert opened().grid.unpinned == []
 
 
 def test_lock_inside_the_working_directory_is_relative(opened, tmp_path, monkeypatch):
     """So a project that moves with its results is not made anew."""
     opened()
     monkeypatch.chdir(tmp_path)
-    assert opened().lock(_wild(channel="g")) == "projects/tiny.lock.yaml"
+    assert opened().grid.lock_for_channel(_wild(channel="g")) == "projects/tiny.lock.yaml"
 
 
 def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path):
@@ -187,12 +199,12 @@ def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path):
             asked.append(lock)
             raise LookupError(lock)
 
-    plans.wait_for(Choice)
+    plans.grid.wait_for(Choice)
     with pytest.raises(LookupError):
-        plans.reference_measures(_wild(channel="ha"))
+        plans.grid.measures_for_channel(_wild(channel="ha"))
     assert asked == [f"{tmp_path}/projects/tiny"]
     _pin(plans, tmp_path)
-    assert opened().reference_measures(_wild(channel="ha")) == [
+    assert opened().grid.measures_for_channel(_wild(channel="ha")) == [
         "results/tiny/measures/g/2026-03-23.fits"
     ]
 
@@ -200,7 +212,7 @@ def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path):
 def test_new_channel_has_no_reference_yet(opened, tmp_path):
     """A channel that came later is unpinned, though the grid is pinned."""
     _pin(opened(), tmp_path, channels=("g", "b"))
-    assert opened().unpinned == ["tiny"]
+    assert opened().grid.unpinned == ["tiny"]
 
 
 def test_lost_reference_is_a_sentence(opened, tmp_path):
@@ -246,14 +258,14 @@ def test_channel_that_was_taken_out_does_not_hold_up_the_others(opened, tmp_path
     _pin(opened(), tmp_path)
     channels = {"ha": {"filters": ["Ha"]}, "g": {"filters": ["G"]}}
     mapping = {"red": {"ha": 1}, "green": {"g": 1}, "blue": {"g": 1}, "luminance": None}
-    assert opened(channels=channels, overrides={"mapping": mapping}).unpinned == []
+    assert opened(channels=channels, overrides={"mapping": mapping}).grid.unpinned == []
 
 
 def test_reference_against_the_lock_is_a_sentence(opened, tmp_path):
     """A reference in the project file that is not the pinned one is not passed over in silence."""
     _pin(opened(), tmp_path)
-    assert opened(reference="2026-03-23/g-01.fits").unpinned == []
-    assert opened(reference="g-01.fits").unpinned == []
+    assert opened(reference="2026-03-23/g-01.fits").grid.unpinned == []
+    assert opened(reference="g-01.fits").grid.unpinned == []
     said = "reference: g-02.fits: the grid is pinned to 2026-03-23/g-01.fits already; delete"
     with pytest.raises(UserError, match=said):
         opened(reference="g-02.fits")
@@ -271,7 +283,7 @@ def test_half_a_lock_is_a_sentence(opened, tmp_path):
     """What the missing half pinned is not chosen anew unasked; the whole file is taken again."""
     path = _pin(opened(), tmp_path)
     content = path.read_bytes()
-    log = job_log_path(opened().by_name["tiny"], "choose_grid", "")
+    log = job_log_path(opened().by_name["tiny"].paths, "choose_grid", "")
     with job_log(os.path.abspath(log), "{}", path):
         pass
     opened()
@@ -323,18 +335,17 @@ def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path,
 
 def test_integration_says_how_much_memory_it_takes(opened):
     """The memory of a tiny integration is what the interpreter takes and little more."""
-    assert 200 < opened().integrate_mem_mb(_wild(channel="g"), threads=2) < 400
+    assert 200 < opened().memory.integrate(_wild(channel="g"), threads=2) < 400
 
 
 def test_searching_says_how_much_memory_it_takes(opened, monkeypatch):
     """Of 320 x 240 pixels it is what the interpreter takes, of 61 megapixels 3.4 GB."""
     plans, names = opened(), _wild()
-    assert 200 < plans.search_mem_mb(names) < 300
-    plan = plans.plan(names)
-    (frame, *_) = plan.lights("ha")
+    assert 200 < plans.memory.search(names) < 300
+    (frame, *_) = plans.by_name["tiny"].lights("ha")
     large = replace(frame, width_px=9576, height_px=6388)
-    monkeypatch.setattr(plan, "lights", lambda _channel: [large])
-    assert plans.search_mem_mb(names) == pytest.approx(3450, abs=50)
+    monkeypatch.setattr(ProjectPlan, "lights", lambda _plan, _channel: [large])
+    assert plans.memory.search(names) == pytest.approx(3450, abs=50)
 
 
 def test_drawing_says_how_much_memory_it_takes(opened):
@@ -343,8 +354,10 @@ def test_drawing_says_how_much_memory_it_takes(opened):
     plain = opened()
     large = opened(overrides={"geometry": {"scale": 4.0}})
     turned = opened(overrides={"geometry": {"scale": 4.0, "position_angle_deg": 30.0}})
-    for asked in ("annotate_mem_mb", "overlay_mem_mb"):
-        usual, more, most = (getattr(plans, asked)(names) for plans in (plain, large, turned))
+    for asked in ("annotate", "overlay"):
+        usual, more, most = (
+            getattr(plans.memory, asked)(names) for plans in (plain, large, turned)
+        )
         assert 200 < usual < 300
         assert most - 250 == pytest.approx(2 * (more - 250), abs=2)
         assert more - 250 == pytest.approx(16 * (usual - 250), abs=16)
@@ -359,7 +372,7 @@ def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path):
     assert path in plans.targets("field")
     wildcards = _wild(image="survey-r")
     assert plans.overlaid_image(wildcards) == str(image)
-    assert json.loads(plans.overlay_job(wildcards))["name"] == "survey-r"
+    assert json.loads(plans.job(overlay_job, "image")(wildcards))["name"] == "survey-r"
     image.unlink()
     with pytest.raises(UserError, match=r"sky\.overlays\.survey-r: no such file"):
         opened(sky={"overlays": {"survey-r": str(image)}})
@@ -382,13 +395,13 @@ def test_what_only_another_project_has_is_a_sentence(opened):
     plans = opened()
     (frame, *_) = plans.by_name["tiny"].lights("g")
     with pytest.raises(UserError, match="project tiny has no channel 'zz'; it has "):
-        plans.integrate_job(_wild(channel="zz"))
+        plans.job(integrate_job, "channel")(_wild(channel="zz"))
     with pytest.raises(
         UserError, match="channel 'g' of project tiny has no sub 'zz'; results/tiny/"
     ):
-        plans.sub_frame(_wild(channel="g", sub="zz"))
+        plans.links(sets.frame_of_sub)(_wild(channel="g", sub="zz"))
     with pytest.raises(UserError, match=f"channel 'b' of project tiny has no sub '{frame.id}'"):
-        plans.sub_frame(_wild(channel="b", sub=frame.id))
+        plans.links(sets.frame_of_sub)(_wild(channel="b", sub=frame.id))
 
 
 def test_what_rules_make_is_known(opened):

@@ -1,0 +1,120 @@
+"""Jobs of the grid: choosing it and placing it on the sky; what pins it for other jobs."""
+
+from pathlib import PurePath
+from typing import Any
+
+from platefiles.astrometry.tycho import tycho_sum
+from platefiles.core.hashing import digest, file_sha256
+from platefiles.frames.fixed_header import fixes_for
+from platefiles.frames.frame import Frame
+from platefiles.plan.calibration_jobs import measuring_job, sub_facts
+from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.raw_folders.known_frames import present_name
+
+
+def grid_job(plan: ProjectPlan) -> str:
+    """Job of choosing grid and photometric references."""
+    return job_text(
+        plan,
+        "choose_grid",
+        {"max_ellipticity": plan.loaded.recipe.quality.max_ellipticity},
+        channels=_by_preference(plan),
+        reference=_known_reference(plan),
+    )
+
+
+@remembered
+def solution_job(plan: ProjectPlan) -> str:
+    """Job of placing the grid on the sky."""
+    sky = plan.loaded.project.sky
+    settings = {"sky": sky.model_dump(include={"ra_deg", "dec_deg", "scale_arcsec"})}
+    reference = None if plan.pinned is None else plan.by_id[plan.pinned.reference]
+    keys = ("pixel_size_um", "focal_length_mm", "site")
+    equipment = plan.loaded.equipment.model_dump(exclude_none=True)
+    return job_text(
+        plan,
+        "place_on_sky",
+        settings,
+        pins=grid_pins(plan),
+        sub=None if reference is None else sub_facts(plan, reference),
+        header_fixes={} if reference is None else _fixes(plan, reference),
+        equipment={key: equipment[key] for key in keys if key in equipment},
+        catalogue=catalogue_digest(plan),
+        stars=_stars(plan),
+    )
+
+
+def grid_pins(plan: ProjectPlan) -> dict[str, Any] | None:
+    """What pins the grid; None if it is yet to be chosen.
+
+    Of the night of the grid's reference only that one sub counts: more subs of its night make
+    nothing else stale.
+    """
+    lock = plan.pinned
+    if lock is None:
+        return None
+    reference = plan.by_id[lock.reference]
+    return {
+        "grid": [lock.reference, lock.width_px, lock.height_px],
+        "measured": digest(measuring_job(plan, reference.channel, reference.night, [reference])),
+    }
+
+
+def channel_pins(plan: ProjectPlan, channel: str) -> dict[str, Any] | None:
+    """Grid and photometric reference of a channel; None if one is yet to be chosen."""
+    lock, grid = plan.pinned, grid_pins(plan)
+    if lock is None or grid is None or not plan.is_pinned(channel):
+        return None
+    return {**grid, "brightness": lock.photometry[channel]}
+
+
+def _known_reference(plan: ProjectPlan) -> str | None:
+    """Return the wanted reference by the name that the project knows the sub by."""
+    wanted = plan.loaded.project.reference
+    if wanted is not None and _known_under(plan, wanted) is None:
+        folders = plan.loaded.raw_folders
+        for frame in plan.frames:
+            now = present_name(frame, folders)
+            if frame.role == "light" and wanted in (now, PurePath(now).name):
+                return frame.name
+    return wanted
+
+
+def _known_under(plan: ProjectPlan, wanted: str) -> Frame | None:
+    """Return the light that has this name, file name or id."""
+    for frame in plan.frames:
+        names = (frame.name, PurePath(frame.name).name, frame.id)
+        if frame.role == "light" and wanted in names:
+            return frame
+    return None
+
+
+def _by_preference(plan: ProjectPlan) -> list[str]:
+    """Channels, those of the luminance first: their stars are usually the most."""
+    row = plan.loaded.recipe.mapping.luminance or {}
+    return sorted(plan.channels, key=lambda name: (-row.get(name, 0.0), plan.channels.index(name)))
+
+
+def _stars(plan: ProjectPlan) -> dict[str, str]:
+    """Return what the star catalogue is called, and what sentences need to tell of it."""
+    loaded, published = plan.loaded, plan.loaded.project.sky.published
+    about = {"project": loaded.name, "file": loaded.path.name}
+    if plan.star_path is not None:
+        return about | {"name": published.title if published else ""}
+    wanted = published.title if published else "the cone search"
+    return about | ({"missing": wanted} if loaded.star_path is not None else {})
+
+
+def _fixes(plan: ProjectPlan, frame: Frame) -> dict[str, Any]:
+    fixes = plan.loaded.project.header_fixes
+    now = present_name(frame, plan.loaded.raw_folders)
+    return fixes_for((frame.name, now), fixes)
+
+
+@remembered
+def catalogue_digest(plan: ProjectPlan) -> str:
+    """What tells one star catalogue from another."""
+    if plan.star_path is None:
+        return f"Tycho-2 {tycho_sum()}"
+    return file_sha256(plan.star_path)

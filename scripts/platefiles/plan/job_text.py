@@ -1,0 +1,60 @@
+"""Jobs: what a step needs beside its files, decided before anything runs.
+
+A *job* is a plain dictionary that holds everything a step needs beside its files: the settings it
+uses and no others, the subs it works on, the digest of its code, and one of the jobs whose products
+it reads. It travels as one canonical JSON text, so Snakemake runs a rule again exactly when its job
+changed. The digest of the jobs below is there because a product that a failed job has left missing
+would not be made again otherwise, as long as what was once made from it is there.
+"""
+
+from collections.abc import Callable, Iterable
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec
+
+from platefiles.core.hashing import canonical, digest
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.provenance.code_digests import code_digest
+
+_Names = ParamSpec("_Names")
+_Job = Callable[Concatenate[ProjectPlan, _Names], str]
+
+
+def remembered(function: _Job[_Names]) -> _Job[_Names]:
+    """Work each job out once for a plan, and once more when the grid is chosen in between."""
+
+    @wraps(function)
+    def job(plan: ProjectPlan, *names: _Names.args, **keys: _Names.kwargs) -> str:
+        key = (function.__name__, *names, *sorted(keys.items()), plan.lock_state())
+        if key not in plan.known_jobs:
+            plan.known_jobs[key] = function(plan, *names, **keys)
+        return plan.known_jobs[key]
+
+    return job
+
+
+def job_text(
+    plan: ProjectPlan, step: str, settings: dict[str, Any], below: Iterable[str] = (), **more: Any
+) -> str:
+    """Return a job as canonical JSON.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+    step : str
+        Name of the script without its ending, whose code is part of the job.
+    settings : dict
+        Those that the step uses.
+    below : iterable of str
+        Jobs whose products the step reads.
+    **more
+        What else the step needs.
+    """
+    return canonical(
+        {
+            "project": plan.loaded.name,
+            "settings": settings,
+            "code": code_digest(f"{step}.py"),
+            "below": digest(canonical(list(below))),
+            **more,
+        }
+    )

@@ -1,0 +1,66 @@
+"""Channels that pictures are made of, and which image of each."""
+
+from platefiles.plan.paths import BY_SPEED
+from platefiles.plan.project_plan import ProjectPlan
+
+
+def mapped_channels(plan: ProjectPlan) -> list[str]:
+    """Channels that some picture is made of."""
+    named = {name for picture in plan.loaded.pictures for name in channels_of(plan, picture)}
+    return [name for name in plan.channels if name in named]
+
+
+def channels_of(plan: ProjectPlan, picture: str) -> list[str]:
+    """Channels that a picture is made of."""
+    rows = plan.loaded.pictures[picture].recipe.mapping.rows.values()
+    named = {name for row in rows for name in row}
+    return [name for name in plan.channels if name in named or "*" in named]
+
+
+def sheet_pictures(plan: ProjectPlan) -> list[str]:
+    """Paths of one file of each picture that has any, the one that is read fastest."""
+    found = []
+    for name, picture in plan.loaded.pictures.items():
+        endings = [ending for ending in BY_SPEED if ending in picture.recipe.files]
+        found += [f"{plan.results}/picture/{name}.{ending}" for ending in endings[:1]]
+    return found
+
+
+def line_channels(plan: ProjectPlan) -> list[str]:
+    """Channels of the picture whose starlight is taken out."""
+    return [name for name in mapped_channels(plan) if name in plan.loaded.recipe.continuum]
+
+
+def matched_channels(plan: ProjectPlan) -> list[str]:
+    """Channels that get stars of one width, if that is wanted."""
+    needed = {name for line in line_channels(plan) for name in line_pair(plan, line)}
+    needed |= {*mapped_channels(plan)}
+    return [name for name in plan.channels if name in needed]
+
+
+def uneven_of(plan: ProjectPlan, picture: str) -> list[str]:
+    """Channels that a picture is made of as they were integrated, with their gradient."""
+    paths = {name: mapped_path(plan, name) for name in channels_of(plan, picture)}
+    return [name for name, path in paths.items() if path == plan.paths.channel(name)]
+
+
+def flat_path(plan: ProjectPlan, channel: str) -> str:
+    """Path of the image of a channel that starlight is taken out of."""
+    matched = plan.loaded.recipe.seeing.match
+    return plan.paths.matched(channel) if matched else plan.paths.channel(channel)
+
+
+def line_pair(plan: ProjectPlan, channel: str) -> list[str]:
+    """A narrowband channel and the one whose light is taken out of it."""
+    return [channel, plan.loaded.recipe.continuum[channel].minus]
+
+
+def mapped_path(plan: ProjectPlan, channel: str) -> str:
+    """Path of the image of a channel that the picture is made of."""
+    lines = channel in line_channels(plan)
+    return plan.paths.line(channel) if lines else flat_path(plan, channel)
+
+
+def picture_files(plan: ProjectPlan) -> list[str]:
+    """Paths of the files of all pictures."""
+    return [path for name in plan.loaded.pictures for path in plan.paths.picture_files(name)]

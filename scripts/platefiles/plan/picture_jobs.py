@@ -1,0 +1,76 @@
+"""Jobs of pictures and of the contact sheet."""
+
+from platefiles.frames.filters import LINES, canonical_filter
+from platefiles.plan.channel_jobs import integrate_job
+from platefiles.plan.grid_jobs import solution_job
+from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.mapped_jobs import mapped_job, sky_job
+from platefiles.plan.picture_channels import channels_of, sheet_pictures, uneven_of
+from platefiles.plan.project_plan import ProjectPlan
+
+
+@remembered
+def cube_job(plan: ProjectPlan, picture: str) -> str:
+    """Job of mapping channels to the colours of a picture."""
+    wanted = plan.loaded.pictures[picture]
+    recipe = wanted.recipe
+    settings = {
+        "mapping": recipe.mapping.model_dump(),
+        "colour": recipe.colour.model_dump(),
+        "geometry": recipe.geometry.model_dump(exclude={"crop"}),
+    }
+    wavelengths = {name: plan.loaded.project.channels[name].wavelength_nm for name in plan.channels}
+    return job_text(
+        plan,
+        "map_channels",
+        settings,
+        [
+            *(mapped_job(plan, name) for name in channels_of(plan, picture)),
+            *(sky_job(plan, name) for name in uneven_of(plan, picture)),
+            solution_job(plan),
+        ],
+        channels=list(plan.channels),
+        title=wanted.title,
+        wavelengths_nm=wavelengths,
+        broadband=_is_broadband(plan, picture),
+    )
+
+
+@remembered
+def composite_job(plan: ProjectPlan, picture: str) -> str:
+    """Job of drawing the files of a picture."""
+    wanted = plan.loaded.pictures[picture]
+    settings = {
+        "stretch": wanted.recipe.stretch.model_dump(),
+        "finish": wanted.recipe.finish.model_dump(),
+        "geometry": wanted.recipe.geometry.model_dump(include={"crop"}),
+        "title": wanted.title,
+    }
+    return job_text(plan, "composite", settings, [cube_job(plan, picture)])
+
+
+@remembered
+def sheet_job(plan: ProjectPlan) -> str:
+    """Job of the contact sheet."""
+    keys = {"sky_level", "black_sigma", "white_clip_fraction", "shoulder"}
+    settings = {
+        "stretch": plan.loaded.recipe.stretch.model_dump(include=keys),
+        "title": plan.loaded.project.title,
+    }
+    below = [integrate_job(plan, name) for name in plan.channels]
+    below += [sky_job(plan, name) for name in plan.channels]
+    below += [composite_job(plan, name) for name in plan.loaded.pictures]
+    return job_text(plan, "contact_sheet", settings, below, pictures=sheet_pictures(plan))
+
+
+def _is_broadband(plan: ProjectPlan, picture: str) -> bool:
+    """Whether no filter in the colours of a picture is one for a line."""
+    rows = plan.loaded.pictures[picture].recipe.mapping.rows
+    named = {name for colour, row in rows.items() if colour != "luminance" for name in row}
+    channels = plan.loaded.project.channels
+    return not any(
+        canonical_filter(value) in LINES
+        for name, channel in channels.items()
+        if name in named or "*" in named
+        for value in channel.filters
+    )

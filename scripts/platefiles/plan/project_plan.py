@@ -1,0 +1,158 @@
+"""A project that is ready to be worked on: frames, masters and grid as they are now."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from platefiles.calibration.matching import Calibrators, MasterGroup, Matched
+from platefiles.config.channel_order import in_order
+from platefiles.config.lock_file import Lock, read_lock
+from platefiles.config.project import LoadedProject
+from platefiles.frames.frame import Frame
+from platefiles.plan.paths import Paths
+
+if TYPE_CHECKING:
+    from platefiles.raw_folders.scan import RawFile
+
+NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
+ENOUGH_SUBS = 5
+"""From so many on, comparing the subs with each other finds cosmic rays."""
+
+
+@dataclass(frozen=True)
+class ProjectPlan:
+    """One project: its frames in their order, and the paths of its products.
+
+    Attributes
+    ----------
+    loaded : LoadedProject
+    frames : tuple of Frame
+        The frame sheet.
+    matched : Matched
+        Masters to make and which light takes which.
+    results : str
+        Folder of the project's results, relative to the working directory.
+    raw_files : tuple of RawFile
+        What the scan found; empty in a job on another machine, which does not scan.
+    """
+
+    loaded: LoadedProject
+    frames: tuple[Frame, ...]
+    matched: Matched
+    results: str
+    raw_files: tuple["RawFile", ...] = ()
+
+    @cached_property
+    def paths(self) -> Paths:
+        """Where its products lie."""
+        return Paths(self.results, self.loaded)
+
+    @cached_property
+    def known_jobs(self) -> dict[tuple[Any, ...], str]:
+        """Jobs that were worked out before, see `platefiles.plan.job_text.remembered`."""
+        return {}
+
+    @cached_property
+    def _locks(self) -> dict[tuple[int, ...], Lock | None]:
+        return {}
+
+    @cached_property
+    def by_id(self) -> dict[str, Frame]:
+        """Frames by id."""
+        return {frame.id: frame for frame in self.frames}
+
+    @cached_property
+    def masters(self) -> dict[str, MasterGroup]:
+        """Masters by name."""
+        return {group.name: group for group in self.matched.masters}
+
+    @cached_property
+    def channels(self) -> tuple[str, ...]:
+        """Channels that have lights, in the order of `platefiles.config.channel_order.in_order`."""
+        present = {frame.channel for frame in self.frames if frame.role == "light"}
+        return tuple(name for name in in_order(self.loaded.project.channels) if name in present)
+
+    def lights(self, channel: str, night: str | None = None) -> list[Frame]:
+        """Lights of a channel, of one night if given, by start and id."""
+        found = [
+            frame
+            for frame in self.frames
+            if frame.role == "light"
+            and frame.channel == channel
+            and (night is None or frame.night == night)
+        ]
+        return sorted(found, key=lambda frame: (frame.start_utc, frame.id))
+
+    def nights(self, channel: str) -> list[str]:
+        """Nights on which a channel has lights."""
+        return sorted({frame.night for frame in self.lights(channel)})
+
+    @property
+    def objects_path(self) -> str | None:
+        """Path of the list of objects of the user's, if there is one."""
+        path = self.loaded.objects_path
+        return os.fspath(path) if path is not None and path.is_file() else None
+
+    @property
+    def star_path(self) -> str | None:
+        """Path of the star catalogue of the user's; None where Tycho-2 serves."""
+        path = self.loaded.star_path
+        return os.fspath(path) if path is not None and path.is_file() else None
+
+    @cached_property
+    def cleaned_channels(self) -> tuple[str, ...]:
+        """Channels each of whose subs is searched for cosmic rays by itself."""
+        choice = self.loaded.recipe.integration.single_frame_cosmic_rays
+        if choice == "auto":
+            return tuple(name for name in self.channels if len(self.lights(name)) < ENOUGH_SUBS)
+        return self.channels if choice == "always" else ()
+
+    def rays_of(self, frames: Sequence[Frame]) -> list[str]:
+        """Paths of the cosmic rays on these lights, none where the channel is not cleaned."""
+        nights = sorted({(frame.channel, frame.night) for frame in frames})
+        return [
+            self.paths.cosmic_rays(*night) for night in nights if night[0] in self.cleaned_channels
+        ]
+
+    def masters_of(self, frames: Sequence[Frame]) -> list[str]:
+        """Paths of every master that these lights are corrected by."""
+        names: set[str] = set()
+        for frame in frames:
+            taken = self.matched.lights.get(frame.id, NO_CALIBRATORS)
+            names |= {name for name in (taken.bias, taken.dark, taken.flat) if name}
+        return [self.paths.master(name) for name in sorted(names)]
+
+    def masters_below(self, name: str) -> list[str]:
+        """Paths of the masters that the frames of a master are themselves corrected by."""
+        group = self.masters[name]
+        return [self.paths.master(other) for other in (group.bias, group.dark) if other]
+
+    def lock_state(self) -> tuple[int, ...]:
+        """What tells one state of the lock file from another; empty if there is none."""
+        try:
+            info = os.stat(self.loaded.lock_path)
+        except OSError:
+            return ()
+        return info.st_ino, info.st_size, info.st_mtime_ns
+
+    @property
+    def pinned(self) -> Lock | None:
+        """What the lock file pins at this moment."""
+        sign = self.lock_state()
+        if sign not in self._locks:
+            self._locks[sign] = read_lock(self.loaded.lock_path)
+        return self._locks[sign]
+
+    def is_pinned(self, channel: str) -> bool:
+        """Whether the grid and the photometric reference of a channel are chosen."""
+        lock = self.pinned
+        return lock is not None and channel in lock.photometry
+
+    def reference_measures(self) -> str | None:
+        """Path of the measures that hold the reference of the grid; None if it is not chosen."""
+        if self.pinned is None:
+            return None
+        reference = self.by_id[self.pinned.reference]
+        return self.paths.measures(reference.channel, reference.night)

@@ -1,0 +1,72 @@
+"""What a run makes and what it leaves as it is, told to Snakemake by the ages of inputs."""
+
+import os
+from collections.abc import Iterable, Sequence
+
+from platefiles.frames.frame import Frame
+from platefiles.jobs.run_lock import RESULTS
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.rule_inputs.flags import ancient, local
+from platefiles.workflow.graph import Product, products_of, targets_of
+from platefiles.workflow.rerun_trigger import newer_file, newer_file_for_a_dry_run
+from platefiles.workflow.staleness import Ledger
+
+
+class Making:
+    """Products of the projects of a run: those that are stale, and those to be made.
+
+    Parameters
+    ----------
+    plans : iterable of ProjectPlan
+    dry_run : bool
+        Nothing is written, so links of new frames are not there yet and are not asked for.
+
+    Attributes
+    ----------
+    products : dict of str to Product
+        Of all projects, by path.
+    stale : set of str
+        Products that were made by another job than the plan has for them.
+    to_make : set of str
+        Products that a run of everything makes.
+    by_project : dict of str to dict
+        Products of each project, by path.
+    """
+
+    def __init__(self, plans: Iterable[ProjectPlan], dry_run: bool):
+        self._dry_run = dry_run
+        self.products: dict[str, Product] = {}
+        self.stale: set[str] = set()
+        self.to_make: set[str] = set()
+        self.by_project: dict[str, dict[str, Product]] = {}
+        for plan in plans:
+            ledger = Ledger(products_of(plan))
+            self.by_project[plan.loaded.name] = ledger.products
+            self.products |= ledger.products
+            self.stale |= ledger.stale
+            self.to_make |= set(ledger.to_make(targets_of(plan, "all")))
+
+    def made(self, taker: str, paths: Sequence[str]) -> list[str]:
+        """Return products as inputs of another; those that stay as they are have no age.
+
+        So the times of files that were copied mean nothing. What is as it should be needs no
+        input: if one was deleted, it is not asked for.
+        """
+        if taker in self.to_make or not os.path.exists(taker):
+            return [self.aged(path) for path in paths]
+        return [ancient(path) for path in paths if os.path.exists(path)]
+
+    def aged(self, path: str) -> str:
+        """Return a product as an input that has an age if it is made."""
+        return path if path in self.to_make else ancient(path)
+
+    def newer(self) -> str:
+        """Return a file that is newer than any product."""
+        if self._dry_run:
+            return local(newer_file_for_a_dry_run())
+        return local(newer_file(RESULTS, touch=False))
+
+    def links(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
+        """Return the links of raw frames, those that are there if nothing is written."""
+        paths = [plan.paths.link(frame) for frame in frames]
+        return [path for path in paths if os.path.lexists(path)] if self._dry_run else paths

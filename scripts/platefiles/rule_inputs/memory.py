@@ -1,0 +1,57 @@
+"""Memory of the rules whose need grows with the frames, in MB."""
+
+import math
+from collections.abc import Mapping
+
+from platefiles.integration.tiles import needed_mb
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.rule_inputs.project_wildcards import plan_of
+
+_BASE_MB = 250
+_SEARCHED, _ANNOTATED, _OVERLAID = 55, 65, 190
+"""Bytes a pixel of the channel, or of the picture."""
+
+
+class Memory:
+    """What jobs of the projects of a run need; its methods are resource functions of rules.
+
+    Parameters
+    ----------
+    plans : mapping of str to ProjectPlan
+    """
+
+    def __init__(self, plans: Mapping[str, ProjectPlan]):
+        self._plans = plans
+
+    def integrate(self, wildcards, threads: int) -> int:
+        """Memory of integrating a channel."""
+        frames = plan_of(self._plans, wildcards).lights(wildcards.channel)
+        return needed_mb(len(frames), (frames[0].height_px, frames[0].width_px), threads)
+
+    def search(self, wildcards) -> int:
+        """Memory of measuring the depth and of finding sources, which hold a channel at a time."""
+        return _mb(_grid_px(plan_of(self._plans, wildcards)), _SEARCHED)
+
+    def annotate(self, wildcards) -> int:
+        """Memory of drawing over the picture."""
+        return _mb(_picture_px(plan_of(self._plans, wildcards)), _ANNOTATED)
+
+    def overlay(self, wildcards) -> int:
+        """Memory of showing an image beside the picture."""
+        return _mb(_picture_px(plan_of(self._plans, wildcards)), _OVERLAID)
+
+
+def _mb(pixels: float, bytes_a_pixel: int) -> int:
+    return _BASE_MB + math.ceil(pixels * bytes_a_pixel / 1024**2)
+
+
+def _grid_px(plan: ProjectPlan) -> int:
+    frame = plan.lights(plan.channels[0])[0]
+    return frame.width_px * frame.height_px
+
+
+def _picture_px(plan: ProjectPlan) -> float:
+    geometry = plan.loaded.recipe.geometry
+    # A frame that is turned by 45 degrees wants a sheet twice as large.
+    turned = 1 if geometry.position_angle_deg is None else 2
+    return turned * geometry.scale**2 * _grid_px(plan)

@@ -1,0 +1,61 @@
+"""The plans of a run, opened for the Snakefile."""
+
+import re
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from platefiles.core.errors import UserError
+from platefiles.core.safe_names import printable_lines
+from platefiles.rule_inputs.plans import Plans
+from platefiles.workflow.open_project import named, open_projects
+
+
+def open_plans(
+    config: Mapping[str, Any], base: Path, main_process: bool, arguments: Sequence[str]
+) -> Plans:
+    """Load, scan and match the projects of a run.
+
+    A project with a problem does not hold up the others: it is named on stderr and left out.
+
+    Parameters
+    ----------
+    config : mapping
+        Snakemake's: ``projects`` is a list, or a text with commas, of names or paths of project
+        files; without it all of ``config/projects`` are taken, but for those that are to be run
+        only if they are named.
+    base : Path
+        Folder of the Snakefile.
+    main_process : bool
+        False in a job on another machine, which reads the frame sheet instead of scanning.
+    arguments : sequence of str
+        Snakemake's command line, to see whether this is a dry run.
+
+    Raises
+    ------
+    UserError
+        With every problem of every project, if none is left; if the results cannot be written.
+    """
+    dry_run = is_dry_run(arguments)
+    wanted = config.get("projects") or []
+    if isinstance(wanted, str):
+        wanted = [name for name in wanted.split(",") if name]
+    opened, problems = open_projects(wanted, base / "config" / "projects", main_process, dry_run)
+    if problems and not opened:
+        alone = len(problems) == 1
+        raise UserError("\n".join(named(text, name, alone) for name, text in problems.items()))
+    if main_process:
+        for name, problem in problems.items():
+            print(printable_lines(named(problem, name, alone=False)), file=sys.stderr)
+    try:
+        return Plans(opened, dry_run, main_process)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        msg = f"{where}{error.strerror or error}; mend it and start the run again"
+        raise UserError(msg) from None
+
+
+def is_dry_run(arguments: Sequence[str]) -> bool:
+    """Say whether Snakemake was asked to do nothing."""
+    return any(re.fullmatch(r"--dry-?run|-[kpqrF]*n[kpqrF]*", word) for word in arguments)
