@@ -83,9 +83,8 @@ def cosmic_rays_job(plan: ProjectPlan, channel: str, night: str) -> str:
 
 
 def cosmic_rays_jobs(plan: ProjectPlan, frames: Sequence[Frame]) -> list[str]:
-    """Jobs of the files that `rays_of` names."""
-    nights = sorted({(frame.channel, frame.night) for frame in frames})
-    return [cosmic_rays_job(plan, *night) for night in nights if night[0] in plan.cleaned_channels]
+    """Jobs of the files that `ProjectPlan.rays_of` names."""
+    return [cosmic_rays_job(plan, *night) for night in plan.cleaned_nights(frames)]
 
 
 @remembered

@@ -1,7 +1,7 @@
 """A project that is ready to be worked on: frames, masters and grid as they are now."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -109,12 +109,14 @@ class ProjectPlan:
             return tuple(name for name in self.channels if len(self.lights(name)) < ENOUGH_SUBS)
         return self.channels if choice == "always" else ()
 
+    def cleaned_nights(self, frames: Sequence[Frame]) -> list[tuple[str, str]]:
+        """Channels and nights of these lights, none where the channel is not cleaned."""
+        nights = sorted({(frame.channel, frame.night) for frame in frames})
+        return [night for night in nights if night[0] in self.cleaned_channels]
+
     def rays_of(self, frames: Sequence[Frame]) -> list[str]:
         """Paths of the cosmic rays on these lights, none where the channel is not cleaned."""
-        nights = sorted({(frame.channel, frame.night) for frame in frames})
-        return [
-            self.paths.cosmic_rays(*night) for night in nights if night[0] in self.cleaned_channels
-        ]
+        return [self.paths.cosmic_rays(*night) for night in self.cleaned_nights(frames)]
 
     def masters_of(self, frames: Sequence[Frame]) -> list[str]:
         """Paths of every master that these lights are corrected by."""
@@ -149,6 +151,10 @@ class ProjectPlan:
         """Whether the grid and the photometric reference of a channel are chosen."""
         lock = self.pinned
         return lock is not None and channel in lock.photometry
+
+    def are_pinned(self, channels: Iterable[str]) -> bool:
+        """Whether the grid and the photometric references of some channels are chosen."""
+        return all(self.is_pinned(channel) for channel in channels)
 
     def reference_measures(self) -> str | None:
         """Path of the measures that hold the reference of the grid; None if it is not chosen."""

@@ -28,11 +28,7 @@ class GridInputs:
 
     def __init__(self, plans: Mapping[str, ProjectPlan], making: Making):
         self._plans, self._making = plans, making
-        self.unpinned = [
-            name
-            for name, plan in plans.items()
-            if not all(plan.is_pinned(channel) for channel in plan.channels)
-        ]
+        self.unpinned = [name for name, plan in plans.items() if not plan.are_pinned(plan.channels)]
         self._choice: Any = None
 
     def wait_for(self, checkpoint: Any) -> None:

@@ -186,13 +186,13 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
 
 
 def _zero_points(plan: ProjectPlan) -> Product:
-    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    waits = not plan.are_pinned(plan.channels)
     path, job, inputs = plan.paths.zero_points, zero_points_job(plan), _measured(plan)
     return Product(path, "find_zero_points", "", job, inputs, waits=waits)
 
 
 def _field(plan: ProjectPlan) -> Iterator[Product]:
-    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    waits = not plan.are_pinned(plan.channels)
     inputs = (plan.paths.zero_points, *_measured(plan))
     job = depth_job(plan)
     yield Product(plan.paths.depth, "measure_depth", "", job, inputs, waits=waits)
@@ -252,7 +252,7 @@ def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
 
 
 def _annotated(plan: ProjectPlan) -> Iterator[Product]:
-    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    waits = not plan.are_pinned(plan.channels)
     for path in plan.paths.annotated_files:
         ending = path.rpartition(".")[2]
         log = f"{plan.results}/logs/annotate/{ending}.log"
@@ -278,7 +278,7 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
             *skies,
             plan.paths.solution,
         )
-        waits = not all(plan.is_pinned(channel) for channel in channels)
+        waits = not plan.are_pinned(channels)
         cube, job = plan.paths.cube(name), composite_job(plan, name)
         yield Product(cube, "map_channels", name, cube_job(plan, name), inputs, waits=waits)
         for path in plan.paths.picture_files(name):
@@ -288,7 +288,7 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
             log = f"{plan.results}/logs/composite/{name}_{ending}.log"
             yield Product(path, rule, about, job, (cube,), log, waits=waits)
     channels = [*map(plan.paths.channel, plan.channels), *map(plan.paths.sky, plan.channels)]
-    waits = not all(plan.is_pinned(channel) for channel in plan.channels)
+    waits = not plan.are_pinned(plan.channels)
     inputs, log = (*channels, *sheet_pictures(plan)), f"{plan.results}/logs/contact_sheet.log"
     yield Product(
         plan.paths.contact_sheet, "contact_sheet", "", sheet_job(plan), inputs, log, waits=waits

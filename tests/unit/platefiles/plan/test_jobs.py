@@ -3,8 +3,6 @@ from dataclasses import replace
 
 import pytest
 
-from platefiles.calibration.matching import match_calibration
-from platefiles.config.load import load_project
 from platefiles.config.recipe import Integration
 from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, master_job, measure_job
 from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
@@ -16,38 +14,19 @@ from platefiles.plan.field_jobs import (
     zero_points_job,
 )
 from platefiles.plan.grid_jobs import grid_job, solution_job
-from platefiles.plan.mapped_jobs import line_job, seeing_job, sky_job
+from platefiles.plan.mapped_jobs import seeing_job, sky_job
 from platefiles.plan.picture_channels import (
     channels_of,
-    line_channels,
     mapped_channels,
-    mapped_path,
-    matched_channels,
     picture_files,
-    uneven_of,
 )
 from platefiles.plan.picture_jobs import composite_job, cube_job
-from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.code_digests import code_digest
-from platefiles.raw_folders.frame_list import build_sheet
-from platefiles.raw_folders.scan import scan_folders
-from platefiles.workflow.graph import products_of
 
 CHANNELS = ("g", "b", "ha")
+
+
 NIGHTS = ["2026-03-23", "2026-03-24"]
-
-
-@pytest.fixture
-def plan_of(tiny_raw, write_project, tmp_path):
-    """Return a way to the plan of the tiny set, with further keys in its project file."""
-
-    def make(raw=tiny_raw, **keys):
-        loaded = load_project(write_project(tmp_path / "projects" / "tiny.yaml", raw, **keys), "")
-        frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
-        matched = match_calibration(frames, loaded)
-        return ProjectPlan(loaded, tuple(frames), matched, "results/tiny")
-
-    return make
 
 
 def _jobs(plan):
@@ -367,6 +346,8 @@ def test_unused_frames_are_listed_with_their_reasons(plan_of):
 
 
 VIVID = {"stretch": {"saturation": 2.0}, "files": ["png"]}
+
+
 GREY = {
     "title": "In grey",
     "mapping": {"red": None, "green": None, "blue": None, "luminance": {"g": 1.0}},
@@ -416,61 +397,3 @@ def test_a_picture_with_a_line_is_not_broadband(plan_of):
     plan = plan_of(pictures={"broad": broad})
     told = {name: json.loads(cube_job(plan, name))["broadband"] for name in plan.loaded.pictures}
     assert told == {"ha-in-red": False, "broad": True}
-
-
-def _line_plan(plan_of, **overrides):
-    return plan_of(overrides={"continuum": {"ha": {"minus": "g"}}, **overrides})
-
-
-def test_channels_are_mapped_as_they_are_but_for_their_gradient(plan_of):
-    """By default the picture is made of the integrated channels and the models of their skies."""
-    plan = plan_of()
-    assert uneven_of(plan, "ha-in-red") == list(CHANNELS)
-    assert [mapped_path(plan, name) for name in CHANNELS] == [
-        f"results/tiny/channels/{name}.fits" for name in CHANNELS
-    ]
-    assert line_channels(plan) == []
-    assert not any(p.rule in ("match_channel", "subtract_continuum") for p in _products(plan))
-
-
-def test_starlight_is_taken_out_of_the_channel_that_is_named(plan_of):
-    """The line is mapped in the place of its channel, made from both and their skies."""
-    plan = _line_plan(plan_of)
-    assert uneven_of(plan, "ha-in-red") == ["g", "b"]
-    assert mapped_path(plan, "ha") == "results/tiny/lines/ha.fits"
-    line = next(p for p in _products(plan) if p.rule == "subtract_continuum")
-    assert line.inputs == tuple(
-        f"results/tiny/{folder}/{name}.fits"
-        for folder in ("channels", "sky")
-        for name in ("ha", "g")
-    )
-    cube = next(p for p in _products(plan) if p.rule == "map_channels")
-    assert "results/tiny/lines/ha.fits" in cube.inputs
-    assert "results/tiny/sky/ha.fits" not in cube.inputs
-
-
-def test_matched_channels_are_mapped_and_serve_the_lines(plan_of):
-    """With `match`, each channel of the picture is made of all of them, and lines of these."""
-    plan = _line_plan(plan_of, seeing={"match": True}, mapping={"red": {"ha": 1}, "green": {"b": 1},
-                      "blue": {"b": 1}, "luminance": {"b": 1}})  # fmt: skip
-    assert matched_channels(plan) == list(CHANNELS)
-    assert uneven_of(plan, "ha-in-red") == []
-    products = {p.path: p for p in _products(plan)}
-    assert len(products["results/tiny/matched/b.fits"].inputs) == 6
-    assert products["results/tiny/lines/ha.fits"].inputs[:2] == (
-        "results/tiny/matched/ha.fits", "results/tiny/matched/g.fits"
-    )  # fmt: skip
-    assert "results/tiny/matched/b.fits" in products[plan.paths.recipe_cube].inputs
-
-
-def test_a_scale_is_the_business_of_its_line_alone(plan_of):
-    """Another scale changes the job of the line and what follows, not the channels."""
-    before = _line_plan(plan_of)
-    after = plan_of(overrides={"continuum": {"ha": {"minus": "g", "scale": 0.1}}})
-    assert line_job(before, "ha") != line_job(after, "ha")
-    assert cube_job(before, "ha-in-red") != cube_job(after, "ha-in-red")
-    assert sky_job(before, "ha") == sky_job(after, "ha")
-
-
-def _products(plan):
-    return products_of(plan).values()

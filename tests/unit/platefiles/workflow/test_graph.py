@@ -20,3 +20,17 @@ def test_steps_are_the_scripts_of_the_rules():
     assert {"measure", "share_master", "composite", "composite_tiff"} <= set(found)
     for rule, script in found.items():
         assert Product("a", rule, "", "", ()).step == script
+
+
+def test_rules_name_their_own_product():
+    """What an input is made into, and what a newer file is for, is the output of the same rule."""
+    counted = 0
+    for path in sorted(RULES.glob("*.smk")):
+        text = path.read_text(encoding="utf-8")
+        for block in re.split(r"^ *(?=(?:use )?rule \w+)", text, flags=re.MULTILINE)[1:]:
+            output = re.search(r'\boutput:\s+(?:report\(\s*)?("[^"]+")', block)
+            named = re.findall(r'(?:\bof=|plans\.newer\()("[^"]+")', block)
+            assert output is not None
+            assert set(named) <= {output[1]}, block.partition(":")[0]
+            counted += len(named)
+    assert counted > 60

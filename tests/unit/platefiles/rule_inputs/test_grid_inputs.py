@@ -1,0 +1,70 @@
+import json
+import re
+
+import pytest
+from snakemake.iocontainers import Wildcards
+
+from platefiles.plan.grid_jobs import solution_job
+
+
+def test_the_grid_is_placed_by_its_own_sub(opened, wild, pin):
+    """Placing reads the frame, the measures and the lock file of the grid, and no other sub."""
+    pin(opened())
+    plans = opened()
+    wildcards = wild()
+    assert plans.grid.frame(wildcards) == ["results/tiny/links/g_01_3529c2ae.fits"]
+    assert plans.grid.measures(wildcards) == ["results/tiny/measures/g/2026-03-23.fits"]
+    assert plans.star_catalogue(wildcards) == []
+    job = json.loads(plans.job(solution_job)(wildcards))
+    assert job["sub"]["name"] == "2026-03-23/g-01.fits"
+    assert job["catalogue"].startswith("Tycho-2 ")
+    more = opened(exclude=["2026-03-23/g-03.fits"])
+    assert more.job(solution_job)(wildcards) == plans.job(solution_job)(wildcards)
+    other = opened(sky={"scale_arcsec": 2.0})
+    assert other.job(solution_job)(wildcards) != plans.job(solution_job)(wildcards)
+
+
+def test_grid_is_chosen_once(opened, tmp_path, wild, pin):
+    """Without a lock the grid is to be chosen; with one it is not."""
+    plans = opened()
+    assert plans.grid.unpinned == ["tiny"]
+    assert plans.grid.lock_for_channel(wild(channel="g")) == f"{tmp_path}/projects/tiny.lock.yaml"
+    assert re.fullmatch(plans.grid.unpinned_locks, f"{tmp_path}/projects/tiny")
+    lock = Wildcards(fromdict={"lock": f"{tmp_path}/projects/tiny"})
+    assert len(plans.grid.candidates(lock)) == 6
+    pin(plans)
+    assert opened().grid.unpinned == []
+
+
+def test_lock_inside_the_working_directory_is_relative(opened, tmp_path, monkeypatch, wild):
+    """So a project that moves with its results is not made anew."""
+    opened()
+    monkeypatch.chdir(tmp_path)
+    assert opened().grid.lock_for_channel(wild(channel="g")) == "projects/tiny.lock.yaml"
+
+
+def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path, wild, pin):
+    """Registering reads the reference's night, and waits for the choice where there is none."""
+    plans = opened()
+    asked = []
+
+    class Choice:
+        @staticmethod
+        def get(lock):
+            asked.append(lock)
+            raise LookupError(lock)
+
+    plans.grid.wait_for(Choice)
+    with pytest.raises(LookupError):
+        plans.grid.measures_for_channel(wild(channel="ha"))
+    assert asked == [f"{tmp_path}/projects/tiny"]
+    pin(plans)
+    assert opened().grid.measures_for_channel(wild(channel="ha")) == [
+        "results/tiny/measures/g/2026-03-23.fits"
+    ]
+
+
+def test_new_channel_has_no_reference_yet(opened, pin):
+    """A channel that came later is unpinned, though the grid is pinned."""
+    pin(opened(), channels=("g", "b"))
+    assert opened().grid.unpinned == ["tiny"]
