@@ -72,22 +72,16 @@ def channel_pins(plan: ProjectPlan, channel: str) -> dict[str, Any] | None:
 def _known_reference(plan: ProjectPlan) -> str | None:
     """Return the wanted reference by the name that the project knows the sub by."""
     wanted = plan.loaded.project.reference
-    if wanted is not None and _known_under(plan, wanted) is None:
-        folders = plan.loaded.raw_folders
-        for frame in plan.frames:
-            now = present_name(frame, folders)
-            if frame.role == "light" and wanted in (now, PurePath(now).name):
-                return frame.name
+    lights = [frame for frame in plan.frames if frame.role == "light"]
+    if wanted is None or any(
+        wanted in (frame.name, PurePath(frame.name).name, frame.id) for frame in lights
+    ):
+        return wanted
+    for frame in lights:
+        now = present_name(frame, plan.loaded.raw_folders)
+        if wanted in (now, PurePath(now).name):
+            return frame.name
     return wanted
-
-
-def _known_under(plan: ProjectPlan, wanted: str) -> Frame | None:
-    """Return the light that has this name, file name or id."""
-    for frame in plan.frames:
-        names = (frame.name, PurePath(frame.name).name, frame.id)
-        if frame.role == "light" and wanted in names:
-            return frame
-    return None
 
 
 def _by_preference(plan: ProjectPlan) -> list[str]:

@@ -61,6 +61,6 @@ def mapped_path(plan: ProjectPlan, channel: str) -> str:
     return plan.paths.line(channel) if lines else flat_path(plan, channel)
 
 
-def picture_files(plan: ProjectPlan) -> list[str]:
+def all_picture_files(plan: ProjectPlan) -> list[str]:
     """Paths of the files of all pictures."""
     return [path for name in plan.loaded.pictures for path in plan.paths.picture_files(name)]

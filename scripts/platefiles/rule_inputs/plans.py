@@ -19,7 +19,7 @@ from platefiles.workflow.noted_plan import note_products
 from platefiles.workflow.rerun_trigger import date_back, newer_file
 from platefiles.workflow.shared_masters import shared_masters, shared_stem
 
-Paths = str | list[str]
+Inputs = str | list[str]
 
 
 class Plans:
@@ -123,8 +123,8 @@ class Plans:
         return files
 
     def input(
-        self, what: str | Callable[[ProjectPlan, Any], Paths], of: str = ""
-    ) -> Callable[[Any], Paths]:
+        self, what: str | Callable[[ProjectPlan, Any], Inputs], of: str = ""
+    ) -> Callable[[Any], Inputs]:
         """Return the input function of a rule that reads products of others.
 
         Parameters
@@ -137,7 +137,7 @@ class Plans:
             then its inputs are made if they are not as they should be.
         """
 
-        def files(wildcards) -> Paths:
+        def files(wildcards) -> Inputs:
             plan = plan_of(self.by_name, wildcards)
             found = filled(what, wildcards) if isinstance(what, str) else what(plan, wildcards)
             paths = [found] if isinstance(found, str) else found
@@ -155,7 +155,7 @@ class Plans:
         pattern: str,
         of: str,
         among: Callable[[ProjectPlan, Any], list[str]] = all_channels,
-    ) -> Callable[[Any], Paths]:
+    ) -> Callable[[Any], Inputs]:
         """Return the input function of a rule that reads a product of each of several channels.
 
         Parameters
@@ -174,7 +174,7 @@ class Plans:
 
         return self.input(products, of)
 
-    def for_nights(self, pattern: str, of: str) -> Callable[[Any], Paths]:
+    def for_nights(self, pattern: str, of: str) -> Callable[[Any], Inputs]:
         """Return the input function of a rule that reads a product of each night of its channels.
 
         Parameters
@@ -196,10 +196,10 @@ class Plans:
 
         return self.input(products, of)
 
-    def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]]) -> Callable[[Any], Paths]:
+    def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]]) -> Callable[[Any], Inputs]:
         """Return the input function of a rule that reads raw frames through their links."""
 
-        def files(wildcards) -> Paths:
+        def files(wildcards) -> Inputs:
             plan = plan_of(self.by_name, wildcards)
             return self._making.links(plan, frames(plan, wildcards))
 
@@ -222,12 +222,12 @@ class Plans:
 
         return job
 
-    def star_catalogue(self, wildcards) -> Paths:
+    def star_catalogue(self, wildcards) -> Inputs:
         """Star catalogue of the user's, if there is one."""
         path = plan_of(self.by_name, wildcards).star_path
         return [] if path is None else ancient(path)
 
-    def object_list(self, wildcards) -> Paths:
+    def object_list(self, wildcards) -> Inputs:
         """List of objects of the user's, if there is one."""
         path = plan_of(self.by_name, wildcards).objects_path
         return [] if path is None else ancient(path)

@@ -17,13 +17,13 @@ from platefiles.plan.field_jobs import (
 from platefiles.plan.grid_jobs import grid_job, solution_job
 from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
 from platefiles.plan.picture_channels import (
+    all_picture_files,
     channels_of,
     flat_path,
     line_channels,
     line_pair,
     mapped_path,
     matched_channels,
-    picture_files,
     sheet_pictures,
     uneven_of,
 )
@@ -110,7 +110,7 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     wanted = {
         "channels": [*channels, plan.paths.subs, *kept],
         "picture": [
-            *picture_files(plan),
+            *all_picture_files(plan),
             plan.paths.contact_sheet,
             plan.paths.subs,
             plan.paths.seeing,
@@ -128,7 +128,7 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
     wanted["all"] = [
         *wanted["channels"],
         plan.paths.seeing,
-        *picture_files(plan),
+        *all_picture_files(plan),
         plan.paths.contact_sheet,
         *wanted["field"],
     ]

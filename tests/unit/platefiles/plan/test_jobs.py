@@ -16,9 +16,9 @@ from platefiles.plan.field_jobs import (
 from platefiles.plan.grid_jobs import grid_job, solution_job
 from platefiles.plan.mapped_jobs import seeing_job, sky_job
 from platefiles.plan.picture_channels import (
+    all_picture_files,
     channels_of,
     mapped_channels,
-    picture_files,
 )
 from platefiles.plan.picture_jobs import composite_job, cube_job
 from platefiles.provenance.code_digests import code_digest
@@ -90,7 +90,7 @@ def test_plan_of_the_tiny_set(plan_of):
     assert len(plan.masters_of(plan.lights("g", NIGHTS[0]))) == 3
     assert plan.paths.measures("g", NIGHTS[0]) == "results/tiny/measures/g/2026-03-23.fits"
     assert channels_of(plan, "ha-in-red") == list(CHANNELS)
-    assert picture_files(plan)[0] == "results/tiny/picture/ha-in-red.png"
+    assert all_picture_files(plan)[0] == "results/tiny/picture/ha-in-red.png"
 
 
 def test_jobs_are_canonical_json_with_the_code_of_their_step(plan_of):
@@ -357,7 +357,7 @@ GREY = {
 def test_further_pictures_are_made_of_the_same_channels(plan_of):
     """Each has its files, its title and its settings; the recipe's picture is as it was."""
     plain, plan = plan_of(), plan_of(pictures={"vivid": VIVID, "grey": GREY})
-    assert picture_files(plan) == [
+    assert all_picture_files(plan) == [
         *(f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")),
         "results/tiny/picture/vivid.png",
         *(f"results/tiny/picture/grey.{ending}" for ending in ("png", "tif", "jpg")),
