@@ -16,19 +16,13 @@ from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
+from platefiles.integration.channel_cards import channel_cards, gain_notes, saturation_cards
 from platefiles.integration.core_losses import core_loss
 from platefiles.integration.integrate_tiles import Integration, leave_out_changed, open_subs
 from platefiles.integration.psf_stamps import PIXELS_OF_CORE
 from platefiles.integration.tiles import Span
 from platefiles.jobs.job_log import job_log, log
-from platefiles.provenance.header_provenance import (
-    equipment_cards,
-    exposure_cards,
-    making_cards,
-    note_cards,
-)
 from platefiles.provenance.record import RawRecord, raw_record, record_hdu
-from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.registration.registration_table import (
     RegisteredSub,
     read_registration,
@@ -38,17 +32,7 @@ from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.subs.saturated_cores import cores_hdu, read_cores
 from platefiles.transfers.fetch import local_copies
-from platelib.calibration.photon_transfer import SKY_NOISE
-from platelib.calibration.saturation_level import MARGIN
-from platelib.integration.noise_correlation import noise_correlation
 from platelib.registration.frame_selection import counted
-
-_UNKNOWN_GAIN = (
-    "The gain of the camera is not known: pixels stay in ADU, and how noise grows with light is "
-    "estimated from the sky, so that errors of stars are rather too large than too small. Set "
-    "gain_e_per_adu in the equipment file, or EGAIN in header_fixes, or add at least two flats of "
-    "each channel and two bias frames."
-)
 
 
 def integrate(
@@ -115,7 +99,7 @@ def integrate(
             except ChangedFrame as error:
                 log.warning("%s %s: begun again without it", error.name, error)
                 leave_out_changed(subs, error)
-    for note in [*job["notes"], *_gain_notes(subs, job)]:
+    for note in [*job["notes"], *gain_notes(subs, job)]:
         log.info("%s", note)
 
 
@@ -140,7 +124,7 @@ def _write_channel(
     stars = read_star_places(inputs["registration"][0])
     cores_on_grid = read_cores(inputs["registration"][0])
     lost = len(cores_on_grid["x"])
-    cards = _cards(subs, registered, shape, job) + _saturation_cards(subs, job, lost)
+    cards = channel_cards(subs, registered, shape, job) + saturation_cards(subs, job, lost)
     with StreamedProduct(path, cards, images) as product:
         integration = Integration(subs, shape, job["settings"], stars, threads)
         tally, cores = _integrate_tiles(integration, threads, memory_mb, product)
@@ -206,99 +190,6 @@ def _integrate_tiles(
     with ThreadPoolExecutor(threads) as pool:
         counts = sum(pool.map(fill, integration.tiling(threads, memory_mb)))
     return counts[:, :3], counts[:, 3:]
-
-
-def _cards(subs, registered, shape: tuple[int, int], job) -> list[tuple]:
-    times = [(row.facts["start_utc"], row.facts["exposure_s"] or None) for row, _ in subs]
-    correlation = noise_correlation(
-        [row.transform for row, _ in subs],
-        [row.facts["weight"] for row, _ in subs],
-        [row.facts["noise_rate"] for row, _ in subs],
-        shape,
-    )
-    cards = [
-        *making_cards("integrate", job),
-        ("FILTER", job["channel"], "channel"),
-        *exposure_cards(times),
-        *overscan_cards(job["subs"]),
-        ("NSUBS", len(registered), "subs of the channel, used or not"),
-        ("NOISCORR", round(correlation, 4), "noise of large sums over that from VAR"),
-        *equipment_cards(job["equipment"]),
-        *_gain_cards(subs, job),
-        *note_cards([*_gain_notes(subs, job), *job["notes"]]),
-    ]
-    if job["wavelength_nm"]:
-        cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
-    return cards
-
-
-def _saturation_cards(subs, job, cores: int) -> list[tuple]:
-    """Level of saturation in the unit of the channel, and where it comes from."""
-    by_cores = []
-    if cores:
-        by_cores = [_cores_note(cores, job["channel"])]
-        log.info("%s", by_cores[0])
-    levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
-    if not math.isfinite(min(levels)):
-        return [("SATFROM", text, "how saturation was found") for text in by_cores]
-    first = subs[levels.index(min(levels))][1]
-    source = "; ".join(dict.fromkeys(filter(None, (_pile_up_note(*pair) for pair in subs))))
-    if job["camera"].get("saturation_adu") is not None:
-        source = "equipment file"
-    elif source:
-        log.info("%s", source)
-    elif job["calibrated"] and first.detector.saturation < MARGIN * first.full_scale:
-        source = "SATURATE in the headers of the frames"
-    source = "; ".join([source or "file format", *by_cores])
-    return [
-        ("SATURATE", float(f"{min(levels):.5g}"), "pixels are saturated from here on"),
-        ("SATADU", float(f"{first.detector.saturation:.6g}"), "[adu] where it saturates first"),
-        ("SATFROM", source, "where SATADU comes from"),
-    ]
-
-
-def _cores_note(cores: int, channel: str) -> str:
-    """Say how many stars saturate in frames that state no level."""
-    stars = "1 star is" if cores == 1 else f"{cores} stars are"
-    return (
-        f"channel {channel}: {stars} fainter in the middle than the wings tell, as if saturated; "
-        "SATCORES lists the cores, which pictures draw in the colours of their rims"
-    )
-
-
-def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:
-    """Say where the values of a camera setting pile up, if that is below full scale."""
-    if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale:
-        return ""
-    pile_up, level = (
-        f"{float(f'{value:.4g}'):.10g}"
-        for value in (row.facts["pile_up_adu"], sub.detector.saturation)
-    )
-    return (
-        f"camera setting {row.facts['setting']}: pixel values pile up at {pile_up} adu, below the "
-        f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
-        f"{level} adu on; saturation_adu in the equipment file sets another level"
-    )
-
-
-def _gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[str]:
-    """Say what to do where the gain of some subs is not known."""
-    unknown = any(sub.gain_choice.value == 0 for _, sub in subs)
-    return [_UNKNOWN_GAIN] if unknown and not job["calibrated"] else []
-
-
-def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[tuple]:
-    """Return the gain that the noise of light was reckoned with, if the sky alone tells it."""
-    if not _gain_notes(subs, job):
-        return []
-    gains = [1 / row.facts["light_variance"] for row, _ in subs if row.facts["light_variance"] > 0]
-    if not gains:
-        return []
-    gain = float(f"{np.median(gains):.3g}")
-    return [
-        ("GAINMEAS", gain, "[electron/adu] least gain, median of the subs"),
-        ("GAINSRC", SKY_NOISE, "what the gain comes from"),
-    ]
 
 
 def _images(

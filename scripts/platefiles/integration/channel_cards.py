@@ -1,0 +1,149 @@
+"""Cards of an integrated channel: what it is made of, its gain and where it saturates."""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from platefiles.jobs.job_log import log
+from platefiles.provenance.header_provenance import (
+    equipment_cards,
+    exposure_cards,
+    making_cards,
+    note_cards,
+)
+from platefiles.raw_frames.sensor_sections import overscan_cards
+from platefiles.registration.registration_table import RegisteredSub
+from platefiles.subs.calibrated_sub import Sub
+from platelib.calibration.photon_transfer import SKY_NOISE
+from platelib.calibration.saturation_level import MARGIN
+from platelib.integration.noise_correlation import noise_correlation
+
+_UNKNOWN_GAIN = (
+    "The gain of the camera is not known: pixels stay in ADU, and how noise grows with light is "
+    "estimated from the sky, so that errors of stars are rather too large than too small. Set "
+    "gain_e_per_adu in the equipment file, or EGAIN in header_fixes, or add at least two flats of "
+    "each channel and two bias frames."
+)
+
+
+def channel_cards(
+    subs: Sequence[tuple[RegisteredSub, Sub]],
+    registered: Sequence[RegisteredSub],
+    shape: tuple[int, int],
+    job: Mapping[str, Any],
+) -> list[tuple]:
+    """Return the cards that tell how a channel was made.
+
+    Parameters
+    ----------
+    subs : sequence of (RegisteredSub, Sub)
+        Those that are used.
+    registered : sequence of RegisteredSub
+        All subs of the channel.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid, px.
+    job : mapping
+    """
+    times = [(row.facts["start_utc"], row.facts["exposure_s"] or None) for row, _ in subs]
+    correlation = noise_correlation(
+        [row.transform for row, _ in subs],
+        [row.facts["weight"] for row, _ in subs],
+        [row.facts["noise_rate"] for row, _ in subs],
+        shape,
+    )
+    cards = [
+        *making_cards("integrate", job),
+        ("FILTER", job["channel"], "channel"),
+        *exposure_cards(times),
+        *overscan_cards(job["subs"]),
+        ("NSUBS", len(registered), "subs of the channel, used or not"),
+        ("NOISCORR", round(correlation, 4), "noise of large sums over that from VAR"),
+        *equipment_cards(job["equipment"]),
+        *_gain_cards(subs, job),
+        *note_cards([*gain_notes(subs, job), *job["notes"]]),
+    ]
+    if job["wavelength_nm"]:
+        cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
+    return cards
+
+
+def saturation_cards(
+    subs: Sequence[tuple[RegisteredSub, Sub]], job: Mapping[str, Any], cores: int
+) -> list[tuple]:
+    """Return the level of saturation in the unit of the channel, and where it comes from.
+
+    Parameters
+    ----------
+    subs : sequence of (RegisteredSub, Sub)
+        Those that are used.
+    job : mapping
+    cores : int
+        Stars with saturated cores in frames that state no level.
+    """
+    by_cores = []
+    if cores:
+        by_cores = [_cores_note(cores, job["channel"])]
+        log.info("%s", by_cores[0])
+    levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
+    if not math.isfinite(min(levels)):
+        return [("SATFROM", text, "how saturation was found") for text in by_cores]
+    first = subs[levels.index(min(levels))][1]
+    source = "; ".join(dict.fromkeys(filter(None, (_pile_up_note(*pair) for pair in subs))))
+    if job["camera"].get("saturation_adu") is not None:
+        source = "equipment file"
+    elif source:
+        log.info("%s", source)
+    elif job["calibrated"] and first.detector.saturation < MARGIN * first.full_scale:
+        source = "SATURATE in the headers of the frames"
+    source = "; ".join([source or "file format", *by_cores])
+    return [
+        ("SATURATE", float(f"{min(levels):.5g}"), "pixels are saturated from here on"),
+        ("SATADU", float(f"{first.detector.saturation:.6g}"), "[adu] where it saturates first"),
+        ("SATFROM", source, "where SATADU comes from"),
+    ]
+
+
+def _cores_note(cores: int, channel: str) -> str:
+    """Say how many stars saturate in frames that state no level."""
+    stars = "1 star is" if cores == 1 else f"{cores} stars are"
+    return (
+        f"channel {channel}: {stars} fainter in the middle than the wings tell, as if saturated; "
+        "SATCORES lists the cores, which pictures draw in the colours of their rims"
+    )
+
+
+def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:
+    """Say where the values of a camera setting pile up, if that is below full scale."""
+    if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale:
+        return ""
+    pile_up, level = (
+        f"{float(f'{value:.4g}'):.10g}"
+        for value in (row.facts["pile_up_adu"], sub.detector.saturation)
+    )
+    return (
+        f"camera setting {row.facts['setting']}: pixel values pile up at {pile_up} adu, below the "
+        f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
+        f"{level} adu on; saturation_adu in the equipment file sets another level"
+    )
+
+
+def gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[str]:
+    """Say what to do where the gain of some subs is not known."""
+    unknown = any(sub.gain_choice.value == 0 for _, sub in subs)
+    return [_UNKNOWN_GAIN] if unknown and not job["calibrated"] else []
+
+
+def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[tuple]:
+    """Return the gain that the noise of light was reckoned with, if the sky alone tells it."""
+    if not gain_notes(subs, job):
+        return []
+    gains = [1 / row.facts["light_variance"] for row, _ in subs if row.facts["light_variance"] > 0]
+    if not gains:
+        return []
+    gain = float(f"{np.median(gains):.3g}")
+    return [
+        ("GAINMEAS", gain, "[electron/adu] least gain, median of the subs"),
+        ("GAINSRC", SKY_NOISE, "what the gain comes from"),
+    ]
