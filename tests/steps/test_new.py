@@ -6,9 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platecli.drafting.draft import draft_text, duration, quoted, recipe_for
+from platecli.drafting.draft import draft_text, duration, quoted
 from platecli.drafting.draft_summary import summary
 from platecli.drafting.filter_channels import name_channels
+from platecli.drafting.recipe_choice import recipe_for
 from platecli.drafting.survey import survey_folders
 from platecli.verbs.new import draft_project
 from platefiles.config.load import check_against_sheet, load_project

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from platecli.drafting.calibrated_lights import CALIBRATION_KINDS
 from platecli.drafting.filter_channels import name_channels
+from platecli.drafting.recipe_choice import colour_rows, recipe_for
 from platecli.drafting.survey import Survey
 from platefiles.config.load import SHIPPED
 from platefiles.core.errors import UserError
@@ -84,46 +85,6 @@ def nights(frames: Iterable[Frame]) -> dict[str, list[Frame]]:
     for frame in frames:
         by_night.setdefault(frame.night, []).append(frame)
     return dict(sorted(by_night.items()))
-
-
-def recipe_for(channels: Sequence[str]) -> tuple[str, dict[str, str | None]]:
-    """Choose a recipe, and the rows of its mapping that the channels need otherwise.
-
-    Returns
-    -------
-    recipe : str
-        Name of a shipped recipe.
-    rows : dict
-        Channel by output colour, None to take a row of the recipe away. Empty if the recipe's
-        mapping serves as it is.
-    """
-    luminance: dict[str, str | None] = {"luminance": "lum"} if "lum" in channels else {}
-    if {"r", "g", "b"} <= set(channels):
-        return "broadband-rgb", luminance
-    if {"ha", "g", "b"} <= set(channels):
-        return "ha-in-red", luminance
-    return "single-channel", colour_rows(channels)
-
-
-def colour_rows(channels: Sequence[str]) -> dict[str, str | None]:
-    """Map channels to colours in the order of their wavelengths, the longest to red.
-
-    Channels whose wavelength is unknown are mapped to no colour.
-
-    Returns
-    -------
-    dict
-        Channel by output colour, with None for a luminance that is not there. Empty if there
-        are not two channels of different colours.
-    """
-    wavelengths = {name: wavelength_nm(name) for name in channels if name != "lum"}
-    known = {name: length for name, length in wavelengths.items() if length is not None}
-    colours = sorted(known, key=lambda name: (-known[name], name))
-    if len(colours) < 2:
-        return {}
-    lum = "lum" if "lum" in channels else None
-    middle = colours[len(colours) // 2]
-    return {"red": colours[0], "green": middle, "blue": colours[-1], "luminance": lum}
 
 
 def question_of_colours(survey: Survey) -> str:
