@@ -35,7 +35,7 @@ def register_sub(
 ) -> None:
     """Write a registered sub: ``SCI`` and ``VAR`` in the unit of the channel, and ``MASK``.
 
-    The mask is 1 where there is no data, and `platelib.resampling.flux_limiter.SPIKE` beside a
+    The mask is 1 where there is no data, and `platelib.numerics.mask_bits.SPIKE` beside a
     pixel of the raw frame that is sharper than the stars of the sub.
 
     A sub that was left out is written without data, with its state in ``SUBSTATE``. The images

@@ -13,8 +13,8 @@ from platelib.integration.psf_comparison import Comparison, comparison
 from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars
 from platelib.integration.rejection import Rejection, average, grow, reject
 from platelib.numerics.transform import Transform, normalisation
-from platelib.resampling.flux_limiter import curvature_of_star
 from platelib.resampling.resample import Cutout, resample
+from platelib.resampling.sharp_pixels import curvature_of_star
 from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (460, 560)

@@ -23,7 +23,7 @@ from platelib.integration.local_weights import LocalWeights
 from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars
 from platelib.integration.rejection import INVALID, Rejection, average, grow, reject
-from platelib.resampling.flux_limiter import SPIKE
+from platelib.numerics.mask_bits import SPIKE
 
 CHANNELS = ("ha", "g", "b")
 

@@ -21,8 +21,8 @@ from platelib.calibration.correction_cache import LINES_BYTES, KeptLines
 from platelib.calibration.photon_transfer import GainChoice
 from platelib.numerics.transform import Transform
 from platelib.numerics.workspace import Room
-from platelib.resampling.flux_limiter import curvature_of_star
 from platelib.resampling.resample import Cutout, Levels, resample, source_window
+from platelib.resampling.sharp_pixels import curvature_of_star
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
 _MEND_REACH = 2

@@ -22,7 +22,7 @@ import numpy as np
 from platelib.integration.psf_kernels import PARTNERS, PsfKernels, no_kernels
 from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.numerics.kernels import kernel
-from platelib.resampling.flux_limiter import SPIKE
+from platelib.numerics.mask_bits import SPIKE
 
 AROUND = 2
 """Pixels on each side of a sample whose light tells whether all of a star has changed."""
@@ -122,7 +122,7 @@ def compare(values, variances, squares, y, x, sky, state, spread, flags, compare
     spread : numpy.ndarray
         ``(n,)`` float64 expected variances.
     flags : numpy.ndarray
-        ``(n, ny, nx)`` uint8; those of this pixel may be `platelib.resampling.flux_limiter.SPIKE`.
+        ``(n, ny, nx)`` uint8; those of this pixel may be `platelib.numerics.mask_bits.SPIKE`.
     compared : Comparison
     work : numpy.ndarray
         From `comparison_workspace`.

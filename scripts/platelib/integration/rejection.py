@@ -69,8 +69,8 @@ from platelib.integration.weighted_mean import (
 )
 from platelib.numerics import aligned
 from platelib.numerics.kernels import kernel
+from platelib.numerics.mask_bits import SPIKE
 from platelib.numerics.order_statistics import sorting_network, valley_network
-from platelib.resampling.flux_limiter import SPIKE
 
 __all__ = [
     "HIGH", "INVALID", "KEPT", "LOW", "METHODS",
@@ -133,7 +133,7 @@ def reject(
     rejection : Rejection
         Method and limits.
     flags : numpy.ndarray, optional
-        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN, `platelib.resampling.flux_limiter.SPIKE`
+        ``(n, ny, nx)`` uint8, 1 where ``values`` are NaN, `platelib.numerics.mask_bits.SPIKE`
         where the sub shows a spike, else 0; it gets the result.
     compared : Comparison, optional
         The second test, at equal star images; without it the first one decides alone.

@@ -8,8 +8,8 @@ import numpy as np
 
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.kernels import kernel
+from platelib.numerics.mask_bits import SPIKE
 from platelib.numerics.order_statistics import median, sort
-from platelib.resampling.flux_limiter import SPIKE
 
 KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3
 _SPIKE_SIGMAS = 1.0

@@ -50,6 +50,7 @@ KERNEL_MODULES = (
     "numerics.polynomials",
     "resampling.lanczos",
     "resampling.lanczos_separable",
+    "resampling.sharp_pixels",
     "resampling.flux_limiter",
     "resampling.grid_rows",
     "resampling.resampling_general",

@@ -7,9 +7,8 @@ left there, samples are taken backward, and turned over in the end.
 import numpy as np
 
 from platelib.numerics.kernels import kernel
-from platelib.numerics.mask_bits import BAD
+from platelib.numerics.mask_bits import BAD, SHARP, SPIKE
 from platelib.numerics.polynomials import around
-from platelib.resampling.flux_limiter import SHARP, SPIKE
 
 _CARRIED = SHARP | SPIKE
 

@@ -28,6 +28,9 @@ STRIP = 208
 VECTOR = 16
 """Numbers that a processor works on at a time, at most; ``STRIP`` and ``ROOM`` are multiples."""
 
+LINE = STRIP + 2 * VECTOR
+"""Room for what is summed along a row for a strip of samples."""
+
 _TERMS = 3
 
 

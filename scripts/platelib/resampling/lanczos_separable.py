@@ -10,9 +10,8 @@ for why.
 """
 
 from platelib.numerics.kernels import kernel
-from platelib.resampling.lanczos import STRIP, VECTOR, weights_at
+from platelib.resampling.lanczos import LINE, weights_at
 
-LINE = STRIP + 2 * VECTOR
 LINES = 5
 """Sums; four squared weights, the first of which makes room for sums of variances."""
 _SPREAD = LINE

@@ -1,8 +1,9 @@
 """Resampling of a calibrated sub onto the grid, in one pass, with its variance.
 
 The kernel is that of :mod:`platelib.resampling.lanczos`. Its negative lobes ring beside anything
-sharper than pixels can sample; such light is found in the raw frame and resampled by
-:mod:`platelib.resampling.flux_limiter`, which keeps its sum.
+sharper than pixels can sample; such light is found in the raw frame
+(:mod:`platelib.resampling.sharp_pixels`) and resampled by :mod:`platelib.resampling.flux_limiter`,
+which keeps its sum.
 
 Most subs differ from the reference by a shift and a slight turn: rows of the grid are then straight
 lines along rows of the frame, which needs a third of the products. Which of the two ways a sub goes
@@ -19,16 +20,16 @@ from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.polynomials import row_polynomial
 from platelib.numerics.transform import Transform, identity
-from platelib.resampling.flux_limiter import (
+from platelib.resampling.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
+from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
+from platelib.resampling.resampling_affine import COLUMNS, follow_lines, room_for_lines
+from platelib.resampling.resampling_general import look_at_each, room_for_each
+from platelib.resampling.sharp_pixels import (
     COLUMNS_BESIDE,
     ROWS_BESIDE,
     curvature_of_star,
     with_sharp,
 )
-from platelib.resampling.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
-from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
-from platelib.resampling.resampling_affine import COLUMNS, follow_lines, room_for_lines
-from platelib.resampling.resampling_general import look_at_each, room_for_each
 
 _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
@@ -48,7 +49,7 @@ class Cutout:
     frame_shape : tuple of int
         ``(ny, nx)`` of the raw frame.
     curvature : float
-        Of the stars, see `platelib.resampling.flux_limiter.curvature_of_star`.
+        Of the stars, see `platelib.resampling.sharp_pixels.curvature_of_star`.
     """
 
     values: np.ndarray
@@ -159,7 +160,7 @@ def resample(
         Where the result goes, both of the shape of the tile and float32.
     missing : numpy.ndarray, optional
         Uint8 of the shape of the tile, to be set to 1 where the result is NaN, to
-        `platelib.resampling.flux_limiter.SPIKE` beside a pixel that is sharper than stars, and to 0
+        `platelib.numerics.mask_bits.SPIKE` beside a pixel that is sharper than stars, and to 0
         elsewhere.
 
     Returns

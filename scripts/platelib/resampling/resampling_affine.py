@@ -12,13 +12,12 @@ import numpy as np
 
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
-from platelib.numerics.mask_bits import BAD
+from platelib.numerics.mask_bits import BAD, SHARP
 from platelib.numerics.polynomials import around
-from platelib.resampling.flux_limiter import SHARP, next_sharp, room_for_sharp, sample_sharp
+from platelib.resampling.flux_limiter import next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
-from platelib.resampling.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather
+from platelib.resampling.lanczos import CHUNK, LINE, ROOM, STRIP, VECTOR, gather
 from platelib.resampling.lanczos_separable import (
-    LINE,
     LINES,
     sample_across,
     sum_columns,

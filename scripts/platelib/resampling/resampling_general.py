@@ -8,9 +8,9 @@ import numpy as np
 
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
-from platelib.numerics.mask_bits import BAD
+from platelib.numerics.mask_bits import BAD, SHARP
 from platelib.numerics.polynomials import around
-from platelib.resampling.flux_limiter import SHARP, next_sharp, room_for_sharp, sample_sharp
+from platelib.resampling.flux_limiter import next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
 from platelib.resampling.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
 

@@ -15,7 +15,7 @@ from platelib.integration.rejection import (
     grow,
     reject,
 )
-from platelib.resampling.flux_limiter import SPIKE
+from platelib.numerics.mask_bits import SPIKE
 from platelib.simulate.psf import add_stars, moffat_image
 
 READ_NOISE = 3.0
