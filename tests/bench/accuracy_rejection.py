@@ -10,8 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.integration.psf_comparison import Comparison, comparison
-from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars
-from platelib.integration.rejection import Rejection, average, grow, reject
+from platelib.integration.psf_kernels import fit_kernels
+from platelib.integration.psf_partners import stamp_radius, wanted_stars
+from platelib.integration.rejection import Rejection, reject
+from platelib.integration.rejection_growth import grow
+from platelib.integration.weighted_mean import average
 from platelib.numerics.transform import Transform, normalisation
 from platelib.resampling.resample import Cutout, resample
 from platelib.resampling.sharp_pixels import curvature_of_star

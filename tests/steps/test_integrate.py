@@ -21,8 +21,12 @@ from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.registration.registration_table import read_registration, read_star_places
 from platelib.integration.local_weights import LocalWeights
 from platelib.integration.psf_comparison import comparison
-from platelib.integration.psf_kernels import fit_kernels, stamp_radius, wanted_stars
-from platelib.integration.rejection import INVALID, Rejection, average, grow, reject
+from platelib.integration.psf_kernels import fit_kernels
+from platelib.integration.psf_partners import stamp_radius, wanted_stars
+from platelib.integration.rejection import Rejection, reject
+from platelib.integration.rejection_growth import grow
+from platelib.integration.rejection_rules import INVALID
+from platelib.integration.weighted_mean import average
 from platelib.numerics.mask_bits import SPIKE
 
 CHANNELS = ("ha", "g", "b")

@@ -22,10 +22,12 @@ from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub, SubRoom, source_bytes
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
+from platelib.integration.clipped_average import clipped_average
 from platelib.integration.local_weights import LocalWeights, WeightTable, constant_weights
 from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import no_kernels
-from platelib.integration.rejection import Average, Rejection, clipped_average
+from platelib.integration.rejection import Rejection
+from platelib.integration.weighted_mean import Average
 
 
 def open_subs(

@@ -14,7 +14,7 @@ from platefiles.fits.products_io import map_image
 from platefiles.integration.integrate_tiles import Integration, open_subs
 from platefiles.registration.registration_table import read_registration, read_star_places
 from platefiles.subs.hit_pixels import read_hit_pixels
-from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW
+from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 
 FATES = {KEPT: "kept", INVALID: "no data", LOW: "clipped low", HIGH: "clipped high"}
 """What may become of the sample of a sub, by its flag."""

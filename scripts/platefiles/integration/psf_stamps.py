@@ -11,14 +11,8 @@ import numpy as np
 
 from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub, SubRoom
-from platelib.integration.psf_kernels import (
-    PsfKernels,
-    fit_kernels,
-    fit_radius,
-    no_kernels,
-    stamp_radius,
-    wanted_stars,
-)
+from platelib.integration.psf_kernels import PsfKernels, fit_kernels, no_kernels
+from platelib.integration.psf_partners import fit_radius, stamp_radius, wanted_stars
 
 _STAMPS_MB = 100
 _BYTES_A_FITTED_PIXEL = 56

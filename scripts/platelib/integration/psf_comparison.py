@@ -19,7 +19,17 @@ from typing import NamedTuple
 
 import numpy as np
 
-from platelib.integration.psf_kernels import PARTNERS, PsfKernels, no_kernels
+from platelib.integration.psf_kernels import PsfKernels, no_kernels
+from platelib.integration.psf_partners import PARTNERS
+from platelib.integration.psf_prediction import (
+    MISFITS,
+    QUIET,
+    allowed,
+    convolve,
+    light_of_partners,
+    predict,
+    sort_with,
+)
 from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.numerics.kernels import kernel
 from platelib.numerics.mask_bits import SPIKE
@@ -29,22 +39,16 @@ AROUND = 2
 LIT = 3.0
 """Light that is so many times its noise may differ by the seeing from sub to sub."""
 _SIGMAS, _SIGMAS_ALONE, _SIGMAS_OF_SPIKE = 3.0, 4.0, 2.0
-_MISFITS, _MISFITS_OF_SPIKE = 1.25, 0.75
+_MISFITS_OF_SPIKE = 0.75
 _AGREES_SIGMAS = 2.0
 _NARROW_SHARE = 0.08
-_SPREAD_SHARE = 0.004
-"""Share of the brightest pixel under a kernel by which predictions of the wings may miss."""
 _DARK, _LARGEST_SOFTNESS = 0.7, 1.25
 """Light around a sample, in its noise, below which no star is near, except where a sub is softer
 than a partner by so much that it shows wings where the partner shows none."""
-_LARGEST_MISSING = 0.05
-"""Share of a kernel, by absolute values, that may lie on pixels without data."""
 _FEWEST_AROUND = 5
 _LARGEST_CHANGE = 1.35
 """Variable stars and clouds may change all of a star's light by this factor from sub to sub."""
 _SATURATED_SHARE = 0.5
-_QUIET = 2.0
-"""Noise, in variances of the sample, up to which predictions decide alone."""
 
 
 class Comparison(NamedTuple):
@@ -127,8 +131,6 @@ def compare(values, variances, squares, y, x, sky, state, spread, flags, compare
     work : numpy.ndarray
         From `comparison_workspace`.
     """
-    if compared.partners.shape[1] == 0:
-        return
     count = 0
     for i in range(state.size):
         if state[i] != INVALID:
@@ -188,7 +190,7 @@ def _lies_between(values, spread, i, y, x, sky, compared):
 def _judge(values, variances, squares, i, y, x, sky, spread, first, spike, compared, work):
     """Return the flag of a sample from that of the first test and from its partners."""
     light = float(values[i, y, x]) - sky
-    around, mean, bound, softness = _light_of_partners(values, i, y, x, sky, compared, work)
+    around, mean, bound, softness = light_of_partners(values, i, y, x, sky, compared, work)
     if around < 0.0:
         return first  # no partner has data: there is nothing to compare with
     dark = mean * max(bound, 1.0) < _DARK * np.sqrt(spread) and softness < _LARGEST_SOFTNESS
@@ -198,7 +200,7 @@ def _judge(values, variances, squares, i, y, x, sky, spread, first, spike, compa
         return np.uint8(KEPT)
     if around > _SATURATED_SHARE * _least_saturation(i, compared, sky):
         return np.uint8(KEPT)
-    expected, noise, misfit, top, count = _predict(values, variances, i, y, x, sky, compared, work)
+    expected, noise, misfit, top, count = predict(values, variances, i, y, x, sky, compared, work)
     if light > 0.0 and expected > 0.0:
         # Photon noise of the light that is expected, not of the light that is there.
         photons = max(variances[i, y, x] - squares[i], 0.0) * min(expected / light, 3.0)
@@ -209,15 +211,15 @@ def _judge(values, variances, squares, i, y, x, sky, spread, first, spike, compa
         if side == LOW and first == KEPT and count < 3:
             return np.uint8(KEPT)
         sign = 1.0 if side == HIGH else -1.0
-        sigmas, misfits = _SIGMAS if first == side else _SIGMAS_ALONE, _MISFITS
+        sigmas, misfits = _SIGMAS if first == side else _SIGMAS_ALONE, MISFITS
         if spike and side == HIGH:
             sigmas, misfits = _SIGMAS_OF_SPIKE, _MISFITS_OF_SPIKE
-        limit = sigmas * np.sqrt(spread + noise) + _allowed(around, misfits * misfit, top, compared)
+        limit = sigmas * np.sqrt(spread + noise) + allowed(around, misfits * misfit, top, compared)
         if sign * (light - expected) > limit:
             change = _common_change(values, variances, i, y, x, sky, expected, compared, work)
             if sign * (light - change * expected) > limit:
                 return np.uint8(side)
-        if noise <= _QUIET * spread:
+        if noise <= QUIET * spread:
             return np.uint8(KEPT)
     # Partners that are much softer tell little: what could seeing do at most?
     sigma = np.sqrt(spread)
@@ -232,17 +234,11 @@ def _judge(values, variances, squares, i, y, x, sky, spread, first, spike, compa
 def _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
     """Say whether the partner of the nearest width predicts just this light, as most do."""
     j = compared.partners[i, 0]
-    value, noise, _ = _convolve(values[j], variances[j], y, x, sky, compared.taps[i, 0])
-    if noise < 0.0 or noise > _QUIET * spread:
+    value, noise, _ = convolve(values[j], variances[j], y, x, sky, compared.taps[i, 0])
+    if noise < 0.0 or noise > QUIET * spread:
         return False
     difference = light - value
     return difference * difference < _AGREES_SIGMAS * _AGREES_SIGMAS * (spread + noise)
-
-
-@kernel
-def _allowed(around, misfit, top, compared):
-    """Return how much light predictions may miss by, beside the noise."""
-    return max(compared.tolerance, misfit) * around + _SPREAD_SHARE * top
 
 
 @kernel
@@ -251,13 +247,13 @@ def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
 
     It does not where there is no prediction, or one that is much noisier than the sample.
     """
-    around, _, _, _ = _light_of_partners(values, i, y, x, sky, compared, work)
-    expected, noise, misfit, top, _ = _predict(values, variances, i, y, x, sky, compared, work)
+    around, _, _, _ = light_of_partners(values, i, y, x, sky, compared, work)
+    expected, noise, misfit, top, _ = predict(values, variances, i, y, x, sky, compared, work)
     spread = float(variances[i, y, x])
-    if around < 0.0 or noise < 0.0 or noise > _QUIET * spread:
+    if around < 0.0 or noise < 0.0 or noise > QUIET * spread:
         return False
     excess = (values[i, y, x] - sky) - expected
-    limit = sigmas * np.sqrt(spread + noise) + _allowed(around, _MISFITS * misfit, top, compared)
+    limit = sigmas * np.sqrt(spread + noise) + allowed(around, MISFITS * misfit, top, compared)
     return (excess if side == HIGH else -excess) > limit
 
 
@@ -267,123 +263,6 @@ def _least_saturation(i, compared, sky):
     for k in range(compared.partners.shape[1]):
         least = min(least, compared.saturation[compared.partners[i, k]])
     return least - sky
-
-
-@kernel
-def _light_of_partners(values, i, y, x, sky, compared, work):
-    """Light of the partners within a pixel of a place, and how much more a star image may have.
-
-    Returns
-    -------
-    summit : float
-        Median over the partners of their brightest of 3 x 3 pixels; -1 without partners.
-    mean : float
-        Largest mean of 3 x 3 pixels of a partner.
-    bound : float
-        By what share the star image of the sub may exceed that of the partners.
-    softness : float
-        Width of the sub's stars over that of the sharpest partner.
-    """
-    _, ny, nx = values.shape
-    count = 0
-    mean, bound, softness = 0.0, 0.3, 0.0
-    for k in range(compared.partners.shape[1]):
-        j = compared.partners[i, k]
-        summit, total, known = -np.inf, 0.0, 0
-        for v in range(max(0, y - 1), min(ny, y + 2)):
-            for u in range(max(0, x - 1), min(nx, x + 2)):
-                value = values[j, v, u]
-                if value == value:
-                    summit = max(summit, float(value))
-                    total += value
-                    known += 1
-        if known == 0:
-            continue
-        work[0, count] = max(summit - sky, 0.0)
-        count += 1
-        mean = max(mean, total / known - sky)
-        ratio = compared.fwhm_px[j] / compared.fwhm_px[i]
-        bound = max(bound, ratio * ratio - 1.0)
-        softness = max(softness, 1.0 / ratio)
-    if count == 0:
-        return -1.0, 0.0, 0.0, 0.0
-    _sort(work[0], work[1], count)
-    return 0.5 * (work[0, (count - 1) // 2] + work[0, count // 2]), mean, bound, softness
-
-
-@kernel
-def _predict(values, variances, i, y, x, sky, compared, work):
-    """What the partners predict of a sample.
-
-    Returns
-    -------
-    light, variance, misfit : float
-        A variance of -1 says that there is no prediction.
-    top : float
-        Light of the brightest pixel under the kernels; the least over the partners.
-    count : int
-        Partners that took part.
-    """
-    found, weight, misfit = work[0], work[1], work[2]
-    count, top = 0, np.inf
-    for k in range(compared.partners.shape[1]):
-        j = compared.partners[i, k]
-        value, noise, summit = _convolve(values[j], variances[j], y, x, sky, compared.taps[i, k])
-        if noise > 0.0:
-            error = max(value, 0.0) * compared.misfit[i, k]
-            found[count] = value
-            weight[count] = 1.0 / (noise + error * error)
-            top = min(top, summit)
-            misfit[count] = compared.misfit[i, k]
-            count += 1
-    if count == 0:
-        return 0.0, -1.0, 0.0, 0.0, 0
-    total, error = 0.0, 0.0
-    for k in range(count):
-        total += weight[k]
-        error += weight[k] * misfit[k]
-    if count == 2:
-        middle = (weight[0] * found[0] + weight[1] * found[1]) / total
-        return middle, 1.0 / total, error / total, top, count
-    _sort(found, weight, count)
-    below, middle = 0.0, found[count - 1]
-    for k in range(count):
-        below += weight[k]
-        if 2.0 * below >= total:
-            middle = found[k]
-            break
-    # A median has pi / 2 times the variance of a mean.
-    factor = 1.5707963267948966 if count > 2 else 1.0
-    return middle, factor / total, error / total, top, count
-
-
-@kernel
-def _convolve(plane, variance, y, x, sky, taps):
-    """Light of a partner under a kernel, its variance and the brightest pixel.
-
-    The variance is -1 where too much of the kernel has no data.
-    """
-    ny, nx = plane.shape
-    radius = taps.shape[0] // 2
-    total, noise, there, missing, top = 0.0, 0.0, 0.0, 0.0, 0.0
-    inside = radius <= y < ny - radius and radius <= x < nx - radius
-    for v in range(-radius, radius + 1):
-        row = y + v if inside else min(max(y + v, 0), ny - 1)
-        for u in range(-radius, radius + 1):
-            column = x + u if inside else min(max(x + u, 0), nx - 1)
-            tap = taps[radius + v, radius + u]
-            value = plane[row, column]
-            if value == value:
-                total += tap * (value - sky)
-                noise += tap * tap * variance[row, column]
-                there += abs(tap)
-                top = max(top, value - sky)
-            else:
-                missing += abs(tap)
-    if missing > _LARGEST_MISSING * (there + missing):
-        return 0.0, -1.0, top
-    whole = (there + missing) / there
-    return total * whole, noise * whole * whole, top
 
 
 @kernel
@@ -402,24 +281,12 @@ def _common_change(values, variances, i, y, x, sky, expected, compared, work):
             value = values[i, v, u]
             if (v == y and u == x) or value != value:
                 continue
-            light, noise, _ = _convolve(values[j], variances[j], v, u, sky, taps)
+            light, noise, _ = convolve(values[j], variances[j], v, u, sky, taps)
             if noise >= 0.0 and light > 0.2 * expected and light * light > 25.0 * noise:
                 shares[count] = (value - sky) / light
                 count += 1
     if count < _FEWEST_AROUND:
         return 1.0
-    _sort(shares, work[4], count)
+    sort_with(shares, work[4], count)
     middle = 0.5 * (shares[(count - 1) // 2] + shares[count // 2])
     return min(max(middle, 1.0 / _LARGEST_CHANGE), _LARGEST_CHANGE)
-
-
-@kernel
-def _sort(keys, carried, count):
-    """Sort a few keys in place, and what goes with them."""
-    for k in range(1, count):
-        key, other = keys[k], carried[k]
-        m = k - 1
-        while m >= 0 and keys[m] > key:
-            keys[m + 1], carried[m + 1] = keys[m], carried[m]
-            m -= 1
-        keys[m + 1], carried[m + 1] = key, other

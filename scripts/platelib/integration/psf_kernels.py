@@ -1,24 +1,29 @@
 """Convolution kernels that give the stars of one sub the image that they have in another.
 
 Seeing, focus and guiding change from sub to sub, and with them the image of every star. A kernel
-predicts the pixels of a sub from those of a *partner*, a sub with star images of nearly the same
-width. Each kernel is a sum of a point, Gaussians and Gaussians times polynomials, fitted to the
-pixels of the same stars in both subs (Alard & Lupton 1998, ApJ 503, 325). A sharper partner is
-softened, a softer one is sharpened; the noise of the prediction follows from the kernel.
+predicts the pixels of a sub from those of a partner (:mod:`platelib.integration.psf_partners`).
+Each kernel is a sum of a point, Gaussians and Gaussians times polynomials, fitted to the pixels of
+the same stars in both subs (Alard & Lupton 1998, ApJ 503, 325). A sharper partner is softened, a
+softer one is sharpened; the noise of the prediction follows from the kernel.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.integration.psf_partners import (
+    FWHM_PER_SIGMA,
+    choose_partners,
+    disc,
+    fit_radius,
+    kernel_radius,
+    missing_sigma,
+    stamp_radius,
+)
 from platelib.numerics.kernels import allocating_kernel
 
-PARTNERS = 6
-"""Partners of a sub at most: a median of six tolerates two that were hit themselves."""
-LARGEST_RADIUS = 10
 FEWEST_STARS = 4
 """Stars that a fit needs in both subs."""
-_FWHM_PER_SIGMA = 2.3548200450309493
 _NARROW_SIGMA_PX = 0.7
 _ROUNDS = 2
 _SHAPE_ERROR = 0.02
@@ -33,7 +38,6 @@ _WHOLE_PX = 2
 """Pixels around one that must have data for it to serve the fit; holes farther off are filled."""
 _RIDGE = 1e-7
 _FEWEST_FIT_PIXELS = 40
-_FIT_PIXELS = 4000
 _CORE_SHARE = 0.8
 _QUANTILE = 0.85
 _FEWEST_AROUND = 8
@@ -79,60 +83,6 @@ def no_kernels(n: int) -> PsfKernels:
     )
 
 
-def choose_partners(fwhm_px: np.ndarray) -> np.ndarray:
-    """Choose for each sub up to six others whose stars are nearly as wide.
-
-    Half of them are sharper and half are softer, as far as there are so many.
-
-    Parameters
-    ----------
-    fwhm_px : numpy.ndarray
-        ``(n,)`` float64.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(n, p)`` int64, nearest in width first.
-    """
-    n = len(fwhm_px)
-    count = min(PARTNERS, n - 1)
-    order = np.argsort(fwhm_px, kind="stable")
-    partners = np.empty((n, max(count, 0)), dtype=np.int64)
-    for rank, sub in enumerate(order.tolist()):
-        first = min(max(rank - PARTNERS // 2, 0), n - 1 - count)
-        near = [k for k in range(first, first + count + 1) if k != rank]
-        near.sort(key=lambda k: (abs(np.log(fwhm_px[order[k]] / fwhm_px[sub])), k))
-        partners[sub] = order[near]
-    return partners
-
-
-def _missing_sigma(fwhm_px: np.ndarray, partners: np.ndarray) -> float:
-    """Return the largest width by which a sub's stars exceed those of a partner, as a sigma."""
-    squares = fwhm_px[:, None] ** 2 - fwhm_px[partners] ** 2
-    return float(np.sqrt(max(squares.max(initial=0.0), 0.0))) / _FWHM_PER_SIGMA
-
-
-def kernel_radius(fwhm_px: np.ndarray) -> int:
-    """Return the radius of the kernels between subs of these widths, pixels."""
-    sigma = _missing_sigma(fwhm_px, choose_partners(fwhm_px))
-    return int(min(LARGEST_RADIUS, max(3, np.ceil(3.5 * sigma) + 1)))
-
-
-def fit_radius(fwhm_px: np.ndarray) -> int:
-    """Return the radius about a star in which its pixels are fitted, pixels."""
-    return int(min(14, max(4, np.ceil(2.0 * float(np.max(fwhm_px))))))
-
-
-def wanted_stars(fwhm_px: np.ndarray) -> int:
-    """Return how many stars a fit is worth, at most."""
-    return int(min(48, max(16, _FIT_PIXELS // len(_disc(fit_radius(fwhm_px))))))
-
-
-def stamp_radius(fwhm_px: np.ndarray) -> int:
-    """Return half the side of the stamps that `fit_kernels` takes, less half a pixel."""
-    return kernel_radius(fwhm_px) + fit_radius(fwhm_px)
-
-
 def fit_kernels(fwhm_px: np.ndarray, light: np.ndarray, variance: np.ndarray) -> PsfKernels:
     """Fit the kernels between the subs of a channel.
 
@@ -154,8 +104,8 @@ def fit_kernels(fwhm_px: np.ndarray, light: np.ndarray, variance: np.ndarray) ->
     fwhm_px = np.asarray(fwhm_px, dtype=np.float64)
     partners = choose_partners(fwhm_px)
     radius = kernel_radius(fwhm_px)
-    basis = _basis(radius, max(1.2, _missing_sigma(fwhm_px, partners)))
-    places = _disc(fit_radius(fwhm_px))
+    basis = _basis(radius, max(1.2, missing_sigma(fwhm_px, partners)))
+    places = disc(fit_radius(fwhm_px))
     n, stars = light.shape[:2]
     terms = np.empty((n, len(basis), stars * len(places)), dtype=np.float32)
     data = np.empty((n, 3, stars * len(places)), dtype=np.float32)
@@ -174,12 +124,6 @@ def fit_kernels(fwhm_px: np.ndarray, light: np.ndarray, variance: np.ndarray) ->
                 misfit[sub, k] = _MISFIT_BY_WIDTH
                 taps[sub, k] = _by_width(radius, fwhm_px[partner], fwhm_px[sub])
     return PsfKernels(partners, taps, misfit, fwhm_px)
-
-
-def _disc(radius: int) -> np.ndarray:
-    step = np.arange(-radius, radius + 1)
-    inside = step**2 + step[:, None] ** 2 <= radius**2
-    return np.argwhere(inside) - radius
 
 
 def _gaussian(radius: int, sigma: float) -> tuple[np.ndarray, np.ndarray]:
@@ -206,7 +150,7 @@ def _basis(radius: int, wide: float) -> np.ndarray:
 
 
 def _by_width(radius: int, partner_fwhm: float, fwhm: float) -> np.ndarray:
-    square = (fwhm**2 - partner_fwhm**2) / _FWHM_PER_SIGMA**2
+    square = (fwhm**2 - partner_fwhm**2) / FWHM_PER_SIGMA**2
     if square > 0.01:
         return _gaussian(radius, np.sqrt(square))[0].astype(np.float32)
     point = np.zeros((2 * radius + 1, 2 * radius + 1), dtype=np.float32)

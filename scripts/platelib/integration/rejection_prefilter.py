@@ -31,7 +31,7 @@ _REACH = 2.5
 """Half width of the bracket of the median, in standard errors of the mean."""
 _TYPICAL = 0.87
 """Share of the mean variance that the median variance of a pixel hardly ever falls below."""
-_NONE, _ONE, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
+ZERO, ONE, ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
 """Two counts in one number: from 0, and in steps of 65536."""
 
 
@@ -91,12 +91,12 @@ def screen_noise(
             out = (above * above >= high_square * spread - _TINY) | (
                 below * below >= low_square * spread - _TINY
             )
-            thin[p] += (_ONE if variance < bound * share else _NONE) + (_ABOVE if out else _NONE)
+            thin[p] += (ONE if variance < bound * share else ZERO) + (ABOVE if out else ZERO)
         _count_beyond(row, least, most, beyond)
     for p in range(width):
         half = (count[p] - 1) // 2
         sure = abs(least[p]) + abs(most[p]) < _HUGE
-        sure &= (beyond[p] & (_ABOVE - 1) <= half) & (beyond[p] // _ABOVE <= half)
+        sure &= (beyond[p] & (ABOVE - 1) <= half) & (beyond[p] // ABOVE <= half)
         sure &= thin[p] <= half
         suspect[p] = not sure and count[p] >= 3
 
@@ -122,7 +122,7 @@ def _means(values, variances, y, left, right, squares, centre, scale, count):
         for p in range(width):
             known = row[p] == row[p]
             centre[p] += row[p] if known else zero
-            count[p] += _ONE if known else _NONE
+            count[p] += ONE if known else ZERO
     for p in range(width):
         number = np.float32(max(count[p], 1))
         centre[p] /= number
@@ -167,19 +167,17 @@ def _add_four_known(values, i, y, left, right, total, count):
         d = r3[p] if r3[p] == r3[p] else zero
         total[p] = (((total[p] + a) + b) + c) + d
     for p in range(right - left):
-        a = _ONE if r0[p] == r0[p] else _NONE
-        b = _ONE if r1[p] == r1[p] else _NONE
-        c = _ONE if r2[p] == r2[p] else _NONE
-        d = _ONE if r3[p] == r3[p] else _NONE
+        a = ONE if r0[p] == r0[p] else ZERO
+        b = ONE if r1[p] == r1[p] else ZERO
+        c = ONE if r2[p] == r2[p] else ZERO
+        d = ONE if r3[p] == r3[p] else ZERO
         count[p] += (a + b) + (c + d)
 
 
 @kernel
 def _count_beyond(row, least, most, beyond):
     for p in range(row.size):
-        beyond[p] += (_ONE if row[p] < least[p] else _NONE) + (
-            _ABOVE if row[p] > most[p] else _NONE
-        )
+        beyond[p] += (ONE if row[p] < least[p] else ZERO) + (ABOVE if row[p] > most[p] else ZERO)
 
 
 @kernel
@@ -219,7 +217,7 @@ def _centres(values, y, left, right, centre, count):
         for p in range(width):
             known = row[p] == row[p]
             centre[p] += row[p] if known else zero
-            count[p] += _ONE if known else _NONE
+            count[p] += ONE if known else ZERO
     for p in range(width):
         centre[p] /= np.float32(max(count[p], 1))
 
@@ -243,11 +241,11 @@ def _screen_centred(values, y, left, right, low, high, work, tally, suspect):
         _count_beyond(row, least, most, beyond)
         for p in range(width):
             far = (row[p] - least[p] >= high_reach[p]) | (most[p] - row[p] >= low_reach[p])
-            out[p] += _ONE if far else _NONE
+            out[p] += ONE if far else ZERO
     for p in range(width):
         half = (count[p] - 1) // 2
         sure = (abs(least[p]) + abs(most[p]) < _HUGE) & (out[p] == 0)
-        sure &= (beyond[p] & (_ABOVE - 1) <= half) & (beyond[p] // _ABOVE <= half)
+        sure &= (beyond[p] & (ABOVE - 1) <= half) & (beyond[p] // ABOVE <= half)
         suspect[p] = not sure and count[p] >= 3
 
 
@@ -262,7 +260,7 @@ def _sorted_strip(values, y, left, right, network, rows, count):
         for p in range(width):
             known = row[p] == row[p]
             copy[p] = row[p] if known else missing
-            count[p] += _ONE if known else _NONE
+            count[p] += ONE if known else ZERO
     work_network(rows, network, width)
 
 

@@ -4,17 +4,38 @@ They decide. What :mod:`platelib.integration.rejection_prefilter` can prove to b
 never comes here; all other pixels do.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.kernels import kernel
-from platelib.numerics.mask_bits import SPIKE
 from platelib.numerics.order_statistics import median, sort
 
 KEPT, INVALID, LOW, HIGH = 0, 1, 2, 3
-_SPIKE_SIGMAS = 1.0
-_DARK_SIGMAS = 3.0
+METHODS = ("none", "noise", "sigma", "mad", "esd")
+NONE, NOISE, SIGMA, MAD, ESD = range(len(METHODS))
+"""Methods, as kernels take them."""
 EXCESS = 1.2
+
+
+class Rule(NamedTuple):
+    """A rejection as kernels take it."""
+
+    method: int
+    low: float
+    high: float
+    max_iterations: int
+    sky: float
+    tolerance: float
+
+
+class Tables(NamedTuple):
+    """What is made once for so many samples: critical values and networks."""
+
+    limits: np.ndarray
+    network: np.ndarray
+    valley: np.ndarray
 
 
 @kernel
@@ -103,29 +124,6 @@ def clip_pair(samples, state, spread, high):
 
 
 @kernel
-def clip_spikes(flags, y, x, samples, state, spread, sky, scratch):
-    """Off stars: reject the samples beside a spike that lie above the others.
-
-    A pixel that stands out in its own frame as no star does was hit by something. Between pixels
-    of the frame a sample shows a quarter of that, too little for the limits of a lone sample.
-    """
-    count = 0
-    for i in range(samples.size):
-        if state[i] == KEPT and flags[i, y, x] != SPIKE:
-            scratch[count] = samples[i]
-            count += 1
-    if count == 0:
-        return
-    centre = median(scratch, count)
-    for i in range(samples.size):
-        if state[i] != KEPT or flags[i, y, x] != SPIKE:
-            continue
-        sigma = np.sqrt(spread[i])
-        if centre - sky < _DARK_SIGMAS * sigma and samples[i] > centre + _SPIKE_SIGMAS * sigma:
-            state[i] = HIGH
-
-
-@kernel
 def clip_spread(samples, state, use_mad, low, high, max_iterations, scratch):
     """``sigma`` and ``mad``: strike what differs from the median by more than the spread allows."""
     for _ in range(max_iterations):
@@ -165,6 +163,33 @@ def _centre_and_spread(samples, state, use_mad, scratch, count):
     for i in range(count):
         square += (scratch[i] - mean) ** 2
     return centre, np.sqrt(square / count)
+
+
+def esd_limits(n: int, alpha: float) -> np.ndarray:
+    """Critical values of the generalised ESD test.
+
+    Parameters
+    ----------
+    n : int
+        The largest number of samples.
+    alpha : float
+        Significance level.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n + 1, n // 3 + 1)`` float64; ``[m, i]`` is lambda_i (i from 1) of ``m`` samples,
+        Rosner (1983), eq. 2.5.
+    """
+    from scipy.special import stdtrit  # slow to import, and only needed here
+
+    limits = np.full((n + 1, n // 3 + 1), np.inf)
+    m, i = np.indices(limits.shape)
+    tested = (i >= 1) & (i <= m // 3) & (m - i >= 2)
+    m, i = m[tested], i[tested]
+    quantile = stdtrit(m - i - 1, 1 - alpha / (2 * (m - i + 1)))
+    limits[tested] = quantile * (m - i) / np.sqrt((m - i - 1 + quantile**2) * (m - i + 1))
+    return limits
 
 
 @kernel
@@ -209,3 +234,17 @@ def _farthest(samples, state):
                 worst = i
     width = np.sqrt(square / (count - 1)) if count > 1 else 0.0
     return worst, distance, mean, width
+
+
+@kernel
+def decide(variances, noise, y, x, rule, tables, samples, state, spread, scratch, order):
+    """Flag the outliers of a pixel by the method of the rule."""
+    low, high, rounds = rule.low, rule.high, rule.max_iterations
+    if rule.method == NOISE:
+        expected_noise(variances, noise, y, x, state, spread, scratch)
+        clip_expected(samples, state, spread, rule.sky, low, high, rounds, rule.tolerance, scratch)
+    elif rule.method == ESD:
+        clip_esd(samples, state, tables.limits, scratch, order)
+    else:
+        use_mad = rule.method == MAD
+        clip_spread(samples, state, use_mad, low, high, rounds, scratch)

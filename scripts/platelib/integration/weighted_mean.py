@@ -1,28 +1,17 @@
-"""Weighted mean of what rejection kept; how rejections extend to what lies beside them."""
+"""Weighted mean, along the stack, of the samples that rejection kept."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from platelib.integration.local_weights import WeightTable, constant_weights
-from platelib.integration.psf_comparison import (
-    LIT,
-    Comparison,
-    comparison_workspace,
-    exceeds,
-    no_comparison,
-)
-from platelib.integration.rejection_prefilter import strip_of
+from platelib.integration.rejection_prefilter import ABOVE, ONE, ZERO, strip_of
 from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.numerics import aligned
 from platelib.numerics.kernels import kernel
 
-_CHUNK, _RUN = 128, 352
-"""What is struck is looked for in runs: shorter than 256 for a mean, and longer for growing."""
-_TAKEN = np.uint8(2)
-"""Added to LOW or HIGH while rejections grow."""
-_NONE, _ONE, _ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
-"""Two counts in one number: from 0, and in steps of 65536."""
+_CHUNK = 128
+"""Samples are averaged in runs of less than 256, whose flags a byte counts."""
 
 
 @dataclass(frozen=True)
@@ -165,22 +154,13 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
                 _count_four_flags(flags, i, there, counts, tally)
     for p in range(width):
         x = left + p
-        below, above = struck[p] % _ABOVE, struck[p] // _ABOVE
+        below, above = struck[p] % ABOVE, struck[p] // ABOVE
         kept = n - missing[p] - below - above
         mean[y, x] = total[p] / weight[p] if kept else np.nan
         variance[y, x] = spread[p] / (weight[p] * weight[p]) if kept else np.nan
         count[y, x] = kept
         low[y, x] = below
         high[y, x] = above
-
-
-@kernel
-def largest(marks):
-    """Return the largest flag of a run, 0 if all samples are kept."""
-    found = np.uint8(0)
-    for p in range(marks.size):
-        found = max(found, marks[p])
-    return found
 
 
 @kernel
@@ -271,13 +251,13 @@ def _sum(one, other):
 
 @kernel
 def _struck(mark):
-    """Return 1 for what was rejected as low, and `_ABOVE` for what was rejected as high."""
-    return _sum(_ONE if mark == LOW else _NONE, _ABOVE if mark == HIGH else _NONE)
+    """Return 1 for what was rejected as low, and `ABOVE` for what was rejected as high."""
+    return _sum(ONE if mark == LOW else ZERO, ABOVE if mark == HIGH else ZERO)
 
 
 @kernel
 def _missing(mark):
-    return _ONE if mark == INVALID else _NONE
+    return ONE if mark == INVALID else ZERO
 
 
 @kernel
@@ -324,219 +304,7 @@ def _add_up_flags(marks, tally):
     tally[2] += above
 
 
-def grow(
-    values: np.ndarray,
-    variances: np.ndarray,
-    flags: np.ndarray,
-    reach: int,
-    threshold: float = 1.0,
-    sky: float = 0.0,
-    compared: Comparison | None = None,
-) -> np.ndarray:
-    """Extend rejections to the faint skirts of trails and cosmic rays.
-
-    A rejected sample with at least one rejected neighbour of the same sign takes along the
-    samples within ``reach`` pixels that lie on the same side of the mean of the kept ones by
-    more than ``threshold`` of their noise. Where there is starlight, the side of what partners
-    predict counts instead of that of the mean. A pixel of block edges within ``reach`` needs its
-    neighbours: blocks overlap by ``reach + 1``.
-
-    Parameters
-    ----------
-    values, variances : numpy.ndarray
-        ``(n, ny, nx)`` float32.
-    flags : numpy.ndarray
-        ``(n, ny, nx)`` uint8 from :func:`platelib.integration.rejection.reject`.
-    reach : int
-        Pixels; 0 returns the flags unchanged.
-    threshold : float
-        In units of the noise.
-    sky : float
-        The common sky level of ``values``.
-    compared : Comparison, optional
-        Partners of the images; without them the mean decides everywhere.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(n, ny, nx)`` uint8.
-    """
-    if reach <= 0:
-        return flags
-    grown = flags.copy()
-    looked_at = _take_all_along(values, variances, grown, reach, threshold, sky, compared)
-    _settle_all(grown, looked_at, np.empty((len(flags), 3), dtype=np.int64))
-    return grown
-
-
-def grow_averaged(
-    values: np.ndarray,
-    variances: np.ndarray,
-    weights: np.ndarray | WeightTable,
-    flags: np.ndarray,
-    reach: int,
-    corner: tuple[int, int],
-    result: Average,
-    threshold: float = 1.0,
-    sky: float = 0.0,
-    compared: Comparison | None = None,
-) -> None:
-    """Extend rejections like :func:`grow`, and mend an average that was made before.
-
-    Parameters
-    ----------
-    values, variances, weights, flags
-        As for :func:`average`; the flags are changed.
-    reach, threshold, sky, compared
-        As for :func:`grow`.
-    corner : tuple of int
-        Row and column at which the part that was averaged begins.
-    result : Average
-        Its planes and its tally are changed where samples were taken along.
-    """
-    if reach > 0:
-        looked_at = _take_all_along(values, variances, flags, reach, threshold, sky, compared)
-        _average_again(
-            values,
-            variances,
-            table_of(weights),
-            flags,
-            corner,
-            looked_at,
-            result.planes,
-            result.tally,
-            np.empty_like(result.tally),
-            room_of_strip(1),
-        )
-
-
-def _take_all_along(
-    values: np.ndarray,
-    variances: np.ndarray,
-    flags: np.ndarray,
-    reach: int,
-    threshold: float,
-    sky: float,
-    compared: Comparison | None,
-) -> np.ndarray:
-    """Flag what rejected samples take along, and return 1 for each pixel that was looked at."""
-    looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
-    centre = np.empty(looked_at.shape, dtype=np.float32)
-    rule = (int(reach), float(threshold), float(sky), compared or no_comparison(len(values)))
-    _grow(values, variances, flags, rule, centre, looked_at, comparison_workspace())
-    return looked_at
-
-
-@kernel
-def _grow(values, variances, flags, rule, centre, looked_at, work):
-    n, ny, nx = values.shape
-    for i in range(n):
-        for y in range(ny):
-            for left in range(0, nx, _RUN):
-                right = min(left + _RUN, nx)
-                if largest(flags[i, y, left:right]) < LOW:
-                    continue
-                for x in range(left, right):
-                    struck = flags[i, y, x] == LOW or flags[i, y, x] == HIGH
-                    if struck and _has_company(flags, i, y, x):
-                        _take_along(
-                            values, variances, flags, i, y, x, rule, centre, looked_at, work
-                        )
-
-
-@kernel
-def _has_company(flags, i, y, x):
-    """Say whether a neighbour was rejected with the same sign."""
-    ny, nx = flags.shape[1:]
-    struck = 0
-    for v in range(max(0, y - 1), min(ny, y + 2)):
-        for u in range(max(0, x - 1), min(nx, x + 2)):
-            if flags[i, v, u] == flags[i, y, x]:
-                struck += 1
-    return struck >= 2
-
-
-@kernel
-def _take_along(values, variances, flags, i, y, x, rule, centre, looked_at, work):
-    """Flag samples as taken along, which is not yet rejected: they have no company of their own."""
-    reach, threshold, sky, compared = rule
-    side = flags[i, y, x]
-    ny, nx = flags.shape[1:]
-    sign = 1.0 if side == HIGH else -1.0
-    for v in range(max(0, y - reach), min(ny, y + reach + 1)):
-        for u in range(max(0, x - reach), min(nx, x + reach + 1)):
-            if flags[i, v, u] != KEPT or (v - y) ** 2 + (u - x) ** 2 > reach * reach:
-                continue
-            if not looked_at[v, u]:
-                centre[v, u] = _mean_kept(values, flags, v, u)
-                looked_at[v, u] = 1
-            sigma = np.sqrt(variances[i, v, u])
-            if sign * (values[i, v, u] - centre[v, u]) <= threshold * sigma:
-                continue
-            lit = compared.partners.shape[1] > 0 and centre[v, u] - sky > LIT * sigma
-            if lit and not exceeds(
-                values, variances, i, v, u, sky, side, threshold, compared, work
-            ):
-                continue
-            flags[i, v, u] = side + _TAKEN
-
-
-@kernel
-def _mean_kept(values, flags, y, x):
-    total = 0.0
-    kept = 0
-    for i in range(len(values)):
-        if flags[i, y, x] == KEPT:
-            total += values[i, y, x]
-            kept += 1
-    return total / kept
-
-
-@kernel
-def _settle_all(flags, looked_at, nobody):
-    ny, nx = looked_at.shape
-    for y in range(ny):
-        for x in range(nx):
-            if looked_at[y, x]:
-                _settle(flags, y, x, nobody)
-
-
-@kernel
-def _settle(flags, y, x, tally):
-    """Make what was taken along rejected, and count it; say whether there was any."""
-    taken = False
-    for i in range(len(flags)):
-        if flags[i, y, x] > HIGH:
-            flags[i, y, x] -= _TAKEN
-            tally[i, flags[i, y, x] - 1] += 1
-            taken = True
-    return taken
-
-
-@kernel
-def _average_again(
-    values, variances, weights, flags, corner, looked_at, planes, tally, nobody, work
-):
-    height, width = planes[0].shape
-    ny, nx = looked_at.shape
-    for row in range(ny):
-        for column in range(nx):
-            if not looked_at[row, column]:
-                continue
-            y, x = row - corner[0], column - corner[1]
-            inside = 0 <= y < height and 0 <= x < width
-            if _settle(flags, row, column, tally if inside else nobody) and inside:
-                place = (y, x, x + 1)
-                average_strip(
-                    values, variances, weights, flags, corner, place, planes, nobody, work
-                )
-
-
 def warm_up() -> None:
     """Compile the kernels of this module."""
     values = np.ones((3, 2, 2), dtype=np.float32)
-    flags = np.zeros(values.shape, dtype=np.uint8)
-    weights = np.ones(3)
-    result = average(values, values, weights, flags)
-    grow(values, values, flags, 1)
-    grow_averaged(values, values, weights, flags, 1, (0, 0), result)
+    average(values, values, np.ones(3), np.zeros(values.shape, dtype=np.uint8))

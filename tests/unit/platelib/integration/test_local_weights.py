@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 
 from platelib.integration.local_weights import CELL, LocalWeights, constant_weights
+from platelib.integration.rejection_growth import grow_averaged
 from platelib.integration.rejection_rules import HIGH, KEPT
-from platelib.integration.weighted_mean import average, grow_averaged
+from platelib.integration.weighted_mean import average
 from platelib.numerics.transform import normalisation
 
 SHAPE = (280, 700)

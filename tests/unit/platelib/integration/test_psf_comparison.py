@@ -5,7 +5,8 @@ import pytest
 
 from platecli.verbs.bench import BENCH
 from platelib.integration.psf_comparison import comparison, no_comparison
-from platelib.integration.rejection import HIGH, INVALID, Rejection, reject
+from platelib.integration.rejection import Rejection, reject
+from platelib.integration.rejection_rules import HIGH, INVALID
 
 sys.path.insert(0, str(BENCH))
 

@@ -2,13 +2,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate
 
-from platelib.integration.psf_kernels import (
-    choose_partners,
-    fit_kernels,
-    no_kernels,
-    stamp_radius,
-    wanted_stars,
-)
+from platelib.integration.psf_kernels import fit_kernels, no_kernels
+from platelib.integration.psf_partners import stamp_radius
 from platelib.simulate.psf import add_stars, moffat_image
 
 
@@ -48,16 +43,6 @@ def _miss(kernels, clean, sub, k):
     inner = np.s_[:, kernels.reach : -kernels.reach, kernels.reach : -kernels.reach]
     error = np.abs(found - clean[sub])[inner].max(axis=(1, 2))
     return float(np.median(error / clean[sub].max(axis=(1, 2))))
-
-
-def test_partners_are_nearest_in_width_on_both_sides():
-    """A sub in the middle has three sharper and three softer partners, the nearest first."""
-    widths = np.array([3.0, 2.0, 2.1, 2.2, 2.5, 2.6, 2.7, 4.0, 2.4])
-    partners = choose_partners(widths)
-    assert partners.shape == (9, 6)
-    assert sorted(partners[8].tolist()) == [1, 2, 3, 4, 5, 6]
-    assert partners[8, 0] == 4
-    assert all(sub not in partners[sub] for sub in range(9))
 
 
 def _pair(kernels, sub, partner):
@@ -122,11 +107,3 @@ def test_kernels_of_no_subs_have_no_partners():
     kernels = no_kernels(5)
     assert kernels.partners.shape == (5, 0)
     assert kernels.reach == 0
-
-
-def test_wider_stars_take_fewer_stamps():
-    """The number of stars falls as their pixels grow, within 16 and 48."""
-    counts = [wanted_stars(np.array([width] * 3)) for width in (1.5, 3.0, 6.0, 12.0)]
-    assert counts == sorted(counts, reverse=True)
-    assert counts[0] <= 48
-    assert counts[-1] >= 16

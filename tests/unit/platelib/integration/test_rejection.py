@@ -2,23 +2,11 @@ import numpy as np
 import pytest
 from astropy.stats import mad_std, sigma_clip
 
-from platelib.integration.rejection import (
-    HIGH,
-    INVALID,
-    KEPT,
-    LOW,
-    METHODS,
-    Rejection,
-    average,
-    clipped_average,
-    esd_limits,
-    grow,
-    reject,
-)
-from platelib.numerics.mask_bits import SPIKE
+from platelib.integration.rejection import Rejection, reject
+from platelib.integration.rejection_growth import grow
+from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW, METHODS, esd_limits
+from platelib.integration.weighted_mean import average
 from platelib.simulate.psf import add_stars, moffat_image
-
-READ_NOISE = 3.0
 
 ROSNER = """-0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.56 1.58 1.65 1.69
 1.70 1.76 1.77 1.81 1.91 1.94 1.96 1.99 2.06 2.09 2.10 2.14 2.15 2.23 2.24 2.26 2.35 2.37 2.40
@@ -40,42 +28,6 @@ def _stack(seed: int, n: int, shape=(37, 53)) -> np.ndarray:
 
 def _flags(values: np.ndarray, rejection: Rejection) -> np.ndarray:
     return reject(values, np.ones_like(values), np.ones(len(values)), 0.0, rejection)
-
-
-def _exposed(rng, light: np.ndarray, skies: np.ndarray, sky: float):
-    """Samples brought to one sky, their variances as a camera's model has them, sky noises."""
-    electrons = rng.poisson(light + skies[:, None, None]) + rng.normal(0, READ_NOISE, light.shape)
-    values = electrons - skies[:, None, None] + sky
-    variances = READ_NOISE**2 + np.maximum(electrons, 0)
-    return values.astype(np.float32), variances.astype(np.float32), np.sqrt(skies + READ_NOISE**2)
-
-
-@pytest.mark.parametrize("method", METHODS)
-@pytest.mark.parametrize("n", [2, 3, 9])
-def test_beside_a_spike_less_is_enough(method, n):
-    """Of a spike 2 sigma above the others are rejected, half a sigma are not; nor is starlight."""
-    values = np.full((n, 3, 400), 50, dtype=np.float32)
-    values += 0.1 * np.random.default_rng(n).normal(size=values.shape).astype(np.float32)
-    flags = np.zeros(values.shape, dtype=np.uint8)
-    for x, excess in ((10, 2.0), (20, 0.5), (380, 2.0)):
-        flags[1, 1, x] = SPIKE
-        values[1, 1, x] += excess
-    flags[1, 2, 50] = SPIKE
-    values[:, 2, 50] += 20
-    values[1, 2, 50] += 2
-    values[0, 0, 5], flags[0, 0, 5] = np.nan, INVALID
-    wide = {"sigma": 1e3, "mad": 1e6}.get(method, 4.0)
-    rejection = Rejection(method, wide, wide, tolerance=0.0, esd_alpha=1e-9)
-    found = reject(values, np.ones_like(values), np.ones(n), 50.0, rejection, flags.copy())
-    wanted = np.zeros_like(flags)
-    wanted[0, 0, 5] = INVALID
-    if method != "none":
-        wanted[1, 1, [10, 380]] = HIGH
-    np.testing.assert_array_equal(found, wanted)
-    weights = np.ones(n)
-    result = clipped_average(values, np.ones_like(values), weights, 50.0, rejection, weights, flags)
-    np.testing.assert_array_equal(flags, wanted)
-    assert result.high.sum() == (wanted == HIGH).sum()
 
 
 @pytest.mark.parametrize("n", [4, 7, 12, 25])
@@ -179,12 +131,12 @@ def test_esd_keeps_its_level_on_clean_samples(n, most):
 
 
 @pytest.mark.parametrize("n", [4, 5, 6, 8])
-def test_noise_takes_cosmic_rays_and_little_else(n):
+def test_noise_takes_cosmic_rays_and_little_else(n, exposed):
     """With 4 to 8 subs `noise` takes cosmic rays out and under 0.2 % of clean samples."""
     rng = np.random.default_rng(n)
     shape = (n, 150, 201)
     skies = rng.uniform(80, 160, n)
-    values, variances, noise = _exposed(rng, np.zeros(shape), skies, 120.0)
+    values, variances, noise = exposed(rng, np.zeros(shape), skies, 120.0)
     clean = reject(values, variances, noise, 120.0, Rejection("noise"))
     assert (clean != KEPT).mean() < 0.002
     hit = rng.random(shape) < 0.01
@@ -199,7 +151,7 @@ def test_noise_takes_cosmic_rays_and_little_else(n):
 
 
 @pytest.mark.parametrize("n", [4, 8])
-def test_noise_keeps_stars_while_the_seeing_changes(n):
+def test_noise_keeps_stars_while_the_seeing_changes(n, exposed):
     """Cores of stars stay, and fluxes within 0.1 %, while the seeing changes by 30 %."""
     rng = np.random.default_rng(n)
     x, y = np.meshgrid(np.arange(20, 221, 25.0), np.arange(20, 141, 25.0))
@@ -208,7 +160,7 @@ def test_noise_keeps_stars_while_the_seeing_changes(n):
     light = np.zeros((n, 160, 241), dtype=np.float32)
     for plane, fwhm in zip(light, rng.permutation(np.linspace(2.5, 3.25, n)), strict=True):
         add_stars(plane, x, y, flux, moffat_image(fwhm, 3.3))
-    values, variances, noise = _exposed(rng, light, np.full(n, 120.0), 120.0)
+    values, variances, noise = exposed(rng, light, np.full(n, 120.0), 120.0)
     flags = reject(values, variances, noise, 120.0, Rejection("noise"))
     middle = np.median(light, axis=0)
     assert (flags[:, middle > 500] != KEPT).mean() < 0.002
@@ -229,50 +181,6 @@ def test_noise_allows_for_subs_that_resampling_smoothed_less():
     assert (flags[0] != KEPT).mean() < 0.002
 
 
-def _trailed(seed: int):
-    """A stack with a satellite trail, Gaussian across, in its first image."""
-    rng = np.random.default_rng(seed)
-    n, shape = 6, (120, 161)
-    y, x = np.indices(shape)
-    distance = (y - 0.4 * x - 20) / np.hypot(1, 0.4)
-    light = np.zeros((n, *shape))
-    light[0] = 300 * np.exp(-0.5 * (distance / 1.5) ** 2)
-    values, variances, noise = _exposed(rng, light, np.full(n, 100.0), 100.0)
-    return values, variances, noise, light[0]
-
-
-def test_grow_takes_the_skirts_of_a_trail():
-    """Growing takes at least half of what a trail leaves in its skirts."""
-    values, variances, noise, trail = _trailed(6)
-    flags = reject(values, variances, noise, 100.0, Rejection())
-    grown = grow(values, variances, flags, 2)
-    skirt = (trail > 5) & (trail < 45)
-    left = [
-        (average(values, variances, np.ones(6), f).mean[skirt] - 100).mean() for f in (flags, grown)
-    ]
-    assert left[0] > 1.0
-    assert left[1] < 0.5 * left[0]
-    assert (grown[:, trail < 0.1] != KEPT).mean() < 0.002
-    assert ((flags == KEPT) | (grown == flags)).all()
-
-
-def test_grow_leaves_isolated_rejects_alone():
-    """A rejected sample without a rejected neighbour takes nothing along."""
-    rng = np.random.default_rng(7)
-    values, variances, noise = _exposed(rng, np.zeros((5, 60, 81)), np.full(5, 100.0), 100.0)
-    values[2, 10:50:10, 10:70:10] += 5000
-    flags = reject(values, variances, noise, 100.0, Rejection(low=8, high=8))
-    assert np.count_nonzero(flags == HIGH) == 24
-    np.testing.assert_array_equal(grow(values, variances, flags, 3), flags)
-
-
-def test_grow_by_nothing_changes_nothing():
-    """A reach of 0 returns the flags as they are."""
-    values = _stack(1, 5)
-    flags = _flags(values, Rejection("mad"))
-    assert grow(values, np.ones_like(values), flags, 0) is flags
-
-
 @pytest.mark.parametrize("method", METHODS)
 def test_clean_data_keep_the_noise_of_the_best_mean(method):
     """On clean data the result is within 2 % of the noise of the optimum weighted mean.
@@ -290,12 +198,12 @@ def test_clean_data_keep_the_noise_of_the_best_mean(method):
     assert result.mean.std() < 1.02 / np.sqrt(np.sum(sigma**-2))
 
 
-def test_variance_is_honest():
+def test_variance_is_honest(exposed):
     """(mean - truth) / sqrt(variance) has unit scatter, over sky and over light."""
     rng = np.random.default_rng(9)
     light = np.zeros((8, 160, 201), dtype=np.float32)
     light[:, :, 100:] = 400
-    values, variances, noise = _exposed(rng, light, rng.uniform(80, 200, 8), 100.0)
+    values, variances, noise = exposed(rng, light, rng.uniform(80, 200, 8), 100.0)
     flags = grow(values, variances, reject(values, variances, noise, 100.0, Rejection()), 2)
     result = average(values, variances, 1 / noise**2, flags)
     pull = (result.mean - 100 - light[0]) / np.sqrt(result.variance)
@@ -304,9 +212,9 @@ def test_variance_is_honest():
 
 
 @pytest.mark.parametrize("method", METHODS)
-def test_blocks_equal_the_whole(method):
+def test_blocks_equal_the_whole(method, trailed):
     """Blocks that overlap by the reach and one give the same bits as the whole."""
-    values, variances, noise, _ = _trailed(10)
+    values, variances, noise, _ = trailed(10)
     reach = 2
     flags = reject(values, variances, noise, 100.0, Rejection(method, 3, 3))
     whole = grow(values, variances, flags, reach)
@@ -346,10 +254,10 @@ def test_constant_in_constant_out(method):
 
 
 @pytest.mark.parametrize("method", METHODS)
-def test_missing_data_stay_local(method):
+def test_missing_data_stay_local(method, exposed):
     """NaN samples are left out where they are and change nothing elsewhere."""
     rng = np.random.default_rng(13)
-    values, variances, noise = _exposed(rng, np.zeros((6, 40, 51)), np.full(6, 100.0), 100.0)
+    values, variances, noise = exposed(rng, np.zeros((6, 40, 51)), np.full(6, 100.0), 100.0)
     holed, spread = values.copy(), variances.copy()
     holed[2, 10:14, 20:25] = np.nan
     holed[:, 30, 40] = np.nan
@@ -390,27 +298,3 @@ def test_unknown_method_is_refused():
     values = np.ones((3, 2, 2), dtype=np.float32)
     with pytest.raises(ValueError, match="unknown rejection method 'magic'; choose from none"):
         _flags(values, Rejection("magic"))
-
-
-@pytest.mark.parametrize("grow_px", [0, 2])
-@pytest.mark.parametrize("method", METHODS)
-def test_one_pass_equals_its_three_steps(method, grow_px):
-    """Rejecting, growing and averaging strip by strip gives the bits of one after the other."""
-    values, variances, noise, _ = _trailed(7)
-    values, variances = (np.tile(plane, (1, 1, 7)) for plane in (values, variances))
-    values[2, 5, 40:60] = np.nan
-    part = np.s_[3:-4, 5:-6]
-    rejection, weights = Rejection(method, 1.8, 1.8), np.linspace(0.5, 1, len(values))
-    flags = np.isnan(values).astype(np.uint8)
-    found = clipped_average(
-        values, variances, noise, 100.0, rejection, weights, flags, grow_px, part
-    )
-    expected_flags = grow(
-        values, variances, reject(values, variances, noise, 100.0, rejection), grow_px
-    )
-    expected = average(values, variances, weights, expected_flags, part)
-    assert method == "none" or (expected_flags > INVALID).any()
-    np.testing.assert_array_equal(flags[:, *part], expected_flags[:, *part])
-    for one, other in zip(found.planes, expected.planes, strict=True):
-        np.testing.assert_array_equal(one, other)
-    np.testing.assert_array_equal(found.tally, expected.tally)

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW, Rejection, esd_limits, reject
+from platelib.integration.rejection import Rejection, reject
 from platelib.integration.rejection_prefilter import STRIP
+from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW, esd_limits
 
 SHAPE = (1, STRIP + 18)
 SUBS = [*range(1, 71), 300]

@@ -1,10 +1,10 @@
-"""The kernels of averaging and growing against themselves written out sample by sample."""
+"""The kernels of averaging against themselves written out sample by sample."""
 
 import numpy as np
 import pytest
 
-from platelib.integration.rejection import HIGH, INVALID, KEPT, LOW
-from platelib.integration.weighted_mean import average, grow
+from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
+from platelib.integration.weighted_mean import average
 
 
 def _stack(n: int, shape: tuple[int, int], struck: float = 0.02):
@@ -61,43 +61,3 @@ def test_average_of_a_part_is_that_part_of_the_whole():
     for result in (part, view):
         tally = [[np.count_nonzero(f == kind) for kind in (INVALID, LOW, HIGH)] for f in flags[cut]]
         np.testing.assert_array_equal(result.tally, tally)
-
-
-def _grow(values, variances, flags, reach, threshold):
-    """The rule, one sample after the other."""
-    n, ny, nx = flags.shape
-    grown = flags.copy()
-    centre, _ = _average(values, variances, np.ones(n), flags)
-    for i, y, x in np.argwhere(flags >= LOW):
-        mark = flags[i, y, x]
-        near = np.s_[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2]
-        if np.count_nonzero(flags[i][near] == mark) < 2:
-            continue
-        sign = 1.0 if mark == HIGH else -1.0
-        for v in range(max(0, y - reach), min(ny, y + reach + 1)):
-            for u in range(max(0, x - reach), min(nx, x + reach + 1)):
-                if flags[i, v, u] != KEPT or (v - y) ** 2 + (u - x) ** 2 > reach * reach:
-                    continue
-                excess = sign * (values[i, v, u] - centre[v, u])
-                if excess > threshold * np.sqrt(variances[i, v, u]):
-                    grown[i, v, u] = mark
-    return grown
-
-
-@pytest.mark.parametrize("reach", [1, 2, 5])
-@pytest.mark.parametrize("n", [2, 9, 300])
-def test_growing_equals_the_rule(n, reach):
-    """Grown flags equal those found sample by sample, at edges and where signs meet."""
-    shape = (5, 17) if n == 300 else (23, 211)
-    values, variances, _, flags = _stack(n, shape)
-    expected = _grow(values, variances, flags, reach, 0.5)
-    assert (expected != flags).any()
-    np.testing.assert_array_equal(grow(values, variances, flags, reach, 0.5), expected)
-
-
-def test_growing_leaves_its_input_alone():
-    """The flags that were handed in are as before."""
-    values, variances, _, flags = _stack(4, (20, 31))
-    before = flags.copy()
-    grow(values, variances, flags, 2, 0.0)
-    np.testing.assert_array_equal(flags, before)

@@ -11,7 +11,8 @@ import llvmlite.binding
 import numpy as np
 import pytest
 
-from platelib.integration.rejection import Rejection, average, reject
+from platelib.integration.rejection import Rejection, reject
+from platelib.integration.weighted_mean import average
 from platelib.numerics import kernels
 from platelib.numerics.kernels import KERNEL_MODULES, compile_all, kernel
 
