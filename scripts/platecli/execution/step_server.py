@@ -199,7 +199,9 @@ def _receive(talk: socket.socket, otherwise: Default) -> int | Default:
     """Return the next number, or the other value if the socket is closed before."""
     data = b""
     while len(data) < NUMBER.size:
-        part = talk.recv(NUMBER.size - len(data))
+        part = b""
+        with contextlib.suppress(ConnectionResetError):  # closed before what was sent was read
+            part = talk.recv(NUMBER.size - len(data))
         if not part:
             return otherwise
         data += part

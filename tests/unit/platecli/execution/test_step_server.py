@@ -2,6 +2,7 @@ import fcntl
 import os
 import resource
 import signal
+import socket
 import subprocess
 import sys
 import textwrap
@@ -196,6 +197,15 @@ def test_server_that_was_ended_starts_nothing(folder):
         assert job.wait() == -signal.SIGKILL
         with pytest.raises(ServerEnded):
             server.start(path, "none")
+
+
+def test_job_killed_before_it_begins_has_no_status():
+    """A socket that is closed before what was sent is read counts as closed."""
+    ours, theirs = socket.socketpair()
+    with ours:
+        ours.sendall(b"+")
+        theirs.close()
+        assert step_server._receive(ours, None) is None
 
 
 def test_ended_server_is_an_error(server, folder):
