@@ -35,7 +35,7 @@ from platefiles.plan.field_jobs import (
 )
 from platefiles.plan.grid_jobs import solution_job
 from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
-from platefiles.plan.picture_jobs import composite_job, cube_job, sheet_job
+from platefiles.plan.picture_jobs import cube_job, draw_picture_job, sheet_job
 from platefiles.rule_inputs import sets
 from platefiles.rule_inputs.open_plans import open_plans
 

@@ -41,7 +41,7 @@ rule map_channels:
         "../scripts/map_channels.py"
 
 
-rule composite:
+rule draw_picture:
     """Stretch the linear cube into a picture file."""
     input:
         cube=plans.input(
@@ -56,9 +56,9 @@ rule composite:
             category="{project}",
         ),
     log:
-        "results/{project}/logs/composite/{picture}_{ending}.log",
+        "results/{project}/logs/draw_picture/{picture}_{ending}.log",
     benchmark:
-        "results/{project}/benchmarks/composite/{picture}_{ending}.tsv"
+        "results/{project}/benchmarks/draw_picture/{picture}_{ending}.tsv"
     wildcard_constraints:
         ending=r"png|jpg|[0-9]+px\.jpg",
     conda:
@@ -67,13 +67,13 @@ rule composite:
     resources:
         mem_mb=2000,
     params:
-        job=plans.job(composite_job, "picture"),
+        job=plans.job(draw_picture_job, "picture"),
     script:
-        "../scripts/composite.py"
+        "../scripts/draw_picture.py"
 
 
 # Too large for the report, which holds what it shows.
-use rule composite as composite_tiff with:
+use rule draw_picture as draw_picture_tiff with:
     input:
         cube=plans.input(
             "results/{project}/picture/{picture}.fits",
@@ -83,9 +83,9 @@ use rule composite as composite_tiff with:
     output:
         "results/{project}/picture/{picture}.tif",
     log:
-        "results/{project}/logs/composite/{picture}_tif.log",
+        "results/{project}/logs/draw_picture/{picture}_tif.log",
     benchmark:
-        "results/{project}/benchmarks/composite/{picture}_tif.tsv"
+        "results/{project}/benchmarks/draw_picture/{picture}_tif.tsv"
 
 
 rule contact_sheet:

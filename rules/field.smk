@@ -13,7 +13,7 @@ Steps   find the stars of the grid in the catalogue and fit world coordinates to
 """
 
 
-rule place_on_sky:
+rule solve_astrometry:
     """Place the grid on the sky by its stars; refuse where that would be a guess."""
     input:
         raw=ancient(plans.grid.frame),
@@ -24,9 +24,9 @@ rule place_on_sky:
     output:
         "results/{project}/field/solution.fits",
     log:
-        "results/{project}/logs/place_on_sky.log",
+        "results/{project}/logs/solve_astrometry.log",
     benchmark:
-        "results/{project}/benchmarks/place_on_sky.tsv"
+        "results/{project}/benchmarks/solve_astrometry.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -35,7 +35,7 @@ rule place_on_sky:
     params:
         job=plans.job(solution_job),
     script:
-        "../scripts/place_on_sky.py"
+        "../scripts/solve_astrometry.py"
 
 
 rule find_zero_points:

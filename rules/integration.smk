@@ -74,7 +74,7 @@ rule integrate:
         "../scripts/integrate.py"
 
 
-rule tabulate_subs:
+rule list_subs:
     """List every light with its state, quality and weight."""
     input:
         registrations=plans.for_channels(
@@ -93,9 +93,9 @@ rule tabulate_subs:
             category="{project}",
         ),
     log:
-        "results/{project}/logs/tabulate_subs.log",
+        "results/{project}/logs/list_subs.log",
     benchmark:
-        "results/{project}/benchmarks/tabulate_subs.tsv"
+        "results/{project}/benchmarks/list_subs.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -104,4 +104,4 @@ rule tabulate_subs:
     params:
         job=plans.job(subs_job),
     script:
-        "../scripts/tabulate_subs.py"
+        "../scripts/list_subs.py"

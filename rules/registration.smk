@@ -35,7 +35,7 @@ rule measure:
 
 if plans.grid.unpinned:
 
-    checkpoint choose_grid:
+    checkpoint choose_reference:
         """Choose the grid and the photometric references; later runs keep them."""
         input:
             measures=plans.grid.candidates,
@@ -43,9 +43,9 @@ if plans.grid.unpinned:
         output:
             update("{lock}.lock.yaml"),
         log:
-            "results/logs/choose_grid/{lock}.log",
+            "results/logs/choose_reference/{lock}.log",
         benchmark:
-            "results/benchmarks/choose_grid/{lock}.tsv"
+            "results/benchmarks/choose_reference/{lock}.tsv"
         wildcard_constraints:
             lock=plans.grid.unpinned_locks,
         conda:
@@ -56,9 +56,9 @@ if plans.grid.unpinned:
         params:
             job=plans.grid.job,
         script:
-            "../scripts/choose_grid.py"
+            "../scripts/choose_reference.py"
 
-    plans.grid.wait_for(checkpoints.choose_grid)
+    plans.grid.wait_for(checkpoints.choose_reference)
 
 
 rule register:

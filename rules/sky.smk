@@ -8,7 +8,7 @@ Steps   model the sky between stars and galaxies; tell how wide stars are; softe
 """
 
 
-rule flatten_sky:
+rule subtract_gradient:
     """Model the sky of a channel as a smooth surface, and list its stars."""
     input:
         channel=plans.input(
@@ -19,9 +19,9 @@ rule flatten_sky:
     output:
         "results/{project}/sky/{channel}.fits",
     log:
-        "results/{project}/logs/flatten_sky/{channel}.log",
+        "results/{project}/logs/subtract_gradient/{channel}.log",
     benchmark:
-        "results/{project}/benchmarks/flatten_sky/{channel}.tsv"
+        "results/{project}/benchmarks/subtract_gradient/{channel}.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -30,10 +30,10 @@ rule flatten_sky:
     params:
         job=plans.job(sky_job, "channel"),
     script:
-        "../scripts/flatten_sky.py"
+        "../scripts/subtract_gradient.py"
 
 
-rule tabulate_seeing:
+rule list_seeing:
     """List how wide the stars of each channel are."""
     input:
         skies=plans.for_channels(
@@ -47,9 +47,9 @@ rule tabulate_seeing:
             category="{project}",
         ),
     log:
-        "results/{project}/logs/tabulate_seeing.log",
+        "results/{project}/logs/list_seeing.log",
     benchmark:
-        "results/{project}/benchmarks/tabulate_seeing.tsv"
+        "results/{project}/benchmarks/list_seeing.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
@@ -58,7 +58,7 @@ rule tabulate_seeing:
     params:
         job=plans.job(seeing_job),
     script:
-        "../scripts/tabulate_seeing.py"
+        "../scripts/list_seeing.py"
 
 
 rule match_channel:

@@ -41,7 +41,7 @@ def contact_sheet(
     paths_to_channels : mapping of str to Path
         Integrated channels by name. All are shown by one curve, in units of their own noise.
     paths_to_skies : mapping of str to Path
-        Models of the sky of `flatten_sky` by channel, as far as there are any.
+        Models of the sky of `subtract_gradient` by channel, as far as there are any.
     paths_to_pictures : sequence of Path
         One file of each picture.
     path_to_sheet : Path

@@ -13,15 +13,15 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.table import Table
-from choose_grid import choose_grid
+from choose_reference import choose_reference
 from find_zero_points import find_zero_points
 from integrate import integrate
 from master_bias import master_bias
 from master_dark import master_dark
 from master_flat import master_flat
 from measure import measure
-from place_on_sky import place_on_sky
 from register import register
+from solve_astrometry import solve_astrometry
 
 from platecli.verbs import check
 from platecli.verbs.new import draft_project, draft_projects
@@ -97,9 +97,9 @@ class Bench:
         return [self.make_measures(c, night) for c in plan.channels for night in plan.nights(c)]
 
     def make_lock(self) -> Path:
-        """Run `choose_grid`."""
+        """Run `choose_reference`."""
         if not self.lock.exists():
-            choose_grid(self.all_measures(), self.lock, json.loads(grid_job(self.plan)))
+            choose_reference(self.all_measures(), self.lock, json.loads(grid_job(self.plan)))
         return self.lock
 
     def make_registration(self, channel: str) -> str:
@@ -127,7 +127,7 @@ class Bench:
         return path
 
     def make_solution(self, path: str | Path | None = None, **changes: Any) -> str:
-        """Run `place_on_sky`, with changes of its job."""
+        """Run `solve_astrometry`, with changes of its job."""
         plan, path = self.plan, str(path or self.plan.paths.solution)
         if not Path(path).exists():
             lock = self.make_lock()
@@ -136,7 +136,7 @@ class Bench:
             job = json.loads(solution_job(plan)) | changes
             wanted = plan.paths.measures(frame.channel, frame.night)
             assert wanted in measures
-            place_on_sky([frame.path], [wanted], lock, plan.star_path, path, job)
+            solve_astrometry([frame.path], [wanted], lock, plan.star_path, path, job)
         return path
 
     def make_zero_points(self) -> str:

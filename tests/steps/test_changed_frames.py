@@ -11,9 +11,9 @@ from calibrate_sub import calibrate_sub
 from find_cosmic_rays import find_cosmic_rays
 from integrate import integrate
 from measure import measure
-from place_on_sky import place_on_sky
 from register import register
 from register_sub import register_sub
+from solve_astrometry import solve_astrometry
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import digest, file_sha256
@@ -184,7 +184,7 @@ def test_reference_that_changed_is_not_given_up(bench, lights, tmp_path):
     job = json.loads(solution_job(bench.plan))
     solution = tmp_path / "solution.fits"
     with pytest.raises(UserError, match=said):
-        place_on_sky([frame.path], [tmp_path / "m.fits"], lock, None, solution, job)
+        solve_astrometry([frame.path], [tmp_path / "m.fits"], lock, None, solution, job)
     measures = bench.make_measures(frame.channel, frame.night)
     with pytest.raises(UserError, match=said):
-        place_on_sky([changed], [measures], lock, None, solution, job)
+        solve_astrometry([changed], [measures], lock, None, solution, job)

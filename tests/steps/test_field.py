@@ -242,7 +242,7 @@ def picture(field, tmp_path_factory):
     path = tmp_path_factory.mktemp("picture") / "grey.png"
     pixels = np.full((234, 310, 3), (30 * 257, 30 * 257, 34 * 257), dtype=np.uint16)
     job = {"settings": {}, "title": "Tiny", "subs": []}
-    making = single_making("composite", path, job, {"cube": ("picture/p.fits",)})
+    making = single_making("draw_picture", path, job, {"cube": ("picture/p.fits",)})
     write_picture(path, pixels, Label("Tiny", "none", "none", "platelog 0", "0" * 16, making))
     return path
 
@@ -367,7 +367,7 @@ def results(field, cube, tmp_path):
     cards = solution_cards(plan.paths.solution, planes=True)
     write_product(path, [], [image_hdu(planes, "SCI", cards), record])
     making = single_making(
-        "composite", path.with_suffix(".png"), job, {"cube": ("picture/p.fits",)}
+        "draw_picture", path.with_suffix(".png"), job, {"cube": ("picture/p.fits",)}
     )
     digest = f"sha256:{file_sha256(path)}"
     label = Label("Tiny", digest, "none", "platelog 0", read_record(path).id, making)

@@ -5,11 +5,11 @@ import json
 
 import numpy as np
 import pytest
-from flatten_sky import flatten_sky
+from list_seeing import list_seeing
 from map_channels import map_channels
 from match_channel import match_channel
 from subtract_continuum import subtract_continuum
-from tabulate_seeing import tabulate_seeing
+from subtract_gradient import subtract_gradient
 
 from platefiles.channels.background_subtracted import (
     read_flat_channel,
@@ -44,7 +44,7 @@ def skies(bench, channels, tmp_path_factory):
     """Models of their skies."""
     folder = tmp_path_factory.mktemp("sky")
     for name, path in channels.items():
-        flatten_sky(path, folder / f"{name}.fits", json.loads(sky_job(bench.plan, name)))
+        subtract_gradient(path, folder / f"{name}.fits", json.loads(sky_job(bench.plan, name)))
     return {name: folder / f"{name}.fits" for name in CHANNELS}
 
 
@@ -117,7 +117,7 @@ def test_no_surface_leaves_the_pixels_alone(bench, channels, tmp_path):
     """With `surface: none` the channel stays what it is, to the last bit."""
     job = json.loads(sky_job(bench.plan, "g"))
     job["settings"]["gradient"]["surface"] = "none"
-    flatten_sky(channels["g"], tmp_path / "g.fits", job)
+    subtract_gradient(channels["g"], tmp_path / "g.fits", job)
     image, _ = read_image(channels["g"])
     flat, _ = read_flat_image(channels["g"], tmp_path / "g.fits")
     np.testing.assert_array_equal(flat, image)
@@ -130,13 +130,13 @@ def test_a_channel_without_data_is_refused(bench, tmp_path):
     path = tmp_path / "g.fits"
     write_product(path, [], [image_hdu(empty, "SCI"), image_hdu(empty, "VAR")])
     with pytest.raises(UserError, match=r"g\.fits: no part of the image has enough data"):
-        flatten_sky(path, tmp_path / "sky.fits", json.loads(sky_job(bench.plan, "g")))
+        subtract_gradient(path, tmp_path / "sky.fits", json.loads(sky_job(bench.plan, "g")))
 
 
 def test_seeing_of_all_channels_is_listed(bench, skies, tmp_path):
     """A row a channel, in the order of the plan; the softest has the ratio one."""
     job = json.loads(seeing_job(bench.plan))
-    tabulate_seeing([skies[name] for name in ("b", "ha", "g")], tmp_path / "seeing.tsv", job)
+    list_seeing([skies[name] for name in ("b", "ha", "g")], tmp_path / "seeing.tsv", job)
     with open(tmp_path / "seeing.tsv", encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream, delimiter="\t"))
     assert [row["channel"] for row in rows] == list(CHANNELS)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from integrate import integrate
+from list_subs import list_subs
 from register_sub import register_sub
 from scipy.ndimage import median_filter
-from tabulate_subs import tabulate_subs
 
 from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import FrameError
@@ -314,7 +314,7 @@ def test_table_of_subs(bench, channels, tmp_path):
     job = json.loads(subs_job(bench.plan))
     job["unused"] = [{"id": "x", "name": "x\t.fits", "reason": "excluded"}]
     registrations = [bench.make_registration(channel) for channel in CHANNELS]
-    tabulate_subs(registrations, list(channels.values()), tmp_path / "subs.tsv", job)
+    list_subs(registrations, list(channels.values()), tmp_path / "subs.tsv", job)
     with open(tmp_path / "subs.tsv", encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream, delimiter="\t", quoting=csv.QUOTE_NONE))
     assert len(rows) == 25

@@ -6,7 +6,7 @@ import sys
 import numpy as np
 import pytest
 from astropy.io import fits
-from choose_grid import choose_grid
+from choose_reference import choose_reference
 from measure import measure
 from register import register
 
@@ -264,7 +264,7 @@ def test_grid_is_a_round_sub_of_the_luminance_channel(bench):
 
 def test_order_of_the_nights_does_not_move_the_grid(bench, tmp_path):
     """The choice does not depend on the order in which the measures come."""
-    choose_grid(bench.all_measures()[::-1], tmp_path / "a.lock.yaml", _grid_job(bench))
+    choose_reference(bench.all_measures()[::-1], tmp_path / "a.lock.yaml", _grid_job(bench))
     assert (tmp_path / "a.lock.yaml").read_text() == bench.make_lock().read_text()
 
 
@@ -274,14 +274,16 @@ def test_named_reference_is_taken(bench, tmp_path, word):
     measures = [bench.make_measures("ha", "2026-03-24"), bench.make_measures("g", NIGHT)]
     frame = next(f for f in bench.plan.lights("ha") if f.name == "2026-03-24/ha-02.fits")
     job = _grid_job(bench, reference=frame.id if word == "id" else word)
-    choose_grid(measures, tmp_path / "a.lock.yaml", job)
+    choose_reference(measures, tmp_path / "a.lock.yaml", job)
     assert read_lock(tmp_path / "a.lock.yaml").reference == frame.id
 
 
 def test_unknown_reference_is_a_sentence(bench, tmp_path):
     """A named reference that is no light is refused and nothing is pinned."""
     with pytest.raises(UserError, match="reference: no light is called 'x.fits'"):
-        choose_grid(bench.all_measures(), tmp_path / "a.yaml", _grid_job(bench, reference="x.fits"))
+        choose_reference(
+            bench.all_measures(), tmp_path / "a.yaml", _grid_job(bench, reference="x.fits")
+        )
     assert not (tmp_path / "a.yaml").exists()
 
 
@@ -291,7 +293,7 @@ def test_what_is_pinned_stays(bench, tmp_path):
     other = next(f for f in bench.plan.lights("ha") if f.id != first.photometry["ha"])
     path = tmp_path / "a.lock.yaml"
     path.write_text(lock_text(Lock(other.id, other.name, 320, 240, {"ha": other.id})))
-    choose_grid(bench.all_measures(), path, _grid_job(bench))
+    choose_reference(bench.all_measures(), path, _grid_job(bench))
     lock = read_lock(path)
     assert (lock.reference, lock.photometry["ha"]) == (other.id, other.id)
     assert lock.photometry["g"] == first.photometry["g"]
@@ -308,14 +310,14 @@ def test_channel_without_stars_is_left_for_later(bench, tmp_path):
     (tmp_path / "a.fits").write_text("not a frame")
     measure([tmp_path / "a.fits"] * 4, [], folder / f"{NIGHT}.fits", bench_of_b)
     paths = [tmp_path / "measures" / channel / f"{NIGHT}.fits" for channel in ("b", "g")]
-    choose_grid(paths, tmp_path / "a.lock.yaml", _grid_job(bench))
+    choose_reference(paths, tmp_path / "a.lock.yaml", _grid_job(bench))
     assert set(read_lock(tmp_path / "a.lock.yaml").photometry) == {"g"}
     said = "project 'tiny': none of its 4 lights can be used .4 unreadable.; look at them"
     with pytest.raises(UserError, match=said):
-        choose_grid(paths[:1], tmp_path / "b.lock.yaml", _grid_job(bench))
+        choose_reference(paths[:1], tmp_path / "b.lock.yaml", _grid_job(bench))
 
 
-@pytest.mark.parametrize("step", ["choose_grid", "register"])
+@pytest.mark.parametrize("step", ["choose_reference", "register"])
 def test_neither_kernels_nor_trees_are_loaded(step):
     """These steps import neither numba nor scipy, which takes longer than their work."""
     code = f"import {step}; print(sorted({{'numba', 'scipy'}} & sys.modules.keys()))"

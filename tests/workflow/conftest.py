@@ -104,7 +104,7 @@ PYTHON = [sys.executable, "-P", "-m"]
 
 
 def _without_project(job: str) -> str:
-    return "choose grid" if job.startswith("choose grid") else job.replace(" tiny", "", 1)
+    return "choose reference" if job.startswith("choose reference") else job.replace(" tiny", "", 1)
 
 
 def said(

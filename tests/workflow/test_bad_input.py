@@ -99,7 +99,7 @@ def test_lights_without_stars_or_light(green_home, level, wanted):
     for number in range(4):
         _noise(home.raw, f"{'n' * (number + 1)}.fits", level)
     lines = _sentences(home.run("--to", "channels", expected=1))
-    assert any("FAILED: choose grid" in line and wanted in line for line in lines)
+    assert any("FAILED: choose reference" in line and wanted in line for line in lines)
     assert not home.lock.exists()
     assert not list(home.results.glob("registration/*"))
 

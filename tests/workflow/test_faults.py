@@ -342,15 +342,15 @@ def _onto(disk, home, *folders):
 
 
 STAGES = [
-    ("picture/ha-in-red.png", "composite tiny ha-in-red png"),
-    ("picture/ha-in-red.jpg", "composite tiny ha-in-red jpg"),
-    ("picture/ha-in-red.tif", "composite tiff tiny ha-in-red"),
-    ("subs.tsv", "tabulate subs tiny"),
+    ("picture/ha-in-red.png", "draw picture tiny ha-in-red png"),
+    ("picture/ha-in-red.jpg", "draw picture tiny ha-in-red jpg"),
+    ("picture/ha-in-red.tif", "draw picture tiff tiny ha-in-red"),
+    ("subs.tsv", "list subs tiny"),
     None,
     ("picture/ha-in-red.fits", "map channels tiny ha-in-red"),
-    ("seeing.tsv", "tabulate seeing tiny"),
+    ("seeing.tsv", "list seeing tiny"),
     None,
-    ("sky/g.fits", "flatten sky tiny g"),
+    ("sky/g.fits", "subtract gradient tiny g"),
     None,
     ("channels/g.fits", "integrate tiny g"),
     None,
@@ -407,7 +407,7 @@ def test_full_disk_under_the_lock_file(home, small_disk, undisturbed):
         path.unlink()
     small_disk.fill()
     lines = _sentences(home.run("--to", "all", expected=1))
-    (line,) = [line for line in lines if line.startswith("FAILED: choose grid")]
+    (line,) = [line for line in lines if line.startswith("FAILED: choose reference")]
     assert line.endswith(f"{os.path.realpath(home.lock)}: No space left on device")
     assert list(home.lock.parent.iterdir()) == [home.project]
     small_disk.free()

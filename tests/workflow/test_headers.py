@@ -14,7 +14,7 @@ from calibrate_sub import calibrate_sub
 from identify_sources import identify_sources
 from integrate import integrate
 from map_channels import map_channels
-from place_on_sky import outcome_cards
+from solve_astrometry import outcome_cards
 
 from platefiles.astrometry.plate_solve import Outcome
 from platefiles.astrometry.solution import read_stars, world_cards
@@ -124,9 +124,9 @@ def test_every_kind_of_product_is_there(products):
     steps = {fits.getheader(path).get("STEP") for path in products}
     assert steps == {
         *("master_bias", "master_dark", "master_flat", "measure", "register", "integrate"),
-        *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", "place_on_sky"),
+        *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", "solve_astrometry"),
         *("find_zero_points", "measure_depth", "identify_sources", None),
-        *("flatten_sky", "match_channel", "subtract_continuum"),
+        *("subtract_gradient", "match_channel", "subtract_continuum"),
     }
 
 
@@ -163,7 +163,7 @@ def test_astropy_reads_and_verifies_every_header_without_a_warning(products):
 
 ON_THE_GRID = {
     "integrate": {"SCI", "VAR", "COUNT", "CLIPPED"},
-    "flatten_sky": {"SKY", "ERROR", "LIGHT"},
+    "subtract_gradient": {"SKY", "ERROR", "LIGHT"},
     "match_channel": {"SCI", "VAR", "MASK", "COUNT", "CLIPPED"},
     "subtract_continuum": {"SCI", "VAR", "MASK", "COUNT", "CLIPPED"},
     "register_sub": {"SCI", "VAR", "MASK"},

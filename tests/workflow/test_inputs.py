@@ -76,7 +76,7 @@ def test_damaged_raw_sub(home, undisturbed, products, capsys):
     assert "channels/g.fits  integrate, provisional\n" in told
     again = home.planned()
     assert "integrate g" in again
-    assert "tabulate subs" in again
+    assert "list subs" in again
     assert "measure g" not in " ".join(again)
     assert "integrate ha" not in again
     flip(home.raw / SUB, 30_000)
@@ -146,7 +146,7 @@ DAMAGE = {
     "flat": (f"calibration/flat_g_{NIGHT}*.fits", "SCI", CLIP, "integrate tiny g"),
     "header": ("calibration/bias_*.fits", "PRIMARY", CLIP, "integrate tiny"),
     "registration": ("registration/g.fits", "TRANSFORMS", CLIP, "integrate tiny g"),
-    "channel": (CHANNEL, "SCI", DEGREE, "flatten sky tiny g"),
+    "channel": (CHANNEL, "SCI", DEGREE, "subtract gradient tiny g"),
 }
 
 

@@ -62,14 +62,23 @@ def test_read_only_results(home, told):
     ("place", "sentence"),
     [
         ("", "results/tiny/frames.tsv: Permission denied; solve this and start the run again"),
-        ("logs/composite", "{results}/logs/composite/ha-in-red_png.log: Permission denied"),
-        ("picture", f"FAILED: composite tiny ha-in-red png: {{results}}/{PICTURE}: Permission de"),
-        ("benchmarks/composite", "results/tiny/benchmarks/composite/ha-in-red_png.tsv: Permission"),
+        ("logs/draw_picture", "{results}/logs/draw_picture/ha-in-red_png.log: Permission denied"),
+        (
+            "picture",
+            f"FAILED: draw picture tiny ha-in-red png: {{results}}/{PICTURE}: Permission de",
+        ),
+        (
+            "benchmarks/draw_picture",
+            "results/tiny/benchmarks/draw_picture/ha-in-red_png.tsv: Permission",
+        ),
     ],
 )
 def test_read_only_folders_of_a_project(home, told, place, sentence):
     """The file that could not be written is named, wherever it lies."""
-    for name in ("logs/composite/ha-in-red_png.log", "benchmarks/composite/ha-in-red_png.tsv"):
+    for name in (
+        "logs/draw_picture/ha-in-red_png.log",
+        "benchmarks/draw_picture/ha-in-red_png.tsv",
+    ):
         (home.results / name).unlink()
     (home.results / "frames.tsv").write_text("", encoding="utf-8")
     if place:

@@ -17,7 +17,7 @@ NIGHTS = ("2026-03-23", "2026-03-24")
 CHANNELS = ("b", "g", "ha")
 ANNOTATED = ["annotate png", "annotate svg"]
 COMPOSITES = [
-    *(f"composite {rest}" for rest in ("ha-in-red jpg", "ha-in-red png", "tiff ha-in-red")),
+    *(f"draw picture {rest}" for rest in ("ha-in-red jpg", "ha-in-red png", "tiff ha-in-red")),
     "contact sheet",
     *ANNOTATED,
 ]
@@ -31,8 +31,8 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
     measures = [f"measure {channel} {night}" for night in nights]
-    own = [f"{rule} {channel}" for rule in ("flatten sky", "integrate", "register")]
-    return [*own, *measures, "tabulate seeing", "tabulate subs", *FIELD, *COLOUR]
+    own = [f"{rule} {channel}" for rule in ("subtract gradient", "integrate", "register")]
+    return [*own, *measures, "list seeing", "list subs", *FIELD, *COLOUR]
 
 
 def _all(*rules):
@@ -40,8 +40,8 @@ def _all(*rules):
 
 
 MEASURES = [f"measure {channel} {night}" for channel in CHANNELS for night in NIGHTS]
-FLATTENED = [*_all("flatten sky"), "tabulate seeing", *COLOUR]
-INTEGRATED = [*_all("integrate"), "tabulate subs", *FIELD, *FLATTENED]
+FLATTENED = [*_all("subtract gradient"), "list seeing", *COLOUR]
+INTEGRATED = [*_all("integrate"), "list subs", *FIELD, *FLATTENED]
 REGISTERED = [*_all("register"), *INTEGRATED]
 
 
@@ -148,18 +148,18 @@ EVENTS = {
         _add(NIGHTS[0], "flat-g-09.fits", f"{NIGHTS[0]}/flat-g-01.fits"),
         [
             *(f"master flat flat_g_{NIGHTS[0]}_{SETTING}", f"measure g {NIGHTS[0]}"),
-            *("place on sky", *REGISTERED),
+            *("solve astrometry", *REGISTERED),
         ],
     ),
     "a sub removed": (_remove(f"raw/{NIGHTS[1]}/b-02.fits"), _channel("b", NIGHTS[1])),
     "a sub excluded": (_set(exclude=[f"{NIGHTS[1]}/b-02.fits"]), _channel("b", NIGHTS[1])),
     "`calibration: hot_pixel_sigma`": (
         _override("calibration", hot_pixel_sigma=9.0),
-        [*DARKS, *MEASURES, "place on sky", *REGISTERED],
+        [*DARKS, *MEASURES, "solve astrometry", *REGISTERED],
     ),
     "`measure: max_stars`": (
         _override("measure", max_stars=500),
-        [*MEASURES, "place on sky", *REGISTERED],
+        [*MEASURES, "solve astrometry", *REGISTERED],
     ),
     "`quality: min_transparency`": (_override("quality", min_transparency=0.4), REGISTERED),
     "`registration: max_degree`": (_override("registration", max_degree=2), REGISTERED),
@@ -171,7 +171,7 @@ EVENTS = {
     "`finish`": (_override("finish", local_contrast=0.2), COMPOSITES),
     "a picture more": (
         _set(pictures={"vivid": {"stretch": {"saturation": 2.0}, "files": ["png"]}}),
-        ["composite vivid png", "contact sheet", "map channels vivid"],
+        ["contact sheet", "draw picture vivid png", "map channels vivid"],
     ),
     "`title`": (_set(title="Otherwise"), COLOUR),
     "`annotation: stars_to_mag`": (_override("annotation", stars_to_mag=9.0), ANNOTATED),
@@ -179,12 +179,12 @@ EVENTS = {
         _override("depth", surface_brightness=24.0),
         ["measure depth", "identify sources", *LISTS, *ANNOTATED],
     ),
-    "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["place on sky", *INTEGRATED]),
-    "a picture deleted": (_remove("results/tiny/picture/*.png"), ["composite ha-in-red png"]),
+    "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["solve astrometry", *INTEGRATED]),
+    "a picture deleted": (_remove("results/tiny/picture/*.png"), ["draw picture ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
     "lock file deleted": (
         _remove("projects/tiny.lock.yaml"),
-        ["choose grid", "place on sky", *REGISTERED],
+        ["choose reference", "solve astrometry", *REGISTERED],
     ),
     "clock set back, `stretch`": (_clock_set_back, COMPOSITES),
 }
@@ -262,7 +262,7 @@ def test_channels_get_a_place_that_becomes_known(home, tiny_catalogue):
     assert not any("CTYPE1" in header for header in before)
     home.change_project(sky={"catalogue": str(tiny_catalogue), "scale_arcsec": 2.32})
     said = home.run("--to", "channels")
-    assert "tiny: sky.scale_arcsec none -> 2.32: place on sky" in said
+    assert "tiny: sky.scale_arcsec none -> 2.32: solve astrometry" in said
     assert "[5/5] done" in said
     after = [fits.getheader(path, "SCI") for path in paths]
     assert [header["CTYPE1"] for header in after] == ["RA---TAN"] * 3
@@ -279,9 +279,9 @@ def test_each_picture_is_made_anew_alone(home):
     home.run("--to", "all")
     assert home.planned() == home.to_do() == []
     home.change_project(pictures={"vivid": vivid | {"stretch": {"saturation": 1.5}}, "grey": grey})
-    assert home.planned() == home.to_do() == ["composite vivid png", "contact sheet"]
+    assert home.planned() == home.to_do() == ["contact sheet", "draw picture vivid png"]
     home.change_project(pictures={"vivid": vivid, "grey": grey | {"title": "In grey"}})
-    jobs = ["composite grey png", "contact sheet", "map channels grey"]
+    jobs = ["contact sheet", "draw picture grey png", "map channels grey"]
     assert home.planned() == home.to_do() == jobs
 
 
@@ -325,10 +325,10 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     lines = [line for line in before.splitlines(keepends=True) if not line.startswith("  b: ")]
     home.lock.write_text("".join(lines))
     for folder in ("logs", ".jobs"):  # which tell how long the file was with all its channels
-        shutil.rmtree(home.folder / "results" / folder / "choose_grid")
+        shutil.rmtree(home.folder / "results" / folder / "choose_reference")
     home.forget()
-    jobs = ["choose grid", "flatten sky b", "integrate b", "register b"]
-    jobs += ["tabulate seeing", "tabulate subs", *FIELD, *COLOUR]
+    jobs = ["choose reference", "subtract gradient b", "integrate b", "register b"]
+    jobs += ["list seeing", "list subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
     assert "[20/20] done" in said

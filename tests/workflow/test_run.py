@@ -152,7 +152,7 @@ def test_renamed_folders_make_nothing_anew(home, command_line):
 
 
 MAPPING = {"green": {"b": 1.0}}
-DRAWN = [*["annotate"] * 2, *["composite"] * 3, "contact sheet"]
+DRAWN = [*["annotate"] * 2, *["draw picture"] * 3, "contact sheet"]
 FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure depth"]
 
 
@@ -163,25 +163,25 @@ FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure
         ({"mapping": MAPPING}, DRAWN + ["map channels"]),
         (
             {"gradient": {"surface": "none"}},
-            DRAWN + ["flatten sky"] * 3 + ["map channels", "tabulate seeing"],
+            DRAWN + ["subtract gradient"] * 3 + ["map channels", "list seeing"],
         ),
         (
             {"integration": {"clip_high": 3.0}},
             DRAWN
             + FIELD
-            + ["flatten sky"] * 3
+            + ["subtract gradient"] * 3
             + ["integrate"] * 3
-            + ["map channels", "tabulate seeing", "tabulate subs"],
+            + ["map channels", "list seeing", "list subs"],
         ),
         (
             {"quality": {"min_transparency": 0.8}},
             DRAWN
             + FIELD
-            + ["flatten sky"] * 3
+            + ["subtract gradient"] * 3
             + ["integrate"] * 3
             + ["map channels"]
             + ["register"] * 3
-            + ["tabulate seeing", "tabulate subs"],
+            + ["list seeing", "list subs"],
         ),
     ],
 )
@@ -212,9 +212,9 @@ def test_added_sub_makes_its_own_night_anew(home):
     _add_light(home.raw, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
     later = ("co", "map channels", "annotate", "list sources")
     jobs = [job for job in home.to_do() if not job.startswith(later)]
-    own = ["flatten sky ha", "integrate ha", f"measure ha {night}", "register ha"]
+    own = ["subtract gradient ha", "integrate ha", f"measure ha {night}", "register ha"]
     field = ["find zero points", "identify sources", "measure depth"]
-    assert jobs == sorted([*field, *own, "tabulate seeing", "tabulate subs"])
+    assert jobs == sorted([*field, *own, "list seeing", "list subs"])
     said = home.run("--to", "results/tiny/channels/ha.fits")
     assert "[3/3] done" in said
     assert fits.getheader(home.results / "channels" / "ha.fits")["NCOMBINE"] == 9
@@ -342,7 +342,7 @@ def test_two_runs_at_once_are_refused(home, command_line):
         assert f"another run is at work in {home.folder}/results; wait for its end" in said
         assert "Traceback" not in said
         assert "another run is at work" in command_line.said(home.by_hand("--", "all"), expected=1)
-        assert home.to_do() == ["composite ha-in-red png"]
+        assert home.to_do() == ["draw picture ha-in-red png"]
 
 
 def test_stored_subs_come_on_request(home):

@@ -31,18 +31,18 @@ _FRAME_S = {
 what counts, since measured times correct it."""
 
 _PIXEL_S = {
-    "flatten_sky": 0.1,
+    "subtract_gradient": 0.1,
     "match_channel": 0.5,
     "subtract_continuum": 0.3,
     "map_channels": 0.15,
-    "composite": 0.3,
+    "draw_picture": 0.3,
     "contact_sheet": 0.3,
     "find_zero_points": 0.1,
     "measure_depth": 1.0,
     "identify_sources": 0.5,
     "annotate": 0.5,
     "overlay": 0.5,
-    "place_on_sky": 0.1,
+    "solve_astrometry": 0.1,
 }
 """Processor seconds for each megapixel of the grid, of the rules that work on whole images."""
 

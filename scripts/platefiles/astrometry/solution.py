@@ -1,4 +1,4 @@
-"""The product of ``place_on_sky``: world coordinates of a project's grid, or why it has none.
+"""The product of ``solve_astrometry``: world coordinates of a project's grid, or why it has none.
 
 The primary header has the world coordinates; ``STARS`` has a row for each star of the catalogue in
 the field.
@@ -44,7 +44,7 @@ def read_solution(path: str | Path) -> "WCS | None":
     Parameters
     ----------
     path : path-like
-        Product of ``place_on_sky``.
+        Product of ``solve_astrometry``.
 
     Returns
     -------
@@ -71,7 +71,7 @@ def solution_cards(path: str | Path, planes: bool = False) -> list[tuple]:
     Parameters
     ----------
     path : path-like
-        Product of ``place_on_sky``.
+        Product of ``solve_astrometry``.
     planes : bool
         The image is a cube of planes; the third axis counts them.
     """

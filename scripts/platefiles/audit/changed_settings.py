@@ -13,10 +13,10 @@ _GROUP = {
     "master_dark": "calibration",
     "master_flat": "calibration",
     "measure": "measure",
-    "choose_grid": "quality",
+    "choose_reference": "quality",
     "register": "integration",
     "integrate": "integration",
-    "flatten_sky": "measure",
+    "subtract_gradient": "measure",
 }
 """Group of the recipe to which the settings of a step belong that stand in no group."""
 

@@ -49,7 +49,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
         return any(map(sheets.fault, files)) or note_path(log) in notes
 
     products = [p for p in products_of(plan).values() if os.path.isfile(p.path)]
-    products = [product for product in products if product.rule != "choose_grid"]
+    products = [product for product in products if product.rule != "choose_reference"]
     logs = [job_log_path(plan.paths, product.rule, product.about) for product in products]
     paths = [product.path for product in products]
     with ThreadPoolExecutor(_THREADS) as pool:

@@ -24,14 +24,14 @@ THREADS = {
     "master_flat": 1,
     "measure": 2,
     "find_cosmic_rays": 1,
-    "choose_grid": 1,
+    "choose_reference": 1,
     "register": 1,
     "integrate": 8,
     "calibrate_sub": 1,
     "register_sub": 1,
-    "place_on_sky": 1,
+    "solve_astrometry": 1,
     "find_zero_points": 1,
-    "flatten_sky": 1,
+    "subtract_gradient": 1,
     "match_channel": 1,
     "subtract_continuum": 1,
     "measure_depth": 1,
@@ -40,7 +40,7 @@ THREADS = {
     "annotate": 1,
     "overlay": 1,
     "map_channels": 1,
-    "composite": 1,
+    "draw_picture": 1,
 }
 """Threads that a step can use, by step; as in the rules."""
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from platefiles.provenance.job_notes import FOLDER, JobNote, hidden_note, logged_note
 
-_LOGS, _GRID, _LISTS = "logs", "choose_grid", "list_sources"
-_TABLES = {"tabulate_subs": "subs.tsv", "tabulate_seeing": "seeing.tsv"}
+_LOGS, _GRID, _LISTS = "logs", "choose_reference", "list_sources"
+_TABLES = {"list_subs": "subs.tsv", "list_seeing": "seeing.tsv"}
 
 
 @dataclass(frozen=True)

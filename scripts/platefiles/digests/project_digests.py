@@ -64,7 +64,7 @@ def write_digests(plan: ProjectPlan, products: Iterable[Product]) -> bool:
     before = _digests_before(plan)
     found = {path: sha256 for path, sha256 in before.items() if os.path.isfile(path)}
     for product in products:
-        if product.rule != "choose_grid" and os.path.isfile(product.path):
+        if product.rule != "choose_reference" and os.path.isfile(product.path):
             found |= _digests_of(plan, product, before)
     found |= _digests_of_lock(plan, before)
     frames = f"{plan.results}/frames.tsv"
@@ -130,7 +130,7 @@ def _digests_of_lock(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[t
     path = plan.paths.lock
     if not os.path.isfile(path):
         return
-    log = job_log_path(plan.paths, "choose_grid", "")
+    log = job_log_path(plan.paths, "choose_reference", "")
     if (note := read_note(log)) is not None:
         yield path, note.sha256
         yield from _digest_of_log(log, before)

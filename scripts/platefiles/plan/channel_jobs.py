@@ -85,7 +85,7 @@ def subs_job(plan: ProjectPlan) -> str:
         if frame.role == "unused"
     ]
     below = [integrate_job(plan, name) for name in plan.channels]
-    return job_text(plan, "tabulate_subs", {}, below, channels=list(plan.channels), unused=unused)
+    return job_text(plan, "list_subs", {}, below, channels=list(plan.channels), unused=unused)
 
 
 def _searches_lone_pixels(plan: ProjectPlan, channel: str) -> bool:

@@ -17,7 +17,7 @@ def grid_job(plan: ProjectPlan) -> str:
     """Job of choosing grid and photometric references."""
     return job_text(
         plan,
-        "choose_grid",
+        "choose_reference",
         {"max_ellipticity": plan.loaded.recipe.quality.max_ellipticity},
         channels=_by_preference(plan),
         reference=_known_reference(plan),
@@ -34,7 +34,7 @@ def solution_job(plan: ProjectPlan) -> str:
     equipment = plan.loaded.equipment.model_dump(exclude_none=True)
     return job_text(
         plan,
-        "place_on_sky",
+        "solve_astrometry",
         settings,
         pins=grid_pins(plan),
         sub=None if reference is None else sub_facts(plan, reference),

@@ -13,13 +13,15 @@ def sky_job(plan: ProjectPlan, channel: str) -> str:
     settings = {"gradient": recipe.gradient.model_dump()} | recipe.measure.model_dump(
         include={"detection_sigma", "aperture_fwhm", "max_stars"}
     )
-    return job_text(plan, "flatten_sky", settings, [integrate_job(plan, channel)], channel=channel)
+    return job_text(
+        plan, "subtract_gradient", settings, [integrate_job(plan, channel)], channel=channel
+    )
 
 
 def seeing_job(plan: ProjectPlan) -> str:
     """Job of the table of the widths of stars."""
     below = [sky_job(plan, name) for name in plan.channels]
-    return job_text(plan, "tabulate_seeing", {}, below, channels=list(plan.channels))
+    return job_text(plan, "list_seeing", {}, below, channels=list(plan.channels))
 
 
 @remembered

@@ -152,8 +152,8 @@ class Paths:
 
 def job_log_path(paths: Paths, rule: str, about: str) -> str:
     """Path of the log of a job, from its rule and from what it works on, in words."""
-    if rule == "choose_grid":
-        return f"results/logs/choose_grid/{paths.lock.removesuffix('.lock.yaml')}.log"
-    if rule == "composite_tiff":
-        rule, about = "composite", f"{about} tif"
+    if rule == "choose_reference":
+        return f"results/logs/choose_reference/{paths.lock.removesuffix('.lock.yaml')}.log"
+    if rule == "draw_picture_tiff":
+        rule, about = "draw_picture", f"{about} tif"
     return f"{paths.results}/logs/{f'{rule}/{about}'.replace(' ', '_').rstrip('/')}.log"

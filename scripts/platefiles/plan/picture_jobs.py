@@ -37,7 +37,7 @@ def cube_job(plan: ProjectPlan, picture: str) -> str:
 
 
 @remembered
-def composite_job(plan: ProjectPlan, picture: str) -> str:
+def draw_picture_job(plan: ProjectPlan, picture: str) -> str:
     """Job of drawing the files of a picture."""
     wanted = plan.loaded.pictures[picture]
     settings = {
@@ -46,7 +46,7 @@ def composite_job(plan: ProjectPlan, picture: str) -> str:
         "geometry": wanted.recipe.geometry.model_dump(include={"crop"}),
         "title": wanted.title,
     }
-    return job_text(plan, "composite", settings, [cube_job(plan, picture)])
+    return job_text(plan, "draw_picture", settings, [cube_job(plan, picture)])
 
 
 @remembered
@@ -59,7 +59,7 @@ def sheet_job(plan: ProjectPlan) -> str:
     }
     below = [integrate_job(plan, name) for name in plan.channels]
     below += [sky_job(plan, name) for name in plan.channels]
-    below += [composite_job(plan, name) for name in plan.loaded.pictures]
+    below += [draw_picture_job(plan, name) for name in plan.loaded.pictures]
     return job_text(plan, "contact_sheet", settings, below, pictures=sheet_pictures(plan))
 
 

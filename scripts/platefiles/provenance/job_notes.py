@@ -62,7 +62,7 @@ def note_path(log: str | Path) -> Path | None:
     Parameters
     ----------
     log : path-like
-        Such as ``results/m31/logs/composite/m31_png.log``.
+        Such as ``results/m31/logs/draw_picture/m31_png.log``.
     """
     parts = Path(log).parts
     if "logs" not in parts:

@@ -39,9 +39,9 @@ _PLACES = {
     "register_sub": "registered/{parent}/{name}",
     "find_cosmic_rays": "cosmic_rays/{channel}/{night}.fits",
     "integrate": "channels/{channel}.fits",
-    "place_on_sky": "field/{name}",
+    "solve_astrometry": "field/{name}",
     "find_zero_points": "field/{name}",
-    "flatten_sky": "sky/{channel}.fits",
+    "subtract_gradient": "sky/{channel}.fits",
     "match_channel": "matched/{channel}.fits",
     "subtract_continuum": "lines/{channel}.fits",
     "measure_depth": "field/{name}",
@@ -50,7 +50,7 @@ _PLACES = {
     "annotate": "field/{name}",
     "overlay": "field/{name}",
     "map_channels": "picture/{name}",
-    "composite": "picture/{name}",
+    "draw_picture": "picture/{name}",
     "contact_sheet": "{name}",
 }
 """Where a step's product lies inside the project's results: by the job, where that tells."""

@@ -27,11 +27,11 @@ from platefiles.plan.picture_channels import (
     sheet_pictures,
     uneven_of,
 )
-from platefiles.plan.picture_jobs import composite_job, cube_job, sheet_job
+from platefiles.plan.picture_jobs import cube_job, draw_picture_job, sheet_job
 from platefiles.plan.project_plan import ProjectPlan
 
-COMPOSITE_RULES = {"tif": "composite_tiff"}
-_COMPOSITE = "composite"
+PICTURE_RULES = {"tif": "draw_picture_tiff"}
+_DRAW_PICTURE = "draw_picture"
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class Product:
     @property
     def step(self) -> str:
         """Name of the script of the rule."""
-        return _COMPOSITE if self.rule in COMPOSITE_RULES.values() else self.rule
+        return _DRAW_PICTURE if self.rule in PICTURE_RULES.values() else self.rule
 
 
 def products_of(plan: ProjectPlan) -> dict[str, Product]:
@@ -153,7 +153,7 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
             everything.append(path)
     waits = [channel for channel in plan.channels if not plan.is_pinned(channel)]
     if waits:
-        yield Product(plan.paths.lock, "choose_grid", "", grid_job(plan), tuple(everything))
+        yield Product(plan.paths.lock, "choose_reference", "", grid_job(plan), tuple(everything))
     yield _solution(plan)
     for channel in plan.channels:
         measures = tuple(plan.paths.measures(channel, night) for night in plan.nights(channel))
@@ -180,9 +180,9 @@ def _channels(plan: ProjectPlan) -> Iterator[Product]:
         for channel in plan.channels
         for path in (plan.paths.registration(channel), plan.paths.channel(channel))
     )
-    log = f"{plan.results}/logs/tabulate_subs.log"
+    log = f"{plan.results}/logs/list_subs.log"
     job = subs_job(plan)
-    yield Product(plan.paths.subs, "tabulate_subs", "", job, inputs, log, waits=bool(waits))
+    yield Product(plan.paths.subs, "list_subs", "", job, inputs, log, waits=bool(waits))
 
 
 def _zero_points(plan: ProjectPlan) -> Product:
@@ -224,7 +224,7 @@ def _solution(plan: ProjectPlan) -> Product:
     inputs = (plan.paths.lock,) if waits else ()
     consulted = () if reference is None else (reference,)
     path, job = plan.paths.solution, solution_job(plan)
-    return Product(path, "place_on_sky", "", job, inputs, "", consulted, waits)
+    return Product(path, "solve_astrometry", "", job, inputs, "", consulted, waits)
 
 
 def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
@@ -232,12 +232,12 @@ def _flat_channels(plan: ProjectPlan) -> Iterator[Product]:
     waits = {channel: not plan.is_pinned(channel) for channel in plan.channels}
     for channel, late in waits.items():
         path, job = plan.paths.sky(channel), sky_job(plan, channel)
-        yield Product(path, "flatten_sky", channel, job, (plan.paths.channel(channel),), waits=late)
+        yield Product(
+            path, "subtract_gradient", channel, job, (plan.paths.channel(channel),), waits=late
+        )
     skies = tuple(map(plan.paths.sky, plan.channels))
-    log, late = f"{plan.results}/logs/tabulate_seeing.log", any(waits.values())
-    yield Product(
-        plan.paths.seeing, "tabulate_seeing", "", seeing_job(plan), skies, log, waits=late
-    )
+    log, late = f"{plan.results}/logs/list_seeing.log", any(waits.values())
+    yield Product(plan.paths.seeing, "list_seeing", "", seeing_job(plan), skies, log, waits=late)
     if plan.loaded.recipe.seeing.match:
         for channel in matched_channels(plan):
             path, job = plan.paths.matched(channel), match_job(plan, channel)
@@ -279,13 +279,13 @@ def _pictures(plan: ProjectPlan) -> Iterator[Product]:
             plan.paths.solution,
         )
         waits = not plan.are_pinned(channels)
-        cube, job = plan.paths.cube(name), composite_job(plan, name)
+        cube, job = plan.paths.cube(name), draw_picture_job(plan, name)
         yield Product(cube, "map_channels", name, cube_job(plan, name), inputs, waits=waits)
         for path in plan.paths.picture_files(name):
             ending = path.removeprefix(f"{plan.results}/picture/{name}.")
-            rule = COMPOSITE_RULES.get(ending, _COMPOSITE)
-            about = name if rule != _COMPOSITE else f"{name} {ending}"
-            log = f"{plan.results}/logs/composite/{name}_{ending}.log"
+            rule = PICTURE_RULES.get(ending, _DRAW_PICTURE)
+            about = name if rule != _DRAW_PICTURE else f"{name} {ending}"
+            log = f"{plan.results}/logs/draw_picture/{name}_{ending}.log"
             yield Product(path, rule, about, job, (cube,), log, waits=waits)
     channels = [*map(plan.paths.channel, plan.channels), *map(plan.paths.sky, plan.channels)]
     waits = not plan.are_pinned(plan.channels)

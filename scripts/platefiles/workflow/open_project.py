@@ -185,7 +185,7 @@ def _check_lock(plan: ProjectPlan) -> None:
 
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
     """Refuse half a lock file: what it lacks would be chosen again, and perhaps otherwise."""
-    path, note = plan.loaded.lock_path, read_note(job_log_path(plan.paths, "choose_grid", ""))
+    path, note = plan.loaded.lock_path, read_note(job_log_path(plan.paths, "choose_reference", ""))
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:
         msg = (

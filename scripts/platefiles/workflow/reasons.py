@@ -47,7 +47,7 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
         Empty where it only follows from what it is made from.
     """
     follows = any(path in making for path in product.inputs)
-    if product.rule == "choose_grid":
+    if product.rule == "choose_reference":
         if ledger.is_there(product.path):
             return "a channel has no reference yet"
         registered = any(

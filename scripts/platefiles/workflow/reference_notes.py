@@ -58,4 +58,4 @@ def drop_provisional_grid(plan: ProjectPlan) -> bool:
 
 def grid_log(plan: ProjectPlan) -> str:
     """Return the path of the log of the job that chose the grid."""
-    return job_log_path(plan.paths, "choose_grid", "")
+    return job_log_path(plan.paths, "choose_reference", "")

@@ -49,7 +49,7 @@ class Ledger:
         for path, product in self.products.items():
             if self.is_there(path) and (
                 product.waits
-                or product.rule == "choose_grid"
+                or product.rule == "choose_reference"
                 or recorded(path, product.log) != digest(product.job)
             ):
                 found.add(path)
@@ -61,7 +61,9 @@ class Ledger:
         found: set[str] = set()
         for path in self.stale:
             product = self.products[path]
-            if product.rule != "choose_grid" and (is_marked(path) or is_cut(path, product.log)):
+            if product.rule != "choose_reference" and (
+                is_marked(path) or is_cut(path, product.log)
+            ):
                 found.add(path)
         return frozenset(found)
 

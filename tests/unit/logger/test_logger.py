@@ -57,8 +57,8 @@ def begin(progress, **stats):
 def test_what_is_to_do_is_one_line():
     """Jobs are counted by rule in words, without the rules that only gather."""
     out = io.StringIO()
-    begin(Progress(out), master_dark=3, composite=1, picture=1)
-    assert out.getvalue() == "To do: 4 jobs: master dark x 3, composite\n"
+    begin(Progress(out), master_dark=3, draw_picture=1, picture=1)
+    assert out.getvalue() == "To do: 4 jobs: master dark x 3, draw picture\n"
 
 
 def test_off_a_terminal_lines_are_rare():
@@ -335,7 +335,7 @@ def test_lines_fit_narrow_consoles(monkeypatch, stream):
     monkeypatch.setenv("COLUMNS", "60")
     out, clock = stream(), Clock()
     progress = Progress(out, clock=clock)
-    begin(progress, master_dark=3, measure=2, integrate=2, find_zero_points=1, composite=4)
+    begin(progress, master_dark=3, measure=2, integrate=2, find_zero_points=1, draw_picture=4)
     night = "2026-03-24"
     progress.take(job(1, "measure", project="tiny", channel="luminance", night=night))
     progress.take(job(2, "measure", project="tiny", channel="hydrogen", night=night))
@@ -345,7 +345,9 @@ def test_lines_fit_narrow_consoles(monkeypatch, stream):
     shown = out.getvalue().replace("\r\x1b[K", "\n").splitlines()
     assert max(map(len, shown)) <= 60
     words = {word.rstrip("…") for line in shown for word in line.split()}
-    known = "To do: 12 jobs: master dark x 3, measure 2, integrate find zero points, composite 4 "
+    known = (
+        "To do: 12 jobs: master dark x 3, measure 2, integrate find zero points, draw picture 4 "
+    )
     known += f"about min left tiny luminance hydrogen {night} {night}, [0/12] [1/12] done in 20 s 4"
     known += " minutes"
     assert words - {w for w in words if w.isdigit()} <= {*known.split()}

@@ -9,7 +9,13 @@ from unit.logger.test_logger import Clock, begin, finished, record
 from snakemake_logger_plugin_platelog.progress import Progress, rounded
 from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload
 
-COSTS = {"master_flat": 2.0, "measure": 8.0, "register": 0.5, "integrate": 30.0, "composite": 4.0}
+COSTS = {
+    "master_flat": 2.0,
+    "measure": 8.0,
+    "register": 0.5,
+    "integrate": 30.0,
+    "draw_picture": 4.0,
+}
 THREADS = {"measure": 2, "integrate": 8}
 
 
@@ -30,7 +36,7 @@ def field(channels=4, nights=5):
         add(f"integrate {channel}", "integrate", f"register {channel}", size=1 + channel)
     every = [f"integrate {channel}" for channel in range(channels)]
     for name in ("png", "jpg", "tif"):
-        add(name, "composite", *every)
+        add(name, "draw_picture", *every)
     return jobs
 
 
@@ -101,7 +107,7 @@ def test_known_rates_tell_the_time(cores):
     Later a single job that scatters by a tenth is a large part of what is left.
     """
     factors = {"master_flat": 2.0, "measure": 0.4, "register": 3.0, "integrate": 1.5}
-    factors["composite"] = 0.7
+    factors["draw_picture"] = 0.7
     found, (step, rise) = ratios(factors, lambda seed: factors, cores)
     np.testing.assert_allclose(np.median(found, axis=0), 1.0, atol=0.1)
     assert (abs(found[:, 0] - 1) < 0.2).all()

@@ -31,8 +31,8 @@ def tasks(tmp_path):
         return Task(step, str(tmp_path / name), inputs, json.dumps(job), log)
 
     return {
-        "png": task("composite", "p.png", {"cube": [cube]}, job),
-        "jpg": task("composite", "p.jpg", {"cube": [cube]}, job),
+        "png": task("draw_picture", "p.png", {"cube": [cube]}, job),
+        "jpg": task("draw_picture", "p.jpg", {"cube": [cube]}, job),
         "cube": task("map_channels", "cube.fits", {"channels": [str(channel)]}, cube_job),
     }
 

@@ -266,8 +266,8 @@ def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
     for name, row in (
         ("target/benchmarks/measure/g/one.tsv", "1.5\t0\t1\t2.25\n"),
         ("target/benchmarks/measure/two.tsv", "0.5\t0\tNA\tNA\n"),
-        ("target/benchmarks/tabulate_subs.tsv", "0.25\t0\t1\t0.2\n"),
-        ("benchmarks/choose_grid/place/lock.tsv", "1\t0\t1\t1\n"),
+        ("target/benchmarks/list_subs.tsv", "0.25\t0\t1\t0.2\n"),
+        ("benchmarks/choose_reference/place/lock.tsv", "1\t0\t1\t1\n"),
         ("target/subs.tsv", "0.25\t0\t1\t0.2\n"),
     ):
         path = tmp_path / name
@@ -275,8 +275,8 @@ def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
         path.write_text(head + row)
     assert comparison.step_costs(tmp_path) == {
         "measure": comparison.StepCost(2, 2.0, 2.25),
-        "tabulate_subs": comparison.StepCost(1, 0.25, 0.2),
-        "choose_grid": comparison.StepCost(1, 1.0, 1.0),
+        "list_subs": comparison.StepCost(1, 0.25, 0.2),
+        "choose_reference": comparison.StepCost(1, 1.0, 1.0),
     }
 
 

@@ -11,7 +11,7 @@ from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.graph import products_of
 
-SKIPPED = ("map_channels", "composite_tiff", "contact_sheet")
+SKIPPED = ("map_channels", "draw_picture_tiff", "contact_sheet")
 
 
 @pytest.fixture(scope="module")
@@ -41,8 +41,8 @@ def test_a_project_of_defaults_names_only_what_has_no_default(make_jobs):
     mapping = {"red.ha 1", "green.g 1", "blue.b 1", "luminance.g 1"}
     assert _told(jobs) == {
         *(("map_channels", f"mapping.{row}") for row in mapping),
-        ("composite", "title Tiny"),
-        ("composite_tiff", "title Tiny"),
+        ("draw_picture", "title Tiny"),
+        ("draw_picture_tiff", "title Tiny"),
         ("contact_sheet", "title Tiny"),
     }
 
@@ -60,11 +60,11 @@ def test_changed_settings_are_told_with_their_default_in_each_step_that_uses_the
     assert told == {
         ("master_dark", "hot_pixel_sigma 9.5 (default 8)"),
         ("integrate", "weights equal (default noise)"),
-        ("choose_grid", "max_ellipticity 0.5 (default 0.45)"),
+        ("choose_reference", "max_ellipticity 0.5 (default 0.45)"),
         ("register", "quality.min_stars 5 (default 8)"),
         ("register", "quality.max_ellipticity 0.5 (default 0.45)"),
         ("register", "weights equal (default noise)"),
         ("integrate", "clip sigma (default noise)"),
         ("integrate", "single_frame_cosmic_rays yes (default no)"),
-        ("composite", "title Tiny"),
+        ("draw_picture", "title Tiny"),
     }

@@ -23,7 +23,7 @@ def test_every_rule_of_the_workflow_can_be_run_with_its_threads():
     """The table has each rule that makes something of data, with the threads of the rule."""
     threads = {name: int(re.search(r"threads: (\d+)", text)[1]) for name, text in _rules().items()}
     # A second name, tables of what is known, and an overview of what is there.
-    for name in ("share_master", "tabulate_subs", "tabulate_seeing", "contact_sheet"):
+    for name in ("share_master", "list_subs", "list_seeing", "contact_sheet"):
         del threads[name]
     assert threads == THREADS
 
@@ -42,7 +42,7 @@ def test_inputs_that_are_single_paths_are_those_that_bindings_use_as_such():
 def test_a_task_runs_the_binding_of_its_step(tmp_path):
     """The step gets its inputs, job, log and output, and its failure is in its log."""
     task = Task(
-        "choose_grid",
+        "choose_reference",
         str(tmp_path / "grid.lock.yaml"),
         {"measures": []},
         '{"channels":["ha"],"project":"tiny","reference":null,"settings":{"max_ellipticity":0.4}}',

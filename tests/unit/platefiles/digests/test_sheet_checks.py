@@ -10,7 +10,7 @@ from platefiles.core.provisional import hold_back
 from platefiles.digests.digest_sheet import NAME, SEAL, write_digest_sheet
 from platefiles.jobs.job_log import job_log
 
-LOG, HIDDEN, TABLE = "logs/tabulate_subs.log", ".jobs/tabulate_subs", "subs.tsv"
+LOG, HIDDEN, TABLE = "logs/list_subs.log", ".jobs/list_subs", "subs.tsv"
 
 
 def sha256(path):
@@ -81,7 +81,7 @@ def test_a_sheet_of_before_a_kill_is_behind_and_no_fault(results):
 def test_a_file_in_the_place_of_another_is_seen(results):
     """A job noted its digest, but of another file."""
     (results / "seeing.tsv").write_text("fwhm\n")
-    with job_log(results / "logs" / "tabulate_seeing.log", "{}", results / "seeing.tsv"):
+    with job_log(results / "logs" / "list_seeing.log", "{}", results / "seeing.tsv"):
         pass
     names = (LOG, TABLE, "seeing.tsv")
     write_digest_sheet(results, {name: sha256(results / name) for name in names})
@@ -135,7 +135,7 @@ def test_the_file_that_pins_the_grid_is_known_by_its_log(tmp_path):
     folder, lock = tmp_path / "results" / "tiny", tmp_path / "projects" / "tiny.lock.yaml"
     make(folder, "id\n")
     lock.parent.mkdir()
-    log = tmp_path / "results" / "logs" / "choose_grid" / "projects" / "tiny.log"
+    log = tmp_path / "results" / "logs" / "choose_reference" / "projects" / "tiny.log"
     with job_log(log, "{}", lock):
         lock.write_text("grid: {}\n")
     outside = {f"../../{path.relative_to(tmp_path)}": sha256(path) for path in (log, lock)}

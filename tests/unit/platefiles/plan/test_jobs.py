@@ -20,7 +20,7 @@ from platefiles.plan.picture_channels import (
     channels_of,
     mapped_channels,
 )
-from platefiles.plan.picture_jobs import composite_job, cube_job
+from platefiles.plan.picture_jobs import cube_job, draw_picture_job
 from platefiles.provenance.code_digests import code_digest
 
 CHANNELS = ("g", "b", "ha")
@@ -32,10 +32,10 @@ NIGHTS = ["2026-03-23", "2026-03-24"]
 def _jobs(plan):
     """Every job of a plan by rule and what it works on."""
     jobs = {("master", name): master_job(plan, name) for name in plan.masters}
-    jobs["choose_grid", ""] = grid_job(plan)
-    jobs["tabulate_seeing", ""] = seeing_job(plan)
+    jobs["choose_reference", ""] = grid_job(plan)
+    jobs["list_seeing", ""] = seeing_job(plan)
     for channel in plan.channels:
-        jobs["flatten_sky", channel] = sky_job(plan, channel)
+        jobs["subtract_gradient", channel] = sky_job(plan, channel)
         jobs["register", channel] = register_job(plan, channel)
         jobs["integrate", channel] = integrate_job(plan, channel)
         for night in plan.nights(channel):
@@ -45,9 +45,9 @@ def _jobs(plan):
             jobs["calibrate_sub", frame.id] = calibrate_job(plan, frame.id)
             jobs["register_sub", frame.id] = register_sub_job(plan, channel, frame.id)
     jobs["map_channels", ""] = cube_job(plan, "ha-in-red")
-    jobs["composite", ""] = composite_job(plan, "ha-in-red")
-    jobs["tabulate_subs", ""] = subs_job(plan)
-    jobs["place_on_sky", ""] = solution_job(plan)
+    jobs["draw_picture", ""] = draw_picture_job(plan, "ha-in-red")
+    jobs["list_subs", ""] = subs_job(plan)
+    jobs["solve_astrometry", ""] = solution_job(plan)
     jobs["find_zero_points", ""] = zero_points_job(plan)
     jobs["measure_depth", ""] = depth_job(plan)
     jobs["identify_sources", ""] = sources_job(plan)
@@ -124,15 +124,15 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
         ("integration", {"background_match": "constant"}, {"register"}),
         ("registration", {"max_degree": 1}, {"register"}),
         ("quality", {"min_transparency": 0.1}, {"register"}),
-        ("quality", {"max_ellipticity": 0.3}, {"register", "choose_grid"}),
-        ("measure", {"detection_sigma": 7.0}, {"measure", "flatten_sky"}),
+        ("quality", {"max_ellipticity": 0.3}, {"register", "choose_reference"}),
+        ("measure", {"detection_sigma": 7.0}, {"measure", "subtract_gradient"}),
         ("measure", {"background_cell_px": 48}, {"measure"}),
         ("calibration", {"clip_sigma": 5.0}, {"master_bias", "master_dark", "master_flat"}),
         ("calibration", {"hot_pixel_sigma": 9.0}, {"master_dark"}),
         ("calibration", {"dead_pixel_response": 0.4}, {"master_flat"}),
-        ("gradient", {"degree": 3}, {"flatten_sky"}),
+        ("gradient", {"degree": 3}, {"subtract_gradient"}),
         ("colour", {"grey_sky": False}, {"map_channels"}),
-        ("stretch", {"sky_level": 0.2}, {"composite"}),
+        ("stretch", {"sky_level": 0.2}, {"draw_picture"}),
         ("depth", {"surface_brightness": 24.0}, {"measure_depth"}),
         ("annotation", {"stars_to_mag": 9.0}, {"annotate"}),
     ],
@@ -149,14 +149,14 @@ FOLLOWING = {
     "master_flat": {"measure", "calibrate_sub"},
     "measure": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
-    "place_on_sky": {"integrate", "register_sub", "find_zero_points", "map_channels"},
-    "integrate": {"map_channels", "tabulate_subs", "flatten_sky", "find_zero_points"},
-    "flatten_sky": {"map_channels", "tabulate_seeing"},
+    "solve_astrometry": {"integrate", "register_sub", "find_zero_points", "map_channels"},
+    "integrate": {"map_channels", "list_subs", "subtract_gradient", "find_zero_points"},
+    "subtract_gradient": {"map_channels", "list_seeing"},
     "find_zero_points": {"measure_depth"},
     "measure_depth": {"identify_sources"},
     "identify_sources": {"list_sources", "annotate"},
-    "map_channels": {"composite"},
-    "composite": {"annotate"},
+    "map_channels": {"draw_picture"},
+    "draw_picture": {"annotate"},
 }
 
 
@@ -190,8 +190,8 @@ def test_what_lies_on_the_grid_is_to_do_again_with_its_place(plan_of, tiny_catal
     """What is known of the place changes one job, and with it those whose products carry it."""
     value = str(tiny_catalogue) if key == "catalogue" else 2.3
     before, after = _jobs(plan_of()), _jobs(plan_of(sky={key: value}))
-    assert _rules(_changed(before, after)) == {"place_on_sky"}
-    assert _rules(_to_do_again(before, after)) == _with_what_follows({"place_on_sky"})
+    assert _rules(_changed(before, after)) == {"solve_astrometry"}
+    assert _rules(_to_do_again(before, after)) == _with_what_follows({"solve_astrometry"})
 
 
 def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
@@ -222,7 +222,7 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
     overrides = {"integration": {"single_frame_cosmic_rays": "always"}}
     before, after = _jobs(plan_of()), _jobs(plan_of(overrides=overrides))
     again = {"integrate", "calibrate_sub", "register_sub"}
-    again |= {"map_channels", "composite", "tabulate_subs", "flatten_sky", "tabulate_seeing"}
+    again |= {"map_channels", "draw_picture", "list_subs", "subtract_gradient", "list_seeing"}
     again |= {"find_zero_points", "measure_depth", "identify_sources", "list_sources", "annotate"}
     assert _rules(_to_do_again(before, after)) == again
 
@@ -366,9 +366,10 @@ def test_further_pictures_are_made_of_the_same_channels(plan_of):
     assert channels_of(plan, "grey") == ["g"]
     assert mapped_channels(plan) == list(CHANNELS)
     assert json.loads(cube_job(plan, "grey"))["title"] == "In grey"
-    assert json.loads(composite_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
+    assert json.loads(draw_picture_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
     assert (
-        json.loads(composite_job(plan, "vivid"))["settings"]["title"] == plan.loaded.project.title
+        json.loads(draw_picture_job(plan, "vivid"))["settings"]["title"]
+        == plan.loaded.project.title
     )
 
 
@@ -378,7 +379,8 @@ def test_a_picture_is_made_again_alone(plan_of):
     def jobs(**pictures):
         plan = plan_of(pictures=pictures)
         return {
-            name: (cube_job(plan, name), composite_job(plan, name)) for name in plan.loaded.pictures
+            name: (cube_job(plan, name), draw_picture_job(plan, name))
+            for name in plan.loaded.pictures
         }
 
     before = jobs(vivid=VIVID, grey=GREY)

@@ -16,7 +16,7 @@ from platefiles.provenance.xmp import read_origin
 ENDINGS = ("png", "jpg", "tif")
 CUBE = hashlib.sha256(b"cube").hexdigest()
 MAKING = Making(
-    "picture/a.png", "composite", '{"settings":{"title":"A & B <c>"}}', "platelog 0", "00ff",
+    "picture/a.png", "draw_picture", '{"settings":{"title":"A & B <c>"}}', "platelog 0", "00ff",
     "python 3", {"cube": ("picture/a.fits",)},
 )  # fmt: skip
 LABEL = Label(

@@ -140,7 +140,7 @@ def test_half_a_lock_is_a_sentence(opened, pin):
     """What the missing half pinned is not chosen anew unasked; the whole file is taken again."""
     path = pin(opened())
     content = path.read_bytes()
-    log = job_log_path(opened().by_name["tiny"].paths, "choose_grid", "")
+    log = job_log_path(opened().by_name["tiny"].paths, "choose_reference", "")
     with job_log(os.path.abspath(log), "{}", path):
         pass
     opened()

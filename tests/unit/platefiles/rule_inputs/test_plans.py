@@ -191,7 +191,7 @@ def test_a_dry_run_tells_the_jobs_of_the_plan(opened):
     assert len(lines) == sum(len(one.to_make) for one in ahead.values())
     assert first.startswith(f"To do: {len(lines)} jobs: master bias, master dark")
     assert f"share master x {len(plan.masters)}" in first
-    assert lines.count("  choose grid tiny  (not there yet)") == 1
+    assert lines.count("  choose reference tiny  (not there yet)") == 1
     assert "  integrate tiny g" in lines
     assert any(line.startswith("  share master other bias_") for line in lines)
     assert list(dry_run_lines({})) == ["Nothing new to do."]

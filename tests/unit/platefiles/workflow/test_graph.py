@@ -15,9 +15,9 @@ def test_steps_are_the_scripts_of_the_rules():
             if script := re.search(r'"\.\./scripts/(\w+)\.py"', block):
                 found[re.match(r"rule (\w+)", block)[1]] = script[1]
     text = (RULES / "colour.smk").read_text(encoding="utf-8")
-    for rule in re.findall(r"^use rule composite as (\w+)", text, re.MULTILINE):
-        found[rule] = found["composite"]
-    assert {"measure", "share_master", "composite", "composite_tiff"} <= set(found)
+    for rule in re.findall(r"^use rule draw_picture as (\w+)", text, re.MULTILINE):
+        found[rule] = found["draw_picture"]
+    assert {"measure", "share_master", "draw_picture", "draw_picture_tiff"} <= set(found)
     for rule, script in found.items():
         assert Product("a", rule, "", "", ()).step == script
 

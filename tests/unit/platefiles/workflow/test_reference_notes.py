@@ -48,7 +48,9 @@ def pin(plan, chosen=True, reason=""):
     pinned = {channel: plan.lights(channel)[0] for channel in ("ha", "g", "b")}
     first = pinned["ha"]
     lock = Lock(first.id, first.name, 320, 240, {name: one.id for name, one in pinned.items()})
-    place = os.path.abspath(job_log_path(plan.paths, "choose_grid", ""))  # a job would hold a lock
+    place = os.path.abspath(
+        job_log_path(plan.paths, "choose_reference", "")
+    )  # a job would hold a lock
     with job_log(place, "{}", plan.paths.lock):
         if chosen:
             log.info(CHOSEN)
@@ -100,7 +102,7 @@ def test_what_no_job_makes_again_is_told(plan):
 @pytest.mark.parametrize("victims", [["log"], ["note"], ["log", "note"]])
 def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
     """No job would write them: the grid is chosen once. They say what they said before."""
-    log = Path(job_log_path(plan.paths, "choose_grid", ""))
+    log = Path(job_log_path(plan.paths, "choose_reference", ""))
     places = {"log": log, "note": note_path(log)}
     before = {name: path.read_text() for name, path in places.items()}
     for victim in victims:
@@ -115,7 +117,10 @@ def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
 
 def test_notes_are_not_made_up_for_a_damaged_lock_file(plan):
     """Where lock file and log were changed, the log waits until the lock file is put back."""
-    log, content = job_log_path(plan.paths, "choose_grid", ""), Path(plan.paths.lock).read_bytes()
+    log, content = (
+        job_log_path(plan.paths, "choose_reference", ""),
+        Path(plan.paths.lock).read_bytes(),
+    )
     flip(log)
     flip(plan.paths.lock)
     mark_damaged(plan)

@@ -53,7 +53,7 @@ def test_master_of_another_job_is_left_alone():
     _write("gone", JOB | {"settings": {"clip_sigma": 3}})
     _write("two")
     products = {_path("one"): _product("one")}
-    products["results/two/subs.tsv"] = Product("results/two/subs.tsv", "tabulate_subs", "", "", ())
+    products["results/two/subs.tsv"] = Product("results/two/subs.tsv", "list_subs", "", "", ())
     assert shared_masters("results", products, {_path("one")}) == {}
 
 

@@ -42,7 +42,7 @@ def chain(tmp_path, monkeypatch):
     products = [
         Product("a.fits", "measure", "a", jobs["a"], ()),
         Product("b.fits", "register", "b", jobs["b"], ("a.fits",)),
-        Product("c.tsv", "tabulate_subs", "c", jobs["c"], ("b.fits",), "c.log"),
+        Product("c.tsv", "list_subs", "c", jobs["c"], ("b.fits",), "c.log"),
         Product("d.fits", "register", "d", jobs["d"], (), "", ("a.fits",)),
     ]
     for name in "abd":

@@ -48,7 +48,7 @@ _ODD_ERROR_FWHM = 0.1
 _REACH_PX = 2.0
 
 
-def place_on_sky(
+def solve_astrometry(
     paths_to_raw: Sequence[str | Path],
     paths_to_measures: Sequence[str | Path],
     path_to_lock: str | Path,
@@ -97,7 +97,7 @@ def place_on_sky(
         outcome = Outcome(None, "", f"the field is not placed on the sky: {error}")
     log.info("%s", outcome.sentence or outcome.note or "placed by its stars")
     product_cards = [
-        *making_cards("place_on_sky", job),
+        *making_cards("solve_astrometry", job),
         *outcome_cards(outcome),
         ("STARCAT", TYCHO if path_to_catalogue is None else told or USERS, "catalogue"),
         *([("STAREPOC", round(year, 3), "[yr] epoch of its places")] if year else []),
@@ -118,7 +118,7 @@ def place_on_sky(
     texts = {"lock": lock_text(Lock(lock.reference, lock.name, *shape[::-1], {}))}
     if table is not None:
         texts["catalogue"] = table.text()
-    hdus.append(record_hdu("place_on_sky", path_to_solution, job, inputs, texts))
+    hdus.append(record_hdu("solve_astrometry", path_to_solution, job, inputs, texts))
     write_product(path_to_solution, product_cards, hdus)
 
 
@@ -256,7 +256,7 @@ def _stars_hdu(
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        place_on_sky(
+        solve_astrometry(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_measures=snakemake.input.measures,
             path_to_lock=snakemake.input.lock,

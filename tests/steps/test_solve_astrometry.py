@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
-from place_on_sky import place_on_sky
+from solve_astrometry import solve_astrometry
 
 from platefiles.astrometry.solution import (
     read_map,
@@ -78,7 +78,9 @@ def test_record_suffices_to_make_it_again(placed, tmp_path):
     frame = placed.plan.by_id[placed.plan.pinned.reference]
     measures = placed.plan.paths.measures(frame.channel, frame.night)
     again = tmp_path / "field" / "solution.fits"
-    place_on_sky([frame.path], [measures], lock, catalogue, again, json.loads(record.making.job))
+    solve_astrometry(
+        [frame.path], [measures], lock, catalogue, again, json.loads(record.making.job)
+    )
     assert again.read_bytes() == Path(placed.plan.paths.solution).read_bytes()
 
 
@@ -174,7 +176,7 @@ def test_catalogue_that_cannot_be_read_holds_nothing_up(bench, tmp_path):
     measures = bench.plan.paths.measures(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
     job = json.loads(solution_job(bench.plan))
-    place_on_sky([frame.path], [measures], bench.make_lock(), table, path, job)
+    solve_astrometry([frame.path], [measures], bench.make_lock(), table, path, job)
     assert "has no columns ra and dec in degrees (it has name, mag)" in read_refusal(path)
 
 
@@ -190,7 +192,7 @@ def test_coordinates_of_the_header_are_used_though_they_are_texts(placed, as_sca
     measures = placed.plan.paths.measures(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
     job = as_scanned(json.loads(solution_job(placed.plan)), [raw])
-    place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
+    solve_astrometry([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "header"
     assert (
@@ -211,7 +213,7 @@ def test_stars_go_before_a_header_that_is_wrong(placed, as_scanned, tmp_path):
     measures = placed.plan.paths.measures(frame.channel, frame.night)
     path = tmp_path / "solution.fits"
     job = as_scanned(json.loads(solution_job(placed.plan)), [raw])
-    place_on_sky([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
+    solve_astrometry([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "stars"
     assert header["PLACENOT"] == "the stars contradict the header; the field is placed by the stars"

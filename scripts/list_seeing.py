@@ -17,7 +17,7 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def tabulate_seeing(
+def list_seeing(
     paths_to_skies: Sequence[str | Path], path_to_table: str | Path, job: Mapping[str, Any]
 ) -> None:
     """Write ``seeing.tsv``.
@@ -53,7 +53,7 @@ def tabulate_seeing(
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        tabulate_seeing(
+        list_seeing(
             paths_to_skies=snakemake.input.skies,
             path_to_table=snakemake.output[0],
             job=json.loads(snakemake.params.job),

@@ -14,7 +14,7 @@ from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.registration.frame_selection import counted
 
 
-def choose_grid(
+def choose_reference(
     paths_to_measures: Sequence[str | Path], path_to_lock: str | Path, job: Mapping[str, Any]
 ) -> None:
     """Write the lock file of a project; what is pinned in it already stays.
@@ -106,7 +106,7 @@ def _named(by_channel: Mapping[str, Sequence[MeasuredSub]], job: Mapping[str, An
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        choose_grid(
+        choose_reference(
             paths_to_measures=snakemake.input.measures,
             path_to_lock=snakemake.output[0],
             job=json.loads(snakemake.params.job),

@@ -36,7 +36,7 @@ _CELL_COLUMNS = {
 }
 
 
-def flatten_sky(path_to_channel: str | Path, path_to_sky: str | Path, job: Mapping[str, Any]):
+def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job: Mapping[str, Any]):
     """Write the model of a channel's sky.
 
     Parameters
@@ -81,10 +81,10 @@ def flatten_sky(path_to_channel: str | Path, path_to_sky: str | Path, job: Mappi
         image_hdu(model.light.astype(np.uint8), "LIGHT", coarser_cards(header, BLOCK_PX)),
         columns_hdu(_cell_columns(model), "CELLS", _CELL_COLUMNS),
         columns_hdu({name: stars[name] for name in STAR.names or ()}, "STARS"),
-        record_hdu("flatten_sky", path_to_sky, job, {"channel": [path_to_channel]}),
+        record_hdu("subtract_gradient", path_to_sky, job, {"channel": [path_to_channel]}),
     ]
     cards = [
-        *making_cards("flatten_sky", job),
+        *making_cards("subtract_gradient", job),
         ("FILTER", job["channel"], "channel"),
         *_width_cards(width),
     ]
@@ -163,7 +163,7 @@ def _report(model: SkyModel, sky: Mapping[str, Any], width: Width) -> None:
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        flatten_sky(
+        subtract_gradient(
             path_to_channel=snakemake.input.channel,
             path_to_sky=snakemake.output[0],
             job=json.loads(snakemake.params.job),

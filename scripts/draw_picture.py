@@ -26,7 +26,7 @@ from platelib.picture.reproject_crop import common_part
 from platelib.picture.stretch import AsinhCurve
 
 
-def composite(
+def draw_picture(
     path_to_cube: Path,
     paths_to_pictures: Sequence[Path],
     stretch: Stretch,
@@ -111,7 +111,7 @@ def composite(
         label = Label(title, digest, method, creator(), cube.id if cube else "", avm=avm)
         if cube and job is not None:
             inputs = {"cube": (cube.making.product,)}
-            label = replace(label, making=single_making("composite", path, job, inputs))
+            label = replace(label, making=single_making("draw_picture", path, job, inputs))
         write_picture(path, pixels, label, jpeg_quality)
     return rendering
 
@@ -157,7 +157,7 @@ if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = json.loads(snakemake.params.job)
         settings = job["settings"]
-        composite(
+        draw_picture(
             Path(snakemake.input.cube),
             [Path(path) for path in snakemake.output],
             Stretch.model_validate(settings["stretch"]),

@@ -18,7 +18,7 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def tabulate_subs(
+def list_subs(
     paths_to_registrations: Sequence[str | Path],
     paths_to_channels: Sequence[str | Path],
     path_to_table: str | Path,
@@ -58,7 +58,7 @@ def _text(value: Any) -> str:
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        tabulate_subs(
+        list_subs(
             paths_to_registrations=snakemake.input.registrations,
             paths_to_channels=snakemake.input.channels,
             path_to_table=snakemake.output[0],
