@@ -11,7 +11,7 @@ SCRIPTS = ROOT / "scripts"
 LAYERS = ("platelib", "platefiles", "platecli")
 """Lowest first: none imports from one that follows."""
 
-MOST_MODULES = 14
+MOST_MODULES, MOST_LINES = 14, 350
 
 
 def _files() -> dict[str, Path]:
@@ -102,3 +102,10 @@ def test_packages_are_small(graph):
         if path.name not in ("__init__.py", "__main__.py"):
             counts[_package(name)] += 1
     assert {name: n for name, n in counts.items() if n > MOST_MODULES} == {}
+
+
+def test_modules_are_short():
+    """No module, and no step, has more than 350 lines."""
+    paths = [*_files().values(), *SCRIPTS.glob("*.py")]
+    lines = {path.relative_to(SCRIPTS): len(path.read_text().splitlines()) for path in paths}
+    assert {str(path): n for path, n in lines.items() if n > MOST_LINES} == {}
