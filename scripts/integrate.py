@@ -22,7 +22,8 @@ from platefiles.integration.integrate_tiles import Integration, leave_out_change
 from platefiles.integration.psf_stamps import PIXELS_OF_CORE
 from platefiles.integration.tiles import Span
 from platefiles.jobs.job_log import job_log, log
-from platefiles.provenance.record import RawRecord, raw_record, record_hdu
+from platefiles.provenance.activities import RawRecord
+from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.registration.registration_table import (
     RegisteredSub,
     read_registration,

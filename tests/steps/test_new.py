@@ -12,7 +12,8 @@ from platecli.drafting.filter_channels import name_channels
 from platecli.drafting.recipe_choice import recipe_for
 from platecli.drafting.survey import survey_folders
 from platecli.verbs.new import draft_project
-from platefiles.config.load import check_against_sheet, load_project
+from platefiles.config.cross_checks import check_against_sheet
+from platefiles.config.load import load_project
 from platefiles.config.yaml_file import read_yaml
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders

@@ -13,7 +13,8 @@ from platefiles.fits.hdu_layout import content_digest
 from platefiles.plan.calibration_jobs import master_job, measure_job
 from platefiles.plan.channel_jobs import integrate_job, register_job
 from platefiles.plan.grid_jobs import channel_pins
-from platefiles.provenance.record import RAW, TEXT, measured_alone, read_record
+from platefiles.provenance.activities import RAW, TEXT
+from platefiles.provenance.record import measured_alone, read_record
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from platefiles.provenance.record import RawRecord, record_of_inputs
+from platefiles.provenance.activities import RawRecord
+from platefiles.provenance.record import record_of_inputs
 
 SUB = {
     "id": "light_0001_0a1b2c3d", "name": "2026-03-23/light-0001.fits", "night": "2026-03-23",

@@ -89,6 +89,33 @@ def test_every_package_says_what_it_is_for_and_re_exports_nothing():
             assert len(tree.body) == 1, name
 
 
+def _passed_on(tree: ast.Module, modules: set[str]) -> set[str]:
+    """Return the names that a module has from others of the project."""
+    return {
+        alias.asname or alias.name
+        for node in tree.body
+        if isinstance(node, ast.ImportFrom) and node.module in modules
+        for alias in node.names
+    }
+
+
+def test_names_are_imported_from_where_they_are_defined():
+    """No module hands on what it imports itself."""
+    files = _files()
+    trees = {name: ast.parse(path.read_text()) for name, path in files.items()}
+    steps = {path.stem: ast.parse(path.read_text()) for path in SCRIPTS.glob("*.py")}
+    passed_on = {name: _passed_on(tree, set(files)) for name, tree in trees.items()}
+    found = [
+        f"{name} has {alias.name} from {node.module}"
+        for name, tree in (trees | steps).items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module in files
+        for alias in node.names
+        if alias.name in passed_on[node.module]
+    ]
+    assert not found
+
+
 def test_developers_find_every_package(graph):
     """DEVELOPERS.md names each package."""
     text = (ROOT / "DEVELOPERS.md").read_text()

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from platecli.__main__ import main
-from platefiles.audit.verification import CHANGED, verify
+from platefiles.audit.findings import CHANGED
+from platefiles.audit.verification import verify
 from platefiles.fits.hdu_layout import read_blocks
 from platefiles.provenance.record import read_record
 

@@ -13,8 +13,9 @@ from platecli.drafting.found_lights import Light
 from platecli.drafting.raw_folders import AS_LIGHTS, RawFolders, read_folders
 from platecli.drafting.targets import Target, selection_of, together
 from platecli.drafting.trial_exposures import Trial, odd_trials, patterns_for
-from platefiles.config.load import Channel, Equipment, Lights, LoadedProject, Project, Recipe
-from platefiles.config.load import Mapping as ColourMapping
+from platefiles.config.project import Channel, Equipment, Lights, LoadedProject, Project
+from platefiles.config.recipe import Mapping as ColourMapping
+from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import canonical_filter, wavelength_nm
 from platefiles.frames.frame import EXCLUDED, Frame

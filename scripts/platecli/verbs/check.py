@@ -6,13 +6,14 @@ import sys
 from collections.abc import Iterable, Sequence
 from datetime import date
 
+from platecli.arguments.naming import PROJECTS
 from platecli.arguments.stage import check_file
 from platecli.drafting.doubts import doubt_lines
 from platecli.text import outcome
 from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.text.screen import show
 from platecli.text.summary import USED, hours_minutes
-from platecli.verbs.run import PROJECTS, add_projects, checked_directory, checked_words
+from platecli.verbs.run import add_projects, checked_directory, checked_words
 from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.raw_folders.known_frames import present_name
 from platefiles.workflow.open_project import named, open_projects

@@ -3,8 +3,9 @@
 import argparse
 import sys
 
+from platecli.arguments.naming import PROJECTS, WrongCommand
 from platecli.text import outcome
-from platecli.verbs.run import PROJECTS, WrongCommand, checked_words
+from platecli.verbs.run import checked_words
 from platefiles.config.load import find_projects, load_project
 from platefiles.config.project import LoadedProject
 from platefiles.config.star_archives import CATALOGUES, DEEPEST, line_to_add

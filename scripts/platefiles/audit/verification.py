@@ -30,10 +30,11 @@ from platefiles.digests.sheet_checks import DigestSheets
 from platefiles.digests.signatures import SSH, Signer, signatures_of, signer_of
 from platefiles.fits.checksums import data_digests
 from platefiles.fits.hdu_layout import headers_digest, read_blocks
+from platefiles.provenance.activities import RawRecord
 from platefiles.provenance.header_provenance import lock_digest
 from platefiles.provenance.integrity import PICTURES, is_of_a_run
 from platefiles.provenance.job_notes import FOLDER
-from platefiles.provenance.record import RawRecord, read_record, results_of
+from platefiles.provenance.record import read_record, results_of
 from platefiles.provenance.xmp import read_origin
 from platefiles.workflow.noted_plan import left_over
 

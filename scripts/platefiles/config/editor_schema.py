@@ -7,10 +7,10 @@ import json
 from pathlib import Path
 from typing import Any
 
-from platefiles.config.load import SHIPPED, Equipment, Project, Recipe
+from platefiles.config.load import SHIPPED
 from platefiles.config.machine import Machine
-from platefiles.config.project import PICTURE_KEYS
-from platefiles.config.recipe import Settings
+from platefiles.config.project import PICTURE_KEYS, Equipment, Project
+from platefiles.config.recipe import Recipe, Settings
 
 FOLDER = SHIPPED / "schema"
 _MODELS: dict[str, type[Settings]] = {

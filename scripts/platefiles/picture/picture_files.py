@@ -15,8 +15,8 @@ import tifffile
 from PIL import Image, ImageCms, PngImagePlugin
 
 from platefiles.core.atomic_write import write_whole
+from platefiles.provenance.activities import Making
 from platefiles.provenance.content_digest import sealed
-from platefiles.provenance.record import Making
 from platefiles.provenance.xmp import packet
 
 JPEG_QUALITY = 92

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from platefiles.calibration.matching import Calibrators, MasterGroup, Matched
+from platefiles.calibration.available_masters import MasterGroup
+from platefiles.calibration.matching import Calibrators, Matched
 from platefiles.config.channel_order import in_order
 from platefiles.config.lock_file import Lock, read_lock
 from platefiles.config.project import LoadedProject

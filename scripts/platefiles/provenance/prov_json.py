@@ -14,7 +14,7 @@ from prov.identifier import QualifiedName
 from prov.model import PROV, Literal, ProvDocument
 
 from platefiles.core.hashing import canonical, digest
-from platefiles.provenance.record import RAW, TEXT, Making, Record
+from platefiles.provenance.activities import RAW, TEXT, Making, Record
 
 _NAMESPACES = {
     name: f"urn:platelog:{name}:" for name in ("raw", "product", "text", "job", "software", "fact")

@@ -192,8 +192,8 @@ def _fault(path: str) -> str:
 
 def _wrong_sum(path: str) -> str:
     """Say which data contradict the sum that their header states, or nothing."""
+    from platefiles.fits.checksums import ones_complement_sum
     from platefiles.fits.hdu_layout import BrokenFits, read_blocks
-    from platefiles.provenance.integrity import ones_complement_sum
 
     try:
         blocks = read_blocks(path)

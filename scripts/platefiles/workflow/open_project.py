@@ -5,19 +5,20 @@ from contextlib import chdir
 from pathlib import Path
 
 from platefiles.calibration.matching import match_calibration
-from platefiles.config.load import ConfigError, check_against_sheet, find_projects, load_project
+from platefiles.config.cross_checks import check_against_sheet
+from platefiles.config.load import ConfigError, find_projects, load_project
 from platefiles.config.lock_file import read_lock, size_problem
 from platefiles.config.project import LoadedProject
 from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
-from platefiles.frames.frame import Frame
+from platefiles.frames.frame import Frame, read_sheet, write_sheet
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.plan.paths import job_log_path
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles
-from platefiles.raw_folders.frame_list import build_sheet, read_sheet, write_sheet
+from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.known_frames import read_known
 from platefiles.raw_folders.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.raw_frames.fingerprint import SCAN_CACHE

@@ -8,8 +8,9 @@ from astropy.io import fits
 from platefiles.audit.findings import CHANGED, MISSING, OK
 from platefiles.audit.verification import verify
 from platefiles.fits.products_io import image_hdu, write_product
+from platefiles.provenance.activities import RawRecord
 from platefiles.provenance.header_provenance import making_cards
-from platefiles.provenance.record import RawRecord, read_record, record_hdu
+from platefiles.provenance.record import read_record, record_hdu
 from platefiles.workflow.noted_plan import note_products
 
 JOB = {"settings": {}, "code": "0123456789abcdef", "project": None, "master": "bias_a"}

@@ -6,19 +6,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from platefiles.config.load import (
-    Channel,
-    ConfigError,
-    Equipment,
-    Integration,
-    Mapping,
-    check_against_sheet,
-    find_projects,
-    load_project,
-    merge,
-)
+from platefiles.config.cross_checks import check_against_sheet
+from platefiles.config.load import ConfigError, find_projects, load_project, merge
 from platefiles.config.problems import RENAMED, homes
-from platefiles.config.project import Project
+from platefiles.config.project import Channel, Equipment, Project
+from platefiles.config.recipe import Integration, Mapping
 from platefiles.frames.colour_sensor import refusal
 
 CONFIG = Path(__file__).resolve().parents[4] / "config"

@@ -8,9 +8,9 @@ from PIL import Image
 
 from platefiles.core.errors import UserError
 from platefiles.picture.picture_files import Label, write_picture
+from platefiles.provenance.activities import Making
 from platefiles.provenance.content_digest import is_intact, sealed
 from platefiles.provenance.integrity import fault, is_of_a_run
-from platefiles.provenance.record import Making
 from platefiles.provenance.xmp import read_origin
 
 ENDINGS = ("png", "jpg", "tif")

@@ -8,10 +8,8 @@ from astropy.io import fits
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.provenance.activities import making_of
+from platefiles.provenance.activities import RawRecord, Record, making_of
 from platefiles.provenance.record import (
-    RawRecord,
-    Record,
     has_record,
     measured_alone,
     raw_record,

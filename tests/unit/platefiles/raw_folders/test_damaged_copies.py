@@ -7,9 +7,10 @@ from astropy.io import fits
 from platefiles.config.load import load_project
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
+from platefiles.frames.frame import write_sheet
 from platefiles.plan.calibration_jobs import measure_job
 from platefiles.raw_folders import damaged_copies
-from platefiles.raw_folders.frame_list import build_sheet, write_sheet
+from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.known_frames import read_known
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.open_project import open_projects

@@ -7,8 +7,9 @@ import pytest
 
 from platecli.verbs import tidy
 from platefiles.fits.products_io import image_hdu, write_product
+from platefiles.provenance.activities import RawRecord
 from platefiles.provenance.header_provenance import making_cards
-from platefiles.provenance.record import RawRecord, record_hdu
+from platefiles.provenance.record import record_hdu
 from platefiles.workflow.leftovers import delete, find_leftovers
 from platefiles.workflow.noted_plan import note_products, noted_products
 

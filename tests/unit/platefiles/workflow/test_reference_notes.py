@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from platefiles.audit.damage import mark_damaged
-from platefiles.audit.verification import CHANGED, verify
+from platefiles.audit.findings import CHANGED
+from platefiles.audit.verification import verify
 from platefiles.config.lock_file import CHOSEN, REMEDY, Lock, lock_text, pinned_words
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.audit.damage import mark
 from platefiles.core.hashing import canonical, digest
 from platefiles.fits.products_io import write_product
 from platefiles.jobs.job_log import job_log
+from platefiles.provenance.damage_marks import mark
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.job_notes import note_of, read_note
 from platefiles.workflow.graph import Product
