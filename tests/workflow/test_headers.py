@@ -30,8 +30,8 @@ TYPES = {"text": str, "integer": int, "real": float, "logical": bool}
 
 
 def documented():
-    """Return pattern, type and name of each keyword in the table of DEVELOPERS.md."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    """Return pattern, type and name of each keyword in the table of scripts/products.md."""
+    text = (ROOT / "scripts" / "products.md").read_text(encoding="utf-8")
     table = text.split("### Keywords")[1].split("\n### ")[0]
     rows = [line.split("|")[1:-1] for line in table.splitlines() if line.startswith("| ")]
     return [
@@ -131,7 +131,7 @@ def test_every_kind_of_product_is_there(products):
 
 
 def test_every_keyword_is_documented_and_every_documented_one_occurs(products):
-    """The table of DEVELOPERS.md has the keywords of all products, with their types, no others."""
+    """The table of products.md has the keywords of all products, with their types, no others."""
     table = documented()
     unknown, seen = set(), set()
     for path in products:

@@ -1,4 +1,4 @@
-"""What is made again after what happened to a project: the table in DEVELOPERS.md says the same.
+"""What is made again after what happened to a project: the table in scripts/runs.md says the same.
 
 Events are put to the ledger and to Snakemake's dry run, which must agree.
 """

@@ -1,7 +1,7 @@
 """What each product says about how it was made.
 
-The keywords are documented in one table in DEVELOPERS.md. Nothing here depends on the clock, on
-the number of processors or on where the project lies.
+The keywords are documented in one table in scripts/products.md. Nothing here depends on the clock,
+on the number of processors or on where the project lies.
 """
 
 import functools

@@ -43,7 +43,7 @@ def exchange(path, first, second):
 
 
 def test_a_product_tells_length_and_digests(product):
-    """Length, SHA-256 of each data unit and of all headers stand there as DEVELOPERS.md says."""
+    """Length, SHA-256 of each data unit and of all headers stand there as products.md says."""
     content = product.read_bytes()
     assert fits.getheader(product)["FILESIZE"] == len(content)
     blocks = read_blocks(product)
