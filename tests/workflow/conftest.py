@@ -208,7 +208,7 @@ def finished(
 ) -> tuple[Home, str]:
     """A home in a folder with an awkward name, after its first run, and what the run said."""
     home = make_home(tmp_path_factory.mktemp("home") / "my dad's {night} sky", title="Nébuleuse")
-    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)
+    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)
     return home, home.run("--to", "all", "--cores", "2")
 
 
@@ -237,7 +237,7 @@ def complete(
             "seeing": {"match": True},
         },
     )
-    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True, copy_function=os.link)
+    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)
     home.run("--to", "all", "--cores", "2")
     return home
 
