@@ -6,34 +6,17 @@ import tracemalloc
 import numpy as np
 import pytest
 from astropy.io import fits
+from unit.platefiles.raw_frames.written_frames import SHAPE, hdu_of, pixels_of
 
 from platefiles.core.frame_errors import FrameError
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.raw_frame import open_raw
 
-SHAPE = (30, 41)
-
-
-def _pixels(dtype):
-    rng = np.random.default_rng(5)
-    if np.dtype(dtype).kind == "f":
-        return rng.normal(1000, 20, SHAPE).astype(dtype)
-    limits = np.iinfo(dtype)
-    return rng.integers(max(limits.min, -5000), min(limits.max, 65000), SHAPE).astype(dtype)
-
-
-def _hdu(pixels, compressed):
-    if not compressed:
-        return fits.PrimaryHDU(pixels)
-    if pixels.dtype.kind == "f":
-        return fits.CompImageHDU(pixels, compression_type="GZIP_2", quantize_level=0)
-    return fits.CompImageHDU(pixels, compression_type="RICE_1")
-
 
 @pytest.mark.parametrize("name", ["a.fits.gz", "a.fits"])
 def test_packed_frames_are_known_by_their_bytes(tmp_path, name):
     """A gzip-packed frame is read whatever its name."""
-    pixels = _pixels("u2")
+    pixels = pixels_of("u2")
     fits.PrimaryHDU(pixels).writeto(tmp_path / "plain.fits")
     (tmp_path / name).write_bytes(gzip.compress((tmp_path / "plain.fits").read_bytes()))
     with open_raw(tmp_path / name) as raw:
@@ -52,12 +35,12 @@ def test_text_is_no_frame(tmp_path):
 def test_cut_short_frame(tmp_path, missing):
     """A frame without its last pixels is refused, one without its padding is whole."""
     path = tmp_path / "a.fits"
-    fits.PrimaryHDU(_pixels("u2")).writeto(path)
+    fits.PrimaryHDU(pixels_of("u2")).writeto(path)
     with fits.open(path) as hdus:
         end = hdus.fileinfo(0)["datLoc"] + 2 * SHAPE[0] * SHAPE[1]
     os.truncate(path, end)
     with open_raw(path) as raw:
-        np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+        np.testing.assert_array_equal(raw.data(), pixels_of("u2"))
     os.truncate(path, end - missing)
     with pytest.raises(FrameError, match="is cut short: [0-9]+ bytes of [0-9]+"):
         open_raw(path)
@@ -65,7 +48,7 @@ def test_cut_short_frame(tmp_path, missing):
 
 def test_cut_short_packed_frame(tmp_path):
     """A gzip stream without its end is refused."""
-    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    fits.PrimaryHDU(pixels_of("u2")).writeto(tmp_path / "a.fits")
     packed = gzip.compress((tmp_path / "a.fits").read_bytes())
     for content in (packed[:-40], packed[:200] + bytes(50) + packed[250:]):
         (tmp_path / "b.fits.gz").write_bytes(content)
@@ -76,7 +59,7 @@ def test_cut_short_packed_frame(tmp_path):
 def test_packed_bomb_is_refused(tmp_path, monkeypatch):
     """A gzip stream that goes on and on behind its image is given up, with little written."""
     monkeypatch.setattr("platefiles.raw_frames.raw_file._MOST_BEHIND", 3_000_000)
-    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    fits.PrimaryHDU(pixels_of("u2")).writeto(tmp_path / "a.fits")
     content = (tmp_path / "a.fits").read_bytes()
     for extra, refused in ((2_000_000, False), (9_000_000, True)):
         (tmp_path / "b.fits.gz").write_bytes(gzip.compress(content + bytes(extra)))
@@ -85,7 +68,7 @@ def test_packed_bomb_is_refused(tmp_path, monkeypatch):
                 open_raw(tmp_path / "b.fits.gz")
         else:
             with open_raw(tmp_path / "b.fits.gz") as raw:
-                np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+                np.testing.assert_array_equal(raw.data(), pixels_of("u2"))
 
 
 def _one_tile(packed, **cards):
@@ -124,16 +107,16 @@ def test_unpacked_frame_has_no_name(tmp_path, monkeypatch, ending):
     _packed(tmp_path, ending)
     with open_raw(tmp_path / f"a.fits.{ending}") as raw:
         assert os.listdir(scratch) == []
-        np.testing.assert_array_equal(raw.data(), _pixels("u2"))
+        np.testing.assert_array_equal(raw.data(), pixels_of("u2"))
 
 
 def _packed(folder, ending):
     """Write a frame that is packed as a whole or tile by tile."""
-    fits.PrimaryHDU(_pixels("u2")).writeto(folder / "a.fits")
+    fits.PrimaryHDU(pixels_of("u2")).writeto(folder / "a.fits")
     if ending == "gz":
         (folder / "a.fits.gz").write_bytes(gzip.compress((folder / "a.fits").read_bytes()))
     else:
-        _hdu(_pixels("u2"), True).writeto(folder / "a.fits.fz")
+        hdu_of(pixels_of("u2"), True).writeto(folder / "a.fits.fz")
 
 
 @pytest.mark.parametrize("ending", ["gz", "fz"])
@@ -153,7 +136,7 @@ def test_no_room_to_unpack_names_the_folder(tmp_path, monkeypatch, ending):
 def test_damaged_tiles_are_found(tmp_path):
     """A tile-compressed frame with damaged data is refused with the rows that are damaged."""
     path = tmp_path / "a.fits.fz"
-    _hdu(_pixels("f4"), True).writeto(path)
+    hdu_of(pixels_of("f4"), True).writeto(path)
     content = bytearray(path.read_bytes())
     with fits.open(path, disable_image_compression=True) as hdus:
         start = hdus[1].fileinfo()["datLoc"] + hdus[1].header["NAXIS1"] * hdus[1].header["NAXIS2"]
@@ -183,8 +166,8 @@ def test_only_two_dimensional_images_are_frames(tmp_path, shape, reason):
 @pytest.mark.parametrize("packed", [False, True])
 def test_an_axis_of_one_plane_is_no_cube(tmp_path, axes, packed):
     """NAXIS3 = 1, and NAXIS4 = 1, leave a plane: axes of length 1, FITS 4.0, section 8.2."""
-    pixels = _pixels("u2")
-    hdu = _hdu(pixels[(None,) * (axes - 2)], packed)
+    pixels = pixels_of("u2")
+    hdu = hdu_of(pixels[(None,) * (axes - 2)], packed)
     assert hdu.header["NAXIS"] == axes
     hdus = [hdu] if isinstance(hdu, fits.PrimaryHDU) else [fits.PrimaryHDU(), hdu]
     fits.HDUList(hdus).writeto(tmp_path / "a.fits")

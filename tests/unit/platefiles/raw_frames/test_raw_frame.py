@@ -7,28 +7,12 @@ import warnings
 import numpy as np
 import pytest
 from astropy.io import fits
+from unit.platefiles.raw_frames.written_frames import SHAPE, hdu_of, pixels_of
 
 from platefiles.raw_frames.raw_frame import open_raw
 
-SHAPE = (30, 41)
 DTYPES = ("u1", "i1", "i2", "u2", "i4", "u4", "i8", "f4", "f8")
 NEVER = ("i8", True)  # the standard compresses no 64-bit integers
-
-
-def _pixels(dtype):
-    rng = np.random.default_rng(5)
-    if np.dtype(dtype).kind == "f":
-        return rng.normal(1000, 20, SHAPE).astype(dtype)
-    limits = np.iinfo(dtype)
-    return rng.integers(max(limits.min, -5000), min(limits.max, 65000), SHAPE).astype(dtype)
-
-
-def _hdu(pixels, compressed):
-    if not compressed:
-        return fits.PrimaryHDU(pixels)
-    if pixels.dtype.kind == "f":
-        return fits.CompImageHDU(pixels, compression_type="GZIP_2", quantize_level=0)
-    return fits.CompImageHDU(pixels, compression_type="RICE_1")
 
 
 def _expected(path):
@@ -47,7 +31,7 @@ def _expected(path):
 def test_every_format_reads_as_astropy_reads_it(tmp_path, dtype, compressed):
     """All BITPIX, signed or not, plain or tile-compressed, give astropy's values in float32."""
     path = tmp_path / "a.fits"
-    _hdu(_pixels(dtype), compressed).writeto(path)
+    hdu_of(pixels_of(dtype), compressed).writeto(path)
     with open_raw(path) as raw:
         values = raw.data()
         assert raw.shape == SHAPE
@@ -62,7 +46,7 @@ def test_blank_pixels_are_nan_and_the_others_scaled(tmp_path, compressed, zero, 
     """BLANK is a value of the file before BSCALE and BZERO, which apply to all other pixels."""
     words = np.random.default_rng(3).integers(-3000, 3000, SHAPE).astype(np.int16)
     words[3, 4] = -32768
-    hdu = _hdu(words, compressed)
+    hdu = hdu_of(words, compressed)
     for key, value in (("BSCALE", scale), ("BZERO", zero), ("BLANK", -32768)):
         hdu.header[key] = value
     path = tmp_path / "a.fits"
@@ -95,7 +79,7 @@ def test_infinite_pixels_are_no_data(tmp_path):
 def test_bands_of_rows_are_parts_of_the_whole(tmp_path, compressed):
     """Rows a to b are those of the whole image."""
     path = tmp_path / "a.fits"
-    _hdu(_pixels("u2"), compressed).writeto(path)
+    hdu_of(pixels_of("u2"), compressed).writeto(path)
     with open_raw(path) as raw:
         whole = raw.data()
         np.testing.assert_array_equal(raw.rows(7, 20), whole[7:20])
@@ -106,7 +90,7 @@ def test_image_in_the_first_extension(tmp_path):
     """An image in HDU 1 is found, and its header has the cards of the primary one below it."""
     primary = fits.PrimaryHDU()
     primary.header["FILTER"], primary.header["GAIN"] = "Ha", 1
-    image = fits.ImageHDU(_pixels("i2"))
+    image = fits.ImageHDU(pixels_of("i2"))
     image.header["GAIN"] = 2
     fits.HDUList([primary, image]).writeto(tmp_path / "a.fits")
     with open_raw(tmp_path / "a.fits") as raw:
@@ -119,7 +103,7 @@ def test_image_in_the_first_extension(tmp_path):
 )
 def test_full_scale_is_the_largest_count(tmp_path, dtype, scale):
     """The largest value that a format holds tells where a frame is burnt."""
-    _hdu(_pixels(dtype), False).writeto(tmp_path / "a.fits")
+    hdu_of(pixels_of(dtype), False).writeto(tmp_path / "a.fits")
     with open_raw(tmp_path / "a.fits") as raw:
         assert raw.full_scale == scale
 
@@ -128,12 +112,12 @@ def test_full_scale_is_the_largest_count(tmp_path, dtype, scale):
 def test_digest_is_that_of_the_file(tmp_path, kind):
     """SHA-256 is taken of all bytes as they lie on the disk, whatever they are."""
     path = tmp_path / "a.fits"
-    hdu = _hdu(_pixels("u2"), kind == "compressed")
+    hdu = hdu_of(pixels_of("u2"), kind == "compressed")
     hdus = [hdu] if isinstance(hdu, fits.PrimaryHDU) else [fits.PrimaryHDU(), hdu]
     if kind == "extension":
         hdus = [fits.PrimaryHDU(), fits.ImageHDU(hdu.data)]
     if kind == "with a tail":
-        hdus.append(fits.ImageHDU(_pixels("f4")))
+        hdus.append(fits.ImageHDU(pixels_of("f4")))
     fits.HDUList(hdus).writeto(path)
     if kind == "packed":
         path.write_bytes(gzip.compress(path.read_bytes()))
@@ -149,7 +133,7 @@ def test_missing_file_is_no_fault_of_the_frame(tmp_path):
 
 def test_open_frame_holds_one_descriptor(tmp_path):
     """Hundreds of frames can be open at once, and closing them gives all back."""
-    fits.PrimaryHDU(_pixels("u2")).writeto(tmp_path / "a.fits")
+    fits.PrimaryHDU(pixels_of("u2")).writeto(tmp_path / "a.fits")
     gc.collect()  # what other tests left must not go in between
     before = len(os.listdir("/proc/self/fd"))
     frames = [open_raw(tmp_path / "a.fits") for _ in range(20)]
@@ -162,7 +146,7 @@ def test_open_frame_holds_one_descriptor(tmp_path):
 
 def test_raw_files_are_never_written_to(tmp_path):
     """The map of a frame is read-only, and so may the file be."""
-    fits.PrimaryHDU(_pixels("f4")).writeto(tmp_path / "a.fits")
+    fits.PrimaryHDU(pixels_of("f4")).writeto(tmp_path / "a.fits")
     before = (tmp_path / "a.fits").read_bytes()
     with open_raw(tmp_path / "a.fits") as raw:
         raw.data()[:] = 0
