@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from platefiles.channels.background_subtracted import read_sky
-from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.jobs.job_log import log
@@ -17,6 +16,7 @@ from platefiles.picture.picture_files import Label, write_picture
 from platefiles.picture.picture_source import read_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
+from platefiles.settings.picture import Stretch
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
 from platelib.picture.side_by_side import reduction

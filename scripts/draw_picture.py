@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.config.recipe import Finish, Stretch
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import has_image, read_image
@@ -19,6 +18,7 @@ from platefiles.picture.avm import Band, avm_elements, bands_of
 from platefiles.picture.picture_files import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import has_record, read_record, single_making
+from platefiles.settings.picture import Finish, Stretch
 from platelib.colour.cielab import delta_e_2000
 from platelib.picture import postprocessing
 from platelib.picture.render import Look, Rendering, render, shrunk_to

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 
 from platefiles.astrometry.solution import read_stars, solution_cards
-from platefiles.config.recipe import Colour, Geometry
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import (
     image_hdu,
@@ -27,6 +26,8 @@ from platefiles.picture.mapped_channels import (
 from platefiles.picture.white_point import choose_white, white_cards
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.colour import Colour
+from platefiles.settings.picture import Geometry
 from platelib.colour.channel_mapping import (
     LUMINANCE,
     Weights,

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.checked_read import check_file
 from platefiles.jobs.job_log import job_log, log
@@ -18,6 +17,7 @@ from platefiles.picture.picture_source import read_picture
 from platefiles.picture.picture_wcs import picture_place
 from platefiles.picture.side_by_side_picture import side_by_side
 from platefiles.provenance.content_digest import check_picture
+from platefiles.settings.picture import Stretch
 from platelib.picture.overlay import blend
 from platelib.picture.render import Look, render
 from platelib.picture.side_by_side import Panels

@@ -16,10 +16,11 @@ from measure import measure
 from register import register
 
 from platefiles.config.lock_file import Lock, lock_text
-from platefiles.config.recipe import Measure, Quality, Registration
 from platefiles.core.errors import UserError
 from platefiles.raw_frames.fingerprint import file_fingerprint
 from platefiles.registration.registration_table import RegisteredSub, read_registration
+from platefiles.settings.measure import Measure
+from platefiles.settings.registration import Quality, Registration
 from platelib.simulate.psf import add_stars, moffat_image
 
 _COMMON = {"project": "accuracy", "code": "", "below": "", "channel": "g"}

@@ -9,8 +9,9 @@ from map_channels import map_channels
 from PIL import Image
 from skimage import color
 
-from platefiles.config.recipe import Colour, Stretch
 from platefiles.fits.products_io import image_hdu, read_image, write_product
+from platefiles.settings.colour import Colour
+from platefiles.settings.picture import Stretch
 
 RGB = {"red": {"i": 1.0}, "green": {"r": 1.0}, "blue": {"g": 1.0}}
 

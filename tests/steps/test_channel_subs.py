@@ -1,10 +1,10 @@
 from map_channels import map_channels
 
-from platefiles.config.recipe import Colour
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.integration.channel_subs import SUB_COLUMNS
 from platefiles.integration.sub_rows import read_sub_rows
+from platefiles.settings.colour import Colour
 
 
 def test_a_cube_lists_the_subs_of_its_channels(bench, tmp_path):

@@ -3,12 +3,12 @@ import pytest
 from contact_sheet import contact_sheet
 from PIL import Image
 
-from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.picture.picture_files import Label, write_picture
 from platefiles.picture.picture_source import product_of
 from platefiles.provenance.integrity import fault, is_of_a_run
+from platefiles.settings.picture import Stretch
 from platelib.background.surface import Lattice
 
 

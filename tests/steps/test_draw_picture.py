@@ -9,11 +9,12 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from PIL import Image
 
-from platefiles.config.recipe import Colour, Finish, Geometry, Scale, Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import has_image, image_hdu, read_header, read_image, write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.colour import Colour, Scale
+from platefiles.settings.picture import Finish, Geometry, Stretch
 from platelib.colour.picture_stars import find_stars
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}

@@ -17,7 +17,6 @@ from platefiles.channels.background_subtracted import (
     read_sky,
     read_stars,
 )
-from platefiles.config.recipe import Colour
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import (
     image_hdu,
@@ -28,6 +27,7 @@ from platefiles.fits.products_io import (
 )
 from platefiles.plan.mapped_jobs import match_job, seeing_job, sky_job
 from platefiles.provenance.record import read_record
+from platefiles.settings.colour import Colour
 from platelib.background.surface import RING
 
 CHANNELS = ("g", "b", "ha")

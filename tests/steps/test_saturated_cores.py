@@ -9,10 +9,11 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from scipy.ndimage import shift
 
-from platefiles.config.recipe import Colour, Stretch
 from platefiles.fits.header_cards import read_texts
 from platefiles.fits.products_io import has_image, read_header, read_image
 from platefiles.registration.registration_table import read_registration
+from platefiles.settings.colour import Colour
+from platefiles.settings.picture import Stretch
 from platefiles.subs.measures import read_measures
 from platefiles.subs.saturated_cores import read_cores
 from platelib.detection.star_table import FLAG_SATURATED

@@ -10,11 +10,12 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from measure import measure
 
-from platefiles.config.recipe import Colour, Geometry, Stretch
 from platefiles.fits.header_cards import read_texts
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.plan.calibration_jobs import measure_job
 from platefiles.registration.registration_table import read_registration
+from platefiles.settings.colour import Colour
+from platefiles.settings.picture import Geometry, Stretch
 from platefiles.subs.measures import read_measures
 from platefiles.subs.saturation_levels import with_agreed_levels
 from platelib.colour.star_cores import cores_of

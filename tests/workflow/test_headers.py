@@ -18,10 +18,10 @@ from solve_astrometry import outcome_cards
 
 from platefiles.astrometry.plate_solve import Outcome
 from platefiles.astrometry.solution import read_stars, world_cards
-from platefiles.config.recipe import Colour
 from platefiles.fits.products_io import image_hdu, read_image, write_product
 from platefiles.provenance.record import read_record
 from platefiles.raw_frames.fingerprint import file_fingerprint
+from platefiles.settings.colour import Colour
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.background.block_average import BLOCK_PX
 

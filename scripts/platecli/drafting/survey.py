@@ -14,7 +14,6 @@ from platecli.drafting.raw_folders import AS_LIGHTS, RawFolders, read_folders
 from platecli.drafting.targets import Target, selection_of, together
 from platecli.drafting.trial_exposures import Trial, odd_trials, patterns_for
 from platefiles.config.project import Channel, Equipment, Lights, LoadedProject, Project
-from platefiles.config.recipe import Mapping as ColourMapping
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import canonical_filter, wavelength_nm
@@ -22,6 +21,7 @@ from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.light_selection import why_not_selected
 from platefiles.raw_folders.scan import RawFile
+from platefiles.settings.colour import Mapping as ColourMapping
 
 _FEW = 3
 

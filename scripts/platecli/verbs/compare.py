@@ -13,7 +13,6 @@ from platecli.text.screen import show
 from platefiles.audit.environment_changes import changes, surroundings
 from platefiles.audit.product_differences import compare_files
 from platefiles.audit.product_versions import SubChange, setting_changes, state_counts, sub_changes
-from platefiles.config.recipe import Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 from platefiles.fits.products_io import read_header, read_image
@@ -21,6 +20,7 @@ from platefiles.integration.sub_rows import SubRow, read_sub_rows
 from platefiles.picture.picture_source import is_picture, product_of, read_picture, record_of
 from platefiles.picture.side_by_side_picture import write_side_by_side
 from platefiles.provenance.activities import Record
+from platefiles.settings.picture import Stretch
 from platelib.picture.image_difference import PERCENTILES, Difference
 from platelib.picture.render import Look
 from platelib.picture.side_by_side import Panels, display_panels, linear_panels

@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING, Any
 from platefiles.config.header_fixes import value_problem
 from platefiles.config.problems import Source, homes, key_name, locate
 from platefiles.config.project import PICTURE_KEYS, LoadedProject, Project
-from platefiles.config.recipe import Continua, Mapping, Recipe
+from platefiles.config.recipe import Recipe
 from platefiles.config.star_archives import CATALOGUES
 from platefiles.config.yaml_file import YamlError, YamlFile, read_yaml, shown
 from platefiles.core.object_store import is_object_url, url_problem
 from platefiles.fits.keywords import KEYS
 from platefiles.frames.colour_sensor import COLOUR_SENSOR
 from platefiles.frames.filters import canonical_filter
+from platefiles.settings.channels import Continua
+from platefiles.settings.colour import Mapping
 
 if TYPE_CHECKING:
     from platefiles.frames.frame import Frame

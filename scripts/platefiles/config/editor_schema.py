@@ -10,7 +10,8 @@ from typing import Any
 from platefiles.config.load import SHIPPED
 from platefiles.config.machine import Machine
 from platefiles.config.project import PICTURE_KEYS, Equipment, Project
-from platefiles.config.recipe import Recipe, Settings
+from platefiles.config.recipe import Recipe
+from platefiles.settings.model import Settings
 
 FOLDER = SHIPPED / "schema"
 _MODELS: dict[str, type[Settings]] = {

@@ -14,7 +14,6 @@ from pydantic import ValidationError
 
 from platefiles.config.cross_checks import (
     catalogue_problems,
-    check_against_sheet,
     continuum_problems,
     header_fix_problems,
     mapping_problems,
@@ -27,65 +26,18 @@ from platefiles.config.problems import Source, in_order, problem_lines
 from platefiles.config.project import (
     NAME_PATTERN,
     PICTURE_KEYS,
-    Channel,
     Equipment,
-    Lights,
     LoadedProject,
     Picture,
     Project,
-    Site,
-    Sky,
     fetched_star_path,
 )
-from platefiles.config.recipe import (
-    Annotation,
-    Calibration,
-    Colour,
-    Depth,
-    Finish,
-    Geometry,
-    Integration,
-    Mapping,
-    Measure,
-    Quality,
-    Recipe,
-    Registration,
-    Scale,
-    Settings,
-    Stretch,
-)
+from platefiles.config.recipe import Recipe
 from platefiles.config.yaml_file import YamlError, YamlFile, read_yaml, read_yaml_once, shown
 from platefiles.core.errors import UserError
 from platefiles.core.object_store import is_object_url
-
-__all__ = [
-    "Annotation",
-    "Calibration",
-    "Channel",
-    "Colour",
-    "ConfigError",
-    "Depth",
-    "Equipment",
-    "Finish",
-    "Geometry",
-    "Integration",
-    "Lights",
-    "LoadedProject",
-    "Mapping",
-    "Measure",
-    "Project",
-    "Quality",
-    "Recipe",
-    "Registration",
-    "Scale",
-    "Site",
-    "Sky",
-    "Stretch",
-    "check_against_sheet",
-    "find_projects",
-    "load_project",
-    "merge",
-]
+from platefiles.settings.colour import Mapping
+from platefiles.settings.model import Settings
 
 SHIPPED = Path(__file__).resolve().parents[3] / "config"
 """Where the recipes and equipment lie that come with the project."""

@@ -6,9 +6,9 @@ from typing import Annotated
 from pydantic import Field, StringConstraints, ValidationError
 
 from platefiles.config.problems import Source, problem_lines
-from platefiles.config.recipe import Settings
 from platefiles.config.yaml_file import YamlError, read_yaml
 from platefiles.core.errors import UserError
+from platefiles.settings.model import Settings
 
 Word = Annotated[str, StringConstraints(min_length=1)]
 

@@ -9,8 +9,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, StringConstraints, ValidationError, WrapValidator, model_validator
 from pydantic_core import PydanticCustomError
 
-from platefiles.config.recipe import Recipe, Settings, Switch
+from platefiles.config.recipe import Recipe
 from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue
+from platefiles.settings.model import Settings, Switch
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9_-]{0,39}$"
 """What projects, recipes and equipment may be called."""

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from astropy.io import fits
 
-from platefiles.config.recipe import Geometry
 from platefiles.fits.wcs_cards import picture_wcs
+from platefiles.settings.picture import Geometry
 from platelib.picture.reproject_crop import Sampling, fitted, linear_part, sample, scaled
 
 if TYPE_CHECKING:

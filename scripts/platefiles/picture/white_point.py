@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from platefiles.config.recipe import Colour
+from platefiles.settings.colour import Colour
 from platelib.colour.catalogue_calibration import SUN, star_colours, white_of_colour
 from platelib.colour.grey_sky import Sky
 from platelib.colour.white_balance import White, mean_star

@@ -5,10 +5,11 @@ import pytest
 
 from platecli.rebuild.task_runner import run_tasks
 from platefiles.audit.run_step import Task
-from platefiles.config.recipe import Colour, Finish, Geometry, Stretch
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.colour import Colour
+from platefiles.settings.picture import Finish, Geometry, Stretch
 
 
 @pytest.fixture

@@ -9,28 +9,40 @@ from pydantic_core import PydanticUndefined
 from platefiles.config import machine, project, recipe
 from platefiles.config.editor_schema import schema_texts, write_schemas
 from platefiles.config.yaml_file import read_yaml
+from platefiles.settings import (
+    calibration,
+    channels,
+    colour,
+    field,
+    gradient,
+    integration,
+    measure,
+    model,
+    picture,
+    registration,
+)
 
 CONFIG = Path(__file__).resolve().parents[4] / "config"
 SECTIONS = {
     "Project files": project.Project,
     "channels": project.Channel,
     "Recipe files": recipe.Recipe,
-    "mapping": recipe.Mapping,
-    "calibration": recipe.Calibration,
-    "measure": recipe.Measure,
-    "quality": recipe.Quality,
-    "registration": recipe.Registration,
-    "integration": recipe.Integration,
-    "gradient": recipe.Gradient,
-    "seeing": recipe.Seeing,
-    "continuum": recipe.Continuum,
-    "colour": recipe.Colour,
-    "scale": recipe.Scale,
-    "geometry": recipe.Geometry,
-    "stretch": recipe.Stretch,
-    "finish": recipe.Finish,
-    "depth": recipe.Depth,
-    "annotation": recipe.Annotation,
+    "mapping": colour.Mapping,
+    "calibration": calibration.Calibration,
+    "measure": measure.Measure,
+    "quality": registration.Quality,
+    "registration": registration.Registration,
+    "integration": integration.Integration,
+    "gradient": gradient.Gradient,
+    "seeing": channels.Seeing,
+    "continuum": channels.Continuum,
+    "colour": colour.Colour,
+    "scale": colour.Scale,
+    "geometry": picture.Geometry,
+    "stretch": picture.Stretch,
+    "finish": picture.Finish,
+    "depth": field.Depth,
+    "annotation": field.Annotation,
     "Equipment files": project.Equipment,
     "sky": project.Sky,
     "lights": project.Lights,
@@ -59,14 +71,14 @@ def manual() -> dict[str, dict[str, str]]:
     return tables
 
 
-def stated(field) -> str:
+def stated(info) -> str:
     """Give a default as the manual writes it."""
-    default = field.get_default()
+    default = info.get_default()
     if default is PydanticUndefined:
         return "required"
     if default is None or default in ("", [], {}):
         return "none"
-    if isinstance(default, recipe.Settings):
+    if isinstance(default, model.Settings):
         return ""
     if isinstance(default, bool):
         return str(default).lower()
@@ -115,15 +127,15 @@ def test_schema_knows_the_keys_of_overrides():
 
 def test_every_key_has_a_description():
     """Each key of each file says in its schema what it is."""
-    for model in SECTIONS.values():
-        for name, field in model.model_fields.items():
-            assert field.description, f"{model.__name__}.{name}"
+    for group in SECTIONS.values():
+        for name, info in group.model_fields.items():
+            assert info.description, f"{group.__name__}.{name}"
 
 
 @pytest.mark.parametrize("heading", list(SECTIONS))
 def test_manual_lists_every_key_with_its_default(heading):
     """The tables of config/README.md hold each key of the models, and its default."""
-    expected = {key: stated(field) for key, field in SECTIONS[heading].model_fields.items()}
+    expected = {key: stated(info) for key, info in SECTIONS[heading].model_fields.items()}
     assert manual()[heading] == expected, (
         f"mend the table under '{heading}' in config/README.md, or the model"
     )

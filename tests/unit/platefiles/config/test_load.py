@@ -10,8 +10,9 @@ from platefiles.config.cross_checks import check_against_sheet
 from platefiles.config.load import ConfigError, find_projects, load_project, merge
 from platefiles.config.problems import RENAMED, homes
 from platefiles.config.project import Channel, Equipment, Project
-from platefiles.config.recipe import Integration, Mapping
 from platefiles.frames.colour_sensor import refusal
+from platefiles.settings.colour import Mapping
+from platefiles.settings.integration import Integration
 
 CONFIG = Path(__file__).resolve().parents[4] / "config"
 

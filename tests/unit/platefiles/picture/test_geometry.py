@@ -3,9 +3,9 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from platefiles.config.recipe import Geometry
 from platefiles.fits.wcs_cards import picture_wcs
 from platefiles.picture.geometry import framed
+from platefiles.settings.picture import Geometry
 
 SHAPE = (120, 170)
 STARS = ((40.0, 30.0), (120.0, 85.0), (84.3, 58.8), (75.0, 71.5))

@@ -3,7 +3,6 @@ from dataclasses import replace
 
 import pytest
 
-from platefiles.config.recipe import Integration
 from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, master_job, measure_job
 from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
 from platefiles.plan.field_jobs import (
@@ -22,6 +21,7 @@ from platefiles.plan.picture_channels import (
 )
 from platefiles.plan.picture_jobs import cube_job, draw_picture_job
 from platefiles.provenance.code_digests import code_digest
+from platefiles.settings.integration import Integration
 
 CHANNELS = ("g", "b", "ha")
 

@@ -1,0 +1,36 @@
+"""How subs are laid on each other, and which are too poor for it."""
+
+from pydantic import Field
+
+from platefiles.settings.model import Settings
+
+
+class Roundness(Settings):
+    """How drawn out the stars of a sub may be."""
+
+    max_ellipticity: float = Field(default=0.45, ge=0, le=1)
+    """A sub whose stars are more drawn out than this (0 round, 1 a line) is left out."""
+
+
+class Quality(Roundness):
+    """Which subs are too poor to be used."""
+
+    min_stars: int = Field(default=8, ge=3, le=100_000)
+    """A sub with fewer stars is left out."""
+    min_transparency: float = Field(default=0.5, ge=0, le=1)
+    """A sub whose stars are fainter than this fraction of the best is left out as clouded."""
+    max_fwhm_ratio: float = Field(default=1.8, ge=1, le=100)
+    """A sub whose stars are wider than this many times the median is left out."""
+    max_background_ratio: float = Field(default=20.0, ge=1)
+    """A sub whose sky is brighter than this many times the median is left out."""
+
+
+class Registration(Settings):
+    """How subs are laid on each other."""
+
+    min_matches: int = Field(default=8, ge=3, le=100_000)
+    """A sub with fewer stars in common with the reference is left out."""
+    max_rms_px: float = Field(default=0.5, gt=0, le=10)
+    """A sub whose stars miss their places by more than this, in pixels rms, is left out."""
+    max_degree: int = Field(default=3, ge=1, le=5)
+    """Highest polynomial degree of the transform: 1 shifts, turns and scales, 3 also bends."""
