@@ -38,6 +38,14 @@ def test_the_far_side_of_the_sky_is_not_on_the_plane():
     assert np.isfinite([xi, eta]).all()
 
 
+def test_unknown_positions_stay_unknown():
+    """NaN goes in and comes out, without a warning."""
+    nan = float("nan")
+    assert np.isnan(separation_deg(nan, 0.0, 1.0, 1.0))
+    assert not tangent_plane(nan, 1.0, 2.0, 3.0)[2]
+    assert np.isnan(moved([10.0, 11.0], 0.0, [nan, 0.0], 0.0, 1.0)[0]).tolist() == [True, False]
+
+
 def test_proper_motion_agrees_with_astropy():
     """Fast stars, one beside a pole, move as astropy moves them, within a milliarcsecond."""
     ra, dec = np.array([269.45, 10.0, 200.0]), np.array([4.69, 89.2, -60.0])
