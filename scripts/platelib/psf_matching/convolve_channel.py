@@ -1,7 +1,7 @@
 """Convolving a channel: what becomes of its gaps and of its noise."""
 
 import numpy as np
-from scipy.ndimage import label
+from scipy.ndimage import label, maximum_filter
 
 from platelib.psf_matching.convolution import convolved, noise_ratio
 
@@ -67,17 +67,4 @@ def within_reach(marked: np.ndarray, reach: int) -> np.ndarray:
     numpy.ndarray
         ``(ny, nx)`` bool.
     """
-    near = marked
-    if not near.any():
-        return near
-    for axis in (0, 1):
-        grown = near.copy()
-        for step in range(1, reach + 1):
-            if axis == 0:
-                grown[step:] |= near[:-step]
-                grown[:-step] |= near[step:]
-            else:
-                grown[:, step:] |= near[:, :-step]
-                grown[:, :-step] |= near[:, step:]
-        near = grown
-    return near
+    return maximum_filter(marked, size=2 * reach + 1, mode="constant", cval=False)
