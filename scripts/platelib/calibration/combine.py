@@ -1,11 +1,10 @@
 """Robust mean of calibration frames that all show the same thing."""
 
-import functools
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtri
 
 from platelib.calibration.clipped_mean import clipped_mean
 from platelib.calibration.stack_sums import Stack, typical_variances
@@ -134,26 +133,5 @@ def _typical_spreads(
     step = max(1, ny // _LINES)
     lines = slice(step // 2, ny, step)
     ((_, stack),) = _stacks(frames, offset, factors, lines, ny)
-    return np.sqrt(typical_variances(stack) * freedom / median_of_chi_square(freedom))
-
-
-@functools.cache
-def median_of_chi_square(freedom: int) -> float:
-    """Median of the chi-square distribution, to ten digits.
-
-    The regularised incomplete gamma function is summed as a series (NIST Digital Library of
-    Mathematical Functions, 8.11.4) and solved by Newton's method from the approximation of Wilson
-    and Hilferty (1931), *The distribution of chi-square*, Proc. Nat. Acad. Sci. 17, 684.
-    """
-    half = freedom / 2
-    x = half * (1 - 1 / (9 * half)) ** 3
-    for _ in range(5):
-        term = total = 1 / half
-        k = half
-        while term > 1e-17 * total:
-            k += 1
-            term *= x / k
-            total += term
-        density = math.exp((half - 1) * math.log(x) - x - math.lgamma(half))
-        x -= total * x - 0.5 / density
-    return float(f"{2 * x:.10g}")
+    median = float(f"{chdtri(freedom, 0.5):.10g}")  # of chi-square, without digits of rounding
+    return np.sqrt(typical_variances(stack) * freedom / median)

@@ -1,10 +1,9 @@
 import numpy as np
 import pytest
 from astropy.stats import mad_std
-from scipy.stats import chi2
 
 from platelib.calibration import combine
-from platelib.calibration.combine import Combined, combine_block, median_of_chi_square
+from platelib.calibration.combine import Combined, combine_block
 
 
 def _frames(seed: int, n: int, shape=(60, 91)) -> np.ndarray:
@@ -146,9 +145,3 @@ def test_noise_that_varies_along_the_row_has_floors_that_follow():
     frames[..., 1024:] = 1000 + 3 * (frames[..., 1024:] - 1000)
     count = combine_block(frames, 4.0).count
     assert 1 - count[:, 1024:].mean() / 8 < 0.0005
-
-
-@pytest.mark.parametrize("freedom", [*range(1, 30), 99, 1000])
-def test_median_of_chi_square_is_scipys(freedom):
-    """It agrees with scipy.stats to nine digits."""
-    assert median_of_chi_square(freedom) == pytest.approx(chi2.median(freedom), rel=1e-9)
