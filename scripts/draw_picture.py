@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from skimage.color import deltaE_ciede2000
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
@@ -19,7 +20,6 @@ from platefiles.picture.picture_files import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import has_record, read_record, single_making
 from platefiles.settings.picture import Finish, Stretch
-from platelib.colour.cielab import delta_e_2000
 from platelib.picture import postprocessing
 from platelib.picture.render import Look, Rendering, render, shrunk_to
 from platelib.picture.reproject_crop import common_part
@@ -98,7 +98,7 @@ def draw_picture(
     log.info("%s", method)
     log.info("%d px interpolated, %d px left black", rendering.mended_px, rendering.black_px)
     sky = np.array(rendering.sky_lab)
-    distance = delta_e_2000(sky, sky * np.array([1.0, 0.0, 0.0]))
+    distance = deltaE_ciede2000(sky, sky * np.array([1.0, 0.0, 0.0]))
     log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)
     digest = f"sha256:{file_sha256(path_to_cube)}"
     cube = read_record(path_to_cube) if has_record(path_to_cube) else None

@@ -2,16 +2,13 @@
 
 References
 ----------
-IEC 61966-2-1:1999, sRGB: transfer curve, and the matrix of the BT.709 primaries at D65.
+IEC 61966-2-1:1999, sRGB: transfer curve.
 B. Ottosson (2020), "A perceptual color space for image processing",
 https://bottosson.github.io/posts/oklab/: the matrices from linear sRGB.
 """
 
 import numpy as np
 
-LINEAR_TO_XYZ = np.array(
-    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
-)
 _LINEAR_TO_CONES = np.array(
     [
         [0.4122214708, 0.5363325363, 0.0514459929],

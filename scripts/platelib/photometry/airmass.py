@@ -2,6 +2,7 @@
 
 import math
 
+import erfa
 import numpy as np
 import numpy.typing as npt
 
@@ -48,8 +49,6 @@ def altitude_deg(
     ----------
     IAU SOFA, function ``atco13`` (by pyerfa), refraction for 10 deg C and 500 nm.
     """
-    import erfa  # type: ignore[import-untyped]
-
     days = np.asarray(mjd_utc, dtype=np.float64)
     pressure = _SEA_LEVEL_HPA * math.exp(-elevation_m / _METRES_A_SCALE_HEIGHT)
     _, zenith, *_ = erfa.atco13(

@@ -9,9 +9,9 @@ from functools import partial
 
 import numpy as np
 from PIL import Image
+from skimage.color import rgb2lab
 
 from platelib.bad_pixels.inpaint import mend_gaps
-from platelib.colour.cielab import to_cielab
 from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
 from platelib.colour.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.colour.srgb import decode, encode
@@ -178,7 +178,7 @@ def _sky_lab(pixels: np.ndarray, intensity: np.ndarray, sky: Sky) -> tuple[float
     display = pixels[np.abs(intensity - sky.level) <= sky.scatter]
     if not len(display):
         return (0.0, 0.0, 0.0)
-    lightness, a, b = to_cielab(decode(display.T / _FULL).mean(axis=1))
+    lightness, a, b = rgb2lab(encode(decode(display / _FULL).mean(axis=0)))
     return float(lightness), float(a), float(b)
 
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
+from skimage.color import rgb2lab
 
-from platelib.colour.cielab import to_cielab
-from platelib.colour.srgb import decode
+from platelib.colour.srgb import decode, encode
 from platelib.colour.star_cores import (
     apart_from,
     cores_of,
@@ -56,8 +56,8 @@ def lab_at_rings(pixels):
     """Return CIE Lab of the mean light in rings of a pixel about the star, ``(n, 3)``."""
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     ring = np.hypot(y - CENTRE[0], x - CENTRE[1]).astype(int)
-    light = decode(np.moveaxis(pixels / 65535, -1, 0))
-    return np.array([to_cielab(light[:, ring == r].mean(axis=1)) for r in range(14)])
+    light = decode(pixels / 65535)
+    return np.array([rgb2lab(encode(light[ring == r].mean(axis=0))) for r in range(14)])
 
 
 @pytest.mark.parametrize("colour", COLOURS)
