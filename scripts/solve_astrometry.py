@@ -25,7 +25,8 @@ from platefiles.config.star_archives import DEEPEST, line_to_add
 from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.core.provisional import held_back
-from platefiles.fits.header_cards import Cards, HeaderError
+from platefiles.fits.header_cards import Cards
+from platefiles.fits.header_reader import HeaderError
 from platefiles.fits.products_io import write_product
 from platefiles.frames.dialects import read_facts
 from platefiles.frames.times import julian_year

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from platecli.drafting.found_lights import Light
 from platefiles.core.safe_names import slug
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platefiles.frames.dialects import Facts
 from platefiles.raw_folders.scan import RawFile
 

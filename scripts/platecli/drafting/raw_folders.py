@@ -11,7 +11,7 @@ from platecli.drafting.found_lights import Light
 from platecli.drafting.trial_exposures import Trial, named_trials
 from platefiles.config.yaml_file import shown
 from platefiles.core.errors import UserError
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platefiles.frames.dialects import Facts, read_facts
 from platefiles.raw_folders.scan import RawFile, scan_folders
 

@@ -1,13 +1,13 @@
 """Three lines on the field at the end of a run: where it lies, how deep it is, what is in it."""
 
-import hashlib
 import math
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from platefiles.core.errors import UserError
-from platefiles.fits.header_cards import Cards, HeaderError, read_cards, read_texts
+from platefiles.fits.header_cards import Cards, cards_in
+from platefiles.fits.header_reader import HeaderError, read_header, texts_under
 
 Row = Mapping[str, Any]
 
@@ -137,9 +137,9 @@ def counted(kinds: Sequence[str], objects: Sequence[str], stars: Sequence[str]) 
 def _field(path: Path) -> str:
     try:
         with path.open("rb") as stream:
-            refused = " ".join(read_texts(stream, "NOTPLACE")).removeprefix("the field is ")
-            stream.seek(0)
-            cards = read_cards(stream, hashlib.sha256())
+            header = read_header(stream)
+        refused = " ".join(texts_under(header, "NOTPLACE")).removeprefix("the field is ")
+        cards = cards_in(header)
         if refused or cards.get("PLACED") is not True:
             return refused or _REFUSED
         return place(cards)
@@ -163,8 +163,9 @@ def _sources(path: Path) -> str:
 
     try:
         with path.open("rb") as stream:
-            if note := " ".join(read_texts(stream, "SRCNOTE")):
-                return f"none: {note}"
+            header = read_header(stream)
+        if note := " ".join(texts_under(header, "SRCNOTE")):
+            return f"none: {note}"
         columns = read_columns(path, "SOURCES")
         return counted(*(columns[key].tolist() for key in ("kind", "object", "star")))
     except (OSError, HeaderError, KeyError, TypeError, ValueError, UserError):

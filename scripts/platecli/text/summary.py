@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from platecli.text.field_summary import field_lines
-from platefiles.fits.header_cards import HeaderError, read_texts
+from platefiles.fits.header_reader import HeaderError, read_header, texts_under
 from platefiles.frames.frame import EXCLUDED
 from platefiles.integration.core_losses import core_loss
 
@@ -132,9 +132,9 @@ def note_lines(results: Path) -> list[str]:
     levels: dict[str, str] = {}
     for path in sorted((results / "channels").glob("*.fits")):
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
-            notes |= dict.fromkeys(read_texts(stream, "NOTDONE"))
-            stream.seek(0)
-            for text in read_texts(stream, "SATFROM"):
+            header = read_header(stream)
+            notes |= dict.fromkeys(texts_under(header, "NOTDONE"))
+            for text in texts_under(header, "SATFROM"):
                 levels = _by_setting(text) | levels
     return [f"  note: {note}" for note in [*notes, *levels.values()]]
 

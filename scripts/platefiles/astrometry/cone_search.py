@@ -27,7 +27,7 @@ from platefiles.astrometry.star_catalogue import MOST_STARS, read_tycho
 from platefiles.config.project import LoadedProject
 from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue, Service, adql
 from platefiles.core.atomic_write import write_whole
-from platefiles.fits.header_cards import HeaderError
+from platefiles.fits.header_reader import HeaderError
 from platefiles.frames.dialects import Facts, read_facts
 from platefiles.frames.fixed_header import fixes_for
 from platefiles.frames.frame import Frame

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platelib.astrometry.fit_wcs import fit_map
 from platelib.astrometry.tan_sip import SkyMap
 

@@ -1,12 +1,12 @@
 """The star catalogue that comes along: where it lies, and what tells one edition from another."""
 
 import functools
-import re
 from pathlib import Path
+
+from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 
 TYCHO_PATH = Path(__file__).resolve().parents[3] / "config" / "catalogue" / "tycho2.fits"
 
-_HEAD_BYTES = 8 * 2880
 _STARS = 1
 
 
@@ -20,9 +20,7 @@ def tycho_sum(path: Path = TYCHO_PATH) -> str:
         ``none`` where the file is not there.
     """
     try:
-        with open(path, "rb") as file:
-            head = file.read(_HEAD_BYTES)
-    except OSError:
+        blocks = read_blocks(path)
+    except (OSError, BrokenFits):
         return "none"
-    found = re.findall(rb"DATASUM = '(\d+)", head)
-    return found[_STARS].decode() if len(found) > _STARS else "none"
+    return (len(blocks) > _STARS and blocks[_STARS].text("DATASUM")) or "none"

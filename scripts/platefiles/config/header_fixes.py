@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from platefiles.fits import keywords
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platefiles.frames.dialects import read_facts
 from platefiles.frames.fixed_header import read_number
 from platefiles.frames.frame_type import kind_of_type

@@ -17,16 +17,16 @@ import numpy as np
 
 from platefiles.core.block_sums import BlockSum
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
-from platefiles.fits.hdu_layout import Block, read_blocks
+from platefiles.fits.hdu_layout import FILE_SIZE, Block, read_blocks
+from platefiles.fits.header_reader import card_start
 
 if TYPE_CHECKING:
     from astropy.io import fits  # slow to import
 
 ALL_ONES = 0xFFFFFFFF
-DATA_SHA, HEAD_SHA, DATA_SUMS, FILE_SIZE = "DATASHA", "HEADSHA", "DATABLK", "FILESIZE"
+DATA_SHA, HEAD_SHA, DATA_SUMS = "DATASHA", "HEADSHA", "DATABLK"
 _COMMENT = "of this HDU, FITS 4.0 checksum convention"
 _PART = 1 << 20
-_CARD = 80
 _VALUE = 10
 _NO_LETTERS = frozenset(b":;<=>?@[\\]^_`")
 
@@ -176,20 +176,14 @@ def headers_sha256(headers: Sequence[bytes]) -> str:
 
 def has_card(header: bytes, keyword: str) -> bool:
     """Say whether a header has a card with a value."""
-    return _place(header, keyword) >= 0
+    return card_start(header, keyword) >= 0
 
 
 def with_value(header: bytes, keyword: str, value: str) -> bytes:
     """Return a header with another value in a card of its own; the comment stays in its place."""
-    place = _place(header, keyword) + _VALUE
+    place = card_start(header, keyword) + _VALUE
     content = value.ljust(20).encode("ascii")
     return header[:place] + content + header[place + len(content) :]
-
-
-def _place(header: bytes, keyword: str) -> int:
-    begin = f"{keyword:<8}= ".encode("ascii")
-    places = range(0, len(header), _CARD)
-    return next((i for i in places if header.startswith(begin, i)), -1)
 
 
 def _with_checksum(header: bytes, data_sum: int) -> bytes:

@@ -4,23 +4,22 @@ FITS 4.0 (Pence et al. 2010, A&A 524, A42, and the standard of 2018), sections 3
 """
 
 import hashlib
-import math
 import os
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-BLOCK = 2880
-_CARD = 80
-_MOST_BLOCKS = 4096
-_MOST_AXES = 999
-_INTEGER = re.compile(rb"([A-Z0-9_-]{1,8}) *= +(-?\d+) *(/.*)?")
-_TEXT = re.compile(rb"([A-Z0-9_-]{1,8}) *= '((?:[^']|'')*)' *(/.*)?")
+from platefiles.fits.header_cards import cards_in, data_bytes
+from platefiles.fits.header_reader import BLOCK, HeaderError, card_value, read_header
+
+FILE_SIZE = "FILESIZE"
+"""Keyword of the length of a product in its primary header."""
+
+_EXTENSION = b"XTENSION="
 
 
-class BrokenFits(ValueError):
+class BrokenFits(HeaderError, ValueError):
     """A file is not built as FITS prescribes; the message is what a sentence goes on with."""
 
 
@@ -54,7 +53,8 @@ class Block:
 
     def text(self, keyword: str) -> str | None:
         """Return the value of a text keyword; None if it is not there, or no text."""
-        return _texts(self.header).get(keyword)
+        value = card_value(self.header, keyword)
+        return value if isinstance(value, str) else None
 
     @property
     def name(self) -> str:
@@ -107,66 +107,17 @@ def headers_digest(blocks: Iterable[Block]) -> str:
 
 
 def _block(file: BinaryIO, start: int, size: int) -> Block:
-    header = _header(file, start)
-    block = Block(header, start, _data_bytes(header, first=start == 0))
+    file.seek(start)
+    if start and file.read(len(_EXTENSION)) != _EXTENSION:
+        msg = f"has no header at byte {start}"
+        raise BrokenFits(msg)
+    file.seek(start)
+    try:
+        header = read_header(file)
+        block = Block(header, start, data_bytes(cards_in(header)))
+    except HeaderError as error:
+        raise BrokenFits(str(error)) from None
     if block.stop > size:
         msg = f"ends early: {size} bytes of at least {block.stop}"
         raise BrokenFits(msg)
     return block
-
-
-def _header(file: BinaryIO, start: int) -> bytes:
-    file.seek(start)
-    begin = b"SIMPLE  =" if start == 0 else b"XTENSION="
-    content = b""
-    for _ in range(_MOST_BLOCKS):
-        part = file.read(BLOCK)
-        if len(part) < BLOCK:
-            msg = "ends within a header" if start or content else "is no FITS file"
-            raise BrokenFits(msg)
-        if not content and not part.startswith(begin):
-            msg = f"has no header at byte {start}" if start else "is no FITS file"
-            raise BrokenFits(msg)
-        content += part
-        if any(part[i : i + 8] == b"END     " for i in range(0, BLOCK, _CARD)):
-            return content
-    msg = f"has a header at byte {start} that does not end"
-    raise BrokenFits(msg)
-
-
-def _data_bytes(header: bytes, first: bool) -> int:
-    """Length of the data: equations 1 and 2 of FITS 4.0, section 4.4.1."""
-    numbers = _numbers(header)
-    try:
-        axes = numbers["NAXIS"]
-        if not 0 <= axes <= _MOST_AXES or numbers["BITPIX"] not in (8, 16, 32, 64, -32, -64):
-            msg = "has a header that tells no size of its data"
-            raise BrokenFits(msg)
-        sides = [numbers[f"NAXIS{i}"] for i in range(1, axes + 1)]
-    except KeyError as error:
-        msg = f"has a header without {error.args[0]}"
-        raise BrokenFits(msg) from None
-    more, groups = (0, 1) if first else (numbers.get("PCOUNT", 0), numbers.get("GCOUNT", 1))
-    elements = groups * (more + math.prod(sides)) if axes else 0
-    if elements < 0 or min([*sides, more, groups], default=0) < 0:
-        msg = "has a header that tells a negative size"
-        raise BrokenFits(msg)
-    return elements * abs(numbers["BITPIX"]) // 8
-
-
-def _cards(header: bytes) -> list[bytes]:
-    return [header[i : i + _CARD] for i in range(0, len(header), _CARD)]
-
-
-def _numbers(header: bytes) -> dict[str, int]:
-    found = (_INTEGER.fullmatch(card) for card in _cards(header))
-    return {match[1].decode(): int(match[2]) for match in found if match}
-
-
-def _texts(header: bytes) -> dict[str, str]:
-    found = (_TEXT.fullmatch(card) for card in _cards(header))
-    return {
-        match[1].decode(): match[2].decode("ascii", "replace").replace("''", "'").rstrip()
-        for match in found
-        if match
-    }

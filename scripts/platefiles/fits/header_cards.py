@@ -1,19 +1,20 @@
-"""FITS headers read block by block, with a reason instead of an exception for odd ones.
+"""What a header announces: the values of its cards, the size of its data, the shape of its image.
 
-Only the standard library is imported: a thousand new subs are looked through in well under a
-second, and a damaged header cannot bring more than a reason. Layout: FITS standard 4.0,
+Odd headers bring a reason, in the words of a sentence about the file. Layout: FITS standard 4.0,
 sections 3 and 4; compressed images: section 10.
 """
 
 import math
 import re
-from collections.abc import Iterator
-from typing import IO, Protocol
 
+from platefiles.fits.header_reader import (
+    HeaderError,
+    Value,
+    cards_of,
+    parse,
+)
 from platefiles.fits.keywords import COMMENTED
 
-BLOCK = 2880
-MAX_BLOCKS = 2000
 MAX_SIDE_PX = 100_000
 MAX_PIXELS = 500_000_000
 """Three times the largest sensor on sale; what claims more is damaged, or a trap."""
@@ -23,113 +24,29 @@ MOST_SQUEEZED = 1032
 _PACKINGS = ("RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "NOCOMPRESS")
 _RICE = {"BLOCKSIZE": (None, 16, 32), "BYTEPIX": (None, 1, 2, 4)}
 _BITPIX = (8, 16, 32, 64, -32, -64)
-_QUOTED = re.compile(r"\s*'((?:[^']|'')*)'\s*(?:/(.*))?")
 _TELLING = re.compile(
     r"(?i:kelvin|\bms\b|milli-?sec|\blocal\b)|\bLT\b|[\[(]K[\])]|\b(?:in|degrees?|deg\.?) K\b"
 )
 """Comments that change what a value means: its unit, or the time zone."""
 
-Value = str | int | float | bool
 Cards = dict[str, Value]
 
 
-class HeaderError(Exception):
-    """A header that cannot be used; the message is the reason, in a few words."""
+def cards_in(header: bytes) -> Cards:
+    """Return the values of a header by keyword, the first of each.
 
-
-class Hasher(Protocol):
-    """What takes the bytes that are read, such as a `hashlib` object."""
-
-    def update(self, data: bytes, /) -> None:
-        """Take some more bytes."""
-        ...
-
-
-def read_cards(stream: IO[bytes], hasher: Hasher) -> Cards:
-    """Read one header, from the present place of the stream to the end of its last block.
-
-    Parameters
-    ----------
-    stream : binary file
-        Left at the start of the data.
-    hasher : Hasher
-        Is given the bytes of the header.
-
-    Returns
-    -------
-    dict
-        Value by keyword, the first of each. The comment of GAIN is kept under ``/GAIN``, since
-        it may be all that tells a setting from electrons per ADU; comments that name a unit or
-        local time are kept likewise. Of HIERARCH cards only those that speak of a filter are
-        kept, as ``HIERARCH ESO INS FILT1 NAME``.
-
-    Raises
-    ------
-    HeaderError
-        If there is no header, or no end to it.
+    The comment of GAIN is kept under ``/GAIN``, since it may be all that tells a setting from
+    electrons per ADU; comments that name a unit or local time are kept likewise. Of HIERARCH cards
+    only those that speak of a filter are kept, as ``HIERARCH ESO INS FILT1 NAME``.
     """
     cards: Cards = {}
-    for card in _header(stream, hasher):
+    for card in cards_of(header):
         if card[8:10] == b"= ":
             _take(card[:8], card[10:], cards)
         elif card.startswith(b"HIERARCH ") and b"FILT" in card.upper():
             words, _, value = card.partition(b"=")
             _take(b" ".join(words.upper().split()), value, cards)
     return cards
-
-
-def read_texts(stream: IO[bytes], prefix: str) -> list[str]:
-    """Read the texts of a header whose keywords begin alike, however long they are.
-
-    Parameters
-    ----------
-    stream : binary file
-        As for `read_cards`.
-    prefix : str
-        What the keywords begin with.
-
-    Returns
-    -------
-    list of str
-        In the order of the header, with what goes on in CONTINUE cards (FITS standard 4.0, section
-        4.2.1.2).
-
-    Raises
-    ------
-    HeaderError
-        If there is no header, or no end to it.
-    """
-    texts: list[str] = []
-    goes_on = False
-    for card in _header(stream):
-        if card[8:10] == b"= ":
-            goes_on = card.startswith(prefix.encode())
-            if goes_on:
-                texts.append(str(_parse(_text(card[10:]))[0]))
-        elif goes_on and card.startswith(b"CONTINUE") and texts[-1].endswith("&"):
-            texts[-1] = texts[-1][:-1] + str(_parse(_text(card[8:]))[0])
-    return texts
-
-
-def _header(stream: IO[bytes], hasher: Hasher | None = None) -> Iterator[bytes]:
-    """Go through the cards of a header, up to its END and the end of its last block."""
-    for number in range(MAX_BLOCKS):
-        block = stream.read(BLOCK)
-        if hasher is not None:
-            hasher.update(block)
-        if number == 0 and not block.startswith((b"SIMPLE  =", b"XTENSION=")):
-            msg = "is not a FITS file" if block else "is empty (0 bytes)"
-            raise HeaderError(msg)
-        if len(block) < BLOCK:
-            msg = "is cut short inside its header"
-            raise HeaderError(msg)
-        for start in range(0, BLOCK, 80):
-            card = block[start : start + 80]
-            if card.startswith(b"END") and not card[3:].strip():
-                return
-            yield card
-    msg = "has a header without an end"
-    raise HeaderError(msg)
 
 
 def data_bytes(cards: Cards) -> int:
@@ -233,39 +150,8 @@ def _take(keyword: bytes, rest: bytes, cards: Cards) -> None:
     key = keyword.rstrip().decode("latin-1").upper()
     if key in cards:
         return
-    value, comment = _parse(_text(rest))
+    value, comment = parse(rest)
     if value is not None:
         cards[key] = value
         if key == "GAIN" or (key in COMMENTED and _TELLING.search(comment)):
             cards[f"/{key}"] = comment
-
-
-def _text(raw: bytes) -> str:
-    """Read bytes as UTF-8 if they are that (the standard says ASCII), else as Latin-1."""
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
-    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
-
-
-def _parse(text: str) -> tuple[Value | None, str]:
-    quoted = _QUOTED.match(text)
-    if quoted:
-        return quoted[1].replace("''", "'").rstrip(), (quoted[2] or "").strip()
-    word, _, comment = text.partition("/")
-    return _value(word.strip()), comment.strip()
-
-
-def _value(word: str) -> Value | None:
-    if word in ("T", "F"):
-        return word == "T"
-    try:
-        return int(word)
-    except ValueError:
-        pass
-    try:
-        number = float(word.replace("D", "E"))
-    except ValueError:
-        return word or None
-    return number if math.isfinite(number) else word

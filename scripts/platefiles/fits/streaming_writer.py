@@ -14,9 +14,8 @@ from astropy.io import fits
 
 from platefiles.core.atomic_write import allocate, naming, put_in_place, unfinished
 from platefiles.fits.checksums import add_sums, reserve
+from platefiles.fits.header_reader import BLOCK
 from platefiles.fits.products_io import image_hdu, primary_hdu
-
-_BLOCK = 2880
 
 
 class StreamedProduct:
@@ -54,7 +53,7 @@ class StreamedProduct:
         target = self._target
         target.flush()
         place = _Place(target.tell(), shape, dtype)
-        stop = place.start + -(-math.prod(shape) * dtype.itemsize // _BLOCK) * _BLOCK
+        stop = place.start + -(-math.prod(shape) * dtype.itemsize // BLOCK) * BLOCK
         allocate(target, place.start, stop - place.start)
         target.seek(stop)
         return place
@@ -126,7 +125,7 @@ class StreamedProduct:
                 reserve(table.header)
                 packed = io.BytesIO()
                 fits.HDUList([fits.PrimaryHDU(), table]).writeto(packed)
-                self._target.write(packed.getvalue()[_BLOCK:])
+                self._target.write(packed.getvalue()[BLOCK:])
             add_sums(self._target, numbers, threads)
             put_in_place(self._target, self._path)
 

@@ -8,7 +8,7 @@ that there is none.
 import re
 from collections.abc import Mapping
 
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platefiles.fits.keywords import COLOUR_FLAGS, COLOUR_OFFSETS, COLOUR_PATTERNS
 
 COLOUR_SENSOR = "comes from a colour sensor"

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from platefiles.fits import keywords
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platefiles.frames.filters import canonical_filter
 from platefiles.frames.fixed_header import FixedHeader, read_number
 from platefiles.frames.frame_type import MISSING, kind_of_path, kind_of_type

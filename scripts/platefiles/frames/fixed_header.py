@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from platefiles.fits import keywords
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 from platefiles.frames.colour_sensor import colour_evidence
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import stem_of
 from platefiles.fits import keywords
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 
 if TYPE_CHECKING:
     from platefiles.raw_folders.scan import RawFile

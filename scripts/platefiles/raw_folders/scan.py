@@ -18,7 +18,8 @@ from typing import Any
 from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape
-from platefiles.fits.header_cards import Cards, HeaderError, Value
+from platefiles.fits.header_cards import Cards
+from platefiles.fits.header_reader import HeaderError, Value
 from platefiles.fits.keywords import READ, filters_by_hierarch
 from platefiles.frames.dialects import Facts, read_facts
 from platefiles.raw_folders.damaged_copies import UNREAD, judged_copies

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 from typing import BinaryIO
 
-from platefiles.fits.header_cards import HeaderError
+from platefiles.fits.header_reader import HeaderError
 from platefiles.raw_frames.raw_header import RawHeader, read_raw_header
 
 TAIL_BYTES = 65536

@@ -12,7 +12,8 @@ from astropy.io import fits
 
 from platefiles.core.atomic_write import naming
 from platefiles.core.frame_errors import FrameError
-from platefiles.fits.header_cards import BLOCK, HeaderError, image_shape
+from platefiles.fits.header_cards import image_shape
+from platefiles.fits.header_reader import BLOCK, HeaderError
 from platefiles.raw_frames.gzip_tiles import GzipTiles
 from platefiles.raw_frames.raw_header import DAMAGED, RawHeader, read_raw_header
 

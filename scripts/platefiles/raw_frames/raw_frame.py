@@ -19,7 +19,7 @@ from astropy.io import fits
 from platefiles.core.atomic_write import naming
 from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
-from platefiles.fits.header_cards import HeaderError
+from platefiles.fits.header_reader import HeaderError
 from platefiles.fits.products_io import DTYPES
 from platefiles.raw_frames.frame_watch import FrameWatch, sums_of
 from platefiles.raw_frames.gzip_tiles import GzipTiles

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from platefiles.fits.header_cards import Value
+from platefiles.fits.header_reader import Value
 
 if TYPE_CHECKING:
     import numpy as np

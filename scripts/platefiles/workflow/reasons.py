@@ -6,6 +6,7 @@ from contextlib import suppress
 from typing import Any
 
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL
+from platefiles.fits.header_reader import HeaderError, long_texts, read_header
 from platefiles.provenance.damage_marks import is_marked
 from platefiles.workflow.graph import Product
 from platefiles.workflow.staleness import Ledger, is_cut
@@ -25,8 +26,6 @@ UNSETTLED = "a raw frame was changing when it was made"
 OTHER_SUBS = "other subs or camera facts"
 """Cause of what is made of lights, where neither code nor settings changed."""
 
-_BLOCK = 2880
-_MOST_BLOCKS = 40
 _FRAMES = ("measure", "calibrate_sub", "register_sub")
 
 
@@ -103,29 +102,9 @@ def header_texts(path: str) -> dict[str, str]:
 
     Files without such a header give none.
     """
-    texts: dict[str, str] = {}
-    keyword = ""
-    with suppress(OSError), open(path, "rb") as stream:
-        for _ in range(_MOST_BLOCKS):
-            block = stream.read(_BLOCK).decode("ascii", "replace")
-            cards = [block[start : start + 80] for start in range(0, len(block), 80)]
-            if not texts and not block.startswith("SIMPLE  ="):
-                break
-            for card in cards:
-                if card.startswith("CONTINUE"):
-                    texts[keyword] = texts[keyword].removesuffix("&") + _quoted(card[10:])
-                elif card[8:11] == "= '":
-                    keyword = card[:8].rstrip()
-                    texts[keyword] = _quoted(card[10:])
-            if any(card.rstrip() == "END" for card in cards):
-                break
-    return texts
-
-
-def _quoted(text: str) -> str:
-    """Text between the quotes of a card, without trailing blanks."""
-    text = text.lstrip()[1:].replace("''", "\0")
-    return text[: text.find("'")].replace("\0", "'").rstrip()
+    with suppress(OSError, HeaderError), open(path, "rb") as stream:
+        return dict(long_texts(read_header(stream)))
+    return {}
 
 
 def _shown(value: Any) -> str:

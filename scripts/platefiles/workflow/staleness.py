@@ -13,14 +13,14 @@ from contextlib import suppress
 from functools import cached_property
 
 from platefiles.core.hashing import digest
-from platefiles.core.provisional import PROVISIONAL
+from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL
+from platefiles.fits.hdu_layout import FILE_SIZE
+from platefiles.fits.header_reader import BLOCK, card_value
 from platefiles.provenance.damage_marks import is_marked
 from platefiles.provenance.job_notes import read_note
 from platefiles.workflow.graph import Product
 
-_BLOCK = 2880
-_JOB = re.compile(rb"JOBDIG  = '([0-9a-f]{16}|%s) *'" % PROVISIONAL.encode())
-_SIZE = re.compile(rb"FILESIZE= +(\d{1,18}) ")
+_JOB = re.compile(rf"[0-9a-f]{{16}}|{PROVISIONAL}")
 
 
 class Ledger:
@@ -181,9 +181,10 @@ def _told(path: str, log: str) -> tuple[str, int, int]:
     with suppress(OSError):
         if not log:
             with open(path, "rb") as stream:
-                block, there = stream.read(_BLOCK), os.fstat(stream.fileno()).st_size
-            job, size = _JOB.search(block), _SIZE.search(block)
-            return job[1].decode() if job else "", int(size[1]) if size else there, there
+                block, there = stream.read(BLOCK), os.fstat(stream.fileno()).st_size
+            job, size = card_value(block, JOB_DIGEST), card_value(block, FILE_SIZE)
+            whole = isinstance(job, str) and _JOB.fullmatch(job) is not None
+            return str(job) if whole else "", size if isinstance(size, int) else there, there
         there = os.stat(path).st_size
         if (note := read_note(log)) is not None:
             return note.job, note.size_bytes, there

@@ -42,18 +42,18 @@ def test_the_digest_stands_for_headers_and_data(product):
 @pytest.mark.parametrize(
     ("cut", "reason"),
     [
-        (lambda c: b"", "is no FITS file"),
-        (lambda c: b"nothing" * 1000, "is no FITS file"),
-        (lambda c: c[:2000], "is no FITS file"),
-        (lambda c: c[:2880] + c[2880:4000], "ends within a header"),
+        (lambda c: b"", r"is empty \(0 bytes\)"),
+        (lambda c: b"nothing" * 1000, "is not a FITS file"),
+        (lambda c: c[:2000], "is cut short inside its header"),
+        (lambda c: c[:2880] + c[2880:4000], "is cut short inside its header"),
         (lambda c: c[:-4000], "ends early: "),
         (lambda c: c + b"\0" * 2880, "has no header at byte"),
-        (lambda c: c.replace(b"END     ", b"FIN     "), "does not end|within a header"),
-        (lambda c: c.replace(b"NAXIS1  =", b"NAXES1  ="), "without NAXIS1"),
+        (lambda c: c.replace(b"END     ", b"FIN     "), "without an end|inside its header"),
+        (lambda c: c.replace(b"NAXIS1  =", b"NAXES1  ="), "impossible NAXIS1"),
         (lambda c: c.replace(b"BITPIX  =                   16", b"BITPIX  =                   17"),
-         "no size"),
+         "impossible BITPIX"),
         (lambda c: c.replace(b"PCOUNT  =                   12", b"PCOUNT  =                  -12"),
-         "negative size"),
+         "impossible PCOUNT"),
     ],
 )  # fmt: skip
 def test_a_file_that_is_not_built_as_fits_is_refused(product, cut, reason):
