@@ -23,10 +23,23 @@ from platefiles.picture.picture_files import of_8_bits, write_picture, write_svg
 from platefiles.picture.picture_source import read_picture
 from platefiles.picture.picture_wcs import map_of_wcs, picture_place
 from platefiles.provenance.content_digest import check_picture
+from platefiles.settings.field import Annotation
+from platefiles.settings.job import JobSettings, StepJob
 from platefiles.sources.source_tables import read_objects
 from platelib.astrometry.tan_sip import SkyMap
 
 _BANDS = ("VT", "V", "G", "BP", "RP", "BT")
+
+
+class _Settings(JobSettings):
+    annotation: Annotation
+
+
+class Job(StepJob):
+    """What the picture is called, and what is drawn over it."""
+
+    settings: _Settings
+    title: str
 
 
 def annotate(
@@ -52,13 +65,14 @@ def annotate(
         Written: ``.png``, the picture with the drawing, or ``.svg``, the drawing alone in the size
         of the picture. Both tell how they were made, and bear a seal.
     job : mapping
-        ``title``; settings: those of the ``annotation`` group.
+        See `Job`.
 
     Raises
     ------
     UserError
         If the picture is not drawn from the cube.
     """
+    given = Job.of(job)
     check_picture(path_to_picture)
     picture = read_picture(path_to_picture)
     shape = (picture.shape[1], picture.shape[2])
@@ -67,7 +81,7 @@ def annotate(
         log.warning("%s: only the picture is shown", read_refusal(path_to_solution))
         drawing = None
     else:
-        drawing = _drawing(path_to_solution, path_to_sources, shape, map_of_wcs(wcs), job)
+        drawing = _drawing(path_to_solution, path_to_sources, shape, map_of_wcs(wcs), given)
     inputs = {
         "picture": path_to_picture,
         "cube": path_to_cube,
@@ -88,9 +102,9 @@ def _drawing(
     path_to_sources: str | Path,
     shape: tuple[int, int],
     sky_map: SkyMap,
-    job: Mapping[str, Any],
+    job: Job,
 ) -> Drawing:
-    settings = job["settings"]["annotation"]
+    settings = job.settings.annotation
     objects = [
         catalogue_ellipse(row, sky_map)
         for row in _in_picture(read_objects(path_to_sources), sky_map, shape)
@@ -98,12 +112,12 @@ def _drawing(
     objects.sort(key=lambda one: (-one.major_px, one.label))
     sources = [row for row in rows_of(read_columns(path_to_sources, "SOURCES")) if row["rank"]]
     sources.sort(key=lambda row: row["rank"])
-    sources = _in_picture(sources, sky_map, shape)[: settings["extended_sources"]]
+    sources = _in_picture(sources, sky_map, shape)[: settings.extended_sources]
     scale = read_header(path_to_sources)["PIXSCALE"] / sky_map.scale_arcsec
     found = [source_ellipse(row, f"#{row['rank']}", sky_map, scale) for row in sources]
-    stars = _star_marks(read_stars(path_to_solution), sky_map, shape, settings["stars_to_mag"])
+    stars = _star_marks(read_stars(path_to_solution), sky_map, shape, settings.stars_to_mag)
     log.info("%d objects, %d sources, %d stars", len(objects), len(found), len(stars))
-    return Drawing(job["title"], sky_map, shape, [*objects, *found], stars)
+    return Drawing(job.title, sky_map, shape, [*objects, *found], stars)
 
 
 def _in_picture(

@@ -15,12 +15,21 @@ from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
+from platefiles.settings.job import Facts, StepJob
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.subs.sky_gain import own_sky_noise
 from platefiles.transfers.fetch import local_copies
 from platelib.calibration.saturation_level import find_pile_up
 from platelib.detection.bright_pixels import brightest_pixels
+
+
+class Job(StepJob):
+    """What is calibrated: a light, and the camera."""
+
+    channel: str
+    camera: Facts
+    sub: Facts
 
 
 def calibrate_sub(
@@ -40,7 +49,8 @@ def calibrate_sub(
     UserError
         If the raw frame cannot be read.
     """
-    facts = job["sub"]
+    given = Job.of(job)
+    facts = given.sub
     try:
         with open_frame(path_to_raw, facts) as image:
             sha256 = image.sha256()
@@ -48,11 +58,11 @@ def calibrate_sub(
             pile_up = find_pile_up(brightest_pixels(image.words, image.shape, image.step))
             level = math.nan if pile_up is None else pile_up.threshold
             masters = Masters(paths_to_masters)
-            sub = Sub(image, facts, masters, job["camera"], hits=hits, saturation=level)
+            sub = Sub(image, facts, masters, given.camera, hits=hits, saturation=level)
             if not sub.detector.gain:
-                is_raw = not job["camera"].get("calibrated")
+                is_raw = not given.camera.get("calibrated")
                 sky = own_sky_noise(image, facts, masters, sub.detector, is_raw)
-                sub = Sub(image, facts, masters, job["camera"], sky, hits, level)
+                sub = Sub(image, facts, masters, given.camera, sky, hits, level)
             values, variance, mask = sub.calibrated(0, sub.shape[0])
     except ChangedFrame as error:
         msg = f"{facts['name']} {error}"
@@ -67,7 +77,7 @@ def calibrate_sub(
         path_to_sub,
         [
             *making_cards("calibrate_sub", job),
-            ("FILTER", job["channel"], "channel"),
+            ("FILTER", given.channel, "channel"),
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", raw.sha256, "SHA-256 of the raw file"),
             ("MBIAS", facts["bias"] or "none", "master bias"),

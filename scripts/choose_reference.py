@@ -10,8 +10,23 @@ from platefiles.config.lock_file import CHOSEN, Lock, lock_text, pinned_words, r
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log, log
+from platefiles.settings.job import JobSettings, Names, StepJob
+from platefiles.settings.registration import Roundness
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.registration.frame_selection import counted
+
+
+class _Settings(JobSettings):
+    quality: Roundness
+
+
+class Job(StepJob):
+    """What is chosen from: channels in the order of preference, and the sub that is wanted."""
+
+    project: str
+    settings: _Settings
+    channels: Names
+    reference: str | None
 
 
 def choose_reference(
@@ -20,7 +35,7 @@ def choose_reference(
     """Write the lock file of a project; what is pinned in it already stays.
 
     The reference of a channel is its sub with the most stars for its seeing; that of the grid is
-    the best of the first channel in ``job["channels"]`` that has any usable sub, unless the
+    the best of the first channel in ``job.channels`` that has any usable sub, unless the
     project names one. A channel without a usable sub is left for a later run.
 
     Parameters
@@ -29,18 +44,18 @@ def choose_reference(
         Measures of all channels and nights, ``.../measures/<channel>/<night>.fits``.
     path_to_lock : path-like
     job : mapping
-        ``channels`` in the order of preference; ``reference``, the file name of a sub or None;
-        settings: ``max_ellipticity``.
+        See `Job`.
 
     Raises
     ------
     UserError
         If no sub of the project has stars, or the named reference is not there.
     """
-    by_channel: dict[str, list[MeasuredSub]] = {channel: [] for channel in job["channels"]}
+    given = Job.of(job)
+    by_channel: dict[str, list[MeasuredSub]] = {channel: [] for channel in given.channels}
     for path in paths_to_measures:
         by_channel[Path(path).parent.name] += read_measures([path])
-    limit = job["settings"]["max_ellipticity"]
+    limit = given.settings.quality.max_ellipticity
     best = {
         channel: max(subs, key=lambda sub: _rank(sub, limit))
         for channel, subs in by_channel.items()
@@ -48,10 +63,10 @@ def choose_reference(
     }
     lock = read_lock(Path(path_to_lock))
     if lock is None:
-        lock = _new_lock(by_channel, best, job)
+        lock = _new_lock(by_channel, best, given)
         log.info(CHOSEN)
     chosen = {channel: sub.id for channel, sub in best.items()} | lock.photometry
-    lock = replace(lock, photometry={c: chosen[c] for c in job["channels"] if c in chosen})
+    lock = replace(lock, photometry={c: chosen[c] for c in given.channels if c in chosen})
     log.info("%s", pinned_words(lock))
     write_whole(path_to_lock, lambda target: target.write(lock_text(lock).encode()))
 
@@ -59,19 +74,19 @@ def choose_reference(
 def _new_lock(
     by_channel: Mapping[str, Sequence[MeasuredSub]],
     best: Mapping[str, MeasuredSub],
-    job: Mapping[str, Any],
+    job: Job,
 ) -> Lock:
     """Choose the reference of the grid."""
-    first = next((channel for channel in job["channels"] if channel in best), None)
+    first = next((channel for channel in job.channels if channel in best), None)
     if first is None:
         everyone = [sub for subs in by_channel.values() for sub in subs]
         states = counted(sub.condition for sub in everyone)
         msg = (
-            f"project '{job['project']}': none of its {len(everyone)} lights can be used "
+            f"project '{job.project}': none of its {len(everyone)} lights can be used "
             f"({states}); look at them, or lower measure: detection_sigma in the recipe"
         )
         raise UserError(msg)
-    reference = _named(by_channel, job) if job["reference"] else best[first]
+    reference = _named(by_channel, job) if job.reference else best[first]
     facts = reference.facts
     return Lock(reference.id, facts["name"], facts["width_px"], facts["height_px"], {})
 
@@ -89,18 +104,16 @@ def _reversed(text: str) -> tuple[int, ...]:
     return tuple(-ord(letter) for letter in text)
 
 
-def _named(by_channel: Mapping[str, Sequence[MeasuredSub]], job: Mapping[str, Any]) -> MeasuredSub:
-    wanted = job["reference"]
+def _named(by_channel: Mapping[str, Sequence[MeasuredSub]], job: Job) -> MeasuredSub:
+    wanted = job.reference
     for subs in by_channel.values():
         for sub in subs:
             if wanted in (sub.facts["name"], Path(sub.facts["name"]).name, sub.id):
                 if sub.good:
                     return sub
-                msg = (
-                    f"project '{job['project']}': reference: {wanted} shows no stars; name another"
-                )
+                msg = f"project '{job.project}': reference: {wanted} shows no stars; name another"
                 raise UserError(msg)
-    msg = f"project '{job['project']}': reference: no light is called '{wanted}'"
+    msg = f"project '{job.project}': reference: no light is called '{wanted}'"
     raise UserError(msg)
 
 

@@ -16,7 +16,8 @@ from platefiles.picture.picture_files import Label, write_picture
 from platefiles.picture.picture_source import read_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
-from platefiles.settings.picture import Stretch
+from platefiles.settings.job import JobSettings, StepJob
+from platefiles.settings.picture import Tone
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
 from platelib.picture.side_by_side import reduction
@@ -25,12 +26,23 @@ WIDEST_PX = 480
 """Longer side of a panel, pixels."""
 
 
+class _Settings(JobSettings):
+    stretch: Tone
+
+
+class Job(StepJob):
+    """What the sheet is called, and how its channels are shown."""
+
+    settings: _Settings
+    title: str
+
+
 def contact_sheet(
     paths_to_channels: Mapping[str, Path],
     paths_to_skies: Mapping[str, Path],
     paths_to_pictures: Sequence[Path],
     path_to_sheet: Path,
-    stretch: Stretch,
+    stretch: Tone,
     title: str,
     job: Mapping[str, Any] | None = None,
 ) -> None:
@@ -46,7 +58,7 @@ def contact_sheet(
         One file of each picture.
     path_to_sheet : Path
         Written: a PNG.
-    stretch : Stretch
+    stretch : Tone
         Level of the sky, black and white.
     title : str
         Name of the target.
@@ -76,7 +88,7 @@ def contact_sheet(
     write_picture(path_to_sheet, draw_sheet(panels), label)
 
 
-def _look(stretch: Stretch) -> Look:
+def _look(stretch: Tone) -> Look:
     shoulder = stretch.shoulder
     return Look(
         stretch.sky_level, stretch.black_sigma, stretch.white_clip_fraction, shoulder=shoulder
@@ -116,14 +128,13 @@ if __name__ == "__main__":
     from platefiles.jobs.job_log import job_log
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        job = json.loads(snakemake.params.job)
-        settings = job["settings"]
+        job = Job.of(json.loads(snakemake.params.job))
         contact_sheet(
             {Path(path).stem: Path(path) for path in snakemake.input.channels},
             {Path(path).stem: Path(path) for path in snakemake.input.skies},
             [Path(path) for path in snakemake.input.pictures],
             Path(snakemake.output[0]),
-            Stretch.model_validate(settings["stretch"]),
-            settings["title"],
-            job,
+            job.settings.stretch,
+            job.title,
+            job.recorded,
         )

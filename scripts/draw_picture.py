@@ -19,11 +19,25 @@ from platefiles.picture.avm import Band, avm_elements, bands_of
 from platefiles.picture.picture_files import JPEG_QUALITY, Label, write_picture
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import has_record, read_record, single_making
-from platefiles.settings.picture import Finish, Stretch
+from platefiles.settings.job import JobSettings, StepJob
+from platefiles.settings.picture import Crop, Finish, Stretch
 from platelib.picture import postprocessing
 from platelib.picture.render import Look, Rendering, render, shrunk_to
 from platelib.picture.reproject_crop import common_part
 from platelib.picture.stretch import AsinhCurve
+
+
+class _Settings(JobSettings):
+    stretch: Stretch
+    finish: Finish
+    geometry: Crop
+
+
+class Job(StepJob):
+    """What the picture is called, and how it is drawn."""
+
+    settings: _Settings
+    title: str
 
 
 def draw_picture(
@@ -155,14 +169,13 @@ if __name__ == "__main__":
     from platefiles.jobs.job_log import job_log
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        job = json.loads(snakemake.params.job)
-        settings = job["settings"]
+        job = Job.of(json.loads(snakemake.params.job))
         draw_picture(
             Path(snakemake.input.cube),
             [Path(path) for path in snakemake.output],
-            Stretch.model_validate(settings["stretch"]),
-            settings["title"],
-            job=job,
-            finish=Finish.model_validate(settings["finish"]),
-            crop=settings["geometry"]["crop"],
+            job.settings.stretch,
+            job.title,
+            job=job.recorded,
+            finish=job.settings.finish,
+            crop=job.settings.geometry.crop,
         )

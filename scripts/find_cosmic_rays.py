@@ -18,6 +18,7 @@ from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import open_frame
+from platefiles.settings.job import Facts, Rows, StepJob
 from platefiles.subs.calibrated_sub import SkyNoise, Sub
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platefiles.subs.measures import MeasuredSub, read_measures
@@ -28,6 +29,15 @@ from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images
 from platelib.cosmic_rays.single_frame import RayRule, contrast_for, cosmic_ray_mask
 from platelib.numerics.mask_bits import BAD
+
+
+class Job(StepJob):
+    """What is searched: the lights of one channel and night, and the camera."""
+
+    channel: str
+    night: str
+    camera: Facts
+    subs: Rows
 
 
 def find_cosmic_rays(
@@ -42,7 +52,7 @@ def find_cosmic_rays(
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Lights, in the order of ``job["subs"]``.
+        Lights, in the order of ``job.subs``.
     paths_to_masters : sequence of path-like
         Masters that they need.
     path_to_measures : path-like
@@ -51,21 +61,22 @@ def find_cosmic_rays(
         Product: tables ``SUBS`` (a row a sub) and ``RAYS`` (a row a pixel), the latter with the
         number of the sub in ``sub``.
     job : mapping
-        It has no settings.
+        See `Job`.
     """
+    given = Job.of(job)
     masters = Masters(paths_to_masters)
     measured = {sub.id: sub for sub in read_measures([path_to_measures])}
     hits, digests = [], []
-    for path, facts in zip(paths_to_raw, job["subs"], strict=True):
+    for path, facts in zip(paths_to_raw, given.subs, strict=True):
         sub = measured[facts["id"]]
-        found = _hits_of_file(path, facts, masters, job["camera"], sub)
+        found = _hits_of_file(path, facts, masters, given.camera, sub)
         digests.append(sub.facts["sha256"] if found is not None else file_sha256(path))
         hits.append(NO_HITS if found is None else found)
         log.info("%s: %d pixels hit by particles", facts["name"], len(hits[-1]))
-    widths = [measured[facts["id"]].facts["fwhm_px"] for facts in job["subs"]]
+    widths = [measured[facts["id"]].facts["fwhm_px"] for facts in given.subs]
     subs = {
-        "id": [facts["id"] for facts in job["subs"]],
-        "name": [facts["name"] for facts in job["subs"]],
+        "id": [facts["id"] for facts in given.subs],
+        "name": [facts["name"] for facts in given.subs],
         "sha256": digests,
         "pixels": np.array([len(found) for found in hits], dtype=np.int32),
         "contrast": np.round([contrast_for(width) for width in widths], 3),
@@ -77,15 +88,15 @@ def find_cosmic_rays(
     }
     raws = [
         raw_record("light", facts, sha256, path)
-        for path, facts, sha256 in zip(paths_to_raw, job["subs"], subs["sha256"], strict=True)
+        for path, facts, sha256 in zip(paths_to_raw, given.subs, subs["sha256"], strict=True)
     ]
     inputs = {"raw": raws, "masters": paths_to_masters, "measures": [path_to_measures]}
     write_product(
         path_to_rays,
         [
             *making_cards("find_cosmic_rays", job),
-            ("FILTER", job["channel"], "channel"),
-            ("NIGHT", job["night"], "night, noon to noon"),
+            ("FILTER", given.channel, "channel"),
+            ("NIGHT", given.night, "night, noon to noon"),
             ("RAYSIGMA", RayRule().sigma, "Laplacian over noise, from which on it counts"),
         ],
         [

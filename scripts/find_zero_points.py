@@ -19,6 +19,7 @@ from platefiles.photometry.zero_points import CHANNEL_COLUMNS, tables_hdus
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.registration.registration_table import RegisteredSub, read_registration
+from platefiles.settings.job import Rows, StepJob
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.photometry.airmass import airmass, altitude_deg
@@ -26,6 +27,13 @@ from platelib.photometry.zero_point import fit_extinction, sky_brightness
 
 _MJD_ZERO = datetime(1858, 11, 17)
 _NAN = float("nan")
+
+
+class Job(StepJob):
+    """What has zero points: channels, each with ``name``, ``filters`` and ``wavelength_nm``."""
+
+    channels: Rows
+    calibrated: bool
 
 
 def find_zero_points(
@@ -43,25 +51,26 @@ def find_zero_points(
     path_to_solution : path-like
         Place of the grid on the sky.
     paths_to_channels, paths_to_registrations : sequence of path-like
-        One of each for each channel, in the order of ``job["channels"]``.
+        One of each for each channel, in the order of ``job.channels``.
     paths_to_measures : sequence of path-like
         Measures of all nights of all channels.
     path_to_zero_points : path-like
         Product: ``CHANNELS``, ``SUBS``, ``EXTINCTION`` and ``STARS``.
     job : mapping
-        ``channels``, in order: ``name``, ``filters`` and ``wavelength_nm``; ``calibrated``.
+        See `Job`.
     """
+    given = Job.of(job)
     field = _Field(
         read_header(path_to_solution),
         read_map(path_to_solution),
         read_stars(path_to_solution),
         {sub.id: sub for sub in read_measures(paths_to_measures)},
-        job["calibrated"],
+        given.calibrated,
     )
     names = ("CHANNELS", "SUBS", "EXTINCTION", "STARS")
     tables: dict[str, list[dict[str, Any]]] = {name: [] for name in names}
     for facts, channel, registration in zip(
-        job["channels"], paths_to_channels, paths_to_registrations, strict=True
+        given.channels, paths_to_channels, paths_to_registrations, strict=True
     ):
         _add_channel(tables, facts, Path(channel), read_registration(registration)[0], field)
     cards = making_cards("find_zero_points", job)

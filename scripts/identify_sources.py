@@ -14,6 +14,7 @@ from platefiles.jobs.job_log import job_log, log
 from platefiles.photometry.depth_table import read_depths
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.job import Names, StepJob
 from platefiles.sources.deep_sky_catalogues import open_ngc, own_list
 from platefiles.sources.source_tables import sources_hdus
 from platelib.astrometry.tan_sip import SkyMap
@@ -30,6 +31,13 @@ _CELL_PX = 256
 _CELLS_ACROSS = 4
 _STAR_REACH_PX = 2.5
 _MARGIN_SHARE = 1.05
+
+
+class Job(StepJob):
+    """What is searched: channels, in order, and the one that makes the brightness, if any does."""
+
+    channels: Names
+    luminance: str | None
 
 
 def identify_sources(
@@ -49,17 +57,18 @@ def identify_sources(
     path_to_depth : path-like
         Depth of the channels, which tells the deepest, and their zero points.
     paths_to_channels : sequence of path-like
-        In the order of ``job["channels"]``.
+        In the order of ``job.channels``.
     path_to_objects : path-like or None
         List of objects of the user's.
     path_to_sources : path-like
         Product: ``SOURCES``, and ``OBJECTS`` where a catalogue has some in the field.
     job : mapping
-        ``channels``; ``luminance``, the channel that makes the brightness, if there is one.
+        See `Job`.
     """
+    given = Job.of(job)
     depths = {row["channel"]: row for row in read_depths(path_to_depth)}
-    name = job["luminance"] or _deepest(depths)
-    path = paths_to_channels[list(job["channels"]).index(name)]
+    name = given.luminance or _deepest(depths)
+    path = paths_to_channels[given.channels.index(name)]
     image, _ = read_image(path)
     variance, _ = read_image(path, "VAR")
     cell = min(_CELL_PX, max(32, min(image.shape) // _CELLS_ACROSS))

@@ -18,6 +18,7 @@ from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.integration.channel_cards import channel_cards, gain_notes, saturation_cards
 from platefiles.integration.core_losses import core_loss
+from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.integration.integrate_tiles import Integration, leave_out_changed, open_subs
 from platefiles.integration.psf_stamps import PIXELS_OF_CORE
 from platefiles.integration.tiles import Span
@@ -52,7 +53,7 @@ def integrate(
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Lights of the channel, in the order of ``job["subs"]``.
+        Lights of the channel, in the order of ``job.subs``.
     paths_to_masters : sequence of path-like
         Masters that they need.
     path_to_registration : path-like
@@ -61,7 +62,7 @@ def integrate(
         Product: ``SCI``, ``VAR``, ``COUNT``, ``CLIPPED`` (low, high), ``INPUTS``, and ``SATCORES``
         where stars of calibrated frames have saturated cores.
     job : mapping
-        Settings: those of the ``integration`` group that act here.
+        See `platefiles.integration.integrate_job.IntegrateJob`.
     threads : int
         Tiles that are worked on at a time; it changes no bit.
     memory_mb : float
@@ -76,6 +77,7 @@ def integrate(
     UserError
         If too few subs are left.
     """
+    given = IntegrateJob.of(job)
     registered, shape = read_registration(path_to_registration)
     hits = read_hit_pixels(paths_to_rays)
     for row in registered:
@@ -91,16 +93,16 @@ def integrate(
     masters, is_whole = Masters(paths_to_masters), False
     while not is_whole:
         with ExitStack() as stack:
-            subs = open_subs(stack, paths_to_raw, masters, registered, hits, job, shape)
-            _check_enough(len(subs), len(job["subs"]), registered, job)
+            subs = open_subs(stack, paths_to_raw, masters, registered, hits, given, shape)
+            _check_enough(len(subs), len(given.subs), registered, given)
             try:
                 made = (subs, registered, shape)
-                _write_channel(made, path_to_channel, inputs, job, threads, memory_mb)
+                _write_channel(made, path_to_channel, inputs, given, threads, memory_mb)
                 is_whole = True
             except ChangedFrame as error:
                 log.warning("%s %s: begun again without it", error.name, error)
                 leave_out_changed(subs, error)
-    for note in [*job["notes"], *gain_notes(subs, job)]:
+    for note in [*given.notes, *gain_notes(subs, given)]:
         log.info("%s", note)
 
 
@@ -108,7 +110,7 @@ def _write_channel(
     made: tuple[Sequence[tuple[RegisteredSub, Sub]], Sequence[RegisteredSub], tuple[int, int]],
     path: str | Path,
     inputs: Mapping[str, Sequence[str | Path]],
-    job: Mapping[str, Any],
+    job: IntegrateJob,
     threads: int,
     memory_mb: float,
 ) -> None:
@@ -120,14 +122,14 @@ def _write_channel(
         If a sub is not what was measured; nothing is left behind then.
     """
     subs, registered, shape = made
-    unit = unit_of([sub for _, sub in subs], job["unit"])
+    unit = unit_of([sub for _, sub in subs], job.unit)
     images = _images(shape, unit, next(iter(inputs["solution"]), None))
     stars = read_star_places(inputs["registration"][0])
     cores_on_grid = read_cores(inputs["registration"][0])
     lost = len(cores_on_grid["x"])
     cards = channel_cards(subs, registered, shape, job) + saturation_cards(subs, job, lost)
     with StreamedProduct(path, cards, images) as product:
-        integration = Integration(subs, shape, job["settings"], stars, threads)
+        integration = Integration(subs, shape, job.settings.integration, stars, threads)
         tally, cores = _integrate_tiles(integration, threads, memory_mb, product)
         for _, sub in subs:
             sub.image.check_unchanged()
@@ -136,7 +138,7 @@ def _write_channel(
             row.facts["cores_rejected"] = float(f"{rejected / max(pixels, 1):.4g}")
         table = _inputs(registered, subs, tally, shape, job)
         raws = _raw_records(inputs["raw"], registered, job)
-        record = record_hdu("integrate", path, job, {**inputs, "raw": raws})
+        record = record_hdu("integrate", path, job.recorded, {**inputs, "raw": raws})
         lists = [cores_hdu(cores_on_grid)] if lost else []
         product.finish([columns_hdu(table, "INPUTS"), *lists, record], threads=threads)
     log.info("%d of %d subs", len(subs), len(registered))
@@ -146,24 +148,28 @@ def _write_channel(
             log.warning("%s", said)
 
 
-def _raw_records(paths_to_raw, registered: Sequence[RegisteredSub], job) -> list[RawRecord]:
+def _raw_records(
+    paths_to_raw, registered: Sequence[RegisteredSub], job: IntegrateJob
+) -> list[RawRecord]:
     digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
     return [
         raw_record("light", facts, digests[facts["id"]], path)
-        for path, facts in zip(paths_to_raw, job["subs"], strict=True)
+        for path, facts in zip(paths_to_raw, job.subs, strict=True)
     ]
 
 
-def _check_enough(usable: int, total: int, rows: Sequence[RegisteredSub], job) -> None:
-    settings = job["settings"]
-    fewest = min(settings["min_subs"], total)
-    if usable >= fewest and 1 - usable / total <= settings["max_excluded"]:
+def _check_enough(
+    usable: int, total: int, rows: Sequence[RegisteredSub], job: IntegrateJob
+) -> None:
+    settings = job.settings.integration
+    fewest = min(settings.min_subs, total)
+    if usable >= fewest and 1 - usable / total <= settings.max_excluded:
         return
     states = counted(row.facts["state"] for row in rows if row.facts["state"] != "used")
     for row in rows:
         log.info("%s: %s %s", *(row.facts[key] for key in ("name", "state", "reason")))
     msg = (
-        f"channel '{job['channel']}': {usable} of {total} subs can be used ({states}), at least "
+        f"channel '{job.channel}': {usable} of {total} subs can be used ({states}), at least "
         f"{fewest} are needed; the log of this job lists each reason; loosen quality in the "
         "recipe or set integration: min_subs"
     )
@@ -211,13 +217,15 @@ def _images(
     }
 
 
-def _inputs(registered, subs, tally: np.ndarray, shape: tuple[int, int], job) -> dict[str, list]:
+def _inputs(
+    registered, subs, tally: np.ndarray, shape: tuple[int, int], job: IntegrateJob
+) -> dict[str, list]:
     columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
                "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
                "sky_terms", "sky_difference", "excess", "ray_pixels", "star_cores",
                "cores_rejected")  # fmt: skip
     table = {name: [row.facts[name] for row in registered] for name in columns}
-    masters = {sub["id"]: sub for sub in job["subs"]}
+    masters = {sub["id"]: sub for sub in job.subs}
     for kind in ("bias", "dark", "flat"):
         table[kind] = [masters.get(i, {}).get(kind) or "none" for i in table["id"]]
     present = np.maximum(shape[0] * shape[1] - tally[:, :1], 1)

@@ -10,11 +10,18 @@ import numpy as np
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.products_io import read_header
 from platefiles.jobs.job_log import job_log, log
+from platefiles.settings.job import Names, StepJob
 
 _COLUMNS = (
     "channel", "stars", "fwhm_px", "fwhm_error_px", "ellipticity", "softest_ratio",
     "softening_px",
 )  # fmt: skip
+
+
+class Job(StepJob):
+    """What is listed: the channels, in the order of the rows."""
+
+    channels: Names
 
 
 def list_seeing(
@@ -31,13 +38,13 @@ def list_seeing(
         FWHM of the softest channel over this one, and the FWHM of the Gaussian that would soften
         this one to it. Values that are not known are left empty.
     job : mapping
-        ``channels``, the order of the rows.
+        See `Job`.
     """
     headers = {header["FILTER"]: header for header in map(read_header, paths_to_skies)}
     widths = [float(header.get("FWHM", np.nan)) for header in headers.values()]
     softest = max((width for width in widths if np.isfinite(width)), default=float("nan"))
     lines = ["\t".join(_COLUMNS)]
-    for channel in job["channels"]:
+    for channel in Job.of(job).channels:
         header = headers[channel]
         row: list[Any] = [channel, header["NSTARS"]]
         if "FWHM" in header:

@@ -9,6 +9,7 @@ from platefiles.core.atomic_write import write_whole
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.jobs.job_log import job_log
+from platefiles.settings.job import Rows, StepJob
 
 _FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high", "star_cores", "cores_rejected")
 _COLUMNS = (
@@ -16,6 +17,12 @@ _COLUMNS = (
     "fwhm_px", "ellipticity", "sky_rate", "noise_rate", "transparency", "weight", "matched",
     "rms_px", "degree", "clipped_low", "clipped_high", "star_cores", "cores_rejected",
 )  # fmt: skip
+
+
+class Job(StepJob):
+    """What is listed beside the lights: frames that are not used at all, with their reasons."""
+
+    unused: Rows
 
 
 def list_subs(
@@ -33,7 +40,7 @@ def list_subs(
     path_to_table : path-like
         Tab-separated, a row a light; frames that are not used at all follow as ``unused``.
     job : mapping
-        ``unused``: frames with their reasons.
+        See `Job`.
     """
     lines = ["\t".join(_COLUMNS)]
     for registration, channel in zip(paths_to_registrations, paths_to_channels, strict=True):
@@ -43,7 +50,7 @@ def list_subs(
             facts |= {column: inputs[facts["id"]][column] for column in _FROM_INPUTS}
             facts["channel"] = name
             lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
-    for frame in job["unused"]:
+    for frame in Job.of(job).unused:
         facts = {**frame, "state": "unused"}
         lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
     content = "\n".join(lines) + "\n"

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -27,7 +26,9 @@ from platefiles.picture.white_point import choose_white, white_cards
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.settings.colour import Colour
-from platefiles.settings.picture import Geometry
+from platefiles.settings.colour import Mapping as ColourMapping
+from platefiles.settings.job import JobSettings, StepJob
+from platefiles.settings.picture import Framing
 from platelib.colour.channel_mapping import (
     LUMINANCE,
     Weights,
@@ -40,14 +41,39 @@ from platelib.colour.star_cores import FULL
 from platelib.colour.white_balance import White, mean_star
 
 
+class _Settings(JobSettings):
+    mapping: ColourMapping
+    colour: Colour
+    geometry: Framing
+
+
+class Job(StepJob):
+    """What is mapped, and how.
+
+    Attributes
+    ----------
+    title : str
+        What the picture shows.
+    wavelengths_nm : dict
+        Of the channels, None where it is not known.
+    broadband : bool
+        Whether no filter in the colours is one for a line.
+    """
+
+    settings: _Settings
+    title: str
+    wavelengths_nm: dict[str, float | None]
+    broadband: bool
+
+
 def map_channels(
     paths_to_channels: Mapping[str, Path],
     path_to_cube: Path,
     matrix: Mapping[str, Mapping[str, float]],
     colour: Colour,
     cards: Sequence[tuple] = (),
-    job: Mapping[str, Any] | None = None,
-    geometry: Geometry | None = None,
+    job: Job | None = None,
+    geometry: Framing | None = None,
     path_to_solution: str | Path | None = None,
     paths_to_skies: Mapping[str, Path] | None = None,
 ) -> None:
@@ -70,9 +96,9 @@ def map_channels(
         How to balance.
     cards : sequence of tuple
         Provenance, for the primary header.
-    job : mapping, optional
-        The rule's job, for the record; none is written of what was made without one.
-    geometry : Geometry, optional
+    job : Job, optional
+        No record is written of what was made without one.
+    geometry : Framing, optional
         Place, turn and size of the picture.
     path_to_solution : path-like, optional
         Place of the grid on the sky, and stars of a catalogue in it.
@@ -101,12 +127,12 @@ def map_channels(
     names = tuple(weights)
     neutral = planes - _column(sky.level for sky in skies)
     world, stars = _place(path_to_solution)
-    broadband = (job or {}).get("broadband", True)
+    broadband = job is None or job.broadband
     white, what = choose_white(neutral, skies, colour, stars if broadband else {})
     result = neutral if colour.grey_sky else planes
     result[: len(white.factors)] *= _column(white.factors)
     _report(names, skies, white)
-    result, place, undone = framed(_with_cores(result, cores), geometry or Geometry(), world)
+    result, place, undone = framed(_with_cores(result, cores), geometry or Framing(), world)
     result, cores = result[: len(names)], result[len(names) :]
     for note in undone:
         log.warning("%s", note)
@@ -125,7 +151,7 @@ def map_channels(
     if len(cores):
         percent = np.clip(np.rint(np.nan_to_num(cores[0])), 0, 2 * FULL).astype(np.uint8)
         hdus.append(image_hdu(percent, "CORES", flat))
-    wavelengths = (job or {}).get("wavelengths_nm", {})
+    wavelengths = {} if job is None else job.wavelengths_nm
     needed = {name: paths_to_channels[name] for name in needed_channels(weights)}
     hdus.append(table_hdu(inputs_table(needed, weights, wavelengths), "INPUTS"))
     subs = subs_of_channels(needed)
@@ -138,7 +164,7 @@ def map_channels(
             "skies": [*skies_of.values()],
             "solution": solution,
         }
-        hdus.append(record_hdu("map_channels", path_to_cube, job, sources))
+        hdus.append(record_hdu("map_channels", path_to_cube, job.recorded, sources))
     spans = exposure_cards(exposures_of_subs(needed.values()))
     write_product(path_to_cube, [*cards, *spans], hdus)
 
@@ -224,16 +250,15 @@ if __name__ == "__main__":
     from platefiles.provenance.header_provenance import making_cards
 
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        job = json.loads(snakemake.params.job)
-        settings = job["settings"]
+        job = Job.of(json.loads(snakemake.params.job))
         map_channels(
             {Path(path).stem: Path(path) for path in snakemake.input.channels},
             Path(snakemake.output[0]),
-            {name: row for name, row in settings["mapping"].items() if row is not None},
-            Colour.model_validate(settings["colour"]),
-            [*making_cards("map_channels", job), ("TITLE", job["title"], "what it shows")],
+            job.settings.mapping.rows,
+            job.settings.colour,
+            [*making_cards("map_channels", job.recorded), ("TITLE", job.title, "what it shows")],
             job,
-            Geometry.model_validate(settings["geometry"]),
+            job.settings.geometry,
             snakemake.input.solution or None,
             {Path(path).stem: Path(path) for path in snakemake.input.skies},
         )

@@ -13,12 +13,25 @@ from platefiles.calibration.combine_master import (
     master_cards,
     master_product,
 )
+from platefiles.calibration.master_job import MasterJob
 from platefiles.jobs.job_log import job_log, log
 from platefiles.raw_frames.raw_frame import RawImage
+from platefiles.settings.calibration import MasterClipping
+from platefiles.settings.job import JobSettings
 from platefiles.transfers.fetch import local_copies
 from platelib.calibration.photon_transfer import bands, read_noise_adu, summarise
 
 _PAIRS = 5
+
+
+class _Settings(JobSettings):
+    calibration: MasterClipping
+
+
+class Job(MasterJob):
+    """What a master bias is made of."""
+
+    settings: _Settings
 
 
 def master_bias(
@@ -32,25 +45,26 @@ def master_bias(
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Bias frames, in the order of ``job["frames"]``.
+        Bias frames, in the order of ``job.frames``.
     path_to_master : path-like
         Product: ``SCI`` (ADU), ``VAR`` (ADU^2), ``COUNT``, ``INPUTS``; read noise in ``RNOISE``.
     job : mapping
-        Settings: ``clip_sigma``.
+        See `Job`.
     threads : int
         With two, files are digested while frames are combined; it changes no bit.
     """
+    given = Job.of(job)
 
     def make(images: list[RawImage], frames: list[dict]) -> None:
-        cards = [*master_cards("master_bias", job, frames), *_noise_cards(images)]
+        cards = [*master_cards("master_bias", given, frames), *_noise_cards(images)]
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=False)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, job["settings"]["clip_sigma"], product)
+            combine_images(images, given.settings.calibration.clip_sigma, product)
             paths = (paths_to_raw, None, path_to_master)
-            hdus = closing_hdus("bias", paths, job, frames, digests, [1.0] * len(frames))
+            hdus = closing_hdus("bias", paths, given, frames, digests, [1.0] * len(frames))
             product.finish(hdus, threads=threads)
 
-    make_master(paths_to_raw, job, make)
+    make_master(paths_to_raw, given, make)
 
 
 def _noise_cards(images: Sequence[RawImage]) -> list[tuple]:

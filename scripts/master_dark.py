@@ -16,14 +16,28 @@ from platefiles.calibration.combine_master import (
     master_cards,
     master_product,
 )
+from platefiles.calibration.master_job import MasterJob
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.jobs.job_log import job_log, log
 from platefiles.raw_frames.raw_frame import RawImage
+from platefiles.settings.calibration import DarkMaster
+from platefiles.settings.job import JobSettings
 from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.detect import HOT, UNSTABLE, hot_pixels, unstable_pixels
 
 _ENOUGH_FOR_SCATTER = 5
+
+
+class _Settings(JobSettings):
+    calibration: DarkMaster
+
+
+class Job(MasterJob):
+    """What a master dark is made of."""
+
+    settings: _Settings
+    exposure_s: float
 
 
 def master_dark(
@@ -38,37 +52,38 @@ def master_dark(
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Dark frames, in the order of ``job["frames"]``.
+        Dark frames, in the order of ``job.frames``.
     paths_to_masters : sequence of path-like
         The master bias, if there is one; it is subtracted.
     path_to_master : path-like
         Product: ``SCI`` (ADU), ``VAR`` (ADU^2, of the mean of the darks), ``COUNT``, ``MASK``
         (1 hot, 4 unstable), ``INPUTS``.
     job : mapping
-        Settings: ``clip_sigma``, ``hot_pixel_sigma``.
+        See `Job`.
     threads : int
         With two, files are digested while frames are combined; it changes no bit.
     """
-    settings = job["settings"]
-    offset = Offset([Masters(paths_to_masters).image(job["bias"])] if job["bias"] else [])
+    given = Job.of(job)
+    settings = given.settings.calibration
+    offset = Offset([Masters(paths_to_masters).image(given.bias)] if given.bias else [])
 
     def make(images: list[RawImage], frames: list[dict]) -> None:
         cards = [
-            *master_cards("master_dark", job, frames),
-            ("DARKTIME", job["exposure_s"], "[s] exposure of one dark"),
+            *master_cards("master_dark", given, frames),
+            ("DARKTIME", given.exposure_s, "[s] exposure of one dark"),
             ("NHOT", 0, "hot pixels"),
             ("NUNSTAB", 0, "unstable pixels that are not hot"),
         ]
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=True)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, settings["clip_sigma"], product, offset)
+            combine_images(images, settings.clip_sigma, product, offset)
             enough = len(images) >= _ENOUGH_FOR_SCATTER
-            numbers = _mark_defects(product, settings["hot_pixel_sigma"], enough)
+            numbers = _mark_defects(product, settings.hot_pixel_sigma, enough)
             paths = (paths_to_raw, paths_to_masters, path_to_master)
-            hdus = closing_hdus("dark", paths, job, frames, digests, [1.0] * len(frames))
+            hdus = closing_hdus("dark", paths, given, frames, digests, [1.0] * len(frames))
             product.finish(hdus, numbers, threads)
 
-    make_master(paths_to_raw, job, make)
+    make_master(paths_to_raw, given, make)
 
 
 def _mark_defects(product: StreamedProduct, sigma: float, enough: bool) -> dict[str, int]:

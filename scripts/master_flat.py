@@ -16,10 +16,13 @@ from platefiles.calibration.combine_master import (
     master_cards,
     master_product,
 )
+from platefiles.calibration.master_job import MasterJob
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log, log
 from platefiles.raw_frames.raw_frame import RawImage
+from platefiles.settings.calibration import FlatMaster
+from platefiles.settings.job import JobSettings
 from platefiles.transfers.fetch import local_copies
 from platelib.bad_pixels.detect import DEAD, dead_pixels
 from platelib.calibration.photon_transfer import bands, choose_gain, gain_e_per_adu, summarise
@@ -28,6 +31,17 @@ _PAIRS = 5
 _SATURATED_SHARE = 0.01
 _LINES, _COLUMNS = 64, 512
 """Rows and columns, spread evenly, whose pixels tell the level of a flat."""
+
+
+class _Settings(JobSettings):
+    calibration: FlatMaster
+
+
+class Job(MasterJob):
+    """What a master flat is made of."""
+
+    settings: _Settings
+    channel: str
 
 
 def master_flat(
@@ -45,46 +59,47 @@ def master_flat(
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Flat frames, in the order of ``job["frames"]``.
+        Flat frames, in the order of ``job.frames``.
     paths_to_masters : sequence of path-like
         Master bias and dark of the flats, whichever there are.
     path_to_master : path-like
         Product: ``SCI`` (response, median 1), ``VAR``, ``COUNT``, ``MASK`` (2 dead), ``INPUTS``;
         the measured gain in ``GAINMEAS``.
     job : mapping
-        Settings: ``clip_sigma``, ``dead_pixel_response``.
+        See `Job`.
     threads : int
         With two, files are digested while frames are combined; it changes no bit.
     """
-    settings = job["settings"]
+    given = Job.of(job)
+    settings = given.settings.calibration
     masters = Masters(paths_to_masters)
-    offset = Offset([masters.image(name) for name in (job["bias"], job["dark"]) if name])
-    noise = masters.card(job["bias"], "RNOISE")
+    offset = Offset([masters.image(name) for name in (given.bias, given.dark) if name])
+    noise = masters.card(given.bias, "RNOISE")
 
     def make(images: list[RawImage], frames: list[dict]) -> None:
-        images, frames, levels = _usable(images, frames, offset, job)
+        images, frames, levels = _usable(images, frames, offset, given)
         cards = [
-            *master_cards("master_flat", job, frames),
-            ("FILTER", job["channel"], "channel"),
+            *master_cards("master_flat", given, frames),
+            ("FILTER", given.channel, "channel"),
             ("NDEAD", 0, "dead pixels"),
             *([] if noise is None else _gain_cards(images, frames, offset, float(noise))),
         ]
         factors = [1 / level for level in levels]
         product = master_product(path_to_master, cards, images[0].shape, None, mask=True)
         with digests_of(images, threads) as digests, product:
-            combine_images(images, settings["clip_sigma"], product, offset, factors)
-            dead = dead_pixels(product.image("SCI"), settings["dead_pixel_response"])
+            combine_images(images, settings.clip_sigma, product, offset, factors)
+            dead = dead_pixels(product.image("SCI"), settings.dead_pixel_response)
             mask = np.where(dead, np.uint8(DEAD), np.uint8(0))
             product.fill({"MASK": mask}, (0, len(mask)))
             number = {"NDEAD": np.count_nonzero(dead)}
             paths = (paths_to_raw, paths_to_masters, path_to_master)
-            hdus = closing_hdus("flat", paths, job, frames, digests, factors)
+            hdus = closing_hdus("flat", paths, given, frames, digests, factors)
             product.finish(hdus, number, threads)
 
-    make_master(paths_to_raw, job, make)
+    make_master(paths_to_raw, given, make)
 
 
-def _usable(images: list[RawImage], frames: list[dict], offset: Offset, job):
+def _usable(images: list[RawImage], frames: list[dict], offset: Offset, job: Job):
     """Leave out flats without light and flats that are burnt."""
     kept: tuple[list, list, list] = ([], [], [])
     ny, nx = images[0].shape
@@ -103,8 +118,8 @@ def _usable(images: list[RawImage], frames: list[dict], offset: Offset, job):
             values.append(value)
     if not kept[0]:
         msg = (
-            f"none of the {len(frames)} flats of {job['master']} is usable: all are without light "
-            f"or overexposed; replace them, or set flat: none for channel '{job['channel']}'"
+            f"none of the {len(frames)} flats of {job.master} is usable: all are without light "
+            f"or overexposed; replace them, or set flat: none for channel '{job.channel}'"
         )
         raise UserError(msg)
     return kept

@@ -24,8 +24,16 @@ from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.job import Names, StepJob
 
 _NO_BETTER = "stars made of one width: a kernel from them makes them no more alike"
+
+
+class Job(StepJob):
+    """The channel to soften, and all that are made alike."""
+
+    channel: str
+    channels: Names
 
 
 def match_channel(
@@ -39,20 +47,21 @@ def match_channel(
     Parameters
     ----------
     paths_to_channels, paths_to_skies : sequence of path-like
-        Integrated channels and the models of their skies, in the order of ``job["channels"]``.
+        Integrated channels and the models of their skies, in the order of ``job.channels``.
     path_to_matched : path-like
         Product: ``SCI``, ``VAR``, ``MASK`` (1 no data, 4 within reach of a saturated core),
         ``COUNT``, ``CLIPPED``, ``INPUTS``. The channel with the widest stars is not convolved.
     job : mapping
-        ``channel``, the one to soften; ``channels``, all of them.
+        See `Job`.
 
     Raises
     ------
     UserError
         If the stars of the channel are too few for a kernel.
     """
-    names = list(job["channels"])
-    own = names.index(job["channel"])
+    given = Job.of(job)
+    names = given.channels
+    own = names.index(given.channel)
     widths = [float(read_header(path).get("FWHM", 0.0)) for path in paths_to_skies]
     softest = widths.index(max(widths))
     channel = read_flat_channel(paths_to_channels[own], paths_to_skies[own])

@@ -14,10 +14,26 @@ from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.sensor_sections import overscan_cards
+from platefiles.settings.job import Facts, JobSettings, Rows, StepJob
+from platefiles.settings.measure import Measure
 from platefiles.subs.measure_in_turn import Bench, File, groups_of
 from platefiles.subs.measured_rows import MeasuredSub, sky_columns, star_columns, top_columns
 from platefiles.subs.saturated_cores import cores_of_subs_hdu
 from platefiles.transfers.fetch import local_copies
+
+
+class _Settings(JobSettings):
+    measure: Measure
+
+
+class Job(StepJob):
+    """What is measured: the lights of one channel and night, and the camera."""
+
+    settings: _Settings
+    channel: str
+    night: str
+    camera: Facts
+    subs: Rows
 
 
 def measure(
@@ -32,7 +48,7 @@ def measure(
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Lights, in the order of ``job["subs"]``.
+        Lights, in the order of ``job.subs``.
     paths_to_masters : sequence of path-like
         Masters that they need.
     path_to_measures : path-like
@@ -41,12 +57,14 @@ def measure(
         calibrated frame) and ``SKY`` (a row a cell of the sky mesh), all but the first with the
         number of the sub in ``sub``.
     job : mapping
-        Settings: those of the ``measure`` group.
+        See `Job`.
     threads : int
         Threads that measure subs, each a few of them in turn.
     """
-    files = list(zip(paths_to_raw, job["subs"], strict=True))
-    subs = _measure_all(files, Bench(paths_to_masters, job, files), threads)
+    given = Job.of(job)
+    files = list(zip(paths_to_raw, given.subs, strict=True))
+    bench = Bench(paths_to_masters, given.camera, given.settings.measure, files)
+    subs = _measure_all(files, bench, threads)
     raws = [
         raw_record("light", facts, sub.row["sha256"], path)
         for (path, facts), sub in zip(files, subs, strict=True)
@@ -56,9 +74,9 @@ def measure(
         path_to_measures,
         [
             *making_cards("measure", job),
-            ("FILTER", job["channel"], "channel"),
-            ("NIGHT", job["night"], "night, noon to noon"),
-            *overscan_cards(job["subs"]),
+            ("FILTER", given.channel, "channel"),
+            ("NIGHT", given.night, "night, noon to noon"),
+            *overscan_cards(given.subs),
         ],
         [
             columns_hdu({name: [sub.row[name] for sub in subs] for name in subs[0].row}, "SUBS"),

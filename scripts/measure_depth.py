@@ -16,6 +16,8 @@ from platefiles.photometry.zero_points import ChannelZeroPoint, read_zero_points
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.registration.registration_table import read_registration
+from platefiles.settings.field import Depth
+from platefiles.settings.job import JobSettings, Names, StepJob
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.calibration.photon_transfer import SKY_NOISE
 from platelib.depth.depth_growth import UsedSub, growth
@@ -88,6 +90,18 @@ class _Channel:
         return [SubNoise(row["exposure_s"], row["sky"], row["read_noise"]) for row in self.measures]
 
 
+class _Settings(JobSettings):
+    depth: Depth
+
+
+class Job(StepJob):
+    """What is measured, in order, and for which brightness."""
+
+    settings: _Settings
+    channels: Names
+    calibrated: bool
+
+
 def measure_depth(
     path_to_solution: str | Path,
     path_to_zero_points: str | Path,
@@ -104,14 +118,15 @@ def measure_depth(
     path_to_solution, path_to_zero_points : path-like
         Place of the grid on the sky and magnitudes of the channels.
     paths_to_channels, paths_to_registrations : sequence of path-like
-        One of each for each channel, in the order of ``job["channels"]``.
+        One of each for each channel, in the order of ``job.channels``.
     paths_to_measures : sequence of path-like
         Measures of all nights of all channels.
     path_to_depth : path-like
         Product: ``CHANNELS``, ``NIGHTS`` and ``COMPLETENESS``.
     job : mapping
-        ``channels``; ``calibrated``; settings: those of the ``depth`` group.
+        See `Job`.
     """
+    given = Job.of(job)
     measured = {sub.id: sub for sub in read_measures(paths_to_measures)}
     zero_points = read_zero_points(path_to_zero_points)
     sky_map = read_map(path_to_solution)
@@ -119,7 +134,7 @@ def measure_depth(
     channels: list[_Channel] = []
     common: StarCopies | None = None
     for name, path, registration in zip(
-        job["channels"], paths_to_channels, paths_to_registrations, strict=True
+        given.channels, paths_to_channels, paths_to_registrations, strict=True
     ):
         channels.append(_Channel(name, path, registration, measured, scale, common))
         common = channels[-1].common
@@ -128,14 +143,14 @@ def measure_depth(
     for channel in channels:
         known = zero_points.get(channel.name)
         zero_point = known.zero_point_mag if known and math.isfinite(known.zero_point_mag) else None
-        row = _row(channel, zero_point, job)
+        row = _row(channel, zero_point, given)
         row |= _facts(channel, known)
         row |= _plan(channel, balance, {c.name: c.exposure_s for c in channels})
         tables["CHANNELS"].append(_rounded(row))
         tables["NIGHTS"] += _nights(channel, row["limit_mag"])
         tables["COMPLETENESS"] += _completeness(channel, row["limit_mag"])
         log.info("%s: limit %.3f mag %s", channel.name, row["limit_mag"], row["note"])
-    surface = job["settings"]["depth"]["surface_brightness"]
+    surface = given.settings.depth.surface_brightness
     cards = [
         *making_cards("measure_depth", job),
         ("SURFMAG", surface, "[mag/arcsec2] stated surface brightness"),
@@ -157,7 +172,7 @@ def _field(path: str | Path) -> FieldSky:
     return field_sky(image, variance, coverage)
 
 
-def _row(channel: _Channel, zero_point: float | None, job: Mapping[str, Any]) -> dict[str, Any]:
+def _row(channel: _Channel, zero_point: float | None, job: Job) -> dict[str, Any]:
     """Return the limits of a channel."""
     row: dict[str, Any] = dict.fromkeys(
         (
@@ -185,12 +200,12 @@ def _row(channel: _Channel, zero_point: float | None, job: Mapping[str, Any]) ->
     else:
         row["injected_limit_mag"] = row["limit_mag"] + limit.check.half_mag
         row["injected_error_mag"] = limit.check.error_mag
-    if not job["calibrated"]:
+    if not job.calibrated:
         row["expected_limit_mag"] = _expected(channel, limit, zero_point)
     if zero_point is None:
         row["note"] = row["note"] or "no zero point: magnitudes are instrumental"
     elif math.isfinite(channel.surface_noise):
-        signal = 10 ** (-0.4 * (job["settings"]["depth"]["surface_brightness"] - zero_point))
+        signal = 10 ** (-0.4 * (job.settings.depth.surface_brightness - zero_point))
         faintest = magnitude(_SURFACE_SIGMA * channel.surface_noise, zero_point)
         row |= {"surface_limit_mag": faintest, "surface_snr": signal / channel.surface_noise}
     return row

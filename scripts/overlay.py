@@ -17,10 +17,32 @@ from platefiles.picture.picture_source import read_picture
 from platefiles.picture.picture_wcs import picture_place
 from platefiles.picture.side_by_side_picture import side_by_side
 from platefiles.provenance.content_digest import check_picture
+from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Stretch
 from platelib.picture.overlay import blend
 from platelib.picture.render import Look, render
 from platelib.picture.side_by_side import Panels
+
+
+class _Settings(JobSettings):
+    stretch: Stretch
+
+
+class Job(StepJob):
+    """What is shown, and how.
+
+    Attributes
+    ----------
+    title, name : str
+        Of the picture and of the image beside it.
+    image : str or None
+        SHA-256 of the image.
+    """
+
+    settings: _Settings
+    title: str
+    name: str
+    image: str | None
 
 
 def overlay(
@@ -43,15 +65,16 @@ def overlay(
         Written: PNG with the picture, the image, and the brightness of both, the image in red and
         the picture in green and blue. It tells how it was made, and bears a seal.
     job : mapping
-        ``title``, ``name`` of the image and its SHA-256, ``image``; settings: ``stretch``.
+        See `Job`.
 
     Raises
     ------
     UserError
         If the field is not placed on the sky, or the image does not show it.
     """
+    given = Job.of(job)
     check_picture(path_to_picture)
-    check_file(path_to_image, job["image"])
+    check_file(path_to_image, given.image)
     picture = np.moveaxis(read_picture(path_to_picture), 0, -1)
     shape = (picture.shape[0], picture.shape[1])
     place = picture_place(path_to_cube, shape)
@@ -60,18 +83,18 @@ def overlay(
         raise UserError(f"{msg}; field/solution.fits says why (NOTPLACE)")
     laid = laid_on_grid(path_to_image, place, shape)
     covered = np.isfinite(laid)
-    log.info("%s covers %.0f %% of the picture", job["name"], 100 * covered.mean())
+    log.info("%s covers %.0f %% of the picture", given.name, 100 * covered.mean())
     try:
-        look = Look(**Stretch.model_validate(job["settings"]["stretch"]).model_dump())
+        look = Look(**given.settings.stretch.model_dump())
         shown = render(laid[None], None, look).pixels / 65535.0
     except ValueError as why:
         msg = f"{path_to_image}: {why}; give another image under sky, overlays"
         raise UserError(msg) from why
     mixed = blend(picture, np.where(covered, shown[..., 0], np.nan))
-    labels = (job["title"], job["name"], f"{job['name']} in red, the picture in green and blue")
+    labels = (given.title, given.name, f"{given.name} in red, the picture in green and blue")
     sheet = np.asarray(side_by_side(Panels(picture, shown, mixed, 1.0, 1), labels))
     inputs = {"picture": path_to_picture, "cube": path_to_cube}
-    method = f"the picture beside {job['name']}, and both in one"
+    method = f"the picture beside {given.name}, and both in one"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
     write_picture(path_to_overlay, of_8_bits(sheet), label)
 

@@ -23,6 +23,9 @@ from platefiles.registration.registration_table import (
     stars_hdu,
     transforms_hdu,
 )
+from platefiles.settings.integration import Levelling
+from platefiles.settings.job import JobSettings, StepJob
+from platefiles.settings.registration import Quality, Registration
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.subs.saturated_cores import cores_hdu, cores_on_grid
 from platefiles.subs.saturation_levels import with_agreed_levels
@@ -34,6 +37,20 @@ from platelib.registration.transform_fit import Match
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
 _FEWEST_FOR_BRIGHTNESS = 3
+
+
+class _Settings(JobSettings):
+    registration: Registration
+    quality: Quality
+    integration: Levelling
+
+
+class Job(StepJob):
+    """What is registered, and how."""
+
+    settings: _Settings
+    channel: str
+    calibrated: bool
 
 
 def register(
@@ -56,9 +73,10 @@ def register(
         Product: tables ``TRANSFORMS``, a row a sub; ``STARS``, those whose images tell how the
         subs differ; ``SATCORES``, saturated cores of calibrated frames.
     job : mapping
-        Settings: ``registration``, ``quality``, ``background_match``, ``weights``.
+        See `Job`.
     """
-    settings = job["settings"]
+    given = Job.of(job)
+    settings = given.settings
     lock = read_lock(Path(path_to_lock))
     nights = {path: read_measures([path]) for path in {*paths_to_measures, *paths_to_reference}}
     subs = with_agreed_levels([sub for path in paths_to_measures for sub in nights[path]])
@@ -66,26 +84,26 @@ def register(
     known = [sub for path in paths_to_reference for sub in nights[path]]
     reference = _find(known, lock.reference, path_to_lock)
     reference = agreed.get(reference.id, reference)
-    rows = [blank_row(sub.facts, _seconds(sub, job)) for sub in subs]
-    limits = Limits(**settings["quality"])
+    rows = [blank_row(sub.facts, _seconds(sub, given)) for sub in subs]
+    limits = Limits(**settings.quality.model_dump())
     judge_measures(rows, limits)
-    matcher = SubMatcher(reference, lock, settings["registration"])
+    matcher = SubMatcher(reference, lock, settings.registration)
     matches = [_match(matcher, sub, row) for sub, row in zip(subs, rows, strict=True)]
-    bright = subs.index(_photometric_reference(subs, lock, path_to_lock, job["channel"]))
+    bright = subs.index(_photometric_reference(subs, lock, path_to_lock, given.channel))
     if matches[bright] is None:
         _log_states(rows)
-        raise UserError(_no_reference(rows, matches, rows[bright], path_to_lock, job["channel"]))
-    photometry = _Photometry(subs[bright], matches[bright], lock, job)
+        raise UserError(_no_reference(rows, matches, rows[bright], path_to_lock, given.channel))
+    photometry = _Photometry(subs[bright], matches[bright], lock, given)
     for sub, row, match in zip(subs, rows, matches, strict=True):
         if match is not None:
             photometry.level(sub, row, match)
-    judge(rows, limits, settings["weights"])
+    judge(rows, limits, settings.integration.weights)
     _log_states(rows)
     cards = [
         *making_cards("register", job),
-        ("FILTER", job["channel"], "channel"),
+        ("FILTER", given.channel, "channel"),
         ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
-        ("PHOTREF", lock.photometry[job["channel"]], "photometric reference"),
+        ("PHOTREF", lock.photometry[given.channel], "photometric reference"),
         ("GRIDNX", lock.width_px, "[px] width of the grid"),
         ("GRIDNY", lock.height_px, "[px] height of the grid"),
     ]
@@ -95,7 +113,7 @@ def register(
             own = path in paths_to_measures
             inputs["reference"] = [path if own else measured_alone(read_record(path), reference.id)]
     # Channels that the lock file may pin later are nothing to this one.
-    pinned = replace(lock, photometry={job["channel"]: lock.photometry[job["channel"]]})
+    pinned = replace(lock, photometry={given.channel: lock.photometry[given.channel]})
     texts = {"lock": lock_text(pinned)}
     record = record_hdu("register", path_to_registration, job, inputs, texts)
     stars = stars_hdu(subs[bright].good_stars, matches[bright].transform)
@@ -108,9 +126,9 @@ def register(
     write_product(path_to_registration, cards, [*tables, record])
 
 
-def _seconds(sub: MeasuredSub, job: Mapping[str, Any]) -> float:
+def _seconds(sub: MeasuredSub, job: Job) -> float:
     """Exposure that values are divided by; calibrated frames keep their unit."""
-    return 1.0 if job["calibrated"] else max(sub.facts["exposure_s"], 1e-6)
+    return 1.0 if job.calibrated else max(sub.facts["exposure_s"], 1e-6)
 
 
 def _photometric_reference(subs, lock: Lock, path_to_lock, channel: str) -> MeasuredSub:
@@ -177,10 +195,10 @@ def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match 
 class _Photometry:
     """The photometric reference, to whose brightness and sky the subs are brought."""
 
-    def __init__(self, bright: MeasuredSub, match: Match, lock: Lock, job: Mapping[str, Any]):
+    def __init__(self, bright: MeasuredSub, match: Match, lock: Lock, job: Job):
         self._bright, self._match, self._job = bright, match, job
         self._seconds = _seconds(bright, job)
-        degree = SKY_DEGREES[job["settings"]["background_match"]]
+        degree = SKY_DEGREES[job.settings.integration.background_match]
         shape = (lock.height_px, lock.width_px)
         self._sky = ReferenceSky(bright.mesh, match.transform, shape, degree)
         good = np.flatnonzero(bright.stars["flags"] == 0)

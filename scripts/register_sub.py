@@ -19,9 +19,20 @@ from platefiles.provenance.record import raw_record, record_hdu
 from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.raw_frames.sensor_sections import overscan_cards
 from platefiles.registration.registration_table import read_registration
+from platefiles.settings.job import Facts, StepJob
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.transfers.fetch import local_copies
+
+
+class Job(StepJob):
+    """What is laid on the grid: a light, the camera, and the unit of the channel."""
+
+    channel: str
+    camera: Facts
+    sub: Facts
+    unit: str
+    lone_pixels: bool
 
 
 def register_sub(
@@ -46,10 +57,11 @@ def register_sub(
     UserError
         If the raw frame cannot be read.
     """
-    facts = job["sub"]
+    given = Job.of(job)
+    facts = given.sub
     registered, (ny, nx) = read_registration(path_to_registration)
     row = next(sub for sub in registered if sub.facts["id"] == facts["id"])
-    unit = job["unit"]
+    unit = given.unit
     values, variance = np.full((2, ny, nx), np.nan, dtype=np.float32)
     mask = np.ones((ny, nx), dtype=np.uint8)
     if row.facts["state"] == "used":
@@ -58,9 +70,9 @@ def register_sub(
                 masters = Masters(paths_to_masters)
                 hits = read_hit_pixels(paths_to_rays).get(facts["id"], NO_HITS)
                 level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
-                camera = job["camera"]
+                camera = given.camera
                 sub = Sub(image, facts, masters, camera, row.sky_noise, hits, level, fwhm_px)
-                if job.get("lone_pixels"):
+                if given.lone_pixels:
                     sub.add_hits(LoneParts(registered, (ny, nx)).hits(row, sub))
                 unit = unit_of([sub], unit)
                 place = (row.transform, row.levels, (0, ny), (0, nx))
@@ -83,7 +95,7 @@ def register_sub(
         path_to_sub,
         [
             *making_cards("register_sub", job),
-            ("FILTER", job["channel"], "channel"),
+            ("FILTER", given.channel, "channel"),
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", row.facts["sha256"], "SHA-256 of the raw file"),
             ("SUBSTATE", row.facts["state"], row.facts["reason"][:40]),

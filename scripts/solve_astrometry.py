@@ -36,6 +36,8 @@ from platefiles.provenance.record import measured_alone, raw_record, read_record
 from platefiles.raw_frames.frame_watch import FrameWatch
 from platefiles.raw_frames.raw_header import read_raw_header
 from platefiles.raw_frames.sensor_sections import Readout, trimmed_cards
+from platefiles.settings.field import Pointing
+from platefiles.settings.job import Facts, JobSettings, StepJob
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.transfers.fetch import local_copies
 from platelib.astrometry.catalogue_stars import CatalogueStars
@@ -47,6 +49,30 @@ from platelib.numerics.neighbours import mutual_pairs
 _SATURATED_ERROR_PX, _MASKED_ERROR_PX = 0.3, 0.1
 _ODD_ERROR_FWHM = 0.1
 _REACH_PX = 2.0
+
+
+class _Settings(JobSettings):
+    sky: Pointing
+
+
+class Job(StepJob):
+    """What is known of the field.
+
+    Attributes
+    ----------
+    sub : dict
+        Facts of the sub that is the grid.
+    equipment, header_fixes : dict
+        What the equipment file gives, and what replaces cards of the sub's header.
+    stars : dict
+        What the catalogue of stars is called, and what sentences need to tell of it.
+    """
+
+    settings: _Settings
+    sub: Facts
+    header_fixes: Facts
+    equipment: Facts
+    stars: Facts = {}
 
 
 def solve_astrometry(
@@ -71,27 +97,27 @@ def solve_astrometry(
     path_to_solution : path-like
         Product: world coordinates in its header and ``STARS`` where the field was placed.
     job : mapping
-        Settings: ``sky``; further ``equipment``, ``header_fixes``, facts of the ``sub``, and what
-        there is to tell of the ``stars``.
+        See `Job`.
     """
+    given = Job.of(job)
     lock = read_lock(Path(path_to_lock))
     assert lock is not None
     shape = (lock.height_px, lock.width_px)
     sub, path_to_sub = _reference(paths_to_measures, lock, path_to_lock)
-    readout = Readout.of_facts(job["sub"].get("sections"))
-    cards = trimmed_cards(_header(paths_to_raw[0], job["sub"]), readout)
-    facts = read_facts(cards, lock.name, "", job["header_fixes"])
-    location = locate_field(facts, job["settings"]["sky"], job["equipment"])
+    readout = Readout.of_facts(given.sub.get("sections"))
+    cards = trimmed_cards(_header(paths_to_raw[0], given.sub), readout)
+    facts = read_facts(cards, lock.name, "", given.header_fixes)
+    location = locate_field(facts, given.settings.sky, given.equipment)
     year = julian_year(sub.facts["start_utc"], sub.facts["exposure_s"])
     stars, every = _field_stars(sub)
-    told = job.get("stars", {}).get("name", "")
+    told = given.stars.get("name", "")
     table: StarTable | None = None
     near: StarsNear
     try:
         table = _users_table(path_to_catalogue)
         near = _stars_near(table, 2000.0 if year is None else year)
         known = TYCHO if table is None else told or "the catalogue of the project"
-        deeper = _deeper(job.get("stars", {}), table is not None)
+        deeper = _deeper(given.stars, table is not None)
         field = Field(lock.name, stars[1], every, shape, known, deeper)
         outcome = place_field(field, location, header_map(cards, shape), near)
     except UserError as error:  # a catalogue that cannot be read holds up no picture
@@ -113,7 +139,7 @@ def solve_astrometry(
         hdus.append(_stars_hdu(outcome.sky_map, shape, near, stars))
     alone = measured_alone(read_record(path_to_sub), lock.reference)
     inputs = {
-        "raw": [raw_record("light", job["sub"], sub.facts["sha256"], paths_to_raw[0])],
+        "raw": [raw_record("light", given.sub, sub.facts["sha256"], paths_to_raw[0])],
         "measures": [alone],
     }
     texts = {"lock": lock_text(Lock(lock.reference, lock.name, *shape[::-1], {}))}

@@ -19,6 +19,19 @@ from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.channels import Continua
+from platefiles.settings.job import JobSettings, StepJob
+
+
+class _Settings(JobSettings):
+    continuum: Continua
+
+
+class Job(StepJob):
+    """The channel whose starlight is taken out, and how."""
+
+    settings: _Settings
+    channel: str
 
 
 def subtract_continuum(
@@ -38,15 +51,16 @@ def subtract_continuum(
         `platefiles.channels.continuum_subtracted.LineLight`), ``COUNT``, ``CLIPPED`` and ``INPUTS``
         of the narrowband channel. Its sky has the level that it had.
     job : mapping
-        ``channel``; settings ``continuum``, by channel: ``minus`` and ``scale``.
+        See `Job`.
 
     Raises
     ------
     UserError
         If the channels do not fit each other, or the stars do not tell the scale.
     """
-    choice = job["settings"]["continuum"][job["channel"]]
-    names = (job["channel"], choice["minus"])
+    given = Job.of(job)
+    choice = given.settings.continuum[given.channel]
+    names = (given.channel, choice.minus)
     paths = list(zip(paths_to_channels, paths_to_skies, strict=True))
     narrow, broad = (read_flat_channel(*pair) for pair in paths)
     line = line_light(

@@ -14,6 +14,9 @@ from platefiles.fits.wcs_cards import coarser_cards
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
+from platefiles.settings.gradient import Gradient
+from platefiles.settings.job import JobSettings, StepJob
+from platefiles.settings.measure import StarSearch
 from platefiles.subs.saturated_cores import core_discs
 from platelib.background.block_average import BLOCK_PX, mean_blocks
 from platelib.background.model import SkyModel, model_sky
@@ -36,6 +39,18 @@ _CELL_COLUMNS = {
 }
 
 
+class _Settings(JobSettings):
+    gradient: Gradient
+    measure: StarSearch
+
+
+class Job(StepJob):
+    """What is modelled, and how."""
+
+    settings: _Settings
+    channel: str
+
+
 def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job: Mapping[str, Any]):
     """Write the model of a channel's sky.
 
@@ -48,29 +63,30 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
         ``LIGHT``, what was no sky, a pixel for 4 x 4 of the channel; tables ``CELLS`` and
         ``STARS``. The images have the channel's place on the sky.
     job : mapping
-        Settings: the group ``gradient``, and of ``measure`` what finds stars.
+        See `Job`.
 
     Raises
     ------
     UserError
         If nothing of the channel can serve as sky.
     """
-    settings = job["settings"]
+    given = Job.of(job)
     image, header = read_image(path_to_channel)
     variance, _ = read_image(path_to_channel, "VAR")
-    sky = settings["gradient"]
+    sky, wanted = given.settings.gradient, given.settings.measure
     try:
-        model = model_sky(image, variance, sky["surface"], sky["degree"], sky["mask_sigma"])
+        model = model_sky(image, variance, sky.surface, sky.degree, sky.mask_sigma)
     except ValueError as error:
         msg = f"{path_to_channel}: {error}; a larger overlap of its subs is needed"
         raise UserError(msg) from error
     blocks = mean_blocks(image, variance)
     light_variance = variance_of_light(blocks, np.median(model.cells.level), BLOCK_PX**2)
     del variance, blocks
-    names = ("detection_sigma", "aperture_fwhm", "max_stars")
     cores = saturated_cores(image, float(read_header(path_to_channel).get("SATURATE", np.inf)))
     cores = cores | core_discs(path_to_channel, image.shape)
-    stars = channel_stars(image, cores, light_variance, *(settings[name] for name in names))
+    stars = channel_stars(
+        image, cores, light_variance, wanted.detection_sigma, wanted.aperture_fwhm, wanted.max_stars
+    )
     width = width_of(stars)
     _report(model, sky, width)
     unit = header.get("BUNIT")
@@ -85,7 +101,7 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
     ]
     cards = [
         *making_cards("subtract_gradient", job),
-        ("FILTER", job["channel"], "channel"),
+        ("FILTER", given.channel, "channel"),
         *_width_cards(width),
     ]
     write_product(path_to_sky, cards, hdus)
@@ -101,10 +117,10 @@ def _mesh_cards(model: SkyModel) -> list[tuple]:
     ]
 
 
-def _surface_cards(model: SkyModel, sky: Mapping[str, Any]) -> list[tuple]:
+def _surface_cards(model: SkyModel, sky: Gradient) -> list[tuple]:
     cards = [
         *_mesh_cards(model),
-        ("SURFACE", sky["surface"], "what the surface is"),
+        ("SURFACE", sky.surface, "what the surface is"),
         ("SKYMEAN", float(f"{model.surface.level:.7g}"), "mean; it is not subtracted"),
         ("SKYRANGE", float(f"{model.surface.range:.5g}"), "highest less lowest"),
         ("SKYERR", _median(model.surface.errors[RING:-RING, RING:-RING]), "median of ERROR"),
@@ -114,7 +130,7 @@ def _surface_cards(model: SkyModel, sky: Mapping[str, Any]) -> list[tuple]:
         ("NCELLOUT", int(np.sum(~model.counted)), "of these, outliers"),
         ("LIGHTSHR", round(float(model.light.mean()), 4), "share of the channel that is no sky"),
     ]
-    if sky["surface"] == "chebyshev":
+    if sky.surface == "chebyshev":
         cards.append(("DEGREE", model.degree, "degree of the polynomial"))
     if model.note:
         cards.append(("NOTDONE1", model.note, ""))
@@ -147,10 +163,10 @@ def _median(values: np.ndarray | Sequence[float]) -> float:
     return float(f"{np.median(values):.4g}")
 
 
-def _report(model: SkyModel, sky: Mapping[str, Any], width: Width) -> None:
+def _report(model: SkyModel, sky: Gradient, width: Width) -> None:
     log.info(
         "%s through %d cells of sky: from lowest to highest %.4g, error %.2g; %.0f %% is light",
-        sky["surface"],
+        sky.surface,
         len(model.cells),
         model.surface.range,
         np.median(model.surface.errors),

@@ -19,6 +19,7 @@ from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
 from platefiles.raw_frames.fingerprint import file_fingerprint
 from platefiles.registration.registration_table import RegisteredSub, read_registration
+from platefiles.settings.integration import Levelling
 from platefiles.settings.measure import Measure
 from platefiles.settings.registration import Quality, Registration
 from platelib.simulate.psf import add_stars, moffat_image
@@ -170,7 +171,7 @@ def _measure_job(images, subs, full_well_e: float) -> dict[str, Any]:
         for key in images
     ]
     return _COMMON | {
-        "settings": Measure().model_dump(),
+        "settings": {"measure": Measure().model_dump()},
         "night": "2026-01-01",
         "camera": {"calibrated": True} if calibrated else camera,
         "subs": facts,
@@ -181,8 +182,7 @@ def _register_job(job: dict[str, Any]) -> dict[str, Any]:
     settings = {
         "registration": Registration().model_dump(),
         "quality": Quality(max_fwhm_ratio=3).model_dump(),
-        "background_match": "plane",
-        "weights": "noise",
+        "integration": Levelling(background_match="plane", weights="noise").model_dump(),
     }
     calibrated = "calibrated" in job["camera"]
     return _COMMON | {"settings": settings, "calibrated": calibrated, "pins": None}

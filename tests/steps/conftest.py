@@ -119,7 +119,7 @@ class Bench:
             lights = self.plan.lights(channel)
             registration = self.make_registration(channel)
             job = json.loads(integrate_job(self.plan, channel))
-            job["settings"] |= changes
+            job["settings"]["integration"] |= changes
             integrate(
                 *(self.raw(lights), self.masters_of(lights), registration, path, job),
                 path_to_solution=self.make_solution(),

@@ -6,15 +6,15 @@ import pytest
 import tifffile
 from astropy.io import fits
 from draw_picture import draw_picture
-from map_channels import map_channels
+from map_channels import Job, map_channels
 from PIL import Image
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import has_image, image_hdu, read_header, read_image, write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.provenance.record import record_hdu
-from platefiles.settings.colour import Colour, Scale
-from platefiles.settings.picture import Finish, Geometry, Stretch
+from platefiles.settings.colour import Colour, Mapping, Scale
+from platefiles.settings.picture import Finish, Framing, Geometry, Stretch
 from platelib.colour.picture_stars import find_stars
 
 RGB = {"red": {"ha": 1.0}, "green": {"g": 1.0}, "blue": {"b": 1.0}}
@@ -104,13 +104,19 @@ def test_a_white_that_is_not_to_be_had(channels, tmp_path, restamp, bands, broad
     """Where the wanted white cannot be found, the mean star stands in, and the header says why."""
     cube, stars = tmp_path / "cube.fits", _catalogue(channels)
     solution = bands and _solution(tmp_path, stars={k: stars[k] for k in ("x", "y", *bands)})
-    job = {"project": "p", "settings": {}, "code": "0", "broadband": broadband}
+    white = Colour(white="a0_star")
+    settings = {
+        "mapping": Mapping(**RGB).model_dump(),
+        "colour": white.model_dump(),
+        "geometry": Framing().model_dump(),
+    }
+    job = {"project": "p", "settings": settings, "code": "0", "broadband": broadband}
+    job |= {"title": "T", "wavelengths_nm": {}}
     for path in channels.values():
         _give_record(path, restamp)
     if solution:
         _give_record(solution, restamp)
-    white = Colour(white="a0_star")
-    map_channels(channels, cube, RGB, white, job=job, path_to_solution=solution)
+    map_channels(channels, cube, RGB, white, job=Job.of(job), path_to_solution=solution)
     header = read_image(cube)[1]
     assert header["WHITE"] == "mean_star"
     assert header["WHITENOT"].startswith(note)

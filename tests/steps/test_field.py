@@ -35,6 +35,7 @@ from platefiles.plan.field_jobs import annotation_job, depth_job, sources_job
 from platefiles.provenance.content_digest import is_intact
 from platefiles.provenance.record import read_record, record_hdu, single_making
 from platefiles.provenance.xmp import read_origin
+from platefiles.settings.picture import Stretch
 from platefiles.sources.deep_sky_catalogues import OWN_LIST
 from platefiles.sources.source_tables import read_objects
 from platelib.astrometry.celestial import separation_deg
@@ -514,6 +515,11 @@ def test_nothing_is_drawn_over_a_damaged_picture(field, results, survey, name):
 
 def test_an_image_that_changed_is_not_overlaid(field, picture, cube, survey, tmp_path):
     """The image beside the picture is the one that the job names."""
-    job = {"title": "Tiny", "name": "survey", "image": "0" * 64}
+    job = {
+        "title": "Tiny",
+        "name": "survey",
+        "image": "0" * 64,
+        "settings": {"stretch": Stretch().model_dump()},
+    }
     with pytest.raises(UserError, match=r"survey\.fits: is not what it was when the run began"):
         overlay(picture, cube, survey[0], tmp_path / "overlay.png", job)

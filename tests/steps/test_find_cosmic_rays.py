@@ -211,7 +211,7 @@ def test_headers_and_tables_count_the_pixels(few, rays, tmp_path):
     inputs = read_table(tmp_path / "g.fits", "INPUTS")
     np.testing.assert_array_equal(inputs["ray_pixels"], subs["pixels"])
     settings = json.loads(read_header(tmp_path / "g.fits")["SETTINGS"])
-    assert settings["single_frame_cosmic_rays"] is True
+    assert settings["integration"]["single_frame_cosmic_rays"] == "always"
 
 
 def test_a_sub_that_cannot_be_read_has_no_tracks(still, tmp_path):

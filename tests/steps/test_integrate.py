@@ -54,7 +54,7 @@ def stored(bench, tmp_path_factory):
 
 
 def _settings(bench):
-    return json.loads(integrate_job(bench.plan, "b"))["settings"]
+    return json.loads(integrate_job(bench.plan, "b"))["settings"]["integration"]
 
 
 def test_fused_path_is_the_stored_path_bit_for_bit(bench, channels, stored):
@@ -167,7 +167,7 @@ def test_header_says_what_it_is_made_of(bench, channels, channel):
     assert header["EXPTIME"] == count * each
     assert (header["DATE-BEG"][:10], header["DATE-END"][:10]) == ("2026-03-23", "2026-03-24")
     assert header["FILTER"] == channel
-    assert json.loads(header["SETTINGS"])["clip"] == "noise"
+    assert json.loads(header["SETTINGS"])["integration"]["clip"] == "noise"
     assert read_image(channels[channel])[1]["BUNIT"] == "electron/s"
     assert read_image(channels[channel], "VAR")[1]["BUNIT"] == "(electron/s)2"
     table = read_table(channels[channel], "INPUTS")

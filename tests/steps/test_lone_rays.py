@@ -10,6 +10,7 @@ from register_sub import register_sub
 
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
+from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.integration.integrate_tiles import open_subs
 from platefiles.integration.pixel_history import pixel_history
 from platefiles.plan.channel_jobs import integrate_job, register_sub_job
@@ -169,7 +170,8 @@ def test_subs_are_opened_in_the_same_way_twice(hit):
     for _ in range(2):
         registered, shape = read_registration(hit.make_registration("g"))
         with ExitStack() as stack:
-            open_subs(stack, hit.raw(lights), Masters([]), registered, {}, job, shape)
+            given = IntegrateJob.of(job)
+            open_subs(stack, hit.raw(lights), Masters([]), registered, {}, given, shape)
         counts.append([row.facts["ray_pixels"] for row in registered])
     assert counts[0] == counts[1]
     assert max(counts[0]) > 20

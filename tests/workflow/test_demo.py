@@ -35,6 +35,7 @@ from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.photometry.depth_table import read_depths
 from platefiles.photometry.zero_points import read_zero_points
 from platefiles.registration.registration_table import read_registration
+from platefiles.settings.channels import Continuum
 from platelib.colour.picture_stars import measure_stars, radius_of
 from platelib.colour.srgb import encode
 from platelib.picture.reproject_crop import common_part
@@ -495,7 +496,7 @@ def test_regions_of_ionised_gas_are_where_they_shine(demo):
         for name, sky in zip(pair, skies, strict=True)
     )
     stars, level = (read_stars(skies[0]), read_stars(skies[1])), read_sky(skies[1]).level
-    choice = {"minus": "g", "scale": "auto"}
+    choice = Continuum(minus="g")
     line = line_light(narrow, broad, stars, level, choice, pair, convolve=True)
     scale = next(value for keyword, value, _ in line.cards(pair) if keyword == "CONTSCAL")
     unknown = ~np.isfinite(line.image) | (line.mask > 0) | ~np.isfinite(broad.image)

@@ -9,8 +9,9 @@ from platefiles.frames.dialects import Facts
 from platefiles.frames.filters import canonical_filter
 from platefiles.raw_folders.light_selection import canonical_object, pointing
 from platefiles.raw_folders.scan import RawFile
+from platefiles.settings.field import Pointing
 
-_NOTHING_STATED = {"ra_deg": None, "dec_deg": None, "scale_arcsec": None}
+_NOTHING_STATED = Pointing()
 
 
 @dataclass(frozen=True, eq=False)

@@ -150,7 +150,7 @@ class _Field:
 def _cone(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]) -> _Field | None:
     """Return where the field lies by the first light that tells."""
     lights = {frame.path: frame.name for frame in frames if frame.role == "light"}
-    sky = loaded.project.sky.model_dump()
+    sky = loaded.project.sky
     equipment = loaded.equipment.model_dump(exclude_none=True)
     for file in raw:
         if file.path not in lights:

@@ -6,6 +6,7 @@ from math import atan, degrees
 from typing import Any
 
 from platefiles.frames.dialects import Facts
+from platefiles.settings.field import Pointing
 
 POINTING_DEG = 1.2
 """How far off the pointing may be; a degree is asked for."""
@@ -39,43 +40,41 @@ class Location:
     scale_is_stated: bool = False
 
 
-def locate_field(facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, Any]) -> Location:
+def locate_field(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> Location:
     """Gather what settings and headers say; what the user states overrides the headers.
 
     Parameters
     ----------
     facts : Facts
         Of the header of the sub that is the grid.
-    sky : mapping
-        The key ``sky`` of the project: ``ra_deg``, ``dec_deg``, ``scale_arcsec``, or None.
+    sky : Pointing
+        Of the project.
     equipment : mapping
         What the equipment file gives.
     """
-    given = sky["ra_deg"] is not None
+    given = sky.ra_deg is not None
     site = equipment.get("site") or {}
     longitude = site.get("longitude_deg", _longitude(facts))
     return Location(
-        sky["ra_deg"] if given else facts.ra_deg,
-        sky["dec_deg"] if given else facts.dec_deg,
+        sky.ra_deg if given else facts.ra_deg,
+        sky.dec_deg if given else facts.dec_deg,
         _scales(facts, sky, equipment),
         site.get("latitude_deg", facts.latitude_deg),
         longitude,
         float(site.get("elevation_m", 0.0)),
         given,
-        sky["scale_arcsec"] is not None,
+        sky.scale_arcsec is not None,
     )
 
 
-def _scales(
-    facts: Facts, sky: Mapping[str, Any], equipment: Mapping[str, Any]
-) -> tuple[float, ...]:
+def _scales(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> tuple[float, ...]:
     """Return the scales that may be meant.
 
     Most programs write into XPIXSZ, PIXSCALE and their like what holds for a binned pixel, some
     what holds for a single one. What the equipment file gives overrides the header.
     """
-    if sky["scale_arcsec"] is not None:
-        return (float(sky["scale_arcsec"]),)
+    if sky.scale_arcsec is not None:
+        return (float(sky.scale_arcsec),)
     binning = int(facts.binning.split("x")[0])
     single_um, known_mm = equipment.get("pixel_size_um"), equipment.get("focal_length_mm")
     by_optics = _scales_of(facts, single_um, known_mm, binning)

@@ -8,18 +8,6 @@ from typing import Any
 from platefiles.config.recipe import Recipe
 from platefiles.plan.project_plan import ENOUGH_SUBS
 
-_GROUP = {
-    "master_bias": "calibration",
-    "master_dark": "calibration",
-    "master_flat": "calibration",
-    "measure": "measure",
-    "choose_reference": "quality",
-    "register": "integration",
-    "integrate": "integration",
-    "subtract_gradient": "measure",
-}
-"""Group of the recipe to which the settings of a step belong that stand in no group."""
-
 
 @dataclass(frozen=True)
 class Setting:
@@ -53,9 +41,10 @@ def changed_settings(step: str, job: Mapping[str, Any]) -> list[Setting]:
     job : mapping
         Its ``settings``; for ``integrate`` also its ``subs``.
     """
-    defaults = _defaults(step)
-    if step == "integrate":
-        defaults["single_frame_cosmic_rays"] = len(job.get("subs", ())) < ENOUGH_SUBS
+    defaults = dict(_recipe_defaults())
+    if step == "integrate":  # whose job holds what "auto" comes to
+        few = len(job.get("subs", ())) < ENOUGH_SUBS
+        defaults["integration.single_frame_cosmic_rays"] = "always" if few else "never"
     return [
         Setting(key, value, defaults.get(key))
         for key, value in flattened(job["settings"])
@@ -70,13 +59,6 @@ def flattened(settings: Mapping[str, Any], before: str = "") -> Iterator[tuple[s
             yield from flattened(value, f"{before}{key}.")
         else:
             yield f"{before}{key}", value
-
-
-def _defaults(step: str) -> dict[str, Any]:
-    """Defaults by key with dots: of all groups, and of the step's own group without its name."""
-    every = _recipe_defaults()
-    own = f"{_GROUP.get(step, '')}."
-    return every | {k.removeprefix(own): v for k, v in every.items() if k.startswith(own)}
 
 
 @cache

@@ -10,6 +10,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.calibration.grouping import ENOUGH
+from platefiles.calibration.master_job import MasterJob
 from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
@@ -50,7 +51,7 @@ class Offset:
 
 def make_master(
     paths: Sequence[str | Path],
-    job: Mapping[str, Any],
+    job: MasterJob,
     make: Callable[[list[RawImage], list[dict[str, Any]]], None],
 ) -> None:
     """Open the frames of a master and make it of those that can be read.
@@ -58,9 +59,8 @@ def make_master(
     Parameters
     ----------
     paths : sequence of path-like
-        Raw frames, in the order of ``job["frames"]``.
-    job : mapping
-        Its ``frames`` and ``master``.
+        Raw frames, in the order of ``job.frames``.
+    job : MasterJob
     make : callable
         Gets the images, all of one size, and a row of the job for each.
 
@@ -70,12 +70,12 @@ def make_master(
         If no frame is left.
     """
     with ExitStack() as stack:
-        images, frames = _open_frames(stack, paths, job["frames"])
+        images, frames = _open_frames(stack, paths, job.frames)
         if images:
             if len(images) < ENOUGH:
                 log.warning(
                     "%s is made of %d of %d frames; fewer than %d add noise to the lights",
-                    job["master"], len(images), len(paths), ENOUGH,
+                    job.master, len(images), len(paths), ENOUGH,
                 )  # fmt: skip
             try:
                 make(images, frames)
@@ -83,7 +83,7 @@ def make_master(
                 msg = f"{error.name} {error}"
                 raise UserError(msg) from error
             return
-    msg = f"none of the {len(paths)} frames of {job['master']} can be read; replace them"
+    msg = f"none of the {len(paths)} frames of {job.master} can be read; replace them"
     raise UserError(msg)
 
 
@@ -177,14 +177,14 @@ def master_product(
     return StreamedProduct(path, cards, images)
 
 
-def master_cards(step: str, job: Mapping[str, Any], frames: Sequence[Mapping]) -> list[tuple]:
+def master_cards(step: str, job: MasterJob, frames: Sequence[Mapping]) -> list[tuple]:
     """Return the primary header of a master."""
     times = [(frame["start_utc"], frame["exposure_s"]) for frame in frames]
     return [
-        *making_cards(step, job),
-        ("MASTER", job["master"], "name of the master"),
-        ("MBIAS", job["bias"] or "none", "master bias taken from the frames"),
-        ("MDARK", job["dark"] or "none", "master dark taken from the frames"),
+        *making_cards(step, job.recorded),
+        ("MASTER", job.master, "name of the master"),
+        ("MBIAS", job.bias or "none", "master bias taken from the frames"),
+        ("MDARK", job.dark or "none", "master dark taken from the frames"),
         *exposure_cards(times),
         *overscan_cards(frames),
     ]
@@ -193,7 +193,7 @@ def master_cards(step: str, job: Mapping[str, Any], frames: Sequence[Mapping]) -
 def closing_hdus(
     kind: str,
     paths: tuple[Sequence[str | Path], Sequence[str | Path] | None, str | Path],
-    job: Mapping[str, Any],
+    job: MasterJob,
     frames: Sequence[Mapping[str, Any]],
     digests: Iterable[str],
     factors: Sequence[float],
@@ -206,9 +206,9 @@ def closing_hdus(
         bias, dark or flat.
     paths : tuple
         Of the raw frames, of the masters below (None where the step takes none), of the master.
-    job : mapping
+    job : MasterJob
     frames : sequence of mapping
-        Rows of ``job["frames"]`` that took part.
+        Rows of ``job.frames`` that took part.
     digests : iterable of str
         SHA-256 of the file of each of them.
     factors : sequence of float
@@ -218,13 +218,13 @@ def closing_hdus(
     known = dict(zip((frame["id"] for frame in frames), digests, strict=True))
     raws = [
         raw_record(kind, frame, known.get(frame["id"]) or file_sha256(path), path)
-        for path, frame in zip(paths_to_raw, job["frames"], strict=True)
+        for path, frame in zip(paths_to_raw, job.frames, strict=True)
     ]
     inputs: dict[str, Sequence] = {"raw": raws}
     if paths_to_masters is not None:
-        taken = (job["bias"], job["dark"])
+        taken = (job.bias, job.dark)
         inputs["masters"] = [path for path in paths_to_masters if Path(path).stem in taken]
-    record = record_hdu(f"master_{kind}", path_to_master, job, inputs)
+    record = record_hdu(f"master_{kind}", path_to_master, job.recorded, inputs)
     return [_inputs_hdu(frames, list(known.values()), factors), record]
 
 

@@ -1,8 +1,6 @@
 """A narrowband channel less the starlight that a broadband channel shows."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -15,6 +13,7 @@ from platefiles.channels.background_subtracted import (
 )
 from platefiles.channels.psf_match import Matching, match_pair
 from platefiles.core.errors import UserError
+from platefiles.settings.channels import Continuum
 from platelib.bad_pixels.inpaint import mend_cores
 from platelib.photometry.annulus import circle_fluxes
 from platelib.photometry.continuum_scale import Scale, fit_scale
@@ -70,7 +69,7 @@ def line_light(
     broad: FlatChannel,
     stars: tuple[np.ndarray, np.ndarray],
     sky_level: float,
-    choice: Mapping[str, Any],
+    choice: Continuum,
     names: tuple[str, str],
     convolve: bool = True,
 ) -> LineLight:
@@ -84,8 +83,7 @@ def line_light(
         Their stars, of dtype `platelib.detection.star_table.STAR`.
     sky_level : float
         Sky of the broadband channel, which is not subtracted.
-    choice : mapping
-        ``scale``: a number, or ``auto``.
+    choice : Continuum
     names : tuple of str
         Names of the channels, for messages.
     convolve : bool
@@ -109,7 +107,7 @@ def line_light(
     gaps = [~np.isfinite(channel.image) for channel in (narrow, broad)]
     pair = without_cores(narrow), without_cores(broad)
     (narrow, broad), matching = match_pair(pair, stars, convolve=convolve)
-    scale = _scale(narrow, broad, matching, choice["scale"], names)
+    scale = _scale(narrow, broad, matching, choice.scale, names)
     image = narrow.image - np.float32(scale.value) * (broad.image - np.float32(sky_level))
     variance = narrow.variance + np.float32(scale.value**2) * broad.variance
     mask = gaps[0] * np.uint8(NO_DATA) + gaps[1] * np.uint8(NO_OTHER_DATA)

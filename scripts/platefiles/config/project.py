@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from platefiles.config.recipe import Recipe
 from platefiles.config.star_archives import CATALOGUES, PublishedCatalogue
+from platefiles.settings.field import Pointing
 from platefiles.settings.model import Settings, Switch
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9_-]{0,39}$"
@@ -89,15 +90,9 @@ class Equipment(Settings):
     """Where the telescope stood; nights are cut at local noon if it is known."""
 
 
-class Sky(Settings):
+class Sky(Pointing):
     """Where the target lies on the sky, as far as headers do not tell or are wrong."""
 
-    ra_deg: float | None = Field(default=None, ge=0, lt=360)
-    """Right ascension of the middle of the field in degrees, right within a degree."""
-    dec_deg: float | None = Field(default=None, ge=-90, le=90)
-    """Declination of the middle of the field in degrees, right within a degree."""
-    scale_arcsec: float | None = Field(default=None, gt=0, le=3600)
-    """Side of a pixel of the subs in arc seconds, right within 15 %."""
     catalogue: Text | None = None
     """A published catalogue by name, or a table of stars (CSV, ECSV, VOTable) by its path."""
     cone_search: Text | None = None

@@ -1,11 +1,11 @@
 """Cards of an integrated channel: what it is made of, its gain and where it saturates."""
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
+from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import (
     equipment_cards,
@@ -32,7 +32,7 @@ def channel_cards(
     subs: Sequence[tuple[RegisteredSub, Sub]],
     registered: Sequence[RegisteredSub],
     shape: tuple[int, int],
-    job: Mapping[str, Any],
+    job: IntegrateJob,
 ) -> list[tuple]:
     """Return the cards that tell how a channel was made.
 
@@ -44,7 +44,7 @@ def channel_cards(
         All subs of the channel.
     shape : tuple of int
         ``(ny, nx)`` of the grid, px.
-    job : mapping
+    job : IntegrateJob
     """
     times = [(row.facts["start_utc"], row.facts["exposure_s"] or None) for row, _ in subs]
     correlation = noise_correlation(
@@ -54,23 +54,23 @@ def channel_cards(
         shape,
     )
     cards = [
-        *making_cards("integrate", job),
-        ("FILTER", job["channel"], "channel"),
+        *making_cards("integrate", job.recorded),
+        ("FILTER", job.channel, "channel"),
         *exposure_cards(times),
-        *overscan_cards(job["subs"]),
+        *overscan_cards(job.subs),
         ("NSUBS", len(registered), "subs of the channel, used or not"),
         ("NOISCORR", round(correlation, 4), "noise of large sums over that from VAR"),
-        *equipment_cards(job["equipment"]),
+        *equipment_cards(job.equipment),
         *_gain_cards(subs, job),
-        *note_cards([*gain_notes(subs, job), *job["notes"]]),
+        *note_cards([*gain_notes(subs, job), *job.notes]),
     ]
-    if job["wavelength_nm"]:
-        cards.append(("WAVELEN", job["wavelength_nm"], "[nm] central wavelength"))
+    if job.wavelength_nm:
+        cards.append(("WAVELEN", job.wavelength_nm, "[nm] central wavelength"))
     return cards
 
 
 def saturation_cards(
-    subs: Sequence[tuple[RegisteredSub, Sub]], job: Mapping[str, Any], cores: int
+    subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob, cores: int
 ) -> list[tuple]:
     """Return the level of saturation in the unit of the channel, and where it comes from.
 
@@ -78,24 +78,24 @@ def saturation_cards(
     ----------
     subs : sequence of (RegisteredSub, Sub)
         Those that are used.
-    job : mapping
+    job : IntegrateJob
     cores : int
         Stars with saturated cores in frames that state no level.
     """
     by_cores = []
     if cores:
-        by_cores = [_cores_note(cores, job["channel"])]
+        by_cores = [_cores_note(cores, job.channel)]
         log.info("%s", by_cores[0])
     levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
     if not math.isfinite(min(levels)):
         return [("SATFROM", text, "how saturation was found") for text in by_cores]
     first = subs[levels.index(min(levels))][1]
     source = "; ".join(dict.fromkeys(filter(None, (_pile_up_note(*pair) for pair in subs))))
-    if job["camera"].get("saturation_adu") is not None:
+    if job.camera.get("saturation_adu") is not None:
         source = "equipment file"
     elif source:
         log.info("%s", source)
-    elif job["calibrated"] and first.detector.saturation < MARGIN * first.full_scale:
+    elif job.calibrated and first.detector.saturation < MARGIN * first.full_scale:
         source = "SATURATE in the headers of the frames"
     source = "; ".join([source or "file format", *by_cores])
     return [
@@ -129,13 +129,13 @@ def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:
     )
 
 
-def gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[str]:
+def gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> list[str]:
     """Say what to do where the gain of some subs is not known."""
     unknown = any(sub.gain_choice.value == 0 for _, sub in subs)
-    return [_UNKNOWN_GAIN] if unknown and not job["calibrated"] else []
+    return [_UNKNOWN_GAIN] if unknown and not job.calibrated else []
 
 
-def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job) -> list[tuple]:
+def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> list[tuple]:
     """Return the gain that the noise of light was reckoned with, if the sky alone tells it."""
     if not gain_notes(subs, job):
         return []

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -14,12 +13,14 @@ from platefiles.calibration.master_library import Masters
 from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
+from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.integration.kept_rows import KeptRows
 from platefiles.integration.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
 from platefiles.integration.single_coverage import LoneParts
 from platefiles.integration.tiles import Span, Tiling, kept_bytes, tiling
 from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.registration.registration_table import RegisteredSub
+from platefiles.settings.integration import Stacking
 from platefiles.subs.calibrated_sub import Sub, SubRoom, source_bytes
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.integration.clipped_average import clipped_average
@@ -36,25 +37,24 @@ def open_subs(
     masters: Masters,
     registered: Sequence[RegisteredSub],
     hits: Mapping[str, HitPixels],
-    job: Mapping[str, Any],
+    job: IntegrateJob,
     grid: tuple[int, int],
 ) -> list[tuple[RegisteredSub, Sub]]:
-    """Open the subs that are used, in the order of ``job["subs"]``.
+    """Open the subs that are used, in the order of ``job.subs``.
 
     Parameters
     ----------
     stack : ExitStack
         Closes them.
     paths_to_raw : sequence of path-like
-        Lights of the channel, in the order of ``job["subs"]``.
+        Lights of the channel, in the order of ``job.subs``.
     masters : Masters
     registered : sequence of RegisteredSub
         A sub that cannot be read, or is not what was measured, gets another state there, with the
         reason and the SHA-256 of the file as it is now.
     hits : mapping of str to HitPixels
         Cosmic rays by id of the sub.
-    job : mapping
-        Of ``integrate``.
+    job : IntegrateJob
     grid : tuple of int
         ``(ny, nx)``.
 
@@ -65,9 +65,9 @@ def open_subs(
         counts these, too.
     """
     by_id = {sub.facts["id"]: sub for sub in registered}
-    facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job["subs"], strict=True)}
+    facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job.subs, strict=True)}
     subs: list[tuple[RegisteredSub, Sub]] = []
-    lone = LoneParts(registered, grid) if job.get("lone_pixels") else None
+    lone = LoneParts(registered, grid) if job.lone_pixels else None
     for sub_id, (path, sub_facts) in facts.items():
         row = by_id[sub_id]
         if row.facts["state"] != "used":
@@ -80,8 +80,7 @@ def open_subs(
         stack.callback(image.close)
         hit = hits.get(sub_id, NO_HITS)
         level, fwhm_px = row.facts["saturation_adu"], row.facts["fwhm_px"]
-        camera = job["camera"]
-        sub = Sub(image, sub_facts, masters, camera, row.sky_noise, hit, level, fwhm_px)
+        sub = Sub(image, sub_facts, masters, job.camera, row.sky_noise, hit, level, fwhm_px)
         try:
             found = NO_HITS if lone is None else lone.hits(row, sub)
         except ChangedFrame as error:
@@ -168,8 +167,7 @@ class Integration:
         Those that are used.
     shape : tuple of int
         ``(ny, nx)`` of the grid.
-    settings : mapping
-        Those of the ``integration`` group that act here.
+    settings : Stacking
     stars : numpy.ndarray
         ``(s, 2)`` float64: x and y of stars on the grid, brightest first. Their images give the
         kernels for the comparison of subs.
@@ -181,34 +179,34 @@ class Integration:
         self,
         subs: Sequence[tuple[RegisteredSub, Sub]],
         shape: tuple[int, int],
-        settings: Mapping[str, Any],
+        settings: Stacking,
         stars: np.ndarray,
         threads: int = 1,
     ):
         self._subs, (self._ny, self._nx) = subs, shape
         self._sky = float(np.median([_sky_after(row) for row, _ in subs]))
         self._rejection = Rejection(
-            settings["clip"],
-            settings["clip_low"],
-            settings["clip_high"],
-            settings["max_iterations"],
-            settings["clip_tolerance"],
-            settings["esd_alpha"],
+            settings.clip,
+            settings.clip_low,
+            settings.clip_high,
+            settings.max_iterations,
+            settings.clip_tolerance,
+            settings.esd_alpha,
         )
         self._weights = np.array([row.facts["weight"] for row, _ in subs])
         self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
-        rejects = settings["clip"] != "none"
+        rejects = settings.clip != "none"
         self._compared = comparison(
             fit_psf_kernels(subs, stars, shape, self._sky, threads)
             if rejects
             else no_kernels(len(subs)),
             np.array([saturation_on_grid(row, sub) for row, sub in subs]),
-            settings["clip_tolerance"],
+            settings.clip_tolerance,
         )
-        follow_noise = settings.get("weights", "noise") != "equal"
+        follow_noise = settings.weights != "equal"
         self._local = self._local_weights() if follow_noise else None
         self._cores = CoreTally(stars, shape)
-        self._grow_px = settings["grow_px"]
+        self._grow_px = settings.grow_px
         # What is rejected beside the tile may grow into it, and is compared with what lies around.
         self._halo = (self._grow_px + 1 if self._grow_px else 0) + self._compared.margin
         self._kept = KeptRows()

@@ -11,6 +11,7 @@ import numpy as np
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import map_image
+from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.integration.integrate_tiles import Integration, open_subs
 from platefiles.registration.registration_table import read_registration, read_star_places
 from platefiles.subs.hit_pixels import read_hit_pixels
@@ -94,7 +95,7 @@ def pixel_history(
     UserError
         If the pixel is not in the image.
     """
-    facts = json.loads(job)
+    given = IntegrateJob.of(json.loads(job))
     registered, (ny, nx) = read_registration(inputs["registration"][0])
     if not (1 <= x <= nx and 1 <= y <= ny):
         msg = f"--pixel {x} {y}: the image has columns 1 to {nx} and rows 1 to {ny}"
@@ -102,9 +103,9 @@ def pixel_history(
     row, column = (y - 1, y), (x - 1, x)
     with ExitStack() as stack:
         masters, hits = Masters(inputs["masters"]), read_hit_pixels(inputs.get("rays", ()))
-        subs = open_subs(stack, inputs["raw"], masters, registered, hits, facts, (ny, nx))
+        subs = open_subs(stack, inputs["raw"], masters, registered, hits, given, (ny, nx))
         stars = read_star_places(inputs["registration"][0])
-        integration = Integration(subs, (ny, nx), facts["settings"], stars)
+        integration = Integration(subs, (ny, nx), given.settings.integration, stars)
         tile = integration.stack(row, column)
         planes = tile.planes
         inside = (slice(None), tile.inner[0].start, tile.inner[1].start)

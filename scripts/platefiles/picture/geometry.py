@@ -11,7 +11,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fits.wcs_cards import picture_wcs
-from platefiles.settings.picture import Geometry
+from platefiles.settings.picture import Framing
 from platelib.picture.reproject_crop import Sampling, fitted, linear_part, sample, scaled
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ _NO_PLACE = (
 
 
 def framed(
-    planes: np.ndarray, geometry: Geometry, world: Cards = ()
+    planes: np.ndarray, geometry: Framing, world: Cards = ()
 ) -> tuple[np.ndarray, list[tuple], list[str]]:
     """Turn and scale planes; they are sampled at most once, and cropped only when they are drawn.
 
@@ -35,7 +35,7 @@ def framed(
     ----------
     planes : numpy.ndarray
         ``(n, ny, nx)`` float32, linear, NaN for no data.
-    geometry : Geometry
+    geometry : Framing
     world : sequence of tuple
         Cards of the world coordinates of the grid, where they are known.
 

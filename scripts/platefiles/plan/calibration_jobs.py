@@ -5,8 +5,9 @@ from pathlib import PurePath
 from typing import Any
 
 from platefiles.frames.frame import Frame, sections_of
-from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.project_plan import NO_CALIBRATORS, ProjectPlan
+from platefiles.settings.calibration import DarkMaster, FlatMaster, MasterClipping
 
 
 @remembered
@@ -15,15 +16,11 @@ def master_job(plan: ProjectPlan, name: str) -> str:
     group = plan.masters[name]
     frames = [plan.by_id[frame_id] for frame_id in group.frame_ids]
     settings = plan.loaded.recipe.calibration
-    used = {
-        "bias": ("clip_sigma",),
-        "dark": ("clip_sigma", "hot_pixel_sigma"),
-        "flat": ("clip_sigma", "dead_pixel_response"),
-    }[group.kind]
+    used = {"bias": MasterClipping, "dark": DarkMaster, "flat": FlatMaster}[group.kind]
     return job_text(
         plan,
         f"master_{group.kind}",
-        {key: getattr(settings, key) for key in used},
+        {"calibration": part(settings, used)},
         [master_job(plan, other) for other in (group.bias, group.dark) if other],
         project=None,  # projects with the same frames share it
         master=name,
@@ -58,7 +55,7 @@ def measuring_job(plan: ProjectPlan, channel: str, night: str, lights: Sequence[
     return job_text(
         plan,
         "measure",
-        plan.loaded.recipe.measure.model_dump(),
+        {"measure": plan.loaded.recipe.measure.model_dump()},
         master_jobs(plan, lights),
         channel=channel,
         night=night,

@@ -6,8 +6,9 @@ from platefiles.calibration.matching_notes import SERVES_NO_LIGHT
 from platefiles.frames.frame import Frame
 from platefiles.plan.calibration_jobs import camera_facts, cosmic_rays_jobs, measure_job, sub_facts
 from platefiles.plan.grid_jobs import channel_pins, solution_job
-from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.project_plan import ProjectPlan
+from platefiles.settings.integration import Levelling, Stacking
 
 
 @remembered
@@ -17,8 +18,7 @@ def register_job(plan: ProjectPlan, channel: str) -> str:
     settings = {
         "registration": recipe.registration.model_dump(),
         "quality": recipe.quality.model_dump(),
-        "background_match": recipe.integration.background_match,
-        "weights": recipe.integration.weights,
+        "integration": part(recipe.integration, Levelling),
     }
     calibrated = plan.loaded.project.calibrated
     below = [measure_job(plan, channel, night) for night in plan.nights(channel)]
@@ -36,15 +36,15 @@ def register_job(plan: ProjectPlan, channel: str) -> str:
 @remembered
 def integrate_job(plan: ProjectPlan, channel: str) -> str:
     """Job of integrating a channel."""
-    settings = plan.loaded.recipe.integration.model_dump(exclude={"background_match"}) | {
-        "single_frame_cosmic_rays": channel in plan.cleaned_channels
+    settings = part(plan.loaded.recipe.integration, Stacking) | {
+        "single_frame_cosmic_rays": "always" if channel in plan.cleaned_channels else "never"
     }
     facts = plan.loaded.project.channels[channel]
     frames = plan.lights(channel)
     return job_text(
         plan,
         "integrate",
-        settings,
+        {"integration": settings},
         [register_job(plan, channel), *cosmic_rays_jobs(plan, frames), solution_job(plan)],
         channel=channel,
         wavelength_nm=facts.wavelength_nm,

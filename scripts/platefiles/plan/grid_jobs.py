@@ -8,9 +8,11 @@ from platefiles.core.hashing import digest, file_sha256
 from platefiles.frames.fixed_header import fixes_for
 from platefiles.frames.frame import Frame
 from platefiles.plan.calibration_jobs import measuring_job, sub_facts
-from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.raw_folders.known_frames import present_name
+from platefiles.settings.field import Pointing
+from platefiles.settings.registration import Roundness
 
 
 def grid_job(plan: ProjectPlan) -> str:
@@ -18,7 +20,7 @@ def grid_job(plan: ProjectPlan) -> str:
     return job_text(
         plan,
         "choose_reference",
-        {"max_ellipticity": plan.loaded.recipe.quality.max_ellipticity},
+        {"quality": part(plan.loaded.recipe.quality, Roundness)},
         channels=_by_preference(plan),
         reference=_known_reference(plan),
     )
@@ -28,7 +30,7 @@ def grid_job(plan: ProjectPlan) -> str:
 def solution_job(plan: ProjectPlan) -> str:
     """Job of placing the grid on the sky."""
     sky = plan.loaded.project.sky
-    settings = {"sky": sky.model_dump(include={"ra_deg", "dec_deg", "scale_arcsec"})}
+    settings = {"sky": part(sky, Pointing)}
     reference = None if plan.pinned is None else plan.by_id[plan.pinned.reference]
     keys = ("pixel_size_um", "focal_length_mm", "site")
     equipment = plan.loaded.equipment.model_dump(exclude_none=True)

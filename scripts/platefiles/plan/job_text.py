@@ -14,6 +14,7 @@ from typing import Any, Concatenate, ParamSpec
 from platefiles.core.hashing import canonical, digest
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.code_digests import code_digest
+from platefiles.settings.model import Settings
 
 _Names = ParamSpec("_Names")
 _Job = Callable[Concatenate[ProjectPlan, _Names], str]
@@ -32,6 +33,11 @@ def remembered(function: _Job[_Names]) -> _Job[_Names]:
     return job
 
 
+def part(group: Settings, wanted: type[Settings]) -> dict[str, Any]:
+    """Return the settings of a group that a step uses, by the model of that part of it."""
+    return group.model_dump(include=set(wanted.model_fields))
+
+
 def job_text(
     plan: ProjectPlan, step: str, settings: dict[str, Any], below: Iterable[str] = (), **more: Any
 ) -> str:
@@ -43,7 +49,7 @@ def job_text(
     step : str
         Name of the script without its ending, whose code is part of the job.
     settings : dict
-        Those that the step uses.
+        Those that the step uses, by group, as the recipe has them.
     below : iterable of str
         Jobs whose products the step reads.
     **more

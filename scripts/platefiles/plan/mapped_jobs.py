@@ -1,18 +1,20 @@
 """Jobs between integrated channels and pictures: skies, equal star images, starlight taken out."""
 
 from platefiles.plan.channel_jobs import integrate_job
-from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.picture_channels import line_channels, line_pair, matched_channels
 from platefiles.plan.project_plan import ProjectPlan
+from platefiles.settings.measure import StarSearch
 
 
 @remembered
 def sky_job(plan: ProjectPlan, channel: str) -> str:
     """Job of modelling a channel's sky."""
     recipe = plan.loaded.recipe
-    settings = {"gradient": recipe.gradient.model_dump()} | recipe.measure.model_dump(
-        include={"detection_sigma", "aperture_fwhm", "max_stars"}
-    )
+    settings = {
+        "gradient": recipe.gradient.model_dump(),
+        "measure": part(recipe.measure, StarSearch),
+    }
     return job_text(
         plan, "subtract_gradient", settings, [integrate_job(plan, channel)], channel=channel
     )

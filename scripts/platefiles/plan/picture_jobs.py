@@ -3,10 +3,11 @@
 from platefiles.frames.filters import LINES, canonical_filter
 from platefiles.plan.channel_jobs import integrate_job
 from platefiles.plan.grid_jobs import solution_job
-from platefiles.plan.job_text import job_text, remembered
+from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.mapped_jobs import mapped_job, sky_job
 from platefiles.plan.picture_channels import channels_of, sheet_pictures, uneven_of
 from platefiles.plan.project_plan import ProjectPlan
+from platefiles.settings.picture import Crop, Framing, Tone
 
 
 @remembered
@@ -17,7 +18,7 @@ def cube_job(plan: ProjectPlan, picture: str) -> str:
     settings = {
         "mapping": recipe.mapping.model_dump(),
         "colour": recipe.colour.model_dump(),
-        "geometry": recipe.geometry.model_dump(exclude={"crop"}),
+        "geometry": part(recipe.geometry, Framing),
     }
     wavelengths = {name: plan.loaded.project.channels[name].wavelength_nm for name in plan.channels}
     return job_text(
@@ -43,24 +44,21 @@ def draw_picture_job(plan: ProjectPlan, picture: str) -> str:
     settings = {
         "stretch": wanted.recipe.stretch.model_dump(),
         "finish": wanted.recipe.finish.model_dump(),
-        "geometry": wanted.recipe.geometry.model_dump(include={"crop"}),
-        "title": wanted.title,
+        "geometry": part(wanted.recipe.geometry, Crop),
     }
-    return job_text(plan, "draw_picture", settings, [cube_job(plan, picture)])
+    below = [cube_job(plan, picture)]
+    return job_text(plan, "draw_picture", settings, below, title=wanted.title)
 
 
 @remembered
 def sheet_job(plan: ProjectPlan) -> str:
     """Job of the contact sheet."""
-    keys = {"sky_level", "black_sigma", "white_clip_fraction", "shoulder"}
-    settings = {
-        "stretch": plan.loaded.recipe.stretch.model_dump(include=keys),
-        "title": plan.loaded.project.title,
-    }
+    settings = {"stretch": part(plan.loaded.recipe.stretch, Tone)}
     below = [integrate_job(plan, name) for name in plan.channels]
     below += [sky_job(plan, name) for name in plan.channels]
     below += [draw_picture_job(plan, name) for name in plan.loaded.pictures]
-    return job_text(plan, "contact_sheet", settings, below, pictures=sheet_pictures(plan))
+    more = {"title": plan.loaded.project.title, "pictures": sheet_pictures(plan)}
+    return job_text(plan, "contact_sheet", settings, below, **more)
 
 
 def _is_broadband(plan: ProjectPlan, picture: str) -> bool:

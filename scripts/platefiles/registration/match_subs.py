@@ -1,13 +1,12 @@
 """Matching the subs of a channel with the sub whose pixels are the grid."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from platefiles.config.lock_file import Lock
 from platefiles.jobs.job_log import log
+from platefiles.settings.registration import Registration
 from platefiles.subs.measures import MeasuredSub
 from platelib.numerics.transform import identity
 from platelib.registration.match import GridStars, NoMatch
@@ -47,18 +46,17 @@ class SubMatcher:
     reference : MeasuredSub
         The sub whose pixels are the grid.
     lock : Lock
-    settings : mapping
-        The ``registration`` group of the recipe.
+    settings : Registration
     """
 
-    def __init__(self, reference: MeasuredSub, lock: Lock, settings: Mapping[str, Any]):
+    def __init__(self, reference: MeasuredSub, lock: Lock, settings: Registration):
         self._reference, self._settings = reference, settings
         self._shape = (lock.height_px, lock.width_px)
         stars = reference.good_stars
         self._xy = _places(stars)
         weights = 1 / (0.02**2 + (0.5 * stars["fwhm"] * stars["flux_error"] / stars["flux"]) ** 2)
         saturated = _places(reference.saturated_stars)
-        self._grid = GridStars(self._xy, weights, self._shape, settings["max_degree"], saturated)
+        self._grid = GridStars(self._xy, weights, self._shape, settings.max_degree, saturated)
 
     def match(self, sub: MeasuredSub) -> MatchedSub:
         """Match a sub by the world coordinates of calibrated frames, else by stars.
@@ -89,7 +87,7 @@ class SubMatcher:
         if self._reference.world is None or sub.world is None:
             return None
         transform = world_transform(
-            self._reference.world, sub.world, self._shape, self._settings["max_degree"]
+            self._reference.world, sub.world, self._shape, self._settings.max_degree
         )
         lists = Lists(self._xy, _places(sub.good_stars))
         return checked_by_stars(transform, self._grid, lists)
@@ -97,10 +95,10 @@ class SubMatcher:
     def _by_stars(self, sub: MeasuredSub) -> Match:
         match = self._grid.match(
             _places(sub.good_stars),
-            self._settings["min_matches"],
+            self._settings.min_matches,
             _places(sub.saturated_stars),
         )
-        if match.rms_px > self._settings["max_rms_px"]:
+        if match.rms_px > self._settings.max_rms_px:
             msg = (
                 f"stars miss their places by {match.rms_px:.2f} px rms, more than registration: "
                 "max_rms_px"

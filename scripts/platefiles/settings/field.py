@@ -5,6 +5,17 @@ from pydantic import Field
 from platefiles.settings.model import Settings
 
 
+class Pointing(Settings):
+    """Where a field lies on the sky and how large its pixels are, as far as the user says."""
+
+    ra_deg: float | None = Field(default=None, ge=0, lt=360)
+    """Right ascension of the middle of the field in degrees, right within a degree."""
+    dec_deg: float | None = Field(default=None, ge=-90, le=90)
+    """Declination of the middle of the field in degrees, right within a degree."""
+    scale_arcsec: float | None = Field(default=None, gt=0, le=3600)
+    """Side of a pixel of the subs in arc seconds, right within 15 %."""
+
+
 class Depth(Settings):
     """What is told of the depth of a channel."""
 

@@ -12,6 +12,7 @@ from platefiles.calibration.master_library import Masters
 from platefiles.core.frame_errors import FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.raw_frames.raw_frame import RawImage, open_frame
+from platefiles.settings.measure import Measure
 from platefiles.subs.measure_sub import SampledSky, SkySampler, search_by_rows
 from platefiles.subs.measured_rows import MeasuredSub, blank_row, fill_shape, fill_sky
 from platefiles.subs.measured_wcs import world_row
@@ -41,18 +42,23 @@ class Bench:
     ----------
     paths_to_masters : sequence of path-like
         Masters that the subs need.
-    job : mapping
-        Settings: those of the ``measure`` group.
+    camera : mapping
+        What the equipment file says of the camera, or ``calibrated``.
+    settings : Measure
     files : sequence of tuple
         All subs of the job.
     """
 
     def __init__(
-        self, paths_to_masters: Sequence[str | Path], job: Mapping[str, Any], files: Sequence[File]
+        self,
+        paths_to_masters: Sequence[str | Path],
+        camera: Mapping[str, Any],
+        settings: Measure,
+        files: Sequence[File],
     ):
-        self._camera, self._settings = job["camera"], job["settings"]
+        self._camera, self._settings = camera, settings
         self._masters = Masters(paths_to_masters)
-        self._sampler = SkySampler(self._settings["background_cell_px"])
+        self._sampler = SkySampler(settings.background_cell_px)
         self._sky_gains = SkyGains(files, self._masters)
         self._turn = threading.Lock()  # masters are loaded by one thread at a time
         self._of_thread = threading.local()
@@ -164,9 +170,9 @@ class Bench:
         wanted = self._settings
         return StarSearch(
             sky.mesh,
-            wanted["detection_sigma"],
-            wanted["aperture_fwhm"],
-            wanted["max_stars"],
+            wanted.detection_sigma,
+            wanted.aperture_fwhm,
+            wanted.max_stars,
             np.float32(per_light) * sky.light_factor,
             self._half_px,
             room,

@@ -9,7 +9,7 @@ from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.provenance.record import record_hdu
 from platefiles.settings.colour import Colour
-from platefiles.settings.picture import Finish, Geometry, Stretch
+from platefiles.settings.picture import Crop, Finish, Framing, Stretch
 
 
 @pytest.fixture
@@ -20,11 +20,15 @@ def tasks(tmp_path):
     record = record_hdu("integrate", channel, {"settings": {}, "channel": "l"}, {})
     write_product(channel, [], [image_hdu(noise, "SCI", unit="electron/s"), record])
     mapping = {"red": None, "green": None, "blue": None, "luminance": {"l": 1.0}}
-    geometry = Geometry().model_dump()
-    settings = {"mapping": mapping, "colour": Colour().model_dump(), "geometry": geometry}
+    settings = {
+        "mapping": mapping,
+        "colour": Colour().model_dump(),
+        "geometry": Framing().model_dump(),
+    }
     cube_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}
+    cube_job |= {"wavelengths_nm": {"l": None}, "broadband": True}
     drawn = {"stretch": Stretch().model_dump(), "finish": Finish().model_dump()}
-    job = {"settings": drawn | {"geometry": geometry, "title": "T"}}
+    job = {"settings": drawn | {"geometry": Crop().model_dump()}, "title": "T"}
     cube = str(tmp_path / "cube.fits")
 
     def task(step, name, inputs, job):

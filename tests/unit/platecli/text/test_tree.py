@@ -41,12 +41,13 @@ def lineage(rows):
     bias = RawRecord("b" * 64, "bias-1.fits", 1, "bias", "f")
     lights = [f"raw:{raw.sha256}" for raw in raws]
     master, measures = "calibration/bias.fits", "measures/ha/2026-03-23.fits"
+    clipped = {"calibration": {"clip_sigma": 5.0}}
     makings = [
-        _making(master, "master_bias", {"clip_sigma": 5.0}, raw=[f"raw:{bias.sha256}"]),
+        _making(master, "master_bias", clipped, raw=[f"raw:{bias.sha256}"]),
         _making(measures, "measure", raw=lights, masters=[master]),
         _making("registration/ha.fits", "register", measures=[measures], reference=[measures]),
         _making(
-            "channels/ha.fits", "integrate", {"clip": "sigma"},
+            "channels/ha.fits", "integrate", {"integration": {"clip": "sigma"}},
             raw=lights, masters=[master], registration=["registration/ha.fits"],
         ),
     ]  # fmt: skip
@@ -66,11 +67,11 @@ def test_tree_leads_from_the_product_to_raw_frames(lineage):
     """Each product stands once with what is below it, and afterwards by its name."""
     assert list(tree_lines(lineage)) == [
         "channels/ha.fits  integrate",
-        "│  settings: clip sigma (default noise)",
+        "│  settings: integration.clip sigma (default noise)",
         "│  2026-03-23: 2 used, weight 0.5 to 0.75; 2 elongated (ellipticity 0.76, ...)",
         "│  2026-03-24: 1 used, weight 1",
         "├─ calibration/bias.fits  master_bias",
-        "│     settings: clip_sigma 5 (default 4)",
+        "│     settings: calibration.clip_sigma 5 (default 4)",
         "│     1 bias frame",
         "└─ registration/ha.fits  register",
         "   └─ measures/ha/2026-03-23.fits  measure",

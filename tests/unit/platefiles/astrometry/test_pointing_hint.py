@@ -4,6 +4,7 @@ import pytest
 
 from platefiles.astrometry.pointing_hint import locate_field
 from platefiles.frames.dialects import read_facts
+from platefiles.settings.field import Pointing
 
 HEADER = {
     "IMAGETYP": "Light",
@@ -16,7 +17,7 @@ HEADER = {
     "SITELAT": "+42 36 36",
     "SITELONG": "+71 29 06",
 }
-NOTHING = {"ra_deg": None, "dec_deg": None, "scale_arcsec": None}
+NOTHING = Pointing()
 
 
 def test_headers_tell_place_and_scale():
@@ -37,7 +38,7 @@ def test_what_the_user_states_goes_first():
     found = locate_field(facts, NOTHING, equipment)
     assert found.scales_arcsec == pytest.approx((2.32048,), abs=1e-4)
     assert (found.latitude_deg, found.longitude_deg) == (46.2, 14.1)
-    sky = {"ra_deg": 1.0, "dec_deg": -2.0, "scale_arcsec": 3.0}
+    sky = Pointing(ra_deg=1.0, dec_deg=-2.0, scale_arcsec=3.0)
     found = locate_field(facts, sky, equipment)
     assert (found.ra, found.dec, found.scales_arcsec) == (1.0, -2.0, (3.0,))
 

@@ -35,15 +35,12 @@ def _told(jobs):
 
 
 def test_a_project_of_defaults_names_only_what_has_no_default(make_jobs):
-    """The mapping and the title are choices; nothing else of any job is told."""
+    """The mapping is a choice; nothing else of any job is told."""
     jobs = make_jobs()
     assert {step for step, _ in jobs} >= {"master_flat", "measure", "register", "integrate"}
     mapping = {"red.ha 1", "green.g 1", "blue.b 1", "luminance.g 1"}
     assert _told(jobs) == {
         *(("map_channels", f"mapping.{row}") for row in mapping),
-        ("draw_picture", "title Tiny"),
-        ("draw_picture_tiff", "title Tiny"),
-        ("contact_sheet", "title Tiny"),
     }
 
 
@@ -58,13 +55,19 @@ def test_changed_settings_are_told_with_their_default_in_each_step_that_uses_the
     )
     told = {(step, words) for step, words in told if step not in SKIPPED}
     assert told == {
-        ("master_dark", "hot_pixel_sigma 9.5 (default 8)"),
-        ("integrate", "weights equal (default noise)"),
-        ("choose_reference", "max_ellipticity 0.5 (default 0.45)"),
+        ("master_dark", "calibration.hot_pixel_sigma 9.5 (default 8)"),
+        ("integrate", "integration.weights equal (default noise)"),
+        ("choose_reference", "quality.max_ellipticity 0.5 (default 0.45)"),
         ("register", "quality.min_stars 5 (default 8)"),
         ("register", "quality.max_ellipticity 0.5 (default 0.45)"),
-        ("register", "weights equal (default noise)"),
-        ("integrate", "clip sigma (default noise)"),
-        ("integrate", "single_frame_cosmic_rays yes (default no)"),
-        ("draw_picture", "title Tiny"),
+        ("register", "integration.weights equal (default noise)"),
+        ("integrate", "integration.clip sigma (default noise)"),
+        ("integrate", "integration.single_frame_cosmic_rays always (default never)"),
     }
+
+
+def test_settings_of_an_older_version_are_told_as_they_stand():
+    """Where a record has settings in no group, each is named as it is, without a default."""
+    job = {"settings": {"clip_sigma": 5.0, "title": "Tiny"}}
+    told = [str(setting) for setting in changed_settings("master_bias", job)]
+    assert told == ["clip_sigma 5", "title Tiny"]

@@ -45,7 +45,7 @@ def test_a_task_runs_the_binding_of_its_step(tmp_path):
         "choose_reference",
         str(tmp_path / "grid.lock.yaml"),
         {"measures": []},
-        '{"channels":["ha"],"project":"tiny","reference":null,"settings":{"max_ellipticity":0.4}}',
+        '{"channels":["ha"],"project":"tiny","reference":null,"settings":{"quality":{"max_ellipticity":0.4}}}',
         str(tmp_path / "logs" / "grid.log"),
     )
     script = task.written(tmp_path / "tasks" / "1.py", threads=1)

@@ -8,6 +8,7 @@ import pytest
 from platefiles.channels.background_subtracted import CORE, FlatChannel
 from platefiles.channels.continuum_subtracted import line_light
 from platefiles.core.errors import UserError
+from platefiles.settings.channels import Continuum
 from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import channel_stars
 from platelib.photometry.annulus import circle_fluxes
@@ -23,7 +24,7 @@ SKY = {"ha": 0.09, "r": 1.4}
 NOISE = {"ha": 0.0042, "r": 0.03}
 FULL = {"ha": 90.0, "r": 60.0}
 SEEING = {"ha": 3.3, "r": 2.7}
-CHOICE = {"scale": "auto"}
+CHOICE = Continuum(minus="r")
 NAMES = ("ha", "r")
 
 
@@ -135,7 +136,7 @@ def test_a_narrow_band_that_saturates_alone_leaves_no_hole_either():
     scene = _scene(star_count=300)
     narrow, narrow_stars, _ = _channel(scene, "ha", 1, 2.0)
     broad, broad_stars, _ = _channel(scene, "r", 2)
-    given = {"scale": 0.133}
+    given = Continuum(minus="r", scale=0.133)
     line = line_light(narrow, broad, (narrow_stars, broad_stars), SKY["r"], given, NAMES)
     assert (line.image - SKY["ha"]).min() > -0.3
     blind = replace(narrow, cores=np.zeros(SHAPE, dtype=bool))

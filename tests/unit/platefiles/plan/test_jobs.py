@@ -1,8 +1,12 @@
 import json
 from dataclasses import replace
+from importlib import import_module
 
 import pytest
 
+from platefiles.config.recipe import Recipe
+from platefiles.core.errors import UserError
+from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, master_job, measure_job
 from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
 from platefiles.plan.field_jobs import (
@@ -106,6 +110,27 @@ def test_jobs_are_canonical_json_with_the_code_of_their_step(plan_of):
         assert job["code"] == code_digest(f"{rule}.py")
 
 
+def test_a_step_takes_the_job_of_its_rule(plan_of):
+    """Each job passes the check of its step, with its settings by group; one key less does not."""
+    for key, text in _jobs(plan_of()).items():
+        (rule,) = _rules([key])
+        kind = IntegrateJob if rule == "integrate" else getattr(import_module(rule), "Job", None)
+        job = json.loads(text)
+        if rule == "solve_astrometry":  # which waits for the reference
+            assert job["sub"] is None
+            job["sub"] = {"id": "g-01"}
+        assert set(job["settings"]) <= {*Recipe.model_fields, "sky"}
+        if kind is None:
+            assert rule == "list_sources"
+            continue
+        assert kind.of(job).recorded == job
+        for group, settings in job["settings"].items():
+            less = {name: settings[name] for name in sorted(settings)[1:]}
+            lacking = job | {"settings": job["settings"] | {group: less}}
+            with pytest.raises(UserError, match=r"written by another version of it: settings\b"):
+                kind.of(lacking)
+
+
 def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
     """No job holds a path of this machine, so a moved folder makes nothing anew."""
     for text in _jobs(plan_of()).values():
@@ -206,7 +231,9 @@ def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
     ]
     assert plan.rays_of(plan.lights("g")[:1]) == ["results/tiny/cosmic_rays/g/2026-03-23.fits"]
     settings = [json.loads(integrate_job(plan, channel))["settings"] for channel in CHANNELS]
-    assert [s["single_frame_cosmic_rays"] for s in settings] == [True, True, False]
+    assert [s["integration"]["single_frame_cosmic_rays"] for s in settings] == [
+        "always", "always", "never",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("choice", "channels"), [("always", CHANNELS), ("never", ())])
@@ -230,8 +257,8 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
 def test_every_setting_of_the_integration_is_used(plan_of):
     """The jobs of register and integrate hold together the whole integration group."""
     plan = plan_of()
-    held = set(json.loads(integrate_job(plan, "g"))["settings"])
-    held |= set(json.loads(register_job(plan, "g"))["settings"])
+    held = set(json.loads(integrate_job(plan, "g"))["settings"]["integration"])
+    held |= set(json.loads(register_job(plan, "g"))["settings"]["integration"])
     assert set(Integration.model_fields) <= held
 
 
@@ -367,10 +394,7 @@ def test_further_pictures_are_made_of_the_same_channels(plan_of):
     assert mapped_channels(plan) == list(CHANNELS)
     assert json.loads(cube_job(plan, "grey"))["title"] == "In grey"
     assert json.loads(draw_picture_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
-    assert (
-        json.loads(draw_picture_job(plan, "vivid"))["settings"]["title"]
-        == plan.loaded.project.title
-    )
+    assert json.loads(draw_picture_job(plan, "vivid"))["title"] == plan.loaded.project.title
 
 
 def test_a_picture_is_made_again_alone(plan_of):

@@ -1,0 +1,22 @@
+"""The job of a master, whatever its kind."""
+
+from platefiles.settings.job import Rows, StepJob
+
+
+class MasterJob(StepJob):
+    """What the steps of masters are told.
+
+    Attributes
+    ----------
+    master : str
+        Name of the master.
+    bias, dark : str or None
+        Names of the masters that are subtracted from the frames.
+    frames : tuple of dict
+        Facts of the raw frames, in the order of the files.
+    """
+
+    master: str
+    bias: str | None
+    dark: str | None
+    frames: Rows

@@ -1,0 +1,43 @@
+"""The job of integrating a channel."""
+
+from platefiles.settings.integration import Stacking
+from platefiles.settings.job import Facts, JobSettings, Names, Rows, StepJob
+
+
+class _Settings(JobSettings):
+    integration: Stacking
+
+
+class IntegrateJob(StepJob):
+    """What is integrated, and how.
+
+    Attributes
+    ----------
+    settings : JobSettings
+        The part of the group ``integration`` that acts here.
+    channel : str
+    wavelength_nm : float or None
+    unit : str
+        Of the channel where the gain is known.
+    calibrated : bool
+        Whether the frames are calibrated already.
+    lone_pixels : bool
+        Whether cosmic rays are looked for where one sub alone covers a pixel.
+    camera, equipment : dict
+        What the equipment file gives.
+    notes : tuple of str
+        On the masters of the subs.
+    subs : tuple of dict
+        Facts of the lights, in the order of the files.
+    """
+
+    settings: _Settings
+    channel: str
+    wavelength_nm: float | None
+    unit: str
+    calibrated: bool
+    lone_pixels: bool
+    camera: Facts
+    equipment: Facts
+    notes: Names
+    subs: Rows
