@@ -102,7 +102,7 @@ def integrate(
             except ChangedFrame as error:
                 log.warning("%s %s: begun again without it", error.name, error)
                 leave_out_changed(subs, error)
-    for note in [*given.notes, *gain_notes(subs, given)]:
+    for note in [*given.sentences, *gain_notes(subs, given)]:
         log.info("%s", note)
 
 

@@ -9,6 +9,7 @@ from astropy.table import Table
 from calibrate_sub import calibrate_sub
 from measure import measure
 
+from platefiles.calibration.note_sentences import sentence
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.plan.calibration_jobs import calibrate_job, measure_job
@@ -265,7 +266,7 @@ def test_missing_masters_are_gone_without_and_told(make_bench, tiny_raw, tmp_pat
     bench = make_bench(tmp_path, tiny_raw, exclude=patterns)
     kinds = {group.kind for group in bench.plan.matched.masters}
     assert kinds == {"bias", "dark", "flat"} - set(missing)
-    notes = "\n".join(bench.plan.matched.notes)
+    notes = "\n".join(map(sentence, bench.plan.matched.notes))
     words = {"bias": "bias frames", "dark": "darks", "flat": "flats"}
     assert all(f"There are no {words[kind]}" in notes for kind in missing)
     subs = read_measures([bench.make_measures("g", NIGHT)])

@@ -14,6 +14,7 @@ from platefiles.calibration.missing_calibration import (
     miss,
     seconds,
 )
+from platefiles.calibration.note import Note
 from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
 
@@ -36,14 +37,14 @@ class CalibrationChoices:
         Keys of the recipe's group ``calibration`` with which frames fit.
     sentences : tuple of str
         What does not fit, with the nearest miss, what the draft does, and what would be best.
-    notes : tuple of str
+    notes : tuple of Note
         What calibration does not do then, and why.
     """
 
     without: dict[str, tuple[str, ...]] = field(default_factory=dict)
     settings: dict[str, float | bool] = field(default_factory=dict)
     sentences: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> CalibrationChoices:

@@ -13,6 +13,7 @@ from platecli.drafting.found_lights import Light
 from platecli.drafting.raw_folders import AS_LIGHTS, RawFolders, read_folders
 from platecli.drafting.targets import Target, selection_of, together
 from platecli.drafting.trial_exposures import Trial, odd_trials, patterns_for
+from platefiles.calibration.note_sentences import sentence
 from platefiles.config.project import Channel, Equipment, Lights, LoadedProject, Project
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
@@ -76,7 +77,7 @@ class Survey:
     @property
     def notes(self) -> tuple[str, ...]:
         """What does not fit, and what calibration does not do."""
-        return (*self.calibration.sentences, *self.calibration.notes)
+        return (*self.calibration.sentences, *map(sentence, self.calibration.notes))
 
     @property
     def fewest_lights(self) -> int:

@@ -14,6 +14,7 @@ from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.text.screen import show
 from platecli.text.summary import USED, hours_minutes
 from platecli.verbs.run import add_projects, checked_directory, checked_words
+from platefiles.calibration.note_sentences import sentence
 from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.raw_folders.known_frames import present_name
 from platefiles.workflow.open_project import named, open_projects
@@ -152,7 +153,7 @@ def _counted(words: Iterable[str]) -> str:
 def _calibration_lines(ahead: Outlook) -> Iterable[str]:
     """Say what is missing or old among the calibration frames."""
     for note in ahead.plan.matched.notes:
-        yield f"  calibration: {note}"
+        yield f"  calibration: {sentence(note)}"
     for name, days in _ages(ahead).items():
         kind = ahead.plan.masters[name].kind
         if days > OLD_DAYS[kind]:

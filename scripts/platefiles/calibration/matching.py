@@ -8,6 +8,7 @@ from platefiles.calibration.available_masters import KINDS, MasterGroup, Shelf, 
 from platefiles.calibration.compatibility import Fit, Tolerance, fits, looked_at
 from platefiles.calibration.matching_notes import exposure_notes, notes_on
 from platefiles.calibration.missing_calibration import Shortfall, sentences
+from platefiles.calibration.note import Note, NoteKind
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 
@@ -52,7 +53,7 @@ class Matched:
     """Those that serve a light or another master, bias before dark before flat, by name."""
     lights: dict[str, Calibrators]
     """By the id of the frame, in the order of the frame sheet."""
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Matched:
@@ -80,7 +81,7 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
     """
     lights = [frame for frame in frames if frame.role == "light"]
     if loaded.project.calibrated:
-        note = f"The frames are calibrated already ({loaded.path.name}: calibrated: true)."
+        note = Note(None, NoteKind.ALREADY_CALIBRATED, {"file": loaded.path.name})
         untaken = {f.id: Calibrators(None, None, None, 1.0) for f in lights}
         return Matched((), untaken, (note, *exposure_notes(lights)))
     calibration = loaded.recipe.calibration

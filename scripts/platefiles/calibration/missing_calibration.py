@@ -39,7 +39,12 @@ def sentences(shortfalls: Sequence[Shortfall], loaded: "LoadedProject") -> list[
 
 def lights(frames: Sequence[Frame]) -> str:
     """Count lights: `1 light`, `4 lights`."""
-    return f"{len(frames)} light{'' if len(frames) == 1 else 's'}"
+    return counted_lights(len(frames))
+
+
+def counted_lights(count: int) -> str:
+    """Write a number of lights: `1 light`, `4 lights`."""
+    return f"{count} light{'' if count == 1 else 's'}"
 
 
 def seconds(value: float) -> str:

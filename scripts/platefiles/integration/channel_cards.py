@@ -62,7 +62,7 @@ def channel_cards(
         ("NOISCORR", round(correlation, 4), "noise of large sums over that from VAR"),
         *equipment_cards(job.equipment),
         *_gain_cards(subs, job),
-        *note_cards([*gain_notes(subs, job), *job.notes]),
+        *note_cards([*gain_notes(subs, job), *job.sentences]),
     ]
     if job.wavelength_nm:
         cards.append(("WAVELEN", job.wavelength_nm, "[nm] central wavelength"))

@@ -1,7 +1,9 @@
 """The job of integrating a channel."""
 
+from platefiles.calibration.note import Note
+from platefiles.calibration.note_sentences import sentence
 from platefiles.settings.integration import Stacking
-from platefiles.settings.job import Facts, JobSettings, Names, Rows, StepJob
+from platefiles.settings.job import Facts, JobSettings, Rows, StepJob
 
 
 class _Settings(JobSettings):
@@ -25,8 +27,8 @@ class IntegrateJob(StepJob):
         Whether cosmic rays are looked for where one sub alone covers a pixel.
     camera, equipment : dict
         What the equipment file gives.
-    notes : tuple of str
-        On the masters of the subs.
+    notes : tuple of dict
+        On the masters of the subs, see `platefiles.calibration.note.Note`.
     subs : tuple of dict
         Facts of the lights, in the order of the files.
     """
@@ -39,5 +41,10 @@ class IntegrateJob(StepJob):
     lone_pixels: bool
     camera: Facts
     equipment: Facts
-    notes: Names
+    notes: Rows
     subs: Rows
+
+    @property
+    def sentences(self) -> list[str]:
+        """Sentences of the notes."""
+        return [sentence(Note.of(row)) for row in self.notes]

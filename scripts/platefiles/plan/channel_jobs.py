@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 
-from platefiles.calibration.matching_notes import SERVES_NO_LIGHT
 from platefiles.frames.frame import Frame
 from platefiles.plan.calibration_jobs import camera_facts, cosmic_rays_jobs, measure_job, sub_facts
 from platefiles.plan.grid_jobs import channel_pins, solution_job
@@ -53,7 +52,7 @@ def integrate_job(plan: ProjectPlan, channel: str) -> str:
         lone_pixels=_searches_lone_pixels(plan, channel),
         camera=camera_facts(plan),
         equipment=plan.loaded.equipment.model_dump(exclude_none=True),
-        notes=_notes(plan, channel),
+        notes=[note.row for note in plan.matched.notes if note.concerns(channel)],
         subs=[sub_facts(plan, frame) for frame in frames],
     )
 
@@ -93,13 +92,6 @@ def _searches_lone_pixels(plan: ProjectPlan, channel: str) -> bool:
     settings = plan.loaded.recipe.integration
     wanted = settings.single_frame_cosmic_rays != "never" and settings.clip != "none"
     return wanted and channel not in plan.cleaned_channels
-
-
-def _notes(plan: ProjectPlan, channel: str) -> list[str]:
-    """Notes on the matching, less those that speak of other channels or of none."""
-    others = [f"hannel '{name}'" for name in plan.loaded.project.channels if name != channel]
-    others.append(SERVES_NO_LIGHT)
-    return [note for note in plan.matched.notes if not any(word in note for word in others)]
 
 
 def _unit(plan: ProjectPlan, frames: Sequence[Frame]) -> str:

@@ -1,7 +1,8 @@
 """Digest of what a step does: its code and the project modules that it imports.
 
 Comments, docstrings and layout do not count, nor do file times: a clone, a touched file or an
-edited comment leaves the digest as it is.
+edited comment leaves the digest as it is. Nor do modules of sentences, whose names end with
+``_sentences``: they say in words what jobs and products hold as data.
 """
 
 import ast
@@ -14,6 +15,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from platefiles.core.atomic_write import write_if_changed
+
+_WORDS_ALONE = "_sentences"
 
 _ROOT = Path(__file__).resolve().parents[2]
 
@@ -96,7 +99,9 @@ def _drop_docstring(node: ast.AST) -> None:
 
 
 def _module_file(name: str) -> str | None:
-    """Return the file of a module, if it is one of the project."""
+    """Return the file of a module, if it is one of the project and counts."""
+    if name.endswith(_WORDS_ALONE):
+        return None
     base = name.replace(".", "/")
     for file in (f"{base}.py", f"{base}/__init__.py"):
         if os.path.isfile(f"{_ROOT}/{file}"):

@@ -4,6 +4,7 @@ from pathlib import Path
 import pytest
 
 from platefiles.calibration.matching import Calibrators, match_calibration
+from platefiles.calibration.note_sentences import sentence
 from platefiles.config.project import Equipment, LoadedProject, Project
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
@@ -57,6 +58,10 @@ def _match(*groups, **keys):
     return match_calibration(sum(groups, []), _loaded(**keys))
 
 
+def _said(matched):
+    return tuple(map(sentence, matched.notes))
+
+
 def test_the_usual_case():
     """Bias, dark and flat of the setting; the flat is freed of the bias, having no dark."""
     matched = _match(_many("light", 2), _many("bias"), _many("dark"), _many("flat"))
@@ -71,7 +76,7 @@ def test_the_usual_case():
     ]
     assert matched.masters[0].frame_ids == tuple(f"bias_{n:03d}" for n in range(5))
     assert (matched.masters[2].channel, matched.masters[2].night) == ("ha", "2026-03-01")
-    assert matched.notes == ()
+    assert _said(matched) == ()
 
 
 def test_flats_take_their_own_darks():
@@ -90,7 +95,7 @@ def test_a_kind_that_is_missing_is_gone_without():
     matched = _match(_many("light", 1))
     assert matched.lights == {"light_000": Calibrators(None, None, None, 1.0)}
     assert matched.masters == ()
-    assert [note.split(":")[0] for note in matched.notes] == [
+    assert [note.split(":")[0] for note in _said(matched)] == [
         "There are no bias frames",
         "There are no darks",
         "There are no flats",
@@ -125,8 +130,8 @@ def test_a_bias_that_does_not_fit_the_dark_is_not_taken():
     """A dark with its bias inside takes care of it alone, and a note says so."""
     matched = _match(_many("light", 1), _many("dark"), _many("bias", gain=0.0))
     assert matched.lights["light_000"] == Calibrators(None, DARK, None, 1.0)
-    assert (
-        f"{DARK} contains the bias level: no bias is subtracted from its frames." in matched.notes
+    assert f"{DARK} contains the bias level: no bias is subtracted from its frames." in _said(
+        matched
     )
 
 
@@ -135,7 +140,7 @@ def test_the_nearest_temperature_is_taken():
     darks = _many("dark", prefix="a", temperature_c=-11.8) + _many("dark", prefix="b")
     matched = _match(_many("light", 1, temperature_c=-10.3), darks)
     assert matched.lights["light_000"].dark == DARK
-    assert any("m12c (5 frames) serves no light" in note for note in matched.notes)
+    assert any("m12c (5 frames) serves no light" in note for note in _said(matched))
 
 
 def test_flats_of_the_nearest_night():
@@ -155,7 +160,7 @@ def test_what_only_one_side_knows_is_taken_to_fit():
     assert matched.lights["light_000"].dark == "dark_600s_1440x1040_o50"
     assert any(
         note.startswith("The darks for 3 lights of channel 'ha' are taken to fit in gain and temp")
-        for note in matched.notes
+        for note in _said(matched)
     )
     assert _match(_many("light", 1), vague, _many("dark")).lights["light_000"].dark == DARK
 
@@ -261,7 +266,7 @@ def test_none_goes_without():
     darks = _many("dark", exposure_s=300.0)
     matched = _match(_many("light", 1), darks, channels={"ha": {"dark": "none"}})
     assert matched.lights["light_000"].dark is None
-    assert "Channel 'ha' has dark: none in x.yaml." in matched.notes
+    assert "Channel 'ha' has dark: none in x.yaml." in _said(matched)
 
 
 def test_bias_none_with_a_dark_keeps_the_bias_in_both():
@@ -280,7 +285,7 @@ def test_darks_are_scaled_only_where_allowed():
     matched = _match(*frames, calibration={"scale_darks": True})
     scaled = Calibrators(BIAS, "dark_300s_1440x1040_g100_o50_m10c", None, 2.0)
     assert matched.lights["light_000"] == scaled
-    assert "2 lights of channel 'ha' of 600 s take a dark of 300 s, scaled by 2." in matched.notes
+    assert "2 lights of channel 'ha' of 600 s take a dark of 300 s, scaled by 2." in _said(matched)
     assert "scale_darks: true" in _complaint(*frames)
 
 
@@ -307,13 +312,13 @@ def test_calibrated_frames_are_left_alone():
     matched = _match(_many("light", 1), _many("dark", gain=0.0), calibrated=True)
     assert matched.lights == {"light_000": Calibrators(None, None, None, 1.0)}
     assert matched.masters == ()
-    assert matched.notes == ("The frames are calibrated already (x.yaml: calibrated: true).",)
+    assert _said(matched) == ("The frames are calibrated already (x.yaml: calibrated: true).",)
 
 
 def test_unknown_exposures_of_calibrated_lights_are_told():
     """A sentence a channel counts them and names the keyword."""
     lights = [*_many("light", 2, exposure_s=0.0), *_many("light", 1)]
-    _, note = _match(lights, calibrated=True).notes
+    _, note = _said(_match(lights, calibrated=True))
     assert note.startswith(
         "Channel 'ha': the total exposure is unknown, since no header of 2 lights"
     )
@@ -323,7 +328,7 @@ def test_unknown_exposures_of_calibrated_lights_are_told():
 def test_masters_that_are_weak_are_noted():
     """Few frames, flats left out, and a flat that keeps its bias."""
     flats = _many("flat", prefix="a") + _many("flat", 2, prefix="b", night="2026-03-02")
-    notes = _match(_many("light"), _many("dark", 2), flats).notes
+    notes = _said(_match(_many("light"), _many("dark", 2), flats))
     assert f"{DARK} is made of 2 frames only, and adds noise to the lights." in notes
     assert any(note.startswith(f"{FLAT} keeps its bias") for note in notes)
     assert any(note.startswith("The 2 flats of channel 'ha' of 2026-03-02") for note in notes)
@@ -333,7 +338,7 @@ def test_masters_that_are_weak_are_noted():
 def test_a_master_of_fewer_than_five_frames_is_told(count, what):
     """Whatever its kind, with the number of its frames; five are enough."""
     kinds = (_many("bias", count), _many("dark", count), _many("flat", count))
-    notes = [note for note in _match(_many("light"), *kinds).notes if "is made of" in note]
+    notes = [note for note in _said(_match(_many("light"), *kinds)) if "is made of" in note]
     expected = [f"{n} is made of {what} only, and adds noise to the lights." for n in NAMES]
     assert notes == (expected if what else [])
 
@@ -367,4 +372,4 @@ def test_real_night(real_folder):
     bias, dark = matched.masters
     assert set(matched.lights.values()) == {Calibrators(bias.name, dark.name, None, 1.0)}
     assert len(matched.lights) == 25
-    assert matched.notes == ("There are no flats: vignetting and the shadows of dust stay.",)
+    assert _said(matched) == ("There are no flats: vignetting and the shadows of dust stay.",)

@@ -4,6 +4,8 @@ from importlib import import_module
 
 import pytest
 
+from platefiles.calibration import note_sentences
+from platefiles.calibration.note import NoteKind
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.integration.integrate_job import IntegrateJob
@@ -279,7 +281,8 @@ def test_flats_that_serve_no_light_are_no_business_of_a_channel(plan_of):
     """Subs of a night that come or go leave other channels as they were, flats and all."""
     whole, without = plan_of(), plan_of(exclude=["2026-03-24/ha-*.fits"])
     assert len(without.lights("ha")) < len(whole.lights("ha"))
-    assert any("flat_ha" in note for note in without.matched.notes)
+    idle = [note for note in without.matched.notes if note.kind == NoteKind.SERVES_NO_LIGHT]
+    assert any(note.facts["master"].startswith("flat_ha") for note in idle)
     assert integrate_job(without, "b") == integrate_job(whole, "b")
 
 
@@ -289,9 +292,24 @@ def test_notes_on_a_channel_go_to_that_channel(plan_of):
     channels["g"]["dark"] = "none"
     plan = plan_of(channels=channels, exclude=["*flat-*"])
     notes = {channel: json.loads(integrate_job(plan, channel))["notes"] for channel in CHANNELS}
-    said = "Channel 'g' has dark: none in tiny.yaml."
-    assert [said in notes[channel] for channel in CHANNELS] == [True, False, False]
-    assert all(notes[channel][0].startswith("There are no flats") for channel in CHANNELS)
+    facts = {"kinds": ["dark"], "file": "tiny.yaml"}
+    unwanted = {"channel": "g", "kind": "kinds that the project does not want", "facts": facts}
+    assert [unwanted in notes[channel] for channel in CHANNELS] == [True, False, False]
+    no_flats = {"channel": None, "kind": "no frames of a kind", "facts": {"frames": "flat"}}
+    assert all(notes[channel][0] == no_flats for channel in CHANNELS)
+    given = IntegrateJob.of(json.loads(integrate_job(plan, "g")))
+    assert given.sentences[0] == "There are no flats: vignetting and the shadows of dust stay."
+    assert "Channel 'g' has dark: none in tiny.yaml." in given.sentences
+
+
+def test_a_sentence_worded_anew_makes_nothing_again(plan_of, monkeypatch):
+    """Jobs hold what a note tells and not its sentence; other facts change the job."""
+    before = integrate_job(plan_of(exclude=["*flat-*"]), "g")
+    reworded = dict.fromkeys(NoteKind, lambda channel, facts: "worded anew")
+    monkeypatch.setattr(note_sentences, "_SENTENCES", reworded)
+    assert IntegrateJob.of(json.loads(before)).sentences == ["worded anew"]
+    assert integrate_job(plan_of(exclude=["*flat-*"]), "g") == before
+    assert integrate_job(plan_of(exclude=["*flat-*", "*dark-*"]), "g") != before
 
 
 def test_order_of_the_channels_does_not_count(plan_of):

@@ -61,6 +61,17 @@ def _edit(path, old, new):
     path.write_text(text.replace(old, new))
 
 
+def test_sentences_do_not_count(project):
+    """A module of sentences may be worded anew; other modules count, as before."""
+    _edit(project / "step.py", "import numpy", "import numpy\n\nimport lib.note_sentences")
+    (project / "lib" / "note_sentences.py").write_text('SAID = "as it was"\n')
+    before = _digest()
+    (project / "lib" / "note_sentences.py").write_text('SAID = "worded anew"\n')
+    assert _digest() == before
+    (project / "lib" / "second.py").write_text("B = 3\n")
+    assert _digest() != before
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [

@@ -1,0 +1,68 @@
+"""Notes on what calibration does not do, or does otherwise than one may expect, as data.
+
+The sentence of a note is made where it is shown, by `platefiles.calibration.note_sentences`. Jobs
+hold notes and not sentences, so that a sentence can be worded anew and no product is made again.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any, Self
+
+
+class NoteKind(StrEnum):
+    """What a note tells."""
+
+    ALREADY_CALIBRATED = "already calibrated"
+    UNKNOWN_EXPOSURE = "unknown exposure"
+    NO_FRAMES = "no frames of a kind"
+    UNWANTED = "kinds that the project does not want"
+    SCALED_DARK = "scaled dark"
+    TAKEN_TO_FIT = "taken to fit"
+    FEW_FRAMES = "master of few frames"
+    CONTAINS_BIAS = "dark that contains the bias"
+    KEEPS_BIAS = "flat that keeps its bias"
+    FAR_BIAS = "bias of another temperature"
+    TOO_FEW_FLATS = "night with too few flats"
+    SERVES_NO_LIGHT = "serves no light"
+
+
+@dataclass(frozen=True)
+class Note:
+    """A note on the matching of calibration frames.
+
+    Attributes
+    ----------
+    channel : str or None
+        Channel that the note is on; None for a note that is not on a single channel.
+    kind : NoteKind
+    facts : mapping of str to str, int, float or list of str
+        What the sentence names, such as ``count`` and ``exposure_s``.
+    """
+
+    channel: str | None
+    kind: NoteKind
+    facts: Mapping[str, Any]
+
+    @classmethod
+    def of(cls, row: Mapping[str, Any]) -> Self:
+        """Return the note that `row` was made from.
+
+        Parameters
+        ----------
+        row : mapping
+            As `row` returns it, parsed from JSON.
+        """
+        return cls(row["channel"], NoteKind(row["kind"]), row["facts"])
+
+    @property
+    def row(self) -> dict[str, Any]:
+        """The note as plain values, for a job."""
+        return asdict(self)
+
+    def concerns(self, channel: str) -> bool:
+        """Say whether the note concerns the image of a channel.
+
+        Frames that serve no light have no part in any image.
+        """
+        return self.channel in (None, channel) and self.kind != NoteKind.SERVES_NO_LIGHT
