@@ -24,6 +24,7 @@ from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.photometry.airmass import airmass, altitude_deg
 from platelib.photometry.zero_point import fit_extinction, sky_brightness
+from platelib.registration.sub_state import SubState
 
 _MJD_ZERO = datetime(1858, 11, 17)
 _NAN = float("nan")
@@ -178,7 +179,7 @@ def _sub_row(sub: RegisteredSub, zero_point: float, field: _Field) -> dict[str, 
 
 
 def _used(sub: Mapping[str, Any]) -> bool:
-    return sub["state"] == "used"
+    return sub["state"] == SubState.USED
 
 
 def _median(values: Sequence[float]) -> float:

@@ -35,6 +35,7 @@ from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.subs.saturated_cores import cores_hdu, read_cores
 from platefiles.transfers.fetch import local_copies
 from platelib.registration.frame_selection import counted
+from platelib.registration.sub_state import SubState
 
 
 def integrate(
@@ -165,7 +166,7 @@ def _check_enough(
     fewest = min(settings.min_subs, total)
     if usable >= fewest and 1 - usable / total <= settings.max_excluded:
         return
-    states = counted(row.facts["state"] for row in rows if row.facts["state"] != "used")
+    states = counted(row.facts["state"] for row in rows if row.facts["state"] != SubState.USED)
     for row in rows:
         log.info("%s: %s %s", *(row.facts[key] for key in ("name", "state", "reason")))
     msg = (

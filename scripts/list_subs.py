@@ -10,6 +10,7 @@ from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.jobs.job_log import job_log
 from platefiles.settings.job import Rows, StepJob
+from platelib.registration.sub_state import SubState
 
 _FROM_INPUTS = ("state", "reason", "clipped_low", "clipped_high", "star_cores", "cores_rejected")
 _COLUMNS = (
@@ -51,7 +52,7 @@ def list_subs(
             facts["channel"] = name
             lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
     for frame in Job.of(job).unused:
-        facts = {**frame, "state": "unused"}
+        facts = {**frame, "state": SubState.UNUSED}
         lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
     content = "\n".join(lines) + "\n"
     write_whole(path_to_table, lambda target: target.write(content.encode()))

@@ -30,6 +30,7 @@ from platelib.depth.exposure_planning import (
     shortest_subs_s,
 )
 from platelib.depth.limiting_magnitude import SNR, Limit, limit_of, magnitude
+from platelib.registration.sub_state import SubState
 from platelib.sources.aperture_noise import aperture_noise, circle_sums
 from platelib.sources.background_subtracted import FieldSky, field_sky
 from platelib.sources.empirical_psf import StarCopies
@@ -61,7 +62,7 @@ class _Channel:
     ):
         self.name = name
         registered, _ = read_registration(registration)
-        self.subs = [sub.facts for sub in registered if sub.facts["state"] == "used"]
+        self.subs = [sub.facts for sub in registered if sub.facts["state"] == SubState.USED]
         self.measures = [measured[sub["id"]].facts for sub in self.subs]
         self.limit: Limit | None = None
         self.note = ""

@@ -29,10 +29,18 @@ from platefiles.settings.registration import Quality, Registration
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.subs.saturated_cores import cores_hdu, cores_on_grid
 from platefiles.subs.saturation_levels import with_agreed_levels
-from platelib.registration.frame_selection import Limits, counted, judge, judge_measures, remedy
+from platelib.registration.frame_selection import (
+    Limits,
+    counted,
+    judge,
+    judge_measures,
+    leave_out,
+    remedy,
+)
 from platelib.registration.match import NoMatch
 from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second
 from platelib.registration.photometric_scale import ReferenceSky
+from platelib.registration.sub_state import Cause, SubState
 from platelib.registration.transform_fit import Match
 
 SKY_DEGREES = {"constant": 0, "plane": 1, "quadratic": 2}
@@ -120,7 +128,7 @@ def register(
     cores = [
         (sub.cores, match.transform)
         for sub, row, match in zip(subs, rows, matches, strict=True)
-        if match is not None and row["state"] == "used"
+        if match is not None and row["state"] == SubState.USED
     ]
     tables = [transforms_hdu(rows), stars, cores_hdu(cores_on_grid(cores))]
     write_product(path_to_registration, cards, [*tables, record])
@@ -181,12 +189,12 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
 
 def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match | None:
     """Match a sub with the reference; what keeps it from that goes into its row."""
-    if row["state"] != "used":
+    if row["state"] != SubState.USED:
         return None
     try:
         matched = matcher.match(sub)
     except NoMatch as error:
-        row["state"], row["reason"] = "unmatched", str(error)
+        leave_out(row, SubState.UNMATCHED, str(error), *error.causes)
         return None
     fill_transform(row, matched.match, matched.source)
     return matched.match
@@ -210,8 +218,8 @@ class _Photometry:
         seconds = _seconds(sub, self._job)
         i, j = common_stars(self._bright, self._match, sub, match)
         if len(i) < _FEWEST_FOR_BRIGHTNESS:
-            row["state"] = "unmatched"
-            row["reason"] = f"{len(i)} stars in common with the photometric reference"
+            said = f"{len(i)} stars in common with the photometric reference"
+            leave_out(row, SubState.UNMATCHED, said, Cause.FEW_COMMON_STARS)
             return
         stars = per_second(sub.good_stars[j], seconds)
         pixel = self._match.transform.magnification / match.transform.magnification

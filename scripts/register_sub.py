@@ -23,6 +23,7 @@ from platefiles.settings.job import Facts, StepJob
 from platefiles.subs.calibrated_sub import Sub, unit_of
 from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
 from platefiles.transfers.fetch import local_copies
+from platelib.registration.sub_state import SubState
 
 
 class Job(StepJob):
@@ -64,7 +65,7 @@ def register_sub(
     unit = given.unit
     values, variance = np.full((2, ny, nx), np.nan, dtype=np.float32)
     mask = np.ones((ny, nx), dtype=np.uint8)
-    if row.facts["state"] == "used":
+    if row.facts["state"] == SubState.USED:
         try:
             with open_frame(path_to_raw, facts, row.facts["sums"]) as image:
                 masters = Masters(paths_to_masters)

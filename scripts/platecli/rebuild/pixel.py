@@ -14,6 +14,7 @@ from platefiles.fits.hdu_layout import content_digest
 from platefiles.fits.products_io import read_header
 from platefiles.integration.pixel_history import PixelHistory, pixel_history
 from platefiles.provenance.activities import RAW, Making, Record
+from platelib.registration.sub_state import SubState
 
 
 def history_of(
@@ -88,7 +89,7 @@ def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str
     yield f"{file}: x {x}, y {y} (counted from 1): {found.recorded:.6g} +- {sigma:.2g} {unit}"
     rows = [("sub", "value", "sigma", "weight", "what became of it")]
     for sample in found.samples:
-        if sample.state != "used":
+        if sample.state != SubState.USED:
             rows.append((sample.name, "", "", "", f"not used: {sample.state}"))
             continue
         numbers = f"{sample.value:.6g}", f"{sample.sigma:.2g}", f"{sample.weight:.3g}"

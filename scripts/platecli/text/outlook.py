@@ -4,12 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from platecli.text.summary import USED, Row, read_rows
+from platecli.text.summary import Row, read_rows
 from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product, products_of, targets_of
 from platefiles.workflow.reasons import OTHER_SUBS, cause
 from platefiles.workflow.staleness import Ledger
+from platelib.registration.sub_state import SubState
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,9 @@ class Outlook:
     def seconds(self, channel: str) -> tuple[float, float]:
         """Exposure in a channel now, and after a run in which every new sub can be used."""
         exposures = {frame.id: frame.exposure_s for frame in self.plan.lights(channel)}
-        used = [row for row in self.subs if row["channel"] == channel and row["state"] == USED]
+        used = [
+            row for row in self.subs if row["channel"] == channel and row["state"] == SubState.USED
+        ]
         now = sum(float(row["exposure_s"] or 0) for row in used)
         kept = sum(exposures.get(row["id"], 0.0) for row in used)
         return now, kept + sum(f.exposure_s for f in self.new if f.channel == channel)

@@ -11,9 +11,7 @@ from platecli.text.field_summary import field_lines
 from platefiles.fits.header_reader import HeaderError, read_header, texts_under
 from platefiles.frames.frame import EXCLUDED
 from platefiles.integration.core_losses import core_loss
-
-USED = "used"
-"""State of a sub that is part of its channel's image."""
+from platelib.registration.sub_state import SubState
 
 PICTURES = (".png", ".jpg", ".tif", ".fits")
 SHOWN = 8
@@ -88,12 +86,12 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
     lines = []
     for channel in channels:
         rows = [row for row in subs if row.get("channel") == channel]
-        used = [row for row in rows if row.get("state") == USED]
+        used = [row for row in rows if row.get("state") == SubState.USED]
         total_s = sum(_seconds(row, exposures) for row in used)
         exposure = f", {hours_minutes(total_s)}" if total_s else ""
         lines.append(f"  {channel:<{width}}  {len(used)} of {len(rows)} subs{exposure}")
         indent = " " * (width + 4)
-        lines += left_out_lines([row for row in rows if row.get("state") != USED], indent)
+        lines += left_out_lines([row for row in rows if row.get("state") != SubState.USED], indent)
         lines += core_lines(used, indent)
     others = [row for row in subs if not row.get("channel")]
     excluded = [row for row in others if row.get("reason", "").startswith(EXCLUDED)]

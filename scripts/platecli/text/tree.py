@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from platefiles.audit.changed_settings import changed_settings
-from platefiles.integration.sub_rows import USED, SubRow
+from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, RawRecord, Record
+from platelib.registration.sub_state import SubState
 
 _BRANCH, _LAST, _BAR, _BLANK = "├─ ", "└─ ", "│  ", "   "
 _WIDTH = 100
@@ -157,9 +158,9 @@ def sub_lines(rows: Sequence[SubRow]) -> Iterator[str]:
     for row in rows:
         nights.setdefault(row.night, []).append(row)
     for night, members in sorted(nights.items()):
-        used = [row for row in members if row.state == USED]
+        used = [row for row in members if row.state == SubState.USED]
         parts = [_used_words(used)] if used else []
-        parts += _others([row for row in members if row.state != USED])
+        parts += _others([row for row in members if row.state != SubState.USED])
         yield f"{night}: {'; '.join(parts)}"
 
 
@@ -181,7 +182,7 @@ def _others(rows: Sequence[SubRow]) -> Iterator[str]:
 
 def frame_words(row: SubRow) -> str:
     """Say in a few words what became of a sub."""
-    if row.state == USED:
+    if row.state == SubState.USED:
         clipped = row.clipped_low + row.clipped_high
         share = "" if clipped != clipped else f", {100 * clipped:.2g} % clipped"
         return f"used, weight {row.weight:.3g}{share}"

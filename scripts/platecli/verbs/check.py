@@ -12,12 +12,13 @@ from platecli.drafting.doubts import doubt_lines
 from platecli.text import outcome
 from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead
 from platecli.text.screen import show
-from platecli.text.summary import USED, hours_minutes
+from platecli.text.summary import hours_minutes
 from platecli.verbs.run import add_projects, checked_directory, checked_words
 from platefiles.calibration.note_sentences import sentence
 from platefiles.frames.frame import EXCLUDED, Frame
 from platefiles.raw_folders.known_frames import present_name
 from platefiles.workflow.open_project import named, open_projects
+from platelib.registration.sub_state import SubState
 
 _UNKNOWN = "unknown exposure"
 OLD_DAYS = {"bias": 365, "dark": 365, "flat": 30}
@@ -122,7 +123,7 @@ def _job_lines(ahead: Outlook) -> Iterable[str]:
 
 def _left_out_lines(ahead: Outlook) -> Iterable[str]:
     """Say what the last run left out, and what is no frame of the project."""
-    rows = [row for row in ahead.subs if row["channel"] and row["state"] != USED]
+    rows = [row for row in ahead.subs if row["channel"] and row["state"] != SubState.USED]
     if rows:
         states = _counted(row["state"] for row in rows)
         total = sum(1 for row in ahead.subs if row["channel"])

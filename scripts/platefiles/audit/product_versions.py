@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from platefiles.audit.changed_settings import flattened
-from platefiles.integration.sub_rows import USED, SubRow
+from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import Making, Record
+from platelib.registration.sub_state import SubState
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def sub_changes(first: Iterable[SubRow], second: Iterable[SubRow]) -> list[SubCh
             other.weight if other else 0.0,
             one is not None and other is not None and one.sha256 != other.sha256,
         )
-        weighs = change.first == USED and change.first_weight != change.second_weight
+        weighs = change.first == SubState.USED and change.first_weight != change.second_weight
         if change.first != change.second or weighs or change.replaced:
             found.append(change)
     return found

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from platefiles.integration.sub_rows import USED, SubRow
+from platefiles.integration.sub_rows import SubRow
 from platefiles.provenance.activities import RawRecord, Record
 from platefiles.raw_folders.known_frames import read_known
+from platelib.registration.sub_state import SubState
 
 _ENDING = re.compile(r"\.(fits|fit|fts)(\.(fz|gz))?$", re.IGNORECASE)
 
@@ -81,7 +82,7 @@ def _fitting(word: str, things: Sequence[_Named]) -> list[Any]:
 
 def _of_sub(row: SubRow) -> str:
     where = f"channel {row.channel}" if row.channel else "its channel"
-    if row.state == USED:
+    if row.state == SubState.USED:
         if row.clipped_low != row.clipped_low:
             return f"{row.name} is in {where} with weight {row.weight:.3g}."
         shares = (row.clipped_low + row.clipped_high, row.clipped_low, row.clipped_high)
@@ -90,7 +91,7 @@ def _of_sub(row: SubRow) -> str:
             f"{row.name} is in {where} with weight {row.weight:.3g} of the best; {total} of its "
             f"pixels were clipped, {low} as too dark and {high} as too bright."
         )
-    if row.state == "measured":
+    if row.state == SubState.MEASURED:
         return f"{row.name} was measured; whether it is used is decided when {where} is registered."
     reason = f": {row.reason}" if row.reason else ""
     return f"{row.name} is not in {where}. Its state is '{row.state}'{reason}."

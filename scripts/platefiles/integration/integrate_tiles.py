@@ -29,6 +29,7 @@ from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import no_kernels
 from platelib.integration.rejection import Rejection
 from platelib.integration.weighted_mean import Average
+from platelib.registration.sub_state import SubState
 
 
 def open_subs(
@@ -70,7 +71,7 @@ def open_subs(
     lone = LoneParts(registered, grid) if job.lone_pixels else None
     for sub_id, (path, sub_facts) in facts.items():
         row = by_id[sub_id]
-        if row.facts["state"] != "used":
+        if row.facts["state"] != SubState.USED:
             continue
         try:
             image = open_frame(path, sub_facts, row.facts["sums"])
@@ -113,7 +114,7 @@ def leave_out_changed(subs: Sequence[tuple[RegisteredSub, Sub]], first: ChangedF
 
 def _leave_out(row: RegisteredSub, path: str | Path, error: FrameError) -> None:
     """Give a sub that was measured, and is not the same now, its reason."""
-    row.facts["state"], row.facts["reason"] = "unreadable", str(error)
+    row.facts["state"], row.facts["reason"] = SubState.UNREADABLE, str(error)
     row.facts["weight"], row.facts["sha256"] = 0.0, file_sha256(path)
     hold_back(f"{row.facts['name']} {error}")
 

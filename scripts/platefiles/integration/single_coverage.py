@@ -12,6 +12,7 @@ from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.numerics.mask_bits import BAD
+from platelib.registration.sub_state import SubState
 
 SHARPEST_FWHM_PX = 1.8
 """Median FWHM of the measures, some 0.4 px above the true one, below which stars lose light."""
@@ -34,7 +35,7 @@ class LoneParts:
     def __init__(self, registered: Sequence[RegisteredSub], grid: tuple[int, int]):
         from platelib.integration.coverage import lone_boxes  # loads scipy
 
-        used = [row for row in registered if row.facts["state"] == "used"]
+        used = [row for row in registered if row.facts["state"] == SubState.USED]
         self._grid = grid
         self._transforms = [row.transform for row in used]
         self._shapes = [(row.facts["height_px"], row.facts["width_px"]) for row in used]

@@ -21,7 +21,6 @@ _TABLES = {
 _UNKNOWN = {"state": "", "reason": ""} | dict.fromkeys(
     ("exposure_s", "weight", "clipped_low", "clipped_high"), float("nan")
 )
-USED = "used"
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from platelib.detection.star_table import FLAG_SATURATED
 from platelib.numerics.neighbours import close_pairs
 from platelib.photometry.aperture import aperture_correction, aperture_fluxes
 from platelib.photometry.zero_point import ZeroPoint, fit_zero_point
+from platelib.registration.sub_state import SubState
 
 DEFINED = {"nanomaggy": 22.5, "nmgy": 22.5, "nanomaggies": 22.5}
 """Zero points that are part of a unit's definition (a nanomaggy is 22.5 mag AB; SDSS)."""
@@ -69,7 +70,7 @@ def channel_photometry(
     rows : list of dict
         Columns of ``STARS`` after the channel.
     """
-    used = [sub for sub in registered if sub.facts["state"] == "used"]
+    used = [sub for sub in registered if sub.facts["state"] == SubState.USED]
     places = np.stack([stars["x"], stars["y"]], axis=1)
     saturated = _saturated(places, used, measured)
     light = _light(path, places, _fwhm(used), _growth_stars(grid_stars, used, measured), grid_stars)

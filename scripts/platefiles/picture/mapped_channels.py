@@ -13,6 +13,7 @@ from platefiles.fits.tables import read_columns, rows_of
 from platefiles.subs.saturated_cores import core_discs
 from platelib.colour.channel_mapping import Weights
 from platelib.colour.star_cores import FULL, saturation_percent
+from platelib.registration.sub_state import SubState
 
 
 def needed_channels(weights: Weights) -> list[str]:
@@ -50,7 +51,11 @@ def exposures_of_subs(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
         if has_image(path, "INPUTS")
         for row in rows_of(read_columns(path, "INPUTS"))
     ]
-    return [(row["start_utc"], row["exposure_s"] or None) for row in rows if row["state"] == "used"]
+    return [
+        (row["start_utc"], row["exposure_s"] or None)
+        for row in rows
+        if row["state"] == SubState.USED
+    ]
 
 
 def read_channels(

@@ -10,6 +10,7 @@ from platefiles.settings.registration import Registration
 from platefiles.subs.measures import MeasuredSub
 from platelib.numerics.transform import identity
 from platelib.registration.match import GridStars, NoMatch
+from platelib.registration.sub_state import Cause
 from platelib.registration.transform_fit import Match
 from platelib.registration.world_transforms import (
     Lists,
@@ -69,18 +70,19 @@ class SubMatcher:
         if sub.id == self._reference.id:
             everyone = np.arange(len(self._xy))
             return MatchedSub(Match(identity(self._shape), everyone, everyone, 0.0), IS_GRID)
-        said = ""
+        said, causes = "", tuple[Cause, ...]()
         try:
             match = self._by_header(sub)
             if match is not None:
                 return MatchedSub(match, BY_HEADER)
         except WorldDisagrees as error:
-            said = f"the header's {error}"
+            said, causes = f"the header's {error}", error.causes
             log.info("%s: %s; matched by stars instead", sub.facts["name"], said)
         try:
             return MatchedSub(self._by_stars(sub), BY_STARS)
         except NoMatch as error:
-            raise NoMatch(f"{error}; {said}" if said else str(error)) from error
+            sentence = f"{error}; {said}" if said else str(error)
+            raise NoMatch(sentence, *error.causes, *causes) from error
 
     def _by_header(self, sub: MeasuredSub) -> Match | None:
         """Match by world coordinates; None where one of the frames has none."""
@@ -103,7 +105,7 @@ class SubMatcher:
                 f"stars miss their places by {match.rms_px:.2f} px rms, more than registration: "
                 "max_rms_px"
             )
-            raise NoMatch(msg)
+            raise NoMatch(msg, Cause.MAX_RMS_PX)
         return match
 
 

@@ -12,6 +12,7 @@ from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platelib.numerics.transform import Transform, normalisation
 from platelib.registration.photometric_scale import FluxScale
+from platelib.registration.sub_state import SubState
 
 if (
     TYPE_CHECKING
@@ -124,7 +125,8 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
     }
     return {
         **row,
-        "state": "used" if facts["state"] == "measured" else facts["state"],
+        "state": SubState.USED if facts["state"] == SubState.MEASURED else SubState(facts["state"]),
+        "causes": (),
         "sky_rate": facts["sky"] / seconds,
         "sky_noise": facts["noise"],
         "noise_rate": np.nan,

@@ -26,6 +26,7 @@ from platelib.detection.bright_pixels import brightest_pixels
 from platelib.detection.star_finder import StarSearch
 from platelib.detection.star_table import STAR
 from platelib.numerics.workspace import Room
+from platelib.registration.sub_state import SubState
 
 MOST_TOGETHER = 5
 """Subs that a thread measures in turn."""
@@ -98,7 +99,7 @@ class Bench:
                 _refuse_blank(image)
                 return (yield from self._measured_image(image, facts, row, rows, room))
         except FrameError as error:
-            row = blank_row(facts) | {"state": "unreadable", "reason": str(error)}
+            row = blank_row(facts) | {"state": SubState.UNREADABLE, "reason": str(error)}
             row["sha256"] = file_sha256(path)
             return MeasuredSub(row, _NO_STARS, Mesh(_NO_SKY, _NO_SKY, (0, 0)), "")
 

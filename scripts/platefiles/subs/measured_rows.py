@@ -15,6 +15,7 @@ from platelib.calibration.photon_transfer import GainChoice
 from platelib.calibration.saturation_level import NO_CORES, NO_PIXELS, Brightest, LostCores
 from platelib.detection.star_table import STAR
 from platelib.detection.star_widths import GROUP
+from platelib.registration.sub_state import SubState
 
 _SATURATED_SHARE = 0.5
 _EXCESS_WORTH_COUNTING = 1.15
@@ -45,7 +46,7 @@ def blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
         "sums": "",
         "start_utc": facts["start_utc"],
         "exposure_s": float(facts["exposure_s"]),
-        "state": "measured",
+        "state": SubState.MEASURED,
         "reason": "",
         "width_px": 0,
         "height_px": 0,
@@ -88,7 +89,10 @@ def fill_sky(
         excess = noise**2 / sky.model_variance
         row["excess"] = float(f"{excess:.6g}") if excess > _EXCESS_WORTH_COUNTING else 1.0
     if sky.saturated > _SATURATED_SHARE:
-        row["state"], row["reason"] = "saturated", "more than half of the pixels are saturated"
+        row["state"], row["reason"] = (
+            SubState.SATURATED,
+            "more than half of the pixels are saturated",
+        )
 
 
 def fill_shape(row: dict[str, Any], stars: np.ndarray, fwhm_px: float) -> None:

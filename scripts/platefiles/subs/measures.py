@@ -15,6 +15,7 @@ from platelib.background.mesh import Mesh
 from platelib.calibration.saturation_level import LostCores
 from platelib.detection.star_table import FLAG_SATURATED, STAR
 from platelib.numerics.neighbours import close_pairs
+from platelib.registration.sub_state import SubState
 
 _FLAG_REACH_PX = 2.83
 
@@ -134,7 +135,7 @@ class MeasuredSub:
     @property
     def usable(self) -> bool:
         """Whether the sub could be measured."""
-        return self.facts["state"] == "measured"
+        return self.facts["state"] == SubState.MEASURED
 
     @property
     def good(self) -> bool:
@@ -144,7 +145,7 @@ class MeasuredSub:
     @property
     def condition(self) -> str:
         """State of the sub in words."""
-        return "without stars" if self.usable and not self.good else self.facts["state"]
+        return SubState.WITHOUT_STARS if self.usable and not self.good else self.facts["state"]
 
     @cached_property
     def good_stars(self) -> np.ndarray:

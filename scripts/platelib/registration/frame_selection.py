@@ -1,7 +1,7 @@
 """Which subs are good enough, and in one phrase why the others are not.
 
-States: ``used``; ``unreadable`` and ``saturated`` come from measuring; ``few stars``,
-``unmatched``, ``elongated``, ``blurred``, ``clouded`` and ``bright sky`` from comparing.
+Of the states of `platelib.registration.sub_state.SubState`, unreadable and saturated come from
+measuring, and the others from comparing.
 """
 
 from collections import Counter
@@ -11,19 +11,21 @@ from typing import Any
 
 import numpy as np
 
+from platelib.registration.sub_state import Cause, SubState
+
 _SPARSE = 0.2
 _ABOVE_BEST = 10
 _FEWEST_TO_DOUBT = 3
-_KEYS = {
-    "few stars": "lower quality: min_stars or measure: detection_sigma",
-    "elongated": "raise quality: max_ellipticity",
-    "blurred": "raise quality: max_fwhm_ratio",
-    "bright sky": "raise quality: max_background_ratio",
+_REMEDIES = {
+    SubState.FEW_STARS: "lower quality: min_stars or measure: detection_sigma",
+    SubState.ELONGATED: "raise quality: max_ellipticity",
+    SubState.BLURRED: "raise quality: max_fwhm_ratio",
+    SubState.BRIGHT_SKY: "raise quality: max_background_ratio",
 }
-_OF_MATCHES = {
-    "registration: min_matches": "lower registration: min_matches",
-    "registration: max_rms_px": "raise registration: max_rms_px",
-    "registration: max_degree": "raise registration: max_degree",
+_REMEDIES_OF_MATCHES = {
+    Cause.MIN_MATCHES: "lower registration: min_matches",
+    Cause.MAX_RMS_PX: "raise registration: max_rms_px",
+    Cause.MAX_DEGREE: "raise registration: max_degree",
 }
 
 
@@ -51,7 +53,7 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
         With ``state``, ``reason``, ``stars``, ``fwhm_px``, ``ellipticity`` and ``sky_rate``.
     limits : Limits
     """
-    measured = [row for row in rows if row["state"] == "used"]
+    measured = [row for row in rows if row["state"] == SubState.USED]
     if not measured:
         return
     stars = float(np.median([row["stars"] for row in measured]))
@@ -60,24 +62,24 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
     sky = float(np.median([row["sky_rate"] for row in measured]))
     for row in measured:
         if row["stars"] < _SPARSE * stars:
-            _set(row, "clouded", f"{_stars(row)} where the channel's median is {stars:.0f}")
+            found = f"{_stars(row)} where the channel's median is {stars:.0f}"
+            leave_out(row, SubState.CLOUDED, found, Cause.FAR_FEWER_STARS)
         elif row["stars"] < limits.min_stars:
             wanted = f"at least {limits.min_stars} are needed (quality: min_stars)"
-            _set(row, "few stars", f"{_stars(row)}; {wanted}")
+            leave_out(row, SubState.FEW_STARS, f"{_stars(row)}; {wanted}", Cause.MIN_STARS)
         elif row["ellipticity"] > limits.max_ellipticity:
             found = f"ellipticity of the stars {row['ellipticity']:.2f}"
-            _set(row, "elongated", _above(found, limits.max_ellipticity, "max_ellipticity"))
+            said = _above(found, limits.max_ellipticity, "max_ellipticity")
+            leave_out(row, SubState.ELONGATED, said, Cause.MAX_ELLIPTICITY)
         elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
             ratio = row["fwhm_px"] / fwhm
             found = f"FWHM {row['fwhm_px']:.1f} px, {ratio:.3g} times the median"
-            _set(row, "blurred", _above(found, limits.max_fwhm_ratio, "max_fwhm_ratio"))
+            said = _above(found, limits.max_fwhm_ratio, "max_fwhm_ratio")
+            leave_out(row, SubState.BLURRED, said, Cause.MAX_FWHM_RATIO)
         elif sky > 0 and row["sky_rate"] > limits.max_background_ratio * sky:
             found = f"{row['sky_rate'] / sky:.3g} times the median sky"
-            _set(
-                row,
-                "bright sky",
-                _above(found, limits.max_background_ratio, "max_background_ratio"),
-            )
+            said = _above(found, limits.max_background_ratio, "max_background_ratio")
+            leave_out(row, SubState.BRIGHT_SKY, said, Cause.MAX_BACKGROUND_RATIO)
 
 
 def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
@@ -94,13 +96,14 @@ def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
     """
     for row in rows:
         row["transparency"] = 1 / row["factor"] if row["factor"] > 0 else np.nan
-    best = best_transparency([row["transparency"] for row in rows if row["state"] == "used"])
+    best = best_transparency([row["transparency"] for row in rows if row["state"] == SubState.USED])
     for row in rows:
         share = row["transparency"] / best
-        if row["state"] == "used" and share < limits.min_transparency:
+        if row["state"] == SubState.USED and share < limits.min_transparency:
             limit = f"below {limits.min_transparency:g} (quality: min_transparency)"
-            _set(row, "clouded", f"transparency {share:.3g} of the channel's best subs, {limit}")
-    used = [row for row in rows if row["state"] == "used"]
+            said = f"transparency {share:.3g} of the channel's best subs, {limit}"
+            leave_out(row, SubState.CLOUDED, said, Cause.MIN_TRANSPARENCY)
+    used = [row for row in rows if row["state"] == SubState.USED]
     raw = [_weight(row, weights) for row in used]
     for row, weight in zip(used, raw, strict=True):
         row["weight"] = float(f"{weight / max(raw):.6g}")
@@ -141,20 +144,21 @@ def remedy(rows: Sequence[Mapping[str, Any]]) -> str:
     Parameters
     ----------
     rows : sequence of mapping
-        With ``state`` and ``reason``; the most frequent state decides.
+        With ``state``, ``reason`` and ``causes``; the most frequent state decides.
     """
     state = Counter(row["state"] for row in rows).most_common(1)[0][0]
-    if state in _KEYS:
-        return f"add better subs, or {_KEYS[state]} in the recipe"
-    if state != "unmatched":
+    if state in _REMEDIES:
+        return f"add better subs, or {_REMEDIES[state]} in the recipe"
+    if state != SubState.UNMATCHED:
         return "add better subs, or take the channel out of the project file"
-    reasons = [row["reason"] for row in rows if row["state"] == state]
-    for key, change in _OF_MATCHES.items():
-        if any(key in reason for reason in reasons):
-            return f"{change} in the recipe ({next(r for r in reasons if key in r)})"
+    unmatched = [row for row in rows if row["state"] == state]
+    for cause, change in _REMEDIES_OF_MATCHES.items():
+        for row in unmatched:
+            if cause in row["causes"]:
+                return f"{change} in the recipe ({row['reason']})"
     return (
-        f"look whether they show the field of the reference ({reasons[0]}), and name another "
-        "reference in the project file if the chosen one is poor"
+        f"look whether they show the field of the reference ({unmatched[0]['reason']}), and name "
+        "another reference in the project file if the chosen one is poor"
     )
 
 
@@ -173,5 +177,15 @@ def _stars(row: dict[str, Any]) -> str:
     return "1 star" if row["stars"] == 1 else f"{row['stars']} stars"
 
 
-def _set(row: dict[str, Any], state: str, reason: str) -> None:
-    row["state"], row["reason"] = state, reason
+def leave_out(row: dict[str, Any], state: SubState, reason: str, *causes: Cause) -> None:
+    """Set the state of a sub that is left out, the sentence that says why, and its causes.
+
+    Parameters
+    ----------
+    row : dict
+        Row of the sub; ``state``, ``reason`` and ``causes`` are set in place.
+    state : SubState
+    reason : str
+    *causes : Cause
+    """
+    row["state"], row["reason"], row["causes"] = state, reason, causes

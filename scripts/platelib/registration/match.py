@@ -20,6 +20,7 @@ from platelib.astrometry.triangles import Triangles
 from platelib.numerics.transform import Transform
 from platelib.registration.astroalign_match import ASTERISM_TRIALS, asterism_similarity
 from platelib.registration.match_significance import LOG_THRESHOLD, log_chance
+from platelib.registration.sub_state import Cause, LeftOut
 from platelib.registration.transform_fit import FittedStars, Match
 
 _LADDER = (30, 60, 120)
@@ -27,7 +28,7 @@ _SATURATED_ERROR_PX = 0.3
 _NOWHERE = np.zeros((0, 2))
 
 
-class NoMatch(Exception):
+class NoMatch(LeftOut):
     """Two star lists that do not show the same field; the message says how near it came."""
 
 
@@ -101,7 +102,7 @@ class GridStars:
         fewest = min(len(self._good.xy) + len(self._saturated), len(full_xy))
         if fewest < 3:
             msg = f"only {fewest} stars to match"
-            raise NoMatch(msg)
+            raise NoMatch(msg, Cause.NO_MATCH)
         search = _Search(raw_xy, full_xy, min_matches)
         for seed, mirrored in self._seeds(search, raw_xy, np.concatenate([saturated, raw_xy])):
             image = seed[0] * _complex(self._full.xy, mirrored) + seed[1]
@@ -117,7 +118,7 @@ class GridStars:
             match = self._accepted(place, search)
             if match is not None:
                 return match
-        raise NoMatch(search.refusal())
+        raise search.refusal()
 
     def match_near(
         self,
@@ -202,12 +203,13 @@ class _Search:
             self._best_certain, self._best = certain, agreed
         return certain and agreed >= self._min_matches
 
-    def refusal(self) -> str:
-        """Say how near a sub came to a match."""
+    def refusal(self) -> NoMatch:
+        """Return the exception that says how near a sub came to a match."""
         told = f"no match with the reference: {self._best} of {len(self.full_xy)} stars agree"
         if self._best_certain:
-            return f"{told}; at least {self._min_matches} are needed (registration: min_matches)"
-        return f"{told}, which may be chance"
+            needed = f"at least {self._min_matches} are needed (registration: min_matches)"
+            return NoMatch(f"{told}; {needed}", Cause.MIN_MATCHES)
+        return NoMatch(f"{told}, which may be chance", Cause.NO_MATCH)
 
 
 def _seen(xy: np.ndarray, mirrored: bool) -> np.ndarray:

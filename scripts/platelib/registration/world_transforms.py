@@ -9,6 +9,7 @@ from platelib.numerics.neighbours import mutual_pairs
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
 from platelib.registration.match import GridStars
 from platelib.registration.match_significance import log_chance
+from platelib.registration.sub_state import Cause, LeftOut
 from platelib.registration.transform_fit import Match
 
 _POINTS = 16
@@ -21,7 +22,7 @@ _SAME_PX = 0.1
 _CERTAIN = 3.0
 
 
-class WorldDisagrees(Exception):
+class WorldDisagrees(LeftOut):
     """World coordinates that cannot serve; the message says why, after "the header's"."""
 
 
@@ -57,7 +58,7 @@ def world_transform(
     target = np.stack(sub.pixels(*grid.sky(x, y)))
     if not np.isfinite(target).all():
         msg = "world coordinates do not reach over the grid"
-        raise WorldDisagrees(msg)
+        raise WorldDisagrees(msg, Cause.WORLD_DISAGREES)
     centre_x, centre_y, scale = normalisation(shape)
     terms = basis((x - centre_x) / scale, (y - centre_y) / scale, max_degree)
     miss = np.inf
@@ -72,7 +73,7 @@ def world_transform(
             f"world coordinates bend by {miss:.1f} px more than a polynomial of degree "
             f"{max_degree} does (registration: max_degree)"
         )
-        raise WorldDisagrees(msg)
+        raise WorldDisagrees(msg, Cause.MAX_DEGREE)
     return Transform(degree, centre_x, centre_y, scale, *coefficients)
 
 
@@ -107,12 +108,12 @@ def checked_by_stars(transform: Transform, grid: GridStars, lists: Lists) -> Mat
     rms = float(np.sqrt(np.mean((miss**2).sum(axis=0)))) if count else np.inf
     if not count or log_chance(places, lists.raw_xy, count, rms, 0, 1) > _LOG_AGREES:
         msg = f"world coordinates are not confirmed by stars: {count} of {len(places.T)} agree"
-        raise WorldDisagrees(msg)
+        raise WorldDisagrees(msg, Cause.WORLD_DISAGREES)
     shift = float(np.hypot(*miss.mean(axis=1)))
     spread = float(np.sqrt(np.mean(((miss - miss.mean(axis=1, keepdims=True)) ** 2).sum(axis=0))))
     if shift > max(_SAME_PX, _CERTAIN * spread / count**0.5):
         msg = f"world coordinates are off by {shift:.2f} px from {count} stars"
-        raise WorldDisagrees(msg)
+        raise WorldDisagrees(msg, Cause.WORLD_DISAGREES)
     fitted = grid.match_near(transform, lists.raw_xy, 3)
     if fitted is not None:
         theirs = np.stack(fitted.transform(*lists.grid_xy[i].T))
@@ -120,5 +121,5 @@ def checked_by_stars(transform: Transform, grid: GridStars, lists: Lists) -> Mat
         error = fitted.rms_px * (len(fitted.transform.x) / len(fitted.grid_index)) ** 0.5
         if apart > max(_SAME_PX, _CERTAIN * error):
             msg = f"world coordinates are off by {apart:.2f} px rms from {count} stars"
-            raise WorldDisagrees(msg)
+            raise WorldDisagrees(msg, Cause.WORLD_DISAGREES)
     return Match(transform, i, j, round(rms, 5))

@@ -3,7 +3,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from platelib.registration.frame_selection import Limits, best_transparency, judge, judge_measures
+from platelib.registration.frame_selection import (
+    Limits,
+    best_transparency,
+    judge,
+    judge_measures,
+    leave_out,
+    remedy,
+)
+from platelib.registration.sub_state import Cause, SubState
 
 LIMITS = Limits(
     min_stars=8,
@@ -177,3 +185,23 @@ def test_weights(weights, expected):
     rows[1].update(noise_rate=1.0, fwhm_px=4.5)
     judge(rows, LIMITS, weights)
     assert [row["weight"] for row in rows] == expected
+
+
+@pytest.mark.parametrize(
+    ("causes", "expected"),
+    [
+        ((Cause.MIN_MATCHES,), "lower registration: min_matches in the recipe (worded anew 0)"),
+        ((Cause.MAX_RMS_PX,), "raise registration: max_rms_px in the recipe (worded anew 0)"),
+        (
+            (Cause.NO_MATCH, Cause.MAX_DEGREE),
+            "raise registration: max_degree in the recipe (worded anew 0)",
+        ),
+        ((Cause.NO_MATCH,), "look whether they show the field of the reference (worded anew 0)"),
+    ],
+)
+def test_the_remedy_goes_by_causes_and_not_by_words(causes, expected):
+    """The setting that helps follows from the cause, whatever the sentence of a sub says."""
+    rows = _rows(3)
+    for number, row in enumerate(rows):
+        leave_out(row, SubState.UNMATCHED, f"worded anew {number}", *causes)
+    assert remedy(rows).startswith(expected)
