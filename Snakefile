@@ -13,31 +13,7 @@ sys.path.insert(0, str(Path(workflow.basedir, "scripts")))
 
 from platefiles.core.errors import UserError
 from platefiles.jobs.run_lock import hold_run_lock
-from platefiles.plan.calibration_jobs import (
-    calibrate_job,
-    cosmic_rays_job,
-    master_job,
-    measure_job,
-)
-from platefiles.plan.channel_jobs import (
-    integrate_job,
-    register_job,
-    register_sub_job,
-    subs_job,
-)
-from platefiles.plan.field_jobs import (
-    annotation_job,
-    depth_job,
-    lists_job,
-    overlay_job,
-    sources_job,
-    zero_points_job,
-)
-from platefiles.plan.grid_jobs import solution_job
-from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
-from platefiles.plan.picture_jobs import cube_job, draw_picture_job, sheet_job
-from platefiles.rule_inputs import sets
-from platefiles.rule_inputs.open_plans import open_plans
+from platefiles.runs.open_plans import open_plans
 
 base = Path(workflow.basedir)
 try:
@@ -79,25 +55,9 @@ include: "rules/colour.smk"
 
 
 rule all:
-    """Make everything: channels, pictures, tables of subs."""
+    """Make everything: channels, pictures, tables of subs, what is in the field."""
     default_target: True
     input:
-        plans.targets("all"),
-
-
-rule channels:
-    """Make the integrated channels and the table of subs."""
-    input:
-        plans.targets("channels"),
-
-
-rule field:
-    """Find out where the field lies and what its magnitudes are."""
-    input:
-        plans.targets("field"),
-
-
-rule picture:
-    """Make the pictures."""
-    input:
-        plans.targets("picture"),
+        rules.channels.input,
+        rules.picture.input,
+        rules.field.input,

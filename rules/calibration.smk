@@ -5,6 +5,9 @@ Writes  calibration/<master>.fits: bias, dark, flat, each with the mask of pixel
 Steps   bias first; darks lose their bias; flats lose their own dark or the bias.
 """
 
+from platefiles.plan.calibration_jobs import calibrate_job, master_job
+from platefiles.rule_inputs import sets
+
 
 rule master_bias:
     """Combine bias frames; measure the read noise from their differences."""

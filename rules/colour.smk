@@ -7,6 +7,9 @@ Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.pn
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode; overview.
 """
 
+from platefiles.plan.picture_jobs import cube_job, draw_picture_job, sheet_job
+from platefiles.rule_inputs import sets
+
 
 rule map_channels:
     """Blend channels into output colours; take the sky off; balance the colours."""
@@ -122,3 +125,12 @@ rule contact_sheet:
         job=plans.job(sheet_job),
     script:
         "../scripts/contact_sheet.py"
+
+
+rule picture:
+    """Make the pictures."""
+    input:
+        plans.files(sets.picture_files),
+        plans.files("results/{project}/contact_sheet.png"),
+        plans.files("results/{project}/subs.tsv"),
+        plans.files("results/{project}/seeing.tsv"),

@@ -12,15 +12,26 @@ Steps   find the stars of the grid in the catalogue and fit world coordinates to
         sources, tell stars from extended ones, look them up in catalogues; draw them over the picture.
 """
 
+from platefiles.plan.field_jobs import (
+    annotation_job,
+    depth_job,
+    lists_job,
+    overlay_job,
+    sources_job,
+    zero_points_job,
+)
+from platefiles.plan.grid_jobs import solution_job
+from platefiles.rule_inputs import sets
+
 
 rule solve_astrometry:
     """Place the grid on the sky by its stars; refuse where that would be a guess."""
     input:
-        raw=ancient(plans.grid.frame),
-        measures=plans.grid.measures,
-        lock=plans.grid.lock,
+        raw=ancient(plans.grid_frame),
+        measures=plans.grid_measures(of="results/{project}/field/solution.fits"),
+        lock=plans.lock,
         newer=plans.newer("results/{project}/field/solution.fits"),
-        catalogue=plans.star_catalogue,
+        catalogue=plans.user_file(sets.star_catalogue),
     output:
         "results/{project}/field/solution.fits",
     log:
@@ -131,7 +142,7 @@ rule identify_sources:
             "results/{project}/channels/{channel}.fits",
             of="results/{project}/field/sources.fits",
         ),
-        objects=plans.object_list,
+        objects=plans.user_file(sets.object_list),
         newer=plans.newer("results/{project}/field/sources.fits"),
     output:
         "results/{project}/field/sources.fits",
@@ -223,7 +234,7 @@ rule overlay:
         cube=plans.input(
             sets.shown_cube, of="results/{project}/field/overlay_{image}.png"
         ),
-        image=plans.overlaid_image,
+        image=plans.user_file(sets.overlaid_image),
         newer=plans.newer("results/{project}/field/overlay_{image}.png"),
     output:
         "results/{project}/field/overlay_{image}.png",
@@ -242,3 +253,15 @@ rule overlay:
         job=plans.job(overlay_job, "image"),
     script:
         "../scripts/overlay.py"
+
+
+rule field:
+    """Find out where the field lies and what its magnitudes are."""
+    input:
+        plans.files("results/{project}/field/solution.fits"),
+        plans.files("results/{project}/field/zero_points.fits"),
+        plans.files("results/{project}/field/depth.fits"),
+        plans.files("results/{project}/field/sources.fits"),
+        plans.files(sets.source_lists),
+        plans.files(sets.annotated_files),
+        plans.files(sets.overlay_files),

@@ -7,6 +7,10 @@ Steps   find cosmic rays sub by sub where there are too few to compare; calibrat
         and average tile by tile; list what became of each sub.
 """
 
+from platefiles.plan.calibration_jobs import cosmic_rays_job
+from platefiles.plan.channel_jobs import integrate_job, subs_job
+from platefiles.rule_inputs import sets
+
 
 rule find_cosmic_rays:
     """Find cosmic rays on each sub of one channel and night by itself."""
@@ -105,3 +109,11 @@ rule list_subs:
         job=plans.job(subs_job),
     script:
         "../scripts/list_subs.py"
+
+
+rule channels:
+    """Make the integrated channels and the table of subs."""
+    input:
+        plans.files("results/{project}/channels/{channel}.fits"),
+        plans.files("results/{project}/subs.tsv"),
+        plans.files(sets.kept_subs),

@@ -6,6 +6,11 @@ Writes  measures/<channel>/<night>.fits, the lock file beside the project file (
 Steps   measure sky, noise and stars of each sub; choose the grid if none is pinned; match stars.
 """
 
+from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.channel_jobs import register_job, register_sub_job
+from platefiles.plan.grid_jobs import grid_job
+from platefiles.rule_inputs import sets
+
 
 rule measure:
     """Measure sky, noise and stars of each sub of one channel and night."""
@@ -33,13 +38,16 @@ rule measure:
         "../scripts/measure.py"
 
 
-if plans.grid.unpinned:
+if plans.unpinned:
 
     checkpoint choose_reference:
         """Choose the grid and the photometric references; later runs keep them."""
         input:
-            measures=plans.grid.candidates,
-            newer=plans.grid.newer,
+            measures=plans.for_nights(
+                "results/{project}/measures/{channel}/{night}.fits",
+                of="{lock}.lock.yaml",
+            ),
+            newer=plans.newer("{lock}.lock.yaml"),
         output:
             update("{lock}.lock.yaml"),
         log:
@@ -47,18 +55,18 @@ if plans.grid.unpinned:
         benchmark:
             "results/benchmarks/choose_reference/{lock}.tsv"
         wildcard_constraints:
-            lock=plans.grid.unpinned_locks,
+            lock=plans.unpinned_locks,
         conda:
             "../envs/pipeline.yaml"
         threads: 1
         resources:
             mem_mb=500,
         params:
-            job=plans.grid.job,
+            job=plans.job(grid_job),
         script:
             "../scripts/choose_reference.py"
 
-    plans.grid.wait_for(checkpoints.choose_reference)
+    plans.wait_for(checkpoints.choose_reference)
 
 
 rule register:
@@ -68,8 +76,10 @@ rule register:
             "results/{project}/measures/{channel}/{night}.fits",
             of="results/{project}/registration/{channel}.fits",
         ),
-        reference=plans.grid.measures_for_channel,
-        lock=plans.grid.lock_for_channel,
+        reference=plans.grid_measures(
+            of="results/{project}/registration/{channel}.fits"
+        ),
+        lock=plans.lock,
         newer=plans.newer("results/{project}/registration/{channel}.fits"),
     output:
         "results/{project}/registration/{channel}.fits",

@@ -7,6 +7,9 @@ Steps   model the sky between stars and galaxies; tell how wide stars are; softe
         one with the widest stars; take starlight out of narrowband channels.
 """
 
+from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
+from platefiles.rule_inputs import sets
+
 
 rule subtract_gradient:
     """Model the sky of a channel as a smooth surface, and list its stars."""

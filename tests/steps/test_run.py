@@ -1,10 +1,11 @@
 import pytest
 
-from platecli.arguments.stage import STAGES, check_stage
+from platecli.arguments.stage import check_stage
 from platecli.text import summary
 from platecli.verbs import run
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import write_product
+from platefiles.workflow.makers import stages
 
 SUBS = """\
 id\tname\tchannel\tnight\tstate\treason\texposure_s
@@ -111,7 +112,7 @@ def test_unknown_stage_is_answered_with_the_nearest():
         check_stage("pictures")
 
 
-@pytest.mark.parametrize("target", [*STAGES, "results/swirl/channels/ha.fits"])
+@pytest.mark.parametrize("target", [*stages(), "results/swirl/channels/ha.fits"])
 def test_known_stages_and_files_are_accepted(target):
     """A run may go to a stage, or to a file below results."""
     check_stage(target)

@@ -5,11 +5,10 @@ from collections.abc import Iterable
 
 from platecli.arguments.naming import WrongCommand
 from platefiles.plan.project_plan import ProjectPlan
-from platefiles.workflow.graph import products_of
-from platefiles.workflow.makeable import can_make
+from platefiles.workflow.graph import can_make, products_of
+from platefiles.workflow.makers import stages
 from platelog import nearest
 
-STAGES = ("channels", "picture", "field", "all")
 _SHOWN = 6
 
 
@@ -21,10 +20,10 @@ def check_stage(stage: str) -> None:
     WrongCommand
         With the nearest stage.
     """
-    if stage in STAGES or stage.startswith("results/"):
+    if stage in stages() or stage.startswith("results/"):
         return
-    hint = nearest(stage, list(STAGES))
-    msg = f"--to {stage}: there is no such stage{hint} Stages: {', '.join(STAGES)}."
+    hint = nearest(stage, list(stages()))
+    msg = f"--to {stage}: there is no such stage{hint} Stages: {', '.join(stages())}."
     raise WrongCommand(msg)
 
 
@@ -44,7 +43,7 @@ def check_file(stage: str, plans: Iterable[ProjectPlan]) -> None:
         With the file of the projects whose path is nearest.
     """
     opened = list(plans)
-    if stage in STAGES or not opened or any(can_make(plan, stage) for plan in opened):
+    if stage in stages() or not opened or any(can_make(plan, stage) for plan in opened):
         return
     known = [path for plan in opened for path in products_of(plan) if path.startswith("results/")]
     close = difflib.get_close_matches(stage, known, 1)

@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from platecli.arguments.stage import STAGES
 from platecli.text.outlook import Outlook, counted_jobs
 from platefiles.jobs.run_lock import RESULTS
+from platefiles.workflow.makers import stages
 from platefiles.workflow.shared_masters import shared_masters
 
 _SHARED = "share_master"
@@ -26,7 +26,7 @@ def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -
         Options of Snakemake.
     """
     known = [one.products for one in outlooks]
-    return bool(known) and not extra and (target in STAGES or any(target in one for one in known))
+    return bool(known) and not extra and (target in stages() or any(target in one for one in known))
 
 
 def dry_run_lines(ahead: Mapping[str, Outlook]) -> Iterator[str]:

@@ -7,8 +7,6 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from platecli.text.outlook import Outlook
-from platefiles.audit.run_step import THREADS
-from platefiles.plan.paths import job_log_path
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
 from snakemake_logger_plugin_platelog.time_left import Work, Workload
@@ -66,10 +64,10 @@ def workload(outlooks: Iterable[Outlook], cores: int) -> Workload:
         costs = _Costs(outlook.plan)
         for product in outlook.to_make:
             near = (*product.inputs, *product.consulted)
-            jobs[product.path] = Work(product.rule, costs.of(product), _threads(product), near)
+            jobs[product.path] = Work(product.rule, costs.of(product), product.threads, near)
         rules = {product.rule for product in outlook.to_make}
         for product in outlook.products.values():
-            seconds = _took(outlook.plan, product) if product.rule in rules else 0.0
+            seconds = _took(product) if product.rule in rules else 0.0
             if seconds:
                 measured, expected = took.get(product.rule, (0.0, 0.0))
                 took[product.rule] = measured + seconds, expected + costs.of(product)
@@ -96,19 +94,13 @@ class _Costs:
         return _JOB_S + _FRAME_S[product.step] * self._mpx * frames
 
 
-def _threads(product: Product) -> int:
-    return THREADS.get(product.step, 1)
-
-
-def _took(plan: ProjectPlan, product: Product) -> float:
+def _took(product: Product) -> float:
     """Return the processor seconds that a job took when it was run last; 0 if nothing tells."""
-    log = job_log_path(plan.paths, product.rule, product.about)
-    path = log.replace("/logs/", "/benchmarks/", 1).removesuffix(".log") + ".tsv"
     with suppress(OSError, ValueError, TypeError, KeyError, StopIteration):
-        with open(path, encoding="utf-8") as stream:
+        with open(product.benchmark, encoding="utf-8") as stream:
             row = next(csv.DictReader(stream, delimiter="\t"))
         wall = float(row["s"])
-        busy = float(row["cpu_time"]) if _threads(product) > 1 else 0.0
+        busy = float(row["cpu_time"]) if product.threads > 1 else 0.0
         if 0 < wall < math.inf and 0 <= busy < math.inf:
             return max(wall, busy)
     return 0.0

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from platecli.execution.killed import tell_in_logs
 from platecli.execution.step_server import StepServer
-from platefiles.audit.run_step import THREADS, Task
+from platefiles.audit.run_step import Task
 from platefiles.core.errors import UserError
+from platefiles.rule_files.rule_text import rules_by_step
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
@@ -56,7 +57,7 @@ def run_tasks(
     with ThreadPoolExecutor(cores) as pool, _starter(folder, steps) as start:
         while waiting or running:
             for name, task in list(waiting.items()):
-                threads = min(THREADS[task.step], cores)
+                threads = min(rules_by_step()[task.step].threads, cores)
                 if threads <= free and done.issuperset(needs[name]):
                     script = task.written(folder / f"{len(tasks) - len(waiting)}.py", threads)
                     running[pool.submit(_run, start, task, script)] = (name, threads)

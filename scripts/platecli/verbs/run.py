@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory, project_word
-from platecli.arguments.stage import STAGES, check_file, check_stage
+from platecli.arguments.stage import check_file, check_stage
 from platecli.execution import engine
 from platecli.execution.caches import give_room
 from platecli.execution.dry_run import dry_run_lines, is_planned
@@ -24,9 +24,9 @@ from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
 from platefiles.digests.project_digests import write_all_digests
 from platefiles.jobs.run_lock import Busy, hold_run_lock
-from platefiles.plan.paths import job_log_path
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
+from platefiles.workflow.makers import stages
 from platefiles.workflow.noted_plan import note_products
 from platefiles.workflow.open_project import named, open_projects
 from platefiles.workflow.reasons import NOT_THERE
@@ -67,7 +67,7 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
         "--to",
         default="picture",
         metavar="STAGE",
-        help=f"how far to go: {', '.join(STAGES)}, or one file below results (default: picture)",
+        help=f"how far to go: {', '.join(stages())}, or one file below results (default: picture)",
     )
     add_directory(parser)
 
@@ -236,7 +236,7 @@ def make(
 
 def _at_work(ahead: Mapping[str, Outlook], target: str, extra: Sequence[str]) -> list[str]:
     """Return the projects that Snakemake has to know of, as the workflow is told of them."""
-    every = extra or target not in STAGES
+    every = extra or target not in stages()
     return [given_to_workflow(one.plan) for one in ahead.values() if every or one.to_make]
 
 
@@ -303,10 +303,7 @@ def _failures(plan: ProjectPlan, left: Sequence[Product]) -> dict[str, str]:
     """Return why jobs failed, by job in words, without those that only wait for one of them."""
     paths = {product.path for product in left}
     first = [p for p in left if not paths & {*p.inputs}]
-    return {
-        in_words(p): reason_in_logs([job_log_path(plan.paths, p.rule, p.about)])
-        for p in first or left
-    }
+    return {in_words(p): reason_in_logs([p.log]) for p in first or left}
 
 
 def _not_made(left: Sequence[Product]) -> str:

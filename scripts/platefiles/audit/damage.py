@@ -33,12 +33,11 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     """
     from platefiles.digests.reference_repair import mend_grid_notes
     from platefiles.digests.sheet_checks import DigestSheets
-    from platefiles.plan.paths import job_log_path
+    from platefiles.plan.paths import grid_log
     from platefiles.provenance.job_notes import (
         note_path,  # with all below slow to import, and seldom wanted
     )
     from platefiles.workflow.graph import products_of
-    from platefiles.workflow.reference_notes import grid_log
 
     sheets = DigestSheets()
     sheet = sheets.of_folder(Path(plan.results))
@@ -50,7 +49,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
 
     products = [p for p in products_of(plan).values() if os.path.isfile(p.path)]
     products = [product for product in products if product.rule != "choose_reference"]
-    logs = [job_log_path(plan.paths, product.rule, product.about) for product in products]
+    logs = [product.log for product in products]
     paths = [product.path for product in products]
     with ThreadPoolExecutor(_THREADS) as pool:
         damaged = list(pool.map(is_damaged, paths, logs))
@@ -60,7 +59,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     for path in found:
         mark(path)
     own = {os.path.realpath(path) for path in (*paths, *logs, plan.paths.lock)}
-    own |= {os.path.realpath(path) for path in (grid_log(plan), f"{plan.results}/{_FRAMES}")}
+    own |= {os.path.realpath(path) for path in (grid_log(plan.paths), f"{plan.results}/{_FRAMES}")}
     others = sorted(path for path in (sheet.known if sheet else ()) if path.is_file())
     others = [path for path in others if os.path.realpath(path) not in own]
     return [os.fspath(path) for path in others if sheets.fault(path)]

@@ -3,10 +3,10 @@
 import json
 from collections.abc import Mapping
 
-from platefiles.audit.run_step import THREADS
 from platefiles.provenance.activities import Record
 from platefiles.provenance.code_digests import code_digest
 from platefiles.provenance.header_provenance import VERSION, lock_digest, software
+from platefiles.rule_files.rule_text import rules_by_step
 
 Change = tuple[str, str, str]
 """What, how it is in the first, how it is in the second."""
@@ -47,7 +47,7 @@ def surroundings(record: Record) -> dict[str, str]:
 def present_surroundings(record: Record) -> dict[str, str]:
     """Return what the products of a record would be made with here and now."""
     code = {
-        f"{CODE}{step}": code_digest(f"{step}.py") if step in THREADS else "no such step"
+        f"{CODE}{step}": code_digest(f"{step}.py") if step in rules_by_step() else "no such step"
         for step in dict.fromkeys(making.step for making in record.makings.values())
     }
     now = {_SOFTWARE: f"platelog {VERSION}", **_versions(software()), _LOCK: lock_digest()}

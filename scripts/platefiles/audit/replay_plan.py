@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from platefiles.audit.raw_search import MISSING, RawFrame
-from platefiles.audit.run_step import THREADS, Task
+from platefiles.audit.run_step import Task
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
 from platefiles.core.safe_names import escape
 from platefiles.provenance.activities import RAW, TEXT, Making, RawRecord, Record
 from platefiles.provenance.code_digests import code_digest
+from platefiles.rule_files.rule_text import rules_by_step
 
 LINKS, TEXTS, LOGS, WORK = "links", "texts", "logs", "work"
 """Folders beside the products that are made again."""
@@ -122,7 +123,7 @@ def link_name(raw: RawRecord) -> str:
 
 
 def _present_code(step: str) -> str:
-    return code_digest(f"{step}.py") if step in THREADS else "unknown step"
+    return code_digest(f"{step}.py") if step in rules_by_step() else "unknown step"
 
 
 def _job(making: Making) -> str:

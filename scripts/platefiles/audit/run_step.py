@@ -17,48 +17,8 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import escape
-
-THREADS = {
-    "master_bias": 1,
-    "master_dark": 1,
-    "master_flat": 1,
-    "measure": 2,
-    "find_cosmic_rays": 1,
-    "choose_reference": 1,
-    "register": 1,
-    "integrate": 8,
-    "calibrate_sub": 1,
-    "register_sub": 1,
-    "solve_astrometry": 1,
-    "find_zero_points": 1,
-    "subtract_gradient": 1,
-    "match_channel": 1,
-    "subtract_continuum": 1,
-    "measure_depth": 1,
-    "identify_sources": 1,
-    "list_sources": 1,
-    "annotate": 1,
-    "overlay": 1,
-    "map_channels": 1,
-    "draw_picture": 1,
-}
-"""Threads that a step can use, by step; as in the rules."""
-
-SINGLE = (
-    "registration",
-    "lock",
-    "channel",
-    "cube",
-    "catalogue",
-    "solution",
-    "zero_points",
-    "depth",
-    "sources",
-    "objects",
-    "picture",
-    "image",
-)
-"""Inputs that a rule gives as one path and not as a list."""
+from platefiles.rule_files.rule_text import rules_by_step
+from platefiles.workflow.makers import is_single
 
 _SCRIPTS = Path(__file__).resolve().parents[2]
 
@@ -70,7 +30,7 @@ class Task:
     Attributes
     ----------
     step : str
-        One of ``THREADS``.
+        One that a rule runs.
     output : str
         Path of the product.
     inputs : dict of str to list of str
@@ -88,8 +48,8 @@ class Task:
     log: str
 
     def __post_init__(self) -> None:
-        if self.step not in THREADS:
-            known = ", ".join(THREADS)
+        if self.step not in rules_by_step():
+            known = ", ".join(rules_by_step())
             msg = f"'{escape(self.step)}' is no step of this version; known are {known}"
             raise UserError(msg)
 
@@ -113,12 +73,12 @@ class Task:
 class _Inputs:
     """Inputs by name; a name that was not given is an empty list, as in a rule."""
 
-    def __init__(self, inputs: Mapping[str, list[str]]):
-        self._inputs = dict(inputs)
+    def __init__(self, step: str, inputs: Mapping[str, list[str]]):
+        self._step, self._inputs = step, dict(inputs)
 
     def __getattr__(self, name: str) -> str | list[str]:
         paths = self._inputs.get(name, [])
-        return paths[0] if name in SINGLE and paths else paths
+        return paths[0] if paths and is_single(self._step, name) else paths
 
 
 def run_task(text: str) -> None:
@@ -133,7 +93,7 @@ def run_task(text: str) -> None:
     threads = facts.pop("threads")
     task = Task(**facts)
     stand_in = SimpleNamespace(
-        input=_Inputs(task.inputs),
+        input=_Inputs(task.step, task.inputs),
         output=[task.output],
         params=SimpleNamespace(job=task.job),
         log=[task.log],

@@ -11,7 +11,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digests.digest_sheet import NAME, read_digest_sheet, write_digest_sheet
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.plan.paths import job_log_path
+from platefiles.plan.paths import grid_log
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import hidden_note, logged_note, note_path, read_note
 from platefiles.workflow.graph import Product
@@ -96,17 +96,17 @@ def _digests_of(
 ) -> Iterator[tuple[str, str]]:
     """Digests of a product and of the logs that have a note on it."""
     path = product.path
-    logs = [job_log_path(plan.paths, product.rule, product.about)]
+    logs = [product.log]
     if product.rule.startswith("master_"):
         logs.append(f"{RESULTS}/logs/share_master/{shared_stem(RESULTS, path)}.log")
-    job = recorded(path, product.log)
+    job = recorded(path, product.note)
     noted = {log: digests for log in logs if (digests := _noted(log, job))}
     digests = {sha256 for found in noted.values() for sha256 in found}
     if len(digests) == 1:
         yield path, digests.pop()
     elif digests:
         yield path, _agreed(path, [before.get(path), *sorted(digests)])
-    elif job and not product.log and _is_intact(path):  # it was not noted, but proves itself
+    elif job and not product.note and _is_intact(path):  # it was not noted, but proves itself
         yield path, file_sha256(path)
     for log in noted:
         yield from _digest_of_log(log, before)
@@ -130,7 +130,7 @@ def _digests_of_lock(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[t
     path = plan.paths.lock
     if not os.path.isfile(path):
         return
-    log = job_log_path(plan.paths, "choose_reference", "")
+    log = grid_log(plan.paths)
     if (note := read_note(log)) is not None:
         yield path, note.sha256
         yield from _digest_of_log(log, before)

@@ -9,9 +9,9 @@ from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.digests.sheet_checks import DigestSheet
 from platefiles.plan.grid_jobs import grid_job
+from platefiles.plan.paths import grid_log
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import JobNote, note_path, read_note, write_note
-from platefiles.workflow.reference_notes import grid_log
 
 
 def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
@@ -29,7 +29,7 @@ def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
     bool
         Whether they were written. They are not where nothing tells that the lock file is intact.
     """
-    log, place = grid_log(plan), Path(os.path.realpath(plan.paths.lock))
+    log, place = grid_log(plan.paths), Path(os.path.realpath(plan.paths.lock))
     full, note = Path(os.path.realpath(log)), note_path(log)
     marked = [os.path.realpath(path) for path, _ in sheet.damaged_notes()]
     damaged = full.is_file() and full in sheet.known and sheet.fault(full)

@@ -11,13 +11,12 @@ from platefiles.fits.products_io import has_image, read_header
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.integration.channel_subs import SUB_COLUMNS
 
-_TABLES = {
-    "map_channels": "SUBS",
-    "integrate": "INPUTS",
-    "register": "TRANSFORMS",
-    "measure": "SUBS",
-    "find_cosmic_rays": "SUBS",
-}
+_TABLES = ("SUBS", "TRANSFORMS", "INPUTS")
+"""Tables that may have a row for each sub."""
+
+_NEEDED = {"id", "name", "sha256", "exposure_s", "state", "reason"}
+"""Columns by which such a table is known."""
+
 _UNKNOWN = {"state": "", "reason": ""} | dict.fromkeys(
     ("exposure_s", "weight", "clipped_low", "clipped_high"), float("nan")
 )
@@ -65,11 +64,10 @@ def read_sub_rows(path: str | Path) -> list[SubRow]:
     """
     try:
         header = read_header(path)
-        table = _TABLES.get(str(header.get("STEP", "")), "")
-        if not table or not has_image(path, table):
-            return []
+        tables = (read_columns(path, name) for name in _TABLES if has_image(path, name))
+        table = next((columns for columns in tables if columns.keys() >= _NEEDED), {})
         given = {"channel": header.get("FILTER", ""), "night": header.get("NIGHT", "")}
-        return [_row(given | row) for row in rows_of(read_columns(path, table))]
+        return [_row(given | row) for row in rows_of(table)]
     except (ValueError, TypeError, LookupError, AttributeError, fits.VerifyError) as error:
         msg = f"{path}: its table of subs is damaged; make the file again from the raw frames"
         raise UserError(msg) from error

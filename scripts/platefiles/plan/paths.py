@@ -1,12 +1,15 @@
-"""Where each product of a project lies."""
+"""Where each product of a project lies, as the rules say."""
 
 import os
 from dataclasses import dataclass
 
 from platefiles.config.project import LoadedProject
+from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
+from platefiles.rule_files.rule_text import place_of, rule_texts
 from platefiles.transfers.links import link_name
 
+LOCK_ENDING = ".lock.yaml"
 LIST_ENDINGS = ("ecsv", "csv", "vot", "reg")
 BY_SPEED = ("png", "tif", "jpg")
 """Endings of pictures, those first that are read fastest."""
@@ -33,49 +36,50 @@ class Paths:
 
     def master(self, name: str) -> str:
         """Path of a master."""
-        return f"{self.results}/calibration/{name}.fits"
+        return self._made_by("master_bias", master=name)
 
     def measures(self, channel: str, night: str) -> str:
         """Path of the measures of a channel's night."""
-        return f"{self.results}/measures/{channel}/{night}.fits"
+        return self._made_by("measure", channel=channel, night=night)
 
     def registration(self, channel: str) -> str:
         """Path of a channel's registration."""
-        return f"{self.results}/registration/{channel}.fits"
+        return self._made_by("register", channel=channel)
 
     def channel(self, channel: str) -> str:
         """Path of an integrated channel."""
-        return f"{self.results}/channels/{channel}.fits"
+        return self._made_by("integrate", channel=channel)
 
     def sky(self, channel: str) -> str:
         """Path of the model of a channel's sky."""
-        return f"{self.results}/sky/{channel}.fits"
+        return self._made_by("subtract_gradient", channel=channel)
 
     def matched(self, channel: str) -> str:
         """Path of a channel whose stars are as wide as those of the others."""
-        return f"{self.results}/matched/{channel}.fits"
+        return self._made_by("match_channel", channel=channel)
 
     def line(self, channel: str) -> str:
         """Path of a narrowband channel without its starlight."""
-        return f"{self.results}/lines/{channel}.fits"
+        return self._made_by("subtract_continuum", channel=channel)
 
     def stored_sub(self, kind: str, channel: str, sub: str) -> str:
         """Path of a sub that is stored calibrated or registered."""
-        return f"{self.results}/{kind}/{channel}/{sub}.fits"
+        rule = {"calibrated": "calibrate_sub", "registered": "register_sub"}[kind]
+        return self._made_by(rule, channel=channel, sub=sub)
 
     def cosmic_rays(self, channel: str, night: str) -> str:
         """Path of the cosmic rays on the subs of a channel's night."""
-        return f"{self.results}/cosmic_rays/{channel}/{night}.fits"
+        return self._made_by("find_cosmic_rays", channel=channel, night=night)
 
     def cube(self, picture: str) -> str:
         """Path of the linear colour cube of a picture."""
-        return f"{self.results}/picture/{picture}.fits"
+        return self._made_by("map_channels", picture=picture)
 
     def picture_files(self, picture: str) -> list[str]:
         """Paths of the files of a picture."""
         recipe = self.loaded.pictures[picture].recipe
         endings = [*recipe.files, *(f"{size}px.jpg" for size in sorted(set(recipe.web_px)))]
-        return [f"{self.results}/picture/{picture}.{ending}" for ending in endings]
+        return [self._picture_file(picture, ending) for ending in endings]
 
     @property
     def recipe_cube(self) -> str:
@@ -85,62 +89,68 @@ class Paths:
     @property
     def subs(self) -> str:
         """Path of the table of subs."""
-        return f"{self.results}/subs.tsv"
+        return self._made_by("list_subs")
 
     @property
     def contact_sheet(self) -> str:
         """Path of the contact sheet."""
-        return f"{self.results}/contact_sheet.png"
+        return self._made_by("contact_sheet")
 
     @property
     def seeing(self) -> str:
         """Path of the table of the widths of stars."""
-        return f"{self.results}/seeing.tsv"
+        return self._made_by("list_seeing")
 
     @property
     def solution(self) -> str:
         """Path of the place of the grid on the sky."""
-        return f"{self.results}/field/solution.fits"
+        return self._made_by("solve_astrometry")
 
     @property
     def zero_points(self) -> str:
         """Path of the zero points of the channels."""
-        return f"{self.results}/field/zero_points.fits"
+        return self._made_by("find_zero_points")
 
     @property
     def depth(self) -> str:
         """Path of the depth of the channels."""
-        return f"{self.results}/field/depth.fits"
+        return self._made_by("measure_depth")
 
     @property
     def sources(self) -> str:
         """Path of the sources of the field."""
-        return f"{self.results}/field/sources.fits"
+        return self._made_by("identify_sources")
 
     @property
     def source_lists(self) -> list[str]:
         """Paths of the lists of sources to read and to load elsewhere."""
-        return [f"{self.results}/field/sources.{ending}" for ending in LIST_ENDINGS]
+        return [self._made_by("list_sources", ending=ending) for ending in LIST_ENDINGS]
 
     @property
     def annotated_files(self) -> list[str]:
         """Paths of the annotated picture and of the drawing alone; none without a picture."""
         if not self.loaded.recipe.files:
             return []
-        return [f"{self.results}/field/annotated.{ending}" for ending in ("png", "svg")]
+        return [self._made_by("annotate", ending=ending) for ending in ("png", "svg")]
 
     @property
     def overlay_files(self) -> dict[str, str]:
         """Paths of the user's images beside the picture, by name; none without a picture."""
         names = self.loaded.overlay_paths if self.loaded.recipe.files else {}
-        return {name: f"{self.results}/field/overlay_{name}.png" for name in names}
+        return {name: self._made_by("overlay", image=name) for name in names}
 
     @property
     def shown_picture(self) -> str:
         """Path of the picture that is drawn over."""
         files = self.loaded.recipe.files
+        if not files:
+            msg = (
+                f"project {self.loaded.name} has no picture: its recipe writes no file of one; "
+                "name some under files"
+            )
+            raise UserError(msg)
         ending = next(one for one in BY_SPEED if one in files)
-        return f"{self.results}/picture/{self.loaded.recipe_name}.{ending}"
+        return self._picture_file(self.loaded.recipe_name, ending)
 
     @property
     def lock(self) -> str:
@@ -149,11 +159,14 @@ class Paths:
         inside = os.path.relpath(path)
         return path if inside.startswith("..") else inside
 
+    def _picture_file(self, picture: str, ending: str) -> str:
+        return self._made_by("draw_picture", picture=picture, ending=ending)
 
-def job_log_path(paths: Paths, rule: str, about: str) -> str:
-    """Path of the log of a job, from its rule and from what it works on, in words."""
-    if rule == "choose_reference":
-        return f"results/logs/choose_reference/{paths.lock.removesuffix('.lock.yaml')}.log"
-    if rule == "draw_picture_tiff":
-        rule, about = "draw_picture", f"{about} tif"
-    return f"{paths.results}/logs/{f'{rule}/{about}'.replace(' ', '_').rstrip('/')}.log"
+    def _made_by(self, rule: str, **wildcards: str) -> str:
+        """Path of what a rule makes, as it stands in the rule, in the folder of the results."""
+        return f"{self.results}/{place_of(rule).format(**wildcards)}"
+
+
+def grid_log(paths: Paths) -> str:
+    """Return the path of the log of the job that chose the grid."""
+    return rule_texts()["choose_reference"].log.format(lock=paths.lock.removesuffix(LOCK_ENDING))

@@ -23,37 +23,13 @@ from platefiles.fits.hdu_layout import Block, BrokenFits, headers_digest, read_b
 from platefiles.provenance.activities import RAW, TEXT, Making, RawRecord, Record, decoded
 from platefiles.provenance.header_provenance import creator, lock_digest, software
 from platefiles.provenance.record_checks import check_record
+from platefiles.rule_files.rule_text import rules_by_step
 
 if TYPE_CHECKING:
     from astropy.io import fits
 
 EXTNAME = "RECORD"
 _DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, RecursionError)
-_PLACES = {
-    "master_bias": "calibration/{master}.fits",
-    "master_dark": "calibration/{master}.fits",
-    "master_flat": "calibration/{master}.fits",
-    "calibrate_sub": "calibrated/{parent}/{name}",
-    "measure": "measures/{channel}/{night}.fits",
-    "register": "registration/{channel}.fits",
-    "register_sub": "registered/{parent}/{name}",
-    "find_cosmic_rays": "cosmic_rays/{channel}/{night}.fits",
-    "integrate": "channels/{channel}.fits",
-    "solve_astrometry": "field/{name}",
-    "find_zero_points": "field/{name}",
-    "subtract_gradient": "sky/{channel}.fits",
-    "match_channel": "matched/{channel}.fits",
-    "subtract_continuum": "lines/{channel}.fits",
-    "measure_depth": "field/{name}",
-    "identify_sources": "field/{name}",
-    "list_sources": "field/{name}",
-    "annotate": "field/{name}",
-    "overlay": "field/{name}",
-    "map_channels": "picture/{name}",
-    "draw_picture": "picture/{name}",
-    "contact_sheet": "{name}",
-}
-"""Where a step's product lies inside the project's results: by the job, where that tells."""
 
 
 def raw_record(
@@ -177,9 +153,9 @@ def measured_alone(record: Record, sub_id: str) -> Record:
 
 
 def product_name(step: str, path: str | Path, job: Mapping[str, Any]) -> str:
-    """Path of a product inside the results of its project."""
-    path = Path(path)
-    return _PLACES[step].format(**{**job, "parent": path.parent.name, "name": path.name})
+    """Path of a product inside the results of its project: by the job, where that tells."""
+    output = rules_by_step()[step].output
+    return output.place(Path(path).as_posix(), job) if output is not None else Path(path).name
 
 
 def results_of(path: str | Path, product: str) -> Path | None:

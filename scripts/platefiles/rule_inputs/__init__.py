@@ -1,1 +1,1 @@
-"""What rules ask about data: inputs and jobs as functions of Snakemake's wildcards."""
+"""What rules declare: their inputs and jobs as functions of a plan and of wildcards."""

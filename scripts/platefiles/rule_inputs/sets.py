@@ -4,6 +4,9 @@ Each is a function of a plan and of the wildcards of a job. What depends on the 
 stands in the rules as a path.
 """
 
+import os
+
+from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.plan import picture_channels
 from platefiles.plan.project_plan import ProjectPlan
@@ -27,6 +30,11 @@ def frames_of_channel(plan: ProjectPlan, wildcards) -> list[Frame]:
 def frame_of_sub(plan: ProjectPlan, wildcards) -> list[Frame]:
     """One light."""
     return [plan.by_id[wildcards.sub]]
+
+
+def grid_frame(plan: ProjectPlan, wildcards) -> list[Frame]:
+    """Sub whose pixels are the grid; none as long as it is not chosen."""
+    return [] if plan.pinned is None else [plan.by_id[plan.pinned.reference]]
 
 
 def masters_below(plan: ProjectPlan, wildcards) -> list[str]:
@@ -64,13 +72,15 @@ def all_channels(plan: ProjectPlan, wildcards) -> list[str]:
     return list(plan.channels)
 
 
-def matched_channels(plan: ProjectPlan, wildcards) -> list[str]:
-    """Channels that get stars of one width."""
-    return picture_channels.matched_channels(plan)
-
-
 def line_pair(plan: ProjectPlan, wildcards) -> list[str]:
     """A narrowband channel and the one that shows its starlight."""
+    if wildcards.channel not in picture_channels.line_channels(plan):
+        known = ", ".join(picture_channels.line_channels(plan)) or "none"
+        msg = (
+            f"project {plan.loaded.name} takes no starlight out of channel "
+            f"'{wildcards.channel}'; its recipe names {known} (continuum)"
+        )
+        raise UserError(msg)
     return picture_channels.line_pair(plan, wildcards.channel)
 
 
@@ -96,6 +106,18 @@ def sheet_pictures(plan: ProjectPlan, wildcards) -> list[str]:
     return picture_channels.sheet_pictures(plan)
 
 
+def matched_channels(plan: ProjectPlan, wildcards) -> list[str]:
+    """Channels that get stars of one width, the job's own among them."""
+    found = picture_channels.matched_channels(plan)
+    if wildcards.channel not in found:
+        msg = (
+            f"project {plan.loaded.name} matches no channel '{wildcards.channel}', which no "
+            f"picture shows; it matches {', '.join(found)}"
+        )
+        raise UserError(msg)
+    return found
+
+
 def shown_picture(plan: ProjectPlan, wildcards) -> str:
     """Picture that is drawn over, or shown beside an image of the user's."""
     return plan.paths.shown_picture
@@ -104,3 +126,48 @@ def shown_picture(plan: ProjectPlan, wildcards) -> str:
 def shown_cube(plan: ProjectPlan, wildcards) -> str:
     """Linear cube of that picture, which tells its place on the sky."""
     return plan.paths.recipe_cube
+
+
+def star_catalogue(plan: ProjectPlan, wildcards) -> str | None:
+    """Star catalogue of the user's, if there is one."""
+    return plan.star_path
+
+
+def object_list(plan: ProjectPlan, wildcards) -> str | None:
+    """List of objects of the user's, if there is one."""
+    return plan.objects_path
+
+
+def overlaid_image(plan: ProjectPlan, wildcards) -> str | None:
+    """Image of the user's that is shown beside the picture."""
+    return os.fspath(plan.loaded.overlay_paths[wildcards.image])
+
+
+def kept_subs(plan: ProjectPlan, wildcards) -> list[str]:
+    """Subs that a project keeps, calibrated or registered."""
+    return [
+        plan.paths.stored_sub(kind, channel, frame.id)
+        for kind in plan.loaded.project.keep_subs
+        for channel in plan.channels
+        for frame in plan.lights(channel)
+    ]
+
+
+def picture_files(plan: ProjectPlan, wildcards) -> list[str]:
+    """Files of all pictures."""
+    return picture_channels.all_picture_files(plan)
+
+
+def source_lists(plan: ProjectPlan, wildcards) -> list[str]:
+    """Lists of sources to read and to load elsewhere."""
+    return plan.paths.source_lists
+
+
+def annotated_files(plan: ProjectPlan, wildcards) -> list[str]:
+    """The annotated picture and the drawing alone; none without a picture."""
+    return plan.paths.annotated_files
+
+
+def overlay_files(plan: ProjectPlan, wildcards) -> list[str]:
+    """Images of the user's beside the picture; none without a picture."""
+    return list(plan.paths.overlay_files.values())

@@ -14,7 +14,7 @@ from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame, read_sheet, write_sheet
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
-from platefiles.plan.paths import job_log_path
+from platefiles.plan.paths import grid_log
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles
@@ -186,7 +186,7 @@ def _check_lock(plan: ProjectPlan) -> None:
 
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
     """Refuse half a lock file: what it lacks would be chosen again, and perhaps otherwise."""
-    path, note = plan.loaded.lock_path, read_note(job_log_path(plan.paths, "choose_reference", ""))
+    path, note = plan.loaded.lock_path, read_note(grid_log(plan.paths))
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:
         msg = (

@@ -57,7 +57,7 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
         return "" if follows else NOT_THERE
     if is_marked(product.path):
         return DAMAGED
-    if is_cut(product.path, product.log):
+    if is_cut(product.path, product.note):
         return CUT
     job, made = json.loads(product.job), header_texts(product.path)
     reasons = [UNSETTLED] if made.get(JOB_DIGEST) == PROVISIONAL else []
@@ -67,7 +67,7 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
         reasons += changed_settings(json.loads(made["SETTINGS"]), job["settings"])
     if reasons or follows or product.waits:
         return ", ".join(reasons)
-    if product.log:
+    if product.note:
         return "other settings or code"
     if product.rule.startswith("master_"):
         return "other frames"

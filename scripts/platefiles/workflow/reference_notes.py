@@ -11,7 +11,7 @@ from pathlib import Path
 from platefiles.config.lock_file import CHOSEN, REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
-from platefiles.plan.paths import job_log_path
+from platefiles.plan.paths import grid_log
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 
@@ -25,7 +25,7 @@ def lock_doubt(plan: ProjectPlan) -> str:
         The working directory must be the one that its results lie in.
     """
     path = plan.paths.lock
-    note = read_note(grid_log(plan))
+    note = read_note(grid_log(plan.paths))
     if note is None or not os.path.isfile(path) or file_sha256(path) == note.sha256:
         return ""
     return (
@@ -45,17 +45,12 @@ def drop_provisional_grid(plan: ProjectPlan) -> bool:
     bool
         Whether it was there.
     """
-    note, path = read_note(grid_log(plan)), plan.paths.lock
+    note, path = read_note(grid_log(plan.paths)), plan.paths.lock
     if note is None or note.job != PROVISIONAL or not os.path.isfile(path):
         return False
     with suppress(OSError):
-        is_new = f"INFO {CHOSEN}\n" in Path(grid_log(plan)).read_text(encoding="utf-8")
+        is_new = f"INFO {CHOSEN}\n" in Path(grid_log(plan.paths)).read_text(encoding="utf-8")
         if is_new and file_sha256(path) == note.sha256:
             os.unlink(path)
             return True
     return False
-
-
-def grid_log(plan: ProjectPlan) -> str:
-    """Return the path of the log of the job that chose the grid."""
-    return job_log_path(plan.paths, "choose_reference", "")

@@ -50,7 +50,7 @@ class Ledger:
             if self.is_there(path) and (
                 product.waits
                 or product.rule == "choose_reference"
-                or recorded(path, product.log) != digest(product.job)
+                or recorded(path, product.note) != digest(product.job)
             ):
                 found.add(path)
         return frozenset(found)
@@ -62,7 +62,7 @@ class Ledger:
         for path in self.stale:
             product = self.products[path]
             if product.rule != "choose_reference" and (
-                is_marked(path) or is_cut(path, product.log)
+                is_marked(path) or is_cut(path, product.note)
             ):
                 found.add(path)
         return frozenset(found)
@@ -70,7 +70,7 @@ class Ledger:
     @cached_property
     def provisional(self) -> frozenset[str]:
         """Products that are there and are to be made again: `platefiles.core.provisional`."""
-        logs = {path: self.products[path].log for path in self.stale}
+        logs = {path: self.products[path].note for path in self.stale}
         return frozenset(path for path, log in logs.items() if recorded(path, log) == PROVISIONAL)
 
     def to_make(self, targets: Iterable[str]) -> list[str]:

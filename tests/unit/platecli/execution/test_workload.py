@@ -2,7 +2,6 @@ import pytest
 
 from platecli.execution.workload import workload
 from platecli.text.outlook import look_ahead
-from platefiles.plan.paths import job_log_path
 from platefiles.workflow.open_project import open_projects
 
 HEAD = "s\th:m:s\tmax_rss\tmax_vms\tmax_uss\tmax_pss\tio_in\tio_out\tmean_load\tcpu_time\n"
@@ -20,9 +19,7 @@ def outlook(tiny_raw, write_project, tmp_path, monkeypatch):
 def note(outlook, path, line):
     """Write the benchmark file of the job of a product."""
     product = outlook.products[path]
-    log = job_log_path(outlook.plan.paths, product.rule, product.about)
-    place = outlook.plan.loaded.path.parents[1] / log.replace("/logs/", "/benchmarks/")
-    place = place.with_suffix(".tsv")
+    place = outlook.plan.loaded.path.parents[1] / product.benchmark
     place.parent.mkdir(parents=True, exist_ok=True)
     place.write_text(HEAD + line, encoding="utf-8")
 

@@ -24,7 +24,7 @@ def make_jobs(write_project, tiny_raw, tmp_path_factory):
         loaded = load_project(project, "")
         frames: list[Frame] = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
         matched = match_calibration(frames, loaded)
-        plan = ProjectPlan(loaded, tuple(frames), matched, str(folder / "results"))
+        plan = ProjectPlan(loaded, tuple(frames), matched, "results/tiny")
         return [(p.rule, json.loads(p.job)) for p in products_of(plan).values()]
 
     return make

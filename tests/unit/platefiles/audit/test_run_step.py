@@ -6,37 +6,23 @@ from pathlib import Path
 
 import pytest
 
-from platefiles.audit.run_step import SINGLE, THREADS, Task
+from platefiles.audit.run_step import Task
 from platefiles.core.errors import UserError
+from platefiles.rule_files.rule_text import rules_by_step
+from platefiles.workflow.makers import is_single
 
 ROOT = Path(__file__).resolve().parents[4]
 
 
-def _rules():
-    """Text of each rule by name."""
-    text = "\n".join(path.read_text() for path in sorted((ROOT / "rules").glob("*.smk")))
-    parts = re.split(r"^ *(?:rule|checkpoint) (\w+):$", text, flags=re.MULTILINE)
-    return dict(zip(parts[1::2], parts[2::2], strict=True))
-
-
-def test_every_rule_of_the_workflow_can_be_run_with_its_threads():
-    """The table has each rule that makes something of data, with the threads of the rule."""
-    threads = {name: int(re.search(r"threads: (\d+)", text)[1]) for name, text in _rules().items()}
-    # A second name, tables of what is known, and an overview of what is there.
-    for name in ("share_master", "list_subs", "list_seeing", "contact_sheet"):
-        del threads[name]
-    assert threads == THREADS
-
-
 def test_inputs_that_are_single_paths_are_those_that_bindings_use_as_such():
     """A binding takes a list as a list, or its first place, and what is single as it stands."""
-    for step in THREADS:
+    for step in rules_by_step():
         binding = ast.parse((ROOT / "scripts" / f"{step}.py").read_text()).body[-1]
         for call in (n for n in ast.walk(binding) if isinstance(n, ast.keyword)):
             match = re.fullmatch(r"snakemake\.input\.(\w+)", ast.unparse(call.value))
             if match:
                 plural = call.arg.startswith("paths_")
-                assert plural == (match[1] not in SINGLE), (step, call.arg)
+                assert plural == (not is_single(step, match[1])), (step, call.arg)
 
 
 def test_a_task_runs_the_binding_of_its_step(tmp_path):

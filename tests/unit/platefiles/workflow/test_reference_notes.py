@@ -14,9 +14,9 @@ from platefiles.core.provisional import hold_back
 from platefiles.digests.digest_sheet import write_digest_sheet
 from platefiles.digests.project_digests import write_digests
 from platefiles.jobs.job_log import job_log, log
-from platefiles.plan.paths import job_log_path
+from platefiles.plan.paths import grid_log
 from platefiles.provenance.job_notes import note_path
-from platefiles.rule_inputs.open_plans import open_plans
+from platefiles.runs.open_plans import open_plans
 from platefiles.workflow.reference_notes import lock_doubt
 
 
@@ -49,9 +49,7 @@ def pin(plan, chosen=True, reason=""):
     pinned = {channel: plan.lights(channel)[0] for channel in ("ha", "g", "b")}
     first = pinned["ha"]
     lock = Lock(first.id, first.name, 320, 240, {name: one.id for name, one in pinned.items()})
-    place = os.path.abspath(
-        job_log_path(plan.paths, "choose_reference", "")
-    )  # a job would hold a lock
+    place = os.path.abspath(grid_log(plan.paths))  # a job would hold a lock
     with job_log(place, "{}", plan.paths.lock):
         if chosen:
             log.info(CHOSEN)
@@ -103,7 +101,7 @@ def test_what_no_job_makes_again_is_told(plan):
 @pytest.mark.parametrize("victims", [["log"], ["note"], ["log", "note"]])
 def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
     """No job would write them: the grid is chosen once. They say what they said before."""
-    log = Path(job_log_path(plan.paths, "choose_reference", ""))
+    log = Path(grid_log(plan.paths))
     places = {"log": log, "note": note_path(log)}
     before = {name: path.read_text() for name, path in places.items()}
     for victim in victims:
@@ -119,7 +117,7 @@ def test_damaged_notes_of_the_grid_are_written_again(plan, victims):
 def test_notes_are_not_made_up_for_a_damaged_lock_file(plan):
     """Where lock file and log were changed, the log waits until the lock file is put back."""
     log, content = (
-        job_log_path(plan.paths, "choose_reference", ""),
+        grid_log(plan.paths),
         Path(plan.paths.lock).read_bytes(),
     )
     flip(log)

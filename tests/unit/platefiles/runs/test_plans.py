@@ -13,44 +13,43 @@ from platefiles.core.errors import UserError
 from platefiles.plan.channel_jobs import integrate_job
 from platefiles.plan.field_jobs import overlay_job
 from platefiles.rule_inputs import sets
-from platefiles.rule_inputs.plans import Plans
-from platefiles.workflow.graph import products_of
-from platefiles.workflow.makeable import can_make
+from platefiles.runs.plans import Plans
+from platefiles.workflow.graph import can_make, products_of, targets_of
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
 
 def test_targets_are_all_channels_and_pictures(opened):
     """The channels, the table of subs and the pictures of the project are the targets."""
-    plans = opened()
-    assert plans.targets("channels") == [
+    plan = opened().by_name["tiny"]
+    assert targets_of(plan, "channels") == [
         *(f"results/tiny/channels/{channel}.fits" for channel in ("g", "b", "ha")),
         "results/tiny/subs.tsv",
     ]
     pictures = [f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")]
     others = [f"results/tiny/{name}" for name in ("contact_sheet.png", "subs.tsv", "seeing.tsv")]
-    assert plans.targets("picture") == [*pictures, *others]
+    assert targets_of(plan, "picture") == [*pictures, *others]
 
 
 def test_field_is_a_target_and_part_of_all(opened):
     """What is known of the field is made by `field` and by `all`, not by `picture` alone."""
-    plans = opened()
+    plan = opened().by_name["tiny"]
     products = ("solution", "zero_points", "depth", "sources")
     names = [f"{name}.fits" for name in products]
     names += [f"sources.{ending}" for ending in ("ecsv", "csv", "vot", "reg")]
     names += ["annotated.png", "annotated.svg"]
     found = [f"results/tiny/field/{name}" for name in names]
-    assert plans.targets("field") == found
-    assert set(found) <= set(plans.targets("all"))
-    assert not set(found) & set(plans.targets("picture"))
+    assert targets_of(plan, "field") == found
+    assert set(found) <= set(targets_of(plan, "all"))
+    assert not set(found) & set(targets_of(plan, "picture"))
 
 
 def test_kept_subs_are_targets(opened):
     """`keep_subs` makes each sub of each channel a target, in each of the forms."""
-    plans = opened(keep_subs=["calibrated", "registered"])
-    kept = [path for path in plans.targets("channels") if "ated/" in path or "ered/" in path]
+    plan = opened(keep_subs=["calibrated", "registered"]).by_name["tiny"]
+    kept = [path for path in targets_of(plan, "channels") if "ated/" in path or "ered/" in path]
     assert len(kept) == len(set(kept)) == 2 * 24
-    assert set(kept) <= set(plans.targets("all"))
+    assert set(kept) <= set(targets_of(plan, "all"))
     assert sum("/registered/" in path for path in kept) == 24
 
 
@@ -59,10 +58,11 @@ def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path, wild):
     image = tmp_path / "survey.fits"
     image.write_bytes(b"")
     plans = opened(sky={"overlays": {"survey-r": str(image)}})
+    plan = plans.by_name["tiny"]
     path = "results/tiny/field/overlay_survey-r.png"
-    assert path in plans.targets("field")
+    assert path in targets_of(plan, "field")
     wildcards = wild(image="survey-r")
-    assert plans.overlaid_image(wildcards) == str(image)
+    assert plans.user_file(sets.overlaid_image)(wildcards) == str(image)
     assert json.loads(plans.job(overlay_job, "image")(wildcards))["name"] == "survey-r"
     image.unlink()
     with pytest.raises(UserError, match=r"sky\.overlays\.survey-r: no such file"):

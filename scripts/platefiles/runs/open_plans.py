@@ -8,7 +8,7 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
-from platefiles.rule_inputs.plans import Plans
+from platefiles.runs.plans import Plans
 from platefiles.workflow.open_project import named, open_projects
 
 

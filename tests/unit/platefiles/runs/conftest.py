@@ -2,7 +2,7 @@ import pytest
 from snakemake.iocontainers import Wildcards
 
 from platefiles.config.lock_file import Lock, lock_text
-from platefiles.rule_inputs.open_plans import open_plans
+from platefiles.runs.open_plans import open_plans
 
 
 @pytest.fixture

@@ -5,9 +5,9 @@ import pytest
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log
 from platefiles.plan.calibration_jobs import measure_job
-from platefiles.plan.paths import job_log_path
+from platefiles.plan.paths import grid_log
 from platefiles.rule_inputs import sets
-from platefiles.rule_inputs.open_plans import is_dry_run, open_plans
+from platefiles.runs.open_plans import is_dry_run, open_plans
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
@@ -115,14 +115,14 @@ def test_channel_that_was_taken_out_does_not_hold_up_the_others(opened, pin):
     pin(opened())
     channels = {"ha": {"filters": ["Ha"]}, "g": {"filters": ["G"]}}
     mapping = {"red": {"ha": 1}, "green": {"g": 1}, "blue": {"g": 1}, "luminance": None}
-    assert opened(channels=channels, overrides={"mapping": mapping}).grid.unpinned == []
+    assert opened(channels=channels, overrides={"mapping": mapping}).unpinned == []
 
 
 def test_reference_against_the_lock_is_a_sentence(opened, pin):
     """A reference in the project file that is not the pinned one is not passed over in silence."""
     pin(opened())
-    assert opened(reference="2026-03-23/g-01.fits").grid.unpinned == []
-    assert opened(reference="g-01.fits").grid.unpinned == []
+    assert opened(reference="2026-03-23/g-01.fits").unpinned == []
+    assert opened(reference="g-01.fits").unpinned == []
     said = "reference: g-02.fits: the grid is pinned to 2026-03-23/g-01.fits already; delete"
     with pytest.raises(UserError, match=said):
         opened(reference="g-02.fits")
@@ -140,7 +140,7 @@ def test_half_a_lock_is_a_sentence(opened, pin):
     """What the missing half pinned is not chosen anew unasked; the whole file is taken again."""
     path = pin(opened())
     content = path.read_bytes()
-    log = job_log_path(opened().by_name["tiny"].paths, "choose_reference", "")
+    log = grid_log(opened().by_name["tiny"].paths)
     with job_log(os.path.abspath(log), "{}", path):
         pass
     opened()

@@ -5,6 +5,11 @@ import pytest
 from snakemake.iocontainers import Wildcards
 
 from platefiles.plan.grid_jobs import solution_job
+from platefiles.rule_inputs import sets
+
+MEASURES = "results/{project}/measures/{channel}/{night}.fits"
+REGISTRATION = "results/{project}/registration/{channel}.fits"
+SOLUTION = "results/{project}/field/solution.fits"
 
 
 def test_the_grid_is_placed_by_its_own_sub(opened, wild, pin):
@@ -12,9 +17,11 @@ def test_the_grid_is_placed_by_its_own_sub(opened, wild, pin):
     pin(opened())
     plans = opened()
     wildcards = wild()
-    assert plans.grid.frame(wildcards) == ["results/tiny/links/g_01_3529c2ae.fits"]
-    assert plans.grid.measures(wildcards) == ["results/tiny/measures/g/2026-03-23.fits"]
-    assert plans.star_catalogue(wildcards) == []
+    assert plans.grid_frame(wildcards) == ["results/tiny/links/g_01_3529c2ae.fits"]
+    assert plans.grid_measures(of=SOLUTION)(wildcards) == [
+        "results/tiny/measures/g/2026-03-23.fits"
+    ]
+    assert plans.user_file(sets.star_catalogue)(wildcards) == []
     job = json.loads(plans.job(solution_job)(wildcards))
     assert job["sub"]["name"] == "2026-03-23/g-01.fits"
     assert job["catalogue"].startswith("Tycho-2 ")
@@ -27,20 +34,20 @@ def test_the_grid_is_placed_by_its_own_sub(opened, wild, pin):
 def test_grid_is_chosen_once(opened, tmp_path, wild, pin):
     """Without a lock the grid is to be chosen; with one it is not."""
     plans = opened()
-    assert plans.grid.unpinned == ["tiny"]
-    assert plans.grid.lock_for_channel(wild(channel="g")) == f"{tmp_path}/projects/tiny.lock.yaml"
-    assert re.fullmatch(plans.grid.unpinned_locks, f"{tmp_path}/projects/tiny")
+    assert plans.unpinned == ["tiny"]
+    assert plans.lock(wild(channel="g")) == f"{tmp_path}/projects/tiny.lock.yaml"
+    assert re.fullmatch(plans.unpinned_locks, f"{tmp_path}/projects/tiny")
     lock = Wildcards(fromdict={"lock": f"{tmp_path}/projects/tiny"})
-    assert len(plans.grid.candidates(lock)) == 6
+    assert len(plans.for_nights(MEASURES, of="{lock}.lock.yaml")(lock)) == 6
     pin(plans)
-    assert opened().grid.unpinned == []
+    assert opened().unpinned == []
 
 
 def test_lock_inside_the_working_directory_is_relative(opened, tmp_path, monkeypatch, wild):
     """So a project that moves with its results is not made anew."""
     opened()
     monkeypatch.chdir(tmp_path)
-    assert opened().grid.lock_for_channel(wild(channel="g")) == "projects/tiny.lock.yaml"
+    assert opened().lock(wild(channel="g")) == "projects/tiny.lock.yaml"
 
 
 def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path, wild, pin):
@@ -54,12 +61,12 @@ def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path, wild
             asked.append(lock)
             raise LookupError(lock)
 
-    plans.grid.wait_for(Choice)
+    plans.wait_for(Choice)
     with pytest.raises(LookupError):
-        plans.grid.measures_for_channel(wild(channel="ha"))
+        plans.grid_measures(of=REGISTRATION)(wild(channel="ha"))
     assert asked == [f"{tmp_path}/projects/tiny"]
     pin(plans)
-    assert opened().grid.measures_for_channel(wild(channel="ha")) == [
+    assert opened().grid_measures(of=REGISTRATION)(wild(channel="ha")) == [
         "results/tiny/measures/g/2026-03-23.fits"
     ]
 
@@ -67,4 +74,4 @@ def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path, wild
 def test_new_channel_has_no_reference_yet(opened, pin):
     """A channel that came later is unpinned, though the grid is pinned."""
     pin(opened(), channels=("g", "b"))
-    assert opened().grid.unpinned == ["tiny"]
+    assert opened().unpinned == ["tiny"]

@@ -22,7 +22,7 @@ def test_searching_says_how_much_memory_it_takes(opened, monkeypatch, wild):
 
 def test_drawing_says_how_much_memory_it_takes(opened, wild):
     """It goes with the pixels of the picture: a larger scale wants more, and so does a turn."""
-    names = wild(image="survey")
+    names = wild()
     plain = opened()
     large = opened(overrides={"geometry": {"scale": 4.0}})
     turned = opened(overrides={"geometry": {"scale": 4.0, "position_angle_deg": 30.0}})

@@ -1,0 +1,128 @@
+"""The words that the rules declare their inputs and jobs by."""
+
+from collections.abc import Callable
+from typing import Any
+
+from platefiles.frames.frame import Frame
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.rule_inputs.declared import (
+    Files,
+    FrameLinks,
+    GridLock,
+    GridMeasures,
+    Job,
+    Newer,
+    OfPlan,
+    ProductInput,
+    Run,
+    UserFile,
+)
+from platefiles.rule_inputs.project_wildcards import filled
+from platefiles.rule_inputs.sets import all_channels, grid_frame
+
+
+class Declarations:
+    """The words that rules declare by: `plans` in the Snakefile.
+
+    Parameters
+    ----------
+    run : Run, optional
+        The run that Snakemake asks; without one, declarations are only read.
+    """
+
+    def __init__(self, run: Run | None = None):
+        self._run = run
+        self.grid_frame = FrameLinks(grid_frame, True, run)
+        self.lock = GridLock(run)
+
+    def input(self, what: str | OfPlan, of: str = "") -> ProductInput:
+        """Declare a product as input.
+
+        Parameters
+        ----------
+        what : str or callable
+            Path of a product with wildcards, or a function of a plan and a job's wildcards that
+            returns a path or a list of them (see `platefiles.rule_inputs.sets`).
+        of : str
+            Path with wildcards of what is made from it. Empty for what is made on request alone:
+            then its inputs are made if they are not as they should be.
+        """
+        return ProductInput(what, of, self._run)
+
+    def for_channels(
+        self,
+        pattern: str,
+        of: str,
+        among: Callable[[ProjectPlan, Any], list[str]] = all_channels,
+    ) -> ProductInput:
+        """Declare a product of each of several channels as inputs.
+
+        Parameters
+        ----------
+        pattern : str
+            Path of the product with wildcards; its ``{channel}`` goes through the channels.
+        of : str
+            Path with wildcards of what is made from them.
+        among : callable
+            The channels, as a function of a plan and a job's wildcards; all by default.
+        """
+
+        def products(plan: ProjectPlan, wildcards: Any) -> list[str]:
+            names = among(plan, wildcards)
+            return [filled(pattern, plan, wildcards, channel=name) for name in names]
+
+        return ProductInput(products, of, self._run)
+
+    def for_nights(self, pattern: str, of: str) -> ProductInput:
+        """Declare a product of each night of the job's channels as inputs.
+
+        Parameters
+        ----------
+        pattern : str
+            Path of the product with wildcards. Its ``{channel}`` and ``{night}`` are those that the
+            job's wildcards name, and go through all where they name none.
+        of : str
+            Path with wildcards of what is made from them.
+        """
+
+        def products(plan: ProjectPlan, wildcards: Any) -> list[str]:
+            named = dict(wildcards.items())
+            return [
+                filled(pattern, plan, wildcards, channel=channel, night=night)
+                for channel in ([named["channel"]] if "channel" in named else plan.channels)
+                for night in ([named["night"]] if "night" in named else plan.nights(channel))
+            ]
+
+        return ProductInput(products, of, self._run)
+
+    def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]]) -> FrameLinks:
+        """Declare raw frames as inputs, through their links."""
+        return FrameLinks(frames, False, self._run)
+
+    def grid_measures(self, of: str) -> GridMeasures:
+        """Declare the measures that hold the grid's sub as input of a product."""
+        return GridMeasures(of, self._run)
+
+    def newer(self, path: str) -> Newer:
+        """Declare an input that is newer than a product, as long as that is stale."""
+        return Newer(path, self._run)
+
+    def user_file(self, path: Callable[[ProjectPlan, Any], str | None]) -> UserFile:
+        """Declare a file of the user's as input."""
+        return UserFile(path, self._run)
+
+    def job(self, function: Callable[..., str], *names: str) -> Job:
+        """Declare the job of a rule.
+
+        Parameters
+        ----------
+        function : callable
+            Of a plan and of the values of some wildcards, in `platefiles.plan`.
+        *names : str
+            These wildcards.
+        """
+        return Job(function, names, self._run)
+
+    def files(self, what: str | OfPlan) -> Files:
+        """Declare files of all projects that a stage asks for; a ``{channel}`` goes through all."""
+        return Files(what, self._run)

@@ -1,0 +1,239 @@
+"""What rules say of their inputs and jobs, each kind as a function that Snakemake calls.
+
+Without a run, a declaration tells which products it names for a plan: that is the graph of a
+project. With one it is the input function of a rule, and the run tells which of these products have
+an age.
+"""
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from platefiles.frames.frame import Frame
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.rule_inputs.flags import ancient
+from platefiles.rule_inputs.project_wildcards import filled
+
+Inputs = str | list[str]
+OfPlan = Callable[[ProjectPlan, Any], Inputs]
+"""Paths as a function of a plan and of wildcards."""
+
+
+class Run(Protocol):
+    """What a run tells of its projects and their products."""
+
+    def __iter__(self) -> Iterator[ProjectPlan]:
+        """Go through the plans."""
+
+    def plan_of(self, wildcards: Any) -> ProjectPlan:
+        """Return the plan that wildcards name."""
+
+    def chosen(self, wildcards: Any) -> ProjectPlan:
+        """Return that plan, once the grid that wildcards need is chosen."""
+
+    def made(self, taker: str, paths: list[str]) -> list[str]:
+        """Return products as inputs of one that is made, or is left as it is."""
+
+    def aged(self, path: str) -> str:
+        """Return a product as an input that has an age if it is made."""
+
+    def newer_for(self, path: str) -> list[str]:
+        """Return a file that is newer than a product, if the product is stale."""
+
+    def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
+        """Return the links of raw frames."""
+
+    def goes_on_without(self, taker: str, path: str) -> bool:
+        """Say whether a product stays as it is though one that it consults is made again."""
+
+
+@dataclass(frozen=True)
+class ProductInput:
+    """An input that is a product, or several.
+
+    Attributes
+    ----------
+    what : str or callable
+        Path with wildcards, or paths as a function of a plan and of wildcards.
+    taker : str
+        Path with wildcards of what is made from it; empty for what is made on request alone: then
+        its inputs are made if they are not as they should be.
+    run : Run, optional
+    """
+
+    what: str | OfPlan
+    taker: str
+    run: Run | None
+
+    consulted = False
+
+    @property
+    def is_single(self) -> bool:
+        """Whether it is one path and not a list."""
+        return isinstance(self.what, str) or self.what.__annotations__.get("return") is str
+
+    def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
+        """Return the paths of the products."""
+        what = self.what
+        found = filled(what, plan, wildcards) if isinstance(what, str) else what(plan, wildcards)
+        return [found] if isinstance(found, str) else found
+
+    def __call__(self, wildcards: Any) -> Inputs:
+        """Answer Snakemake."""
+        run = _bound(self.run)
+        plan = run.plan_of(wildcards)
+        paths = self.products(plan, wildcards)
+        if self.taker:
+            paths = run.made(filled(self.taker, plan, wildcards), paths)
+        else:
+            paths = [run.aged(path) for path in paths]
+        # Snakemake takes a list of one path for a list.
+        return paths[0] if self.is_single and paths else paths
+
+
+@dataclass(frozen=True)
+class GridMeasures:
+    """Measures that hold the sub whose pixels are the grid; the job knows all about that sub.
+
+    What becomes of the other subs of that night is nothing to the product.
+    """
+
+    taker: str
+    run: Run | None
+
+    consulted = True
+    is_single = False
+
+    def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
+        """Return their path; none as long as the grid is not chosen."""
+        path = plan.reference_measures()
+        return [] if path is None else [path]
+
+    def __call__(self, wildcards: Any) -> list[str]:
+        """Answer Snakemake."""
+        run = _bound(self.run)
+        plan = run.chosen(wildcards)
+        taker = filled(self.taker, plan, wildcards)
+        paths = self.products(plan, wildcards)
+        return run.made(taker, [p for p in paths if not run.goes_on_without(taker, p)])
+
+
+@dataclass(frozen=True)
+class GridLock:
+    """The file that pins the grid and the photometric references."""
+
+    run: Run | None
+
+    consulted = False
+    is_single = True
+
+    def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
+        """Return its path as long as a run has to write it; later it is the user's."""
+        return [] if is_chosen(plan, wildcards) else [plan.paths.lock]
+
+    def __call__(self, wildcards: Any) -> str:
+        """Answer Snakemake."""
+        plan = _bound(self.run).plan_of(wildcards)
+        path = plan.paths.lock
+        return ancient(path) if is_chosen(plan, wildcards) else path
+
+
+@dataclass(frozen=True)
+class FrameLinks:
+    """Links of raw frames; of the grid's sub once it is chosen."""
+
+    frames: Callable[[ProjectPlan, Any], list[Frame]]
+    of_grid: bool
+    run: Run | None
+
+    is_single = False
+
+    def __call__(self, wildcards: Any) -> list[str]:
+        """Answer Snakemake."""
+        run = _bound(self.run)
+        plan = run.chosen(wildcards) if self.of_grid else run.plan_of(wildcards)
+        return run.links_of(plan, self.frames(plan, wildcards))
+
+
+@dataclass(frozen=True)
+class Newer:
+    """A file that is newer than a stale product.
+
+    Snakemake makes a product again that is older than an input. So a product that was made by
+    another job than the plan has gets an input that is newer, whatever the clock says.
+    """
+
+    path: str
+    run: Run | None
+
+    def __call__(self, wildcards: Any) -> list[str]:
+        """Answer Snakemake."""
+        run = _bound(self.run)
+        return run.newer_for(filled(self.path, run.plan_of(wildcards), wildcards))
+
+
+@dataclass(frozen=True)
+class UserFile:
+    """A file of the user's, if there is one; its content is part of the job."""
+
+    path: Callable[[ProjectPlan, Any], str | None]
+    run: Run | None
+
+    is_single = True
+
+    def __call__(self, wildcards: Any) -> Inputs:
+        """Answer Snakemake."""
+        path = self.path(_bound(self.run).plan_of(wildcards), wildcards)
+        return [] if path is None else ancient(os.fspath(path))
+
+
+@dataclass(frozen=True)
+class Job:
+    """The job of a rule: a function of a plan and of the values of some wildcards."""
+
+    function: Callable[..., str]
+    names: tuple[str, ...]
+    run: Run | None
+
+    def text(self, plan: ProjectPlan, wildcards: Any) -> str:
+        """Return the job."""
+        return self.function(plan, *(getattr(wildcards, name) for name in self.names))
+
+    def __call__(self, wildcards: Any) -> str:
+        """Answer Snakemake."""
+        return self.text(_bound(self.run).plan_of(wildcards), wildcards)
+
+
+@dataclass(frozen=True)
+class Files:
+    """Files of all projects that a stage asks for."""
+
+    what: str | OfPlan
+    run: Run | None
+
+    def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
+        """Return those of a project."""
+        what = self.what
+        if not isinstance(what, str):
+            found = what(plan, wildcards)
+            return [found] if isinstance(found, str) else found
+        channels = plan.channels if "{channel}" in what else ("",)
+        return [filled(what, plan, wildcards, channel=channel) for channel in channels]
+
+    def __call__(self, wildcards: Any) -> list[str]:
+        """Answer Snakemake."""
+        return [path for plan in _bound(self.run) for path in self.products(plan, wildcards)]
+
+
+def is_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
+    """Say whether the grid is chosen, and the photometric reference of a channel that is named."""
+    channel = getattr(wildcards, "channel", None)
+    return plan.pinned is not None if channel is None else plan.is_pinned(channel)
+
+
+def _bound(run: Run | None) -> Run:
+    if run is None:
+        msg = "this declaration belongs to no run"
+        raise RuntimeError(msg)
+    return run

@@ -1,0 +1,150 @@
+"""Between Snakemake and the plans of the projects: what a run answers to the rules."""
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from platefiles.digests.project_digests import write_all_digests
+from platefiles.frames.frame import Frame
+from platefiles.jobs.run_lock import RESULTS
+from platefiles.plan.project_plan import ProjectPlan
+from platefiles.rule_inputs.declarations import Declarations
+from platefiles.rule_inputs.declared import is_chosen
+from platefiles.rule_inputs.project_wildcards import any_of, lock_stem, plan_of
+from platefiles.runs.making import Making
+from platefiles.runs.memory import Memory
+from platefiles.workflow.noted_plan import note_products
+from platefiles.workflow.rerun_trigger import date_back, newer_file
+from platefiles.workflow.shared_masters import shared_masters, shared_stem
+
+
+class Plans(Declarations):
+    """The plans of all projects of a run, and what rules ask of them.
+
+    Parameters
+    ----------
+    plans : mapping of str to ProjectPlan
+    dry_run : bool
+        Nothing is written.
+    main_process : bool
+        False in a job on another machine.
+
+    Attributes
+    ----------
+    unpinned : list of str
+        Projects whose grid, or the reference of one of whose channels, was yet to be chosen when
+        the run began.
+    memory : Memory
+        For the rules whose memory depends on the frames.
+    shared : dict of str to str
+        Path of the same master in another project, by the path of the one that is wanted.
+    """
+
+    def __init__(
+        self, plans: Mapping[str, ProjectPlan], dry_run: bool = False, main_process: bool = True
+    ):
+        super().__init__(self)
+        self.by_name = dict(plans)
+        self._writes = main_process and not dry_run
+        self._making = making = Making(self, dry_run)
+        self.memory = Memory(self.by_name)
+        self.unpinned = [name for name, plan in plans.items() if not plan.are_pinned(plan.channels)]
+        self._choice: Any = None
+        if self._writes:
+            for plan in self:
+                note_products(plan.results, making.by_project[plan.loaded.name])
+        self.shared = shared_masters(RESULTS, making.products, making.to_make)
+        if self._writes:
+            if making.stale or self.unpinned:
+                newer_file(RESULTS, touch=True)
+            date_back(making.products)
+            date_back(plan.paths.lock for plan in self)
+            date_back(plan.paths.link(frame) for plan in self for frame in plan.frames)
+
+    def __iter__(self) -> Iterator[ProjectPlan]:
+        """Go through the plans in the order of the projects."""
+        return iter(self.by_name.values())
+
+    def write_digests(self) -> None:
+        """Write the sheets of digests at the end of a run; a full disk holds up nothing."""
+        if self._writes:
+            made = self._making.by_project
+            write_all_digests((plan, made[plan.loaded.name]) for plan in self)
+
+    @property
+    def names(self) -> str:
+        """Regular expression of the names of the projects."""
+        return any_of(self.by_name)
+
+    @property
+    def channels(self) -> str:
+        """Regular expression of the names of the channels."""
+        return any_of(name for plan in self for name in plan.channels)
+
+    @property
+    def nights(self) -> str:
+        """Regular expression of the nights on which there are lights."""
+        return any_of(night for plan in self for c in plan.channels for night in plan.nights(c))
+
+    @property
+    def pictures(self) -> str:
+        """Regular expression of the names of the pictures."""
+        return any_of(name for plan in self for name in plan.loaded.pictures)
+
+    @property
+    def unpinned_locks(self) -> str:
+        """Regular expression of what the rule that chooses the grid may write, less its ending."""
+        return "|".join(re.escape(lock_stem(self.by_name[name])) for name in self.unpinned)
+
+    @property
+    def shared_files(self) -> str:
+        """Regular expression of the masters from other projects, less folder and ending."""
+        return any_of(shared_stem(RESULTS, path) for path in self.shared)
+
+    def twin(self, wildcards: Any) -> str:
+        """The same master in another project."""
+        return self._making.aged(self.shared[f"{RESULTS}/{wildcards.shared}.fits"])
+
+    def shared_job(self, wildcards: Any) -> str:
+        """Job of a master that is taken from another project."""
+        return self._making.products[f"{RESULTS}/{wildcards.shared}.fits"].job
+
+    def wait_for(self, checkpoint: Any) -> None:
+        """Tell which checkpoint chooses the grids that are not pinned yet."""
+        self._choice = checkpoint
+
+    # What declarations ask of a run.
+
+    def plan_of(self, wildcards: Any) -> ProjectPlan:
+        """Return the plan that wildcards name."""
+        return plan_of(self.by_name, wildcards)
+
+    def chosen(self, wildcards: Any) -> ProjectPlan:
+        """Return that plan, once the grid that wildcards need is chosen."""
+        plan = self.plan_of(wildcards)
+        if not is_chosen(plan, wildcards) and self._choice is not None:
+            self._choice.get(lock=lock_stem(plan))  # Snakemake asks again when it is chosen
+        return plan
+
+    def made(self, taker: str, paths: list[str]) -> list[str]:
+        """Return products as inputs of one that is made, or is left as it is."""
+        return self._making.made(taker, paths)
+
+    def aged(self, path: str) -> str:
+        """Return a product as an input that has an age if it is made."""
+        return self._making.aged(path)
+
+    def newer_for(self, path: str) -> list[str]:
+        """Return a file that is newer than a product, if the product is stale."""
+        return [self._making.newer()] if path in self._making.stale else []
+
+    def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
+        """Return the links of raw frames."""
+        return self._making.links(plan, frames)
+
+    def goes_on_without(self, taker: str, path: str) -> bool:
+        """Say whether a product stays as it is though one that it consults is made again."""
+        making = self._making
+        product = making.products.get(taker)
+        consults = product is not None and path in product.consulted
+        return consults and taker not in making.to_make and path in making.to_make
