@@ -22,9 +22,9 @@ from master_flat import master_flat
 from measure import measure
 from register import register
 from solve_astrometry import solve_astrometry
+from steps.drafts import draft_project, draft_projects
 
 from platecli.verbs import check
-from platecli.verbs.new import draft_project, draft_projects
 from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError

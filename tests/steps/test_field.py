@@ -18,9 +18,10 @@ from measure_depth import measure_depth
 from overlay import overlay
 from PIL import Image
 from regions import Regions
+from steps.solutions import read_solution
 
 from platecli.verbs.depth import depth_lines
-from platefiles.astrometry.solution import read_map, read_solution, solution_cards
+from platefiles.astrometry.solution import read_map, solution_cards
 from platefiles.audit.findings import CHANGED, OK
 from platefiles.audit.verification import verify
 from platefiles.core.errors import DamagedProduct, UserError

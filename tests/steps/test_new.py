@@ -5,13 +5,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from steps.drafts import draft_project, survey_folders
 
 from platecli.drafting.draft import draft_text, duration, quoted
 from platecli.drafting.draft_summary import summary
 from platecli.drafting.filter_channels import name_channels
 from platecli.drafting.recipe_choice import recipe_for
-from platecli.drafting.survey import survey_folders
-from platecli.verbs.new import draft_project
 from platefiles.config.cross_checks import check_against_sheet
 from platefiles.config.load import load_project
 from platefiles.config.yaml_file import read_yaml

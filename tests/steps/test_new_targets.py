@@ -5,14 +5,14 @@ import os
 
 import numpy as np
 import pytest
+from steps.drafts import draft_project, draft_projects, survey_folders
 
 from platecli.drafting.doubts import doubt_lines
 from platecli.drafting.draft_summary import found_lines
-from platecli.drafting.survey import survey_folders
 from platecli.drafting.targets import Target
 from platecli.text.outlook import look_ahead
 from platecli.verbs import check, new
-from platecli.verbs.new import draft_project, draft_projects, project_names
+from platecli.verbs.new import project_names
 from platefiles.config.load import load_project
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders

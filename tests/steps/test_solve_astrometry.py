@@ -9,14 +9,9 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 from solve_astrometry import solve_astrometry
+from steps.solutions import read_solution
 
-from platefiles.astrometry.solution import (
-    read_map,
-    read_refusal,
-    read_solution,
-    read_stars,
-    solution_cards,
-)
+from platefiles.astrometry.solution import read_map, read_refusal, read_stars, solution_cards
 from platefiles.plan.grid_jobs import solution_job
 from platefiles.provenance.record import read_record
 

@@ -20,9 +20,9 @@ from astropy.table import Table
 from astropy.wcs import WCS
 from PIL import Image
 from skimage import color
+from steps.solutions import read_solution
 
 from draw_demo import draw_raw
-from platefiles.astrometry.solution import read_solution
 from platefiles.channels.background_subtracted import (
     read_flat_channel,
     read_flat_image,

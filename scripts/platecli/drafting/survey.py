@@ -10,8 +10,8 @@ from platecli.drafting.calibrated_lights import look_calibrated
 from platecli.drafting.calibration_advice import CalibrationChoices, choose_calibration
 from platecli.drafting.filter_channels import filters_in_names, name_channels
 from platecli.drafting.found_lights import Light
-from platecli.drafting.raw_folders import AS_LIGHTS, RawFolders, read_folders
-from platecli.drafting.targets import Target, selection_of, together
+from platecli.drafting.raw_folders import AS_LIGHTS, RawFolders
+from platecli.drafting.targets import Target, selection_of
 from platecli.drafting.trial_exposures import Trial, odd_trials, patterns_for
 from platefiles.calibration.note_sentences import sentence
 from platefiles.config.project import Channel, Equipment, Lights, LoadedProject, Project
@@ -119,26 +119,6 @@ class Survey:
             for frame in self.frames
             if frame.role == role and channel in (None, frame.channel)
         )
-
-
-def survey_folders(folders: Sequence[Path], project_path: Path) -> Survey:
-    """Look through raw folders as if all lights were of one target.
-
-    Parameters
-    ----------
-    folders : sequence of Path
-        Absolute folders.
-    project_path : Path
-        Where the project's file will be.
-
-    Raises
-    ------
-    UserError
-        If a folder is not there, or there is no FITS file or no usable light in them.
-    """
-    raw = read_folders(folders)
-    (target,) = together(raw.targeted).targets
-    return survey_target(raw, target, project_path)
 
 
 def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey:

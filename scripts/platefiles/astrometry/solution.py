@@ -19,7 +19,7 @@ from platelib.astrometry.fit_wcs import INVERSE_MORE, inverse_terms
 from platelib.astrometry.tan_sip import SkyMap
 
 if TYPE_CHECKING:
-    from astropy.wcs import WCS
+    pass
 
 STARS = "STARS"
 
@@ -36,28 +36,6 @@ STAR_COLUMNS = {
 }
 MAGNITUDE = "mag_"
 """What the columns of magnitudes begin with, the name of the band follows."""
-
-
-def read_solution(path: str | Path) -> "WCS | None":
-    """Read the world coordinates of a project's grid.
-
-    Parameters
-    ----------
-    path : path-like
-        Product of ``solve_astrometry``.
-
-    Returns
-    -------
-    astropy.wcs.WCS or None
-        None where the field was refused.
-    """
-    header = read_header(path)
-    if not header["PLACED"]:
-        return None
-    from astropy.wcs import WCS  # slow to import
-
-    size = [("NAXIS", 2), ("NAXIS1", header["GRIDNX"]), ("NAXIS2", header["GRIDNY"])]
-    return WCS(fits.Header([*size, *solution_cards(path)]))
 
 
 def read_refusal(path: str | Path) -> str:

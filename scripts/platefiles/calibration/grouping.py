@@ -108,9 +108,9 @@ def flat_pools(frames: Iterable[Frame], min_flats: int) -> tuple[list[Pool], lis
     return sorted(pools, key=lambda pool: pool.frames[0].id), left_out
 
 
-def unique_names(pools: Sequence[Pool], suffix: str = "") -> list[str]:
+def unique_names(pools: Sequence[Pool]) -> list[str]:
     """Names of pools; where two come out the same, each gets a digest of its first frame."""
-    names = [pool.name + suffix for pool in pools]
+    names = [pool.name for pool in pools]
     return [
         name if names.count(name) == 1 else f"{name}_{digest(pool.frames[0].id, 4)}"
         for name, pool in zip(names, pools, strict=True)

@@ -57,9 +57,9 @@ def degrees(value: float | None) -> str:
     return "unknown temperature" if value is None else f"{round(value)} C"
 
 
-def listed(words: Sequence[str], link: str = "and") -> str:
+def listed(words: Sequence[str]) -> str:
     """Join words: `a, b and c`."""
-    return f"{', '.join(words[:-1])} {link} {words[-1]}" if len(words) > 1 else "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else "".join(words)
 
 
 def _sentence(group: Sequence[Shortfall], loaded: "LoadedProject") -> str:

@@ -139,17 +139,13 @@ class Sub:
         """Calibrated value of a saturated pixel where the flat is 1."""
         return (self.detector.saturation - self._correction.zero) * (self.detector.gain or 1.0)
 
-    def calibrated(
-        self, start: int, stop: int, room: SubRoom | None = None
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def calibrated(self, start: int, stop: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays interpolated.
 
         Parameters
         ----------
         start, stop : int
             Rows.
-        room : Room, optional
-            Memory to use; what is returned lies in it.
 
         Returns
         -------
@@ -158,7 +154,7 @@ class Sub:
         mask : numpy.ndarray
             ``(stop - start, nx)`` uint8: 1 bad, 2 saturated.
         """
-        cutout = self._cutout((start, stop), (0, self.shape[1]), room or SubRoom())
+        cutout = self._cutout((start, stop), (0, self.shape[1]), SubRoom())
         inner = slice(start - cutout.first_row, stop - cutout.first_row)
         return cutout.values[inner], cutout.variance[inner], cutout.mask[inner]
 

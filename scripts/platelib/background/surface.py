@@ -86,15 +86,8 @@ class SkySurface:
         numpy.ndarray
             ``(stop - start, nx)`` float64.
         """
-        return self._on_rows(self.values, start, stop)
-
-    def error_rows(self, start: int, stop: int) -> np.ndarray:
-        """Return the uncertainty on rows of the image, like `rows`."""
-        return self._on_rows(self.errors, start, stop)
-
-    def _on_rows(self, nodes: np.ndarray, start: int, stop: int) -> np.ndarray:
         down, weights = self.lattice.taps(np.arange(start, stop))
-        lines = sum(weights[k][:, None] * nodes[down + k] for k in range(4))
+        lines = sum(weights[k][:, None] * self.values[down + k] for k in range(4))
         across, weights = self.lattice.taps(np.arange(self.lattice.shape[1]))
         return np.asarray(sum(weights[k] * lines[:, across + k] for k in range(4)))
 

@@ -40,9 +40,7 @@ class White:
     note: str = ""
 
 
-def mean_star(
-    planes: np.ndarray, noise: tuple[float, ...], min_stars: int = MIN_STARS, reference: int = 1
-) -> White:
+def mean_star(planes: np.ndarray, noise: tuple[float, ...], reference: int = 1) -> White:
     """Make the median star of the field white.
 
     Parameters
@@ -52,14 +50,13 @@ def mean_star(
         channels.
     noise : tuple of float
         Standard deviation of a sky pixel in each plane.
-    min_stars : int
-        With fewer stars the planes are left as they are, and the note says so.
     reference : int
         Plane whose factor is 1; green, if it is not told.
 
     Returns
     -------
     White
+        With fewer than `MIN_STARS` stars the planes are left as they are, and the note says so.
 
     Notes
     -----
@@ -76,9 +73,9 @@ def mean_star(
     ratio = np.log(flux[reference, good] / flux[:, good])
     ratio = ratio[:, _of_one_colour(ratio)]
     count = ratio.shape[1]
-    if count < max(min_stars, 1):
+    if count < MIN_STARS:
         note = (
-            f"only {count} stars could be used for the white balance and {min_stars} are needed: "
+            f"only {count} stars could be used for the white balance and {MIN_STARS} are needed: "
             "the colours are left as they are; set white: given and scale in the recipe"
         )
         return White((1.0,) * len(planes), (0.0,) * len(planes), count, note)

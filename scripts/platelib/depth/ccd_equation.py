@@ -73,11 +73,6 @@ def electrons_at(
     return half + math.sqrt(half**2 + snr**2 * _aperture_variance(pixels, exposure, sky_pixels))
 
 
-def magnitude_error(snr: float) -> float:
-    """Return the standard error in magnitudes, 2.5 / ln(10) = 1.0857 over the signal-to-noise."""
-    return 2.5 / math.log(10) / snr
-
-
 def shortest_exposure_s(
     sky_e_s: float, read_noise_e: float, dark_e_s: float = 0.0, added: float = 0.05
 ) -> float:

@@ -64,8 +64,8 @@ def balance_hours(
     }
 
 
-def shortest_subs_s(subs: Sequence[SubNoise], added: float = 0.05) -> tuple[float, float]:
-    """Return the shortest length of subs for which read noise adds less than a share.
+def shortest_subs_s(subs: Sequence[SubNoise]) -> tuple[float, float]:
+    """Return the shortest length of subs for which read noise adds less than 5 % to the noise.
 
     Returns
     -------
@@ -74,7 +74,7 @@ def shortest_subs_s(subs: Sequence[SubNoise], added: float = 0.05) -> tuple[floa
         there is no sub whose noise in electrons is known.
     """
     lengths = sorted(
-        shortest_exposure_s(sub.sky_e / sub.exposure_s, sub.read_noise_e, added=added)
+        shortest_exposure_s(sub.sky_e / sub.exposure_s, sub.read_noise_e)
         for sub in subs
         if sub.exposure_s > 0 and sub.sky_e > 0 and sub.read_noise_e > 0
     )

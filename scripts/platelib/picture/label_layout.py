@@ -55,13 +55,13 @@ class Wish:
     height: float
 
 
+_GAP = 3.0
+"""Distance of a label from what it names, in the first ring."""
 _RINGS = (1.0, 1.6, 2.4, 3.6, 5.4)
 _DIRECTIONS = (0, 180, 60, 120, 240, 300, 90, 270, 30, 150, 210, 330)
 
 
-def place_labels(
-    wishes: Sequence[Wish], frame: Box, taken: Sequence[Box] = (), gap: float = 3.0
-) -> list[Box | None]:
+def place_labels(wishes: Sequence[Wish], frame: Box, taken: Sequence[Box] = ()) -> list[Box | None]:
     """Give each label a place, the first ones first.
 
     Parameters
@@ -72,8 +72,6 @@ def place_labels(
         Labels stay inside.
     taken : sequence of Box
         Places that are taken already.
-    gap : float
-        Distance of a label from what it names.
 
     Returns
     -------
@@ -83,7 +81,7 @@ def place_labels(
     occupied = list(taken)
     places: list[Box | None] = []
     for wish in wishes:
-        place = next((box for box in _candidates(wish, gap) if _free(box, frame, occupied)), None)
+        place = next((box for box in _candidates(wish) if _free(box, frame, occupied)), None)
         places.append(place)
         if place is not None:
             occupied.append(place)
@@ -94,7 +92,7 @@ def _free(box: Box, frame: Box, occupied: Sequence[Box]) -> bool:
     return frame.holds(box) and not any(box.overlaps(other) for other in occupied)
 
 
-def _candidates(wish: Wish, gap: float):
+def _candidates(wish: Wish):
     """Yield boxes about a place: nearest first, right and left before above and below."""
     half_x, half_y = wish.width / 2, wish.height / 2
     for ring in _RINGS:
@@ -102,8 +100,8 @@ def _candidates(wish: Wish, gap: float):
             cos = math.cos(math.radians(direction))
             sin = math.sin(math.radians(direction))
             # Far enough along the direction that the label just leaves the box of the object.
-            across = wish.reach_x + gap * ring + half_x
-            along = wish.reach_y + gap * ring + half_y
+            across = wish.reach_x + _GAP * ring + half_x
+            along = wish.reach_y + _GAP * ring + half_y
             stretch = min(
                 across / abs(cos) if abs(cos) > 1e-9 else math.inf,
                 along / abs(sin) if abs(sin) > 1e-9 else math.inf,

@@ -121,11 +121,7 @@ class GridStars:
         raise search.refusal()
 
     def match_near(
-        self,
-        transform: Transform,
-        raw_xy: np.ndarray,
-        min_matches: int,
-        saturated_xy: np.ndarray | None = None,
+        self, transform: Transform, raw_xy: np.ndarray, min_matches: int
     ) -> Match | None:
         """Return the match that is found near a transform known from elsewhere, or None.
 
@@ -133,11 +129,10 @@ class GridStars:
         ----------
         transform : Transform
             From the grid to the raw frame, to a few pixels.
-        raw_xy, min_matches, saturated_xy
+        raw_xy, min_matches
             See `match`.
         """
-        saturated = _NOWHERE if saturated_xy is None else saturated_xy
-        search = _Search(raw_xy, np.concatenate([raw_xy, saturated]), min_matches)
+        search = _Search(raw_xy, raw_xy, min_matches)
         search.trials = 1
         return self._accepted(np.stack(transform(*self._full.xy.T)), search)
 

@@ -21,7 +21,7 @@ from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.polynomials import row_polynomial
 from platelib.numerics.transform import Transform, identity
 from platelib.resampling.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
-from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, lanczos, terms_of
+from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, terms_of
 from platelib.resampling.resampling_affine import COLUMNS, follow_lines, room_for_lines
 from platelib.resampling.resampling_general import look_at_each, room_for_each
 from platelib.resampling.sharp_pixels import (
@@ -271,20 +271,6 @@ def _resample_rows(
                 turn_over(spread, variances[r, here])
                 if missing.size:
                     turn_over(marks, missing[r, here])
-
-
-def correlation_factor() -> float:
-    """Noise of a large sum over pixels, over what independent pixels of the same variance give.
-
-    Returns
-    -------
-    float
-        ``1 / sqrt(mean of sum w^2)`` over uniformly distributed phases, both axes: the sum of many
-        pixels keeps its noise in resampling while each single pixel loses some.
-    """
-    phase = (np.arange(1024) + 0.5) / 1024
-    squares = sum(lanczos(phase, tap) ** 2 for tap in range(-2, 4))
-    return 1 / float(np.mean(squares))
 
 
 def warm_up() -> None:

@@ -93,35 +93,6 @@ class Camera:
     bad_columns: npt.NDArray[np.int64]
 
 
-def plain_camera(width_px: int, height_px: int, **changes: float) -> CameraSpec:
-    """Return the settings of a camera with noise but without any fault.
-
-    Parameters
-    ----------
-    width_px, height_px : int
-        Size of the sensor.
-    **changes : float
-        Fields of `CameraSpec` to set, to switch single faults on again.
-
-    Returns
-    -------
-    CameraSpec
-    """
-    faultless: dict[str, float] = {
-        "bias_structure_adu": 0.0,
-        "dark_e_s": 0.0,
-        "glow_e_s": 0.0,
-        "hot_fraction": 0.0,
-        "unstable_count": 0,
-        "bad_columns": 0,
-        "dead_count": 0,
-        "pixel_response": 0.0,
-        "vignetting": 0.0,
-        "dust_count": 0,
-    }
-    return CameraSpec(width_px, height_px, **(faultless | changes))  # type: ignore[arg-type]
-
-
 def build_camera(spec: CameraSpec) -> Camera:
     """Build the fixed patterns of a camera; the same settings give the same camera.
 

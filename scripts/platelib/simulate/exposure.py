@@ -58,31 +58,6 @@ class LightTruth:
     cosmic_rays: CosmicRays
 
 
-def scene_image(scene: Scene, band: str, fwhm_px: float = 2.9, beta: float = 3.3) -> Image:
-    """Return a noiseless picture of the scene in one band, as seen through some seeing.
-
-    Parameters
-    ----------
-    scene : Scene
-    band : str
-        Name of a band.
-    fwhm_px, beta : float
-        Seeing.
-
-    Returns
-    -------
-    ndarray, shape (height_px, width_px), float32
-        Electrons per second and pixel on the pointed frame, stars at time 0, without sky.
-    """
-    star = moffat_image(fwhm_px, beta)
-    canvas = _blurred(scene.extended[band], kernel(star))
-    margin = scene.spec.margin_px
-    spec = scene.spec
-    image = canvas[margin : margin + spec.height_px, margin : margin + spec.width_px].copy()
-    add_stars(image, scene.stars["x"], scene.stars["y"], star_rates(scene, band, 0.0), star)
-    return image
-
-
 def object_light(scene: Scene, camera: Camera, sub: SubSpec) -> Image:
     """Return the light of all objects in the sky as it falls on the sensor.
 

@@ -5,8 +5,7 @@ pixel centres are integers, 0-based, ``image[y, x]``. Extended light is kept on 
 `SceneSpec.margin_px` wider on every side. All rates are electrons per second.
 """
 
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -137,24 +136,6 @@ class Scene:
     galaxies: Table
     h2_regions: Table
     extended: dict[str, Image] = field(repr=False)
-
-
-def plain_scene(width_px: int, height_px: int, **changes: Any) -> SceneSpec:
-    """Return the settings of a scene of stars alone, in one green band.
-
-    Parameters
-    ----------
-    width_px, height_px : int
-        Size of the pointed frame.
-    **changes : object
-        Fields of `SceneSpec` to set.
-
-    Returns
-    -------
-    SceneSpec
-    """
-    bands = (BandSpec("g", "G", 530.0, 1.0, 180.0, 1.5),)
-    return replace(SceneSpec(width_px, height_px, bands, zero_point=21.0), **changes)
 
 
 def build_scene(spec: SceneSpec) -> Scene:

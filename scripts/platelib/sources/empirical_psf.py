@@ -62,14 +62,12 @@ class StarCopies:
         return float(np.median(inside))
 
 
-def copy_stars(field: FieldSky, radius_fwhm: float = _REACH) -> StarCopies:
+def copy_stars(field: FieldSky) -> StarCopies:
     """Cut bright single stars out of an image.
 
     Parameters
     ----------
     field : FieldSky
-    radius_fwhm : float
-        Radius of the circle that holds all of a star's light, in full widths at half maximum.
 
     Returns
     -------
@@ -86,7 +84,7 @@ def copy_stars(field: FieldSky, radius_fwhm: float = _REACH) -> StarCopies:
         msg = "the image shows no star that is bright and by itself"
         raise ValueError(msg)
     typical = half_sample_mode(half_light[usable])
-    radius = radius_fwhm * 2.0 * typical
+    radius = _REACH * 2.0 * typical
     star = usable & (np.abs(half_light / typical - 1) <= _WIDTH_TOLERANCE)
     x, y = found["x"], found["y"]
     flux, error, flag = sep.sum_circle(

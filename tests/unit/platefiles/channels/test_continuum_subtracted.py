@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from unit.platelib.simulate.plain import scene_image
 
 from platefiles.channels.background_subtracted import CORE, FlatChannel
 from platefiles.channels.continuum_subtracted import line_light
@@ -12,7 +13,6 @@ from platefiles.settings.channels import Continuum
 from platelib.colour.star_cores import saturated_cores
 from platelib.detection.channel_stars import channel_stars
 from platelib.photometry.annulus import circle_fluxes
-from platelib.simulate.exposure import scene_image
 from platelib.simulate.passbands import BandSpec, flux_ratio
 from platelib.simulate.scene import SceneSpec, build_scene
 from platelib.simulate.spiral import SpiralSpec

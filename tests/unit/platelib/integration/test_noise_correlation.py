@@ -2,10 +2,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from unit.platelib.resampling.noise_of_sums import correlation_factor
 
 from platelib.integration.noise_correlation import noise_correlation
 from platelib.numerics.transform import Transform, identity, normalisation
-from platelib.resampling.resample import Cutout, correlation_factor, resample
+from platelib.resampling.resample import Cutout, resample
 
 SHAPE = (520, 660)
 BLOCK = 20

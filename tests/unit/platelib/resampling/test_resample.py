@@ -2,6 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from unit.platelib.resampling.noise_of_sums import correlation_factor
 
 from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.interpolate import mend
@@ -11,7 +12,7 @@ from platelib.detection.star_finder import find_stars
 from platelib.numerics.mask_bits import BAD
 from platelib.numerics.transform import Transform, exponents, identity, normalisation
 from platelib.resampling.lanczos import POLYNOMIALS, STRIP, fill_weights
-from platelib.resampling.resample import Cutout, Levels, correlation_factor, resample, source_window
+from platelib.resampling.resample import Cutout, Levels, resample, source_window
 from platelib.simulate.psf import add_stars, moffat_image
 
 SHAPE = (300, 411)

@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from unit.platelib.simulate.plain import plain_camera
 
 from platelib.simulate.camera import (
     CameraSpec,
@@ -8,7 +9,6 @@ from platelib.simulate.camera import (
     draw_dark,
     draw_flat,
     light_response,
-    plain_camera,
     read_out,
 )
 

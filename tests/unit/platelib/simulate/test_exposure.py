@@ -2,17 +2,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from unit.platelib.simulate.plain import plain_camera, plain_scene, scene_image
 
-from platelib.simulate.camera import Camera, build_camera, plain_camera
-from platelib.simulate.exposure import (
-    LightTruth,
-    draw_light,
-    expected_electrons,
-    object_light,
-    scene_image,
-)
+from platelib.simulate.camera import Camera, build_camera
+from platelib.simulate.exposure import LightTruth, draw_light, expected_electrons, object_light
 from platelib.simulate.passbands import BandSpec
-from platelib.simulate.scene import MoverSpec, Scene, VariableSpec, build_scene, plain_scene
+from platelib.simulate.scene import MoverSpec, Scene, VariableSpec, build_scene
 from platelib.simulate.spiral import SpiralSpec
 from platelib.simulate.sub import NightSpec, SubSpec, apply_transform
 from platelib.simulate.tracks import SatelliteSpec, trail_distance

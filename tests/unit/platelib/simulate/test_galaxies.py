@@ -1,10 +1,11 @@
 import numpy as np
 import pytest
+from unit.platelib.simulate.plain import plain_scene
 
 from platelib.simulate.demo import demo_plan
 from platelib.simulate.galaxies import ClusterSpec, cluster_table, paint_cluster
 from platelib.simulate.passbands import BandSpec, flux_ratio
-from platelib.simulate.scene import Scene, build_scene, plain_scene
+from platelib.simulate.scene import Scene, build_scene
 from platelib.simulate.spiral import SpiralSpec
 
 BANDS = (

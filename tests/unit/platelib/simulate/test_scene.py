@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
+from unit.platelib.simulate.plain import plain_scene, scene_image
 
-from platelib.simulate.exposure import scene_image
 from platelib.simulate.passbands import BandSpec
 from platelib.simulate.scene import (
     MoverSpec,
@@ -9,7 +9,6 @@ from platelib.simulate.scene import (
     VariableSpec,
     build_scene,
     mover_place,
-    plain_scene,
     star_rates,
 )
 
