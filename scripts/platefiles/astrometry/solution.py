@@ -17,6 +17,7 @@ from platefiles.fits.wcs_cards import carried_cards
 from platelib.astrometry.catalogue_stars import CatalogueStars
 from platelib.astrometry.fit_wcs import INVERSE_MORE, inverse_terms
 from platelib.astrometry.tan_sip import SkyMap
+from platelib.numerics.polynomial_degree import count_terms
 
 if TYPE_CHECKING:
     pass
@@ -73,7 +74,7 @@ def read_map(path: str | Path) -> SkyMap | None:
 
 
 def _zeros(degree: int) -> np.ndarray:
-    return np.zeros((2, (degree + 1) * (degree + 2) // 2))
+    return np.zeros((2, count_terms(degree)))
 
 
 def world_cards(sky_map: SkyMap, shape: tuple[int, int]) -> list[tuple]:

@@ -10,6 +10,7 @@ from astropy.io import fits
 
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
+from platelib.numerics.polynomial_degree import count_terms
 from platelib.numerics.transform import Transform, normalisation
 from platelib.registration.photometric_scale import FluxScale
 from platelib.registration.sub_state import SubState
@@ -227,7 +228,7 @@ def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int,
 def _registered(facts: dict[str, Any], shape: tuple[int, int]) -> RegisteredSub:
     from platelib.resampling.resample import Levels
 
-    terms = (facts["degree"] + 1) * (facts["degree"] + 2) // 2
+    terms = count_terms(facts["degree"])
     centre_x, centre_y, scale = normalisation(shape)
     transform = Transform(
         facts["degree"],

@@ -3,6 +3,7 @@
 import numpy as np
 
 from platelib.astrometry.tan_sip import SkyMap
+from platelib.numerics.polynomial_degree import count_terms
 from platelib.numerics.transform import exponents
 
 _HEAD = 9
@@ -27,7 +28,7 @@ def world_map(row: np.ndarray) -> SkyMap | None:
     if np.isnan(row[0]):
         return None
     ra, dec, x, y, c11, c12, c21, c22, degree = (float(value) for value in row[:_HEAD])
-    terms = max(3, (int(degree) + 1) * (int(degree) + 2) // 2)
+    terms = max(3, count_terms(int(degree)))
     a = np.array(row[_HEAD : _HEAD + terms], dtype=np.float64)
     b = np.array(row[_HEAD + _TERMS : _HEAD + _TERMS + terms], dtype=np.float64)
     return SkyMap(ra, dec, x, y, (c11, c12, c21, c22), int(degree), a, b)

@@ -12,6 +12,12 @@ from platelib.astrometry.fit_wcs import fit_map
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.astrometry.triangles import REACH_PX
 from platelib.numerics.neighbours import mutual_pairs
+from platelib.numerics.polynomial_degree import (
+    STARS_A_TERM,
+    Residuals,
+    count_terms,
+    fit_rising,
+)
 
 LOG_THRESHOLD = -9.0
 """A match that chance brings about more often than once in so many fields is none."""
@@ -20,8 +26,7 @@ FEWEST_STARS = 6
 """With fewer stars a map has no residuals to be judged by."""
 
 _MAX_DEGREE = 4
-_STARS_A_TERM = 4
-_FALL, _KEPT = 0.95, 0.97
+_KEPT = 0.97
 _LEAST_REACH_PX = 1.0
 _ROUNDS = 8
 _MARGIN_PX = 2.0
@@ -168,18 +173,20 @@ def refined(
     trials : int
         Maps that were tried to come to this one.
     """
-    best: Placed | None = None
-    for degree in range(1, _MAX_DEGREE + 1):
-        if best is not None and best.expected < _STARS_A_TERM * _terms(degree):
-            break
-        start, reach = (sky_map, reach_px) if best is None else (best.sky_map, _reach(best.rms_px))
-        better = _fit_degree(start, field, catalogue, shape, degree, reach, trials)
-        if better is None:
-            break
-        # A lens is odd about its axis: the cubic may be needed where the quadratic is not.
-        if best is None or _is_better(better, best):
-            best = better
-    return best
+
+    def fit(degree: int, best: Placed | None) -> Placed | None:
+        if best is None:
+            return _fit_degree(sky_map, field, catalogue, shape, degree, reach_px, trials)
+        if best.expected < STARS_A_TERM * count_terms(degree):
+            return None
+        reach = _reach(best.rms_px)
+        return _fit_degree(best.sky_map, field, catalogue, shape, degree, reach, trials)
+
+    return fit_rising(fit, _residuals, _MAX_DEGREE, _KEPT)
+
+
+def _residuals(placed: Placed) -> Residuals:
+    return Residuals(len(placed.field_index), len(placed.sky_map.a), placed.rms_px)
 
 
 def _fitted(
@@ -203,7 +210,7 @@ def _fit_degree(
     reach: float,
     trials: int,
 ) -> Placed | None:
-    unknowns = _terms(degree)
+    unknowns = count_terms(degree)
     used: tuple[np.ndarray, np.ndarray] | None = None
     rms = 0.0
     for _ in range(_ROUNDS):
@@ -230,11 +237,6 @@ def _fit_degree(
         return None
     found = Placed(sky_map, *used, round(rms, 5), 0, 0.0, trials)
     return _weighed(found, field, catalogue, shape)
-
-
-def _terms(degree: int) -> int:
-    """Count the coefficients of a polynomial in two coordinates."""
-    return (degree + 1) * (degree + 2) // 2
 
 
 def _misses(
@@ -275,15 +277,3 @@ def _weighed(
         trials = found.trials * len(depths)
         logs.append(log_false_alarm(trials, len(inside), matched, free, min(1.0, stars * near)))
     return replace(found, expected=len(inside), log_false_alarm=round(min(logs), 1))
-
-
-def _is_better(higher: Placed, lower: Placed) -> bool:
-    """Say whether a higher degree is worth it: an F test of the added coefficients."""
-    count, terms = len(higher.field_index), len(higher.sky_map.a)
-    if count < _STARS_A_TERM * terms or count < _KEPT * len(lower.field_index):
-        return False
-    if higher.rms_px > _FALL * lower.rms_px:
-        return False
-    added = terms - len(lower.sky_map.a)
-    fall = max(lower.rms_px, 1e-4) ** 2 / max(higher.rms_px, 1e-4) ** 2 - 1
-    return fall * (count - terms) / added > 4

@@ -15,10 +15,11 @@ import numpy as np
 from platelib.astrometry.triangles import REACH_PX
 from platelib.numerics.medians import median_of
 from platelib.numerics.neighbours import close_pairs
+from platelib.numerics.polynomial_degree import Residuals, count_terms, fit_rising
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
 
 _SLACK_PX = 6.0
-_FALL, _KEPT = 0.95, 0.99
+_KEPT = 0.99
 _ROUND_DIGITS = 7
 
 
@@ -39,6 +40,11 @@ class Match:
     grid_index: np.ndarray
     raw_index: np.ndarray
     rms_px: float
+
+
+def _residuals(match: Match) -> Residuals:
+    """Return what tells whether the degree of a match pays."""
+    return Residuals(len(match.grid_index), len(match.transform.x), match.rms_px)
 
 
 @dataclass(frozen=True)
@@ -67,19 +73,15 @@ class FittedStars:
         raw_xy : numpy.ndarray
             ``(m, 2)``: where the stars of the sub are.
         """
-        neighbours = _Neighbours(raw_xy)
-        match: Match | None = None
-        for degree in range(1, self.max_degree + 1):
-            reach = REACH_PX if match is None else max(4 * match.rms_px, 0.7)
-            better = self._fit_degree(degree, place, neighbours, raw_xy.T, reach)
-            if better is None:
-                break
-            # A lens is odd about its axis: the cubic may be needed where the quadratic is not.
-            if match is not None and not _is_better(better, match):
-                continue
-            match = better
-            place = self.places(match.transform)
-        return match
+        neighbours, target = _Neighbours(raw_xy), raw_xy.T
+
+        def fit(degree: int, best: Match | None) -> Match | None:
+            if best is None:
+                return self._fit_degree(degree, place, neighbours, target, REACH_PX)
+            reach = max(4 * best.rms_px, 0.7)
+            return self._fit_degree(degree, self.places(best.transform), neighbours, target, reach)
+
+        return fit_rising(fit, _residuals, self.max_degree, _KEPT)
 
     def places(self, transform: Transform) -> np.ndarray:
         """Return where the stars fall in the raw frame, ``(2, n)``."""
@@ -95,7 +97,7 @@ class FittedStars:
         reach: float,
     ) -> Match | None:
         """Fit one degree, from places nearby, until the same stars are paired again."""
-        unknowns = (degree + 1) * (degree + 2) // 2
+        unknowns = count_terms(degree)
         match: Match | None = None
         limit = 0.0
         for _ in range(6):
@@ -155,22 +157,6 @@ def _is_first(numbers: np.ndarray, count: int) -> np.ndarray:
     first = np.empty(count, dtype=np.int64)
     first[numbers[::-1]] = np.arange(len(numbers))[::-1]
     return first[numbers] == np.arange(len(numbers))
-
-
-def _is_better(higher: Match, lower: Match) -> bool:
-    """Say whether a higher degree is worth it: residuals fall, and by more than chance has it.
-
-    The second is an F test of the added coefficients; 4 is beyond chance for any number of stars
-    that is let in.
-    """
-    count, terms = len(higher.grid_index), len(higher.transform.x)
-    if count < 4 * terms or higher.rms_px > _FALL * lower.rms_px:
-        return False
-    if count < _KEPT * len(lower.grid_index):
-        return False  # residuals fall wherever the worst of the stars are left out
-    added = terms - len(lower.transform.x)
-    fall = max(lower.rms_px, 1e-4) ** 2 / max(higher.rms_px, 1e-4) ** 2 - 1
-    return fall * (count - terms) / added > 4
 
 
 def _robust_fit(

@@ -6,6 +6,7 @@ import numpy as np
 
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.neighbours import mutual_pairs
+from platelib.numerics.polynomial_degree import count_terms
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation, polynomial
 from platelib.registration.match import GridStars
 from platelib.registration.match_significance import log_chance
@@ -63,7 +64,7 @@ def world_transform(
     terms = basis((x - centre_x) / scale, (y - centre_y) / scale, max_degree)
     miss = np.inf
     for degree in range(1, max_degree + 1):
-        part = terms[: (degree + 1) * (degree + 2) // 2]
+        part = terms[: count_terms(degree)]
         coefficients = np.round(least_squares(part, target, np.ones(len(x))), _ROUND_DIGITS)
         miss = float(np.hypot(*(polynomial(part, coefficients) - target)).max())
         if miss < _CLOSE_PX:
