@@ -8,6 +8,8 @@ from typing import Any
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
+from platefiles.frames.left_out import LeftOut
+from platefiles.frames.left_out_sentences import sentence
 from platefiles.jobs.job_log import job_log
 from platefiles.settings.job import Rows, StepJob
 from platelib.registration.sub_state import SubState
@@ -52,7 +54,8 @@ def list_subs(
             facts["channel"] = name
             lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
     for frame in Job.of(job).unused:
-        facts = {**frame, "state": SubState.UNUSED}
+        said = sentence(LeftOut.of(frame["why"], frame["facts"]))
+        facts = {**frame, "state": SubState.UNUSED, "reason": said}
         lines.append("\t".join(_text(facts.get(column, "")) for column in _COLUMNS))
     content = "\n".join(lines) + "\n"
     write_whole(path_to_table, lambda target: target.write(content.encode()))

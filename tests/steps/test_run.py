@@ -81,6 +81,8 @@ def test_excluded_files_are_counted_by_reason(results):
     reasons = ["excluded in x.yaml"] * 20 + ["excluded in x.yaml by `lights` (no OBJECT)"]
     rows = [f"s{n}\ts{n}\t\t\tunused\t{why}\t60" for n, why in enumerate(reasons)]
     (results / "subs.tsv").write_text("\n".join([SUBS.splitlines()[0], *rows]), encoding="utf-8")
+    sheet = [f"s{n}\t{'not selected' if n == 20 else 'excluded'}" for n in range(21)]
+    (results / "frames.tsv").write_text("\n".join(["id\twhy", *sheet]), encoding="utf-8")
     lines = summary.text("swirl", "A Swirl", results).splitlines()
     assert lines[1:3] == [
         "  20 files excluded in x.yaml",

@@ -18,7 +18,8 @@ from platefiles.config.project import Channel, Equipment, Lights, LoadedProject,
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.filters import canonical_filter, wavelength_nm
-from platefiles.frames.frame import EXCLUDED, Frame
+from platefiles.frames.frame import Frame
+from platefiles.frames.left_out import ON_PURPOSE, LeftOut
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.light_selection import why_not_selected
 from platefiles.raw_folders.scan import RawFile
@@ -108,9 +109,7 @@ class Survey:
     @property
     def left_out(self) -> tuple[Frame, ...]:
         """Files that the draft uses for nothing, but for those that it leaves out on purpose."""
-        return tuple(
-            frame for frame in self.of_role("unused") if not frame.reason.startswith(EXCLUDED)
-        )
+        return tuple(frame for frame in self.of_role("unused") if frame.why not in ON_PURPOSE)
 
     def of_role(self, role: str, channel: str | None = None) -> tuple[Frame, ...]:
         """Frames of a role, and of a channel if one is given."""
@@ -153,12 +152,12 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
     calibrated = look_calibrated(lights, raw.readable)
     channels = name_channels(light.facts.filter for light in lights)
     paths = {light.file.path for light in lights}
-    reasons: dict[str, str] = {}
+    reasons: dict[str, LeftOut | None] = {}
     while True:
         loaded = _provisional(project_path, raw, channels, selection, exclude, calibrated)
         frames = build_sheet(raw.files, loaded)
         unused = [frame for frame in frames if frame.path in paths and frame.role == "unused"]
-        reasons = {frame.path: frame.reason for frame in unused} | reasons
+        reasons = {frame.path: frame.left_out for frame in unused} | reasons
         fed = {frame.channel for frame in frames if frame.role == "light"}
         if not fed:
             first = unused[0]
@@ -172,7 +171,7 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
         target=target.numbered_title,
         channels=channels,
         # Without its channel, a light would only be said to be in none.
-        frames=tuple(replace(f, reason=reasons.get(f.path, f.reason)) for f in frames),
+        frames=tuple(replace(f, left_out=reasons.get(f.path, f.left_out)) for f in frames),
         untyped=raw.untyped,
         calibrated=calibrated,
         renamed=filters_in_names(lights),

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platecli.text.summary import Row, read_rows
-from platefiles.frames.frame import EXCLUDED, Frame
+from platefiles.frames.frame import Frame
+from platefiles.frames.left_out import ON_PURPOSE
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product, products_of, targets_of
 from platefiles.workflow.reasons import OTHER_SUBS, cause
@@ -28,9 +29,9 @@ class Outlook:
         Lights that the table of subs does not list.
     gone : tuple of Row
         Rows of the table of subs whose file is not there any more.
-    dropped : tuple of (Row, str)
+    dropped : tuple of (Row, Frame)
         Rows of the table of subs whose file is there and is no light of the project any more, with
-        the reason: excluded in the project's file, for instance.
+        the frame, which has the reason: excluded in the project's file, for instance.
     subs : tuple of Row
         The table of subs of the last run; none before the first.
     stale : frozenset of str
@@ -46,7 +47,7 @@ class Outlook:
     causes: dict[str, str]
     new: tuple[Frame, ...]
     gone: tuple[Row, ...]
-    dropped: tuple[tuple[Row, str], ...]
+    dropped: tuple[tuple[Row, Frame], ...]
     subs: tuple[Row, ...]
     stale: frozenset[str]
     products: dict[str, Product]
@@ -111,16 +112,16 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     listed = {row["id"] for row in rows if row["channel"]}
     new = tuple(frame for frame in lights.values() if frame.id not in listed)
     missing = [row for row in rows if row["channel"] and row["id"] not in lights]
-    unused = {frame.id: frame.reason for frame in plan.frames if frame.role == "unused"}
+    unused = {frame.id: frame for frame in plan.frames if frame.role == "unused"}
     gone = tuple(row for row in missing if row["id"] not in unused)
     dropped = tuple((row, unused[row["id"]]) for row in missing if row["id"] in unused)
     causes = {product.path: cause(product, ledger, set(making)) for product in products}
     moved = {f"{row['channel']} {row.get('night', '')}": "subs gone" for row in gone}
     moved |= {
         f"{row['channel']} {row.get('night', '')}": "subs excluded"
-        if reason.startswith(EXCLUDED)
+        if frame.why in ON_PURPOSE
         else "subs no longer used"
-        for row, reason in dropped
+        for row, frame in dropped
     }
     moved |= {f"{frame.channel} {frame.night}": "new subs" for frame in new}
     for product in products:

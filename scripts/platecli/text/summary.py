@@ -9,7 +9,7 @@ from pathlib import Path
 
 from platecli.text.field_summary import field_lines
 from platefiles.fits.header_reader import HeaderError, read_header, texts_under
-from platefiles.frames.frame import EXCLUDED
+from platefiles.frames.left_out import ON_PURPOSE
 from platefiles.integration.core_losses import core_loss
 from platelib.registration.sub_state import SubState
 
@@ -41,13 +41,11 @@ def text(
     not_made
         Files that this run should have made and did not.
     """
-    exposures = {
-        row["id"]: row["exposure_s"]
-        for row in read_rows(results / "frames.tsv")
-        if row.get("id") and row.get("exposure_s")
-    }
+    sheet = [row for row in read_rows(results / "frames.tsv") if row.get("id")]
+    exposures = {row["id"]: row["exposure_s"] for row in sheet if row.get("exposure_s")}
+    excluded = {row["id"] for row in sheet if row.get("why") in ON_PURPOSE}
     lines = [f"{name}: {title}"]
-    lines += channel_lines(read_rows(results / "subs.tsv"), exposures)
+    lines += channel_lines(read_rows(results / "subs.tsv"), exposures, excluded)
     lines += note_lines(results)
     lines += picture_lines(results, not_made)
     lines += field_lines(name, results, stale)
@@ -71,7 +69,9 @@ def read_rows(path: Path) -> list[dict[str, str]]:
     return [{key: value for key, value in row.items() if key is not None} for row in rows]
 
 
-def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str]:
+def channel_lines(
+    subs: Sequence[Row], exposures: Mapping[str, str], on_purpose: Collection[str] = ()
+) -> list[str]:
     """Return for each channel how much of it was used, and which subs were not.
 
     Parameters
@@ -80,6 +80,8 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
         Rows with ``id name channel state reason`` and perhaps ``exposure_s``.
     exposures
         Exposure in seconds by id, for tables without that column.
+    on_purpose
+        Ids of frames that the file of the project leaves out.
     """
     channels = list(dict.fromkeys(row["channel"] for row in subs if row.get("channel")))
     width = max(map(len, channels), default=0)
@@ -94,7 +96,7 @@ def channel_lines(subs: Sequence[Row], exposures: Mapping[str, str]) -> list[str
         lines += left_out_lines([row for row in rows if row.get("state") != SubState.USED], indent)
         lines += core_lines(used, indent)
     others = [row for row in subs if not row.get("channel")]
-    excluded = [row for row in others if row.get("reason", "").startswith(EXCLUDED)]
+    excluded = [row for row in others if row.get("id") in on_purpose]
     lines += left_out_lines([row for row in others if row not in excluded], "  ")
     for reason, count in Counter(row["reason"] for row in excluded).items():
         lines.append(f"  {count} file{'' if count == 1 else 's'} {reason}")

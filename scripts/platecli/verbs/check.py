@@ -15,7 +15,8 @@ from platecli.text.screen import show
 from platecli.text.summary import hours_minutes
 from platecli.verbs.run import add_projects, checked_directory, checked_words
 from platefiles.calibration.note_sentences import sentence
-from platefiles.frames.frame import EXCLUDED, Frame
+from platefiles.frames.frame import Frame
+from platefiles.frames.left_out import ON_PURPOSE, LeftOut
 from platefiles.raw_folders.known_frames import present_name
 from platefiles.workflow.open_project import named, open_projects
 from platelib.registration.sub_state import SubState
@@ -74,14 +75,14 @@ def _new_lines(ahead: Outlook) -> Iterable[str]:
         yield f"  new: {first_of(groups)}"
     if ahead.gone:
         yield f"  gone: {first_of([row['name'] for row in ahead.gone])}"
-    excluded = [row for row, reason in ahead.dropped if reason.startswith(EXCLUDED)]
+    excluded = [row for row, frame in ahead.dropped if frame.why in ON_PURPOSE]
     if excluded:
         count = f"{len(excluded)} sub{'' if len(excluded) == 1 else 's'}"
         names = first_of([row["name"] for row in excluded])
         yield f"  excluded since the last run: {count}: {names}"
-    others = [(row, reason) for row, reason in ahead.dropped if row not in excluded]
-    for row, reason in others[:SHOWN]:
-        yield f"  no longer used: {row['name']}: {reason}"
+    others = [(row, frame) for row, frame in ahead.dropped if row not in excluded]
+    for row, frame in others[:SHOWN]:
+        yield f"  no longer used: {row['name']}: {frame.reason}"
     if others[SHOWN:]:
         yield f"  no longer used: {len(others) - SHOWN} others"
     if not groups and not ahead.gone and not ahead.dropped:
@@ -135,13 +136,14 @@ def _left_out_lines(ahead: Outlook) -> Iterable[str]:
     unused = [frame for frame in ahead.plan.frames if frame.role == "unused"]
     if unused:
         yield f"  unused: {len(unused)} file{'' if len(unused) == 1 else 's'}"
-        reasons: dict[str, list[str]] = {}
+        groups: dict[LeftOut | None, list[Frame]] = {}
         for frame in unused:
-            reasons.setdefault(frame.reason, []).append(frame.name)
-        for reason, names in list(reasons.items())[:SHOWN]:
-            many = f"{len(names)} file{'' if len(names) == 1 else 's'}"
-            excluded = reason.startswith(EXCLUDED)
-            yield f"    {many} {reason}" if excluded else f"    {first_of(names, 2)}: {reason}"
+            groups.setdefault(frame.left_out, []).append(frame)
+        for frames in list(groups.values())[:SHOWN]:
+            first, many = frames[0], f"{len(frames)} file{'' if len(frames) == 1 else 's'}"
+            names = first_of([frame.name for frame in frames], 2)
+            who = f"{many}" if first.why in ON_PURPOSE else f"{names}:"
+            yield f"    {who} {first.reason}"
 
 
 def _counted(words: Iterable[str]) -> str:

@@ -1,7 +1,6 @@
 """Checks of a project that need more than one key, one file, or the frames."""
 
 import difflib
-import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,17 +14,13 @@ from platefiles.config.star_archives import CATALOGUES
 from platefiles.config.yaml_file import YamlError, YamlFile, read_yaml, shown
 from platefiles.core.object_store import is_object_url, url_problem
 from platefiles.fits.keywords import KEYS
-from platefiles.frames.colour_sensor import COLOUR_SENSOR
 from platefiles.frames.filters import canonical_filter
+from platefiles.frames.left_out import Why
 from platefiles.settings.channels import Continua
 from platefiles.settings.colour import Mapping
 
 if TYPE_CHECKING:
     from platefiles.frames.frame import Frame
-
-_UNCLAIMED = re.compile(
-    r"(?P<value>FILTER = .*) is in no channel of |has no FILTER, which is in no "
-)
 
 
 def raw_problems(folders: Sequence[Path | None], file: YamlFile) -> list[str]:
@@ -257,7 +252,7 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
         have that no channel takes; empty if every channel has lights.
     """
     fed = {frame.channel for frame in frames if frame.role == "light"}
-    coloured = [frame for frame in frames if frame.reason.startswith(COLOUR_SENSOR)]
+    coloured = [frame for frame in frames if frame.why == Why.COLOUR_SENSOR]
     if coloured and not fed:
         return [_no_monochrome_light(loaded.path, coloured, len(frames))]
     seen = _unclaimed(frames)
@@ -283,10 +278,10 @@ def _no_monochrome_light(path: Path, coloured: "Sequence[Frame]", total: int) ->
 
 
 def _unclaimed(frames: "Sequence[Frame]") -> str:
-    """FILTER values that no channel takes, from the reasons of the frame sheet."""
-    reasons = [frame.reason for frame in frames if frame.role == "unused"]
-    found = [_UNCLAIMED.match(reason) for reason in reasons]
-    counts = Counter(match["value"] or "no FILTER" for match in found if match)
+    """FILTER values that no channel takes, from the frame sheet."""
+    found = [frame.left_out for frame in frames if frame.left_out is not None]
+    unclaimed = [one.named["filter"] for one in found if one.why == Why.NO_CHANNEL]
+    counts = Counter(f"FILTER = {value!r}" if value else "no FILTER" for value in unclaimed)
     return ", ".join(f"{value} ({count} files)" for value, count in sorted(counts.items()))
 
 

@@ -23,6 +23,10 @@ class HeaderError(Exception):
     """A header that cannot be used; the message is the reason, in a few words."""
 
 
+class CutShort(HeaderError):
+    """A file that ends before its header or its data do, as one does that is being written."""
+
+
 class Hasher(Protocol):
     """What takes the bytes that are read, such as a `hashlib` object."""
 
@@ -52,11 +56,14 @@ def read_header(stream: IO[bytes], hasher: Hasher | None = None) -> bytes:
         if hasher is not None:
             hasher.update(block)
         if not header and not block.startswith((b"SIMPLE  =", b"XTENSION=")):
-            msg = "is not a FITS file" if block else "is empty (0 bytes)"
-            raise HeaderError(msg)
+            if block:
+                msg = "is not a FITS file"
+                raise HeaderError(msg)
+            msg = "is empty (0 bytes)"
+            raise CutShort(msg)
         if len(block) < BLOCK:
             msg = "is cut short inside its header"
-            raise HeaderError(msg)
+            raise CutShort(msg)
         header += block
         if any(_is_end(block[start : start + CARD]) for start in range(0, BLOCK, CARD)):
             return bytes(header)

@@ -84,7 +84,7 @@ def filters_by_hierarch(cards) -> list[str]:
     Parameters
     ----------
     cards : iterable of str
-        Keywords as `platefiles.fits.header_cards.read_cards` gives them.
+        Keywords as `platefiles.fits.header_cards.cards_in` gives them.
     """
     found = [key for key in cards if key.startswith("HIERARCH ")]
     matched = {key: _LONG_FILTER.fullmatch(key) for key in found}

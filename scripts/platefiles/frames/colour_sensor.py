@@ -11,9 +11,6 @@ from collections.abc import Mapping
 from platefiles.fits.header_reader import Value
 from platefiles.fits.keywords import COLOUR_FLAGS, COLOUR_OFFSETS, COLOUR_PATTERNS
 
-COLOUR_SENSOR = "comes from a colour sensor"
-"""How the reason of such a frame begins."""
-
 _MONOCHROME = re.compile(
     r"|none|no|n|false|f|off|0+(\.0*)?|null|nil|n/?a|undefined|unknown|raw\d*|y\d+|l|lum\w*"
     r"|(?:mono|gr[ae]y|bw|b&w|panchromatic).*"
@@ -41,16 +38,6 @@ def colour_evidence(cards: Mapping[str, Value]) -> str:
             return f"{key} = {cards[key]!r}"
     offset = next((key for key in COLOUR_OFFSETS if key in cards), "")
     return f"{offset} = {cards[offset]!r}" if offset and not others else ""
-
-
-def refusal(evidence: str) -> str:
-    """Say why a frame of a colour sensor is not used, and what can be done."""
-    named = evidence.split()[0]
-    key = "BAYERPAT" if named in COLOUR_OFFSETS else named
-    return (
-        f"{COLOUR_SENSOR} ({evidence}), and only monochrome cameras are supported; if the camera "
-        f"is monochrome, say so under `header_fixes` ({{{key}: none}})"
-    )
 
 
 def _is_monochrome(value: Value) -> bool:

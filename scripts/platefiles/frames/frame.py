@@ -1,18 +1,16 @@
 """One raw file as the project sees it, and the table of them on disk."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from platefiles.core.atomic_write import write_if_changed
+from platefiles.core.hashing import canonical
 from platefiles.core.safe_names import escape, unescape
-
-EXCLUDED = "excluded in "
-"""How the reason of a frame begins that the project's file excludes."""
-
-SAME_AS = "same "
-"""How the reason of a frame begins that is a copy of another."""
+from platefiles.frames.left_out import LeftOut, Why
+from platefiles.frames.left_out_sentences import sentence
 
 
 @dataclass(frozen=True)
@@ -27,8 +25,6 @@ class Frame:
     """Path inside the raw folder when the project met the frame first, printable."""
     role: str
     """bias, dark, flat, light or unused."""
-    reason: str
-    """Why the frame is unused, else empty."""
     channel: str
     """Project channel of a flat or light, else empty."""
     night: str
@@ -61,11 +57,28 @@ class Frame:
     """Part of the stored image that is kept, such as `[1:2048,1:1024]`; empty if it is all kept."""
     bias_section: str = ""
     """Overscan whose level is subtracted, empty if there is none."""
+    left_out: LeftOut | None = None
+    """Why the frame is unused."""
+
+    @property
+    def reason(self) -> str:
+        """Sentence that says why the frame is unused, else empty."""
+        return "" if self.left_out is None else sentence(self.left_out)
+
+    @property
+    def why(self) -> Why | None:
+        """Why the frame is unused."""
+        return None if self.left_out is None else self.left_out.why
+
+    @property
+    def facts(self) -> str:
+        """What the reason names, as JSON; empty if the frame is used."""
+        return "" if self.left_out is None else canonical(self.left_out.named)
 
 
-def unused(frame: Frame, reason: str) -> Frame:
+def unused(frame: Frame, left_out: LeftOut) -> Frame:
     """Return a frame as one that is not used, with the reason."""
-    return replace(frame, role="unused", reason=reason, channel="")
+    return replace(frame, role="unused", left_out=left_out, channel="")
 
 
 def sections_of(frame: Frame) -> dict[str, dict[str, str]]:
@@ -75,7 +88,9 @@ def sections_of(frame: Frame) -> dict[str, dict[str, str]]:
     return {"sections": {"trim": frame.trim_section, "bias": frame.bias_section}}
 
 
-_COLUMNS = tuple(field.name for field in fields(Frame))
+_FIELDS = tuple(field.name for field in fields(Frame) if field.name != "left_out")
+_AFTER_ROLE = _FIELDS.index("role") + 1
+_COLUMNS = (*_FIELDS[:_AFTER_ROLE], "reason", *_FIELDS[_AFTER_ROLE:], "why", "facts")
 _INTEGERS = {"width_px", "height_px", "size_bytes"}
 _FLOATS = {"exposure_s", "pedestal"}
 _OPTIONAL = {"gain", "offset", "temperature_c", "egain"}
@@ -108,8 +123,10 @@ def read_sheet(path: str | Path) -> tuple[Frame, ...]:
         raise ValueError(msg)
     frames = []
     for line in lines[:-1]:
-        cells = zip(_COLUMNS, line.split("\t"), strict=True)
-        values: dict[str, Any] = {name: _parsed(name, text) for name, text in cells}
+        cells = dict(zip(_COLUMNS, line.split("\t"), strict=True))
+        values: dict[str, Any] = {name: _parsed(name, cells[name]) for name in _FIELDS}
+        if cells["why"]:
+            values["left_out"] = LeftOut.of(cells["why"], json.loads(unescape(cells["facts"])))
         frames.append(Frame(**values))
     return tuple(frames)
 

@@ -79,9 +79,14 @@ def register_sub_job(plan: ProjectPlan, channel: str, sub_id: str) -> str:
 def subs_job(plan: ProjectPlan) -> str:
     """Job of the table of subs."""
     unused = [
-        {"id": frame.id, "name": frame.name, "reason": frame.reason}
+        {
+            "id": frame.id,
+            "name": frame.name,
+            "why": frame.left_out.why,
+            "facts": frame.left_out.named,
+        }
         for frame in plan.frames
-        if frame.role == "unused"
+        if frame.left_out is not None
     ]
     below = [integrate_job(plan, name) for name in plan.channels]
     return job_text(plan, "list_subs", {}, below, channels=list(plan.channels), unused=unused)

@@ -14,13 +14,11 @@ from typing import TYPE_CHECKING
 from platefiles.core.hashing import file_sha256
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import digest, escape
-from platefiles.frames.frame import SAME_AS, Frame, unused
+from platefiles.frames.frame import Frame, unused
+from platefiles.frames.left_out import LeftOut, Why
 
 if TYPE_CHECKING:
     from platefiles.raw_folders.scan import RawFile
-
-UNREAD = "cannot be read to its end"
-"""How the fault of a file begins that the disk does not give; the next scan tries again."""
 
 _SECTOR = 512
 _SECTORS_AT_ONCE = 1 << 13
@@ -102,18 +100,15 @@ def other_id(identity: str, file: "RawFile") -> str:
     return f"{identity}_{digest(file.fingerprint + file.folder, 8)}"
 
 
-def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, "RawFile"]) -> str:
-    """Say of which frame another one is a copy, and which of the two is damaged."""
+def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, "RawFile"]) -> LeftOut:
+    """Return of which frame another one is a copy, and which of the two is damaged."""
     where = same.name if same.name != frame.name else escape(same.path)
     file, other = files[frame.id], files[same.id]
     if file.damage:
-        return f"{SAME_AS}exposure as {where}, but damaged: {file.damage}"
+        return LeftOut.because(Why.DAMAGED_COPY, other=where, damage=file.damage)
     if what == "content" and file.content != other.content:
-        return (
-            f"{SAME_AS}exposure as {where}, but other bytes, and nothing tells which file is "
-            "damaged; look at both, and exclude the damaged one"
-        )
-    return f"{SAME_AS}{what} as {where}"
+        return LeftOut.because(Why.DIFFERENT_COPY, other=where)
+    return LeftOut.because(Why.COPY, what=what, other=where)
 
 
 def _groups(files: Iterable["RawFile"], name: str) -> list[list["RawFile"]]:
@@ -162,7 +157,8 @@ def _with_fault(file: "RawFile") -> "RawFile":
         blank = _blank_sectors(file.path)
         return replace(file, blank_sectors=blank, fault=_fault(file.path))
     except OSError as error:
-        return replace(file, fault=f"{UNREAD}: {error.strerror or error}")
+        said = f"cannot be read to its end: {error.strerror or error}"
+        return replace(file, fault=said, unread=True)
 
 
 def _blank_sectors(path: str) -> int:

@@ -9,11 +9,11 @@ from platefiles.config.lock_file import read_lock
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import frame_id, slug
 from platefiles.fits.keywords import KEYS
-from platefiles.frames.colour_sensor import refusal
 from platefiles.frames.dialects import Facts
 from platefiles.frames.filters import canonical_filter, claims
 from platefiles.frames.fixed_header import fixes_for, matches
-from platefiles.frames.frame import EXCLUDED, Frame, read_sheet, unused, write_sheet
+from platefiles.frames.frame import Frame, read_sheet, unused, write_sheet
+from platefiles.frames.left_out import LeftOut, Why
 from platefiles.frames.times import night_of
 from platefiles.raw_folders.damaged_copies import copies_left_out, other_id
 from platefiles.raw_folders.known_frames import KnownFrame, recognised
@@ -71,9 +71,9 @@ def build_sheet(
         ids.add(identity)
         channel = claimed.get(canonical_filter(fact.filter), "")
         readout, unclear = _readout(file, fact, loaded)
-        reason = _reason(file, names[place], fact, channel, loaded) or unclear
+        left_out = _left_out(file, names[place], fact, channel, loaded) or unclear
         name = again[place].name if place in again else file.name
-        frames.append(_frame(identity, name, file, fact, readout, reason, channel, longitude))
+        frames.append(_frame(identity, name, file, fact, readout, left_out, channel, longitude))
         files[identity] = file
     compared = any(file.pixels for file in raw_files)
     if compared or len({frame.fingerprint for frame in frames}) < len(frames):
@@ -158,42 +158,41 @@ def _check_fixes(loaded: "LoadedProject") -> None:
                 raise UserError(msg)
 
 
-def _reason(
+def _left_out(
     file: RawFile, names: Sequence[str], facts: Facts, channel: str, loaded: "LoadedProject"
-) -> str:
-    """Say why a file is left out by itself, or nothing."""
+) -> LeftOut | None:
+    """Return why a file is left out by itself, or None."""
+    project = loaded.path.name
     for pattern in loaded.project.exclude:
         if any(matches(name, pattern) for name in names):
-            return f"{EXCLUDED}{loaded.path.name}"
+            return LeftOut.because(Why.EXCLUDED, file=project)
     if file.reason:
-        return file.reason
+        return LeftOut.because(Why.UNREADABLE, found=file.reason)
     other = why_not_selected(facts, loaded.project.lights) if facts.role == "light" else ""
     if other:
-        return f"{EXCLUDED}{loaded.path.name} by `lights` ({other})"
+        return LeftOut.because(Why.NOT_SELECTED, file=project, found=other)
     if facts.colour:
-        return refusal(facts.colour)
+        return LeftOut.because(Why.COLOUR_SENSOR, evidence=facts.colour)
     if facts.problem:
-        return facts.problem
+        return LeftOut.because(Why.UNCLEAR_HEADER, found=facts.problem)
     if facts.role in ("light", "flat") and not channel:
-        found = f"FILTER = {facts.filter!r} is" if facts.filter else "has no FILTER, which is"
-        return (
-            f"{found} in no channel of {loaded.path.name}: add it to the `filters` of a channel, "
-            "or set FILTER under `header_fixes`"
-        )
+        return LeftOut.because(Why.NO_CHANNEL, file=project, filter=facts.filter)
     needs_exposure = facts.role == "light" and not loaded.project.calibrated
     if facts.role == "dark" and facts.exposure_s is None or needs_exposure and not facts.exposure_s:
-        return "has no exposure time in its header; set EXPTIME under `header_fixes`"
-    return ""
+        return LeftOut.because(Why.NO_EXPOSURE)
+    return None
 
 
-def _readout(file: RawFile, facts: Facts, loaded: "LoadedProject") -> tuple[Readout | None, str]:
+def _readout(
+    file: RawFile, facts: Facts, loaded: "LoadedProject"
+) -> tuple[Readout | None, LeftOut | None]:
     """Return what is image and what overscan, or why that cannot be told."""
     if not facts.sections or file.reason or loaded.project.calibrated:
-        return None, ""
+        return None, None
     try:
-        return readout_of(facts.sections, file.width_px, file.height_px), ""
+        return readout_of(facts.sections, file.width_px, file.height_px), None
     except SectionError as error:
-        return None, str(error)
+        return None, LeftOut.because(Why.UNCLEAR_SECTIONS, found=str(error))
 
 
 def _frame(
@@ -202,7 +201,7 @@ def _frame(
     file: RawFile,
     facts: Facts,
     readout: Readout | None,
-    reason: str,
+    left_out: LeftOut | None,
     channel: str,
     longitude: float | None,
 ) -> Frame:
@@ -212,9 +211,9 @@ def _frame(
         id=identity,
         path=file.path,
         name=name,
-        role="unused" if reason else facts.role,
-        reason=reason,
-        channel=channel if facts.role in ("light", "flat") and not reason else "",
+        role="unused" if left_out else facts.role,
+        left_out=left_out,
+        channel=channel if facts.role in ("light", "flat") and not left_out else "",
         night=night_of(facts.start_utc, longitude),
         camera=facts.camera,
         width_px=width_px,
@@ -243,6 +242,10 @@ def _pinned(loaded: "LoadedProject") -> set[str]:
     return set() if lock is None else {lock.reference, *lock.photometry.values()}
 
 
+def _times(size: tuple[int, int]) -> str:
+    return f"{size[0]}x{size[1]}"
+
+
 def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:
     """Leave out lights of another size than most of the same camera and binning."""
     sizes: dict[tuple[str, str], Counter[tuple[int, int]]] = defaultdict(Counter)
@@ -255,7 +258,8 @@ def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:
         size = frame.width_px, frame.height_px
         want = usual.get((slug(frame.camera), frame.binning), size)
         if frame.role == "light" and size != want:
-            reason = f"is {size[0]}x{size[1]} px where the other lights are {want[0]}x{want[1]}"
-            frame = unused(frame, reason)
+            frame = unused(
+                frame, LeftOut.because(Why.ODD_SIZE, size=_times(size), usual=_times(want))
+            )
         kept.append(frame)
     return kept

@@ -13,10 +13,14 @@ from typing import NamedTuple
 
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape, frame_id, unescape
-from platefiles.frames.frame import SAME_AS, Frame
+from platefiles.frames.frame import Frame
+from platefiles.frames.left_out import COPIES
 from platefiles.raw_folders.scan import RawFile
 
-_COLUMNS = ("id", "path", "name", "role", "reason", "fingerprint")
+_COLUMNS = ("id", "path", "name", "role", "fingerprint")
+_WHY = "why"
+"""Column that sheets of earlier versions lack."""
+
 _ROLES = ("bias", "dark", "flat", "light")
 
 
@@ -47,9 +51,10 @@ def read_known(path: str | Path) -> list[KnownFrame]:
         ``frames.tsv``, of this version or of another one that has the columns; none otherwise.
     """
     known = []
-    for one, where, name, role, reason, fingerprint in _rows(path, _COLUMNS):
-        if fingerprint and not reason.startswith(SAME_AS):
-            used = role if role in _ROLES else ""
+    rows = _rows(path, (*_COLUMNS, _WHY)) or [(*row, "") for row in _rows(path, _COLUMNS)]
+    for one, where, name, role, fingerprint, why in rows:
+        used = role if role in _ROLES else ""
+        if fingerprint and (used or why) and why not in COPIES:
             texts = unescape(one), unescape(where), unescape(name)
             frame = KnownFrame(*texts, fingerprint, used)
             if _is_consistent(frame):

@@ -19,10 +19,10 @@ from platefiles.core.atomic_write import write_if_changed
 from platefiles.core.object_store import is_object_url
 from platefiles.core.safe_names import escape
 from platefiles.fits.header_cards import Cards
-from platefiles.fits.header_reader import HeaderError, Value
+from platefiles.fits.header_reader import CutShort, HeaderError, Value
 from platefiles.fits.keywords import READ, filters_by_hierarch
 from platefiles.frames.dialects import Facts, read_facts
-from platefiles.raw_folders.damaged_copies import UNREAD, judged_copies
+from platefiles.raw_folders.damaged_copies import judged_copies
 from platefiles.raw_folders.folder_walk import SeenFiles
 from platefiles.raw_folders.same_exposure import compared_pixels
 from platefiles.raw_frames.fingerprint import read_fingerprint
@@ -66,6 +66,10 @@ class RawFile:
     """Sectors of 512 bytes of a single value; counted where `fault` is known."""
     fault: str | None = None
     """Why it cannot be read whole, or empty; None where nobody asked."""
+    unread: bool = False
+    """The disk did not give it to its end just now; the next scan tries again."""
+    unfinished: bool = False
+    """It ends early, as a file does that is being written."""
     damage: str = ""
     """What is wrong with a copy of which a better one is there; see `damaged_copies`."""
 
@@ -189,7 +193,7 @@ def _compared(files: list[RawFile], records: dict[str, _Known]) -> list[RawFile]
     files = judged_copies(files)
     for file in files:
         told: _Known = {key: value for key in _COMPARED if (value := getattr(file, key))}
-        if file.fault is not None and not file.fault.startswith(UNREAD):
+        if file.fault is not None and not file.unread:
             told["fault"] = file.fault
         if told and file.path in records:
             records[file.path] = {**records[file.path], **told}
@@ -211,7 +215,7 @@ def _changing(files: list[RawFile], fresh: list[int], settle_s: float) -> list[i
 
 
 def _is_growing(file: RawFile, young_ns: float) -> bool:
-    if file.mtime_ns > young_ns and file.reason.startswith(("is cut short", "is empty")):
+    if file.mtime_ns > young_ns and file.unfinished:
         return True
     try:
         info = os.stat(file.path)
@@ -253,7 +257,7 @@ def read_record(path: str, size: int, open_file: Callable[..., Any] = open) -> _
         fingerprint, found = read_fingerprint(file, size)
     record: _Known = {"width_px": 0, "height_px": 0, "header": {}, "reason": ""}
     if isinstance(found, HeaderError):
-        record["reason"] = str(found)
+        record |= {"reason": str(found), "unfinished": isinstance(found, CutShort)}
     else:
         record |= {"width_px": found.width_px, "height_px": found.height_px}
         kept = (*READ, *filters_by_hierarch(found.cards))

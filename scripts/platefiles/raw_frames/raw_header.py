@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import IO, Any, BinaryIO
 
 from platefiles.fits.header_cards import MOST_SQUEEZED, Cards, cards_in, data_bytes, image_shape
-from platefiles.fits.header_reader import Hasher, HeaderError, read_header
+from platefiles.fits.header_reader import CutShort, Hasher, HeaderError, read_header
 
 DAMAGED = "is cut short or damaged: it cannot be decompressed"
 _SLACK_BYTES = 100_000
@@ -64,7 +64,7 @@ def read_raw_header(file: BinaryIO, size_bytes: int, hasher: Hasher | None = Non
     try:
         return _image_header(stream, hasher or _Unheard(), most_bytes, is_gzip)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        raise HeaderError(DAMAGED) from error
+        raise CutShort(DAMAGED) from error
 
 
 class _Unheard:
@@ -101,6 +101,6 @@ def _check_size(most_bytes: int, needed: int, is_gzip: bool) -> None:
         return
     if is_gzip:
         msg = f"announces {needed} bytes, more than can be packed in it"
-    else:
-        msg = f"is cut short: {most_bytes} bytes of {needed}"
-    raise HeaderError(msg)
+        raise HeaderError(msg)
+    msg = f"is cut short: {most_bytes} bytes of {needed}"
+    raise CutShort(msg)

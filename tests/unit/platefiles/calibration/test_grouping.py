@@ -16,7 +16,7 @@ from platefiles.calibration.grouping import (
 from platefiles.frames.frame import Frame
 
 DARK = Frame(
-    id="", path="", name="", role="dark", reason="", channel="", night="2026-03-01",
+    id="", path="", name="", role="dark", channel="", night="2026-03-01",
     camera="Mono 26", width_px=1440, height_px=1040, binning="1x1", gain=100.0, offset=50.0,
     setting="mono_26_1440x1040_g100_o50", exposure_s=600.0, temperature_c=-10.0, start_utc="",
     egain=None, unit="", pedestal=0.0, target="", size_bytes=0, fingerprint="",

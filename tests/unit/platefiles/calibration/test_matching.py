@@ -13,7 +13,7 @@ from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.scan import scan_folders
 
 LIGHT = Frame(
-    id="", path="", name="", role="light", reason="", channel="ha", night="2026-03-01", camera="",
+    id="", path="", name="", role="light", channel="ha", night="2026-03-01", camera="",
     width_px=1440, height_px=1040, binning="1x1", gain=100.0, offset=50.0,
     setting="1440x1040_g100_o50", exposure_s=600.0, temperature_c=-10.0, start_utc="", egain=None,
     unit="", pedestal=0.0, target="", size_bytes=0, fingerprint="",

@@ -10,7 +10,8 @@ from platefiles.config.cross_checks import check_against_sheet
 from platefiles.config.load import ConfigError, find_projects, load_project, merge
 from platefiles.config.problems import RENAMED, homes
 from platefiles.config.project import Channel, Equipment, Project
-from platefiles.frames.colour_sensor import refusal
+from platefiles.frames.left_out import LeftOut, Why
+from platefiles.frames.left_out_sentences import sentence
 from platefiles.settings.colour import Mapping
 from platefiles.settings.integration import Integration
 
@@ -471,18 +472,26 @@ def test_locks_are_no_projects(desk):
     assert [path.name for path in find_projects(desk.projects)] == ["a.yaml", "b.yaml"]
 
 
-def frame(role, channel="", reason="", name=""):
+def frame(role, channel="", left_out=None, name=""):
     """Make what the check needs of a frame."""
-    return SimpleNamespace(role=role, channel=channel, reason=reason, name=name)
+    why, reason = (left_out.why, sentence(left_out)) if left_out else (None, "")
+    known = {"left_out": left_out, "why": why, "reason": reason}
+    return SimpleNamespace(role=role, channel=channel, name=name, **known)
+
+
+def unclaimed(value):
+    """Say that no channel takes a FILTER."""
+    return LeftOut.because(Why.NO_CHANNEL, file="one.yaml", filter=value)
 
 
 def test_channel_without_lights_is_told_with_the_filters_seen(desk):
     """A channel that no light feeds is told at its line, with the filters that nobody takes."""
     loaded = desk.load()
-    lost = "FILTER = 'Hx' is in no channel of one.yaml: add it"
+    lost = unclaimed("Hx")
     frames = [frame("light", "ha"), frame("flat", "g"), frame("unused", "", lost)]
-    frames += [frame("unused", "", lost), frame("unused", "", "is empty (0 bytes)")]
-    frames += [frame("unused", "", "has no FILTER, which is in no channel of one.yaml: add it")]
+    empty = LeftOut.because(Why.UNREADABLE, found="is empty (0 bytes)")
+    frames += [frame("unused", "", lost), frame("unused", "", empty)]
+    frames += [frame("unused", "", unclaimed(""))]
     assert check_against_sheet(loaded, frames) == [
         "config/projects/one.yaml:6: channels.g: no usable light has a FILTER that feeds it "
         "(sought: 'G'); frames that no channel takes have FILTER = 'Hx' (2 files), "
@@ -493,19 +502,19 @@ def test_channel_without_lights_is_told_with_the_filters_seen(desk):
 def test_lights_without_a_channel_alone_are_no_problem(desk):
     """Frames that no channel takes do not stop a project whose channels all have lights."""
     loaded = desk.load()
-    lost = "FILTER = 'Hx' is in no channel of one.yaml: add it"
+    lost = unclaimed("Hx")
     frames = [frame("light", "ha"), frame("light", "g"), frame("unused", "", lost)]
     assert check_against_sheet(loaded, frames) == []
 
 
 def test_a_project_of_colour_frames_is_one_sentence(desk):
     """It names the file, a frame, the card and the remedy, and no channel."""
-    evidence = refusal("BAYERPAT = 'RGGB'")
-    frames = [frame("unused", "", evidence, "a.fits"), frame("unused", "", evidence, "b.fits")]
+    coloured = LeftOut.because(Why.COLOUR_SENSOR, evidence="BAYERPAT = 'RGGB'")
+    frames = [frame("unused", "", coloured, "a.fits"), frame("unused", "", coloured, "b.fits")]
     (problem,) = check_against_sheet(desk.load(), [*frames, frame("bias")])
     assert problem == (
         f"config/projects/one.yaml: no light can be used: 2 of 3 files are such as a.fits, which "
-        f"{evidence}"
+        f"{sentence(coloured)}"
     )
     assert "{BAYERPAT: none}" in problem
     lights = [frame("light", "ha"), frame("light", "g")]

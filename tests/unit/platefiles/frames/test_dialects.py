@@ -1,12 +1,13 @@
-import hashlib
 import io
 import re
 
 import pytest
 
-from platefiles.fits.header_cards import read_cards
-from platefiles.frames.colour_sensor import refusal
+from platefiles.fits.header_cards import cards_in
+from platefiles.fits.header_reader import read_header
 from platefiles.frames.dialects import Facts, read_facts
+from platefiles.frames.left_out import LeftOut, Why
+from platefiles.frames.left_out_sentences import sentence
 
 CMOS = {
     "IMAGETYP": "Light Frame",
@@ -210,7 +211,7 @@ def test_hierarch_cards_of_other_things_are_no_filter(tmp_path):
             "END",
         )
     )
-    cards = read_cards(io.BytesIO(text.ljust(2880).encode()), hashlib.sha256())
+    cards = cards_in(read_header(io.BytesIO(text.ljust(2880).encode())))
     assert [key for key in cards if key.startswith("HIERARCH")] == [
         f"HIERARCH {name.upper()}" for name in names
     ]
@@ -306,7 +307,8 @@ def test_a_card_of_a_colour_sensor_can_be_erased():
 @pytest.mark.parametrize("cards", [{"BAYERPAT": "RGGB", "XBAYROFF": 0}, {"YBAYROFF": 1}])
 def test_the_remedy_against_a_wrong_card_helps(cards):
     """What the refusal of a frame proposes under `header_fixes` makes the frame monochrome."""
-    ((key, value),) = re.findall(r"\{(\w+): (\w+)\}", refusal(read_facts(cards).colour))
+    said = LeftOut.because(Why.COLOUR_SENSOR, evidence=read_facts(cards).colour)
+    ((key, value),) = re.findall(r"\{(\w+): (\w+)\}", sentence(said))
     assert read_facts(cards, fixes={key: value}).colour == ""
 
 

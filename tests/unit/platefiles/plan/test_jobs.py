@@ -384,9 +384,9 @@ def test_luminance_channel_is_preferred_for_the_grid(plan_of):
 def test_unused_frames_are_listed_with_their_reasons(plan_of):
     """The table of subs gets each file that is not used, and why."""
     job = json.loads(subs_job(plan_of(exclude=["2026-03-23/g-0[12].fits"])))
-    assert [(frame["name"], frame["reason"]) for frame in job["unused"]] == [
-        ("2026-03-23/g-01.fits", "excluded in tiny.yaml"),
-        ("2026-03-23/g-02.fits", "excluded in tiny.yaml"),
+    assert [(frame["name"], frame["why"], frame["facts"]) for frame in job["unused"]] == [
+        ("2026-03-23/g-01.fits", "excluded", {"file": "tiny.yaml"}),
+        ("2026-03-23/g-02.fits", "excluded", {"file": "tiny.yaml"}),
     ]
 
 

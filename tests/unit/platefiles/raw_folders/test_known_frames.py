@@ -191,3 +191,15 @@ def test_sheet_of_another_version_or_none_knows_nothing(opened, tmp_path):
     write_sheet(frames, tmp_path / "sheet.tsv")
     found = read_known(tmp_path / "sheet.tsv")
     assert {one.id: one.fingerprint for one in found} == {f.id: f.fingerprint for f in frames}
+
+
+def test_a_sheet_of_an_earlier_version_knows_the_frames_in_use(opened, tmp_path):
+    """Without the column that tells why, frames that were used keep their ids and names."""
+    frames = opened(exclude=["2026-03-23/g-02.fits"]).frames
+    write_sheet(frames, tmp_path / "sheet.tsv")
+    assert len(read_known(tmp_path / "sheet.tsv")) == len(frames)
+    lines = (tmp_path / "sheet.tsv").read_text(encoding="utf-8").splitlines()
+    older = ["\t".join(line.split("\t")[:-2]) for line in lines]
+    (tmp_path / "sheet.tsv").write_text("\n".join([*older, ""]), encoding="utf-8")
+    found = read_known(tmp_path / "sheet.tsv")
+    assert {one.id for one in found} == {f.id for f in frames if f.role != "unused"}

@@ -20,7 +20,7 @@ ODD_NAMES = [
 
 
 def _frame(path, role="light"):
-    texts = ("reason", "channel", "night", "camera", "setting", "start_utc", "unit", "target")
+    texts = ("channel", "night", "camera", "setting", "start_utc", "unit", "target")
     numbers = ("width_px", "height_px", "exposure_s", "pedestal", "size_bytes")
     unknown = ("gain", "offset", "temperature_c", "egain")
     name = os.path.basename(path)
