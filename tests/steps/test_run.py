@@ -51,9 +51,12 @@ def test_summary_tells_where_pixel_values_pile_up(results):
     """A level of saturation that was found is told once a camera setting; others are not told."""
     first = "camera setting a: pixel values pile up at 4095 adu; they count"
     second = "camera setting b: pixel values pile up at 900 adu"
-    said = {"b": "file format", "g": f"{first}; {second}", "ha": first.replace("4095", "4090")}
-    for channel, text in said.items():
-        write_product(results / "channels" / f"{channel}.fits", [("SATFROM", text, "")], [])
+    said = {"b": [], "g": [("a", first), ("b", second)], "ha": [("a", first.replace("95", "90"))]}
+    for channel, levels in said.items():
+        cards = [("SATFROM", "; ".join(text for _, text in levels) or "file format", "")]
+        for number, (about, text) in enumerate(levels, start=1):
+            cards += [(f"SATKEY{number}", about, ""), (f"SATSAY{number}", text, "")]
+        write_product(results / "channels" / f"{channel}.fits", cards, [])
     lines = summary.text("swirl", "A Swirl", results).splitlines()
     notes = [line for line in lines if "note: " in line]
     assert notes == [f"  note: {first}", f"  note: {second}"]

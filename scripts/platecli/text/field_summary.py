@@ -11,7 +11,6 @@ from platefiles.fits.header_reader import HeaderError, read_header, texts_under
 
 Row = Mapping[str, Any]
 
-_REFUSED = "not placed on the sky"
 _WIDE_ARCMIN = 180.0
 """A field that is wider than this is told in degrees."""
 
@@ -45,10 +44,11 @@ def field_lines(project: str, results: Path, stale: Collection[str] = ()) -> lis
             ("sources", "sources.fits", _sources),
         )
     }
+    refused = bool(told["field"]) and not _is_placed(folder / "solution.fits")
     lines = [f"{key}: {text}" for key, text in told.items() if text]
     picture = folder / "annotated.png"
     is_drawn = picture.is_file() and picture.name not in stale
-    if is_drawn and told["sources"] and not told["field"].startswith(_REFUSED):
+    if is_drawn and told["sources"] and not refused:
         lines.append(f"annotated picture: {picture}")
     missing = [key for key, text in told.items() if not text]
     if missing:
@@ -134,14 +134,24 @@ def counted(kinds: Sequence[str], objects: Sequence[str], stars: Sequence[str]) 
     return f"{len(kinds)}, {extended} of them extended, {named} in catalogues"
 
 
+def _is_placed(path: Path) -> bool:
+    """Say whether a solution that can be read has world coordinates."""
+    with path.open("rb") as stream:
+        return _says_placed(cards_in(read_header(stream)))
+
+
+def _says_placed(cards: Cards) -> bool:
+    return cards.get("PLACED") is True
+
+
 def _field(path: Path) -> str:
     try:
         with path.open("rb") as stream:
             header = read_header(stream)
         refused = " ".join(texts_under(header, "NOTPLACE")).removeprefix("the field is ")
         cards = cards_in(header)
-        if refused or cards.get("PLACED") is not True:
-            return refused or _REFUSED
+        if refused or not _says_placed(cards):
+            return refused or "not placed on the sky"
         return place(cards)
     except (OSError, HeaderError, KeyError, TypeError, ValueError, UserError):
         return ""

@@ -2,7 +2,6 @@
 
 import contextlib
 import csv
-import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
@@ -134,19 +133,9 @@ def note_lines(results: Path) -> list[str]:
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
             header = read_header(stream)
             notes |= dict.fromkeys(texts_under(header, "NOTDONE"))
-            for text in texts_under(header, "SATFROM"):
-                levels = _by_setting(text) | levels
+            told = zip(texts_under(header, "SATKEY"), texts_under(header, "SATSAY"), strict=False)
+            levels = dict(told) | levels  # channels differ in the last digits
     return [f"  note: {note}" for note in [*notes, *levels.values()]]
-
-
-def _by_setting(text: str) -> dict[str, str]:
-    """Return what ``SATFROM`` says of camera settings, where channels differ in the last digits.
-
-    What it says of a channel follows.
-    """
-    parts = re.split(r"; (?=camera setting |channel )", text)
-    told = ("camera setting ", "channel ")
-    return {part.split(":")[0]: part for part in parts if part.startswith(told)}
 
 
 def left_out_lines(rows: Sequence[Row], indent: str) -> list[str]:

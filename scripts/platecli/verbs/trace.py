@@ -12,7 +12,7 @@ from platecli.text.screen import show
 from platecli.text.tree import Lineage, kinds, tree_lines
 from platecli.verbs.replay import DIFFERS, add_raw
 from platefiles.audit.changed_settings import changed_settings
-from platefiles.audit.environment_changes import CODE, altered
+from platefiles.audit.environment_changes import CodeOf, altered
 from platefiles.audit.why_not import first_name, frames_beside, why_not
 from platefiles.core.errors import UserError
 from platefiles.core.provisional import MADE_WITHOUT
@@ -121,10 +121,10 @@ def _head(lineage: Lineage) -> list[str]:
         f"  {root.software}",
     ]
     found = altered(record)
-    code = [what.removeprefix(CODE) for what, *_ in found if what.startswith(CODE)]
+    code = [what.step for what, *_ in found if isinstance(what, CodeOf)]
     if code:
         lines.append(f"  by other code than that of this checkout: {', '.join(code)}")
-    lines += [f"  {what} {a}, here {b}" for what, a, b in found if not what.startswith(CODE)]
+    lines += [f"  {what} {a}, here {b}" for what, a, b in found if not isinstance(what, CodeOf)]
     if root.provisional:
         lines.append(f"  provisional: {MADE_WITHOUT}; `run` makes it again")
     return [*lines, ""]

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from typing import Self
 
 from platefiles.provenance.activities import Record
 from platefiles.provenance.code_digests import code_digest
@@ -11,10 +12,19 @@ from platefiles.rule_files.rule_text import rules_by_step
 Change = tuple[str, str, str]
 """What, how it is in the first, how it is in the second."""
 
-CODE = "code of "
-"""What the digest of the code of a step is called, with the step behind it."""
-
 _SOFTWARE, _LOCK = "software", "lock of the environment"
+
+
+class CodeOf(str):
+    """What the digest of the code of a step is called."""
+
+    step: str
+
+    def __new__(cls, step: str) -> Self:
+        """Name the code of a step."""
+        name = super().__new__(cls, f"code of {step}")
+        name.step = step
+        return name
 
 
 def surroundings(record: Record) -> dict[str, str]:
@@ -33,21 +43,21 @@ def surroundings(record: Record) -> dict[str, str]:
     for making in record.makings.values():
         code = str(json.loads(making.job).get("code", "unknown"))
         facts = {
-            f"{CODE}{making.step}": code,
+            CodeOf(making.step): code,
             _SOFTWARE: making.creator,
             **_versions(making.software),
             _LOCK: making.lock,
         }
         for what, value in facts.items():
             found.setdefault(what, {})[value] = None
-    ordered = sorted(found, key=lambda what: not what.startswith(CODE))
+    ordered = sorted(found, key=lambda what: not isinstance(what, CodeOf))
     return {what: " and ".join(found[what]) for what in ordered}
 
 
 def present_surroundings(record: Record) -> dict[str, str]:
     """Return what the products of a record would be made with here and now."""
     code = {
-        f"{CODE}{step}": code_digest(f"{step}.py") if step in rules_by_step() else "no such step"
+        CodeOf(step): code_digest(f"{step}.py") if step in rules_by_step() else "no such step"
         for step in dict.fromkeys(making.step for making in record.makings.values())
     }
     now = {_SOFTWARE: f"platelog {VERSION}", **_versions(software()), _LOCK: lock_digest()}

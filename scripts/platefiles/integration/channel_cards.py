@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -82,26 +83,50 @@ def saturation_cards(
     cores : int
         Stars with saturated cores in frames that state no level.
     """
-    by_cores = []
+    found = []
     if cores:
-        by_cores = [_cores_note(cores, job.channel)]
-        log.info("%s", by_cores[0])
+        found = [Saturation(f"channel {job.channel}", _cores_note(cores, job.channel))]
+        log.info("%s", found[0].sentence)
     levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
     if not math.isfinite(min(levels)):
-        return [("SATFROM", text, "how saturation was found") for text in by_cores]
+        cards = [("SATFROM", one.sentence, "how saturation was found") for one in found]
+        return cards + _told_cards(found)
     first = subs[levels.index(min(levels))][1]
-    source = "; ".join(dict.fromkeys(filter(None, (_pile_up_note(*pair) for pair in subs))))
+    piles = dict.fromkeys(one for pair in subs if (one := _pile_up(*pair)) is not None)
+    source = ["file format"]
     if job.camera.get("saturation_adu") is not None:
-        source = "equipment file"
-    elif source:
-        log.info("%s", source)
+        source = ["equipment file"]
+    elif piles:
+        source = [one.sentence for one in piles]
+        log.info("%s", "; ".join(source))
+        found = [*piles, *found]
     elif job.calibrated and first.detector.saturation < MARGIN * first.full_scale:
-        source = "SATURATE in the headers of the frames"
-    source = "; ".join([source or "file format", *by_cores])
+        source = ["SATURATE in the headers of the frames"]
+    source += [one.sentence for one in found if one not in piles]
     return [
         ("SATURATE", float(f"{min(levels):.5g}"), "pixels are saturated from here on"),
         ("SATADU", float(f"{first.detector.saturation:.6g}"), "[adu] where it saturates first"),
-        ("SATFROM", source, "where SATADU comes from"),
+        ("SATFROM", "; ".join(source), "where SATADU comes from"),
+        *_told_cards(found),
+    ]
+
+
+class Saturation(NamedTuple):
+    """What was found out about saturation, and of what: a camera setting or a channel."""
+
+    about: str
+    sentence: str
+
+
+def _told_cards(found: Sequence[Saturation]) -> list[tuple]:
+    """Return cards that tell each by itself, with what it is about."""
+    return [
+        card
+        for number, one in enumerate(found[:9], start=1)
+        for card in (
+            (f"SATKEY{number}", one.about, f"what SATSAY{number} is about"),
+            (f"SATSAY{number}", one.sentence, "what was found about saturation"),
+        )
     ]
 
 
@@ -114,18 +139,20 @@ def _cores_note(cores: int, channel: str) -> str:
     )
 
 
-def _pile_up_note(row: RegisteredSub, sub: Sub) -> str:
+def _pile_up(row: RegisteredSub, sub: Sub) -> Saturation | None:
     """Say where the values of a camera setting pile up, if that is below full scale."""
     if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale:
-        return ""
+        return None
     pile_up, level = (
         f"{float(f'{value:.4g}'):.10g}"
         for value in (row.facts["pile_up_adu"], sub.detector.saturation)
     )
-    return (
-        f"camera setting {row.facts['setting']}: pixel values pile up at {pile_up} adu, below the "
+    about = f"camera setting {row.facts['setting']}"
+    return Saturation(
+        about,
+        f"{about}: pixel values pile up at {pile_up} adu, below the "
         f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
-        f"{level} adu on; saturation_adu in the equipment file sets another level"
+        f"{level} adu on; saturation_adu in the equipment file sets another level",
     )
 
 
