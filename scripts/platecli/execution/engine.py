@@ -18,8 +18,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from platecli.execution import stopping
-from platecli.execution.forked_scripts import used_by_snakemake
-from platecli.execution.interrupts import Ears, disarm_snakemake
+from platecli.execution.interrupts import Ears
 from platecli.execution.killed import why_ended
 from platecli.execution.step_server import StepServer
 from platecli.text.screen import guarded
@@ -196,25 +195,28 @@ def main(argv: list[str], steps: Sequence[str] = ()) -> int:
 
 
 def _snakemake(argv: list[str], server: StepServer, ears: Ears) -> int:
-    if not any(word.startswith(("--report", "--profile")) for word in argv):
-        _leave_reports_away()
-    from snakemake.cli import args_to_api, parse_args
-    from snakemake.exceptions import print_exception
+    from platecli.execution import snakemake_names
 
+    if not any(word.startswith(("--report", "--profile")) for word in argv):
+        snakemake_names.leave_reports_away()
     sys.executable = shell_word(sys.executable)
     logging.raiseExceptions = False  # a full disk is told once, not for each line of a log
-    disarm_snakemake()
+    snakemake_names.disarm_sigterm()
+    try:
+        snakemake = snakemake_names.command_line()
+    except snakemake_names.MissingName as name:
+        return _command(argv, str(name))
     said = io.StringIO()
     try:
         with contextlib.redirect_stderr(said):
-            parser, args = parse_args(argv)
+            parser, args = snakemake.parse_args(argv)
     except SystemExit as stop:
         # A wrong option: the last line says it, above it is a list of every option there is.
         last = said.getvalue().strip().splitlines()[-1:]
         print(*(line.partition("error: ")[2] or line for line in last), file=sys.stderr)
         return int(stop.code or 0)
     except Exception as problem:
-        print_exception(problem)
+        snakemake.print_exception(problem)
         return 1
     if args.executor in (None, "local"):
         # A limit on jobs a second is for those who submit to others. Each look at it is a second
@@ -222,23 +224,30 @@ def _snakemake(argv: list[str], server: StepServer, ears: Ears) -> int:
         args.max_jobs_per_timespan = None
     else:  # jobs on other machines are to be cancelled
         ears.ends_at_once = False
-    forks = used_by_snakemake(server) if sys.platform == "linux" else contextlib.nullcontext()
+    if args.executor is None and sys.platform == "linux" and not args.software_deployment_method:
+        import snakemake_executor_plugin_platelog as plugin
+
+        args.executor, plugin.SERVER = "platelog", server
     try:
-        with forks:
-            done = args_to_api(args, parser)
+        done = snakemake.args_to_api(args, parser)
     except Exception as problem:
-        print_exception(problem)
+        snakemake.print_exception(problem)
         done = False
     if INTERRUPTED.is_set():
         return STOPPED
     return 0 if done else 1
 
 
-def _leave_reports_away() -> None:
-    """Spare Snakemake the plugin that writes reports, which imports as much as all the others."""
-    from snakemake_interface_report_plugins.registry import ReportPluginRegistry
+def _command(argv: list[str], missing: str) -> int:
+    """Run Snakemake's command, where it cannot be run in this process."""
+    from importlib.metadata import version
 
-    ReportPluginRegistry.__new__(ReportPluginRegistry).plugins = {}
+    print(
+        f"Snakemake {version('snakemake')} has no {missing}; its command runs by itself, which "
+        "takes longer. envs/requirements.lock names the version that the project was tested with.",
+        file=sys.stderr,
+    )
+    return subprocess.run([sys.executable, "-P", "-m", "snakemake", *argv], check=False).returncode
 
 
 def _end(argv: list[str], steps: Sequence[str] = ()) -> NoReturn:

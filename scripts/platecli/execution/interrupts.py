@@ -92,13 +92,3 @@ def _end_all() -> NoReturn:
     if os.getpgrp() == os.getpid():
         os.killpg(os.getpid(), signal.SIGKILL)
     os._exit(STOPPED)
-
-
-def disarm_snakemake() -> None:
-    """Have Snakemake's scheduler leave SIGTERM to `Ears`.
-
-    Its own handler waits for a lock. Where the interrupted frame holds that, neither goes on.
-    """
-    from snakemake.scheduling.job_scheduler import JobScheduler
-
-    JobScheduler.exit_gracefully = lambda self, *signal_and_frame: None

@@ -24,8 +24,6 @@ NUMBER = struct.Struct("!i")
 LONGEST_REQUEST = 65536
 """Bytes."""
 
-_OF_EACH_SCRIPT = ("snakemake.iocontainers", "snakemake.logging")  # by what Snakemake puts into it
-
 
 def serve(control: socket.socket) -> None:
     """Fork for each request, until the other end is closed.
@@ -110,8 +108,7 @@ class _Jobs:
 def _prepare(step: str) -> None:
     """Import a step and load its kernels; if that fails, the job will say why."""
     with contextlib.suppress(Exception):
-        for name in (*_OF_EACH_SCRIPT, step):
-            importlib.import_module(name)
+        importlib.import_module(step)
         kernels = sys.modules.get("platelib.numerics.kernels")
         for name in getattr(kernels, "KERNEL_MODULES", ()):
             module = sys.modules.get(f"platelib.{name}")

@@ -209,66 +209,13 @@ def test_job_killed_before_it_begins_has_no_status():
 
 
 def test_ended_server_is_an_error(server, folder):
-    """Without a process to fork there is an error, on which Snakemake's own way is taken."""
+    """Without a process to fork there is an error, on which a job gets a process of its own."""
     path = script(folder, "pass")
     assert status(server, path) == 0
     server._process.send_signal(signal.SIGKILL)
     server._process.wait()
     with pytest.raises(OSError, match="."):
         server.start(path, "none")
-
-
-SNAKEFILE = """
-rule all:
-    input: "out.txt"
-
-rule step:
-    output: "out.txt"
-    benchmark: "bench.tsv"
-    script: "work.py"
-"""
-WORK = """
-import os, time
-while time.process_time() < 0.3:
-    pass
-with open(f"/proc/{os.getppid()}/cmdline") as parent, open(snakemake.output[0], "w") as out:
-    out.write(parent.read().replace("\\0", " "))
-"""
-NO_SERVER = """
-import sys
-from platecli.execution import engine, step_server
-
-def fail(*args):
-    raise OSError("no more processes")
-
-step_server.StepServer._reached = fail
-sys.exit(engine.main(sys.argv[1:]))
-"""
-
-
-@pytest.mark.parametrize("has_server", [True, False])
-def test_snakemake_runs_scripts_with_or_without_the_server(folder, has_server):
-    """A script runs as a fork of the server, or by itself if there is none; it is measured."""
-    script(folder, WORK, "work.py")
-    script(folder, SNAKEFILE, "Snakefile")
-    start = ["-m", "platecli.execution.engine"] if has_server else ["-c", NO_SERVER]
-    command = [sys.executable, *start, "--cores", "1", "--snakefile", "Snakefile"]
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert ("platecli.execution.step_forks" in (folder / "out.txt").read_text()) == has_server
-    head, row = (folder / "bench.tsv").read_text().splitlines()
-    if has_server:  # Snakemake's own looks may miss a short job
-        assert float(dict(zip(head.split("\t"), row.split("\t"), strict=True))["cpu_time"]) > 0.2
-
-
-def test_failing_script_fails_its_rule(folder):
-    """A script that fails fails its job, and the run."""
-    script(folder, "raise SystemExit(4)", "work.py")
-    script(folder, SNAKEFILE, "Snakefile")
-    command = [sys.executable, "-m", "platecli.execution.engine", "--cores", "1"]
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
-    assert done.returncode == 1
-    assert "returned non-zero exit status 4" in done.stderr
 
 
 def test_steps_can_be_forked():
