@@ -9,7 +9,7 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from scipy.ndimage import shift
 
-from platefiles.fits.header_reader import read_header as header_bytes
+from platefiles.fits.header_reader import read_header_bytes
 from platefiles.fits.header_reader import texts_under
 from platefiles.fits.products_io import has_image, read_header, read_image
 from platefiles.registration.registration_table import read_registration
@@ -111,7 +111,7 @@ def test_the_channel_lists_cores_and_says_so(calibrated):
     header = read_header(path)
     assert "SATURATE" not in header
     with Path(path).open("rb") as stream:
-        (said,) = texts_under(header_bytes(stream), "SATFROM")
+        (said,) = texts_under(read_header_bytes(stream), "SATFROM")
     count = len(cores["x"])
     assert said.startswith(f"channel g: {count} stars are fainter in the middle than the wings")
     image, _ = read_image(path)

@@ -10,7 +10,7 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from measure import measure
 
-from platefiles.fits.header_reader import read_header as header_bytes
+from platefiles.fits.header_reader import read_header_bytes
 from platefiles.fits.header_reader import texts_under
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.plan.calibration_jobs import measure_job
@@ -63,7 +63,7 @@ def test_the_level_reaches_the_channel(clipped):
     header = read_header(path)
     assert header["SATADU"] == pytest.approx(0.98 * LEVEL)
     with Path(path).open("rb") as stream:
-        (said,) = texts_under(header_bytes(stream), "SATFROM")
+        (said,) = texts_under(read_header_bytes(stream), "SATFROM")
     assert said.startswith("camera setting ")
     assert "pixel values pile up at 5000 adu, below the full scale of the files (65535 adu)" in said
     gain, seconds = subs[0].facts["gain"], subs[0].facts["exposure_s"]

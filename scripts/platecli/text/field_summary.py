@@ -7,7 +7,7 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import Cards, cards_in
-from platefiles.fits.header_reader import HeaderError, read_header, texts_under
+from platefiles.fits.header_reader import HeaderError, read_header_bytes, texts_under
 
 Row = Mapping[str, Any]
 
@@ -147,7 +147,7 @@ def _says_placed(cards: Cards) -> bool:
 def _field(path: Path) -> str:
     try:
         with path.open("rb") as stream:
-            header = read_header(stream)
+            header = read_header_bytes(stream)
         refused = " ".join(texts_under(header, "NOTPLACE")).removeprefix("the field is ")
         cards = cards_in(header)
         if refused or not _says_placed(cards):
@@ -173,7 +173,7 @@ def _sources(path: Path) -> str:
 
     try:
         with path.open("rb") as stream:
-            header = read_header(stream)
+            header = read_header_bytes(stream)
         if note := " ".join(texts_under(header, "SRCNOTE")):
             return f"none: {note}"
         columns = read_columns(path, "SOURCES")

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from platecli.text.field_summary import field_lines
-from platefiles.fits.header_reader import HeaderError, read_header, texts_under
+from platefiles.fits.header_reader import HeaderError, read_header_bytes, texts_under
 from platefiles.frames.left_out import ON_PURPOSE
 from platefiles.integration.core_losses import core_loss
 from platelib.registration.sub_state import SubState
@@ -131,7 +131,7 @@ def note_lines(results: Path) -> list[str]:
     levels: dict[str, str] = {}
     for path in sorted((results / "channels").glob("*.fits")):
         with contextlib.suppress(OSError, HeaderError), path.open("rb") as stream:
-            header = read_header(stream)
+            header = read_header_bytes(stream)
             notes |= dict.fromkeys(texts_under(header, "NOTDONE"))
             told = zip(texts_under(header, "SATKEY"), texts_under(header, "SATSAY"), strict=False)
             levels = dict(told) | levels  # channels differ in the last digits

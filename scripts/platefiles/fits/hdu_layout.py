@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from platefiles.fits.header_cards import cards_in, data_bytes
-from platefiles.fits.header_reader import BLOCK, HeaderError, card_value, read_header
+from platefiles.fits.header_reader import BLOCK, HeaderError, card_value, read_header_bytes
 
 FILE_SIZE = "FILESIZE"
 """Keyword of the length of a product in its primary header."""
@@ -113,7 +113,7 @@ def _block(file: BinaryIO, start: int, size: int) -> Block:
         raise BrokenFits(msg)
     file.seek(start)
     try:
-        header = read_header(file)
+        header = read_header_bytes(file)
         block = Block(header, start, data_bytes(cards_in(header)))
     except HeaderError as error:
         raise BrokenFits(str(error)) from None

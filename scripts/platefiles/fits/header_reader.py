@@ -35,7 +35,7 @@ class Hasher(Protocol):
         ...
 
 
-def read_header(stream: IO[bytes], hasher: Hasher | None = None) -> bytes:
+def read_header_bytes(stream: IO[bytes], hasher: Hasher | None = None) -> bytes:
     """Return a header, from the present place of the stream to the end of its last block.
 
     Parameters

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import IO, Any, BinaryIO
 
 from platefiles.fits.header_cards import MOST_SQUEEZED, Cards, cards_in, data_bytes, image_shape
-from platefiles.fits.header_reader import CutShort, Hasher, HeaderError, read_header
+from platefiles.fits.header_reader import CutShort, Hasher, HeaderError, read_header_bytes
 
 DAMAGED = "is cut short or damaged: it cannot be decompressed"
 _SLACK_BYTES = 100_000
@@ -73,7 +73,7 @@ class _Unheard:
 
 
 def _image_header(stream: IO[bytes], hasher: Hasher, most_bytes: int, is_gzip: bool) -> RawHeader:
-    primary = cards_in(read_header(stream, hasher))
+    primary = cards_in(read_header_bytes(stream, hasher))
     length = data_bytes(primary)
     if length:
         end = stream.tell() + length
@@ -82,7 +82,7 @@ def _image_header(stream: IO[bytes], hasher: Hasher, most_bytes: int, is_gzip: b
     if not is_gzip and most_bytes <= stream.tell():
         image_shape(primary)  # which says what the only header of the file lacks
     try:
-        extension = cards_in(read_header(stream, hasher))
+        extension = cards_in(read_header_bytes(stream, hasher))
     except HeaderError as error:
         msg = f"holds no image, and its first extension {error}"
         raise HeaderError(msg) from error

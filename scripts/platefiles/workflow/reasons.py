@@ -6,7 +6,7 @@ from contextlib import suppress
 from typing import Any
 
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL
-from platefiles.fits.header_reader import HeaderError, long_texts, read_header
+from platefiles.fits.header_reader import HeaderError, long_texts, read_header_bytes
 from platefiles.provenance.damage_marks import is_marked
 from platefiles.workflow.graph import Product
 from platefiles.workflow.staleness import Ledger, is_cut
@@ -103,7 +103,7 @@ def header_texts(path: str) -> dict[str, str]:
     Files without such a header give none.
     """
     with suppress(OSError, HeaderError), open(path, "rb") as stream:
-        return dict(long_texts(read_header(stream)))
+        return dict(long_texts(read_header_bytes(stream)))
     return {}
 
 
