@@ -94,14 +94,19 @@ def clip_expected(samples, state, spread, sky, low, high, max_iterations, tolera
             if state[i] != KEPT or square < inside * (spread[i] + slack * slack):
                 continue
             width = np.sqrt(spread[i] + slack * slack)
-            if samples[i] < centre - low * width:
-                state[i] = LOW
-                changed = True
-            elif samples[i] > centre + high * width:
-                state[i] = HIGH
-                changed = True
+            changed |= _strike(samples, state, i, centre - low * width, centre + high * width)
         if not changed:
             return
+
+
+@kernel
+def _strike(samples, state, i, least, most):
+    """Mark a sample that lies outside of limits, and say whether it does."""
+    if samples[i] < least:
+        state[i] = LOW
+    elif samples[i] > most:
+        state[i] = HIGH
+    return state[i] != KEPT
 
 
 @kernel
@@ -133,14 +138,8 @@ def clip_spread(samples, state, use_mad, low, high, max_iterations, scratch):
         centre, width = _centre_and_spread(samples, state, use_mad, scratch, count)
         changed = False
         for i in range(samples.size):
-            if state[i] != KEPT:
-                continue
-            if samples[i] < centre - low * width:
-                state[i] = LOW
-                changed = True
-            elif samples[i] > centre + high * width:
-                state[i] = HIGH
-                changed = True
+            if state[i] == KEPT:
+                changed |= _strike(samples, state, i, centre - low * width, centre + high * width)
         if not changed:
             return
 
