@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from astropy.io import fits
 
 from platefiles.astrometry.tycho import TYCHO_PATH
@@ -26,6 +27,7 @@ MOST_STARS = 20_000
 """The brightest so many of a catalogue are looked at."""
 
 _EPOCH = 2000.0
+_PLACE_DIGITS = 10
 _GAIA_EPOCH = 2016.0
 _FARTHEST_MOTION_DEG = 0.1
 _ID = ("source_id", "id", "identity", "designation", "name")
@@ -64,7 +66,7 @@ class StarTable:
 
     def at(self, year: float) -> CatalogueStars:
         """Return the stars as they stood in a Julian year."""
-        ra, dec = moved(self.ra, self.dec, self.pm_ra, self.pm_dec, year - self.ref_epoch)
+        ra, dec = _moved(self.ra, self.dec, self.pm_ra, self.pm_dec, year - self.ref_epoch)
         return CatalogueStars(USERS, self.identity, ra, dec, self.magnitudes)
 
     def chosen(self, which: np.ndarray) -> "StarTable":
@@ -89,6 +91,12 @@ class StarTable:
         for identity, *row in zip(self.identity.tolist(), *numbers, strict=True):
             lines.append(",".join([identity, *("" if x != x else repr(x) for x in row)]))
         return "\n".join(lines) + "\n"
+
+
+def _moved(*star: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    """Apply proper motion; positions are rounded to 0.4 uas, below what processors agree on."""
+    ra, dec = (np.round(angle, _PLACE_DIGITS) for angle in moved(*star))
+    return ra, dec
 
 
 def read_tycho(
@@ -117,7 +125,7 @@ def read_tycho(
         msg = f"{path}: cannot be read as the star catalogue; fetch it again with the project"
         raise UserError(msg) from error
     bt, vt = (np.where(picked[n] == -32768, np.nan, picked[n] / 1000) for n in ("BT", "VT"))
-    places = moved(all_ra[rows], all_dec[rows], picked["PMRA"], picked["PMDEC"], year - _EPOCH)
+    places = _moved(all_ra[rows], all_dec[rows], picked["PMRA"], picked["PMDEC"], year - _EPOCH)
     identity = np.array([f"tycho2:{row}" for row in rows.tolist()], dtype=np.str_)
     stars = CatalogueStars(TYCHO, identity, *places, {"VT": vt, "BT": bt})
     return stars.within(ra, dec, radius_deg).brightest_first()

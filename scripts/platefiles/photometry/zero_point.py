@@ -14,6 +14,7 @@ from platefiles.registration.registration_table import RegisteredSub
 from platefiles.subs.measures import MeasuredSub
 from platelib.detection.star_profile import fitted_profile
 from platelib.detection.star_table import FLAG_SATURATED
+from platelib.numerics.constants import MEDIAN_ERROR
 from platelib.numerics.neighbours import close_pairs
 from platelib.photometry.aperture import aperture_correction, aperture_fluxes
 from platelib.photometry.zero_point import ZeroPoint, fit_zero_point
@@ -133,7 +134,7 @@ def _light(
         alone = every[~_has_neighbour(every, grid_stars, wide * fwhm)][:_MOST_GROWTH_STARS]
         both, _ = aperture_fluxes(image, variance, alone, (inner, wide * fwhm), ring)
         found, scatter, count = aperture_correction(*both.T)
-        deviation = 1.2533 * max(scatter, _LEAST_SCATTER_MAG) / np.sqrt(max(count, 1))
+        deviation = MEDIAN_ERROR * max(scatter, _LEAST_SCATTER_MAG) / np.sqrt(max(count, 1))
         if count >= _FEWEST_GROWTH_STARS and deviation < error_mag:
             error_mag = deviation
             correction = found + _beyond(fwhm, (inner, wide * fwhm), found, deviation)

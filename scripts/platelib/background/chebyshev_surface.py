@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.background.surface import Lattice, SkySurface, rounded_below
+from platelib.numerics.medians import mad_sigma
 from platelib.numerics.transform import exponents, least_squares, polynomial
 
 
@@ -149,4 +150,4 @@ def scatter(residuals: np.ndarray, errors: np.ndarray, weights: np.ndarray) -> f
     pulls = (residuals / errors)[weights > 0.5]
     if not len(pulls):
         return 1.0
-    return max(1.0, 1.4826 * float(np.median(np.abs(pulls - np.median(pulls)))))
+    return max(1.0, mad_sigma(pulls))

@@ -14,7 +14,8 @@ from platelib.background.chebyshev_surface import CellLevels, fit_chebyshev
 from platelib.background.source_mask import find_light, half_sample_mode_of_many
 from platelib.background.surface import Lattice, SkySurface, constant_surface
 from platelib.background.thin_plate import fit_thin_plate
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MEDIAN_ERROR
+from platelib.numerics.medians import mad_sigma
 
 _CELLS_ALONG = 24
 _LEAST_CELL = 6
@@ -24,7 +25,6 @@ _ROUNDS = 12
 _FITS = 8
 _OUTLIER_SIGMA = 4.0
 _STILL = 0.1
-_MEDIAN_ERROR = 1.2533141373155
 
 
 @dataclass(frozen=True)
@@ -161,10 +161,10 @@ def cell_levels(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> CellL
                 continue
             values = excess[part][down, across]
             level = float(np.median(values))
-            sigma = MAD_TO_SIGMA * float(np.median(np.abs(values - level)))
+            sigma = mad_sigma(values, level)
             x = float(np.mean(xs[across + column * side]))
             y = float(np.mean(ys[down + row * side]))
-            rows.append((x, y, level, _MEDIAN_ERROR * sigma / np.sqrt(count), row, column))
+            rows.append((x, y, level, MEDIAN_ERROR * sigma / np.sqrt(count), row, column))
     columns = np.array(rows, dtype=np.float64).reshape(-1, 6).T
     x, y, level, error = columns[:4]
     # A cell of too few different values would weigh without end.
@@ -193,8 +193,8 @@ def _surface(cells: CellLevels, lattice: Lattice, degree: int, counted: np.ndarr
 def _flat(cells: CellLevels, lattice: Lattice) -> SkySurface:
     """Surface of the median level of the cells."""
     level = float(np.median(cells.level))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(cells.level - level)))
-    error = _MEDIAN_ERROR * max(spread, float(np.median(cells.error))) / np.sqrt(len(cells))
+    spread = mad_sigma(cells.level, level)
+    error = MEDIAN_ERROR * max(spread, float(np.median(cells.error))) / np.sqrt(len(cells))
     return constant_surface(lattice, float(f"{level:.9g}"), float(f"{error:.4g}"))
 
 
@@ -213,7 +213,7 @@ def _faint(cells: CellLevels, lattice: Lattice, degree: int) -> np.ndarray:
 def _upper(values: np.ndarray, sigmas: float) -> float:
     """Peak of values, and so many times the spread of what lies below it on top."""
     peak = half_sample_mode_of_many(values)
-    return peak + sigmas * MAD_TO_SIGMA * float(np.median(peak - values[values <= peak]))
+    return peak + sigmas * mad_sigma(values[values <= peak], peak)
 
 
 def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurface, np.ndarray]:
@@ -222,7 +222,7 @@ def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurfac
     surface = _surface(cells, lattice, degree, counted)
     for _ in range(_FITS):
         pulls = (cells.level - surface.at(cells.x, cells.y)) / cells.error
-        spread = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls)))))
+        spread = max(1.0, mad_sigma(pulls))
         keep = np.abs(pulls) <= _OUTLIER_SIGMA * spread
         if np.array_equal(keep, counted) or keep.sum() < _CELLS_PER_TERM:
             break
@@ -233,7 +233,7 @@ def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurfac
 
 def _spread_of(cells: CellLevels, surface: SkySurface, counted: np.ndarray) -> float:
     pulls = ((cells.level - surface.at(cells.x, cells.y)) / cells.error)[counted]
-    return MAD_TO_SIGMA * float(np.median(np.abs(pulls - np.median(pulls))))
+    return mad_sigma(pulls)
 
 
 def at_blocks(surface: SkySurface, blocks: Blocks) -> np.ndarray:

@@ -19,6 +19,7 @@ from scipy.ndimage import (
 
 from platelib.background.block_average import Blocks
 from platelib.numerics.half_sample_mode import half_sample_mode
+from platelib.numerics.medians import mad_sigma
 
 _LARGEST_SHARE = 4
 _LEAST_KNOWN = 0.2
@@ -105,8 +106,7 @@ def _below_peak(values: np.ndarray) -> tuple[float, float]:
     if not len(values):
         return 0.0, 1.0
     centre = half_sample_mode_of_many(values)
-    below = values[values <= centre]
-    return centre, 1.4826 * float(np.median(centre - below))
+    return centre, mad_sigma(values[values <= centre], centre)
 
 
 def half_sample_mode_of_many(values: np.ndarray) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 
 from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.medians import mad_sigma
 from platelib.numerics.order_statistics import median
 
 BAND = 64
@@ -76,7 +77,7 @@ def _centre_and_width(values: np.ndarray) -> tuple[float, float]:
     if not known.size:
         return np.nan, np.nan
     centre = np.median(known)
-    return float(centre), MAD_TO_SIGMA * float(np.median(np.abs(known - centre)))
+    return float(centre), mad_sigma(known, centre)
 
 
 @kernel
@@ -131,11 +132,3 @@ def _cells(values, level, spread):
                 work[k] = abs(known[k] - centre)
             level[j, i] = centre
             spread[j, i] = MAD_TO_SIGMA * float(np.float32(median(work, count)))
-
-
-def warm_up() -> None:
-    """Compile the kernels of this module."""
-    plane = np.ones((8, 9), dtype=np.float32)
-    typical(plane, plane.shape, 8.0)
-    for _ in bands(plane):
-        pass

@@ -216,9 +216,3 @@ def _fill(bias, dark, flat, masks, dark_scale, level, left, rows, offset, factor
 def _leave_out(row, mask):
     for x in range(row.size):
         row[x] = np.float32(np.nan) if mask[x] else row[x]
-
-
-def warm_up() -> None:
-    """Compile the kernels of this module."""
-    plane = np.ones((4, 5), dtype=np.float32)
-    lines_of(Correction(plane, plane, plane), (0, 4), (0, 5))

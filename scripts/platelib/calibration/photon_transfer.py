@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAD_TO_SIGMA, MEDIAN_ERROR
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.medians import mad_sigma
 from platelib.numerics.order_statistics import median
 
 SKY_NOISE = "sky noise"
@@ -135,8 +136,7 @@ def summarise(values: list[float]) -> Estimate | None:
     if len(values) < 3:
         return None
     centre = float(np.median(values))
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(np.asarray(values) - centre)))
-    error = float(np.sqrt(np.pi / 2)) * scatter / np.sqrt(len(values))
+    error = MEDIAN_ERROR * mad_sigma(values, centre) / np.sqrt(len(values))
     return Estimate(centre, float(error), len(values))
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.medians import mad_sigma
 
 MARGIN = 0.98
 """Share of the level of a pile-up, or of full scale, from which on a pixel counts as saturated."""
@@ -158,7 +158,7 @@ def find_pile_up(pixels: Brightest) -> PileUp | None:
     within = np.s_[first : last + 1]
     cells = _crowded_cells(pixels.x[within], pixels.y[within])
     middle = np.median(pile)
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(pile - middle)))
+    spread = mad_sigma(pile, middle)
     narrow = spread <= max(_NARROW * float(middle), pixels.step)
     if not narrow and (len(pile) < _FEWEST_WIDE or not _in_two_places(cells)):
         return None

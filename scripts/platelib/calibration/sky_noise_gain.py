@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.calibration.photon_transfer import cell_size
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MEDIAN_ERROR
+from platelib.numerics.medians import mad_sigma
 
 _ALIKE = 0.1
 _FEWEST_PAIRS = 3
@@ -106,7 +107,7 @@ def _cell(one: np.ndarray, two: np.ndarray) -> tuple[float, float] | None:
     level = 0.5 * float(total[dark].mean())
     if abs(float(np.median(difference[dark]))) > _ALIKE * level:
         return None
-    width = MAD_TO_SIGMA * float(np.median(np.abs(values))) or float(values.std())
+    width = mad_sigma(values, 0.0) or float(values.std())
     for _ in range(_ROUNDS):
         kept = np.abs(values) <= _FAR * width
         width = float(values[kept].std())
@@ -215,8 +216,7 @@ def _error_of_median(values: Sequence[float]) -> float:
     """Return the standard error of a median from the scatter, or half of it where few tell."""
     if len(values) < _FEWEST_PAIRS:
         return 0.5 * float(np.median(values)) if len(values) else np.nan
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(np.asarray(values) - np.median(values))))
-    return float(np.sqrt(np.pi / 2)) * scatter / np.sqrt(len(values))
+    return MEDIAN_ERROR * mad_sigma(values) / np.sqrt(len(values))
 
 
 def _slope(pairs: Sequence[SkyCells]) -> tuple[float, float]:
@@ -242,8 +242,8 @@ def _fitted(pairs: Sequence[SkyCells]) -> float:
     for _ in range(_ROUNDS):
         relative = variance / fit - 1
         middle = np.median(relative[kept])
-        width = MAD_TO_SIGMA * np.median(np.abs(relative[kept] - middle))
-        kept = np.abs(relative - middle) <= _CLIP * max(float(width), 1e-6)
+        width = mad_sigma(relative[kept], middle)
+        kept = np.abs(relative - middle) <= _CLIP * max(width, 1e-6)
         weight = kept / fit**2
         total = weight.sum()
         x, y = (float((weight * values).sum() / total) for values in (level, variance))

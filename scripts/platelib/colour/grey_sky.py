@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation
 
-from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
+from platelib.numerics.medians import mad_sigma
 
 CELL_PX = 8
 _FAINT_SIGMA, _DARK_SIGMA, _BRIGHT_SIGMA = 2.0, 4.0, 5.0
@@ -140,4 +140,4 @@ def _peak(values: np.ndarray) -> tuple[float, float]:
 
 
 def _spread(values: np.ndarray, centre: float) -> float:
-    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.float32(centre))))
+    return mad_sigma(values, np.float32(centre))

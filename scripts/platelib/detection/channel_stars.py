@@ -9,13 +9,13 @@ from platelib.background.measure_mesh import sky_mesh
 from platelib.bad_pixels.inpaint import mend_gaps
 from platelib.detection.star_finder import StarSearch
 from platelib.detection.star_table import STAR
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MEDIAN_ERROR
 from platelib.numerics.mask_bits import BAD, SATURATED
+from platelib.numerics.medians import mad_sigma
 
 _CELL_PX = 64
 _BRIGHT_SIGMA = 20.0
 _SHAPE_STARS = 200
-_MEDIAN_ERROR = 1.2533141373155
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,6 @@ def width_of(stars: np.ndarray) -> Width:
     if not len(good):
         return Width(0, float("nan"), float("nan"), float("nan"))
     fwhm = float(np.median(good["fwhm"]))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(good["fwhm"] - fwhm)))
-    error = _MEDIAN_ERROR * spread / float(np.sqrt(len(good)))
+    error = MEDIAN_ERROR * mad_sigma(good["fwhm"], fwhm) / float(np.sqrt(len(good)))
     ellipticity = float(np.median(good["ellipticity"]))
     return Width(len(good), round(fwhm, 4), round(error, 4), round(ellipticity, 4))

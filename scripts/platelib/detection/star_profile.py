@@ -10,7 +10,8 @@ from functools import cache, lru_cache
 
 import numpy as np
 
-_FWHM_PER_SIGMA = 2.3548200450309493
+from platelib.numerics.constants import FWHM_PER_SIGMA
+
 _USUAL_SLOPE, _SLOPE_SPREAD = 0.3, 0.08
 _SLOPES = np.array([0.05, 0.08, 0.12, 0.16, 0.2, 0.24, 0.28, 0.32, 0.36, 0.4, 0.45])
 _FWHMS = np.array([1.2 * 1.07**k for k in range(38)])
@@ -117,7 +118,7 @@ def measured_fwhm(fwhm: np.ndarray, slope: np.ndarray) -> np.ndarray:
     wide = np.sqrt(1 / np.maximum(inverse, 1e-9))
     window = np.where(inverse > 0, np.clip(wide, *_WINDOWS), window)
     inverse = _inverse_moment(light, r, window) - 1 / window**2
-    return _FWHM_PER_SIGMA * np.sqrt(1 / np.maximum(inverse, 0.01 / window**2))
+    return FWHM_PER_SIGMA * np.sqrt(1 / np.maximum(inverse, 0.01 / window**2))
 
 
 def _inverse_moment(light: np.ndarray, r: np.ndarray, window: np.ndarray) -> np.ndarray:

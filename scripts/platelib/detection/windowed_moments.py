@@ -3,9 +3,9 @@
 import numpy as np
 
 from platelib.background.measure_mesh import interpolate
+from platelib.numerics.constants import FWHM_PER_SIGMA
 from platelib.numerics.kernels import kernel
 
-FWHM_PER_SIGMA = 2.3548200450309493
 WINDOW = 7
 """Half the side of the box in which a star's shape is measured, pixels."""
 BOX = (2 * WINDOW + 1, 2 * WINDOW + 2)

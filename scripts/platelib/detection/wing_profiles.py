@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import maximum_filter, uniform_filter
 
+from platelib.numerics.constants import MEDIAN_ERROR
+
 RING_EDGES = np.array([0.0, 1.0, 1.45, 1.95, 2.6, 3.4, 4.5, 6.0, 8.0])
 """Radii between rings, in units of the measured FWHM."""
 RINGS = len(RING_EDGES) - 1
@@ -24,7 +26,6 @@ _ROUNDS = 4
 _LEAST_SHARE = 0.4
 _FEWEST_SKY_PX, _FEWEST_OF_QUARTER = 30, 3
 _FROM_RING = 2
-_MEDIAN_ERROR = 1.25
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ def _rings(
     if around.size < _FEWEST_SKY_PX:
         return None
     sky = float(np.median(around))
-    sky_error = _MEDIAN_ERROR * noise / np.sqrt(around.size)
+    sky_error = MEDIAN_ERROR * noise / np.sqrt(around.size)
     quarter = 2 * (column + 0 * row > x) + (row + 0 * column > y)
     light, error, unevenness = np.full(RINGS, np.nan), np.full(RINGS, np.nan), np.zeros(RINGS)
     for ring in range(RINGS):
@@ -173,7 +174,7 @@ def _rings(
         if values.size < _LEAST_SHARE * np.pi * (outer**2 - inner**2) * unit**2:
             continue
         light[ring] = values.mean() if ring == 0 else np.median(values)
-        error[ring] = _MEDIAN_ERROR * noise / np.sqrt(values.size) + sky_error
+        error[ring] = MEDIAN_ERROR * noise / np.sqrt(values.size) + sky_error
         if ring >= _FROM_RING and light[ring] > 0:
             parts = [values[quarter[inside] == k] for k in range(4)]
             medians = [np.median(part) for part in parts if part.size >= _FEWEST_OF_QUARTER]

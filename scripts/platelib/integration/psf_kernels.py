@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.integration.psf_partners import (
-    FWHM_PER_SIGMA,
     choose_partners,
     disc,
     fit_radius,
@@ -20,6 +19,7 @@ from platelib.integration.psf_partners import (
     missing_sigma,
     stamp_radius,
 )
+from platelib.numerics.constants import FWHM_PER_SIGMA
 from platelib.numerics.kernels import allocating_kernel
 
 FEWEST_STARS = 4

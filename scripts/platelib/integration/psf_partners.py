@@ -2,10 +2,11 @@
 
 import numpy as np
 
+from platelib.numerics.constants import FWHM_PER_SIGMA
+
 PARTNERS = 6
 """Partners of a sub at most: a median of six tolerates two that were hit themselves."""
 _LARGEST_RADIUS = 10
-FWHM_PER_SIGMA = 2.3548200450309493
 _FIT_PIXELS = 4000
 
 

@@ -1,6 +1,9 @@
-"""Medians of whole arrays."""
+"""Medians of whole arrays, and the spread that they tell."""
 
 import numpy as np
+import numpy.typing as npt
+
+from platelib.numerics.constants import MAD_TO_SIGMA
 
 
 def median_of(values: np.ndarray) -> float:
@@ -15,3 +18,21 @@ def median_of(values: np.ndarray) -> float:
     parted = np.partition(values, half, axis=None)
     upper = parted[half]
     return float(upper if values.size % 2 else (parted[:half].max() + upper) / 2)
+
+
+def mad_sigma(values: npt.ArrayLike, centre: float | np.floating | None = None) -> float:
+    """Return the standard deviation by the median absolute deviation, for normal scatter.
+
+    `astropy.stats.mad_std` does the same about the median; its import takes 0.13 s, which steps
+    that measure stars do not spend otherwise.
+
+    Parameters
+    ----------
+    values : array_like
+        Not empty, without NaN.
+    centre : float, optional
+        Deviations are taken from it; from the median if it is left out.
+    """
+    values = np.asarray(values)
+    middle = np.median(values) if centre is None else centre
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - middle)))

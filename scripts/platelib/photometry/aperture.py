@@ -2,9 +2,11 @@
 
 import numpy as np
 
+from platelib.numerics.constants import MEDIAN_ERROR
+from platelib.numerics.medians import mad_sigma
+
 _CLIP, _ROUNDS = 3.0, 4
 _LEAST_SKY_PX = 30
-_TO_SIGMA = 1.4826
 
 
 def aperture_fluxes(
@@ -65,13 +67,12 @@ def _sky(values: np.ndarray) -> tuple[float, float]:
         if len(values) < _LEAST_SKY_PX:
             return float("nan"), float("nan")
         middle = np.median(values)
-        sigma = _TO_SIGMA * np.median(np.abs(values - middle))
+        sigma = mad_sigma(values, middle)
         keep = np.abs(values - middle) <= _CLIP * sigma
         if keep.all():
             break
         values = values[keep]
-    # A median is noisier than a mean by the root of pi / 2.
-    return float(np.median(values)), float(1.2533 * np.std(values) / np.sqrt(len(values)))
+    return float(np.median(values)), float(MEDIAN_ERROR * np.std(values) / np.sqrt(len(values)))
 
 
 def aperture_correction(inner: np.ndarray, outer: np.ndarray) -> tuple[float, float, int]:
@@ -94,5 +95,4 @@ def aperture_correction(inner: np.ndarray, outer: np.ndarray) -> tuple[float, fl
         return float("nan"), float("nan"), 0
     values = -2.5 * np.log10(outer[good] / inner[good])
     middle = float(np.median(values))
-    scatter = _TO_SIGMA * float(np.median(np.abs(values - middle)))
-    return round(middle, 5), round(scatter, 5), int(good.sum())
+    return round(middle, 5), round(mad_sigma(values, middle), 5), int(good.sum())

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.medians import mad_sigma
 
 _TUKEY = 4.685
 _TUKEY_EFFICIENCY = 0.95
@@ -97,7 +97,7 @@ def _line(
         across = narrow_error**2 + (scatter * slope * broad) ** 2
         weight = 1 / (across + slope**2 * along)
         pulls = (narrow - slope * broad) * np.sqrt(weight)
-        spread = MAD_TO_SIGMA * float(np.median(np.abs(pulls)))
+        spread = mad_sigma(pulls, 0.0)
         part = pulls / (_TUKEY * max(spread, 1e-6))
         kept = np.where(np.abs(part) < 1, (1 - part**2) ** 2, 0.0)
         beta = weight * (broad * across + slope * narrow * along)

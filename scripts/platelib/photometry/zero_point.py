@@ -8,12 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.numerics.constants import MAG_ERROR
+from platelib.numerics.medians import mad_sigma
 from platelib.numerics.transform import least_squares
 
 _FEWEST_FOR_COLOUR = 8
 _LEAST_COLOUR_RANGE = 0.3
 _CLIP = 3.5
-_TO_SIGMA = 1.4826
 _LEAST_SCATTER = 0.002
 _ROUNDS = 12
 _FEWEST = 3
@@ -80,7 +81,7 @@ def fit_zero_point(
         msg = f"{len(flux)} stars, and a zero point needs {_FEWEST}"
         raise ValueError(msg)
     single = magnitude + 2.5 * np.log10(flux)
-    noise = 2.5 / np.log(10) * flux_error / flux
+    noise = MAG_ERROR * flux_error / flux
     known = np.isfinite(colour)
     spread = np.ptp(np.percentile(colour[known], [10, 90])) if known.any() else 0.0
     with_colour = known.sum() >= _FEWEST_FOR_COLOUR and spread >= _LEAST_COLOUR_RANGE
@@ -89,13 +90,13 @@ def fit_zero_point(
         terms.append(np.where(known, colour, 0.0))
     basis = np.stack(terms)
     used = known.copy() if with_colour else np.ones(len(flux), dtype=bool)
-    scatter = max(_deviation(single[used], float(np.median(single[used]))), 0.02)
+    scatter = max(mad_sigma(single[used]), 0.02)
     coefficients = np.zeros(len(basis))
     for _ in range(_ROUNDS):
         weights = np.where(used, 1.0 / (noise**2 + scatter**2), 0.0)
         coefficients = least_squares(basis, single[None], weights)[0]
         residual = single - (coefficients[:, None] * basis).sum(axis=0)
-        scatter = max(_deviation(residual[used], 0.0), _LEAST_SCATTER)
+        scatter = max(mad_sigma(residual[used], 0.0), _LEAST_SCATTER)
         keep = np.abs(residual) < _CLIP * np.sqrt(scatter**2 + noise**2)
         if with_colour:
             keep &= known
@@ -112,10 +113,6 @@ def fit_zero_point(
         used,
         np.round(residual, 5),
     )
-
-
-def _deviation(values: np.ndarray, centre: float) -> float:
-    return _TO_SIGMA * float(np.median(np.abs(values - centre)))
 
 
 def _errors(basis: np.ndarray, variance: np.ndarray) -> np.ndarray:
@@ -192,7 +189,7 @@ def fit_extinction(zero_points: np.ndarray, airmasses: np.ndarray) -> Extinction
     for _ in range(_ROUNDS):
         line = least_squares(basis, zero_points[None], used.astype(np.float64))[0]
         residual = zero_points - (line[:, None] * basis).sum(axis=0)
-        scatter = max(_deviation(residual[used], 0.0), _LEAST_SCATTER)
+        scatter = max(mad_sigma(residual[used], 0.0), _LEAST_SCATTER)
         # Clouds only ever take light away.
         keep = np.abs(residual) < _CLIP * scatter
         if np.array_equal(keep, used) or keep.sum() < 5:

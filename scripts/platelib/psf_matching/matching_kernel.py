@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import convolve
 
+from platelib.numerics.constants import FWHM_PER_SIGMA
 from platelib.numerics.transform import least_squares, polynomial
 from platelib.psf_matching.stamps import stamp_width
 
-_FWHM_PER_SIGMA = 2.3548200450309493
 _LEAST_SIGMA_PX = 0.7
 _LARGEST_RADIUS = 12
 _ROUNDS = 4
@@ -59,7 +59,7 @@ def half_sizes(before_px: float, wanted_px: float) -> tuple[int, int]:
 
 
 def _first_sigma(before_px: float, wanted_px: float) -> float:
-    missing = np.sqrt(max(wanted_px**2 - before_px**2, 0.0)) / _FWHM_PER_SIGMA
+    missing = np.sqrt(max(wanted_px**2 - before_px**2, 0.0)) / FWHM_PER_SIGMA
     return max(_LEAST_SIGMA_PX, float(missing))
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import sep
 
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.medians import mad_sigma
 from platelib.sources.background_subtracted import FieldSky
 
 FEWEST = 30
@@ -110,7 +110,7 @@ def aperture_noise(field: FieldSky, radius_px: float, seed: int) -> ApertureNois
         raise ValueError(msg)
     total, alone = circle_sums(field, x, y, radius_px)
     ratio = total / alone
-    factor = MAD_TO_SIGMA * float(np.median(np.abs(ratio - np.median(ratio))))
+    factor = mad_sigma(ratio)
     return ApertureNoise(radius_px, factor * float(np.median(alone)), factor, x.size)
 
 

@@ -6,8 +6,8 @@ import numpy as np
 from scipy.ndimage import binary_dilation, convolve
 
 from platelib.background.masked_mesh import masked_sky
-from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
+from platelib.numerics.medians import mad_sigma
 from platelib.sources.sep_extraction import SMOOTHING, extracted
 
 CELL_PX = 64
@@ -108,8 +108,7 @@ def likeness(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.flo
     smooth = convolve(ratio, SMOOTHING) / np.float32(np.sqrt(float((SMOOTHING**2).sum())))
     values = smooth[~missing][:: max(1, smooth.size // _SAMPLE)]
     middle = half_sample_mode(values)
-    dark = middle - values[values <= middle]
-    return np.float32(max(1.0, MAD_TO_SIGMA * float(np.median(dark))))
+    return np.float32(max(1.0, mad_sigma(values[values <= middle], middle)))
 
 
 def _sky(

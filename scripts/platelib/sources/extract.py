@@ -7,6 +7,7 @@ import sep
 from scipy.spatial import cKDTree
 
 from platelib.background.masked_mesh import masked_sky
+from platelib.numerics.constants import MAG_ERROR
 from platelib.sources.aperture_noise import aperture_noise
 from platelib.sources.background_subtracted import FieldSky, likeness
 from platelib.sources.empirical_psf import StarCopies, copy_stars
@@ -210,7 +211,7 @@ def _neighbours_light(
         np.add.at(light, pairs[:, one], flux[pairs[:, other]] * falling * area)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(flux > 0, np.maximum(light, 0.0) / flux, 0.0)
-    return 2.5 / np.log(10) * share
+    return MAG_ERROR * share
 
 
 def _apart(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.numerics.constants import MAD_TO_SIGMA
+from platelib.numerics.constants import MAG_ERROR
 from platelib.numerics.half_sample_mode import half_sample_mode
+from platelib.numerics.medians import mad_sigma
 from platelib.numerics.transform import basis, least_squares, normalisation, polynomial
 from platelib.sources.background_subtracted import FieldSky
 
@@ -87,7 +88,7 @@ def concentrations(
         wide /= whole[:, None, None]
         narrow /= inside[:, None, None]
         error[part] = np.sqrt(((sigma * (wide - narrow)) ** 2).sum(axis=(1, 2)))
-    return Concentrations(2.5 * value, 2.5 / np.log(10) * noise_factor * error)
+    return Concentrations(2.5 * value, MAG_ERROR * noise_factor * error)
 
 
 def _symmetric(
@@ -159,8 +160,8 @@ def star_locus(
     terms = basis((x - cx) / scale, (y - cy) / scale, degree)
     # Stars crowd at the narrow end; what is wider than they may be the larger part.
     middle = half_sample_mode(value[kept])
-    narrow = middle - value[kept & (value <= middle)]
-    scatter = max(MAD_TO_SIGMA * float(np.median(narrow)), 1e-3)
+    narrow = value[kept & (value <= middle)]
+    scatter = max(mad_sigma(narrow, middle), 1e-3)
     locus = np.full(x.size, middle)
     for _ in range(_ROUNDS):
         close = kept & (np.abs(value - locus) <= 3 * scatter)
@@ -170,8 +171,7 @@ def star_locus(
             terms[:, close], value[None, close], 1 / (error[close] ** 2 + 0.01**2)
         )
         locus = np.round(polynomial(terms, solved)[0], 5)
-        away = np.abs(value - locus)[close]
-        scatter = max(MAD_TO_SIGMA * float(np.median(away)), 1e-3)
+        scatter = max(mad_sigma((value - locus)[close], 0.0), 1e-3)
     return locus, scatter
 
 

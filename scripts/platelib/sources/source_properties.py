@@ -3,6 +3,7 @@
 import numpy as np
 
 from platelib.astrometry.tan_sip import SkyMap
+from platelib.numerics.constants import MAG_ERROR
 
 LEAST_SNR = 5.0
 """Fainter extended sources get no rank."""
@@ -24,7 +25,7 @@ def magnitudes(
     good = flux > 0
     light = np.where(good, flux, 1.0)
     value = np.where(good, shift - 2.5 * np.log10(light), np.nan)
-    error = np.where(good, 2.5 / np.log(10) * flux_error / light, np.nan)
+    error = np.where(good, MAG_ERROR * flux_error / light, np.nan)
     return np.round(value, 4), np.round(error, 4)
 
 

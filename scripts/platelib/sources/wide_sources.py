@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 import sep
 
+from platelib.numerics.constants import MEDIAN_ERROR
 from platelib.sources.background_subtracted import FieldSky, likeness
 from platelib.sources.empirical_psf import StarCopies
 from platelib.sources.sep_extraction import extracted
@@ -17,7 +18,6 @@ BRIGHT = 40.0
 """Light over its error from which a source is bright enough to tell what stars look like."""
 _WIDE_SIGMA, _WIDE_AREA, _WIDE_CONTRAST = 2.0, 5, 0.02
 _BIN_HALF_LIGHTS, _LEAST_BIN_PX = 4.0, 4
-_MEDIAN_NOISE = 1.2533
 _LEAST_LEFT = 0.3
 _ISOPHOTE, _CROWD = 2.5, 8
 _KRON_REACH, _KRON_SCALES = 6.0, (2.5, 4.0)
@@ -75,7 +75,7 @@ def _medians(
     ordered = np.sort(np.where(gone, np.float32(np.inf), image), axis=2)
     place = np.maximum(left - 1, 0)[..., None] // 2
     middle = np.where(missing, np.float32(0), np.take_along_axis(ordered, place, 2)[..., 0])
-    spread = _MEDIAN_NOISE * np.median(noise, axis=2) / np.sqrt(np.maximum(left, 1))
+    spread = MEDIAN_ERROR * np.median(noise, axis=2) / np.sqrt(np.maximum(left, 1))
     return middle.astype(np.float32), spread.astype(np.float32), missing
 
 

@@ -3,7 +3,6 @@ import pytest
 
 from platelib.detection.windowed_moments import (
     BOX,
-    FWHM_PER_SIGMA,
     WINDOW,
     WORK,
     _weighted_sums,
@@ -11,6 +10,7 @@ from platelib.detection.windowed_moments import (
     measure_fluxes,
     star_shape,
 )
+from platelib.numerics.constants import FWHM_PER_SIGMA
 
 
 def _gaussian(shape, x, y, major, minor, angle):

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from astropy.stats import mad_std
 
-from platelib.numerics.medians import median_of
+from platelib.numerics.medians import mad_sigma, median_of
 
 
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])
@@ -16,3 +17,12 @@ def test_median_of_is_numpys(shape, dtype):
         kept = values.copy()
         assert median_of(values) == np.median(values)
         np.testing.assert_array_equal(values, kept)
+
+
+@pytest.mark.parametrize("size", [1, 2, 501, 1000])
+def test_mad_sigma_is_astropys(size):
+    """About the median the spread is `astropy.stats.mad_std`; about another centre it is wider."""
+    values = np.random.default_rng(7).normal(3.0, 2.0, size)
+    assert mad_sigma(values) == pytest.approx(mad_std(values), rel=1e-14)
+    shifted = mad_sigma(values, 100.0)
+    assert shifted == pytest.approx(1.482602218505602 * (100 - np.median(values)), rel=1e-14)
