@@ -9,8 +9,7 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from scipy.ndimage import shift
 
-from platefiles.fits.header_reader import read_header_bytes
-from platefiles.fits.header_reader import texts_under
+from platefiles.fits.header_reader import read_header_bytes, texts_under
 from platefiles.fits.products_io import has_image, read_header, read_image
 from platefiles.registration.registration_table import read_registration
 from platefiles.settings.colour import Colour

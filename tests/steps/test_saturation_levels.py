@@ -10,8 +10,7 @@ from draw_picture import draw_picture
 from map_channels import map_channels
 from measure import measure
 
-from platefiles.fits.header_reader import read_header_bytes
-from platefiles.fits.header_reader import texts_under
+from platefiles.fits.header_reader import read_header_bytes, texts_under
 from platefiles.fits.products_io import read_header, read_image
 from platefiles.plan.calibration_jobs import measure_job
 from platefiles.registration.registration_table import read_registration

@@ -137,7 +137,7 @@ def counted(kinds: Sequence[str], objects: Sequence[str], stars: Sequence[str]) 
 def _is_placed(path: Path) -> bool:
     """Say whether a solution that can be read has world coordinates."""
     with path.open("rb") as stream:
-        return _says_placed(cards_in(read_header(stream)))
+        return _says_placed(cards_in(read_header_bytes(stream)))
 
 
 def _says_placed(cards: Cards) -> bool:

@@ -4,7 +4,7 @@ import re
 import pytest
 
 from platefiles.fits.header_cards import cards_in
-from platefiles.fits.header_reader import read_header
+from platefiles.fits.header_reader import read_header_bytes
 from platefiles.frames.dialects import Facts, read_facts
 from platefiles.frames.left_out import LeftOut, Why
 from platefiles.frames.left_out_sentences import sentence
@@ -211,7 +211,7 @@ def test_hierarch_cards_of_other_things_are_no_filter(tmp_path):
             "END",
         )
     )
-    cards = cards_in(read_header(io.BytesIO(text.ljust(2880).encode())))
+    cards = cards_in(read_header_bytes(io.BytesIO(text.ljust(2880).encode())))
     assert [key for key in cards if key.startswith("HIERARCH")] == [
         f"HIERARCH {name.upper()}" for name in names
     ]
