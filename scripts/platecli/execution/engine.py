@@ -61,16 +61,27 @@ def command(
     memory_gb
         Memory that all jobs may take together; None for three quarters of the machine's.
     """
-    memory_mb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // MIB * 3 // 4
-    memory_mb = max(memory_mb, 2000) if memory_gb is None else round(memory_gb * 1000)
     words = [sys.executable, "-P", "-m", "platecli.execution.engine"]
     words += ["--snakefile", str(ROOT / "Snakefile"), "--directory", str(directory)]
     words += ["--workflow-profile", str(ROOT / "config" / "profile"), "--logger", "platelog"]
-    words += ["--resources", f"mem_mb={memory_mb}"]
+    words += ["--resources", f"mem_mb={memory_limit_mb(memory_gb)}"]
     words += ["--cores", str(cores)] if cores else []
     words += ["--dry-run"] if dry_run else []
     settings = ["--config", f"projects=[{','.join(map(_quoted, projects))}]"]
     return [*words, *extra, *settings, "--", target]
+
+
+def memory_limit_mb(memory_gb: float | None = None) -> int:
+    """Return the memory that all jobs may take together, MB.
+
+    Parameters
+    ----------
+    memory_gb
+        What the user allows; None for three quarters of the machine's.
+    """
+    if memory_gb is not None:
+        return round(memory_gb * 1000)
+    return max(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // MIB * 3 // 4, 2000)
 
 
 def _quoted(text: str) -> str:

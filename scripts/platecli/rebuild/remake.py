@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from platecli.execution.engine import memory_limit_mb
 from platecli.rebuild.task_runner import run_tasks
 from platefiles.audit.raw_search import MISSING, RawFrame, find_raw, folders_beside
 from platefiles.audit.replay_plan import WORK, lay_links, remaking, write_texts
@@ -35,7 +36,13 @@ def find_frames(file: Path, record: Record, folders: Sequence[Path]) -> list[Raw
     return frames
 
 
-def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: int) -> Path:
+def make_again(
+    record: Record,
+    frames: Iterable[RawFrame],
+    folder: Path,
+    cores: int,
+    memory_gb: float | None = None,
+) -> Path:
     """Run every step of a record in a folder; return the path of the last product.
 
     Parameters
@@ -45,6 +52,8 @@ def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: 
     folder : Path
         Empty; it holds all products afterwards, and no scripts.
     cores : int
+    memory_gb : float, optional
+        Memory that the steps may take together; three quarters of the machine's by default.
 
     Raises
     ------
@@ -54,7 +63,8 @@ def make_again(record: Record, frames: Iterable[RawFrame], folder: Path, cores: 
     plan = remaking(record, folder)
     lay_links(frames, folder)
     write_texts(record, folder)
-    run_tasks(plan.tasks, plan.needs, cores, folder / WORK, _Progress(len(plan.tasks)))
+    tell = _Progress(len(plan.tasks))
+    run_tasks(plan.tasks, plan.needs, cores, folder / WORK, tell, memory_limit_mb(memory_gb))
     shutil.rmtree(folder / WORK)
     return Path(plan.tasks[record.making.product].output)
 

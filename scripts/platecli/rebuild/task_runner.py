@@ -1,12 +1,14 @@
 """Run tasks in an order that respects what they are made from, side by side where they can be."""
 
 import contextlib
+import math
 import os
 import subprocess
 import sys
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from pathlib import Path
+from typing import NamedTuple
 
 from platecli.execution.killed import tell_in_logs
 from platecli.execution.step_server import StepServer
@@ -29,8 +31,9 @@ def run_tasks(
     cores: int,
     folder: Path,
     tell: Callable[[str], None] = lambda name: None,
+    memory_mb: float = math.inf,
 ) -> None:
-    """Run every task once.
+    """Run every task once, with the threads and the memory that its rule gives it.
 
     Parameters
     ----------
@@ -44,34 +47,48 @@ def run_tasks(
         Folder for scripts and temporary files; made if it is not there.
     tell : callable
         Called with the name of each task that is done.
+    memory_mb : float
+        Memory that the tasks at work may take together, MB.
 
     Raises
     ------
     UserError
         With the reason of the first step that failed; those at work are ended.
     """
-    waiting, done, free = dict(tasks), set[str](), cores
-    running: dict[Future[None], tuple[str, int]] = {}
+    waiting, done = dict(tasks), set[str]()
+    free = _Free(cores, memory_mb)
+    running: dict[Future[None], tuple[str, _Free]] = {}
     folder.mkdir(parents=True, exist_ok=True)
     steps = [task.step for task in tasks.values()]
     with ThreadPoolExecutor(cores) as pool, _starter(folder, steps) as start:
         while waiting or running:
             for name, task in list(waiting.items()):
+                if not free.threads or not done.issuperset(needs[name]):
+                    continue
                 threads = min(rules_by_step()[task.step].threads, cores)
-                if threads <= free and done.issuperset(needs[name]):
-                    script = task.written(folder / f"{len(tasks) - len(waiting)}.py", threads)
-                    running[pool.submit(_run, start, task, script)] = (name, threads)
+                wants = _Free(threads, min(task.memory_mb(threads), memory_mb))
+                if wants.threads <= free.threads and wants.memory_mb <= free.memory_mb:
+                    path = folder / f"{len(tasks) - len(waiting)}.py"
+                    script = task.call(threads, wants.memory_mb).written(path)
+                    running[pool.submit(_run, start, task, script)] = (name, wants)
                     del waiting[name]
-                    free -= threads
+                    free = _Free(free.threads - threads, free.memory_mb - wants.memory_mb)
             if not running:
                 msg = f"the record is damaged: {', '.join(waiting)} would be made from each other"
                 raise UserError(msg)
             for future in wait(running, return_when=FIRST_COMPLETED).done:
-                name, threads = running.pop(future)
+                name, had = running.pop(future)
                 future.result()
-                free += threads
+                free = _Free(free.threads + had.threads, free.memory_mb + had.memory_mb)
                 done.add(name)
                 tell(name)
+
+
+class _Free(NamedTuple):
+    """What the machine has for a task, or a task of the machine."""
+
+    threads: int
+    memory_mb: float
 
 
 def _run(start: Callable[[str, str, str], int], task: Task, script: str) -> None:

@@ -11,9 +11,11 @@ from platecli.rebuild.task_runner import processors
 from platecli.text import outcome
 from platecli.text.differing import columns, difference_lines
 from platecli.text.screen import show
+from platecli.verbs.run import MACHINE
 from platefiles.audit.environment_changes import altered
 from platefiles.audit.product_differences import compare_files
 from platefiles.audit.raw_search import CHANGED, FOUND, MISSING, RawFrame
+from platefiles.config.machine import read_machine
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.hdu_layout import content_digest
@@ -61,7 +63,8 @@ def add_raw(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the product again and say how it compares."""
-    cores = args.cores if args.cores is not None else processors()
+    machine = read_machine(MACHINE)
+    cores = args.cores if args.cores is not None else machine.cores or processors()
     if cores < 1:
         print(f"--cores {cores}: at least 1 is needed.", file=sys.stderr)
         return outcome.WRONG
@@ -74,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     frames = find_frames(args.file, record, args.raw)
     show(_frame_lines(frames))
     try:
-        again = make_again(record, frames, folder, cores)
+        again = make_again(record, frames, folder, cores, machine.memory_gb)
     except KeyboardInterrupt:
         print(f"Stopped; empty {folder} before you start again.", file=sys.stderr)
         return STOPPED

@@ -1,26 +1,23 @@
-"""Running a step as its rule does, without Snakemake.
+"""Run a step as its rule does, from files that a record names.
 
-A step's binding takes everything from an object called ``snakemake``. Here one is made of a task,
-which names the files of the rule's inputs and output, the job and the log. The step in between is
-the same code, so what it makes is the same file.
+A task names the files of the rule's inputs and output, the job and the log. The step gets them as
+from its rule, with the threads and the memory that the rule gives it, so the product is the same
+file.
 """
 
-import json
-import math
 import os
-import runpy
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from pathlib import Path
-from types import SimpleNamespace
-from typing import Any
+from contextlib import suppress
+from dataclasses import dataclass
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import escape
+from platefiles.fits.header_reader import HeaderError
+from platefiles.fits.products_io import read_header
+from platefiles.jobs.binding import SCRIPTS, Call
+from platefiles.raw_frames.raw_header import read_raw_header
 from platefiles.rule_files.rule_text import rules_by_step
+from platefiles.runs.memory import memory_for
 from platefiles.workflow.makers import is_single
-
-_SCRIPTS = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True)
@@ -53,52 +50,49 @@ class Task:
             msg = f"'{escape(self.step)}' is no step of this version; known are {known}"
             raise UserError(msg)
 
-    def written(self, path: str | Path, threads: int) -> str:
-        """Write a script that runs the task; return its path.
+    def call(self, threads: int, memory_mb: float) -> Call:
+        """Return what the binding of the step is given.
 
         Parameters
         ----------
-        path : path-like
-            Ends with ``.py``.
         threads : int
             Threads that the step may use.
+        memory_mb : float
+            Memory that the step may use.
         """
-        text = json.dumps(asdict(self) | {"threads": threads})
-        script = f"from platefiles.audit.run_step import run_task\n\nrun_task({text!r})\n"
-        Path(path).parent.mkdir(parents=True, exist_ok=True)
-        Path(path).write_text(script, encoding="utf-8")
-        return os.fspath(path)
+        inputs: dict[str, str | list[str]] = {
+            name: paths[0] if paths and is_single(self.step, name) else paths
+            for name, paths in self.inputs.items()
+        }
+        script = str(SCRIPTS / f"{self.step}.py")
+        return Call(script, inputs, [self.output], self.job, self.log, threads, memory_mb)
 
+    def memory_mb(self, threads: int) -> int:
+        """Return the memory that the rule asks for, MB.
 
-class _Inputs:
-    """Inputs by name; a name that was not given is an empty list, as in a rule."""
+        Where it depends on the frames, the files among the inputs tell their size, so these must be
+        there.
 
-    def __init__(self, step: str, inputs: Mapping[str, list[str]]):
-        self._step, self._inputs = step, dict(inputs)
+        Parameters
+        ----------
+        threads : int
+            Threads that the step will use.
+        """
+        rule = rules_by_step()[self.step]
+        if rule.mem_mb is not None:
+            return rule.mem_mb
+        return memory_for(
+            rule.memory_method, self._shape(), len(self.inputs.get("raw", [])), threads
+        )
 
-    def __getattr__(self, name: str) -> str | list[str]:
-        paths = self._inputs.get(name, [])
-        return paths[0] if paths and is_single(self._step, name) else paths
-
-
-def run_task(text: str) -> None:
-    """Run the binding of a task's step in this process.
-
-    Parameters
-    ----------
-    text : str
-        The task and its ``threads`` as JSON.
-    """
-    facts: dict[str, Any] = json.loads(text)
-    threads = facts.pop("threads")
-    task = Task(**facts)
-    stand_in = SimpleNamespace(
-        input=_Inputs(task.step, task.inputs),
-        output=[task.output],
-        params=SimpleNamespace(job=task.job),
-        log=[task.log],
-        threads=threads,
-        resources=SimpleNamespace(mem_mb=math.inf),
-    )
-    script = str(_SCRIPTS / f"{task.step}.py")
-    runpy.run_path(script, init_globals={"snakemake": stand_in}, run_name="__main__")
+    def _shape(self) -> tuple[int, int]:
+        """Return ``(ny, nx)`` of the first image among the inputs that can be read."""
+        for path in self.inputs.get("raw", []):
+            with suppress(OSError, HeaderError), open(path, "rb") as file:
+                header = read_raw_header(file, os.path.getsize(path))
+                return header.height_px, header.width_px
+        for name in ("channels", "cube"):
+            for path in self.inputs.get(name, []):
+                found = read_header(path, 1)
+                return found["NAXIS2"], found["NAXIS1"]
+        return 0, 0

@@ -81,6 +81,14 @@ class RuleText:
         return self._named("resources").get("mem_mb")
 
     @property
+    def memory_method(self) -> str:
+        """Method of `platefiles.runs.memory.Memory` that tells the memory; empty for a number."""
+        given = self.directives.get("resources")
+        named = {} if given is None else {k.arg: k.value for k in given.keywords}
+        value = named.get("mem_mb")
+        return value.attr if isinstance(value, ast.Attribute) else ""
+
+    @property
     def inputs(self) -> dict[str, ast.expr]:
         """Expressions of the inputs that have a name, by name."""
         given = self.directives.get("input")

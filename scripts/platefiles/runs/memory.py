@@ -7,9 +7,11 @@ from platefiles.integration.tiles import needed_mb
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.project_wildcards import plan_of
 
+Shape = tuple[int, int]
+
 _BASE_MB = 250
-_SEARCHED, _ANNOTATED, _OVERLAID = 55, 65, 190
-"""Bytes a pixel of the channel, or of the picture."""
+BYTES_A_PIXEL = {"search": 55, "annotate": 65, "overlay": 190}
+"""Bytes a pixel of the channel, or of the picture, by the name of the method of `Memory`."""
 
 
 class Memory:
@@ -26,19 +28,38 @@ class Memory:
     def integrate(self, wildcards, threads: int) -> int:
         """Memory of integrating a channel."""
         frames = plan_of(self._plans, wildcards).lights(wildcards.channel)
-        return needed_mb(len(frames), (frames[0].height_px, frames[0].width_px), threads)
+        shape = (frames[0].height_px, frames[0].width_px)
+        return memory_for("integrate", shape, len(frames), threads)
 
     def search(self, wildcards) -> int:
         """Memory of measuring the depth and of finding sources, which hold a channel at a time."""
-        return _mb(_grid_px(plan_of(self._plans, wildcards)), _SEARCHED)
+        return _mb(_grid_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["search"])
 
     def annotate(self, wildcards) -> int:
         """Memory of drawing over the picture."""
-        return _mb(_picture_px(plan_of(self._plans, wildcards)), _ANNOTATED)
+        return _mb(_picture_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["annotate"])
 
     def overlay(self, wildcards) -> int:
         """Memory of showing an image beside the picture."""
-        return _mb(_picture_px(plan_of(self._plans, wildcards)), _OVERLAID)
+        return _mb(_picture_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["overlay"])
+
+
+def memory_for(name: str, shape: Shape, subs: int, threads: int) -> int:
+    """Return the memory that a method of `Memory` tells, MB, for images of a known size.
+
+    Parameters
+    ----------
+    name : str
+        Name of the method.
+    shape : tuple of int
+        ``(ny, nx)`` of the raw frames, of the channels or of the picture.
+    subs : int
+        Raw frames of the channel.
+    threads : int
+    """
+    if name == "integrate":
+        return needed_mb(subs, shape, threads)
+    return _mb(shape[0] * shape[1], BYTES_A_PIXEL[name])
 
 
 def _mb(pixels: float, bytes_a_pixel: int) -> int:

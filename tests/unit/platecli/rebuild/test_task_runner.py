@@ -1,8 +1,12 @@
 import json
+import math
+import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from platecli.rebuild import task_runner
 from platecli.rebuild.task_runner import run_tasks
 from platefiles.audit.run_step import Task
 from platefiles.core.errors import UserError
@@ -71,3 +75,27 @@ def test_tasks_that_wait_for_each_other_are_refused(tasks, tmp_path):
     needs = {"png": {"jpg"}, "jpg": {"png"}, "cube": set()}
     with pytest.raises(UserError, match="would be made from each other"):
         run_tasks(tasks, needs, 1, tmp_path / "work")
+
+
+@pytest.mark.parametrize(("memory_mb", "given", "at_once"), [(math.inf, 2000, 2), (1500, 1500, 1)])
+def test_tasks_share_the_memory(tasks, tmp_path, monkeypatch, memory_mb, given, at_once):
+    """Tasks that want more memory than there is run one after the other, with what there is."""
+    at_work, most, scripts = 0, 0, []
+    change, both = threading.Lock(), threading.Barrier(2)
+
+    def run(start, task, script):
+        nonlocal at_work, most
+        scripts.append(script)
+        with change:
+            at_work += 1
+            most = max(most, at_work)
+        if at_once == 2 and task.step == "draw_picture":
+            both.wait(60)  # which two reach, or none
+        with change:
+            at_work -= 1
+
+    monkeypatch.setattr(task_runner, "_run", run)
+    run_tasks(tasks, NEEDS, 2, tmp_path / "work", memory_mb=memory_mb)
+    assert most == at_once
+    for script in map(Path, scripts):
+        assert f'"memory_mb": {given}' in script.read_text(encoding="utf-8")
