@@ -6,13 +6,13 @@ Writes  measures/<channel>/<night>.fits, the lock file beside the project file (
 Steps   measure sky, noise and stars of each sub; choose the grid if none is pinned; match stars.
 """
 
-from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.plan.channel_jobs import register_job, register_sub_job
 from platefiles.plan.grid_jobs import grid_job
 from platefiles.rule_inputs import sets
 
 
-rule measure:
+rule measure_stars:
     """Measure sky, noise and stars of each sub of one channel and night."""
     input:
         raw=ancient(plans.links(sets.frames_of_night)),
@@ -24,18 +24,18 @@ rule measure:
     output:
         "results/{project}/measures/{channel}/{night}.fits",
     log:
-        "results/{project}/logs/measure/{channel}_{night}.log",
+        "results/{project}/logs/measure_stars/{channel}_{night}.log",
     benchmark:
-        "results/{project}/benchmarks/measure/{channel}_{night}.tsv"
+        "results/{project}/benchmarks/measure_stars/{channel}_{night}.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 2
     resources:
         mem_mb=1500,
     params:
-        job=plans.job(measure_job, "channel", "night"),
+        job=plans.job(measure_stars_job, "channel", "night"),
     script:
-        "../scripts/measure.py"
+        "../scripts/measure_stars.py"
 
 
 if plans.unpinned:

@@ -2,8 +2,8 @@
 
     PYTHONPATH=scripts .venv/bin/python tests/bench/accuracy_registration.py
 
-Drawn subs go through `measure` and `register`. Errors of transforms are the rms distance from the
-true places over the whole grid.
+Drawn subs go through `measure_stars` and `register`. Errors of transforms are the rms distance from
+the true places over the whole grid.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""Drawn subs on their way through `measure` and `register`, for the tables of accuracy.
+"""Drawn subs on their way through `measure_stars` and `register`, for the tables of accuracy.
 
 The subs are drawn as calibrated frames in electrons whose noise is that of the sky and of the light
 of the stars; what calibration does to them is measured elsewhere.
@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from astropy.io import fits
-from measure import measure
+from measure_stars import measure_stars
 from register import register
 
 from platefiles.config.lock_file import Lock, lock_text
@@ -139,7 +139,7 @@ def registered(
         paths = [folder / f"{key}.fits" for key in images]
         for path, row in zip(paths, job["subs"], strict=True):
             row["fingerprint"] = file_fingerprint(path)
-        measure(paths, [], measures, job)
+        measure_stars(paths, [], measures, job)
         ny, nx = images[reference].shape
         lock = folder / "lock.yaml"
         lock.write_text(lock_text(Lock(reference, reference, nx, ny, {"g": bright})))

@@ -19,7 +19,7 @@ from integrate import integrate
 from master_bias import master_bias
 from master_dark import master_dark
 from master_flat import master_flat
-from measure import measure
+from measure_stars import measure_stars
 from register import register
 from solve_astrometry import solve_astrometry
 from steps.drafts import draft_project, draft_projects
@@ -29,7 +29,7 @@ from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
-from platefiles.plan.calibration_jobs import master_job, measure_job
+from platefiles.plan.calibration_jobs import master_job, measure_stars_job
 from platefiles.plan.channel_jobs import integrate_job, register_job
 from platefiles.plan.field_jobs import zero_points_job
 from platefiles.plan.grid_jobs import grid_job, solution_job
@@ -83,12 +83,12 @@ class Bench:
         return [self.make_master(Path(path).stem) for path in self.plan.masters_of(frames)]
 
     def make_measures(self, channel: str, night: str, **changes: Any) -> str:
-        """Run `measure` for one channel and night."""
+        """Run `measure_stars` for one channel and night."""
         path = self.plan.paths.measures(channel, night)
         lights = self.plan.lights(channel, night)
-        job = json.loads(measure_job(self.plan, channel, night)) | changes
+        job = json.loads(measure_stars_job(self.plan, channel, night)) | changes
         if not Path(path).exists():
-            measure(self.raw(lights), self.masters_of(lights), path, job)
+            measure_stars(self.raw(lights), self.masters_of(lights), path, job)
         return path
 
     def all_measures(self) -> list[str]:

@@ -10,7 +10,7 @@ import pytest
 from calibrate_sub import calibrate_sub
 from find_cosmic_rays import find_cosmic_rays
 from integrate import integrate
-from measure import measure
+from measure_stars import measure_stars
 from register import register
 from register_sub import register_sub
 from solve_astrometry import solve_astrometry
@@ -20,7 +20,7 @@ from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.jobs.job_log import job_log
-from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, measure_job
+from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, measure_stars_job
 from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job
 from platefiles.plan.grid_jobs import solution_job
 from platefiles.provenance.record import read_record
@@ -118,8 +118,8 @@ def test_night_is_measured_without_a_sub_that_changed(bench, lights, tmp_path):
     with open(paths[1], "r+b") as file:
         file.seek(-100, os.SEEK_END)
         file.write(b"changed")
-    job = json.loads(measure_job(bench.plan, CHANNEL, NIGHT))
-    measure(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
+    job = json.loads(measure_stars_job(bench.plan, CHANNEL, NIGHT))
+    measure_stars(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
     subs = read_measures([tmp_path / "m.fits"])
     whole = read_measures([bench.make_measures(CHANNEL, NIGHT)])
     for number, (sub, plain) in enumerate(zip(subs, whole, strict=True)):
@@ -175,8 +175,8 @@ def test_reference_that_changed_is_not_given_up(bench, lights, tmp_path):
     changed = tmp_path / "changed.fits"
     changed.write_bytes(Path(frame.path).read_bytes()[:-9000] + bytes(9000))
     paths[frames.index(frame)] = changed
-    job = json.loads(measure_job(bench.plan, frame.channel, frame.night))
-    measure(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
+    job = json.loads(measure_stars_job(bench.plan, frame.channel, frame.night))
+    measure_stars(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
     said = f"the reference {frame.name} .*is not what it was when the run began.*; start the run"
     job = json.loads(register_job(bench.plan, frame.channel))
     with pytest.raises(UserError, match=said):

@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 from master_bias import master_bias
-from measure import measure
+from measure_stars import measure_stars
 from register import register
 
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.fits.hdu_layout import content_digest
-from platefiles.plan.calibration_jobs import master_job, measure_job
+from platefiles.plan.calibration_jobs import master_job, measure_stars_job
 from platefiles.plan.channel_jobs import integrate_job, register_job
 from platefiles.plan.grid_jobs import channel_pins
 from platefiles.provenance.activities import RAW, TEXT
@@ -30,7 +30,10 @@ def test_a_channel_records_all_that_it_came_from(bench, channel):
     jobs = {
         plan.paths.channel("ha"): integrate_job(plan, "ha"),
         plan.paths.registration("ha"): register_job(plan, "ha"),
-        **{plan.paths.measures("ha", n): measure_job(plan, "ha", n) for n in plan.nights("ha")},
+        **{
+            plan.paths.measures("ha", n): measure_stars_job(plan, "ha", n)
+            for n in plan.nights("ha")
+        },
         **{p: master_job(plan, Path(p).stem) for p in plan.masters_of(plan.lights("ha"))},
     }
     for path, job in jobs.items():
@@ -58,8 +61,8 @@ def test_the_record_and_the_raw_frames_suffice_to_register_again(bench, channel,
             key: [frames.get(name.removeprefix(RAW)) or made.get(name, name) for name in names]
             for key, names in making.inputs.items()
         }
-        if making.step == "measure":
-            measure(given["raw"], given["masters"], path, job)
+        if making.step == "measure_stars":
+            measure_stars(given["raw"], given["masters"], path, job)
         elif making.step == "register":
             assert given["lock"] == [f"{TEXT}lock"]
             lock = tmp_path / "lock.yaml"

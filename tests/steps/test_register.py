@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from choose_reference import choose_reference
-from measure import measure
+from measure_stars import measure_stars
 from register import register
 
 from platefiles.config.lock_file import Lock, lock_text, read_lock
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_table
-from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.plan.channel_jobs import register_job
 from platefiles.plan.grid_jobs import grid_job
 from platefiles.registration.registration_table import read_registration
@@ -218,11 +218,11 @@ def with_world(bench, as_scanned, tmp_path_factory):
                 | {"CD1_2": 0.0, "CD2_1": 0.0, "CD2_2": 5e-4}
             )
         hdu.writeto(folder / f"{name}.fits")
-    job = json.loads(measure_job(bench.plan, "g", NIGHT)) | {"camera": {"calibrated": True}}
+    job = json.loads(measure_stars_job(bench.plan, "g", NIGHT)) | {"camera": {"calibrated": True}}
     nothing = {"bias": None, "dark": None, "flat": None}
     job["subs"] = [job["subs"][0] | nothing | {"id": name, "name": name} for name in shifts]
     paths = [folder / f"{name}.fits" for name in shifts]
-    measure(paths, [], folder / "m.fits", as_scanned(job, paths))
+    measure_stars(paths, [], folder / "m.fits", as_scanned(job, paths))
     lock = folder / "a.lock.yaml"
     lock.write_text(lock_text(Lock("grid", "grid", 320, 240, {"g": "grid"})))
     job = json.loads(register_job(bench.plan, "g")) | {"calibrated": True}
@@ -306,9 +306,9 @@ def test_channel_without_stars_is_left_for_later(bench, tmp_path):
     good = bench.make_measures("g", NIGHT)
     (tmp_path / "measures" / "g").mkdir()
     shutil.copy(good, tmp_path / "measures" / "g" / f"{NIGHT}.fits")
-    bench_of_b = json.loads(measure_job(bench.plan, "b", NIGHT))
+    bench_of_b = json.loads(measure_stars_job(bench.plan, "b", NIGHT))
     (tmp_path / "a.fits").write_text("not a frame")
-    measure([tmp_path / "a.fits"] * 4, [], folder / f"{NIGHT}.fits", bench_of_b)
+    measure_stars([tmp_path / "a.fits"] * 4, [], folder / f"{NIGHT}.fits", bench_of_b)
     paths = [tmp_path / "measures" / channel / f"{NIGHT}.fits" for channel in ("b", "g")]
     choose_reference(paths, tmp_path / "a.lock.yaml", _grid_job(bench))
     assert set(read_lock(tmp_path / "a.lock.yaml").photometry) == {"g"}

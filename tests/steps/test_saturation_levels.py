@@ -8,11 +8,11 @@ import pytest
 from astropy.io import fits
 from draw_picture import draw_picture
 from map_channels import map_channels
-from measure import measure
+from measure_stars import measure_stars
 
 from platefiles.fits.header_reader import read_header_bytes, texts_under
 from platefiles.fits.products_io import read_header, read_image
-from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.registration.registration_table import read_registration
 from platefiles.settings.colour import Colour
 from platefiles.settings.picture import Geometry, Stretch
@@ -113,10 +113,10 @@ def test_pictures_know_saturated_cores(clipped, tmp_path, restamp):
 def test_the_word_of_the_equipment_file_wins(clipped, tmp_path):
     """Where the user gives a level, nothing is looked for and the header says so."""
     night = clipped.plan.nights("g")[0]
-    job = json.loads(measure_job(clipped.plan, "g", night))
+    job = json.loads(measure_stars_job(clipped.plan, "g", night))
     job["camera"] |= {"saturation_adu": 3000.0}
     lights = clipped.plan.lights("g", night)
-    measure(clipped.raw(lights), clipped.masters_of(lights), tmp_path / "m.fits", job)
+    measure_stars(clipped.raw(lights), clipped.masters_of(lights), tmp_path / "m.fits", job)
     for sub in read_measures([tmp_path / "m.fits"]):
         assert (sub.facts["saturation_adu"], sub.facts["pile_up_adu"]) == (3000.0, 0.0)
 

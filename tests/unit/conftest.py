@@ -41,7 +41,7 @@ def measures(night, numbers, masters):
     """Return the record of the measures of a night."""
     job = {**JOB, "channel": "ha", "night": night, "subs": [facts(n) for n in numbers]}
     inputs = {"raw": [raw(n) for n in numbers], "masters": masters}
-    return record_of_inputs("measure", "m.fits", job, inputs)
+    return record_of_inputs("measure_stars", "m.fits", job, inputs)
 
 
 def channel(nights, masters):

@@ -18,7 +18,7 @@ _FRAME_S = {
     "master_bias": 0.004,
     "master_dark": 0.004,
     "master_flat": 0.006,
-    "measure": 0.01,
+    "measure_stars": 0.01,
     "find_cosmic_rays": 0.05,
     "register": 0.002,
     "integrate": 0.015,

@@ -45,7 +45,7 @@ def master_job(plan: ProjectPlan, name: str) -> str:
 
 
 @remembered
-def measure_job(plan: ProjectPlan, channel: str, night: str) -> str:
+def measure_stars_job(plan: ProjectPlan, channel: str, night: str) -> str:
     """Job of measuring one channel's night."""
     return measuring_job(plan, channel, night, plan.lights(channel, night))
 
@@ -54,7 +54,7 @@ def measuring_job(plan: ProjectPlan, channel: str, night: str, lights: Sequence[
     """Job of measuring some lights of a channel's night."""
     return job_text(
         plan,
-        "measure",
+        "measure_stars",
         {"measure": plan.loaded.recipe.measure.model_dump()},
         master_jobs(plan, lights),
         channel=channel,
@@ -71,7 +71,7 @@ def cosmic_rays_job(plan: ProjectPlan, channel: str, night: str) -> str:
         plan,
         "find_cosmic_rays",
         {},
-        [measure_job(plan, channel, night)],
+        [measure_stars_job(plan, channel, night)],
         channel=channel,
         night=night,
         camera=camera_facts(plan),

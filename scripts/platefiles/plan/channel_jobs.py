@@ -3,7 +3,12 @@
 from collections.abc import Sequence
 
 from platefiles.frames.frame import Frame
-from platefiles.plan.calibration_jobs import camera_facts, cosmic_rays_jobs, measure_job, sub_facts
+from platefiles.plan.calibration_jobs import (
+    camera_facts,
+    cosmic_rays_jobs,
+    measure_stars_job,
+    sub_facts,
+)
 from platefiles.plan.grid_jobs import channel_pins, solution_job
 from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.project_plan import ProjectPlan
@@ -20,7 +25,7 @@ def register_job(plan: ProjectPlan, channel: str) -> str:
         "integration": part(recipe.integration, Levelling),
     }
     calibrated = plan.loaded.project.calibrated
-    below = [measure_job(plan, channel, night) for night in plan.nights(channel)]
+    below = [measure_stars_job(plan, channel, night) for night in plan.nights(channel)]
     return job_text(
         plan,
         "register",

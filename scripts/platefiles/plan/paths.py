@@ -40,7 +40,7 @@ class Paths:
 
     def measures(self, channel: str, night: str) -> str:
         """Path of the measures of a channel's night."""
-        return self._made_by("measure", channel=channel, night=night)
+        return self._made_by("measure_stars", channel=channel, night=night)
 
     def registration(self, channel: str) -> str:
         """Path of a channel's registration."""

@@ -32,7 +32,7 @@ def code_digest(script: str) -> str:
     Parameters
     ----------
     script : str
-        File name in ``scripts/``, such as ``"measure.py"``.
+        File name in ``scripts/``, such as ``"measure_stars.py"``.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What is measured on a sub, as the rows of the tables that the product of `measure` holds."""
+"""What is measured on a sub, as rows of the tables that `measure_stars` writes."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -26,7 +26,7 @@ UNSETTLED = "a raw frame was changing when it was made"
 OTHER_SUBS = "other subs or camera facts"
 """Cause of what is made of lights, where neither code nor settings changed."""
 
-_FRAMES = ("measure", "calibrate_sub", "register_sub")
+_FRAMES = ("measure_stars", "calibrate_sub", "register_sub")
 
 
 def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:

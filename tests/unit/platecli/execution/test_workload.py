@@ -50,7 +50,7 @@ def test_earlier_runs_tell_the_rates(outlook):
     register = work.jobs["results/tiny/registration/g.fits"].cost_s
     # Jobs with several threads count by processor time, others by the clock.
     assert work.factors == pytest.approx(
-        {"measure": (9.0 + 4.0) / (2 * measure), "register": 1.5 / register}
+        {"measure_stars": (9.0 + 4.0) / (2 * measure), "register": 1.5 / register}
     )
 
 

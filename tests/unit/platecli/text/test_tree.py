@@ -44,7 +44,7 @@ def lineage(rows):
     clipped = {"calibration": {"clip_sigma": 5.0}}
     makings = [
         _making(master, "master_bias", clipped, raw=[f"raw:{bias.sha256}"]),
-        _making(measures, "measure", raw=lights, masters=[master]),
+        _making(measures, "measure_stars", raw=lights, masters=[master]),
         _making("registration/ha.fits", "register", measures=[measures], reference=[measures]),
         _making(
             "channels/ha.fits", "integrate", {"integration": {"clip": "sigma"}},
@@ -74,7 +74,7 @@ def test_tree_leads_from_the_product_to_raw_frames(lineage):
         "│     settings: calibration.clip_sigma 5 (default 4)",
         "│     1 bias frame",
         "└─ registration/ha.fits  register",
-        "   └─ measures/ha/2026-03-23.fits  measure",
+        "   └─ measures/ha/2026-03-23.fits  measure_stars",
         "      │  5 light frames",
         "      └─ calibration/bias.fits  (as above)",
     ]
@@ -82,23 +82,26 @@ def test_tree_leads_from_the_product_to_raw_frames(lineage):
 
 def test_what_was_measured_for_its_reference_only_is_said_to_be(lineage):
     """Measures that no file holds stand in the record of who needed one sub of them."""
-    measures = next(m for m in lineage.record.makings.values() if m.step == "measure")
+    measures = next(m for m in lineage.record.makings.values() if m.step == "measure_stars")
     unkept = Making(**(vars(measures) | {"digest": ""}))
     makings = lineage.record.makings | {measures.product: unkept}
     lines = list(tree_lines(Lineage(Record(makings, lineage.record.raws), lineage.rows)))
-    assert "   └─ measures/ha/2026-03-23.fits  measure, of the reference of the grid alone" in lines
+    assert (
+        "   └─ measures/ha/2026-03-23.fits  measure_stars, of the reference of the grid alone"
+        in lines
+    )
 
 
 def test_what_is_provisional_is_marked(lineage):
     """What was made while a raw frame was not as it should be, and what was made of that."""
     makings = lineage.record.makings
-    for step in ("measure", "register"):
+    for step in ("measure_stars", "register"):
         making = next(m for m in makings.values() if m.step == step)
         makings |= {making.product: Making(**(vars(making) | {"provisional": True}))}
     lines = list(tree_lines(Lineage(Record(makings, lineage.record.raws), lineage.rows)))
     assert [line for line in lines if line.endswith(", provisional")] == [
         "└─ registration/ha.fits  register, provisional",
-        "   └─ measures/ha/2026-03-23.fits  measure, provisional",
+        "   └─ measures/ha/2026-03-23.fits  measure_stars, provisional",
     ]
 
 
@@ -109,7 +112,7 @@ def test_every_frame_is_listed_on_request(lineage):
     assert f"s-2.fits  {zeros}  used, weight 0.75, 0.1 % clipped" in lines
     assert f"s-3.fits  {zeros}  elongated: ellipticity 0.76" in lines
     assert lines.count(f"s-5.fits  {zeros}") == 1
-    assert "measures/ha/2026-03-23.fits  measure, code code of measure" in lines
+    assert "measures/ha/2026-03-23.fits  measure_stars, code code of measure_stars" in lines
     assert f"bias-1.fits  {'b' * 16}" in lines
 
 

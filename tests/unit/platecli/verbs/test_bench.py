@@ -212,13 +212,14 @@ def test_floor_reads_and_writes(raw, tmp_path):
 def outcome(**changes) -> tables.Outcome:
     """An outcome with known figures."""
     chain = comparison.Run(usage(wall_s=20.0, cpu_s=15.0), 4)
+    step = comparison.StepCost(2, 1.5, 0.9)
     facts = {
         "raw": tables.RawSet(4, 9, 576, 432, 10 * MB, 1.0),
         "processors": 2,
         "loads": [0.5, 2.5],
         "chain": [chain],
         "ours": [
-            comparison.Run(usage(wall_s=wall), 4, {"measure": comparison.StepCost(2, 1.5, 0.9)})
+            comparison.Run(usage(wall_s=wall), 4, {"measure_stars": step})
             for wall in (2.0, 1.0, 4.0)
         ],
         "floor": comparison.Floor(0.1, 0.4),
@@ -264,8 +265,8 @@ def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
     """Jobs of a rule are added up, wherever their files lie; what was not measured counts 0."""
     head = "s\th:m:s\tmax_rss\tcpu_time\n"
     for name, row in (
-        ("target/benchmarks/measure/g/one.tsv", "1.5\t0\t1\t2.25\n"),
-        ("target/benchmarks/measure/two.tsv", "0.5\t0\tNA\tNA\n"),
+        ("target/benchmarks/measure_stars/g/one.tsv", "1.5\t0\t1\t2.25\n"),
+        ("target/benchmarks/measure_stars/two.tsv", "0.5\t0\tNA\tNA\n"),
         ("target/benchmarks/list_subs.tsv", "0.25\t0\t1\t0.2\n"),
         ("benchmarks/choose_reference/place/lock.tsv", "1\t0\t1\t1\n"),
         ("target/subs.tsv", "0.25\t0\t1\t0.2\n"),
@@ -274,7 +275,7 @@ def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(head + row)
     assert comparison.step_costs(tmp_path) == {
-        "measure": comparison.StepCost(2, 2.0, 2.25),
+        "measure_stars": comparison.StepCost(2, 2.0, 2.25),
         "list_subs": comparison.StepCost(1, 0.25, 0.2),
         "choose_reference": comparison.StepCost(1, 1.0, 1.0),
     }
@@ -285,7 +286,7 @@ def test_table_of_steps_adds_up():
     lines = tables.as_text(outcome()).splitlines()
     step = next(line for line in lines if line.startswith("  measure"))
     rest = next(line for line in lines if line.startswith("  all else"))
-    assert step.split() == ["measure", "2", "1.50", "0.90", "30%"]
+    assert step.split() == ["measure_stars", "2", "1.50", "0.90", "30%"]
     assert rest.split()[:4] == ["all", "else", "2.10", "70%"]
 
 

@@ -37,7 +37,7 @@ def _told(jobs):
 def test_a_project_of_defaults_names_only_what_has_no_default(make_jobs):
     """The mapping is a choice; nothing else of any job is told."""
     jobs = make_jobs()
-    assert {step for step, _ in jobs} >= {"master_flat", "measure", "register", "integrate"}
+    assert {step for step, _ in jobs} >= {"master_flat", "measure_stars", "register", "integrate"}
     mapping = {"red.ha 1", "green.g 1", "blue.b 1", "luminance.g 1"}
     assert _told(jobs) == {
         *(("map_channels", f"mapping.{row}") for row in mapping),

@@ -7,9 +7,9 @@ from platefiles.provenance.header_provenance import VERSION, lock_digest, softwa
 
 
 def _record(**facts):
-    job = json.dumps({"code": facts.pop("code", code_digest("measure.py")), "settings": {}})
+    job = json.dumps({"code": facts.pop("code", code_digest("measure_stars.py")), "settings": {}})
     usual = {"creator": f"platelog {VERSION}", "lock": lock_digest(), "software": software()}
-    making = Making("m.fits", "measure", job, **(usual | facts), inputs={}, digest="d")
+    making = Making("m.fits", "measure_stars", job, **(usual | facts), inputs={}, digest="d")
     return Record({"m.fits": making}, {})
 
 
@@ -24,7 +24,7 @@ def test_code_versions_and_lock_are_told_with_both_values():
     older = software().replace(numpy, "numpy 1.0")
     found = altered(_record(code="0" * 16, lock="1" * 16, software=older, creator="platelog 0.0"))
     assert found == [
-        ("code of measure", "0" * 16, code_digest("measure.py")),
+        ("code of measure_stars", "0" * 16, code_digest("measure_stars.py")),
         ("software", "platelog 0.0", f"platelog {VERSION}"),
         ("numpy", "1.0", numpy.removeprefix("numpy ")),
         ("lock of the environment", "1" * 16, lock_digest()),

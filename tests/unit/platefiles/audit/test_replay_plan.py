@@ -29,7 +29,7 @@ def record():
     masters = ("calibration/bias_x.fits",)
     makings = [
         _making(masters[0], "master_bias", {"raw": (f"raw:{SHA['bias']}",)}),
-        _making("measures/ha/n1.fits", "measure", {"raw": lights, "masters": masters}),
+        _making("measures/ha/n1.fits", "measure_stars", {"raw": lights, "masters": masters}),
         _making(
             "registration/ha.fits",
             "register",
@@ -84,7 +84,7 @@ def test_job_names_the_code_that_runs(record, tmp_path):
     job = json.dumps({"settings": {}, "code": "0123456789abcdef"})
     changed = _changed(record, "measures/ha/n1.fits", job=job)
     task = remaking(changed, tmp_path).tasks["measures/ha/n1.fits"]
-    assert json.loads(task.job)["code"] == code_digest("measure.py")
+    assert json.loads(task.job)["code"] == code_digest("measure_stars.py")
 
 
 def test_links_lead_to_frames_and_an_empty_file_stands_for_a_missing_one(record, tmp_path):

@@ -9,7 +9,12 @@ from platefiles.calibration.note import NoteKind
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.integration.integrate_job import IntegrateJob
-from platefiles.plan.calibration_jobs import calibrate_job, cosmic_rays_job, master_job, measure_job
+from platefiles.plan.calibration_jobs import (
+    calibrate_job,
+    cosmic_rays_job,
+    master_job,
+    measure_stars_job,
+)
 from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
 from platefiles.plan.field_jobs import (
     annotation_job,
@@ -45,7 +50,7 @@ def _jobs(plan):
         jobs["register", channel] = register_job(plan, channel)
         jobs["integrate", channel] = integrate_job(plan, channel)
         for night in plan.nights(channel):
-            jobs["measure", channel, night] = measure_job(plan, channel, night)
+            jobs["measure_stars", channel, night] = measure_stars_job(plan, channel, night)
             jobs["find_cosmic_rays", channel, night] = cosmic_rays_job(plan, channel, night)
         for frame in plan.lights(channel):
             jobs["calibrate_sub", frame.id] = calibrate_job(plan, frame.id)
@@ -152,8 +157,8 @@ def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
         ("registration", {"max_degree": 1}, {"register"}),
         ("quality", {"min_transparency": 0.1}, {"register"}),
         ("quality", {"max_ellipticity": 0.3}, {"register", "choose_reference"}),
-        ("measure", {"detection_sigma": 7.0}, {"measure", "subtract_gradient"}),
-        ("measure", {"background_cell_px": 48}, {"measure"}),
+        ("measure", {"detection_sigma": 7.0}, {"measure_stars", "subtract_gradient"}),
+        ("measure", {"background_cell_px": 48}, {"measure_stars"}),
         ("calibration", {"clip_sigma": 5.0}, {"master_bias", "master_dark", "master_flat"}),
         ("calibration", {"hot_pixel_sigma": 9.0}, {"master_dark"}),
         ("calibration", {"dead_pixel_response": 0.4}, {"master_flat"}),
@@ -171,10 +176,10 @@ def test_a_setting_changes_the_jobs_that_use_it(plan_of, group, settings, rules)
 
 
 FOLLOWING = {
-    "master_bias": {"master_dark", "master_flat", "measure", "calibrate_sub"},
-    "master_dark": {"measure", "calibrate_sub"},
-    "master_flat": {"measure", "calibrate_sub"},
-    "measure": {"register", "find_cosmic_rays"},
+    "master_bias": {"master_dark", "master_flat", "measure_stars", "calibrate_sub"},
+    "master_dark": {"measure_stars", "calibrate_sub"},
+    "master_flat": {"measure_stars", "calibrate_sub"},
+    "measure_stars": {"register", "find_cosmic_rays"},
     "register": {"integrate", "register_sub"},
     "solve_astrometry": {"integrate", "register_sub", "find_zero_points", "map_channels"},
     "integrate": {"map_channels", "list_subs", "subtract_gradient", "find_zero_points"},
@@ -271,9 +276,11 @@ def test_one_channel_of_masters_changes_with_its_choice(plan_of):
     before, after = plan_of(), plan_of(channels=channels)
     for channel in ("ha", "b"):
         for night in NIGHTS:
-            assert measure_job(before, channel, night) == measure_job(after, channel, night)
+            assert measure_stars_job(before, channel, night) == measure_stars_job(
+                after, channel, night
+            )
         assert register_job(before, channel) == register_job(after, channel)
-    assert measure_job(before, "g", NIGHTS[0]) != measure_job(after, "g", NIGHTS[0])
+    assert measure_stars_job(before, "g", NIGHTS[0]) != measure_stars_job(after, "g", NIGHTS[0])
     assert len(after.masters) == len(before.masters) - 2
 
 
@@ -347,7 +354,7 @@ def test_changed_frame_changes_its_own_night(plan_of):
     frames = [replace(f, fingerprint="0" * 16) if f is frame else f for f in plan.frames]
     changed = _changed(_jobs(plan), _jobs(replace(plan, frames=tuple(frames))))
     assert changed == {
-        ("measure", "g", NIGHTS[1]),
+        ("measure_stars", "g", NIGHTS[1]),
         ("find_cosmic_rays", "g", NIGHTS[1]),
         ("integrate", "g"),
         ("calibrate_sub", frame.id),
@@ -357,9 +364,9 @@ def test_changed_frame_changes_its_own_night(plan_of):
 
 def test_equipment_goes_before_the_headers(plan_of):
     """What the equipment file says of the camera is part of the jobs that calibrate."""
-    job = json.loads(measure_job(plan_of(equipment="demo-bench"), "g", NIGHTS[0]))
+    job = json.loads(measure_stars_job(plan_of(equipment="demo-bench"), "g", NIGHTS[0]))
     assert set(job["camera"]) == {"gain_e_per_adu", "read_noise_e", "saturation_adu"}
-    assert json.loads(measure_job(plan_of(), "g", NIGHTS[0]))["camera"] == dict.fromkeys(
+    assert json.loads(measure_stars_job(plan_of(), "g", NIGHTS[0]))["camera"] == dict.fromkeys(
         job["camera"]
     )
 

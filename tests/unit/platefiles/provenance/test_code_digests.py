@@ -146,7 +146,7 @@ def test_environment_may_be_read_only(project, monkeypatch):
 
 def test_there_are_steps():
     """The steps of the pipeline are found in the scripts."""
-    assert {"master_bias.py", "measure.py", "integrate.py", "draw_picture.py"} <= set(STEPS)
+    assert {"master_bias.py", "measure_stars.py", "integrate.py", "draw_picture.py"} <= set(STEPS)
 
 
 @pytest.mark.parametrize("name", STEPS)

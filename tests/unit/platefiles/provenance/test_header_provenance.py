@@ -35,7 +35,7 @@ def test_digests_are_those_of_sha256(tmp_path):
 
 def _cards(settings):
     job = {"settings": settings, "code": "0123456789abcdef", "project": "demo"}
-    return making_cards("measure", job)
+    return making_cards("measure_stars", job)
 
 
 @pytest.mark.parametrize("length", [3, 60, 68, 69, 200, 3000])
@@ -46,14 +46,14 @@ def test_settings_of_any_length_survive(tmp_path, length):
     for header in (read_header(tmp_path / "p.fits"), fits.getheader(tmp_path / "p.fits")):
         assert json.loads(header["SETTINGS"]) == settings
         assert header["SETDIG"] == digest(canonical(settings))
-    assert fits.getheader(tmp_path / "p.fits")["STEP"] == "measure"
+    assert fits.getheader(tmp_path / "p.fits")["STEP"] == "measure_stars"
 
 
 def test_making_cards_name_who_how_and_with_what():
     """A product says its maker, rule, project, code, settings and environment, and no time."""
     cards = {card[0]: card[1] for card in _cards({"a": 1})}
     assert cards["CREATOR"] == f"platelog {header_provenance.VERSION}"
-    assert (cards["STEP"], cards["PROJECT"]) == ("measure", "demo")
+    assert (cards["STEP"], cards["PROJECT"]) == ("measure_stars", "demo")
     assert cards["CODEDIG"] == "0123456789abcdef"
     assert len(cards["LOCKDIG"]) == 16
     assert "numpy " in cards["SOFTWARE"]

@@ -20,7 +20,7 @@ HOSTILE = [
     "", "x" * 5000, "../../x", "/etc/x", "\x1b[2J", "\u202egnp", "\ud800", "a\nb", "a\0b", "..",
     "raw:", "text:", "text:none", "raw:" + "0" * 64, "channels/ha.fits", None, True, 0, -1, 1e308,
     float("nan"), float("inf"), 10**30, [], {}, [[]], [None], {"": ""}, "calibration/x.fits",
-    "measure", "integrate", "draw_picture", ["raw:5"], {"a": {"b": []}},
+    "measure_stars", "integrate", "draw_picture", ["raw:5"], {"a": {"b": []}},
 ]  # fmt: skip
 SENTENCES = (0, 1, 2, 5, 6)
 """What verbs may end with; a traceback ends the test."""

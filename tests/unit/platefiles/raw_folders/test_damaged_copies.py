@@ -8,7 +8,7 @@ from platefiles.config.load import load_project
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
 from platefiles.frames.frame import write_sheet
-from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.raw_folders import damaged_copies
 from platefiles.raw_folders.frame_list import build_sheet
 from platefiles.raw_folders.known_frames import read_known
@@ -233,7 +233,9 @@ def test_an_intact_copy_takes_the_place_of_a_pinned_frame(raw, monkeypatch):
     assert (after.by_id[pinned].name, after.by_id[pinned].role) == ("b.fits", "light")
     assert after.by_id[pinned].path == str(raw / "b.fits")
     assert len({frame.id for frame in after.frames}) == 2
-    assert measure_job(after, "ha", "2026-03-24") != measure_job(before, "ha", "2026-03-24")
+    assert measure_stars_job(after, "ha", "2026-03-24") != measure_stars_job(
+        before, "ha", "2026-03-24"
+    )
     assert again.frames == after.frames
     shutil.rmtree(raw.parent / "results")
     assert plan().frames == after.frames

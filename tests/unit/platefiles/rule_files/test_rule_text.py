@@ -90,9 +90,15 @@ def test_each_step_is_the_script_of_a_rule():
 @pytest.mark.parametrize(
     ("step", "path", "job", "place"),
     [
-        ("measure", "/x/y.fits", {"channel": "g", "night": "2031-01-02"}, "g/2031-01-02.fits"),
+        (
+            "measure_stars",
+            "/x/y.fits",
+            {"channel": "g", "night": "2031-01-02"},
+            "g/2031-01-02.fits",
+        ),
         ("calibrate_sub", "/x/g/a_1.fits", {"channel": "g", "sub": {"id": "a_1"}}, "g/a_1.fits"),
         ("draw_picture", "/x/warm.1000px.jpg", {"picture": {}}, "warm.1000px.jpg"),
+        ("overlay", "/r/field/overlay_m.png", {"image": "0f"}, "field/overlay_m.png"),
         ("contact_sheet", "/x/other.png", {}, "contact_sheet.png"),
         ("solve_astrometry", "solution.fits", {}, "field/solution.fits"),
     ],

@@ -4,7 +4,7 @@ import pytest
 
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log
-from platefiles.plan.calibration_jobs import measure_job
+from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.plan.paths import grid_log
 from platefiles.rule_inputs import sets
 from platefiles.runs.open_plans import is_dry_run, open_plans
@@ -65,7 +65,7 @@ def test_job_on_another_machine_reads_the_sheet(opened, tiny_raw, tmp_path, wild
     other = opened(main_process=False)
     assert {path: os.lstat(path).st_mtime_ns for path in (tmp_path / "work").rglob("*")} == before
     wildcards = wild(channel="g", night=NIGHTS[0])
-    jobs = [plans.job(measure_job, "channel", "night")(wildcards) for plans in (main, other)]
+    jobs = [plans.job(measure_stars_job, "channel", "night")(wildcards) for plans in (main, other)]
     assert jobs[0] == jobs[1]
     measures = "results/{project}/measures/{channel}/{night}.fits"
     taken = [plans.input(sets.masters_of_night, of=measures) for plans in (main, other)]

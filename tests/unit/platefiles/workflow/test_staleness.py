@@ -40,7 +40,7 @@ def chain(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     jobs = {name: canonical(_job(name=name)) for name in "abcd"}
     products = [
-        Product("a.fits", "measure", "a", jobs["a"], ()),
+        Product("a.fits", "measure_stars", "a", jobs["a"], ()),
         Product("b.fits", "register", "b", jobs["b"], ("a.fits",)),
         Product("c.tsv", "list_subs", "c", jobs["c"], ("b.fits",), "c.log"),
         Product("d.fits", "register", "d", jobs["d"], (), "", ("a.fits",)),

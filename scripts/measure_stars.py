@@ -36,7 +36,7 @@ class Job(StepJob):
     subs: Rows
 
 
-def measure(
+def measure_stars(
     paths_to_raw: Sequence[str | Path],
     paths_to_masters: Sequence[str | Path],
     path_to_measures: str | Path,
@@ -73,7 +73,7 @@ def measure(
     write_product(
         path_to_measures,
         [
-            *making_cards("measure", job),
+            *making_cards("measure_stars", job),
             ("FILTER", given.channel, "channel"),
             ("NIGHT", given.night, "night, noon to noon"),
             *overscan_cards(given.subs),
@@ -84,7 +84,7 @@ def measure(
             columns_hdu(top_columns(subs), "TOPS"),
             cores_of_subs_hdu([sub.cores for sub in subs]),
             columns_hdu(sky_columns(subs), "SKY"),
-            record_hdu("measure", path_to_measures, job, inputs),
+            record_hdu("measure_stars", path_to_measures, job, inputs),
         ],
     )
 
@@ -107,7 +107,7 @@ def _measure_all(files: Sequence[File], bench: Bench, threads: int) -> list[Meas
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        measure(
+        measure_stars(
             paths_to_raw=local_copies(snakemake.input.raw),
             paths_to_masters=snakemake.input.masters,
             path_to_measures=snakemake.output[0],

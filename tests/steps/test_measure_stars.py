@@ -7,12 +7,12 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 from calibrate_sub import calibrate_sub
-from measure import measure
+from measure_stars import measure_stars
 
 from platefiles.calibration.note_sentences import sentence
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_image, read_table
-from platefiles.plan.calibration_jobs import calibrate_job, measure_job
+from platefiles.plan.calibration_jobs import calibrate_job, measure_stars_job
 from platefiles.subs.measures import read_measures
 
 NIGHT = "2026-03-23"
@@ -29,7 +29,7 @@ def _lights(bench):
 
 
 def _job(bench, **changes):
-    return json.loads(measure_job(bench.plan, "g", NIGHT)) | changes
+    return json.loads(measure_stars_job(bench.plan, "g", NIGHT)) | changes
 
 
 def test_each_sub_is_a_row(bench, measures):
@@ -104,7 +104,7 @@ def with_bad_subs(bench, as_scanned, tmp_path_factory):
     job = _job(bench)
     job["subs"] = [sub | {"id": f"{sub['id']}_{n}"} for n in (1, 2) for sub in job["subs"]]
     out = folder / "measures.fits"
-    measure(paths, bench.masters_of(lights), out, as_scanned(job, paths))
+    measure_stars(paths, bench.masters_of(lights), out, as_scanned(job, paths))
     return read_measures([out])
 
 
@@ -146,7 +146,7 @@ def test_night_of_bad_subs_alone_is_still_a_table(bench, as_scanned, tmp_path):
     (tmp_path / "a.fits").write_text("not a frame")
     paths = [tmp_path / "a.fits"] * 4
     job = as_scanned(_job(bench), paths)
-    measure(paths, bench.masters_of(_lights(bench)), tmp_path / "m.fits", job)
+    measure_stars(paths, bench.masters_of(_lights(bench)), tmp_path / "m.fits", job)
     subs = read_measures([tmp_path / "m.fits"])
     assert [sub.condition for sub in subs] == ["unreadable"] * 4
     assert len(read_table(tmp_path / "m.fits", "STARS")) == 0
@@ -155,14 +155,14 @@ def test_night_of_bad_subs_alone_is_still_a_table(bench, as_scanned, tmp_path):
 def test_vanished_disk_is_no_state_of_the_sub(bench, tmp_path):
     """A raw file out of reach stops the step; it must not be recorded as a bad sub for ever."""
     with pytest.raises(FileNotFoundError):
-        measure([tmp_path / "gone.fits"] * 4, [], tmp_path / "m.fits", _job(bench))
+        measure_stars([tmp_path / "gone.fits"] * 4, [], tmp_path / "m.fits", _job(bench))
     assert os.listdir(tmp_path) == []
 
 
 def test_measures_are_the_same_bytes_each_time(bench, measures, tmp_path):
     """A second run gives an equal file."""
     lights = _lights(bench)
-    measure(bench.raw(lights), bench.masters_of(lights), tmp_path / "m.fits", _job(bench))
+    measure_stars(bench.raw(lights), bench.masters_of(lights), tmp_path / "m.fits", _job(bench))
     with open(measures, "rb") as first:
         assert (tmp_path / "m.fits").read_bytes() == first.read()
 
@@ -174,7 +174,7 @@ def test_threads_do_not_change_a_byte(bench, measures, tmp_path, monkeypatch, th
     monkeypatch.setattr("platefiles.subs.measure_in_turn.MOST_TOGETHER", together)
     lights = _lights(bench)
     target = tmp_path / "m.fits"
-    measure(bench.raw(lights), bench.masters_of(lights), target, _job(bench), threads=threads)
+    measure_stars(bench.raw(lights), bench.masters_of(lights), target, _job(bench), threads=threads)
     with open(measures, "rb") as first:
         assert target.read_bytes() == first.read()
 
@@ -187,10 +187,10 @@ def test_subs_of_other_masters_are_measured_in_turn(bench, tmp_path):
         job["subs"], ({}, {"dark": None}, {"flat": None}, {"dark_scale": 0.5}), strict=True
     ):
         sub |= changes
-    measure(raw, masters, tmp_path / "all.fits", job)
+    measure_stars(raw, masters, tmp_path / "all.fits", job)
     together = read_measures([tmp_path / "all.fits"])
     for path, facts, sub in zip(raw, job["subs"], together, strict=True):
-        measure([path], masters, tmp_path / "one.fits", job | {"subs": [facts]})
+        measure_stars([path], masters, tmp_path / "one.fits", job | {"subs": [facts]})
         (alone,) = read_measures([tmp_path / "one.fits"])
         assert alone.facts == sub.facts
         np.testing.assert_array_equal(alone.stars, sub.stars)
@@ -208,7 +208,7 @@ def test_frames_of_any_size_need_no_masters(bench, as_scanned, tmp_path):
         sub |= {"bias": None, "dark": None, "flat": None, "egain": None}
         paths.append(tmp_path / f"{len(paths)}.fits")
         fits.PrimaryHDU(frame[part]).writeto(paths[-1])
-    measure(paths, [], tmp_path / "m.fits", as_scanned(job, paths))
+    measure_stars(paths, [], tmp_path / "m.fits", as_scanned(job, paths))
     whole, *cut = read_measures([tmp_path / "m.fits"])
     for sub, (dx, dy) in zip(cut, ((0, 20), (60, 0), (9, 5)), strict=True):
         assert (sub.facts["width_px"], sub.facts["height_px"]) == (320 - dx, 240 - dy)
@@ -232,7 +232,7 @@ def test_compressed_frames_give_the_same(bench, as_scanned, measures, tmp_path):
             paths[-1] = paths[-1].with_suffix(".fits.gz")
             fits.PrimaryHDU(pixels, header=header).writeto(paths[-1])
     job = as_scanned(_job(bench), paths)
-    measure(paths, bench.masters_of(lights), tmp_path / "m.fits", job)
+    measure_stars(paths, bench.masters_of(lights), tmp_path / "m.fits", job)
     for sub, plain in zip(
         read_measures([tmp_path / "m.fits"]), read_measures([measures]), strict=True
     ):
@@ -247,7 +247,7 @@ def test_masters_of_another_size_are_refused(bench, as_scanned, tmp_path):
     paths = [tmp_path / "a.fits"] * 4
     masters, job = bench.masters_of(_lights(bench)), as_scanned(_job(bench), paths)
     with pytest.raises(ValueError, match=r"raw frame is \(200, 320\), its correction"):
-        measure(paths, masters, tmp_path / "m.fits", job)
+        measure_stars(paths, masters, tmp_path / "m.fits", job)
 
 
 SETS = {
@@ -351,7 +351,7 @@ def test_an_unknown_gain_comes_from_the_noise_of_the_sky(bench, measures, tmp_pa
     masters = [path for path in bench.masters_of(_lights(bench)) if bias and bias in path]
     job = _without_gain(bench, bias=bias)
     path = tmp_path / "m.fits"
-    measure(bench.raw(_lights(bench)), masters, path, job)
+    measure_stars(bench.raw(_lights(bench)), masters, path, job)
     known = read_measures([measures])
     for sub, like in zip(read_measures([path]), known, strict=True):
         facts = sub.facts
@@ -371,8 +371,8 @@ def test_stars_of_a_sub_of_unknown_gain_do_not_depend_on_the_others(bench, tmp_p
     together = _without_gain(bench)
     alone = {**together, "subs": together["subs"][1:2]}
     raw = bench.raw(_lights(bench))
-    measure(raw, [], tmp_path / "all.fits", together)
-    measure(raw[1:2], [], tmp_path / "one.fits", alone)
+    measure_stars(raw, [], tmp_path / "all.fits", together)
+    measure_stars(raw[1:2], [], tmp_path / "one.fits", alone)
     one, other = (
         read_measures([tmp_path / "all.fits"])[1],
         read_measures([tmp_path / "one.fits"])[0],
