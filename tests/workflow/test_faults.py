@@ -357,7 +357,7 @@ STAGES = [
     ("registration/b.fits", "register tiny b"),
     None,
     ("registration/g.fits", ""),  # or nothing would want what is measured
-    (f"measures/g/{NIGHTS[0]}.fits", f"measure tiny g {NIGHTS[0]}"),
+    (f"measures/g/{NIGHTS[0]}.fits", f"measure stars tiny g {NIGHTS[0]}"),
     ("channels/ha.fits", ""),
     ("registration/ha.fits", ""),
     (f"measures/ha/{NIGHTS[1]}.fits", ""),
@@ -456,7 +456,7 @@ def test_sub_that_is_being_written(home, finished, undisturbed):
     assert made.pop(table) != undisturbed[table]
     assert made.items() == undisturbed.items() - {(table, undisturbed[table])}
     new.write_bytes(content)
-    assert f"measure g {NIGHTS[1]}" in home.to_do()
+    assert f"measure stars g {NIGHTS[1]}" in home.to_do()
     new.unlink()
     home.run("--to", "all")
     assert _products(home) == undisturbed

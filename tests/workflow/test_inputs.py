@@ -78,7 +78,7 @@ def test_damaged_raw_sub(home, undisturbed, products, capsys):
     again = home.planned()
     assert "integrate g" in again
     assert "list subs" in again
-    assert "measure g" not in " ".join(again)
+    assert "measure stars g" not in " ".join(again)
     assert "integrate ha" not in again
     flip(home.raw / SUB, 30_000)
     home.run("--to", "all", "--cores", "2")

@@ -30,7 +30,7 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
-    measures = [f"measure {channel} {night}" for night in nights]
+    measures = [f"measure stars {channel} {night}" for night in nights]
     own = [f"{rule} {channel}" for rule in ("subtract gradient", "integrate", "register")]
     return [*own, *measures, "list seeing", "list subs", *FIELD, *COLOUR]
 
@@ -39,7 +39,7 @@ def _all(*rules):
     return [f"{rule} {channel}" for rule in rules for channel in CHANNELS]
 
 
-MEASURES = [f"measure {channel} {night}" for channel in CHANNELS for night in NIGHTS]
+MEASURES = [f"measure stars {channel} {night}" for channel in CHANNELS for night in NIGHTS]
 FLATTENED = [*_all("subtract gradient"), "list seeing", *COLOUR]
 INTEGRATED = [*_all("integrate"), "list subs", *FIELD, *FLATTENED]
 REGISTERED = [*_all("register"), *INTEGRATED]
@@ -147,7 +147,7 @@ EVENTS = {
     "a flat more for the grid's reference": (
         _add(NIGHTS[0], "flat-g-09.fits", f"{NIGHTS[0]}/flat-g-01.fits"),
         [
-            *(f"master flat flat_g_{NIGHTS[0]}_{SETTING}", f"measure g {NIGHTS[0]}"),
+            *(f"master flat flat_g_{NIGHTS[0]}_{SETTING}", f"measure stars g {NIGHTS[0]}"),
             *("solve astrometry", *REGISTERED),
         ],
     ),

@@ -21,7 +21,8 @@ def _pictures(home):
 def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
-    assert "To do: 42 jobs: master bias, master dark x 2, master flat x 6, measure x 6" in said
+    masters = "master bias, master dark x 2, master flat x 6"
+    assert f"To do: 42 jobs: {masters}, measure stars x 6" in said
     assert "[42/42] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
@@ -145,10 +146,8 @@ def test_renamed_folders_make_nothing_anew(home, command_line):
         assert command_line.said(command).startswith(f"{first} is in channel b")
     _add_light(home.folder / "disk" / "m15-old" / "second night", "b-01.fits", "b-99.fits")
     said = home.planned()
-    assert f"measure b {night}" in said
-    assert [job for job in said if job.startswith("measure ") and "depth" not in job] == [
-        f"measure b {night}"
-    ]
+    assert f"measure stars b {night}" in said
+    assert [job for job in said if job.startswith("measure stars")] == [f"measure stars b {night}"]
 
 
 MAPPING = {"green": {"b": 1.0}}
@@ -190,7 +189,11 @@ def test_changed_setting_makes_anew_what_depends_on_it(home, overrides, jobs):
     home.change_project(overrides=overrides)
     rules = ["".join(c for c in job if not c.isupper()) for job in home.to_do()]
     names = [
-        next(name for name in sorted({*jobs, "measure", "master"}, key=len)[::-1] if name in rule)
+        next(
+            name
+            for name in sorted({*jobs, "measure stars", "master"}, key=len)[::-1]
+            if name in rule
+        )
         for rule in rules
     ]
     assert sorted(names) == sorted(jobs)
@@ -212,7 +215,7 @@ def test_added_sub_makes_its_own_night_anew(home):
     _add_light(home.raw, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
     later = ("co", "draw picture", "map channels", "annotate", "list sources")
     jobs = [job for job in home.to_do() if not job.startswith(later)]
-    own = ["subtract gradient ha", "integrate ha", f"measure ha {night}", "register ha"]
+    own = ["subtract gradient ha", "integrate ha", f"measure stars ha {night}", "register ha"]
     field = ["find zero points", "identify sources", "measure depth"]
     assert jobs == sorted([*field, *own, "list seeing", "list subs"])
     said = home.run("--to", "results/tiny/channels/ha.fits")
@@ -226,7 +229,7 @@ def test_removed_sub_makes_its_channel_anew(home):
     (home.raw / "2026-03-23" / "ha-02.fits").unlink()
     jobs = [job for job in home.to_do() if not job.startswith(("draw picture", "co", "map"))]
     assert "integrate ha" in jobs
-    assert "measure ha 2026-03-23" in jobs
+    assert "measure stars ha 2026-03-23" in jobs
     assert not any({"b", "g"} & set(job.split()) for job in jobs)
 
 

@@ -135,8 +135,12 @@ class Plans(Declarations):
         return self._making.aged(path)
 
     def newer_for(self, path: str) -> list[str]:
-        """Return a file that is newer than a product, if the product is stale."""
-        return [self._making.newer()] if path in self._making.stale else []
+        """Return a file that is newer than a product, if the product is stale.
+
+        A lock file is stale as long as there is something to choose, also where it is missing.
+        """
+        choosing = path in (self.by_name[name].paths.lock for name in self.unpinned)
+        return [self._making.newer()] if choosing or path in self._making.stale else []
 
     def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
         """Return the links of raw frames."""
