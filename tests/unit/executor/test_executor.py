@@ -159,7 +159,7 @@ def test_failing_steps_fail_their_rules(folder):
     [
         ("draw_picture", "draw_picture.py"),
         ("draw_picture_tiff", "draw_picture.py"),
-        ("measure", "measure.py"),
+        ("measure_stars", "measure_stars.py"),
         ("measure_depth", "measure_depth.py"),
         ("all", ""),
     ],

@@ -57,7 +57,7 @@ def test_a_task_has_the_memory_of_its_rule(tmp_path):
     fits.PrimaryHDU(np.zeros((30, 40), np.int16)).writeto(raws[2])
     image = image_hdu(np.zeros((2, 300, 400), np.float32), "SCI")
     write_product(tmp_path / "cube.fits", [], [image])
-    assert task("measure", raw=raws).memory_mb(2) == 1500
+    assert task("measure_stars", raw=raws).memory_mb(2) == 1500
     assert task("integrate", raw=raws).memory_mb(2) == needed_mb(3, (30, 40), 2)
     cube = [str(tmp_path / "cube.fits")]
     assert task("annotate", cube=cube).memory_mb(1) == memory_for("annotate", (300, 400), 0, 1)
