@@ -1,6 +1,12 @@
-"""Light of stars at known places: apertures of several sizes above the sky around them."""
+"""Light of stars at known places: apertures of several sizes above the sky around them.
+
+Pixels on the rim count by how far they are inside. The exact overlap with a circle, as photutils
+and sep have it, gives 1 mmag less in an aperture of 4 px (the tests compare): magnitudes of all
+projects would change by that. Photutils takes three times as long, and 0.6 s to import.
+"""
 
 import numpy as np
+from astropy.stats import sigma_clip
 
 from platelib.numerics.constants import MEDIAN_ERROR
 from platelib.numerics.medians import mad_sigma
@@ -63,15 +69,12 @@ def aperture_fluxes(
 def _sky(values: np.ndarray) -> tuple[float, float]:
     """Return the clipped median of a ring and its error."""
     values = values[np.isfinite(values)]
-    for _ in range(_ROUNDS):
-        if len(values) < _LEAST_SKY_PX:
-            return float("nan"), float("nan")
-        middle = np.median(values)
-        sigma = mad_sigma(values, middle)
-        keep = np.abs(values - middle) <= _CLIP * sigma
-        if keep.all():
-            break
-        values = values[keep]
+    if len(values):
+        values = sigma_clip(
+            values, _CLIP, maxiters=_ROUNDS, cenfunc="median", stdfunc="mad_std", masked=False
+        )
+    if len(values) < _LEAST_SKY_PX:
+        return float("nan"), float("nan")
     return float(np.median(values)), float(MEDIAN_ERROR * np.std(values) / np.sqrt(len(values)))
 
 
