@@ -19,9 +19,8 @@ from platefiles.picture.side_by_side_picture import side_by_side
 from platefiles.provenance.content_digest import check_picture
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Stretch
-from platelib.picture.overlay import blend
 from platelib.picture.render import Look, render
-from platelib.picture.side_by_side import Panels
+from platelib.picture.side_by_side import Panels, blend
 
 
 class _Settings(JobSettings):

@@ -1,4 +1,4 @@
-"""Two images and their difference, side by side, as display values."""
+"""Two images of one field as display values: side by side with their difference, or blended."""
 
 from dataclasses import dataclass
 
@@ -12,6 +12,8 @@ WIDEST_PX = 1000
 
 _LIMIT_PERCENTILE = 99.5
 _GREY = 0.5
+_BRIGHTNESS = (0.2126, 0.7152, 0.0722)
+"""Weights of red, green and blue (IEC 61966-2-1)."""
 
 
 @dataclass(frozen=True)
@@ -111,3 +113,26 @@ def _as_rgb(planes: np.ndarray) -> np.ndarray:
     count, *shape = planes.shape
     rgb = planes if count == 3 else np.broadcast_to(planes[0], (3, *shape))
     return np.moveaxis(rgb, 0, -1)
+
+
+def blend(picture: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Show the brightness of a picture in green and blue, that of another one in red.
+
+    What shines in both is white.
+
+    Parameters
+    ----------
+    picture : numpy.ndarray
+        ``(ny, nx, 3)`` display values from 0 to 1.
+    other : numpy.ndarray
+        ``(ny, nx)`` display values from 0 to 1; NaN where it does not reach, there the picture
+        stays grey.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(ny, nx, 3)``.
+    """
+    grey = sum(weight * picture[..., k] for k, weight in enumerate(_BRIGHTNESS))
+    red = np.where(np.isfinite(other), other, grey)
+    return np.stack([red, grey, grey], axis=-1)

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from platelib.numerics.constants import FWHM_PER_SIGMA
+
 Image = npt.NDArray[np.float32]
 
 _STEPS_PER_PIXEL = 8
@@ -97,7 +99,7 @@ def satellite_light(trail: SatelliteSpec, width_px: int, height_px: int) -> Imag
         Electrons.
     """
     distance = trail_distance(trail, width_px, height_px)
-    sigma = np.float32(trail.fwhm_px / (2.0 * np.sqrt(2.0 * np.log(2.0))))
+    sigma = np.float32(trail.fwhm_px / FWHM_PER_SIGMA)
     return np.asarray(trail.peak_e * np.exp(-0.5 * (distance / sigma) ** 2), dtype=np.float32)
 
 
