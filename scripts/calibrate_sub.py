@@ -77,7 +77,7 @@ def calibrate_sub(
         path_to_sub,
         [
             *making_cards("calibrate_sub", job),
-            ("FILTER", given.channel, "channel"),
+            ("CHANNEL", given.channel, "channel of the project"),
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", raw.sha256, "SHA-256 of the raw file"),
             ("MBIAS", facts["bias"] or "none", "master bias"),

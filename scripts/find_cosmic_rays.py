@@ -95,7 +95,7 @@ def find_cosmic_rays(
         path_to_rays,
         [
             *making_cards("find_cosmic_rays", job),
-            ("FILTER", given.channel, "channel"),
+            ("CHANNEL", given.channel, "channel of the project"),
             ("NIGHT", given.night, "night, noon to noon"),
             ("RAYSIGMA", RayRule().sigma, "Laplacian over noise, from which on it counts"),
         ],

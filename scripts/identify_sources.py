@@ -82,7 +82,7 @@ def identify_sources(
     header = read_header(path_to_solution)
     cards = [
         *making_cards("identify_sources", job),
-        ("FILTER", name, "channel"),
+        ("CHANNEL", name, "channel of the project"),
         ("STARCAT", header["STARCAT"], "catalogue of stars"),
     ]
     if note:

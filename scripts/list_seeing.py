@@ -40,7 +40,7 @@ def list_seeing(
     job : mapping
         See `Job`.
     """
-    headers = {header["FILTER"]: header for header in map(read_header, paths_to_skies)}
+    headers = {header["CHANNEL"]: header for header in map(read_header, paths_to_skies)}
     widths = [float(header.get("FWHM", np.nan)) for header in headers.values()]
     softest = max((width for width in widths if np.isfinite(width)), default=float("nan"))
     lines = ["\t".join(_COLUMNS)]

@@ -48,7 +48,7 @@ def list_subs(
     lines = ["\t".join(_COLUMNS)]
     for registration, channel in zip(paths_to_registrations, paths_to_channels, strict=True):
         inputs = {row["id"]: row for row in rows_of(read_columns(channel, "INPUTS"))}
-        name = read_header(registration)["FILTER"]
+        name = read_header(registration)["CHANNEL"]
         for facts in rows_of(read_columns(registration, "TRANSFORMS")):
             facts |= {column: inputs[facts["id"]][column] for column in _FROM_INPUTS}
             facts["channel"] = name

@@ -80,7 +80,7 @@ def master_flat(
         images, frames, levels = _usable(images, frames, offset, given)
         cards = [
             *master_cards("master_flat", given, frames),
-            ("FILTER", given.channel, "channel"),
+            ("CHANNEL", given.channel, "channel of the project"),
             ("NDEAD", 0, "dead pixels"),
             *([] if noise is None else _gain_cards(images, frames, offset, float(noise))),
         ]

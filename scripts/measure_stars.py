@@ -74,7 +74,7 @@ def measure_stars(
         path_to_measures,
         [
             *making_cards("measure_stars", job),
-            ("FILTER", given.channel, "channel"),
+            ("CHANNEL", given.channel, "channel of the project"),
             ("NIGHT", given.night, "night, noon to noon"),
             *overscan_cards(given.subs),
         ],

@@ -32,16 +32,15 @@ class Job(StepJob):
 
     Attributes
     ----------
-    title, name : str
+    title, image : str
         Of the picture and of the image beside it.
-    image : str or None
-        SHA-256 of the image.
+    image_sha256 : str or None
     """
 
     settings: _Settings
     title: str
-    name: str
-    image: str | None
+    image: str
+    image_sha256: str | None
 
 
 def overlay(
@@ -73,7 +72,7 @@ def overlay(
     """
     given = Job.of(job)
     check_picture(path_to_picture)
-    check_file(path_to_image, given.image)
+    check_file(path_to_image, given.image_sha256)
     picture = np.moveaxis(read_picture(path_to_picture), 0, -1)
     shape = (picture.shape[0], picture.shape[1])
     place = picture_place(path_to_cube, shape)
@@ -82,7 +81,7 @@ def overlay(
         raise UserError(f"{msg}; field/solution.fits says why (NOTPLACE)")
     laid = laid_on_grid(path_to_image, place, shape)
     covered = np.isfinite(laid)
-    log.info("%s covers %.0f %% of the picture", given.name, 100 * covered.mean())
+    log.info("%s covers %.0f %% of the picture", given.image, 100 * covered.mean())
     try:
         look = Look(**given.settings.stretch.model_dump())
         shown = render(laid[None], None, look).pixels / 65535.0
@@ -90,10 +89,10 @@ def overlay(
         msg = f"{path_to_image}: {why}; give another image under sky, overlays"
         raise UserError(msg) from why
     mixed = blend(picture, np.where(covered, shown[..., 0], np.nan))
-    labels = (given.title, given.name, f"{given.name} in red, the picture in green and blue")
+    labels = (given.title, given.image, f"{given.image} in red, the picture in green and blue")
     sheet = np.asarray(side_by_side(Panels(picture, shown, mixed, 1.0, 1), labels))
     inputs = {"picture": path_to_picture, "cube": path_to_cube}
-    method = f"the picture beside {given.name}, and both in one"
+    method = f"the picture beside {given.image}, and both in one"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
     write_picture(path_to_overlay, of_8_bits(sheet), label)
 

@@ -109,7 +109,7 @@ def register(
     _log_states(rows)
     cards = [
         *making_cards("register", job),
-        ("FILTER", given.channel, "channel"),
+        ("CHANNEL", given.channel, "channel of the project"),
         ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
         ("PHOTREF", lock.photometry[given.channel], "photometric reference"),
         ("GRIDNX", lock.width_px, "[px] width of the grid"),

@@ -96,7 +96,7 @@ def register_sub(
         path_to_sub,
         [
             *making_cards("register_sub", job),
-            ("FILTER", given.channel, "channel"),
+            ("CHANNEL", given.channel, "channel of the project"),
             ("RAWNAME", facts["name"], "raw file"),
             ("RAWSHA", row.facts["sha256"], "SHA-256 of the raw file"),
             ("SUBSTATE", row.facts["state"], row.facts["reason"][:40]),

@@ -101,7 +101,7 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
     ]
     cards = [
         *making_cards("subtract_gradient", job),
-        ("FILTER", given.channel, "channel"),
+        ("CHANNEL", given.channel, "channel of the project"),
         *_width_cards(width),
     ]
     write_product(path_to_sky, cards, hdus)

@@ -340,8 +340,8 @@ def test_overlay_shows_both_and_their_blend(field, picture, cube, survey, tmp_pa
     plan, out = field.plan, tmp_path / "overlay.png"
     job = {
         "title": "Tiny",
-        "name": "survey",
-        "image": file_sha256(path),
+        "image": "survey",
+        "image_sha256": file_sha256(path),
         "settings": {"stretch": plan.loaded.recipe.stretch.model_dump()},
     }
     overlay(picture, cube, path, out, job)
@@ -385,8 +385,8 @@ def _drawn(field, results, survey, name):
     plan, out = field.plan, results / "field" / name
     picture, cube = results / "picture" / "p.png", results / "picture" / "p.fits"
     if name.startswith("overlay"):
-        job = json.loads(annotation_job(plan)) | {"name": "survey"}
-        job["image"] = file_sha256(survey[0])
+        job = json.loads(annotation_job(plan)) | {"image": "survey"}
+        job["image_sha256"] = file_sha256(survey[0])
         job["settings"] = {"stretch": plan.loaded.recipe.stretch.model_dump()}
         overlay(picture, cube, survey[0], out, job)
     else:
@@ -518,8 +518,8 @@ def test_an_image_that_changed_is_not_overlaid(field, picture, cube, survey, tmp
     """The image beside the picture is the one that the job names."""
     job = {
         "title": "Tiny",
-        "name": "survey",
-        "image": "0" * 64,
+        "image": "survey",
+        "image_sha256": "0" * 64,
         "settings": {"stretch": Stretch().model_dump()},
     }
     with pytest.raises(UserError, match=r"survey\.fits: is not what it was when the run began"):

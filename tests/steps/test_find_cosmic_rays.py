@@ -203,7 +203,7 @@ def test_stored_subs_are_without_tracks_too(few, rays, tmp_path):
 def test_headers_and_tables_count_the_pixels(few, rays, tmp_path):
     """The product lists each sub; the channel repeats the number, and says that it searched."""
     header, subs = read_header(rays), read_table(rays, "SUBS")
-    assert (header["STEP"], header["FILTER"], header["NIGHT"]) == ("find_cosmic_rays", "g", NIGHT)
+    assert (header["STEP"], header["CHANNEL"], header["NIGHT"]) == ("find_cosmic_rays", "g", NIGHT)
     assert list(subs["id"]) == [frame.id for frame in few.plan.lights("g")]
     assert subs["pixels"].sum() == len(read_table(rays, "RAYS")) > 4 * RAYS
     np.testing.assert_array_equal(subs["contrast"], 5)

@@ -166,7 +166,9 @@ def test_header_says_what_it_is_made_of(bench, channels, channel):
     assert (header["NCOMBINE"], header["NSUBS"]) == (count, 8)
     assert header["EXPTIME"] == count * each
     assert (header["DATE-BEG"][:10], header["DATE-END"][:10]) == ("2026-03-23", "2026-03-24")
-    assert header["FILTER"] == channel
+    names = {"ha": "Ha", "g": "G", "b": "B"}
+    assert (header["CHANNEL"], header["FILTER"]) == (channel, names[channel])
+    assert header["OBJECT"] == bench.plan.lights(channel)[0].target != ""
     assert json.loads(header["SETTINGS"])["integration"]["clip"] == "noise"
     assert read_image(channels[channel])[1]["BUNIT"] == "electron/s"
     assert read_image(channels[channel], "VAR")[1]["BUNIT"] == "(electron/s)2"
@@ -312,7 +314,9 @@ def test_many_subs_may_be_open(bench):
 def test_table_of_subs(bench, channels, tmp_path):
     """Each light is a row with state and numbers; unused files follow with their reasons."""
     job = json.loads(subs_job(bench.plan))
-    job["unused"] = [{"id": "x", "name": "x\t.fits", "reason": "excluded"}]
+    job["unused"] = [
+        {"id": "x", "name": "x\t.fits", "why": "excluded", "facts": {"file": "tiny.yaml"}}
+    ]
     registrations = [bench.make_registration(channel) for channel in CHANNELS]
     list_subs(registrations, list(channels.values()), tmp_path / "subs.tsv", job)
     with open(tmp_path / "subs.tsv", encoding="utf-8", newline="") as stream:
@@ -322,7 +326,7 @@ def test_table_of_subs(bench, channels, tmp_path):
     states = {row["name"]: row["state"] for row in rows}
     assert states["2026-03-23/b-03.fits"] == "elongated"
     assert list(states.values()).count("used") == 23
-    assert rows[-1]["reason"] == "excluded"
+    assert rows[-1]["reason"] == "excluded in tiny.yaml"
     assert rows[-1]["state"] == "unused"
     best = max(rows[:8], key=lambda row: float(row["weight"]))
     assert float(best["weight"]) == 1.0

@@ -57,6 +57,8 @@ class Frame:
     """Part of the stored image that is kept, such as `[1:2048,1:1024]`; empty if it is all kept."""
     bias_section: str = ""
     """Overscan whose level is subtracted, empty if there is none."""
+    filter: str = ""
+    """Name of the filter as the header has it; empty for frames without one."""
     left_out: LeftOut | None = None
     """Why the frame is unused."""
 

@@ -56,7 +56,9 @@ def channel_cards(
     )
     cards = [
         *making_cards("integrate", job.recorded),
-        ("FILTER", job.channel, "channel"),
+        ("CHANNEL", job.channel, "channel of the project"),
+        ("OBJECT", job.target, "target of the frames, or title of the project"),
+        ("FILTER", job.filter, "filter of the frames, by their headers"),
         *exposure_cards(times),
         *overscan_cards(job.subs),
         ("NSUBS", len(registered), "subs of the channel, used or not"),

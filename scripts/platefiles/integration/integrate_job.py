@@ -18,6 +18,10 @@ class IntegrateJob(StepJob):
     settings : JobSettings
         The part of the group ``integration`` that acts here.
     channel : str
+    target : str
+        What the frames call what they show, or the title of the project.
+    filter : str
+        Name of the filter in the headers of the frames, several with commas.
     wavelength_nm : float or None
     unit : str
         Of the channel where the gain is known.
@@ -35,6 +39,8 @@ class IntegrateJob(StepJob):
 
     settings: _Settings
     channel: str
+    target: str
+    filter: str
     wavelength_nm: float | None
     unit: str
     calibrated: bool

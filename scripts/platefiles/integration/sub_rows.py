@@ -66,7 +66,7 @@ def read_sub_rows(path: str | Path) -> list[SubRow]:
         header = read_header(path)
         tables = (read_columns(path, name) for name in _TABLES if has_image(path, name))
         table = next((columns for columns in tables if columns.keys() >= _NEEDED), {})
-        given = {"channel": header.get("FILTER", ""), "night": header.get("NIGHT", "")}
+        given = {"channel": header.get("CHANNEL", ""), "night": header.get("NIGHT", "")}
         return [_row(given | row) for row in rows_of(table)]
     except (ValueError, TypeError, LookupError, AttributeError, fits.VerifyError) as error:
         msg = f"{path}: its table of subs is damaged; make the file again from the raw frames"

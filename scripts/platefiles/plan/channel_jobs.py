@@ -1,6 +1,6 @@
 """Jobs of registered and integrated channels."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from platefiles.frames.frame import Frame
 from platefiles.plan.calibration_jobs import (
@@ -51,6 +51,8 @@ def integrate_job(plan: ProjectPlan, channel: str) -> str:
         {"integration": settings},
         [register_job(plan, channel), *cosmic_rays_jobs(plan, frames), solution_job(plan)],
         channel=channel,
+        target=_names(frame.target for frame in frames) or plan.loaded.project.title,
+        filter=_names(frame.filter for frame in frames),
         wavelength_nm=facts.wavelength_nm,
         unit=_unit(plan, frames),
         calibrated=plan.loaded.project.calibrated,
@@ -102,6 +104,11 @@ def _searches_lone_pixels(plan: ProjectPlan, channel: str) -> bool:
     settings = plan.loaded.recipe.integration
     wanted = settings.single_frame_cosmic_rays != "never" and settings.clip != "none"
     return wanted and channel not in plan.cleaned_channels
+
+
+def _names(names: Iterable[str]) -> str:
+    """Join different names."""
+    return ", ".join(sorted({name for name in names if name}))
 
 
 def _unit(plan: ProjectPlan, frames: Sequence[Frame]) -> str:

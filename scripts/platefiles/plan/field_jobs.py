@@ -87,7 +87,7 @@ def overlay_job(plan: ProjectPlan, name: str) -> str:
         {"stretch": plan.loaded.recipe.stretch.model_dump()},
         [draw_picture_job(plan, plan.loaded.recipe_name)],
         title=plan.loaded.project.title,
-        name=name,
+        image=name,
         picture=plan.paths.shown_picture.rpartition(".")[2],
-        image=file_sha256(path) if path.is_file() else None,
+        image_sha256=file_sha256(path) if path.is_file() else None,
     )

@@ -229,6 +229,7 @@ def _frame(
         unit=facts.unit,
         pedestal=0.0 if sections["bias"] else facts.pedestal,  # which the overscan holds too
         target=facts.target,
+        filter=facts.filter,
         size_bytes=file.size_bytes,
         fingerprint=file.fingerprint,
         trim_section=sections["trim"],

@@ -35,15 +35,8 @@ class PathPattern:
 
     @cached_property
     def _expression(self) -> re.Pattern[str]:
-        return self._compiled(self.text)
-
-    @cached_property
-    def _inside(self) -> re.Pattern[str]:
-        return self._compiled(self.inside)
-
-    def _compiled(self, text: str) -> re.Pattern[str]:
         parts = []
-        for before, name, _, _ in Formatter().parse(text):
+        for before, name, _, _ in Formatter().parse(self.text):
             parts.append(re.escape(before))
             if name:
                 parts.append(f"(?P<{name}>{self._constraints.get(name, _anything(name))})")
@@ -60,15 +53,12 @@ class PathPattern:
         Parameters
         ----------
         path : str
-            The file. If it has such a place itself, that is it.
+            The file, whose last parts tell what the facts do not.
         facts : mapping of str to any
-            Values of wildcards, where they are texts: a job. The last parts of the path tell what
-            they do not.
+            Values of wildcards, where they are texts: a job.
         """
         parts = self.inside.split("/")
         given = [*parts, *path.split("/")][-len(parts) :]
-        if self._inside.fullmatch("/".join(given)):
-            return "/".join(given)
         told = {name: value for name, value in facts.items() if isinstance(value, str)}
         return "/".join(_filled(*pair, told) for pair in zip(parts, given, strict=True))
 

@@ -107,7 +107,7 @@ def _described(path: str | Path) -> "Table":
             table[name].unit = UNITS[name]
     table.meta = {
         "title": f"sources of project {header['PROJECT']}",
-        "channel": header["FILTER"],
+        "channel": header["CHANNEL"],
         "creator": header["CREATOR"],
         "job": header["JOBDIG"],
         "objects": ATTRIBUTION,

@@ -98,7 +98,7 @@ def test_each_step_is_the_script_of_a_rule():
         ),
         ("calibrate_sub", "/x/g/a_1.fits", {"channel": "g", "sub": {"id": "a_1"}}, "g/a_1.fits"),
         ("draw_picture", "/x/warm.1000px.jpg", {"picture": {}}, "warm.1000px.jpg"),
-        ("overlay", "/r/field/overlay_m.png", {"image": "0f"}, "field/overlay_m.png"),
+        ("overlay", "/r/field/overlay_m.png", {"image": "m"}, "field/overlay_m.png"),
         ("contact_sheet", "/x/other.png", {}, "contact_sheet.png"),
         ("solve_astrometry", "solution.fits", {}, "field/solution.fits"),
     ],

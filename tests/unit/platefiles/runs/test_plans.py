@@ -63,7 +63,7 @@ def test_images_of_the_user_are_laid_over_the_picture(opened, tmp_path, wild):
     assert path in targets_of(plan, "field")
     wildcards = wild(image="survey-r")
     assert plans.user_file(sets.overlaid_image)(wildcards) == str(image)
-    assert json.loads(plans.job(overlay_job, "image")(wildcards))["name"] == "survey-r"
+    assert json.loads(plans.job(overlay_job, "image")(wildcards))["image"] == "survey-r"
     image.unlink()
     with pytest.raises(UserError, match=r"sky\.overlays\.survey-r: no such file"):
         opened(sky={"overlays": {"survey-r": str(image)}})
