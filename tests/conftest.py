@@ -9,6 +9,7 @@ import time
 import uuid
 from collections.abc import Callable, Generator, Iterator
 from contextlib import suppress
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
@@ -43,6 +44,7 @@ NEEDED: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 SYSTEM_PATH = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
 
 sys.path.insert(0, str(SCRIPTS))
+sys.path.append(str(ROOT / "tests"))  # where tests find what they share
 # Processes that tests start find the code in the same way.
 os.environ["PYTHONPATH"] = str(SCRIPTS)
 # Lines are folded only where a test wants them to be; readline, which pytest imports, sets COLUMNS
@@ -73,6 +75,33 @@ def real_folder() -> Path:
     if not folder.is_dir():
         pytest.skip(f"no real frames in {folder}; PLATELOG_REAL may name another folder")
     return folder
+
+
+@pytest.fixture(scope="session")
+def drawn_series(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Any]:
+    """Return a way to a series of frames in the style of real ones, by name, drawn once."""
+    from drawn_series import draw_series
+
+    folder = tmp_path_factory.mktemp("drawn")
+    return cache(lambda name: draw_series(name, folder / name))
+
+
+@pytest.fixture(scope="session", params=["drawn", pytest.param("real", marks=pytest.mark.real)])
+def raw_series(request: pytest.FixtureRequest) -> Callable[[str], Any]:
+    """Return a way to a series by name: drawn, and real where there are real frames."""
+    if request.param == "drawn":
+        return request.getfixturevalue("drawn_series")
+    from drawn_series import real_series
+
+    folder = request.getfixturevalue("real_folder")
+
+    def real(name: str) -> Any:
+        series = real_series(name, folder)
+        if not any(series.folder.glob("*.f*")):
+            pytest.skip(f"no real frames in {series.folder}")
+        return series
+
+    return real
 
 
 @pytest.fixture(autouse=True)

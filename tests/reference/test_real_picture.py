@@ -1,4 +1,4 @@
-"""A picture of real survey frames beside that of a general library."""
+"""A picture of survey frames, drawn and real, beside that of a general library."""
 
 import numpy as np
 import pytest
@@ -17,11 +17,11 @@ RGB = {"red": {"i": 1.0}, "green": {"r": 1.0}, "blue": {"g": 1.0}}
 
 
 @pytest.fixture
-def cube(real_folder, tmp_path):
+def cube(raw_series, tmp_path):
     """Map the frames, whose names tell their bands, to colours."""
     paths = {}
     for band in "irg":
-        data = fits.getdata(real_folder / "gri-group" / f"reprojected_sdss_{band}.fits")
+        data = fits.getdata(raw_series("gri-group").folder / f"reprojected_sdss_{band}.fits")
         paths[band] = tmp_path / f"{band}.fits"
         hdu = image_hdu(np.asarray(data, dtype=np.float32), "SCI", unit="nanomaggy")
         write_product(paths[band], [], [hdu])
@@ -34,7 +34,6 @@ def _levels(path):
         return np.asarray(image)[::-1]
 
 
-@pytest.mark.real
 def test_picture_of_a_group_beside_that_of_a_general_library(cube, tmp_path):
     """By one curve, cut as in the paper, ours and astropy's agree to a step of 8 bits."""
     plain = Stretch(shoulder=1.0, colour_smoothing_px=0.0)
@@ -48,7 +47,6 @@ def test_picture_of_a_group_beside_that_of_a_general_library(cube, tmp_path):
     assert difference.max() <= 1
 
 
-@pytest.mark.real
 def test_sky_of_a_group_is_neutral(cube, tmp_path):
     """The sky is within 1 of neutral in CIE Lab a and b, as scikit-image tells, and dark."""
     draw_picture(cube, [tmp_path / "p.png"], Stretch(), "A group of galaxies")

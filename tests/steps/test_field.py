@@ -473,14 +473,11 @@ def test_images_that_do_not_serve_are_told(field, survey, tmp_path, what):
         laid_on_grid(path, grid, (240, 320))
 
 
-@pytest.mark.real
-def test_galaxies_of_a_survey_are_where_the_catalogue_has_them(real_folder):
+def test_galaxies_of_a_survey_are_where_the_catalogue_has_them(raw_series):
     """NGC galaxies of OpenNGC are extended sources within 2 px of their places by header WCS."""
     from platefiles.sources.deep_sky_catalogues import open_ngc
 
-    path = real_folder / "gri-group" / "reprojected_sdss_r.fits"
-    if not path.is_file():
-        pytest.skip(f"no {path}")
+    path = raw_series("gri-group").folder / "reprojected_sdss_r.fits"
     with fits.open(path) as hdus:
         image = hdus[0].data.astype(np.float32)
         header = hdus[0].header

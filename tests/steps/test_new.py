@@ -391,24 +391,23 @@ def test_refusal_of_the_verb_is_one_sentence_and_status_1(tmp_path):
     assert "no such folder" in done.stderr
 
 
-@pytest.mark.real
-def test_real_night(real_folder, tmp_path):
-    """A real night of compressed frames without flats gives one open channel of 25 lights."""
-    projects = tmp_path / "config" / "projects"
-    loaded = load_project(draft_project("night", [real_folder / "slow-mover"], projects), projects)
+def test_night_of_a_ccd(raw_series, tmp_path):
+    """A night of compressed frames without flats gives one open channel of all its lights."""
+    projects, series = tmp_path / "config" / "projects", raw_series("slow-mover")
+    loaded = load_project(draft_project("night", [series.folder], projects), projects)
     text = Path(loaded.path).read_text(encoding="utf-8")
     assert list(loaded.project.channels) == ["open"]
-    assert "# Lights: 25, together 1 h 15 min." in text
-    assert "#   bias: 10 x 0 s at -20 degrees C" in text
-    assert "#   dark: 5 x 180 s at -20 degrees C" in text
+    together = duration(series.light_count * series.light_s)
+    assert f"# Lights: {series.light_count}, together {together}." in text
+    assert f"#   bias: {series.bias_count} x 0 s at -20 degrees C" in text
+    assert f"#   dark: {series.dark_count} x 180 s at -20 degrees C" in text
     assert "#   flat: none" in text
 
 
-@pytest.mark.real
-def test_real_survey_frames(real_folder, tmp_path):
+def test_survey_frames(raw_series, tmp_path):
     """Survey frames that all say g are taken as calibrated; their names give the lines to use."""
-    projects = tmp_path / "config" / "projects"
-    loaded = load_project(draft_project("group", [real_folder / "gri-group"], projects), projects)
+    projects, folder = tmp_path / "config" / "projects", raw_series("gri-group").folder
+    loaded = load_project(draft_project("group", [folder], projects), projects)
     assert loaded.project.calibrated is True
     path = projects / "group2.yaml"
     path.write_text(

@@ -485,22 +485,21 @@ def test_draft_of_a_whole_simulated_set(drafting, tiny_raw, capsys):
     assert drafting.check(capsys) == (0, "")
 
 
-@pytest.mark.real
 @pytest.mark.parametrize("name", ["changing-seeing", "wide-drifting", "slow-mover", "gri-group"])
-def test_drafts_of_real_series_are_accepted(real_folder, drafting, capsys, name):
-    """Each real series gives one project that `check` accepts as it is."""
-    drafting.raw = real_folder / name
+def test_drafts_of_series_are_accepted(raw_series, drafting, capsys, name):
+    """Each series gives one project that `check` accepts as it is."""
+    drafting.raw = raw_series(name).folder
     assert list(drafting.drafts("night")) == ["night"]
     assert drafting.check(capsys) == (0, "")
 
 
-@pytest.mark.real
-def test_real_focus_exposures_are_excluded(real_folder, tmp_path):
-    """A real night with focus and test exposures keeps its 27 lights of 180 and 240 s."""
-    projects = tmp_path / "config" / "projects"
-    path = draft_project("night", [real_folder / "changing-seeing"], projects)
+def test_focus_exposures_of_a_night_are_excluded(raw_series, tmp_path):
+    """A night with focus and test exposures keeps its lights of 180 and 240 s."""
+    projects, series = tmp_path / "config" / "projects", raw_series("changing-seeing")
+    path = draft_project("night", [series.folder], projects)
     loaded = load_project(path, projects)
     assert loaded.project.exclude[0] == "focus/*"
-    assert len(loaded.project.exclude) == 5
-    assert len(light_names(loaded)) == 27
-    assert draft_projects("again", [real_folder / "changing-seeing"], projects) != []
+    names = light_names(loaded)
+    assert len(names) == series.light_count
+    assert {name.partition(".")[0] for name in names} == {"a-180s", "a-240s"}
+    assert draft_projects("again", [series.folder], projects) != []

@@ -1,6 +1,7 @@
 """Placing the grid, with the tiny set whose stars a user's catalogue has, and with real frames."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -216,31 +217,33 @@ def test_stars_go_before_a_header_that_is_wrong(placed, as_scanned, tmp_path):
     np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), right.sky(3.0, 5.0), atol=1e-6)
 
 
-@pytest.fixture(scope="module")
-def real_bench(make_bench, real_folder, tmp_path_factory):
-    """Return a way to a bench of real frames."""
+@pytest.fixture
+def series_bench(make_bench, raw_series, tmp_path):
+    """Return a way to a bench of a series of frames."""
 
     def make(name, **keys):
-        return make_bench(tmp_path_factory.mktemp(name), real_folder / name, **keys)
+        return make_bench(tmp_path, raw_series(name).folder, **keys)
 
     return make
 
 
-@pytest.mark.real
-def test_real_night_on_a_long_focus_is_refused(real_bench):
-    """21.6 arc minutes with a handful of stars of Tycho-2: the sentence, and no coordinates."""
-    bench = real_bench(
+def test_night_on_a_long_focus_is_refused(series_bench, raw_series):
+    """Some arc minutes with a handful of stars of Tycho-2: the sentence, and no coordinates."""
+    bench = series_bench(
         "slow-mover",
         recipe="single-channel",
         channels={"open": {"filters": ["Open"], "flat": "none"}},
         exclude=[f"light_0{number}*" for number in (*range(18, 40),)],
     )
     said = read_refusal(bench.make_solution())
-    assert "Tycho-2 has about 4 stars in a field of 21.6' x 21.6', too few" in said
+    frame = bench.plan.by_id[bench.plan.pinned.reference]
+    sides = [f"{side * 1.2661 / 60:.1f}'" for side in (frame.width_px, frame.height_px)]
+    assert re.search(rf"Tycho-2 has about \d stars? in a field of {' x '.join(sides)}, too", said)
     assert "what would help: a deeper catalogue" in said
     header = fits.getheader(bench.plan.paths.solution)
     assert header["PLACED"] is False
-    assert header["OBSGEO-L"] == pytest.approx(-71.485)  # the header counts west as positive
+    west = raw_series("slow-mover").longitude_deg  # as the header counts it
+    assert header["OBSGEO-L"] == pytest.approx(-west)
 
 
 def _windowed_centre(image, x, y):
@@ -253,15 +256,14 @@ def _windowed_centre(image, x, y):
     return x, y
 
 
-@pytest.mark.real
-def test_real_survey_frames_are_placed_by_their_header(real_bench):
+def test_survey_frames_are_placed_by_their_header(series_bench):
     """Galaxies of OpenNGC are on the brightest light within 2 px of where the header puts them."""
     import sqlite3
 
     import pyongc
 
     bands = {band: {"filters": [band]} for band in "gri"}
-    bench = real_bench(
+    bench = series_bench(
         "gri-group",
         recipe="broadband-rgb",
         calibrated=True,

@@ -362,14 +362,17 @@ def test_order_of_frames_does_not_matter():
     assert (one.masters, one.lights, one.notes) == (other.masters, other.lights, other.notes)
 
 
-@pytest.mark.real
-def test_real_night(real_folder):
-    """Ten bias and five dark frames make two masters that serve all 25 lights; no flats."""
+def test_night_of_a_ccd(raw_series):
+    """Bias and dark frames make two masters that serve all lights; there are no flats."""
+    series = raw_series("slow-mover")
     loaded = _loaded(channels={"open": {"filters": ["Open"]}})
-    frames = build_sheet(scan_folders([real_folder / "slow-mover"], None, False), loaded)
+    frames = build_sheet(scan_folders([series.folder], None, False), loaded)
     matched = match_calibration(frames, loaded)
-    assert [(m.kind, len(m.frame_ids)) for m in matched.masters] == [("bias", 10), ("dark", 5)]
+    assert [(m.kind, len(m.frame_ids)) for m in matched.masters] == [
+        ("bias", series.bias_count),
+        ("dark", series.dark_count),
+    ]
     bias, dark = matched.masters
     assert set(matched.lights.values()) == {Calibrators(bias.name, dark.name, None, 1.0)}
-    assert len(matched.lights) == 25
+    assert len(matched.lights) == series.light_count
     assert _said(matched) == ("There are no flats: vignetting and the shadows of dust stay.",)

@@ -179,24 +179,18 @@ def test_few_pixels_have_no_top():
     assert Brightest(values[:5], place[:5], place[:5], 0.0, 1.0, 1.0).top == 0
 
 
-def test_real_twelve_bits_are_found(real_folder):
+def test_twelve_bits_are_found(raw_series):
     """Each light of a camera of 12 bits in files of 16 shows 4095."""
-    paths = sorted((real_folder / "wide-drifting").glob("*"))[::8]
-    if not paths:
-        pytest.skip("the series of 12 bits is not there")
-    for path in paths:
+    for path in raw_series("wide-drifting").some("*", 6):
         with open_raw(path) as image:
             pile_up = find_pile_up(brightest_pixels(image.words, image.shape, image.step))
         assert pile_up is not None
         assert pile_up.level == 4095
 
 
-def test_a_real_full_well_is_found(real_folder):
+def test_a_full_well_is_found(raw_series):
     """Lights of a CCD whose wells are full at 62,000 of 65,535 ADU agree on that within 2 %."""
-    paths = sorted((real_folder / "changing-seeing").glob("a-240s.Light*"))[::6]
-    if not paths:
-        pytest.skip("the series of the full well is not there")
-    for path in paths:
+    for path in raw_series("changing-seeing").some("a-240s.Light*", 4):
         with open_raw(path) as image:
             pile_up = find_pile_up(brightest_pixels(image.words, image.shape, image.step))
         assert pile_up is not None

@@ -138,15 +138,13 @@ def test_a_saturated_frame_is_all_excluded():
     assert saturated_star_images(image, image, mask).all()
 
 
-def test_real_saturated_stars_are_spared(real_folder):
-    """On a real light the flagged pixels beside full wells become fewer, and no others."""
-    paths = sorted((real_folder / "changing-seeing").glob("a-240s.Light*"))[:1]
-    if not paths:
-        pytest.skip("the series of the full well is not there")
-    with open_raw(paths[0]) as frame:
+def test_saturated_stars_of_a_ccd_are_spared(raw_series):
+    """On a light of a CCD the flagged pixels beside full wells become fewer, and no others."""
+    path = min(raw_series("changing-seeing").folder.glob("a-240s.Light*"))
+    with open_raw(path) as frame:
         image = frame.data() - np.float32(1010)
     mask = np.where(image >= 60_300, SATURATED, 0).astype(np.uint8)
     variance = (np.maximum(image, 1) / 1.5 + 50).astype(np.float32)
     stars = saturated_star_images(image, variance, mask)
-    assert 0 < stars.mean() < 0.03
+    assert 0 < stars.mean() < 0.04
     assert stars[mask > 0].mean() > 0.9

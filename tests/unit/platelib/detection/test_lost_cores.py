@@ -183,41 +183,36 @@ def test_discs():
     assert not discs((7, 9), *np.empty((3, 0))).any()
 
 
-@pytest.mark.real
-def test_real_raw_frames_prove_their_marks(real_folder):
+def test_raw_frames_prove_their_marks(raw_series):
     """In raw frames, whose limit is known, nearly all stars that are marked reach it."""
-    lights = sorted((real_folder / "wide-drifting").glob("*.fits.fz"))[::4]
-    lights += sorted((real_folder / "changing-seeing").glob("a-240s.Light*"))[::3]
-    if not lights:
-        pytest.skip("the raw series are not there")
+    drifting, seeing = raw_series("wide-drifting"), raw_series("changing-seeing")
+    lights = [(drifting, path) for path in drifting.some("*.fits.fz", 8)]
+    lights += [(seeing, path) for path in seeing.some("a-240s.Light*", 8)]
     reach = []
-    for path in lights:
+    for series, path in lights:
         with open_raw(path) as raw:
             image = raw.data()
-        limit, width = (4050, 2.2) if path.parent.name == "wide-drifting" else (61_500, 3.3)
         sky = float(np.median(image))
         noise = 1.4826 * float(np.median(np.abs(image - sky)))
-        cores = find_lost_cores(image, sky, noise, width)
-        full = image >= limit
+        cores = find_lost_cores(image, sky, noise, series.fwhm_px)
+        full = image >= series.full_adu
         reach += [full[discs(full.shape, *place)].any() for place in _rows(cores)]
     assert len(reach) > 20
     assert np.mean(reach) > 0.9
 
 
-@pytest.mark.real
-def test_real_survey_frames_of_a_group(real_folder):
-    """Stars with spikes are marked in all bands; two large spirals and a whole star are not."""
+def test_survey_frames_of_a_group(raw_series):
+    """Stars with lost cores are marked in all bands; spirals and a whole star are not."""
+    series = raw_series("gri-group")
     for band in "gri":
-        path = real_folder / "gri-group" / f"reprojected_sdss_{band}.fits"
-        if not path.exists():
-            pytest.skip("the survey frames are not there")
+        path = series.folder / f"reprojected_sdss_{band}.fits"
         image = fits.getdata(path).astype(np.float32)
         sky = float(np.median(image))
         noise = 1.4826 * float(np.median(np.abs(image - sky)))
         cores = find_lost_cores(image, sky, noise, 1.55)
-        with_spikes = np.array([[676, 438], [648, 133], [410, 286], [45, 318]])
+        with_spikes = np.array(series.spikes)
         assert (_nearest(*with_spikes.T, cores)[1] < 2).sum() == len(with_spikes)
-        for x, y in ((278, 188), (163, 131), (78, 96), (658, 273)):
+        for x, y in series.whole:
             assert (np.hypot(cores.x - x, cores.y - y) > 10).all()
 
 
