@@ -3,7 +3,7 @@
 Four series as amateurs and surveys have them, each with the header dialect of its camera:
 
 - ``slow-mover``: a CCD at a long focus, packed frames, a pedestal, no flats, one object that moves
-  a pixel an hour;
+  five pixels an hour;
 - ``wide-drifting``: 12 bits in files of 16, no IMAGETYP, local time with its zone, a field that
   drifts across the sensor;
 - ``changing-seeing``: wells that are full below the end of the scale, stars that grow wider and
@@ -41,7 +41,7 @@ _SKIES = (0.5, 0.52, 1.0, 1.04, 1.7, 1.75, 2.4, 2.5)
 _BRIGHT = tuple((40.0 + 37.0 * k, 45.0 + 97.0 * k % 170, 11.2 + 0.1 * k, 5800.0) for k in range(8))
 """Places, magnitudes and temperatures of stars that fill the wells of a CCD."""
 
-MOVER = MoverSpec(120.0, 90.0, 1.0, -0.6, 14.0)
+MOVER = MoverSpec(120.0, 90.0, 4.0, -2.4, 14.0)
 
 
 @dataclass(frozen=True)
