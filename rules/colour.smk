@@ -2,12 +2,12 @@
 
 Reads   channels/<channel>.fits and sky/<channel>.fits; matched/ or lines/<channel>.fits where a
         recipe wants these; field/solution.fits.
-Writes  picture/<picture>.fits, the linear colour cube, and picture/<picture>.png, .tif, .jpg;
+Writes  picture/<picture>.fits, the linear image, and picture/<picture>.png, .tif, .jpg;
         contact_sheet.png.
 Steps   blend channels into colours, neutralise the sky, balance; stretch and encode; overview.
 """
 
-from platefiles.plan.picture_jobs import cube_job, draw_picture_job, sheet_job
+from platefiles.plan.picture_jobs import linear_image_job, draw_picture_job, sheet_job
 from platefiles.rule_inputs import sets
 
 
@@ -39,15 +39,15 @@ rule map_channels:
     resources:
         mem_mb=2000,
     params:
-        job=plans.job(cube_job, "picture"),
+        job=plans.job(linear_image_job, "picture"),
     script:
         "../scripts/map_channels.py"
 
 
 rule draw_picture:
-    """Stretch the linear cube into a picture file."""
+    """Stretch the linear image into a picture file."""
     input:
-        cube=plans.input(
+        linear_image=plans.input(
             "results/{project}/picture/{picture}.fits",
             of="results/{project}/picture/{picture}.{ending}",
         ),
@@ -78,7 +78,7 @@ rule draw_picture:
 # Too large for the report, which holds what it shows.
 use rule draw_picture as draw_picture_tiff with:
     input:
-        cube=plans.input(
+        linear_image=plans.input(
             "results/{project}/picture/{picture}.fits",
             of="results/{project}/picture/{picture}.tif",
         ),

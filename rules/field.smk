@@ -194,8 +194,8 @@ rule annotate:
         picture=plans.input(
             sets.shown_picture, of="results/{project}/field/annotated.{ending}"
         ),
-        cube=plans.input(
-            sets.shown_cube, of="results/{project}/field/annotated.{ending}"
+        linear_image=plans.input(
+            sets.shown_linear_image, of="results/{project}/field/annotated.{ending}"
         ),
         solution=plans.input(
             "results/{project}/field/solution.fits",
@@ -231,8 +231,8 @@ rule overlay:
         picture=plans.input(
             sets.shown_picture, of="results/{project}/field/overlay_{image}.png"
         ),
-        cube=plans.input(
-            sets.shown_cube, of="results/{project}/field/overlay_{image}.png"
+        linear_image=plans.input(
+            sets.shown_linear_image, of="results/{project}/field/overlay_{image}.png"
         ),
         image=plans.user_file(sets.overlaid_image),
         newer=plans.newer("results/{project}/field/overlay_{image}.png"),

@@ -44,7 +44,7 @@ class Job(StepJob):
 
 def annotate(
     path_to_picture: str | Path,
-    path_to_cube: str | Path,
+    path_to_linear_image: str | Path,
     path_to_solution: str | Path,
     path_to_sources: str | Path,
     path_to_drawing: str | Path,
@@ -55,8 +55,8 @@ def annotate(
     Parameters
     ----------
     path_to_picture : path-like
-    path_to_cube : path-like
-        The linear cube that the picture was drawn from, which tells its place on the sky.
+    path_to_linear_image : path-like
+        The linear image that the picture was drawn from, which tells its place on the sky.
     path_to_solution : path-like
         Place of the grid on the sky, with the stars of the catalogue.
     path_to_sources : path-like
@@ -70,13 +70,13 @@ def annotate(
     Raises
     ------
     UserError
-        If the picture is not drawn from the cube.
+        If the picture is not drawn from the linear image.
     """
     given = Job.of(job)
     check_picture(path_to_picture)
     picture = read_picture(path_to_picture)
     shape = (picture.shape[1], picture.shape[2])
-    wcs = picture_place(path_to_cube, shape)
+    wcs = picture_place(path_to_linear_image, shape)
     if wcs is None:
         log.warning("%s: only the picture is shown", read_refusal(path_to_solution))
         drawing = None
@@ -84,7 +84,7 @@ def annotate(
         drawing = _drawing(path_to_solution, path_to_sources, shape, map_of_wcs(wcs), given)
     inputs = {
         "picture": path_to_picture,
-        "cube": path_to_cube,
+        "linear_image": path_to_linear_image,
         "solution": path_to_solution,
         "sources": path_to_sources,
     }
@@ -165,7 +165,7 @@ if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         annotate(
             path_to_picture=snakemake.input.picture,
-            path_to_cube=snakemake.input.cube,
+            path_to_linear_image=snakemake.input.linear_image,
             path_to_solution=snakemake.input.solution,
             path_to_sources=snakemake.input.sources,
             path_to_drawing=snakemake.output[0],

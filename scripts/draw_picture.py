@@ -1,4 +1,4 @@
-"""The linear colour cube as pictures to look at: PNG, 16-bit TIFF, JPEG."""
+"""The linear image as pictures to look at: PNG, 16-bit TIFF, JPEG."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -41,7 +41,7 @@ class Job(StepJob):
 
 
 def draw_picture(
-    path_to_cube: Path,
+    path_to_linear_image: Path,
     paths_to_pictures: Sequence[Path],
     stretch: Stretch,
     title: str,
@@ -50,15 +50,15 @@ def draw_picture(
     finish: Finish | None = None,
     crop: str = "common",
 ) -> Rendering:
-    """Stretch the linear cube and write it as picture files.
+    """Stretch the linear image and write it as picture files.
 
     Parameters
     ----------
-    path_to_cube : Path
+    path_to_linear_image : Path
         From `map_channels`.
     paths_to_pictures : sequence of Path
-        Written, each in the format of its ending: ``.png``, ``.tif`` or ``.jpg``. They say in
-        their text fields what they show, from which cube, and with which constants. A name that
+        Written, each in the format of its ending: ``.png``, ``.tif`` or ``.jpg``. Their text
+        fields say what they show, from which linear image, and with which constants. A name that
         ends with ``.1600px.jpg`` makes a smaller picture whose longer side has 1600 pixels.
     stretch : Stretch
         How the picture is to look.
@@ -82,16 +82,16 @@ def draw_picture(
     Raises
     ------
     UserError
-        If there is nothing to draw in the cube.
+        If there is nothing to draw in the linear image.
     """
-    planes, header = read_image(path_to_cube)
-    with_luminance = has_image(path_to_cube, "LUMINANCE")
-    luminance = read_image(path_to_cube, "LUMINANCE")[0] if with_luminance else None
+    planes, header = read_image(path_to_linear_image)
+    with_luminance = has_image(path_to_linear_image, "LUMINANCE")
+    luminance = read_image(path_to_linear_image, "LUMINANCE")[0] if with_luminance else None
     part = _part(planes, luminance, crop)
     planes, luminance = planes[:, *part], None if luminance is None else luminance[part]
     saturation = None
-    if has_image(path_to_cube, "CORES"):
-        saturation = read_image(path_to_cube, "CORES")[0][part]
+    if has_image(path_to_linear_image, "CORES"):
+        saturation = read_image(path_to_linear_image, "CORES")[0][part]
     try:
         rendering = render(
             planes,
@@ -101,12 +101,12 @@ def draw_picture(
             saturation,
         )
     except ValueError as error:
-        msg = f"{path_to_cube}: {error}"
+        msg = f"{path_to_linear_image}: {error}"
         raise UserError(msg) from error
     method = _method(rendering)
     rows, columns = part
     log.info(
-        "columns %d to %d, rows %d to %d of the cube, from 0",
+        "columns %d to %d, rows %d to %d of the linear image, from 0",
         *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
     )
     log.info("%s", method)
@@ -114,9 +114,9 @@ def draw_picture(
     sky = np.array(rendering.sky_lab)
     distance = deltaE_ciede2000(sky, sky * np.array([1.0, 0.0, 0.0]))
     log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)
-    digest = f"sha256:{file_sha256(path_to_cube)}"
-    cube = read_record(path_to_cube) if has_record(path_to_cube) else None
-    bands, wcs = _bands(path_to_cube, len(planes)), picture_wcs(header)
+    digest = f"sha256:{file_sha256(path_to_linear_image)}"
+    cube = read_record(path_to_linear_image) if has_record(path_to_linear_image) else None
+    bands, wcs = _bands(path_to_linear_image, len(planes)), picture_wcs(header)
     wcs = None if wcs is None else wcs.slice(part)
     for path in paths_to_pictures:
         pixels = shrunk_to(rendering.pixels, _longest_px(path))
@@ -124,24 +124,24 @@ def draw_picture(
         avm = avm_elements(bands, wcs and scaled_wcs(wcs, rendering.pixels.shape[:2], shape), shape)
         label = Label(title, digest, method, creator(), cube.id if cube else "", avm=avm)
         if cube and job is not None:
-            inputs = {"cube": (cube.making.product,)}
+            inputs = {"linear_image": (cube.making.product,)}
             label = replace(label, making=single_making("draw_picture", path, job, inputs))
         write_picture(path, pixels, label, jpeg_quality)
     return rendering
 
 
 def _part(planes: np.ndarray, luminance: np.ndarray | None, crop: str) -> tuple[slice, slice]:
-    """Rows and columns of the cube that are drawn."""
+    """Rows and columns of the linear image that are drawn."""
     if crop == "none":
         return slice(0, planes.shape[1]), slice(0, planes.shape[2])
     extra = [] if luminance is None else [luminance[None]]
     return common_part(np.concatenate([planes, *extra]))
 
 
-def _bands(path_to_cube: Path, colours: int) -> tuple[Band, ...]:
-    if not has_image(path_to_cube, "INPUTS"):
+def _bands(path_to_linear_image: Path, colours: int) -> tuple[Band, ...]:
+    if not has_image(path_to_linear_image, "INPUTS"):
         return ()
-    return bands_of(rows_of(read_columns(path_to_cube, "INPUTS")), colours)
+    return bands_of(rows_of(read_columns(path_to_linear_image, "INPUTS")), colours)
 
 
 def _longest_px(path: Path) -> int | None:
@@ -171,7 +171,7 @@ if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = Job.of(json.loads(snakemake.params.job))
         draw_picture(
-            Path(snakemake.input.cube),
+            Path(snakemake.input.linear_image),
             [Path(path) for path in snakemake.output],
             job.settings.stretch,
             job.title,

@@ -1,4 +1,4 @@
-"""Filters to output colours: the linear colour cube of a picture."""
+"""Filters to output colours: the linear image of a picture."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -68,7 +68,7 @@ class Job(StepJob):
 
 def map_channels(
     paths_to_channels: Mapping[str, Path],
-    path_to_cube: Path,
+    path_to_linear_image: Path,
     matrix: Mapping[str, Mapping[str, float]],
     colour: Colour,
     cards: Sequence[tuple] = (),
@@ -84,7 +84,7 @@ def map_channels(
     paths_to_channels : mapping of str to Path
         Integrated channels, or what was made of them (image ``SCI``), by name, all on the same
         grid.
-    path_to_cube : Path
+    path_to_linear_image : Path
         Written: ``SCI`` ``(3, ny, nx)`` float32, planes red, green and blue (one plane for a
         black-and-white picture), and ``LUMINANCE`` where the matrix has one. Linear, with the
         sky at zero where the recipe wants a neutral background. ``CORES`` ``(ny, nx)`` uint8 where
@@ -164,9 +164,9 @@ def map_channels(
             "skies": [*skies_of.values()],
             "solution": solution,
         }
-        hdus.append(record_hdu("map_channels", path_to_cube, job.recorded, sources))
+        hdus.append(record_hdu("map_channels", path_to_linear_image, job.recorded, sources))
     spans = exposure_cards(exposures_of_subs(needed.values()))
-    write_product(path_to_cube, [*cards, *spans], hdus)
+    write_product(path_to_linear_image, [*cards, *spans], hdus)
 
 
 def _place(path_to_solution: str | Path | None) -> tuple[list[tuple], dict[str, np.ndarray]]:

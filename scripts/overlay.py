@@ -45,7 +45,7 @@ class Job(StepJob):
 
 def overlay(
     path_to_picture: str | Path,
-    path_to_cube: str | Path,
+    path_to_linear_image: str | Path,
     path_to_image: str | Path,
     path_to_overlay: str | Path,
     job: Mapping[str, Any],
@@ -55,8 +55,8 @@ def overlay(
     Parameters
     ----------
     path_to_picture : path-like
-    path_to_cube : path-like
-        The linear cube that the picture was drawn from, which tells its place on the sky.
+    path_to_linear_image : path-like
+        The linear image that the picture was drawn from, which tells its place on the sky.
     path_to_image : path-like
         The user's image, FITS with world coordinates.
     path_to_overlay : path-like
@@ -75,7 +75,7 @@ def overlay(
     check_file(path_to_image, given.image_sha256)
     picture = np.moveaxis(read_picture(path_to_picture), 0, -1)
     shape = (picture.shape[0], picture.shape[1])
-    place = picture_place(path_to_cube, shape)
+    place = picture_place(path_to_linear_image, shape)
     if place is None:
         msg = "nothing can be laid over the picture: its place on the sky is not known"
         raise UserError(f"{msg}; field/solution.fits says why (NOTPLACE)")
@@ -91,7 +91,7 @@ def overlay(
     mixed = blend(picture, np.where(covered, shown[..., 0], np.nan))
     labels = (given.title, given.image, f"{given.image} in red, the picture in green and blue")
     sheet = np.asarray(side_by_side(Panels(picture, shown, mixed, 1.0, 1), labels))
-    inputs = {"picture": path_to_picture, "cube": path_to_cube}
+    inputs = {"picture": path_to_picture, "linear_image": path_to_linear_image}
     method = f"the picture beside {given.image}, and both in one"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
     write_picture(path_to_overlay, of_8_bits(sheet), label)
@@ -101,7 +101,7 @@ if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         overlay(
             path_to_picture=snakemake.input.picture,
-            path_to_cube=snakemake.input.cube,
+            path_to_linear_image=snakemake.input.linear_image,
             path_to_image=snakemake.input.image,
             path_to_overlay=snakemake.output[0],
             job=json.loads(snakemake.params.job),

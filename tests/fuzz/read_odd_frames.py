@@ -28,9 +28,9 @@ from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import FrameError
 from platefiles.fits.keywords import READ as KEYS
 from platefiles.fits.products_io import image_hdu, primary_hdu
-from platefiles.frames.frame import Frame, read_sheet, sections_of, write_sheet
+from platefiles.frames.frame import Frame, read_frame_list, sections_of, write_frame_list
 from platefiles.provenance.header_provenance import exposure_cards
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import RawFile, scan_folders
 from platefiles.raw_frames.raw_frame import open_raw
 from platefiles.transfers.links import make_links
@@ -194,12 +194,12 @@ def _scan_and_read(folder: Path, project, path: str) -> None:
     again = scan_folders([folder / "raw"], folder / "results" / "cache.json", False)
     assert again == [file]
     try:
-        frames = build_sheet([file], project)
+        frames = build_frame_list([file], project)
     except UserError:
         return
     _check_row(frames[0])
-    write_sheet(frames, folder / "results" / "frames.tsv")
-    assert read_sheet(folder / "results" / "frames.tsv") == frames
+    write_frame_list(frames, folder / "results" / "frames.tsv")
+    assert read_frame_list(folder / "results" / "frames.tsv") == frames
     make_links(frames, folder / "results" / "links")
     try:
         with open_raw(path, sections_of(frames[0]).get("sections")) as image:
@@ -238,10 +238,10 @@ def odd_headers() -> st.SearchStrategy[dict]:
 
 
 def check_header(project, cards: dict) -> None:
-    """Bring a header to a row of the frame sheet, and that to the cards of a product."""
+    """Bring a header to a row of the list of frames, and that to the cards of a product."""
     path = f"{project.raw_folders[0]}/a.fits"
     file = RawFile(path, str(project.raw_folders[0]), "a.fits", 1, 1, 30, 20, cards, "", "0" * 16)
-    (frame,) = build_sheet([file], project)
+    (frame,) = build_frame_list([file], project)
     _check_row(frame)
     header = exposure_cards([(frame.start_utc, frame.exposure_s)])
     primary_hdu([*header, ("NAME", frame.name), ("BUNIT", frame.unit)]).header.tostring()

@@ -34,7 +34,7 @@ from platefiles.plan.channel_jobs import integrate_job, register_job
 from platefiles.plan.field_jobs import zero_points_job
 from platefiles.plan.grid_jobs import grid_job, solution_job
 from platefiles.plan.project_plan import ProjectPlan
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.fingerprint import file_fingerprint
 
@@ -177,7 +177,7 @@ def make_bench(write_project):
     def make(folder: Path, raw: Path, **keys: Any) -> Bench:
         path = write_project(folder / "projects" / "tiny.yaml", raw, **keys)
         loaded = load_project(path, "")
-        frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+        frames = build_frame_list(scan_folders(loaded.raw_folders, None, False), loaded)
         matched = match_calibration(frames, loaded)
         plan = ProjectPlan(loaded, tuple(frames), matched, str(folder / "results"))
         return Bench(plan, loaded.lock_path)

@@ -229,7 +229,7 @@ def test_field_that_shows_nothing_is_told(field, tmp_path, restamp):
 
 @pytest.fixture(scope="module")
 def cube(field, tmp_path_factory):
-    """A linear cube of the grid, a rim of which no channel covers."""
+    """A linear image of the grid, a rim of which no channel covers."""
     path = tmp_path_factory.mktemp("cube") / "cube.fits"
     planes = np.ones((3, 240, 320), dtype=np.float32)
     planes[:, :6], planes[:, :, 310:] = np.nan, np.nan
@@ -244,7 +244,7 @@ def picture(field, tmp_path_factory):
     path = tmp_path_factory.mktemp("picture") / "grey.png"
     pixels = np.full((234, 310, 3), (30 * 257, 30 * 257, 34 * 257), dtype=np.uint16)
     job = {"settings": {}, "title": "Tiny", "subs": []}
-    making = single_making("draw_picture", path, job, {"cube": ("picture/p.fits",)})
+    making = single_making("draw_picture", path, job, {"linear_image": ("picture/p.fits",)})
     write_picture(path, pixels, Label("Tiny", "none", "none", "platelog 0", "0" * 16, making))
     return path
 
@@ -369,7 +369,7 @@ def results(field, cube, tmp_path):
     cards = solution_cards(plan.paths.solution, planes=True)
     write_product(path, [], [image_hdu(planes, "SCI", cards), record])
     making = single_making(
-        "draw_picture", path.with_suffix(".png"), job, {"cube": ("picture/p.fits",)}
+        "draw_picture", path.with_suffix(".png"), job, {"linear_image": ("picture/p.fits",)}
     )
     digest = f"sha256:{file_sha256(path)}"
     label = Label("Tiny", digest, "none", "platelog 0", read_record(path).id, making)
@@ -406,7 +406,7 @@ def test_drawings_tell_how_they_were_made(field, results, survey, name):
     assert record.making.product == f"field/{name}"
     assert record.making.step == ("overlay" if name.startswith("overlay") else "annotate")
     assert record.making.inputs["picture"] == ("picture/p.png",)
-    assert record.makings["picture/p.png"].inputs == {"cube": ("picture/p.fits",)}
+    assert record.makings["picture/p.png"].inputs == {"linear_image": ("picture/p.fits",)}
     assert record.raws.keys() >= read_record(field.plan.paths.channel("g")).raws.keys()
     known = {"picture/p.fits", *(f"channels/{name}.fits" for name in ("ha", "g", "b"))}
     if name.startswith("annotated"):
@@ -444,7 +444,7 @@ def test_a_drawing_of_what_tells_nothing_is_sealed(field, picture, cube, tmp_pat
     path = _annotated(field, picture, cube, tmp_path / "a.png")
     origin = read_origin(path)
     assert (origin.making, origin.record, origin.beside) == (None, "", {})
-    assert origin.cube == file_sha256(cube)
+    assert origin.linear_image == file_sha256(cube)
     assert is_intact(path.read_bytes())
 
 

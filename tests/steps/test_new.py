@@ -14,7 +14,7 @@ from platecli.drafting.recipe_choice import recipe_for
 from platefiles.config.cross_checks import check_against_sheet
 from platefiles.config.load import load_project
 from platefiles.config.yaml_file import read_yaml
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 
 
@@ -73,7 +73,7 @@ def test_draft_is_what_the_frame_sheet_makes_of_it(bench):
     """Every light of a draft has a channel once the draft is loaded."""
     bench.lights(["H-alpha", "O3", "HA 3nm", "Quad Band", "2"])
     _, loaded = bench.draft()
-    frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+    frames = build_frame_list(scan_folders(loaded.raw_folders, None, False), loaded)
     assert check_against_sheet(loaded, frames) == []
     assert [frame.role for frame in frames] == ["light"] * 10
 
@@ -111,7 +111,7 @@ def test_frames_that_say_nothing_are_taken_for_lights(bench):
     bench.frame("two.fits", EXPTIME=10.0)
     _, loaded = bench.draft()
     assert loaded.project.header_fixes == {"*": {"IMAGETYP": "light"}}
-    frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+    frames = build_frame_list(scan_folders(loaded.raw_folders, None, False), loaded)
     assert [frame.role for frame in frames] == ["light", "light"]
 
 
@@ -209,7 +209,7 @@ def test_filters_in_file_names_are_offered(bench):
         "field_r.fits": {"FILTER": "r"},
     }
     assert ready.recipe.mapping.rows == {"red": {"i": 1}, "green": {"r": 1}, "blue": {"g": 1}}
-    frames = build_sheet(scan_folders(ready.raw_folders, None, False), ready)
+    frames = build_frame_list(scan_folders(ready.raw_folders, None, False), ready)
     assert sorted((frame.name, frame.channel) for frame in frames) == [
         ("field_g.fits", "g"),
         ("field_i.fits", "i"),
@@ -414,7 +414,7 @@ def test_survey_frames(raw_series, tmp_path):
         without_comment_signs(Path(loaded.path).read_text(encoding="utf-8")), encoding="utf-8"
     )
     ready = load_project(path, projects)
-    frames = build_sheet(scan_folders(ready.raw_folders, None, False), ready)
+    frames = build_frame_list(scan_folders(ready.raw_folders, None, False), ready)
     assert sorted((frame.name, frame.channel) for frame in frames) == [
         ("reprojected_sdss_g.fits", "g"),
         ("reprojected_sdss_i.fits", "i"),

@@ -14,7 +14,7 @@ from platecli.text.outlook import look_ahead
 from platecli.verbs import check, new
 from platecli.verbs.new import project_names
 from platefiles.config.load import load_project
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.open_project import open_projects
 
@@ -24,7 +24,7 @@ FIELD = {"FOCALLEN": 1000.0, "XPIXSZ": 500.0}
 
 def light_names(loaded):
     """Give the names of the lights that a project takes."""
-    frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+    frames = build_frame_list(scan_folders(loaded.raw_folders, None, False), loaded)
     return {frame.name for frame in frames if frame.role == "light"}
 
 
@@ -243,7 +243,7 @@ def test_a_folder_with_other_frames_is_not_excluded_whole(drafting):
     drafting.frame("focus [1]/dark.fits", IMAGETYP="dark", EXPTIME=120.0)
     (loaded,) = drafting.drafts().values()
     assert len(light_names(loaded)) == 9
-    frames = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+    frames = build_frame_list(scan_folders(loaded.raw_folders, None, False), loaded)
     assert [frame.name for frame in frames if frame.role == "dark"] == ["focus [1]/dark.fits"]
 
 

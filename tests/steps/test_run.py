@@ -63,7 +63,7 @@ def test_summary_tells_where_pixel_values_pile_up(results):
 
 
 def test_exposures_may_come_from_the_frame_sheet(results):
-    """A table of subs without exposures is completed by the frame sheet."""
+    """A table of subs without exposures is completed by the list of frames."""
     table = "\n".join("\t".join(line.split("\t")[:-1]) for line in SUBS.splitlines())
     (results / "subs.tsv").write_text(table, encoding="utf-8")
     (results / "frames.tsv").write_text("id\texposure_s\na\t90\n", encoding="utf-8")

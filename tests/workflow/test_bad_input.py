@@ -198,7 +198,7 @@ def test_odd_files_make_nothing_anew(odd):
 
 
 def test_results_that_cannot_be_written(green_home, tiny_raw):
-    """Where the frame sheet cannot be written the run ends with a sentence."""
+    """Where the list of frames cannot be written the run ends with a sentence."""
     home = green_home()
     _take(home, tiny_raw, f"{NIGHT}/g-*.fits")
     (home.results / "frames.tsv").mkdir(parents=True)

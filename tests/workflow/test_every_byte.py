@@ -40,7 +40,7 @@ KINDS = {
     "contact sheet": "contact_sheet.png",
     "table of subs": "subs.tsv",
     "table of widths": "seeing.tsv",
-    "frame sheet": "frames.tsv",
+    "list of frames": "frames.tsv",
     "log of a table": "logs/list_subs.log",
     "log of a picture": "logs/draw_picture/*.log",
     "log of a channel": "logs/integrate/*.log",
@@ -52,7 +52,7 @@ KINDS = {
 }
 NO_PRODUCTS = ("links", "benchmarks", ".scan.json", ".products")
 NOT_OF_A_RULE = (
-    "frame sheet",
+    "list of frames",
     "hidden note",
     "hidden note of a table",
     "lock file",
@@ -162,7 +162,7 @@ def test_half_of_every_kind_of_file_is_made_again(complete, tmp_path, digests):
     victims = [kind for kind in KINDS if not kind.startswith(NOT_OF_A_RULE) and "log" not in kind]
     for path in (of_kind(home, kind) for kind in victims):
         path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
-    sheet = of_kind(home, "frame sheet")
+    sheet = of_kind(home, "list of frames")
     sheet.write_bytes(sheet.read_bytes()[: sheet.stat().st_size // 2])
     said = home.run("--to", "all", "--cores", "2")
     assert "not as long as it was made: " in said

@@ -26,7 +26,7 @@ class Orphans:
 
 @pytest.fixture
 def orphans(home, tmp_path):
-    """The linear cube and a channel under other names; the raw folder moved, the rest deleted."""
+    """The linear image and a channel under other names; the raw folder moved, the rest deleted."""
     kept = tmp_path / "kept"
     kept.mkdir()
     cube = home.results / "picture/ha-in-red.fits"

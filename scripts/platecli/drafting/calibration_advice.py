@@ -57,7 +57,7 @@ def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> Calibr
     Parameters
     ----------
     frames : sequence of Frame
-        The frame sheet of the draft.
+        The list of frames of the draft.
     loaded : LoadedProject
         The draft as it is so far.
     """

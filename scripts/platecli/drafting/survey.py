@@ -20,7 +20,7 @@ from platefiles.core.errors import UserError
 from platefiles.frames.filters import canonical_filter, wavelength_nm
 from platefiles.frames.frame import Frame
 from platefiles.frames.left_out import ON_PURPOSE, LeftOut
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.light_selection import why_not_selected
 from platefiles.raw_folders.scan import RawFile
 from platefiles.settings.colour import Mapping as ColourMapping
@@ -41,7 +41,7 @@ class Survey:
     channels : dict
         FILTER values by the channel that is proposed for them, in the order of names.
     frames : tuple of Frame
-        The frame sheet that the draft gives.
+        The list of frames that the draft gives.
     untyped : bool
         No header says what its frame is; all are taken for lights.
     calibrated : bool
@@ -155,7 +155,7 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
     reasons: dict[str, LeftOut | None] = {}
     while True:
         loaded = _provisional(project_path, raw, channels, selection, exclude, calibrated)
-        frames = build_sheet(raw.files, loaded)
+        frames = build_frame_list(raw.files, loaded)
         unused = [frame for frame in frames if frame.path in paths and frame.role == "unused"]
         reasons = {frame.path: frame.left_out for frame in unused} | reasons
         fed = {frame.channel for frame in frames if frame.role == "light"}
@@ -199,7 +199,7 @@ def _provisional(
     exclude: Iterable[str],
     calibrated: bool,
 ) -> LoadedProject:
-    """Return the project that the draft will load to, as far as the frame sheet goes."""
+    """Return the project that the draft will load to, as far as the list of frames goes."""
     project = Project(
         title="new",
         raw=[str(index) for index, _ in enumerate(raw.folders)],

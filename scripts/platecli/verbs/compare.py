@@ -32,7 +32,7 @@ _COUNTS = ("COUNT", "CLIPPED")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `compare` takes."""
     parser.add_argument(
-        "first", type=Path, metavar="A", help="a picture, linear cube or channel; or a project"
+        "first", type=Path, metavar="A", help="a picture, linear image or channel; or a project"
     )
     parser.add_argument("second", type=Path, metavar="B", help="another version of it")
     parser.add_argument(

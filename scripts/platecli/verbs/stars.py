@@ -10,7 +10,7 @@ from platefiles.config.load import find_projects, load_project
 from platefiles.config.project import LoadedProject
 from platefiles.config.star_archives import CATALOGUES, DEEPEST, line_to_add
 from platefiles.core.errors import UserError
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platelog import nearest
 
@@ -73,7 +73,7 @@ def _stars(loaded: LoadedProject, catalogue: str | None, again: bool) -> tuple[s
     if loaded.fetched_star_path(catalogue) is None:
         return "none", f"{loaded.name}: {_own(loaded)}"
     raw = scan_folders(loaded.raw_folders, None, False)
-    came = stars_of(loaded, raw, build_sheet(raw, loaded), catalogue, again)
+    came = stars_of(loaded, raw, build_frame_list(raw, loaded), catalogue, again)
     told = f"not fetched: {came.text}" if came.state == "failed" else came.text
     unnamed = loaded.fetched_star_path() is None
     if unnamed and catalogue and came.state != "failed":

@@ -82,7 +82,7 @@ def fetch_stars(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[
     raw : sequence of RawFile
         Its raw files, with their headers.
     frames : sequence of Frame
-        Its frame sheet.
+        Its list of frames.
     """
     path = loaded.fetched_star_path()
     if path is None or path in _ASKED:

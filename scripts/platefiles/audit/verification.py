@@ -57,7 +57,7 @@ def verify(
         Products, pictures, or folders, searched with all folders inside; of these, all files
         that their sheets of digests list are looked at.
     raw_folders : sequence of path-like
-        Where raw frames are; without, they are looked for where the frame sheet and the links of
+        Where raw frames are; without, they are looked for where the list of frames and the links of
         the project lead.
     signers : path-like, optional
         Who may sign, as for `platefiles.digests.signatures.signer_of`; a sheet of digests that none

@@ -110,7 +110,7 @@ def first_name(word: str, product: str | Path) -> str:
     word : str
         Path of the file, or the end of that; its ending may be left out.
     product : path-like
-        A product; the frame sheet is sought in the folders that it lies in.
+        A product; the list of frames is sought in the folders that it lies in.
 
     Returns
     -------

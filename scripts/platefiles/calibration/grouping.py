@@ -65,7 +65,7 @@ def pools_of(
     Parameters
     ----------
     frames : iterable of Frame
-        The frame sheet.
+        The list of frames.
     kind : str
         bias or dark.
     temperature_tolerance_c : float

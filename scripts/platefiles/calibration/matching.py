@@ -52,7 +52,7 @@ class Matched:
     masters: tuple[MasterGroup, ...]
     """Those that serve a light or another master, bias before dark before flat, by name."""
     lights: dict[str, Calibrators]
-    """By the id of the frame, in the order of the frame sheet."""
+    """By the id of the frame, in the order of the list of frames."""
     notes: tuple[Note, ...]
 
 
@@ -66,7 +66,7 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
     Parameters
     ----------
     frames : sequence of Frame
-        The frame sheet.
+        The list of frames.
     loaded : LoadedProject
         The project; `calibrated`, `channels` and the recipe's `calibration` count.
 

@@ -26,7 +26,7 @@ def notes_on(
     Parameters
     ----------
     frames : sequence of Frame
-        The frame sheet.
+        The list of frames.
     chosen : sequence of (Frame, list of Fit)
         Lights with what serves them.
     masters : sequence of MasterGroup

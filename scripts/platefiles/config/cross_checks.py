@@ -243,7 +243,7 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
     loaded : LoadedProject
         The project.
     frames : sequence of Frame
-        Its frame sheet, from `platefiles.raw_folders.frame_list.build_sheet`.
+        Its list of frames, from `platefiles.raw_folders.frame_list.build_frame_list`.
 
     Returns
     -------
@@ -278,7 +278,7 @@ def _no_monochrome_light(path: Path, coloured: "Sequence[Frame]", total: int) ->
 
 
 def _unclaimed(frames: "Sequence[Frame]") -> str:
-    """FILTER values that no channel takes, from the frame sheet."""
+    """FILTER values that no channel takes, from the list of frames."""
     found = [frame.left_out for frame in frames if frame.left_out is not None]
     unclaimed = [one.named["filter"] for one in found if one.why == Why.NO_CHANNEL]
     counts = Counter(f"FILTER = {value!r}" if value else "no FILTER" for value in unclaimed)

@@ -56,6 +56,6 @@ class Recipe(Settings):
     annotation: Annotation = Annotation()
     """What is drawn over the picture."""
     files: list[Literal["png", "tif", "jpg"]] = ["png", "tif", "jpg"]
-    """Picture files to write; the linear FITS cube is always written."""
+    """Picture files to write; the linear FITS image is always written."""
     web_px: list[Annotated[int, Field(ge=16, le=20_000)]] = []
     """Longer sides of smaller JPEG pictures to write as well, in pixels."""

@@ -98,7 +98,7 @@ _FLOATS = {"exposure_s", "pedestal"}
 _OPTIONAL = {"gain", "offset", "temperature_c", "egain"}
 
 
-def write_sheet(frames: Sequence[Frame], path: str | Path) -> bool:
+def write_frame_list(frames: Sequence[Frame], path: str | Path) -> bool:
     """Write `frames.tsv` if it changed: a header line, then a line a frame, fields escaped.
 
     Returns
@@ -111,17 +111,17 @@ def write_sheet(frames: Sequence[Frame], path: str | Path) -> bool:
     return write_if_changed(path, "\n".join(lines) + "\n")
 
 
-def read_sheet(path: str | Path) -> tuple[Frame, ...]:
+def read_frame_list(path: str | Path) -> tuple[Frame, ...]:
     """Read `frames.tsv` back; every value is as it was.
 
     Raises
     ------
     ValueError
-        If the file is no frame sheet of this version.
+        If the file is no list of frames of this version.
     """
     header, *lines = Path(path).read_text(encoding="utf-8").split("\n")
     if tuple(header.split("\t")) != _COLUMNS:
-        msg = f"{path} is no frame sheet of this version"
+        msg = f"{path} is no list of frames of this version"
         raise ValueError(msg)
     frames = []
     for line in lines[:-1]:

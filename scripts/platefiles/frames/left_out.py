@@ -48,7 +48,7 @@ class LeftOut:
 
     @classmethod
     def of(cls, why: str, facts: dict[str, str]) -> Self:
-        """Return what a row of a job or of the frame sheet tells."""
+        """Return what a row of a job or of the list of frames tells."""
         return cls(Why(why), tuple(sorted(facts.items())))
 
     @classmethod

@@ -1,4 +1,4 @@
-"""The subs of all channels of a picture as one table of its linear cube."""
+"""The subs of all channels of a picture as one table of its linear image."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -21,7 +21,7 @@ SUB_COLUMNS = {
     "clipped_low": "share of its pixels rejected as too dark",
     "clipped_high": "share of its pixels rejected as too bright",
 }
-"""Columns of the table ``SUBS`` of a linear cube."""
+"""Columns of the table ``SUBS`` of a linear image."""
 
 
 def subs_of_channels(paths: Mapping[str, Path]) -> dict[str, np.ndarray]:

@@ -55,7 +55,7 @@ def read_sub_rows(path: str | Path) -> list[SubRow]:
     Parameters
     ----------
     path : path-like
-        A linear cube, a channel, a registration or measures.
+        A linear image, a channel, a registration or measures.
 
     Raises
     ------

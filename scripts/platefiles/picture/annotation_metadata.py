@@ -32,7 +32,7 @@ def drawn_label(
     job : mapping
         The rule's job: ``title``.
     inputs : mapping of str to path-like
-        By the name that the rule gives the input; ``cube`` is the linear cube of the picture.
+        By the name that the rule gives the input; ``linear_image`` is that of the picture.
     method : str
         What was drawn.
 
@@ -41,7 +41,7 @@ def drawn_label(
     Label
         Without a making where an input does not tell how it was made itself.
     """
-    cube = f"sha256:{file_sha256(inputs['cube'])}"
+    cube = f"sha256:{file_sha256(inputs['linear_image'])}"
     made = {name: _making(one) for name, one in inputs.items()}
     products = {name: (one.product,) for name, one in made.items() if one is not None}
     if len(products) < len(inputs):
@@ -51,10 +51,12 @@ def drawn_label(
         cube,
         method,
         creator(),
-        read_record(inputs["cube"]).id,
+        read_record(inputs["linear_image"]).id,
         single_making(step, path, job, products),
         beside={
-            products[name][0]: file_sha256(one) for name, one in inputs.items() if name != "cube"
+            products[name][0]: file_sha256(one)
+            for name, one in inputs.items()
+            if name != "linear_image"
         },
     )
 

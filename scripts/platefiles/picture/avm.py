@@ -56,9 +56,9 @@ def bands_of(inputs: Sequence[Mapping[str, Any]], colours: int) -> tuple[Band, .
     Parameters
     ----------
     inputs : sequence of mapping
-        Rows of ``INPUTS`` of the linear cube.
+        Rows of ``INPUTS`` of the linear image.
     colours : int
-        Planes of the cube; with one the picture is grey.
+        Planes of the linear image; with one the picture is grey.
     """
     bands = [
         Band(
@@ -154,7 +154,9 @@ def _spatial(wcs: "WCS", shape: tuple[int, int]) -> list[str]:
     else:  # mirrored: what the standard calls deprecated is the only way to say so
         parts.append(_sequence("Spatial.CDMatrix", [_number(v) for v in matrix.ravel()]))
     if wcs.sip is not None:
-        parts.append(_text("Spatial.Notes", "linear part; the FITS cube has the distortion"))
+        parts.append(
+            _text("Spatial.Notes", "linear part; the linear FITS image has the distortion")
+        )
     return parts
 
 

@@ -35,13 +35,13 @@ class Label:
     title : str
         What is shown.
     digest : str
-        Digest of the linear cube that the picture was made from.
+        Digest of the linear image that the picture was made from.
     method : str
         How light became display values, with its constants.
     software : str
         Name and version of what made it.
     record : str
-        Id of the record that the cube carries.
+        Id of the record that the linear image carries.
     making : Making, optional
         The job that drew it.
     avm : str
@@ -64,7 +64,7 @@ class Label:
         """Source and method in words; an overview has no single source."""
         if not self.digest:
             return self.method
-        return f"made from the linear cube {self.digest} by {self.method}"
+        return f"made from the linear image {self.digest} by {self.method}"
 
     def packet(self, ending: str) -> bytes:
         """Return the XMP packet of a picture."""

@@ -1,4 +1,4 @@
-"""Pictures read back: their pixels, and the linear cube that they were drawn from."""
+"""Pictures read back: their pixels, and the linear image that they were drawn from."""
 
 import math
 import os
@@ -87,21 +87,21 @@ def _check_size(path: Path, shape: tuple[int, ...]) -> None:
 
 
 def product_of(file: str | Path) -> Path:
-    """Return the FITS product behind a file: itself, or the linear cube of a picture.
+    """Return the FITS product behind a file: itself, or the linear image of a picture.
 
     Raises
     ------
     UserError
-        If there is no such file, or no cube beside a picture.
+        If there is no such file, or no linear image beside a picture.
     """
     if not Path(file).is_file():
         msg = f"{file}: there is no such file"
         raise UserError(msg)
-    return cube_of(file) if is_picture(file) else Path(file)
+    return linear_image_of(file) if is_picture(file) else Path(file)
 
 
-def cube_of(path: str | Path) -> Path:
-    """Find the linear cube of a picture, at its place in the results or beside the picture.
+def linear_image_of(path: str | Path) -> Path:
+    """Find the linear image of a picture, at its place in the results or beside the picture.
 
     Raises
     ------
@@ -109,16 +109,16 @@ def cube_of(path: str | Path) -> Path:
         If the picture does not tell it, or it is not there, or the picture is an overview.
     """
     path, origin = Path(path), read_origin(path)
-    if not origin.cube:
+    if not origin.linear_image:
         msg = f"{path}: is an overview of channels and pictures; name one of those"
         raise UserError(msg)
     beside = sorted(path.absolute().parent.glob("*.fits"), key=lambda one: one.stem != path.stem)
     for one in (*_places(path, origin), *beside):
-        if one.suffix == ".fits" and one.is_file() and file_sha256(one) == origin.cube:
+        if one.suffix == ".fits" and one.is_file() and file_sha256(one) == origin.linear_image:
             return one
     msg = (
-        f"{path}: the linear cube that it was drawn from (SHA-256 {origin.cube}) is not beside it; "
-        "give the cube itself"
+        f"{path}: the linear image that it was drawn from (SHA-256 {origin.linear_image}) is not "
+        "beside it; give the linear image itself"
     )
     raise UserError(msg)
 
@@ -131,9 +131,9 @@ def _places(path: Path, origin: Origin) -> list[Path]:
 
 
 def record_of(file: str | Path) -> Record:
-    """Read the record of a product, or that of a picture: its cube's, and the job that drew it.
+    """Read the record of a product; of a picture, that of its linear image and how it was drawn.
 
-    What a picture was drawn from beside its cube is read, too.
+    What else a picture was drawn from is read, too.
 
     Raises
     ------
@@ -158,13 +158,13 @@ def record_of(file: str | Path) -> Record:
 
 
 def _beside(path: Path, origin: Origin) -> list[Path]:
-    """Return what a picture was drawn from beside its cube."""
+    """Return what a picture was drawn from beside its linear image."""
     found = {one for one in _places(path, origin) if one.is_file()}
     result = []
     for product, digest in origin.beside.items():
         here = [one for one in found if results_of(one, product) and file_sha256(one) == digest]
         if not here:
             msg = f"{path}: was made from {product} (SHA-256 {digest}), which is not there"
-            raise UserError(f"{msg}; look at it in the results, or give the linear cube")
+            raise UserError(f"{msg}; look at it in the results, or give the linear image")
         result += here
     return result

@@ -1,4 +1,4 @@
-"""Where a picture lies on the sky: told by the linear cube that it was drawn from."""
+"""Where a picture lies on the sky: told by the linear image that it was drawn from."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from astropy.wcs import WCS
 
 
-def picture_place(path_to_cube: str | Path, shape: tuple[int, int]) -> "WCS | None":
-    """Return the world coordinates of a picture, which may have been cropped from its cube.
+def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "WCS | None":
+    """Return the world coordinates of a picture, which may have been cropped from its linear image.
 
     Parameters
     ----------
-    path_to_cube : path-like
+    path_to_linear_image : path-like
     shape : tuple of int
         ``(ny, nx)`` of the picture.
 
@@ -33,18 +33,18 @@ def picture_place(path_to_cube: str | Path, shape: tuple[int, int]) -> "WCS | No
     Raises
     ------
     UserError
-        If the picture is no part of the cube that is known.
+        If the picture is no part of the linear image that is known.
     """
-    planes, header = read_image(path_to_cube)
+    planes, header = read_image(path_to_linear_image)
     wcs = picture_wcs(header)
     if wcs is None or planes.shape[1:] == shape:
         return wcs
-    if has_image(path_to_cube, "LUMINANCE"):
-        planes = np.concatenate([planes, read_image(path_to_cube, "LUMINANCE")[0][None]])
+    if has_image(path_to_linear_image, "LUMINANCE"):
+        planes = np.concatenate([planes, read_image(path_to_linear_image, "LUMINANCE")[0][None]])
     rows, columns = common_part(planes)
     if (rows.stop - rows.start, columns.stop - columns.start) != shape:
         msg = (
-            f"the picture has {shape[1]} x {shape[0]} pixels, {path_to_cube} "
+            f"the picture has {shape[1]} x {shape[0]} pixels, {path_to_linear_image} "
             f"{planes.shape[2]} x {planes.shape[1]}, or {columns.stop - columns.start} x "
             f"{rows.stop - rows.start} without its rim: make the picture again"
         )

@@ -71,8 +71,8 @@ class Paths:
         """Path of the cosmic rays on the subs of a channel's night."""
         return self._made_by("find_cosmic_rays", channel=channel, night=night)
 
-    def cube(self, picture: str) -> str:
-        """Path of the linear colour cube of a picture."""
+    def linear_image(self, picture: str) -> str:
+        """Path of the linear image of a picture."""
         return self._made_by("map_channels", picture=picture)
 
     def picture_files(self, picture: str) -> list[str]:
@@ -82,9 +82,9 @@ class Paths:
         return [self._picture_file(picture, ending) for ending in endings]
 
     @property
-    def recipe_cube(self) -> str:
-        """Path of the linear colour cube of the recipe's picture."""
-        return self.cube(self.loaded.recipe_name)
+    def recipe_linear_image(self) -> str:
+        """Path of the linear image of the recipe's picture."""
+        return self.linear_image(self.loaded.recipe_name)
 
     @property
     def subs(self) -> str:

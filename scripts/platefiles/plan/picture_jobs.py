@@ -11,7 +11,7 @@ from platefiles.settings.picture import Crop, Framing, Tone
 
 
 @remembered
-def cube_job(plan: ProjectPlan, picture: str) -> str:
+def linear_image_job(plan: ProjectPlan, picture: str) -> str:
     """Job of mapping channels to the colours of a picture."""
     wanted = plan.loaded.pictures[picture]
     recipe = wanted.recipe
@@ -46,7 +46,7 @@ def draw_picture_job(plan: ProjectPlan, picture: str) -> str:
         "finish": wanted.recipe.finish.model_dump(),
         "geometry": part(wanted.recipe.geometry, Crop),
     }
-    below = [cube_job(plan, picture)]
+    below = [linear_image_job(plan, picture)]
     return job_text(plan, "draw_picture", settings, below, title=wanted.title)
 
 

@@ -30,7 +30,7 @@ class ProjectPlan:
     ----------
     loaded : LoadedProject
     frames : tuple of Frame
-        The frame sheet.
+        The list of frames.
     matched : Matched
         Masters to make and which light takes which.
     results : str

@@ -58,24 +58,24 @@ class Origin:
 
     Attributes
     ----------
-    cube : str
-        SHA-256 of the file of the linear cube.
+    linear_image : str
+        SHA-256 of the file of the linear image.
     record : str
-        Id of the record that the cube carries; empty if it carries none.
+        Id of the record that the linear image carries; empty if it carries none.
     making : Making or None
         The job that drew the picture.
     beside : dict of str to str
         What else it was made from: SHA-256 of the file of each product.
     """
 
-    cube: str
+    linear_image: str
     record: str
     making: Making | None
     beside: dict[str, str] = field(default_factory=dict)
 
     def digest_of(self, product: str) -> str:
         """Return the SHA-256 of the file of a product that the picture was made from."""
-        return self.beside.get(product, self.cube)
+        return self.beside.get(product, self.linear_image)
 
 
 def packet(
@@ -93,9 +93,9 @@ def packet(
     ending : str
         ``png``, ``tif``, ``jpg`` or ``svg``.
     facts : mapping
-        ``title``, ``source`` (``sha256:`` and the digest of the cube) and ``software``.
+        ``title``, ``source`` (``sha256:`` and the digest of the linear image) and ``software``.
     record : str
-        Id of the cube's record.
+        Id of the linear image's record.
     making : Making or None
     avm : str
         Elements from `platefiles.picture.avm.avm_elements`.

@@ -1,4 +1,4 @@
-"""The frame sheet: what each raw file of a project is, and what it is used for."""
+"""The list of frames: what each raw file of a project is, and what it is used for."""
 
 import difflib
 from collections import Counter, defaultdict
@@ -12,7 +12,7 @@ from platefiles.fits.keywords import KEYS
 from platefiles.frames.dialects import Facts
 from platefiles.frames.filters import canonical_filter, claims
 from platefiles.frames.fixed_header import fixes_for, matches
-from platefiles.frames.frame import Frame, read_sheet, unused, write_sheet
+from platefiles.frames.frame import Frame, unused
 from platefiles.frames.left_out import LeftOut, Why
 from platefiles.frames.times import night_of
 from platefiles.raw_folders.damaged_copies import copies_left_out, other_id
@@ -24,10 +24,8 @@ from platefiles.raw_frames.sensor_sections import Readout, SectionError, readout
 if TYPE_CHECKING:
     from platefiles.config.project import LoadedProject
 
-__all__ = ["Frame", "build_sheet", "read_sheet", "setting_slug", "site_longitudes", "write_sheet"]
 
-
-def build_sheet(
+def build_frame_list(
     raw_files: Sequence[RawFile], loaded: "LoadedProject", known: Sequence[KnownFrame] = ()
 ) -> tuple[Frame, ...]:
     """Sort the raw files of a project by what they are and what they are used for.

@@ -25,7 +25,7 @@ _ROLES = ("bias", "dark", "flat", "light")
 
 
 class KnownFrame(NamedTuple):
-    """A frame of the last frame sheet.
+    """A frame of the last list of frames.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class KnownFrame(NamedTuple):
 
 
 def read_known(path: str | Path) -> list[KnownFrame]:
-    """Read the frames of the last frame sheet, without copies of others and damaged lines.
+    """Read the frames of the last list of frames, without copies of others and damaged lines.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def _is_consistent(frame: KnownFrame) -> bool:
 
 
 def paths_in_sheet(path: str | Path) -> list[str]:
-    """Read where all files of the last frame sheet lie, those that are not used included.
+    """Read where all files of the last list of frames lie, those that are not used included.
 
     Parameters
     ----------

@@ -82,7 +82,7 @@ class Readout:
     bias: Section | None
 
     def facts(self) -> dict[str, str]:
-        """Return the sections in FITS notation, as jobs and the frame sheet have them."""
+        """Return the sections in FITS notation, as jobs and the list of frames have them."""
         return {"trim": str(self.trim), "bias": "" if self.bias is None else str(self.bias)}
 
     @classmethod

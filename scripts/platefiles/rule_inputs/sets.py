@@ -123,9 +123,9 @@ def shown_picture(plan: ProjectPlan, wildcards) -> str:
     return plan.paths.shown_picture
 
 
-def shown_cube(plan: ProjectPlan, wildcards) -> str:
-    """Linear cube of that picture, which tells its place on the sky."""
-    return plan.paths.recipe_cube
+def shown_linear_image(plan: ProjectPlan, wildcards) -> str:
+    """Linear image of that picture, which tells its place on the sky."""
+    return plan.paths.recipe_linear_image
 
 
 def star_catalogue(plan: ProjectPlan, wildcards) -> str | None:

@@ -28,7 +28,7 @@ def open_plans(
     base : Path
         Folder of the Snakefile.
     main_process : bool
-        False in a job on another machine, which reads the frame sheet instead of scanning.
+        False in a job on another machine, which reads the list of frames instead of scanning.
     arguments : sequence of str
         Snakemake's command line, to see whether this is a dry run.
 

@@ -24,7 +24,7 @@ def make_links(frames: Iterable[Frame], folder: str | Path) -> int:
     Parameters
     ----------
     frames : iterable of Frame
-        The frame sheet.
+        The list of frames.
     folder : path
         Made if it is not there.
 

@@ -32,7 +32,7 @@ def write_pointers(frames: Iterable[Frame], results: str | Path) -> int:
     Parameters
     ----------
     frames : iterable of Frame
-        The frame sheet.
+        The list of frames.
     results : path
         Folder of the project's results.
 

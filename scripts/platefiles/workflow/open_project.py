@@ -1,4 +1,4 @@
-"""Projects opened: settings, scan, frame sheet, links, calibration frames, the lock file's pins."""
+"""Open projects: settings, scan, list of frames, links, calibration frames and lock file."""
 
 from collections.abc import Mapping, Sequence
 from contextlib import chdir
@@ -11,14 +11,14 @@ from platefiles.config.lock_file import read_lock, size_problem
 from platefiles.config.project import LoadedProject
 from platefiles.core.atomic_write import remove_abandoned
 from platefiles.core.errors import UserError
-from platefiles.frames.frame import Frame, read_sheet, write_sheet
+from platefiles.frames.frame import Frame, read_frame_list, write_frame_list
 from platefiles.jobs.orphans import refuse_orphans
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.plan.paths import grid_log
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import read_note
 from platefiles.raw_folders.folder_walk import SeenFiles
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.known_frames import read_known
 from platefiles.raw_folders.scan import SETTLE_S, RawFile, scan_folders
 from platefiles.raw_frames.fingerprint import SCAN_CACHE
@@ -113,14 +113,14 @@ def _open_plan(
     if main_process:
         cache = Path(results) / SCAN_CACHE
         raw = scan_folders(loaded.raw_folders, cache, not dry_run, SETTLE_S, seen)
-        frames = build_sheet(raw, loaded, read_known(sheet))
+        frames = build_frame_list(raw, loaded, read_known(sheet))
         problems = check_against_sheet(loaded, frames)
         if problems:
             raise ConfigError(problems)
         if not dry_run:
             _fetch_stars(loaded, raw, frames)
     else:
-        frames = read_sheet(sheet)
+        frames = read_frame_list(sheet)
     matched = match_calibration(frames, loaded)
     plan = ProjectPlan(loaded, tuple(frames), matched, results, tuple(raw))
     if main_process and not dry_run:
@@ -132,7 +132,7 @@ def _open_plan(
         remove_abandoned(loaded.lock_path.parent, loaded.lock_path.name)
         if (stars := loaded.fetched_star_path()) is not None:
             remove_abandoned(stars.parent, stars.name)
-        write_sheet(frames, sheet)
+        write_frame_list(frames, sheet)
         write_pointers(frames, results)
         make_links(frames, Path(results) / "links")
     return plan

@@ -1,6 +1,6 @@
 """Small gaps in a picture, and saturated cores of stars of any size, filled from their rims.
 
-For pictures to be looked at only: the linear cube keeps its gaps. Gaps of up to 400 pixels are
+For pictures to be looked at only: the linear image keeps its gaps. Gaps of up to 400 pixels are
 filled rim by rim with the mean of known neighbours. Larger ones get a smooth membrane that is fixed
 at the rim (Laplace's equation): first on means of 2 x 2 pixels, of these again, and so on, then
 each finer level from the coarser one with a fixed number of relaxations (the cascade of Bornemann

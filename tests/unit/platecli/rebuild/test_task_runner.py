@@ -18,7 +18,7 @@ from platefiles.settings.picture import Crop, Finish, Framing, Stretch
 
 @pytest.fixture
 def tasks(tmp_path):
-    """A linear cube of one noisy channel, and two pictures of it, in an order that cannot be."""
+    """A linear image of one noisy channel, and two pictures of it, in an order that cannot be."""
     channel = tmp_path / "l.fits"
     noise = np.random.default_rng(8).normal(1, 0.1, (120, 150)).astype(np.float32)
     record = record_hdu("integrate", channel, {"settings": {}, "channel": "l"}, {})
@@ -29,8 +29,8 @@ def tasks(tmp_path):
         "colour": Colour().model_dump(),
         "geometry": Framing().model_dump(),
     }
-    cube_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}
-    cube_job |= {"wavelengths_nm": {"l": None}, "broadband": True}
+    linear_image_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}
+    linear_image_job |= {"wavelengths_nm": {"l": None}, "broadband": True}
     drawn = {"stretch": Stretch().model_dump(), "finish": Finish().model_dump()}
     job = {"settings": drawn | {"geometry": Crop().model_dump()}, "title": "T"}
     cube = str(tmp_path / "cube.fits")
@@ -40,9 +40,9 @@ def tasks(tmp_path):
         return Task(step, str(tmp_path / name), inputs, json.dumps(job), log)
 
     return {
-        "png": task("draw_picture", "p.png", {"cube": [cube]}, job),
-        "jpg": task("draw_picture", "p.jpg", {"cube": [cube]}, job),
-        "cube": task("map_channels", "cube.fits", {"channels": [str(channel)]}, cube_job),
+        "png": task("draw_picture", "p.png", {"linear_image": [cube]}, job),
+        "jpg": task("draw_picture", "p.jpg", {"linear_image": [cube]}, job),
+        "cube": task("map_channels", "cube.fits", {"channels": [str(channel)]}, linear_image_job),
     }
 
 

@@ -15,7 +15,7 @@ from platefiles.astrometry.star_catalogue import read_star_table
 from platefiles.config.load import load_project
 from platefiles.plan.grid_jobs import catalogue_digest
 from platefiles.plan.project_plan import ProjectPlan
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 
 _FIELDS = "".join(
@@ -78,7 +78,7 @@ def asked(write_project, tiny_raw, tmp_path, monkeypatch):
         path = write_project(tmp_path / "projects" / "tiny.yaml", tiny_raw, sky=sky)
         loaded = load_project(path, "")
         raw = scan_folders(loaded.raw_folders, None, False)
-        frames = build_sheet(raw, loaded)
+        frames = build_frame_list(raw, loaded)
         fetch_stars(loaded, raw, frames)
         return ProjectPlan(loaded, tuple(frames), None, str(tmp_path / "results"))
 

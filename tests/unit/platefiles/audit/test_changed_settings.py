@@ -7,7 +7,7 @@ from platefiles.calibration.matching import match_calibration
 from platefiles.config.load import load_project
 from platefiles.frames.frame import Frame
 from platefiles.plan.project_plan import ProjectPlan
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.graph import products_of
 
@@ -22,7 +22,9 @@ def make_jobs(write_project, tiny_raw, tmp_path_factory):
         folder = tmp_path_factory.mktemp("jobs")
         project = write_project(folder / "projects" / "tiny.yaml", tiny_raw, overrides=overrides)
         loaded = load_project(project, "")
-        frames: list[Frame] = build_sheet(scan_folders(loaded.raw_folders, None, False), loaded)
+        frames: list[Frame] = build_frame_list(
+            scan_folders(loaded.raw_folders, None, False), loaded
+        )
         matched = match_calibration(frames, loaded)
         plan = ProjectPlan(loaded, tuple(frames), matched, "results/tiny")
         return [(p.rule, json.loads(p.job)) for p in products_of(plan).values()]

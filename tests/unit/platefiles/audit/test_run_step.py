@@ -60,8 +60,10 @@ def test_a_task_has_the_memory_of_its_rule(tmp_path):
     assert task("measure_stars", raw=raws).memory_mb(2) == 1500
     assert task("integrate", raw=raws).memory_mb(2) == needed_mb(3, (30, 40), 2)
     cube = [str(tmp_path / "cube.fits")]
-    assert task("annotate", cube=cube).memory_mb(1) == memory_for("annotate", (300, 400), 0, 1)
-    assert task("annotate", cube=cube).memory_mb(1) > task("annotate").memory_mb(1) > 200
+    assert task("annotate", linear_image=cube).memory_mb(1) == memory_for(
+        "annotate", (300, 400), 0, 1
+    )
+    assert task("annotate", linear_image=cube).memory_mb(1) > task("annotate").memory_mb(1) > 200
 
 
 def test_each_step_has_a_memory():

@@ -92,7 +92,7 @@ def test_without_a_folder_the_links_of_the_project_lead_to_the_frames(master, tm
 
 
 def test_frames_that_are_not_used_any_more_are_found_by_the_sheet(master, tmp_path):
-    """No link leads to a frame that was excluded; the frame sheet tells where it lies."""
+    """No link leads to a frame that was excluded; the list of frames tells where it lies."""
     lines = ["id\tpath\trole"]
     for number, (name, content) in enumerate(CONTENTS.items()):
         put(tmp_path / "raw", name, content)

@@ -9,7 +9,7 @@ from platefiles.config.project import Equipment, LoadedProject, Project
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 
 LIGHT = Frame(
@@ -366,7 +366,7 @@ def test_night_of_a_ccd(raw_series):
     """Bias and dark frames make two masters that serve all lights; there are no flats."""
     series = raw_series("slow-mover")
     loaded = _loaded(channels={"open": {"filters": ["Open"]}})
-    frames = build_sheet(scan_folders([series.folder], None, False), loaded)
+    frames = build_frame_list(scan_folders([series.folder], None, False), loaded)
     matched = match_calibration(frames, loaded)
     assert [(m.kind, len(m.frame_ids)) for m in matched.masters] == [
         ("bias", series.bias_count),

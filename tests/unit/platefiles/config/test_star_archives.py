@@ -30,7 +30,7 @@ from platefiles.config.star_archives import CATALOGUES, GAIA_DR3, Service, adql
 from platefiles.photometry import zero_point
 from platefiles.photometry.passbands import choose_band
 from platefiles.plan.grid_jobs import solution_job
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.open_project import open_projects
 from platelib.astrometry.celestial import separation_deg
@@ -269,7 +269,7 @@ def asked(write_project, tiny_raw, tmp_path):
         sky = {"catalogue": "gaia-dr3"} | sky
         loaded = load_project(write_project(tmp_path / "p" / "tiny.yaml", tiny_raw, sky=sky), "")
         raw = scan_folders(loaded.raw_folders, None, False)
-        frames = build_sheet(raw, loaded)
+        frames = build_frame_list(raw, loaded)
         return cone_search.stars_of(loaded, raw, frames, again=again), loaded.star_path
 
     return ask

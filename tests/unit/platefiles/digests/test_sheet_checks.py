@@ -104,7 +104,7 @@ def test_a_log_and_a_note_that_err_are_named(results):
 
 @pytest.mark.parametrize("text", ["", "no sheet at all\n", "{line}"])
 def test_a_damaged_sheet_does_not_hide_other_damage(results, text):
-    """Tables, logs and the frame sheet have further witnesses, told by their places."""
+    """Tables, logs and the list of frames have further witnesses, told by their places."""
     (results / "frames.tsv").write_text("id\n")
     names = (LOG, TABLE, "frames.tsv")
     write_digest_sheet(results, {name: sha256(results / name) for name in names})

@@ -91,7 +91,7 @@ def test_png_says_what_it_is(tmp_path, pixels):
     with Image.open(tmp_path / "a.png") as image:
         text = image.info
     assert text["Title"] == LABEL.title
-    assert text["Comment"] == "made from the linear cube sha256:0123abcd by a stretch: Q 8"
+    assert text["Comment"] == "made from the linear image sha256:0123abcd by a stretch: Q 8"
     assert text["Software"] == "platelog 0"
 
 

@@ -9,7 +9,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical, file_sha256
 from platefiles.fits.products_io import write_product
 from platefiles.picture.picture_files import Label, write_picture
-from platefiles.picture.picture_source import cube_of, read_picture, record_of
+from platefiles.picture.picture_source import linear_image_of, read_picture, record_of
 from platefiles.provenance.activities import Making
 
 ENDINGS = ("png", "jpg", "tif")
@@ -24,7 +24,7 @@ def pixels():
 
 @pytest.fixture
 def cube(tmp_path):
-    """A file that stands for a linear cube, among others."""
+    """A file that stands for a linear image, among others."""
     for name, content in (("other.fits", b"other"), ("cube.fits", b"cube")):
         (tmp_path / name).write_bytes(content)
     return tmp_path / "cube.fits"
@@ -50,7 +50,7 @@ def test_a_picture_leads_to_its_cube_whatever_that_is_called(tmp_path, pixels, c
     """The digest in the metadata is found among the FITS files beside the picture."""
     path = _write(tmp_path / f"p.{ending}", pixels, file_sha256(cube))
     renamed = cube.rename(tmp_path / "zzz.fits")
-    assert cube_of(path) == renamed
+    assert linear_image_of(path) == renamed
 
 
 @pytest.mark.parametrize("ending", ENDINGS)
@@ -58,8 +58,8 @@ def test_a_cube_that_is_gone_is_said_to_be(tmp_path, pixels, cube, ending):
     """A changed cube is not the one that the picture was drawn from."""
     path = _write(tmp_path / f"p.{ending}", pixels, file_sha256(cube))
     cube.write_bytes(b"changed")
-    with pytest.raises(UserError, match="is not beside it; give the cube itself"):
-        cube_of(path)
+    with pytest.raises(UserError, match="is not beside it; give the linear image itself"):
+        linear_image_of(path)
 
 
 def test_a_picture_of_another_program_is_said_to_know_no_cube(tmp_path):
@@ -67,7 +67,7 @@ def test_a_picture_of_another_program_is_said_to_know_no_cube(tmp_path):
     path = tmp_path / "p.png"
     Image.new("RGB", (5, 4)).save(path)
     with pytest.raises(UserError, match="does not tell what it was made from"):
-        cube_of(path)
+        linear_image_of(path)
 
 
 @pytest.mark.parametrize("ending", ENDINGS)
@@ -78,7 +78,7 @@ def test_what_is_no_picture_is_refused(tmp_path, ending):
     with pytest.raises(UserError, match="no picture"):
         read_picture(path)
     with pytest.raises(UserError, match="does not tell what it was made from"):
-        cube_of(path)
+        linear_image_of(path)
 
 
 @pytest.mark.parametrize(

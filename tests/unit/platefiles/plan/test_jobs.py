@@ -30,7 +30,7 @@ from platefiles.plan.picture_channels import (
     channels_of,
     mapped_channels,
 )
-from platefiles.plan.picture_jobs import cube_job, draw_picture_job
+from platefiles.plan.picture_jobs import draw_picture_job, linear_image_job
 from platefiles.provenance.code_digests import code_digest
 from platefiles.settings.integration import Integration
 
@@ -55,7 +55,7 @@ def _jobs(plan):
         for frame in plan.lights(channel):
             jobs["calibrate_sub", frame.id] = calibrate_job(plan, frame.id)
             jobs["register_sub", frame.id] = register_sub_job(plan, channel, frame.id)
-    jobs["map_channels", ""] = cube_job(plan, "ha-in-red")
+    jobs["map_channels", ""] = linear_image_job(plan, "ha-in-red")
     jobs["draw_picture", ""] = draw_picture_job(plan, "ha-in-red")
     jobs["list_subs", ""] = subs_job(plan)
     jobs["solve_astrometry", ""] = solution_job(plan)
@@ -417,7 +417,7 @@ def test_further_pictures_are_made_of_the_same_channels(plan_of):
     assert _jobs(plan) == _jobs(plain)
     assert channels_of(plan, "grey") == ["g"]
     assert mapped_channels(plan) == list(CHANNELS)
-    assert json.loads(cube_job(plan, "grey"))["title"] == "In grey"
+    assert json.loads(linear_image_job(plan, "grey"))["title"] == "In grey"
     assert json.loads(draw_picture_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
     assert json.loads(draw_picture_job(plan, "vivid"))["title"] == plan.loaded.project.title
 
@@ -428,7 +428,7 @@ def test_a_picture_is_made_again_alone(plan_of):
     def jobs(**pictures):
         plan = plan_of(pictures=pictures)
         return {
-            name: (cube_job(plan, name), draw_picture_job(plan, name))
+            name: (linear_image_job(plan, name), draw_picture_job(plan, name))
             for name in plan.loaded.pictures
         }
 
@@ -446,5 +446,7 @@ def test_a_picture_with_a_line_is_not_broadband(plan_of):
     """H-alpha in a colour makes a picture that stars of known colour do not balance."""
     broad = {"mapping": {"red": {"g": 1.0}, "luminance": {"ha": 1.0}}}
     plan = plan_of(pictures={"broad": broad})
-    told = {name: json.loads(cube_job(plan, name))["broadband"] for name in plan.loaded.pictures}
+    told = {
+        name: json.loads(linear_image_job(plan, name))["broadband"] for name in plan.loaded.pictures
+    }
     assert told == {"ha-in-red": False, "broad": True}

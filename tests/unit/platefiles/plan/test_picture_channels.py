@@ -5,7 +5,7 @@ from platefiles.plan.picture_channels import (
     matched_channels,
     uneven_of,
 )
-from platefiles.plan.picture_jobs import cube_job
+from platefiles.plan.picture_jobs import linear_image_job
 from platefiles.workflow.graph import products_of
 
 CHANNELS = ("g", "b", "ha")
@@ -53,7 +53,7 @@ def test_matched_channels_are_mapped_and_serve_the_lines(plan_of):
     assert products["results/tiny/lines/ha.fits"].inputs[:2] == (
         "results/tiny/matched/ha.fits", "results/tiny/matched/g.fits"
     )  # fmt: skip
-    assert "results/tiny/matched/b.fits" in products[plan.paths.recipe_cube].inputs
+    assert "results/tiny/matched/b.fits" in products[plan.paths.recipe_linear_image].inputs
 
 
 def test_a_scale_is_the_business_of_its_line_alone(plan_of):
@@ -61,7 +61,7 @@ def test_a_scale_is_the_business_of_its_line_alone(plan_of):
     before = _line_plan(plan_of)
     after = plan_of(overrides={"continuum": {"ha": {"minus": "g", "scale": 0.1}}})
     assert line_job(before, "ha") != line_job(after, "ha")
-    assert cube_job(before, "ha-in-red") != cube_job(after, "ha-in-red")
+    assert linear_image_job(before, "ha-in-red") != linear_image_job(after, "ha-in-red")
     assert sky_job(before, "ha") == sky_job(after, "ha")
 
 

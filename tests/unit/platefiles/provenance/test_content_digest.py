@@ -17,7 +17,7 @@ ENDINGS = ("png", "jpg", "tif")
 CUBE = hashlib.sha256(b"cube").hexdigest()
 MAKING = Making(
     "picture/a.png", "draw_picture", '{"settings":{"title":"A & B <c>"}}', "platelog 0", "00ff",
-    "python 3", {"cube": ("picture/a.fits",)},
+    "python 3", {"linear_image": ("picture/a.fits",)},
 )  # fmt: skip
 LABEL = Label(
     "L\u00f6wenzahn & <friends>", f"sha256:{CUBE}", "a stretch", "platelog 0", "12ab", MAKING
@@ -36,7 +36,7 @@ def picture(request, tmp_path):
 def test_a_picture_tells_its_cube_its_record_and_its_job(picture):
     """What a program reads back is what was written, whatever letters there are."""
     origin = read_origin(picture)
-    assert (origin.cube, origin.record, origin.making) == (CUBE, "12ab", MAKING)
+    assert (origin.linear_image, origin.record, origin.making) == (CUBE, "12ab", MAKING)
 
 
 def test_the_packet_is_xml_that_general_readers_find(picture):

@@ -7,10 +7,10 @@ from astropy.io import fits
 from platefiles.config.load import load_project
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
-from platefiles.frames.frame import write_sheet
+from platefiles.frames.frame import write_frame_list
 from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.raw_folders import damaged_copies
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.known_frames import read_known
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.open_project import open_projects
@@ -67,7 +67,7 @@ def raw(tmp_path):
 def sheet(raw, cache=None, known=()):
     """Return the frames of the project, by name."""
     files = scan_folders([raw], cache, cache is not None)
-    frames = build_sheet(files, load_project(raw.parent / "x.yaml", raw.parent), known)
+    frames = build_frame_list(files, load_project(raw.parent / "x.yaml", raw.parent), known)
     return {frame.name: frame for frame in frames}
 
 
@@ -164,13 +164,13 @@ def test_an_intact_copy_takes_over_under_its_own_name(raw):
     known_file = damage(copy(raw / "n1" / "b.fits", "a.fits"), 40_000, bytes(4096))
     (raw / "n1").rename(raw.parent / "away")
     table = raw.parent / "frames.tsv"
-    write_sheet(list(sheet(raw).values()), table)
+    write_frame_list(list(sheet(raw).values()), table)
     (raw.parent / "away").rename(raw / "n1")
     for _ in range(2):
         frames = sheet(raw, known=read_known(table))
         used = [frame for frame in frames.values() if frame.role == "light"]
         assert [(frame.name, frame.id) for frame in used] == [("n1/b.fits", frame_id("n1/b.fits"))]
-        write_sheet(list(frames.values()), table)
+        write_frame_list(list(frames.values()), table)
     assert known_file.exists()
 
 

@@ -6,8 +6,8 @@ import pytest
 from platefiles.config.project import Equipment, LoadedProject, Project
 from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
-from platefiles.frames.frame import read_sheet, write_sheet
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.frames.frame import read_frame_list, write_frame_list
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import RawFile, scan_folders
 
 LIGHT = {"IMAGETYP": "Light", "FILTER": "Ha", "EXPTIME": 600.0, "GAIN": 100, "OFFSET": 50}
@@ -49,7 +49,7 @@ def _raw(inside, size=(1440, 1040), folder="/raw", reason="", fingerprint=None, 
 
 
 def _sheet(*raw_files, **keys):
-    return {frame.name: frame for frame in build_sheet(raw_files, _loaded(**keys))}
+    return {frame.name: frame for frame in build_frame_list(raw_files, _loaded(**keys))}
 
 
 def test_roles_channels_and_settings():
@@ -200,8 +200,8 @@ def test_the_second_copy_is_left_out():
 
 def test_same_path_in_two_raw_folders():
     """Ids stay unique, and that of the first folder does not change by the second."""
-    alone = build_sheet([_raw("a.fits", folder="/one")], _loaded())
-    both = build_sheet([_raw("a.fits", folder=f) for f in ("/one", "/two")], _loaded())
+    alone = build_frame_list([_raw("a.fits", folder="/one")], _loaded())
+    both = build_frame_list([_raw("a.fits", folder=f) for f in ("/one", "/two")], _loaded())
     assert len({frame.id for frame in both}) == 2
     assert alone[0] in both
 
@@ -231,7 +231,7 @@ def test_longitude_counted_to_the_west_does_not_split_a_night(longitude):
 
 def test_the_sheet_comes_back_as_it_was(tmp_path):
     """Odd names, odd header text and missing numbers survive; an equal sheet is not rewritten."""
-    frames = build_sheet(
+    frames = build_frame_list(
         [
             _raw("a\tb\n\\x \udcff.fits", OBJECT="caf\u00e9 \\t", PEDESTAL=-100, CCD_TEMP=-10.1),
             _raw("$(touch x) 'q\" {x}.fits", FILTER="../../x", GAIN=0.1, EGAIN=1 / 3),
@@ -240,9 +240,9 @@ def test_the_sheet_comes_back_as_it_was(tmp_path):
         _loaded(),
     )
     path = tmp_path / "results" / "frames.tsv"
-    assert write_sheet(frames, path)
-    assert not write_sheet(frames, path)
-    assert read_sheet(path) == frames
+    assert write_frame_list(frames, path)
+    assert not write_frame_list(frames, path)
+    assert read_frame_list(path) == frames
     lines = path.read_text(encoding="utf-8").splitlines()
     assert len(lines) == 4
     assert {line.count("\t") for line in lines} == {lines[0].count("\t")}
@@ -252,15 +252,15 @@ def test_the_sheet_comes_back_as_it_was(tmp_path):
 def test_another_table_is_no_frame_sheet(tmp_path):
     """Reading says so instead of guessing columns."""
     (tmp_path / "frames.tsv").write_text("id\tfile\n")
-    with pytest.raises(ValueError, match=r"frames\.tsv is no frame sheet of this version"):
-        read_sheet(tmp_path / "frames.tsv")
+    with pytest.raises(ValueError, match=r"frames\.tsv is no list of frames of this version"):
+        read_frame_list(tmp_path / "frames.tsv")
 
 
 def test_night_of_a_ccd_is_one_night(raw_series):
     """Bias, dark and light frames are all of the evening of 12 October 2018."""
     series = raw_series("slow-mover")
     loaded = _loaded(channels={"open": {"filters": ["Open"]}})
-    frames = build_sheet(scan_folders([series.folder], None, False), loaded)
+    frames = build_frame_list(scan_folders([series.folder], None, False), loaded)
     roles = [frame.role for frame in frames]
     expected = {"bias": series.bias_count, "dark": series.dark_count, "light": series.light_count}
     assert Counter(roles) == expected
@@ -273,7 +273,7 @@ def test_survey_frames_by_header_fixes(raw_series):
     channels = {band: {"filters": [band]} for band in "gri"}
     fixes = {"*_i.fits": {"FILTER": "i"}, "*_r.fits": {"FILTER": "r"}}
     loaded = _loaded(channels=channels, header_fixes=fixes)
-    frames = build_sheet(scan_folders([raw_series("gri-group").folder], None, False), loaded)
+    frames = build_frame_list(scan_folders([raw_series("gri-group").folder], None, False), loaded)
     assert {frame.name: (frame.role, frame.channel) for frame in frames} == {
         f"reprojected_sdss_{band}.fits": ("light", band) for band in "gri"
     }

@@ -5,7 +5,7 @@ from astropy.io import fits
 
 from platecli.text.outlook import look_ahead
 from platecli.verbs import check
-from platefiles.frames.frame import write_sheet
+from platefiles.frames.frame import write_frame_list
 from platefiles.plan.grid_jobs import grid_job
 from platefiles.raw_folders.known_frames import KnownFrame, present_name, read_known, recognised
 from platefiles.raw_folders.scan import RawFile
@@ -188,7 +188,7 @@ def test_sheet_of_another_version_or_none_knows_nothing(opened, tmp_path):
     (tmp_path / "odd.tsv").write_text("id\tpath\nx\ty\n")
     assert read_known(tmp_path / "odd.tsv") == []
     frames = opened().frames
-    write_sheet(frames, tmp_path / "sheet.tsv")
+    write_frame_list(frames, tmp_path / "sheet.tsv")
     found = read_known(tmp_path / "sheet.tsv")
     assert {one.id: one.fingerprint for one in found} == {f.id: f.fingerprint for f in frames}
 
@@ -196,7 +196,7 @@ def test_sheet_of_another_version_or_none_knows_nothing(opened, tmp_path):
 def test_a_sheet_of_an_earlier_version_knows_the_frames_in_use(opened, tmp_path):
     """Without the column that tells why, frames that were used keep their ids and names."""
     frames = opened(exclude=["2026-03-23/g-02.fits"]).frames
-    write_sheet(frames, tmp_path / "sheet.tsv")
+    write_frame_list(frames, tmp_path / "sheet.tsv")
     assert len(read_known(tmp_path / "sheet.tsv")) == len(frames)
     lines = (tmp_path / "sheet.tsv").read_text(encoding="utf-8").splitlines()
     older = ["\t".join(line.split("\t")[:-2]) for line in lines]

@@ -9,7 +9,7 @@ from astropy.io import fits
 from platefiles.config.load import load_project
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.safe_names import frame_id
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.raw_frames.raw_frame import open_raw
 
@@ -47,11 +47,11 @@ channels: {ha: {filters: [Ha]}}
 
 
 def _reasons(folder, more=""):
-    """Reason by name of the frame sheet; empty for what is used."""
+    """Reason by name of the list of frames; empty for what is used."""
     project = folder.parent / "x.yaml"
     project.write_text(PROJECT + more)
     files = scan_folders([folder], None, False)
-    frames = build_sheet(files, load_project(project, folder.parent))
+    frames = build_frame_list(files, load_project(project, folder.parent))
     return {frame.name: frame.reason for frame in frames}
 
 

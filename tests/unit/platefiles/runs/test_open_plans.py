@@ -25,7 +25,7 @@ def _files(folder):
 
 
 def test_run_writes_sheet_links_and_cache(opened, tmp_path, wild):
-    """Opening the plans makes frame sheet, cache of the scan, note of the plan and links alone."""
+    """Opening the plans writes the list of frames, cache of the scan, note of the plan, links."""
     plans = opened()
     results = tmp_path / "work" / "results" / "tiny"
     made = {"frames.tsv", ".scan.json", ".products", "links"}

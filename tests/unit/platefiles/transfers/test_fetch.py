@@ -7,7 +7,7 @@ from astropy.io import fits
 
 from platefiles.core.errors import UserError
 from platefiles.provenance import code_digests
-from platefiles.raw_folders.frame_list import build_sheet
+from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.transfers.fetch import local_copies
 from platefiles.transfers.links import link_name, make_links
@@ -29,7 +29,7 @@ def project(bucket, tmp_path, write_project, monkeypatch):
         (tmp_path / "disk" / f"{name}.fits").rename(tmp_path / f"{name}.fits")
     path = write_project(tmp_path / "projects" / "tiny.yaml", tmp_path / "disk")
     raw = scan_folders([tmp_path / "disk", f"{bucket.url}/raw"], None, False)
-    return build_sheet(raw, load_project(path, tmp_path))
+    return build_frame_list(raw, load_project(path, tmp_path))
 
 
 @pytest.fixture
