@@ -80,13 +80,20 @@ def test_layers_import_downward(graph):
     assert not upward
 
 
+_IN_PROSE = ("platefiles.settings", "platecli.drafting")
+"""Packages that say in sentences how their modules work together."""
+
+
 def test_every_package_says_what_it_is_for_and_re_exports_nothing():
     """The docstring is all that the first file of a package holds."""
     for name, path in _files().items():
         if path.name == "__init__.py":
             tree = ast.parse(path.read_text())
-            assert ast.get_docstring(tree), name
+            said = ast.get_docstring(tree)
+            assert said, name
             assert len(tree.body) == 1, name
+            if name.count(".") == 1 and name not in _IN_PROSE:
+                assert "\nInput: " in said and "\nOutput: " in said, name
 
 
 def _passed_on(tree: ast.Module, modules: set[str]) -> set[str]:

@@ -1,1 +1,5 @@
-"""What words on the command line name: projects, results, targets."""
+"""Arguments of the command line: projects, results, stages.
+
+Input: words as they were typed.
+Output: projects and files, or the nearest name.
+"""

@@ -1,1 +1,5 @@
-"""Products made again from their records, step by step, and single pixels of them."""
+"""Products made again from their records, and single pixels of them.
+
+Input: a record and its raw frames.
+Output: the same product, byte for byte.
+"""

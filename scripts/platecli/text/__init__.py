@@ -1,1 +1,5 @@
-"""Text on the console: tables, trees, summaries and lines that fit."""
+"""Text on the console: tables, trees, summaries and lines that fit.
+
+Input: what a verb found.
+Output: lines of text.
+"""

@@ -1,1 +1,5 @@
-"""The verbs of the command line, one module each."""
+"""The verbs of the command line, one module each.
+
+Input: parsed arguments.
+Output: an exit status, and text on the console.
+"""

@@ -1,1 +1,6 @@
-"""The sheet of digests of a project: written, compared, signed."""
+"""The list of digests of a project: written, compared, signed.
+
+Input: products and notes of jobs.
+Output: `digests.sha256`, its signature, and what differs from it.
+Sources: the format of GNU sha256sum; SSH signatures.
+"""

@@ -1,1 +1,5 @@
-"""Magnitudes of channels: passbands, zero points, depth."""
+"""Magnitudes of channels: passbands, zero points, depth.
+
+Input: integrated channels, the solution and a catalogue.
+Output: tables of zero points, extinction and limiting magnitudes.
+"""

@@ -1,1 +1,5 @@
-"""The rules as they stand in the Snakefile: what each makes, of which files, by which script."""
+"""The rules as they stand in the Snakefile.
+
+Input: the Snakefile and `rules/*.smk`.
+Output: what each rule makes, from which files, by which script and with how many threads.
+"""

@@ -1,1 +1,5 @@
-"""A run of the Snakefile: the plans that it opens, what it makes of them and what it leaves."""
+"""A run of the Snakefile: its plans, what it makes and what it leaves as it is.
+
+Input: the projects that a run names.
+Output: the object `plans` of the Snakefile.
+"""

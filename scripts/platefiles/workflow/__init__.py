@@ -1,1 +1,5 @@
-"""What a project has, what its jobs are, and which of them have to be done."""
+"""Products as a graph, read from the rules, and which of them have to be made.
+
+Input: a plan and the products that exist.
+Output: what a run makes, and why.
+"""

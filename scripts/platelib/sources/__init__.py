@@ -1,1 +1,6 @@
-"""Sources of an integrated channel: found, measured, told apart, and matched with catalogues."""
+"""Sources of an integrated channel: extracted, measured, classified and matched with catalogues.
+
+Input: a channel, its variance and its background.
+Output: a table of stars and extended sources with names from catalogues.
+Sources: Kron (1980) for total fluxes; Bertin & Arnouts (1996).
+"""
