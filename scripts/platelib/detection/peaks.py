@@ -4,6 +4,8 @@ The rows are handed over in two arrays, one above the other, so that those which
 the first need are there without being copied.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from platelib.background.measure_mesh import interpolate
@@ -18,10 +20,57 @@ SHAPE_COLUMNS = 7
 _BLOCK = 32
 
 
+class Slab(NamedTuple):
+    """Rows of a sub in two pieces: rows that were there before, and those that follow.
+
+    ``images``, two ``(n, nx)`` float32, bad pixels mended; ``masks``, two ``(n, nx)`` uint8: 1 bad,
+    2 saturated; ``top``, the number of the first row.
+    """
+
+    images: tuple[np.ndarray, np.ndarray]
+    masks: tuple[np.ndarray, np.ndarray]
+    top: int
+
+
+class Limits(NamedTuple):
+    """The sky, and what stars stand above.
+
+    ``level`` and ``noise`` of the cells, ``(my, mx)`` float32; ``lines`` and ``floors`` are from
+    :func:`limit_lines`.
+    """
+
+    level: np.ndarray
+    noise: np.ndarray
+    lines: np.ndarray
+    floors: np.ndarray
+
+
+class Found(NamedTuple):
+    """Arrays that the stars found are put down in.
+
+    ``shapes``, ``(n, SHAPE_COLUMNS)`` float64: x, y, FWHM, ellipticity, flags, angle, light in the
+    window. ``centres``, ``(n, 2)`` int32: y, x of the pixel that the star is in. ``squares``,
+    ``(n, side, side)`` float32 of odd side: the pixels about that one, as far as the sub has them.
+    """
+
+    shapes: np.ndarray
+    centres: np.ndarray
+    squares: np.ndarray
+
+
+class Room(NamedTuple):
+    """What the search works in: smoothed rows, the window of a star, and flags of a row."""
+
+    smooth: np.ndarray
+    box: np.ndarray
+    work: np.ndarray
+    words: np.ndarray
+    maxima: np.ndarray
+    values: np.ndarray
+
+
 @allocating_kernel
-def search_rows(
-    images, masks, top, rows, shape, sky, limits, taps, shapes, centres, squares, count
-):
+def search_rows(slab, rows, shape, limits, taps, found, count):
     """Find and measure the stars whose peaks are in some rows.
 
     A star is a local maximum of the image smoothed by five taps each way, above a limit, and
@@ -30,31 +79,17 @@ def search_rows(
 
     Parameters
     ----------
-    images : tuple of numpy.ndarray
-        Two ``(n, nx)`` float32, bad pixels mended: rows of the sub and those that follow.
-    masks : tuple of numpy.ndarray
-        Two ``(n, nx)`` uint8: 1 bad, 2 saturated.
-    top : int
-        Number of the first row.
+    slab : Slab
     rows : tuple of int
         The rows to be searched, from and to: at least `EDGE` rows, and half a square, away from
         what the arrays lack and the sub has.
     shape : tuple of int
         ``(ny, nx)`` of the sub.
-    sky : tuple of numpy.ndarray
-        Level and noise of the cells, ``(my, mx)`` float32.
-    limits : tuple of numpy.ndarray
-        From :func:`limit_lines`.
+    limits : Limits
     taps : numpy.ndarray
         ``(3,)`` float32: the smoothing, middle and outwards.
-    shapes : numpy.ndarray
-        ``(n, SHAPE_COLUMNS)`` float64, filled from row ``count`` on: x, y, FWHM, ellipticity,
-        flags, angle, light in the window.
-    centres : numpy.ndarray
-        ``(n, 2)`` int32, filled likewise: y, x of the pixel that the star is in.
-    squares : numpy.ndarray
-        ``(n, side, side)`` float32 of odd side, filled likewise: the pixels about that one. What
-        lies outside of the sub is left as it is.
+    found : Found
+        Filled from row ``count`` on.
     count : int
         Stars that are there already.
 
@@ -66,7 +101,7 @@ def search_rows(
         Row that is to be searched next: the end of ``rows``, unless the arrays ran full before.
     """
     nx = shape[1]
-    room = (
+    room = Room(
         np.empty((3, nx), dtype=np.float32),
         np.empty(BOX),
         np.empty(WORK),
@@ -74,27 +109,23 @@ def search_rows(
         np.zeros(_BLOCK // 8, dtype=np.uint64),
         np.empty(_BLOCK + 2, dtype=np.float32),
     )
-    return _search_rows(
-        images, masks, top, rows, shape, sky, limits, taps, shapes, centres, squares, count, room
-    )
+    return _search_rows(slab, rows, shape, limits, taps, found, count, room)
 
 
 @kernel
-def _search_rows(
-    images, masks, top, rows, shape, sky, limits, taps, shapes, centres, squares, count, room
-):
+def _search_rows(slab, rows, shape, limits, taps, found, count, room):
     ny, nx = shape
-    level, noise = sky
-    lines, floors = limits
+    images, top = slab.images, slab.top
+    level, lines, floors = limits.level, limits.lines, limits.floors
     first, last = max(rows[0], EDGE), min(rows[1], ny - EDGE)
     # Flags of eight pixels are looked at as one word: nearly all of them are zero.
-    smooth, box, work, words, maxima, values = room
+    smooth, words, maxima, values = room.smooth, room.words, room.maxima, room.values
     blocks = words.size // (_BLOCK // 8)
     over, is_maximum = words.view(np.uint8)[:nx], maxima.view(np.uint8)
     for y in range(first - 1, min(first + 1, last)):
         _smooth_columns(images, y - top, taps, smooth[y % 3])
     for y in range(first, last):
-        if squares.shape[0] - count < nx // 2:
+        if len(found.squares) - count < nx // 2:
             return count, y
         _smooth_columns(images, y + 1 - top, taps, smooth[(y + 1) % 3])
         above, here, below = smooth[(y - 1) % 3], smooth[y % 3], smooth[(y + 1) % 3]
@@ -112,10 +143,7 @@ def _search_rows(
                     continue
                 for k in range(8 * word, 8 * word + 8):
                     if is_maximum[k] and _is_peak(above, below, start + k, values[k + 1], taps):
-                        count += _add_star(
-                            images, masks, top, y, start + k, shape, level, noise, box, work,
-                            shapes[count], centres[count], squares[count],
-                        )  # fmt: skip
+                        count += _add_star(slab, y, start + k, shape, limits, room, found, count)
     return count, rows[1]
 
 
@@ -199,9 +227,10 @@ def _is_peak(above, below, x, value, taps):
 
 
 @kernel
-def _add_star(images, masks, top, y, x, shape, level, noise, box, work, found, centre, square):
+def _add_star(slab, y, x, shape, limits, room, found, count):
     """Measure what is at a peak; return 1 if it is a star and was put down, else 0."""
-    sky = interpolate(level, shape, y, x)
+    images, top, box = slab.images, slab.top, room.box
+    sky = interpolate(limits.level, shape, y, x)
     (a, above), (b, here), (c, below) = (
         _where(images, y - 1 - top), _where(images, y - top), _where(images, y + 1 - top),
     )  # fmt: skip
@@ -211,7 +240,7 @@ def _add_star(images, masks, top, y, x, shape, level, noise, box, work, found, c
         images[c][below],
         x,
         sky,
-        interpolate(noise, shape, y, x),
+        interpolate(limits.noise, shape, y, x),
     ):
         return 0
     for v in range(BOX[0]):
@@ -219,13 +248,14 @@ def _add_star(images, masks, top, y, x, shape, level, noise, box, work, found, c
         line, into = images[k][row, x - WINDOW : x - WINDOW + BOX[1]], box[v]
         for u in range(BOX[1]):
             into[u] = line[u] - sky
-    dx, dy, fwhm, ellipticity, angle, light, ok = star_shape(box, work)
+    dx, dy, fwhm, ellipticity, angle, light, ok = star_shape(box, room.work)
     if not ok:
         return 0
-    found[0], found[1], found[2], found[3] = x + dx, y + dy, fwhm, ellipticity
-    found[4], found[5], found[6] = _flags(masks, y - top, x), angle, light
+    row, centre = found.shapes[count], found.centres[count]
+    row[0], row[1], row[2], row[3] = x + dx, y + dy, fwhm, ellipticity
+    row[4], row[5], row[6] = _flags(slab.masks, y - top, x), angle, light
     centre[0], centre[1] = int(np.rint(y + dy)), int(np.rint(x + dx))
-    _cut_out(images, centre[0] - top, centre[1], square)
+    _cut_out(images, centre[0] - top, centre[1], found.squares[count])
     return 1
 
 
@@ -304,16 +334,15 @@ def warm_up() -> None:
     mask = np.zeros(image.shape, dtype=np.uint8)
     level = np.ones((1, 1), dtype=np.float32)
     search_rows(
-        (image[:12], image[12:]),
-        (mask[:12], mask[12:]),
-        0,
+        Slab((image[:12], image[12:]), (mask[:12], mask[12:]), 0),
         (0, 24),
         image.shape,
-        (level, level),
-        limit_lines(level, 24),
+        Limits(level, level, *limit_lines(level, 24)),
         np.array([0.4, 0.2, 0.1], dtype=np.float32),
-        np.empty((20, SHAPE_COLUMNS)),
-        np.empty((20, 2), dtype=np.int32),
-        np.empty((20, 7, 7), dtype=np.float32),
+        Found(
+            np.empty((20, SHAPE_COLUMNS)),
+            np.empty((20, 2), dtype=np.int32),
+            np.empty((20, 7, 7), dtype=np.float32),
+        ),
         0,
     )

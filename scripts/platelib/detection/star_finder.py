@@ -14,7 +14,15 @@ from functools import cached_property
 import numpy as np
 
 from platelib.background.mesh import Mesh
-from platelib.detection.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
+from platelib.detection.peaks import (
+    EDGE,
+    SHAPE_COLUMNS,
+    Found,
+    Limits,
+    Slab,
+    limit_lines,
+    search_rows,
+)
 from platelib.detection.star_table import CORE_SHARE, FLAG_SHAPE, STAR
 from platelib.detection.star_widths import star_group
 from platelib.detection.trails import on_trails
@@ -75,7 +83,7 @@ class StarSearch:
         gain = self._taps[0] ** 2 + 2 * (self._taps[1] ** 2 + self._taps[2] ** 2)
         limits = mesh.level + np.float32(detection_sigma * gain) * mesh.noise
         nx = mesh.shape[1]
-        self._limits = limit_lines(limits, nx)
+        self._limits = Limits(mesh.level, mesh.noise, *limit_lines(limits, nx))
         # As many again before the faint ones are dropped, and a row of them.
         most, side = 2 * _SPARE * max_stars + nx // 2, 2 * self.half_px + 1
         room = room or Room()
@@ -135,17 +143,12 @@ class StarSearch:
         stop = ny if self._seen == ny else max(self._searched, self._seen - self.margin)
         while self._searched < stop:
             self._count, self._searched = search_rows(
-                (self._image, image),
-                (self._mask, mask),
-                top,
+                Slab((self._image, image), (self._mask, mask), top),
                 (self._searched, stop),
                 self._mesh.shape,
-                self._planes[:2],
                 self._limits,
                 self._taps,
-                self._shapes,
-                self._centres,
-                self._squares,
+                Found(self._shapes, self._centres, self._squares),
                 self._count,
             )
             if self._searched < stop:

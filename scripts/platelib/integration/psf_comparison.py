@@ -77,6 +77,29 @@ class Comparison(NamedTuple):
         return self.taps.shape[-1] // 2 + AROUND if self.partners.shape[1] else 0
 
 
+class Tested(NamedTuple):
+    """A sample that is tested for the second time.
+
+    Attributes
+    ----------
+    i, y, x : int
+        Sub and pixel.
+    spread : float
+        Expected variance.
+    first : int
+        Flag by the first test.
+    spike : bool
+        Whether it lies beside a pixel that is sharper than stars.
+    """
+
+    i: int
+    y: int
+    x: int
+    spread: float
+    first: int
+    spike: bool
+
+
 def comparison(kernels: PsfKernels, saturation: np.ndarray, tolerance: float) -> Comparison:
     """Prepare the second test.
 
@@ -143,9 +166,8 @@ def compare(values, variances, squares, y, x, sky, state, spread, flags, compare
         spike = flags[i, y, x] == SPIKE
         if first == KEPT and not spike and _lies_between(values, spread, i, y, x, sky, compared):
             continue
-        state[i] = _judge(
-            values, variances, squares, i, y, x, sky, spread[i], first, spike, compared, work
-        )
+        sample = Tested(i, y, x, spread[i], first, spike)
+        state[i] = _judge(values, variances, squares, sky, sample, compared, work)
 
 
 @kernel
@@ -187,8 +209,9 @@ def _lies_between(values, spread, i, y, x, sky, compared):
 
 
 @kernel
-def _judge(values, variances, squares, i, y, x, sky, spread, first, spike, compared, work):
+def _judge(values, variances, squares, sky, sample, compared, work):
     """Return the flag of a sample from that of the first test and from its partners."""
+    i, y, x, spread, first, spike = sample
     light = float(values[i, y, x]) - sky
     around, mean, bound, softness = light_of_partners(values, i, y, x, sky, compared, work)
     if around < 0.0:

@@ -11,6 +11,8 @@ what is written does not overlap what is read, and gives up at more than a few a
 weights lie in flat arrays, line after line.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from platelib.numerics.kernels import kernel
@@ -183,26 +185,52 @@ def sum_of_squares(plane, row, column, a, b, count, spread):
         spread[p] = sums
 
 
+class Pixels(NamedTuple):
+    """Pixels of a run of samples.
+
+    Attributes
+    ----------
+    plane : numpy.ndarray
+        ``(m, n)`` float32.
+    row, column : int
+        Where the first pixel of the first sample lies.
+    """
+
+    plane: np.ndarray
+    row: int
+    column: int
+
+
 @kernel
-def sample(
-    pixels, row, column, noises, noise_row, noise_column, across, down, count, polynomials, weights,
-    total, spread,
-):  # fmt: skip
+def sample(pixels, noises, fractions, count, polynomials, weights, sums):
     """Sample a run, with its variance.
 
-    The run's first sample has the first of its 6 x 6 pixels at a place of ``pixels``, and the first
-    of the inner 4 x 4 at a place of ``noises``; ``across`` and ``down`` hold the fractions.
+    Parameters
+    ----------
+    pixels, noises : Pixels
+        The 6 x 6 pixels of the run's first sample, and the variances of the inner 4 x 4.
+    fractions : tuple of numpy.ndarray
+        Across and down: where in their pixels the samples lie.
+    count : int
+        Samples of the run.
+    polynomials : numpy.ndarray
+        `POLYNOMIALS`.
+    weights : numpy.ndarray
+        ``(2, 6 STRIP)`` float32, to work in.
+    sums : tuple of numpy.ndarray
+        Values and variances of the samples, to be filled.
     """
+    across, down = fractions
+    total, spread = sums
     for start in range(0, count, STRIP):
         n = min(STRIP, count - start)
-        left, noise_left = column + start, noise_column + start
-        sums = total[start : start + n]
-        fill_weights(across[start : start + n], n, polynomials, weights[0])
-        fill_weights(down[start : start + n], n, polynomials, weights[1])
-        sum_of_taps(pixels, row, left, weights[0], weights[1], n, sums)
-        sum_of_squares(
-            noises, noise_row, noise_left, weights[0], weights[1], n, spread[start : start + n]
-        )
+        here = slice(start, start + n)
+        fill_weights(across[here], n, polynomials, weights[0])
+        fill_weights(down[here], n, polynomials, weights[1])
+        left, noise_left = pixels.column + start, noises.column + start
+        a, b = weights[0], weights[1]
+        sum_of_taps(pixels.plane, pixels.row, left, a, b, n, total[here])
+        sum_of_squares(noises.plane, noises.row, noise_left, a, b, n, spread[here])
 
 
 def warm_up() -> None:

@@ -21,6 +21,7 @@ from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.polynomials import row_polynomial
 from platelib.numerics.transform import Transform, identity
 from platelib.resampling.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
+from platelib.resampling.kernel_arguments import Source, Tables, Tile, Workspace
 from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, terms_of
 from platelib.resampling.resampling_affine import COLUMNS, follow_lines, room_for_lines
 from platelib.resampling.resampling_general import look_at_each, room_for_each
@@ -184,7 +185,7 @@ def resample(
     frame = (source.first_row, source.first_column, *source.frame_shape)
     mask = with_sharp(source.values, source.variance, source.mask, source.curvature)
     where = (
-        (source.values, source.variance, mask, *frame),
+        Source(source.values, source.variance, mask, *frame),
         (x, y, transform.degree, transform.centre_x, transform.centre_y, transform.scale),
         (rows[0], columns[0]),
     )
@@ -197,25 +198,18 @@ def resample(
     _resample(
         *where,
         along_rows and transform.degree == 1,
-        POLYNOMIALS,
-        steps,
-        COLUMNS,
+        Tables(POLYNOMIALS, steps, COLUMNS),
         brought_to,
-        values,
-        variances,
-        _NOT_ASKED if missing is None else missing,
+        Tile(values, variances, _NOT_ASKED if missing is None else missing),
     )
     return values, variances
 
 
 @allocating_kernel
-def _resample(
-    source, mapping, corner, is_straight, polynomials, steps, columns, levels, values, variances,
-    missing,
-):  # fmt: skip
+def _resample(source, mapping, corner, is_straight, tables, levels, tile):
     """Make room for `_resample_rows`, and do it."""
     degree, sky_degree = mapping[2], levels[3]
-    polynomial = (
+    polynomials = (
         np.empty((2, degree + 1)),
         np.empty(sky_degree + 1),
         np.empty(max(degree, sky_degree) + 1),
@@ -225,23 +219,19 @@ def _resample(
         np.empty(CHUNK, dtype=np.uint8),
         aligned.zeros(2, CHUNK),
     )
-    _resample_rows(
-        source, mapping, corner, is_straight, polynomials, steps, columns, levels, values,
-        variances, missing, polynomial, chunk, room_for_lines(), room_for_each(not is_straight),
-    )  # fmt: skip
+    room = Workspace(polynomials, chunk, room_for_lines(), room_for_each(not is_straight))
+    _resample_rows(source, mapping, corner, is_straight, tables, levels, tile, room)
 
 
 @kernel
-def _resample_rows(
-    source, mapping, corner, is_straight, polynomials, steps, columns, levels, values, variances,
-    missing, polynomial, chunk, lines_room, each_room,
-):  # fmt: skip
+def _resample_rows(source, mapping, corner, is_straight, tables, levels, tile, room):
     """Sample row by row, a chunk at a time."""
     cx, cy, degree, centre_x, centre_y, scale = mapping
     gain, square, sky, sky_degree = levels
-    rows, sky_row, local = polynomial
-    level, spare, line = chunk
-    terms = terms_of(polynomials)
+    rows, sky_row, local = room.polynomials
+    level, spare, line = room.chunk
+    values, variances, missing = tile
+    terms, steps = terms_of(tables.polynomials), tables.steps
     (top, left), (ny, nx) = corner, values.shape
     backward = cx[1] < 0
     for r in range(ny):
@@ -260,11 +250,27 @@ def _resample_rows(
             brought_to, result = (gain, square, level[:count]), (target, spread, marks)
             if is_straight:
                 follow_lines(
-                    source, rows, place, columns, terms, local, brought_to, result, lines_room
+                    source,
+                    rows,
+                    place,
+                    tables.columns,
+                    terms,
+                    local,
+                    brought_to,
+                    result,
+                    room.lines,
                 )
             else:
                 look_at_each(
-                    source, rows, degree, place, polynomials, local, brought_to, result, each_room
+                    source,
+                    rows,
+                    degree,
+                    place,
+                    tables.polynomials,
+                    local,
+                    brought_to,
+                    result,
+                    room.each,
                 )
             if backward:
                 turn_over(target, values[r, here])

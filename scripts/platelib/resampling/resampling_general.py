@@ -12,20 +12,30 @@ from platelib.numerics.mask_bits import BAD, SHARP
 from platelib.numerics.polynomials import around
 from platelib.resampling.flux_limiter import next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
-from platelib.resampling.lanczos import CHUNK, ROOM, STRIP, VECTOR, gather, sample, terms_of
+from platelib.resampling.kernel_arguments import Places, Work
+from platelib.resampling.lanczos import (
+    CHUNK,
+    ROOM,
+    STRIP,
+    VECTOR,
+    Pixels,
+    gather,
+    sample,
+    terms_of,
+)
 
 
 @allocating_kernel
 def room_for_each(is_needed):
     """Return what `look_at_each` needs to work, or arrays of the same kinds without a row."""
     two, four, six, chunk = (2, 4, 6, CHUNK) if is_needed else (0, 0, 0, 0)
-    places = (  # pixels, fractions, outside, breaks
+    places = Places(
         aligned.zeros(two, CHUNK).view(np.int32),
         aligned.zeros(two, CHUNK + VECTOR),
         np.empty(chunk, dtype=np.uint8),
         np.zeros(chunk // 8, dtype=np.uint64),
     )
-    work = (  # runs, fractions, pixels, variances, weights, sums, sharp light, marks
+    work = Work(
         np.empty((chunk, 3), dtype=np.int32),
         aligned.zeros(two, ROOM),
         aligned.zeros(six, ROOM),
@@ -41,31 +51,31 @@ def room_for_each(is_needed):
 @kernel
 def look_at_each(source, rows, degree, place, polynomials, local, levels, result, room):
     """Sample a chunk; arguments as in `platelib.resampling.resampling_affine.follow_lines`."""
-    image, variance, mask, first_row, first_column, raw_ny, raw_nx = source
-    (pixel, fraction, outside, words), work = room
-    (gain, square, level), (values, variances, marks) = levels, result
-    breaks, count = words.view(np.uint8), place[1]
+    places, work = room
+    pixel, outside, words = places.pixel, places.outside, places.words
+    breaks, count, shape = words.view(np.uint8), place[1], source.image.shape
     outside[:count] = 0
     _locate_all(
-        rows, degree, place, raw_nx, first_column, raw_ny, first_row, local, pixel, fraction,
-        outside,
+        rows, degree, place, source.raw_nx, source.first_column, source.raw_ny, source.first_row,
+        local, pixel, places.fraction, outside,
     )  # fmt: skip
     _find_breaks(pixel[0, :count], pixel[1, :count], breaks)
-    first, last = _inside(pixel, breaks, count, image.shape)
-    runs = _find_runs(pixel, breaks, words, first, last, work[0])
-    if runs * LONG_RUN > last - first or not _are_inside(work[0][:runs], last, image.shape):
+    first, last = _inside(pixel, breaks, count, shape)
+    runs = _find_runs(pixel, breaks, words, first, last, work.runs)
+    if runs * LONG_RUN > last - first or not _are_inside(work.runs[:runs], last, shape):
         first = last = count
     if last > first:
+        gain, square, level = levels
+        values, variances, marks = result
         _sample_long_runs(
-            image, variance, mask, fraction, outside, first, last, runs, polynomials, work, gain,
-            square, level, values, variances, marks,
+            source.image, source.variance, source.mask, places.fraction, outside, first, last, runs,
+            polynomials, work, gain, square, level, values, variances, marks,
         )  # fmt: skip
     for start, stop in ((0, first), (last, count)):
         while start < stop:
             start = _sample_short_runs(
-                image, variance, mask, pixel, fraction, breaks, words, outside, start, stop,
-                polynomials, work, gain, square, level, values, variances, marks,
-            )  # fmt: skip
+                source, places, (start, stop), polynomials, work, levels, result
+            )
 
 
 @kernel
@@ -82,13 +92,13 @@ def _locate_all(
         around(rows[0], degree, u, scale, local)
         local[1] -= step
         _locate(
-            local, degree, offset, step, raw_nx, first_column, pixel[0, here], fraction[0, here],
-            outside[here],
+            local, degree, offset, step, raw_nx, first_column, pixel[0, here],
+            fraction[0, here], outside[here],
         )  # fmt: skip
         around(rows[1], degree, u, scale, local)
         _locate(
-            local, degree, offset, np.float32(0.0), raw_ny, first_row, pixel[1, here],
-            fraction[1, here], outside[here],
+            local, degree, offset, np.float32(0.0), raw_ny, first_row,
+            pixel[1, here], fraction[1, here], outside[here],
         )  # fmt: skip
         done = end
 
@@ -193,8 +203,11 @@ def _sample_long_runs(
     image, variance, mask, fraction, outside, first, last, found, polynomials, work, gain, square,
     level, values, variances, marks,
 ):  # fmt: skip
-    """Sample straight from the image, run by run."""
-    runs, _, _, _, weights, sums, sharp_room, _ = work
+    """Sample straight from the image, run by run.
+
+    Flat arguments: with `Places`, levels and result as tuples it takes 8 % longer.
+    """
+    runs, sums = work.runs, work.sums
     for k in range(found):
         p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
         n = (runs[k + 1, 0] if k + 1 < found else last) - p
@@ -202,8 +215,9 @@ def _sample_long_runs(
         full = (n + VECTOR - 1) // VECTOR * VECTOR
         full = full if column + full + 3 <= image.shape[1] else n
         sample(
-            image, row - 2, column - 2, variance, row - 1, column - 1, fraction[0, p:],
-            fraction[1, p:], full, polynomials, weights, sums[0, p:], sums[1, p:],
+            Pixels(image, row - 2, column - 2), Pixels(variance, row - 1, column - 1),
+            (fraction[0, p:], fraction[1, p:]), full, polynomials, work.weights,
+            (sums[0, p:], sums[1, p:]),
         )  # fmt: skip
         found_marks = mark_bad(
             mask, row, column, n, len(mask) - 1, mask.shape[1] - 1, outside[p:], marks[p:]
@@ -212,7 +226,7 @@ def _sample_long_runs(
             here = slice(p, p + n)
             _sample_sharp(
                 image, row - 2, column - 2, mask, (row, column), fraction[0, here],
-                fraction[1, here], polynomials, sharp_room, marks[here], sums[0, here],
+                fraction[1, here], polynomials, work.sharp, marks[here], sums[0, here],
             )  # fmt: skip
     here = slice(first, last)
     _level(sums[0, here], marks[here], gain, level[here], values[here])
@@ -252,12 +266,14 @@ def _scale(sampled, marks, square, target):
 
 
 @kernel
-def _sample_short_runs(
-    image, variance, mask, pixel, fraction, breaks, words, outside, start, count, polynomials, work,
-    gain, square, level, values, variances, marks,
-):  # fmt: skip
-    """Sample from ``start`` as far as there is room for the runs; return where it ended."""
-    runs, fractions, pixels, noises, weights, sums, sharp_room, bad = work
+def _sample_short_runs(source, places, span, polynomials, work, levels, result):
+    """Sample a span as far as there is room for its runs; return where it ended."""
+    image, variance, mask = source.image, source.variance, source.mask
+    pixel, fraction, words = places.pixel, places.fraction, places.words
+    runs, fractions, pixels, noises = work.runs, work.fractions, work.pixels, work.noises
+    sums, bad = work.sums, work.marks
+    (gain, square, level), (values, variances, marks) = levels, result
+    breaks, (start, count) = words.view(np.uint8), span
     last_row, last_column = image.shape[0] - 1, image.shape[1] - 1
     p = start
     filled = 0
@@ -271,7 +287,7 @@ def _sample_short_runs(
         gather(image, row - 2, column - 2, n, last_row, last_column, filled, pixels)
         gather(variance, row - 1, column - 2, n, last_row, last_column, filled, noises)
         found_marks |= mark_bad(
-            mask, row, column, n, last_row, last_column, outside[p:], bad[filled:]
+            mask, row, column, n, last_row, last_column, places.outside[p:], bad[filled:]
         )
         runs[found, 0], runs[found, 1], runs[found, 2] = p, filled, n
         found += 1
@@ -281,8 +297,8 @@ def _sample_short_runs(
     filled = min((filled - 5 + VECTOR - 1) // VECTOR * VECTOR, ROOM - 5)
     total, spread = sums[0], sums[1]
     sample(
-        pixels, 0, 0, noises, 0, 1, fractions[0], fractions[1], filled, polynomials, weights,
-        total, spread,
+        Pixels(pixels, 0, 0), Pixels(noises, 0, 1), (fractions[0], fractions[1]), filled,
+        polynomials, work.weights, (total, spread),
     )  # fmt: skip
     for k in range(found):
         first, place, n = runs[k, 0], runs[k, 1], runs[k, 2]
@@ -290,7 +306,7 @@ def _sample_short_runs(
             here = slice(place, place + n)
             _sample_sharp(
                 pixels, 0, place, mask, (pixel[1, first], pixel[0, first]), fractions[0, here],
-                fractions[1, here], polynomials, sharp_room, bad[here], total[here],
+                fractions[1, here], polynomials, work.sharp, bad[here], total[here],
             )  # fmt: skip
         known, sky = bad[place : place + n], level[first : first + n]
         _level(total[place : place + n], known, gain, sky, values[first : first + n])

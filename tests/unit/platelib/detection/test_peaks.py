@@ -2,7 +2,15 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate1d, maximum_filter
 
-from platelib.detection.peaks import EDGE, SHAPE_COLUMNS, limit_lines, search_rows
+from platelib.detection.peaks import (
+    EDGE,
+    SHAPE_COLUMNS,
+    Found,
+    Limits,
+    Slab,
+    limit_lines,
+    search_rows,
+)
 from platelib.detection.star_table import FLAG_MASKED, FLAG_SATURATED
 from platelib.detection.windowed_moments import BOX, WINDOW, WORK, is_extended, star_shape
 from platelib.numerics.mask_bits import BAD, SATURATED
@@ -28,14 +36,14 @@ def _search(image, seam, rows=(0, SHAPE[0]), mask=None, room=5000, side=9, top=0
     mask = np.zeros(SHAPE, dtype=np.uint8) if mask is None else mask
     # A noise of zero lets every maximum pass that is spread over its neighbours.
     sky = np.full((3, 2), 200, dtype=np.float32), np.zeros((3, 2), dtype=np.float32)
-    found = (
+    found = Found(
         np.empty((room, SHAPE_COLUMNS)),
         np.empty((room, 2), dtype=np.int32),
         np.full((room, side, side), np.nan, dtype=np.float32),
     )
     images, masks = ((a[top:seam].copy(), a[seam:].copy()) for a in (image, mask))
-    lines = limit_lines(LIMITS, SHAPE[1])
-    count, row = search_rows(images, masks, top, rows, SHAPE, sky, lines, TAPS, *found, count)
+    limits = Limits(*sky, *limit_lines(LIMITS, SHAPE[1]))
+    count, row = search_rows(Slab(images, masks, top), rows, SHAPE, limits, TAPS, found, count)
     return count, row, *found
 
 
