@@ -95,9 +95,9 @@ def find_cosmic_rays(
         path_to_rays,
         [
             *making_cards("find_cosmic_rays", job),
-            ("CHANNEL", given.channel, "channel of the project"),
-            ("NIGHT", given.night, "night, noon to noon"),
-            ("RAYSIGMA", RayRule().sigma, "Laplacian over noise, from which on it counts"),
+            ("CHANNEL", given.channel),
+            ("NIGHT", given.night),
+            ("RAYSIGMA", RayRule().sigma),
         ],
         [
             columns_hdu(subs, "SUBS", _DESCRIPTIONS),

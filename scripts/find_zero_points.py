@@ -76,7 +76,7 @@ def find_zero_points(
         _add_channel(tables, facts, Path(channel), read_registration(registration)[0], field)
     cards = making_cards("find_zero_points", job)
     notes = [f"channel '{r['channel']}': {r['note']}" for r in tables["CHANNELS"] if r["note"]]
-    cards += [(f"ZPNOTE{i}", note, "") for i, note in enumerate(notes[:9], start=1)]
+    cards += [(f"ZPNOTE{i}", note) for i, note in enumerate(notes[:9], start=1)]
     inputs = {
         "solution": [path_to_solution],
         "channels": paths_to_channels,

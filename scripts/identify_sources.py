@@ -82,15 +82,15 @@ def identify_sources(
     header = read_header(path_to_solution)
     cards = [
         *making_cards("identify_sources", job),
-        ("CHANNEL", name, "channel of the project"),
-        ("STARCAT", header["STARCAT"], "catalogue of stars"),
+        ("CHANNEL", name),
+        ("STARCAT", header["STARCAT"]),
     ]
     if note:
-        cards.append(("SRCNOTE", note, ""))
+        cards.append(("SRCNOTE", note))
     if sky_map is not None:
-        cards.append(("PIXSCALE", round(sky_map.scale_arcsec, 6), "[arcsec] side of a pixel"))
+        cards.append(("PIXSCALE", round(sky_map.scale_arcsec, 6)))
     if math.isfinite(zero_point):
-        cards.append(("MAGZERO", zero_point, "[mag] zero point of the magnitudes"))
+        cards.append(("MAGZERO", zero_point))
     inputs: dict[str, Sequence[str | Path]] = {
         "solution": [path_to_solution],
         "depth": [path_to_depth],

@@ -138,8 +138,8 @@ def map_channels(
         log.warning("%s", note)
     facts = [
         *_mapping_cards(names, weights),
-        *_sky_cards(names, skies, share, colour.grey_sky),
-        *white_cards(names, white, what),
+        *_sky_cards(skies, share, colour.grey_sky),
+        *white_cards(white, what),
         *place,
         *note_cards([*notes, *undone]),
     ]
@@ -223,22 +223,20 @@ def _report(names: Sequence[str], skies: Sequence[Sky], white: White) -> None:
 
 def _mapping_cards(names: Sequence[str], weights: Weights) -> list[tuple]:
     return [
-        (f"MAP{i}", f"{name}: " + " + ".join(f"{w:.6g} {c}" for c, w in weights[name].items()), "")
+        (f"MAP{i}", f"{name}: " + " + ".join(f"{w:.6g} {c}" for c, w in weights[name].items()))
         for i, name in enumerate(names, start=1)
     ]
 
 
-def _sky_cards(
-    names: Sequence[str], skies: Sequence[Sky], share: float, removed: bool
-) -> list[tuple]:
+def _sky_cards(skies: Sequence[Sky], share: float, removed: bool) -> list[tuple]:
     cards: list[tuple] = [
-        ("SKYOFF", removed, "SKYLEVn has been subtracted"),
-        ("SKYSHARE", round(share, 6), "share of the picture that served as sky"),
+        ("SKYOFF", removed),
+        ("SKYSHARE", round(share, 6)),
     ]
-    for i, (name, sky) in enumerate(zip(names, skies, strict=True), start=1):
+    for i, sky in enumerate(skies, start=1):
         cards += [
-            (f"SKYLEV{i}", float(f"{sky.level:.7g}"), f"sky of {name}, before its factor"),
-            (f"SKYSIG{i}", float(f"{sky.noise:.5g}"), f"noise of {name}, before its factor"),
+            (f"SKYLEV{i}", float(f"{sky.level:.7g}")),
+            (f"SKYSIG{i}", float(f"{sky.noise:.5g}")),
         ]
     return cards
 
@@ -256,7 +254,7 @@ if __name__ == "__main__":
             Path(snakemake.output[0]),
             job.settings.mapping.rows,
             job.settings.colour,
-            [*making_cards("map_channels", job.recorded), ("TITLE", job.title, "what it shows")],
+            [*making_cards("map_channels", job.recorded), ("TITLE", job.title)],
             job,
             job.settings.geometry,
             snakemake.input.solution or None,

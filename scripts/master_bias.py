@@ -78,8 +78,8 @@ def _noise_cards(images: Sequence[RawImage]) -> list[tuple]:
         return []
     log.info("read noise %.3f ADU from %d cells", noise.value, noise.count)
     return [
-        ("RNOISE", round(noise.value, 5), "[adu] read noise from pairs of frames"),
-        ("RNOISERR", round(noise.error, 6), "[adu] standard error of RNOISE"),
+        ("RNOISE", round(noise.value, 5)),
+        ("RNOISERR", round(noise.error, 6)),
     ]
 
 

@@ -70,9 +70,9 @@ def master_dark(
     def make(images: list[RawImage], frames: list[dict]) -> None:
         cards = [
             *master_cards("master_dark", given, frames),
-            ("DARKTIME", given.exposure_s, "[s] exposure of one dark"),
-            ("NHOT", 0, "hot pixels"),
-            ("NUNSTAB", 0, "unstable pixels that are not hot"),
+            ("DARKTIME", given.exposure_s),
+            ("NHOT", 0),
+            ("NUNSTAB", 0),
         ]
         product = master_product(path_to_master, cards, images[0].shape, "adu", mask=True)
         with digests_of(images, threads) as digests, product:

@@ -80,8 +80,8 @@ def master_flat(
         images, frames, levels = _usable(images, frames, offset, given)
         cards = [
             *master_cards("master_flat", given, frames),
-            ("CHANNEL", given.channel, "channel of the project"),
-            ("NDEAD", 0, "dead pixels"),
+            ("CHANNEL", given.channel),
+            ("NDEAD", 0),
             *([] if noise is None else _gain_cards(images, frames, offset, float(noise))),
         ]
         factors = [1 / level for level in levels]
@@ -141,8 +141,8 @@ def _gain_cards(
     choice = choose_gain(gain, None, frames[0]["egain"])
     log.info("gain %.4f +- %.4f e-/ADU. %s", gain.value, gain.error, choice.remark)
     return [
-        ("GAINMEAS", round(gain.value, 5), "[electron/adu] by photon transfer"),
-        ("GAINERR", round(gain.error, 6), "[electron/adu] standard error"),
+        ("GAINMEAS", round(gain.value, 5)),
+        ("GAINERR", round(gain.error, 6)),
     ]
 
 

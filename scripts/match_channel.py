@@ -20,6 +20,7 @@ from platefiles.channels.background_subtracted import (
 )
 from platefiles.channels.psf_match import match_pair
 from platefiles.core.errors import UserError
+from platefiles.fits.product_cards import comment_of
 from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
@@ -66,7 +67,7 @@ def match_channel(
     softest = widths.index(max(widths))
     channel = read_flat_channel(paths_to_channels[own], paths_to_skies[own])
     if own == softest:
-        cards = [("MATCHED", "none", "channel that was softened")]
+        cards = [("MATCHED", "none")]
     else:
         other = read_flat_channel(paths_to_channels[softest], paths_to_skies[softest])
         stars = read_stars(paths_to_skies[own]), read_stars(paths_to_skies[softest])
@@ -83,9 +84,9 @@ def match_channel(
             channel = softer
         else:
             log.warning("the kernel does not bring the stars nearer to each other: left as it is")
-            cards = [("MATCHED", "none", "channel that was softened"), ("NOTDONE1", _NO_BETTER, "")]
-    for keyword, value, about in cards:
-        log.info("%s: %s %s", about, keyword, value)
+            cards = [("MATCHED", "none"), ("NOTDONE1", _NO_BETTER)]
+    for keyword, value in cards:
+        log.info("%s: %s %s", comment_of(keyword), keyword, value)
     sources = {"channels": paths_to_channels, "skies": paths_to_skies}
     world = handed_on_place(paths_to_channels[own])
     write_product(
@@ -93,7 +94,7 @@ def match_channel(
         [
             *making_cards("match_channel", job),
             *handed_on_cards(paths_to_channels[own]),
-            ("NOISCORR", channel.noise_factor, "noise of large sums over that from VAR"),
+            ("NOISCORR", channel.noise_factor),
             *cards,
         ],
         [

@@ -154,7 +154,7 @@ def measure_depth(
     surface = given.settings.depth.surface_brightness
     cards = [
         *making_cards("measure_depth", job),
-        ("SURFMAG", surface, "[mag/arcsec2] stated surface brightness"),
+        ("SURFMAG", surface),
     ]
     inputs = {
         "solution": [path_to_solution],

@@ -74,8 +74,8 @@ def measure_stars(
         path_to_measures,
         [
             *making_cards("measure_stars", job),
-            ("CHANNEL", given.channel, "channel of the project"),
-            ("NIGHT", given.night, "night, noon to noon"),
+            ("CHANNEL", given.channel),
+            ("NIGHT", given.night),
             *overscan_cards(given.subs),
         ],
         [

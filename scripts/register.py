@@ -109,11 +109,11 @@ def register(
     _log_states(rows)
     cards = [
         *making_cards("register", job),
-        ("CHANNEL", given.channel, "channel of the project"),
-        ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
-        ("PHOTREF", lock.photometry[given.channel], "photometric reference"),
-        ("GRIDNX", lock.width_px, "[px] width of the grid"),
-        ("GRIDNY", lock.height_px, "[px] height of the grid"),
+        ("CHANNEL", given.channel),
+        ("GRIDREF", lock.reference),
+        ("PHOTREF", lock.photometry[given.channel]),
+        ("GRIDNX", lock.width_px),
+        ("GRIDNY", lock.height_px),
     ]
     inputs = {"measures": paths_to_measures, "reference": []}
     for path in paths_to_reference:

@@ -126,12 +126,12 @@ def solve_astrometry(
     product_cards = [
         *making_cards("solve_astrometry", job),
         *outcome_cards(outcome),
-        ("STARCAT", TYCHO if path_to_catalogue is None else told or USERS, "catalogue"),
-        *([("STAREPOC", round(year, 3), "[yr] epoch of its places")] if year else []),
+        ("STARCAT", TYCHO if path_to_catalogue is None else told or USERS),
+        *([("STAREPOC", round(year, 3))] if year else []),
         *_site_cards(location),
-        ("GRIDREF", lock.reference, "sub whose pixels are the grid"),
-        ("GRIDNX", lock.width_px, "[px] width of the grid"),
-        ("GRIDNY", lock.height_px, "[px] height of the grid"),
+        ("GRIDREF", lock.reference),
+        ("GRIDNX", lock.width_px),
+        ("GRIDNY", lock.height_px),
     ]
     hdus = []
     if outcome.sky_map is not None:
@@ -226,25 +226,25 @@ def _field_stars(sub: MeasuredSub) -> tuple[tuple[np.ndarray, FieldStars], Field
 def outcome_cards(outcome: Outcome) -> list[tuple]:
     """Return the cards that tell what came of placing a field."""
     placed, sky_map = outcome.placed, outcome.sky_map
-    cards: list[tuple] = [("PLACED", sky_map is not None, "the grid has its place on the sky")]
+    cards: list[tuple] = [("PLACED", sky_map is not None)]
     if outcome.sentence:
-        cards.append(("NOTPLACE", outcome.sentence, ""))
+        cards.append(("NOTPLACE", outcome.sentence))
     if outcome.note:
-        cards.append(("PLACENOT", outcome.note, ""))
+        cards.append(("PLACENOT", outcome.note))
     if sky_map is not None:
         cards += [
-            ("PLACEDBY", outcome.source, "what its place comes from"),
-            ("PIXSCALE", round(sky_map.scale_arcsec, 6), "[arcsec] side of a pixel"),
-            ("NORTHANG", round(sky_map.north_deg, 4), "[deg] north from +y towards +x"),
-            ("MIRRORED", sky_map.is_mirrored, "the image shows the sky as a mirror does"),
+            ("PLACEDBY", outcome.source),
+            ("PIXSCALE", round(sky_map.scale_arcsec, 6)),
+            ("NORTHANG", round(sky_map.north_deg, 4)),
+            ("MIRRORED", sky_map.is_mirrored),
         ]
     if placed is not None:
         cards += [
-            ("NMATCH", len(placed.field_index), "stars that agree with the catalogue"),
-            ("NEXPECT", placed.expected, "stars of the catalogue in the field"),
-            ("SKYRMS", placed.rms_px, "[px] rms distance from their places"),
-            ("FALSEALM", placed.log_false_alarm, "log10 of the odds that it is chance"),
-            ("NTRIALS", placed.trials, "places that were tried"),
+            ("NMATCH", len(placed.field_index)),
+            ("NEXPECT", placed.expected),
+            ("SKYRMS", placed.rms_px),
+            ("FALSEALM", placed.log_false_alarm),
+            ("NTRIALS", placed.trials),
         ]
     return cards
 
@@ -253,9 +253,9 @@ def _site_cards(location: Location) -> list[tuple]:
     if location.latitude_deg is None or location.longitude_deg is None:
         return []
     return [
-        ("OBSGEO-B", float(location.latitude_deg), "[deg] latitude, north positive"),
-        ("OBSGEO-L", float(location.longitude_deg), "[deg] longitude, east positive"),
-        ("OBSGEO-H", location.elevation_m, "[m] height"),
+        ("OBSGEO-B", float(location.latitude_deg)),
+        ("OBSGEO-L", float(location.longitude_deg)),
+        ("OBSGEO-H", location.elevation_m),
     ]
 
 

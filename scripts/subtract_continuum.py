@@ -15,6 +15,7 @@ from platefiles.channels.background_subtracted import (
     square_unit,
 )
 from platefiles.channels.continuum_subtracted import line_light
+from platefiles.fits.product_cards import comment_of
 from platefiles.fits.products_io import image_hdu, read_header, write_product
 from platefiles.jobs.job_log import job_log, log
 from platefiles.provenance.header_provenance import making_cards
@@ -75,8 +76,8 @@ def subtract_continuum(
     unit = narrow.unit
     del narrow, broad
     cards = line.cards(names)
-    for keyword, value, about in cards:
-        log.info("%s: %s %s", about, keyword, value)
+    for keyword, value in cards:
+        log.info("%s: %s %s", comment_of(keyword), keyword, value)
     sources = {"channels": paths_to_channels, "skies": paths_to_skies}
     world = handed_on_place(paths_to_channels[0])
     write_product(
@@ -84,7 +85,7 @@ def subtract_continuum(
         [
             *making_cards("subtract_continuum", job),
             *handed_on_cards(paths_to_channels[0]),
-            ("NOISCORR", line.noise_factor, "noise of large sums over that from VAR"),
+            ("NOISCORR", line.noise_factor),
             *cards,
         ],
         [

@@ -101,7 +101,7 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
     ]
     cards = [
         *making_cards("subtract_gradient", job),
-        ("CHANNEL", given.channel, "channel of the project"),
+        ("CHANNEL", given.channel),
         *_width_cards(width),
     ]
     write_product(path_to_sky, cards, hdus)
@@ -110,40 +110,40 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
 def _mesh_cards(model: SkyModel) -> list[tuple]:
     ny, nx = model.surface.lattice.shape
     return [
-        ("GRIDNX", nx, "[px] width of the channel"),
-        ("GRIDNY", ny, "[px] height of the channel"),
-        ("NODEPX", model.surface.lattice.pitch_px, "[px] from node to node"),
-        ("NODERING", RING, "nodes before the first cell"),
+        ("GRIDNX", nx),
+        ("GRIDNY", ny),
+        ("NODEPX", model.surface.lattice.pitch_px),
+        ("NODERING", RING),
     ]
 
 
 def _surface_cards(model: SkyModel, sky: Gradient) -> list[tuple]:
     cards = [
         *_mesh_cards(model),
-        ("SURFACE", sky.surface, "what the surface is"),
-        ("SKYMEAN", float(f"{model.surface.level:.7g}"), "mean; it is not subtracted"),
-        ("SKYRANGE", float(f"{model.surface.range:.5g}"), "highest less lowest"),
-        ("SKYERR", _median(model.surface.errors[RING:-RING, RING:-RING]), "median of ERROR"),
-        ("CELLERR", _median(model.cells.error), "median error of a cell"),
-        ("CELLSCAT", round(model.scatter, 4), "scatter about the surface over its error"),
-        ("NCELLS", len(model.cells), "cells of sky"),
-        ("NCELLOUT", int(np.sum(~model.counted)), "of these, outliers"),
-        ("LIGHTSHR", round(float(model.light.mean()), 4), "share of the channel that is no sky"),
+        ("SURFACE", sky.surface),
+        ("SKYMEAN", float(f"{model.surface.level:.7g}")),
+        ("SKYRANGE", float(f"{model.surface.range:.5g}")),
+        ("SKYERR", _median(model.surface.errors[RING:-RING, RING:-RING])),
+        ("CELLERR", _median(model.cells.error)),
+        ("CELLSCAT", round(model.scatter, 4)),
+        ("NCELLS", len(model.cells)),
+        ("NCELLOUT", int(np.sum(~model.counted))),
+        ("LIGHTSHR", round(float(model.light.mean()), 4)),
     ]
     if sky.surface == "chebyshev":
-        cards.append(("DEGREE", model.degree, "degree of the polynomial"))
+        cards.append(("DEGREE", model.degree))
     if model.note:
-        cards.append(("NOTDONE1", model.note, ""))
+        cards.append(("NOTDONE1", model.note))
     return cards
 
 
 def _width_cards(width: Width) -> list[tuple]:
-    cards: list[tuple] = [("NSTARS", width.stars, "stars that tell how wide they are")]
+    cards: list[tuple] = [("NSTARS", width.stars)]
     if width.stars:
         cards += [
-            ("FWHM", width.fwhm_px, "[px] median width of these stars"),
-            ("FWHMERR", width.error_px, "[px] error of FWHM"),
-            ("ELLIPT", width.ellipticity, "median of 1 - b/a of these stars"),
+            ("FWHM", width.fwhm_px),
+            ("FWHMERR", width.error_px),
+            ("ELLIPT", width.ellipticity),
         ]
     return cards
 

@@ -244,7 +244,7 @@ def check_header(project, cards: dict) -> None:
     (frame,) = build_frame_list([file], project)
     _check_row(frame)
     header = exposure_cards([(frame.start_utc, frame.exposure_s)])
-    primary_hdu([*header, ("NAME", frame.name), ("BUNIT", frame.unit)]).header.tostring()
+    primary_hdu([*header, ("RAWNAME", frame.name), ("BUNIT", frame.unit)]).header.tostring()
     image_hdu(np.zeros((2, 2), dtype=np.float32), "SCI", unit=frame.unit).header.tostring()
 
 

@@ -12,7 +12,7 @@ def test_a_cube_lists_the_subs_of_its_channels(bench, tmp_path):
     channels = {name: bench.make_channel(name) for name in ("ha", "g", "b")}
     cube = tmp_path / "cube.fits"
     mapping = {"luminance": {"g": 1.0, "b": 1.0}}
-    map_channels(channels, cube, mapping, Colour(), [("STEP", "map_channels", "")])
+    map_channels(channels, cube, mapping, Colour(), [("STEP", "map_channels")])
     found = rows_of(read_columns(cube, "SUBS"))
     wanted = [
         {"channel": name} | row

@@ -20,12 +20,12 @@ def files(tmp_path):
     for name in ("ha", "g"):
         channels[name] = tmp_path / f"{name}.fits"
         image = rng.normal(3, 1, (120, 160)).astype(np.float32)
-        cards = [("WAVELEN", 656.3, ""), ("NCOMBINE", 9, ""), ("EXPTIME", 5400.0, "")]
+        cards = [("WAVELEN", 656.3), ("NCOMBINE", 9), ("EXPTIME", 5400.0)]
         write_product(channels[name], cards, [image_hdu(image, "SCI", unit="electron/s")])
     sky = tmp_path / "sky.fits"
     lattice = Lattice((120, 160), 16)
     slope = np.linspace(1, 2, lattice.nodes[1]) * np.ones((lattice.nodes[0], 1))
-    cards = [("GRIDNY", 120, ""), ("GRIDNX", 160, ""), ("NODEPX", 16, "")]
+    cards = [("GRIDNY", 120), ("GRIDNX", 160), ("NODEPX", 16)]
     images = [image_hdu(slope, "SKY", cards, "electron/s"), image_hdu(0 * slope, "ERROR")]
     write_product(sky, [], images)
     picture = tmp_path / "vivid.png"

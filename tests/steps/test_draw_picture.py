@@ -48,7 +48,7 @@ def channels(tmp_path):
 def test_raw_channels_to_a_balanced_cube(channels, tmp_path):
     """The cube has a sky of zero and white stars, and its header the facts that made it."""
     cube = tmp_path / "cube.fits"
-    map_channels(channels, cube, RGB, Colour(), [("STEP", "map_channels", "")])
+    map_channels(channels, cube, RGB, Colour(), [("STEP", "map_channels")])
     planes, header = read_image(cube)
     assert planes.shape == (3, 260, 340)
     assert planes.dtype == np.float32
@@ -135,7 +135,7 @@ def _give_record(path, restamp):
 def _solution(folder, world=(), stars=None):
     """Write a product that places the grid on the sky, with the stars of a catalogue."""
     hdus = [columns_hdu(stars, "STARS")] if stars else []
-    write_product(folder / "solution.fits", [("PLACED", bool(world), ""), *world], hdus)
+    write_product(folder / "solution.fits", [("PLACED", bool(world)), *world], hdus)
     return folder / "solution.fits"
 
 
@@ -212,15 +212,15 @@ def test_a_picture_tells_its_place_and_a_smaller_one_too(channels, tmp_path):
     """Turned north up, the pictures say in AVM where on the sky they lie."""
     step = 2 / 3600
     world = [
-        *(("CTYPE1", "RA---TAN", ""), ("CTYPE2", "DEC--TAN", "")),
+        *(("CTYPE1", "RA---TAN"), ("CTYPE2", "DEC--TAN")),
         *(
-            ("CRPIX1", 100.0, ""),
-            ("CRPIX2", 80.0, ""),
-            ("CRVAL1", 120.0, ""),
-            ("CRVAL2", -40.0, ""),
+            ("CRPIX1", 100.0),
+            ("CRPIX2", 80.0),
+            ("CRVAL1", 120.0),
+            ("CRVAL2", -40.0),
         ),
-        *(("CD1_1", 0.0, ""), ("CD1_2", step, ""), ("CD2_1", step, ""), ("CD2_2", 0.0, "")),
-        ("RADESYS", "ICRS", ""),
+        *(("CD1_1", 0.0), ("CD1_2", step), ("CD2_1", step), ("CD2_2", 0.0)),
+        ("RADESYS", "ICRS"),
     ]
     solution = _solution(tmp_path, world)
     cube, pictures = tmp_path / "cube.fits", [tmp_path / "p.png", tmp_path / "p.130px.jpg"]

@@ -41,7 +41,7 @@ def test_summary_tells_what_was_used_and_what_not(results):
 def test_summary_tells_what_was_not_done(results):
     """What a channel's header says was not done is told, once for all channels."""
     for channel in ("ha", "g"):
-        cards = [("NOTDONE1", "There are no flats: dust stays.", "")]
+        cards = [("NOTDONE1", "There are no flats: dust stays.")]
         write_product(results / "channels" / f"{channel}.fits", cards, [])
     lines = summary.text("swirl", "A Swirl", results).splitlines()
     assert lines.count("  note: There are no flats: dust stays.") == 1
@@ -53,9 +53,9 @@ def test_summary_tells_where_pixel_values_pile_up(results):
     second = "camera setting b: pixel values pile up at 900 adu"
     said = {"b": [], "g": [("a", first), ("b", second)], "ha": [("a", first.replace("95", "90"))]}
     for channel, levels in said.items():
-        cards = [("SATFROM", "; ".join(text for _, text in levels) or "file format", "")]
+        cards = [("SATFROM", "; ".join(text for _, text in levels) or "file format")]
         for number, (about, text) in enumerate(levels, start=1):
-            cards += [(f"SATKEY{number}", about, ""), (f"SATSAY{number}", text, "")]
+            cards += [(f"SATKEY{number}", about), (f"SATSAY{number}", text)]
         write_product(results / "channels" / f"{channel}.fits", cards, [])
     lines = summary.text("swirl", "A Swirl", results).splitlines()
     notes = [line for line in lines if "note: " in line]

@@ -88,26 +88,25 @@ def world_cards(sky_map: SkyMap, shape: tuple[int, int]) -> list[tuple]:
     """
     kind = "-SIP" if sky_map.degree > 1 else ""
     cards: list[tuple] = [
-        ("WCSAXES", 2, "axes of world coordinates"),
-        ("CTYPE1", f"RA---TAN{kind}", "right ascension, tangent plane"),
-        ("CTYPE2", f"DEC--TAN{kind}", "declination, tangent plane"),
-        ("CUNIT1", "deg", ""),
-        ("CUNIT2", "deg", ""),
-        ("CRPIX1", sky_map.x + 1, "[px] reference pixel, counted from 1"),
-        ("CRPIX2", sky_map.y + 1, "[px] reference pixel"),
-        ("CRVAL1", sky_map.ra, "[deg] right ascension there"),
-        ("CRVAL2", sky_map.dec, "[deg] declination there"),
+        ("WCSAXES", 2),
+        ("CTYPE1", f"RA---TAN{kind}"),
+        ("CTYPE2", f"DEC--TAN{kind}"),
+        ("CUNIT1", "deg"),
+        ("CUNIT2", "deg"),
+        ("CRPIX1", sky_map.x + 1),
+        ("CRPIX2", sky_map.y + 1),
+        ("CRVAL1", sky_map.ra),
+        ("CRVAL2", sky_map.dec),
     ]
     names = ("CD1_1", "CD1_2", "CD2_1", "CD2_2")
-    cards += [(name, value, "[deg/px]") for name, value in zip(names, sky_map.cd, strict=True)]
-    cards.append(("RADESYS", "ICRS", "celestial frame"))
+    cards += zip(names, sky_map.cd, strict=True)
+    cards.append(("RADESYS", "ICRS"))
     if sky_map.degree < 2:
         return cards
     inverse = inverse_terms(sky_map, shape)
     for name, degree in (("A", 0), ("B", 0), ("AP", INVERSE_MORE), ("BP", INVERSE_MORE)):
-        cards.append((f"{name}_ORDER", sky_map.degree + degree, "degree of the polynomial"))
-    cards += [(name, value, "") for name, value in sky_map.sip_terms().items()]
-    return cards + [(name, value, "") for name, value in inverse.items()]
+        cards.append((f"{name}_ORDER", sky_map.degree + degree))
+    return [*cards, *sky_map.sip_terms().items(), *inverse.items()]
 
 
 def stars_hdu(stars: CatalogueStars, columns: Mapping[str, np.ndarray]) -> fits.BinTableHDU:

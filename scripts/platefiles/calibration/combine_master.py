@@ -182,9 +182,9 @@ def master_cards(step: str, job: MasterJob, frames: Sequence[Mapping]) -> list[t
     times = [(frame["start_utc"], frame["exposure_s"]) for frame in frames]
     return [
         *making_cards(step, job.recorded),
-        ("MASTER", job.master, "name of the master"),
-        ("MBIAS", job.bias or "none", "master bias taken from the frames"),
-        ("MDARK", job.dark or "none", "master dark taken from the frames"),
+        ("MASTER", job.master),
+        ("MBIAS", job.bias or "none"),
+        ("MDARK", job.dark or "none"),
         *exposure_cards(times),
         *overscan_cards(frames),
     ]

@@ -153,7 +153,7 @@ def square_unit(unit: str | None) -> str | None:
 def handed_on_cards(path: str | Path) -> list[tuple]:
     """Cards of a channel that hold for what is made of it, too."""
     header = read_header(path)
-    return [(key, header[key], header.comments[key]) for key in _HANDED_ON if key in header]
+    return [(key, header[key]) for key in _HANDED_ON if key in header]
 
 
 def handed_on_place(path: str | Path) -> list[tuple]:

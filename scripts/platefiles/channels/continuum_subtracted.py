@@ -51,15 +51,15 @@ class LineLight:
         """Cards that tell of it, for channels of these names."""
         scale, cores = self.scale, int(np.count_nonzero(self.mask & CORE))
         cards: list[tuple] = [
-            ("CONTCHAN", names[1], "channel that was subtracted"),
-            ("CONTSCAL", scale.value, "factor that it was subtracted with"),
-            ("CONTNUM", scale.stars, "stars that gave the factor; 0: it was given"),
-            ("NCORE", cores, "pixels of saturated cores, filled"),
+            ("CONTCHAN", names[1]),
+            ("CONTSCAL", scale.value),
+            ("CONTNUM", scale.stars),
+            ("NCORE", cores),
         ]
         if scale.stars:
             cards += [
-                ("CONTERR", scale.error, "error of CONTSCAL"),
-                ("CONTSCAT", scale.scatter, "scatter of the stars by their colours, relative"),
+                ("CONTERR", scale.error),
+                ("CONTSCAT", scale.scatter),
             ]
         return cards + self.matching.cards(names)
 

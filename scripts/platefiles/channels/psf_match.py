@@ -44,18 +44,18 @@ class Matching:
     def cards(self, names: tuple[str, str]) -> list[tuple]:
         """Cards that tell of it, for channels of these names."""
         if self.kernel is None:
-            none = [("MATCHED", "none", "channel that was softened")]
-            return [*none, ("NOTDONE1", self.note, "")] if self.note else none
+            none = [("MATCHED", "none")]
+            return [*none, ("NOTDONE1", self.note)] if self.note else none
         kernel = self.kernel
         return [
-            ("MATCHED", names[self.softened], "channel that was softened"),
-            ("MATCHTO", names[1 - self.softened], "channel with the width that it has now"),
-            ("MATCHNUM", kernel.stars, "stars that gave the kernel"),
-            ("FWHMWAS", kernel.before_px, "[px] width of these stars before"),
-            ("FWHMTO", kernel.wanted_px, "[px] their width in the other channel"),
-            ("FWHMNOW", kernel.after_px, "[px] their width after"),
-            ("FWHMRAT", round(kernel.wanted_px / kernel.before_px, 4), "FWHMTO over FWHMWAS"),
-            ("MATCHRES", kernel.residual, "median rms left of a star, over its peak"),
+            ("MATCHED", names[self.softened]),
+            ("MATCHTO", names[1 - self.softened]),
+            ("MATCHNUM", kernel.stars),
+            ("FWHMWAS", kernel.before_px),
+            ("FWHMTO", kernel.wanted_px),
+            ("FWHMNOW", kernel.after_px),
+            ("FWHMRAT", round(kernel.wanted_px / kernel.before_px, 4)),
+            ("MATCHRES", kernel.residual),
         ]
 
 

@@ -19,13 +19,13 @@ from platefiles.core.block_sums import BlockSum
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL, held_back
 from platefiles.fits.hdu_layout import FILE_SIZE, Block, read_blocks
 from platefiles.fits.header_reader import card_start
+from platefiles.fits.product_cards import comment_of
 
 if TYPE_CHECKING:
     from astropy.io import fits  # slow to import
 
 ALL_ONES = 0xFFFFFFFF
 DATA_SHA, HEAD_SHA, DATA_SUMS = "DATASHA", "HEADSHA", "DATABLK"
-_COMMENT = "of this HDU, FITS 4.0 checksum convention"
 _PART = 1 << 20
 _VALUE = 10
 _NO_LETTERS = frozenset(b":;<=>?@[\\]^_`")
@@ -40,13 +40,13 @@ def reserve(header: "fits.Header") -> None:
         Changed in place.
     """
     if "SIMPLE" in header:
-        header.set(FILE_SIZE, 0, "[byte] length of this file", after="EXTEND")
+        header.set(FILE_SIZE, 0, comment_of(FILE_SIZE), after="EXTEND")
         header.set(HEAD_SHA, "0" * 64, after=FILE_SIZE)
     if header.get("NAXIS", 0):
         header[DATA_SHA] = "0" * 64
-        header[DATA_SUMS] = ("0" * 16, "digest of the sums of 512 bytes")
+        header[DATA_SUMS] = ("0" * 16, comment_of(DATA_SUMS))
     for keyword in ("CHECKSUM", "DATASUM"):
-        header[keyword] = ("0" * 16, _COMMENT)
+        header[keyword] = ("0" * 16, comment_of(keyword))
 
 
 def add_sums(target: BinaryIO, numbers: Mapping[str, int] | None = None, threads: int = 1) -> None:

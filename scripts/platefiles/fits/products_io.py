@@ -15,6 +15,7 @@ from astropy.io import fits
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.checked_read import check_product
 from platefiles.fits.checksums import add_sums, reserve
+from platefiles.fits.product_cards import card
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -129,18 +130,7 @@ def table_hdu(table: "Table", name: str) -> fits.BinTableHDU:
 
 
 def _header(cards: Sequence[tuple]) -> fits.Header:
-    """Make a header; a comment that does not fit beside its value is left out."""
-    return fits.Header([_card(*card) for card in cards])
-
-
-def _card(keyword: str, value, comment: str = "") -> tuple:
-    width = 20
-    if isinstance(value, str):
-        if not (value.isascii() and value.isprintable()):
-            value = value.encode("unicode_escape").decode("ascii")
-        width = max(width, len(value.replace("'", "''")) + 2)
-    one_line = width <= 70  # a longer text goes on in CONTINUE cards, and its comment with it
-    return (keyword, value, "" if one_line and width + 3 + len(comment) > 70 else comment)
+    return fits.Header([card(*one) for one in cards])
 
 
 def write_product(path: str | Path, cards: Sequence[tuple], hdus: Sequence) -> None:
@@ -151,7 +141,7 @@ def write_product(path: str | Path, cards: Sequence[tuple], hdus: Sequence) -> N
     path : path-like
         Where it goes; its folder is made if it is not there.
     cards : sequence of tuple
-        Cards of the primary header, ``(keyword, value, comment)``.
+        Cards of the primary header, ``(keyword, value)`` with a keyword of ``keywords.tsv``.
     hdus : sequence
         The extensions, in order.
     """

@@ -29,14 +29,14 @@ def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
         The other image is a cube of planes; the third axis counts them.
     """
     found = [
-        (card.keyword, card.value, card.comment)
+        (card.keyword, card.value)
         for card in header.cards
         if card.keyword in _WORLD or _POLYNOMIAL.fullmatch(card.keyword)
     ]
     if found and planes:
         # Without WCSAXES there are as many axes as the image has, and CD3_3 would be 0.
         found = [card for card in found if card[0] != "WCSAXES"]
-        found.append(("CD3_3", 1.0, "planes are counted"))
+        found.append(("CD3_3", 1.0))
     return found
 
 
@@ -56,7 +56,7 @@ def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
         Rows and columns of the mesh before the first cell of the image.
     """
     result = []
-    for keyword, value, comment in carried_cards(header):
+    for keyword, value in carried_cards(header):
         power = _POLYNOMIAL.fullmatch(keyword)
         if keyword in ("CRPIX1", "CRPIX2"):
             value = (value - 0.5) / pitch_px + 0.5 + ring
@@ -64,7 +64,7 @@ def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
             value = value * pitch_px
         elif power:
             value = value * float(pitch_px) ** (int(power[1]) + int(power[2]) - 1)
-        result.append((keyword, value, comment))
+        result.append((keyword, value))
     return result
 
 

@@ -56,19 +56,19 @@ def channel_cards(
     )
     cards = [
         *making_cards("integrate", job.recorded),
-        ("CHANNEL", job.channel, "channel of the project"),
-        ("OBJECT", job.target, "target of the frames, or title of the project"),
-        ("FILTER", job.filter, "filter of the frames, by their headers"),
+        ("CHANNEL", job.channel),
+        ("OBJECT", job.target),
+        ("FILTER", job.filter),
         *exposure_cards(times),
         *overscan_cards(job.subs),
-        ("NSUBS", len(registered), "subs of the channel, used or not"),
-        ("NOISCORR", round(correlation, 4), "noise of large sums over that from VAR"),
+        ("NSUBS", len(registered)),
+        ("NOISCORR", round(correlation, 4)),
         *equipment_cards(job.equipment),
         *_gain_cards(subs, job),
         *note_cards([*gain_notes(subs, job), *job.sentences]),
     ]
     if job.wavelength_nm:
-        cards.append(("WAVELEN", job.wavelength_nm, "[nm] central wavelength"))
+        cards.append(("WAVELEN", job.wavelength_nm))
     return cards
 
 
@@ -91,7 +91,7 @@ def saturation_cards(
         log.info("%s", found[0].sentence)
     levels = [sub.saturation * row.facts["scale"] for row, sub in subs]
     if not math.isfinite(min(levels)):
-        cards = [("SATFROM", one.sentence, "how saturation was found") for one in found]
+        cards = [("SATFROM", one.sentence) for one in found]
         return cards + _told_cards(found)
     first = subs[levels.index(min(levels))][1]
     piles = dict.fromkeys(one for pair in subs if (one := _pile_up(*pair)) is not None)
@@ -106,9 +106,9 @@ def saturation_cards(
         source = ["SATURATE in the headers of the frames"]
     source += [one.sentence for one in found if one not in piles]
     return [
-        ("SATURATE", float(f"{min(levels):.5g}"), "pixels are saturated from here on"),
-        ("SATADU", float(f"{first.detector.saturation:.6g}"), "[adu] where it saturates first"),
-        ("SATFROM", "; ".join(source), "where SATADU comes from"),
+        ("SATURATE", float(f"{min(levels):.5g}")),
+        ("SATADU", float(f"{first.detector.saturation:.6g}")),
+        ("SATFROM", "; ".join(source)),
         *_told_cards(found),
     ]
 
@@ -126,8 +126,8 @@ def _told_cards(found: Sequence[Saturation]) -> list[tuple]:
         card
         for number, one in enumerate(found[:9], start=1)
         for card in (
-            (f"SATKEY{number}", one.about, f"what SATSAY{number} is about"),
-            (f"SATSAY{number}", one.sentence, "what was found about saturation"),
+            (f"SATKEY{number}", one.about),
+            (f"SATSAY{number}", one.sentence),
         )
     ]
 
@@ -173,6 +173,6 @@ def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) ->
         return []
     gain = float(f"{np.median(gains):.3g}")
     return [
-        ("GAINMEAS", gain, "[electron/adu] least gain, median of the subs"),
-        ("GAINSRC", SKY_NOISE, "what the gain comes from"),
+        ("GAINMEAS", gain),
+        ("GAINSRC", SKY_NOISE),
     ]

@@ -126,17 +126,17 @@ def _cards(wcs: "WCS") -> list[tuple]:
     for axis in (0, 1):
         number = axis + 1
         cards += [
-            (f"CTYPE{number}", str(wcs.wcs.ctype[axis]), "tangent plane"),
-            (f"CUNIT{number}", "deg", ""),
-            (f"CRPIX{number}", float(wcs.wcs.crpix[axis]), "[px] reference pixel, from 1"),
-            (f"CRVAL{number}", float(wcs.wcs.crval[axis]), "[deg] its place on the sky"),
+            (f"CTYPE{number}", str(wcs.wcs.ctype[axis])),
+            (f"CUNIT{number}", "deg"),
+            (f"CRPIX{number}", float(wcs.wcs.crpix[axis])),
+            (f"CRVAL{number}", float(wcs.wcs.crval[axis])),
         ]
     for i in (0, 1):
         for j in (0, 1):
             value = float(f"{wcs.wcs.cd[i][j]:.{_DIGITS}g}")
-            cards.append((f"CD{i + 1}_{j + 1}", value, "[deg/px]"))
-    cards.append(("RADESYS", str(wcs.wcs.radesys) or "ICRS", "celestial frame"))
-    return [*cards, ("CD3_3", 1.0, "planes are counted")]
+            cards.append((f"CD{i + 1}_{j + 1}", value))
+    cards.append(("RADESYS", str(wcs.wcs.radesys) or "ICRS"))
+    return [*cards, ("CD3_3", 1.0)]
 
 
 def _grid_cards(matrix: np.ndarray, shift: np.ndarray) -> list[tuple]:
@@ -145,7 +145,7 @@ def _grid_cards(matrix: np.ndarray, shift: np.ndarray) -> list[tuple]:
     for i in (0, 1):
         for j in (0, 1):
             value = float(f"{matrix[i, j]:.{_DIGITS}g}") + 0.0
-            cards.append((f"LTM{i + 1}_{j + 1}", value, "picture = LTM grid + LTV"))
+            cards.append((f"LTM{i + 1}_{j + 1}", value))
         value = shift[i] + 1 - matrix[i, 0] - matrix[i, 1]
-        cards.append((f"LTV{i + 1}", round(float(value), 6) + 0.0, "[px] counted from 1"))
+        cards.append((f"LTV{i + 1}", round(float(value), 6) + 0.0))
     return cards

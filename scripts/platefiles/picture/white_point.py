@@ -75,20 +75,19 @@ def _catalogue_white(
     return white, f"{wanted}: {name} {reference:g}"
 
 
-def white_cards(names: Sequence[str], white: White, what: str) -> list[tuple]:
+def white_cards(white: White, what: str) -> list[tuple]:
     """Return the cards that tell the factors; none for a black-and-white picture."""
     if len(white.factors) < 3:
         return []
     cards: list[tuple] = [
-        ("WHITE", what, "what is made white"),
-        ("WHITENUM", white.stars, "stars that gave the factors"),
+        ("WHITE", what),
+        ("WHITENUM", white.stars),
     ]
-    values = zip(names, white.factors, white.scatter, strict=False)
-    for i, (name, factor, scatter) in enumerate(values, start=1):
+    for i, (factor, scatter) in enumerate(zip(white.factors, white.scatter, strict=True), start=1):
         cards += [
-            (f"WHITE{i}", factor, f"{name} has been multiplied by this"),
-            (f"WHITSC{i}", scatter, f"scatter of one star's factor, {name}"),
+            (f"WHITE{i}", factor),
+            (f"WHITSC{i}", scatter),
         ]
     if white.note:
-        cards.append(("WHITENOT", white.note, ""))
+        cards.append(("WHITENOT", white.note))
     return cards

@@ -53,16 +53,16 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
     settings = canonical(job["settings"])
     project = job["project"]
     return [
-        ("CREATOR", creator(), "software that made this file"),
-        ("STEP", step, "rule that made this file"),
-        *([("PROJECT", project, "project it belongs to")] if project else []),
+        ("CREATOR", creator()),
+        ("STEP", step),
+        *([("PROJECT", project)] if project else []),
         # In the first block of the header, where `platefiles.workflow.staleness` looks for it.
-        ("JOBDIG", digest(canonical(job)), "digest of all that it was made from"),
-        ("CODEDIG", job["code"], "digest of the code of the step"),
-        ("SETTINGS", settings, "settings of the step, JSON"),
-        ("SETDIG", digest(settings), "digest of SETTINGS"),
-        ("LOCKDIG", lock_digest(), "digest of the locked environment"),
-        ("SOFTWARE", software(), "versions"),
+        ("JOBDIG", digest(canonical(job))),
+        ("CODEDIG", job["code"]),
+        ("SETTINGS", settings),
+        ("SETDIG", digest(settings)),
+        ("LOCKDIG", lock_digest()),
+        ("SOFTWARE", software()),
     ]
 
 
@@ -76,20 +76,19 @@ def exposure_cards(exposures: Sequence[tuple[str, float | None]]) -> list[tuple]
         frame that took part. Only a single exposure has a ``DATE-OBS``; of many, begin, end and
         average are well defined. There is no ``EXPTIME`` where a length is unknown.
     """
-    cards: list[tuple] = [("NCOMBINE", len(exposures), "frames combined")]
+    cards: list[tuple] = [("NCOMBINE", len(exposures))]
     known = [length for _, length in exposures if length is not None]
     if len(known) == len(exposures):
-        cards.append(("EXPTIME", round(float(sum(known)), 3), "[s] total exposure"))
+        cards.append(("EXPTIME", round(float(sum(known)), 3)))
     dated = sorted((start, length or 0.0) for start, length in exposures if "T" in start)
     if dated:
         begin, end, average = _span(dated)
-        times = [("BEG", begin, "start of the first exposure"), ("END", end, "end of the last")]
-        times.append(("AVG", average, "middle, weighted by exposure"))
+        times = {"BEG": begin, "END": end, "AVG": average}
         if len(exposures) == 1:
-            times.insert(0, ("OBS", begin, "start of the exposure"))
-        cards.append(("TIMESYS", "UTC", "time system"))
-        cards += [(f"DATE-{name}", text, about) for name, (text, _), about in times]
-        cards += [(f"MJD-{name}", round(mjd, 8), f"[d] DATE-{name}") for name, (_, mjd), _ in times]
+            times = {"OBS": begin, **times}
+        cards.append(("TIMESYS", "UTC"))
+        cards += [(f"DATE-{name}", text) for name, (text, _) in times.items()]
+        cards += [(f"MJD-{name}", round(mjd, 8)) for name, (_, mjd) in times.items()]
     return cards
 
 
@@ -138,21 +137,18 @@ def equipment_cards(equipment: Mapping[str, Any]) -> list[tuple]:
         Its keys that are given, as in the file.
     """
     facts = {**equipment, **equipment.get("site", {})}
-    return [
-        (keyword, facts[key], comment)
-        for key, keyword, comment in (
-            ("camera", "INSTRUME", "camera"),
-            ("telescope", "TELESCOP", "telescope"),
-            ("pixel_size_um", "XPIXSZ", "[um] side of a pixel without binning"),
-            ("focal_length_mm", "FOCALLEN", "[mm] focal length"),
-            ("latitude_deg", "OBSGEO-B", "[deg] latitude, north positive"),
-            ("longitude_deg", "OBSGEO-L", "[deg] longitude, east positive"),
-            ("elevation_m", "OBSGEO-H", "[m] height"),
-        )
-        if key in facts
-    ]
+    keywords = {
+        "camera": "INSTRUME",
+        "telescope": "TELESCOP",
+        "pixel_size_um": "XPIXSZ",
+        "focal_length_mm": "FOCALLEN",
+        "latitude_deg": "OBSGEO-B",
+        "longitude_deg": "OBSGEO-L",
+        "elevation_m": "OBSGEO-H",
+    }
+    return [(keyword, facts[key]) for key, keyword in keywords.items() if key in facts]
 
 
 def note_cards(notes: Sequence[str]) -> list[tuple]:
     """Return cards that say what was not done, ``NOTDONE1`` and on."""
-    return [(f"NOTDONE{i}", note, "") for i, note in enumerate(notes[:9], start=1)]
+    return [(f"NOTDONE{i}", note) for i, note in enumerate(notes[:9], start=1)]

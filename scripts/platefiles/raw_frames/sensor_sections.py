@@ -243,6 +243,5 @@ def overscan_cards(rows: Any) -> list[tuple]:
         key: "; ".join(sorted({sections[key] for sections in facts if sections[key]}))
         for key in ("bias", "trim")
     }
-    comments = {"bias": "raw section whose level was subtracted", "trim": "raw section kept"}
     names = {"bias": "OVERSCAN", "trim": "TRIMMED"}
-    return [(names[key], text, comments[key]) for key, text in told.items() if text]
+    return [(names[key], text) for key, text in told.items() if text]

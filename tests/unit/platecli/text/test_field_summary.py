@@ -26,7 +26,7 @@ CARDS = {
 
 def product(folder, name, cards=(), hdus=()):
     """Write a product into the folder of the field."""
-    write_product(folder / "field" / f"{name}.fits", [(*card, "") for card in cards], list(hdus))
+    write_product(folder / "field" / f"{name}.fits", cards, list(hdus))
 
 
 def channel(name, limit, zero_point):

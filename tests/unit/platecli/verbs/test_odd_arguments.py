@@ -63,7 +63,7 @@ def huge_tif():
 def channel(tmp_path, data=None, name="SCI"):
     """Return the bytes of a FITS file with one image."""
     path = tmp_path / "made.fits"
-    write_product(path, [("STEP", "integrate", "")], [image_hdu(data, name, unit="adu")])
+    write_product(path, [("STEP", "integrate")], [image_hdu(data, name, unit="adu")])
     content = path.read_bytes()
     path.unlink()
     return content
@@ -190,7 +190,7 @@ def test_a_folder_in_place_of_a_table_is_a_sentence(tmp_path, capsys):
     table = fits.BinTableHDU.from_columns(columns, name="INPUTS")
     image = image_hdu(np.ones((3, 4), np.float32), "SCI")
     for name in ("a.fits", "b.fits"):
-        write_product(tmp_path / name, [("STEP", "integrate", "")], [image, table])
+        write_product(tmp_path / name, [("STEP", "integrate")], [image, table])
     words = [str(tmp_path / name) for name in ("a.fits", "b.fits")]
     assert main(["compare", *words, "--directory", str(tmp_path)]) == 0
     assert "is not known" in capsys.readouterr().out

@@ -14,7 +14,7 @@ from platefiles.picture.picture_files import Label, write_svg
 def make(tmp_path):
     """Return a way to write a small product with changes."""
 
-    def write(name, change=0.0, sub="a", cards=(("STEP", "integrate", ""),), size=(20, 31)):
+    def write(name, change=0.0, sub="a", cards=(("STEP", "integrate"),), size=(20, 31)):
         image = np.random.default_rng(1).normal(5, 1, size).astype(np.float32)
         image[0, 0] = np.nan
         image[2, 3] += np.float32(change)
@@ -78,7 +78,7 @@ def test_other_sizes_are_said_in_words(make):
 def test_hdu_of_one_product_only_is_named(make, tmp_path):
     """An image that one of the products lacks is a difference of data."""
     other = tmp_path / "less.fits"
-    write_product(other, [("STEP", "integrate", "")], [])
+    write_product(other, [("STEP", "integrate")], [])
     found = compare_products(make("a.fits"), other)
     assert "VAR is in the first only" in found.one_sided
     assert not found.same_data

@@ -28,8 +28,8 @@ def _write(path):
     image = np.arange(12, dtype=np.float32).reshape(3, 4)
     write_product(
         path,
-        [("STEP", "test", "rule"), ("TITLE", "N\u00e9buleuse", ""), ("NAME", "x" * 60, "too long")],
-        [image_hdu(image, "SCI", [("PLANE", 1)], unit="adu"), table_hdu(_table(), "ROWS")],
+        [("STEP", "test"), ("TITLE", "N\u00e9buleuse"), ("MASTER", "x" * 60)],
+        [image_hdu(image, "SCI", [("PLANE1", "low")], unit="adu"), table_hdu(_table(), "ROWS")],
     )
 
 
@@ -39,7 +39,7 @@ def test_product_reads_back(tmp_path):
     _write(path)
     image, header = read_image(path)
     np.testing.assert_array_equal(image, np.arange(12).reshape(3, 4))
-    assert (image.dtype, header["BUNIT"], header["PLANE"]) == (np.float32, "adu", 1)
+    assert (image.dtype, header["BUNIT"], header["PLANE1"]) == (np.float32, "adu", "low")
     table = read_table(path, "ROWS")
     assert list(table["name"]) == list(_table()["name"])
     assert list(table["x"]) == [1.5, 2.5, 3.5]
@@ -47,7 +47,7 @@ def test_product_reads_back(tmp_path):
     assert fits.getheader(path, "ROWS")["TCOMM2"] == "place along rows"
     primary = read_header(path)
     assert primary["TITLE"] == "N\\xe9buleuse"
-    assert (primary["NAME"], primary.comments["NAME"]) == ("x" * 60, "")
+    assert (primary["MASTER"], primary.comments["MASTER"]) == ("x" * 60, "")
     assert has_image(path, "SCI")
     assert not has_image(path, "VAR")
 

@@ -27,7 +27,7 @@ def header(request):
 def test_place_of_an_image_is_carried_on_whole(header):
     """What one header says of the sky, and that alone, another says as well, and a third of it."""
     once = carried_cards(header)
-    assert [tuple(card) for card in header.cards[4:]] == once
+    assert [(card.keyword, card.value) for card in header.cards[4:]] == once
     assert carried_cards(fits.Header(once)) == once
 
 
@@ -35,7 +35,7 @@ def test_planes_of_a_cube_are_counted(header):
     """A cube gets the same place for each plane, also from a header of a cube."""
     cube = carried_cards(header, planes=True)
     assert carried_cards(fits.Header(cube), planes=True) == cube
-    assert ("CD3_3", 1.0, "planes are counted") in cube
+    assert ("CD3_3", 1.0) in cube
     assert "WCSAXES" not in {card[0] for card in cube}
 
 

@@ -17,21 +17,21 @@ def _world(turn_deg=33.0, mirrored=False, bent=False):
     east = 1 if mirrored else -1
     kind = "-SIP" if bent else ""
     cards = [
-        ("CTYPE1", f"RA---TAN{kind}", ""),
-        ("CTYPE2", f"DEC--TAN{kind}", ""),
-        ("CRPIX1", 60.0, ""),
-        ("CRPIX2", 70.0, ""),
-        ("CRVAL1", 187.7, ""),
-        ("CRVAL2", 72.4, ""),
-        ("CD1_1", east * step * np.cos(turn), ""),
-        ("CD1_2", step * np.sin(turn), ""),
-        ("CD2_1", -east * step * np.sin(turn), ""),
-        ("CD2_2", step * np.cos(turn), ""),
-        ("RADESYS", "ICRS", ""),
-        ("CD3_3", 1.0, ""),
+        ("CTYPE1", f"RA---TAN{kind}"),
+        ("CTYPE2", f"DEC--TAN{kind}"),
+        ("CRPIX1", 60.0),
+        ("CRPIX2", 70.0),
+        ("CRVAL1", 187.7),
+        ("CRVAL2", 72.4),
+        ("CD1_1", east * step * np.cos(turn)),
+        ("CD1_2", step * np.sin(turn)),
+        ("CD2_1", -east * step * np.sin(turn)),
+        ("CD2_2", step * np.cos(turn)),
+        ("RADESYS", "ICRS"),
+        ("CD3_3", 1.0),
     ]
     if bent:
-        cards += [("A_ORDER", 2, ""), ("B_ORDER", 2, ""), ("A_2_0", 2e-5, ""), ("B_1_1", -3e-5, "")]
+        cards += [("A_ORDER", 2), ("B_ORDER", 2), ("A_2_0", 2e-5), ("B_1_1", -3e-5)]
     return cards
 
 

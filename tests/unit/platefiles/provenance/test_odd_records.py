@@ -62,7 +62,7 @@ def product(tmp_path):
         path.parent.mkdir(parents=True, exist_ok=True)
         data = np.frombuffer(text.encode("ascii") or b" ", np.uint8)
         image = image_hdu(np.ones((3, 4), np.float32), "SCI", unit="electron/s")
-        cards = [("STEP", "integrate", "")]
+        cards = [("STEP", "integrate")]
         write_product(path, cards, [image, fits.ImageHDU(data, name="RECORD")])
         return path
 
