@@ -1,9 +1,7 @@
 """The headers of every kind of product: documented, standard, and readable without a warning."""
 
 import json
-import re
 import warnings
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +16,7 @@ from solve_astrometry import outcome_cards
 
 from platefiles.astrometry.plate_solve import Outcome
 from platefiles.astrometry.solution import read_stars, world_cards
+from platefiles.fits.product_cards import TYPES, entry, keywords
 from platefiles.fits.products_io import image_hdu, read_image, write_product
 from platefiles.provenance.record import read_record
 from platefiles.raw_frames.fingerprint import file_fingerprint
@@ -25,24 +24,35 @@ from platefiles.settings.colour import Colour
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.background.block_average import BLOCK_PX
 
-ROOT = Path(__file__).resolve().parents[2]
-TYPES = {"text": str, "integer": int, "real": float, "logical": bool}
+PRODUCTS = {
+    "master_bias": "bias",
+    "master_dark": "dark",
+    "master_flat": "flat",
+    "measure_stars": "measures",
+    "register": "registration",
+    "find_cosmic_rays": "cosmic_rays",
+    "integrate": "channels",
+    "solve_astrometry": "solution",
+    "find_zero_points": "zero_points",
+    "subtract_gradient": "sky",
+    "match_channel": "matched",
+    "subtract_continuum": "lines",
+    "measure_depth": "depth",
+    "identify_sources": "sources",
+    "map_channels": "picture",
+    "calibrate_sub": "calibrated",
+    "register_sub": "registered",
+}
+"""Words for products in the table of keywords, by the steps that make them."""
 
 
-def documented():
-    """Return pattern, type and name of each keyword in the table of scripts/products.md."""
-    text = (ROOT / "scripts" / "products.md").read_text(encoding="utf-8")
-    table = text.split("### Keywords")[1].split("\n### ")[0]
-    rows = [line.split("|")[1:-1] for line in table.splitlines() if line.startswith("| ")]
-    return [
-        (
-            re.compile(re.sub("n$", "[1-9][0-9]*", name.replace("_i_j", "_[0-9]_[0-9]"))),
-            TYPES[row[1].strip()],
-            name,
-        )
-        for row in rows[1:]
-        for name in row[0].strip().split(", ")
-    ]
+def named(products):
+    """Return the products that a line of the table names."""
+    every = set(PRODUCTS.values())
+    words = products.removeprefix("all but ").replace("masters", "bias, dark, flat").split(", ")
+    if products == "all":
+        return every
+    return every - set(words) if products.startswith("all but ") else set(words)
 
 
 @pytest.fixture(scope="module")
@@ -92,9 +102,11 @@ def _calibrate_with_overscan(home, folder):
 
 
 def _integrate_without_gain(results, folder, restamp):
-    """Integrate a channel of a camera whose gain only the noise of the sky tells."""
+    """Integrate a channel whose gain only the sky tells, and whose pixels pile up."""
     with fits.open(results / "registration" / "g.fits") as hdus:
         hdus["TRANSFORMS"].data["light_variance"] = 0.5
+        hdus["TRANSFORMS"].data["pile_up_adu"] = 60000.0
+        hdus["TRANSFORMS"].data["saturation_adu"] = 60000.0
         hdus.writeto(folder / "registration.fits")
     restamp(folder / "registration.fits")
     job = json.loads(read_record(results / "channels" / "g.fits").making.job)
@@ -122,29 +134,25 @@ def _identify_nothing(results, folder, restamp):
 def test_every_kind_of_product_is_there(products):
     """What the tests below say, they say of every kind of file that a run can make."""
     steps = {fits.getheader(path).get("STEP") for path in products}
-    assert steps == {
-        *("master_bias", "master_dark", "master_flat", "measure_stars", "register", "integrate"),
-        *("find_cosmic_rays", "calibrate_sub", "register_sub", "map_channels", "solve_astrometry"),
-        *("find_zero_points", "measure_depth", "identify_sources", None),
-        *("subtract_gradient", "match_channel", "subtract_continuum"),
-    }
+    assert steps == {*PRODUCTS, None}
 
 
-def test_every_keyword_is_documented_and_every_documented_one_occurs(products):
-    """The table of products.md has the keywords of all products, with their types, no others."""
-    table = documented()
-    unknown, seen = set(), set()
+def test_every_keyword_has_a_line_and_every_line_occurs(products):
+    """Keywords of all products have the types and the products of their lines, no line is idle."""
+    wrong, seen = set(), set()
     for path in products:
         with fits.open(path) as hdus:
+            step = hdus[0].header.get("STEP")
             cards = [card for hdu in hdus for card in hdu.header.cards]
         for card in cards:
-            row = next((row for row in table if row[0].fullmatch(card.keyword)), None)
-            if row is None or type(card.value) is not row[1]:
-                unknown.add(f"{card.keyword} in {path.name}: {card.value!r}")
-            else:
-                seen.add(row[2])
-    assert unknown == set()
-    assert {name for _, _, name in table} - seen == set()
+            line = entry(card.keyword)
+            seen.add(line.name)
+            if type(card.value) is not TYPES[line.kind]:
+                wrong.add(f"{card.keyword} in {path.name}: {card.value!r}")
+            if step is not None and PRODUCTS[step] not in named(line.products):
+                wrong.add(f"{card.keyword} in {step}")
+    assert wrong == set()
+    assert {line.name for line in keywords()} - seen == set()
 
 
 def test_astropy_reads_and_verifies_every_header_without_a_warning(products):
