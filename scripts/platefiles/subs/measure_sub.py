@@ -108,7 +108,7 @@ class SkySampler:
             msg = "has no usable pixels: all are masked or missing"
             raise FrameError(msg)
         _, variance, mask = calibrate(_coarse(image), masters.coarse, detector)
-        saturated = np.count_nonzero(mask & SATURATED) / mask.size
+        saturated = int(np.count_nonzero(mask & SATURATED)) / mask.size
         return SampledSky(mesh, masters.light, median_of(variance), saturated)
 
     def _masters(self, correction: Correction, lattice: Lattice) -> _SampledMasters:

@@ -168,7 +168,7 @@ def _halo_reach(
     spread = np.bincount(rings, variance[sky], minlength=last + 1)
     reach = 0
     for ring in range(_RINGS):
-        here, beyond = count[ring], count[ring + 1 :].sum()
+        here, beyond = int(count[ring]), int(count[ring + 1 :].sum())
         if not here or not beyond:
             continue
         difference = total[ring] / here - total[ring + 1 :].sum() / beyond

@@ -65,8 +65,8 @@ def typical(
     _cells(values, level, spread)
     centre, width = _centre_and_width(values)
     wide = np.pad(np.fmax(spread, width), 1, mode="edge")
-    spread = np.max([wide[j : j + my, i : i + mx] for j in range(3) for i in range(3)], axis=0)
-    return np.where(np.isnan(level), centre, level), sigma * np.maximum(spread, 1e-12)
+    near = np.stack([wide[j : j + my, i : i + mx] for j in range(3) for i in range(3)])
+    return np.where(np.isnan(level), centre, level), sigma * np.maximum(near.max(axis=0), 1e-12)
 
 
 def _centre_and_width(values: np.ndarray) -> tuple[float, float]:

@@ -5,6 +5,7 @@ The highest value of each row tells which rows are worth a second look.
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +21,9 @@ _MOST_PIXELS = 200_000
 _NEIGHBOUR_SHARE = 0.5
 _FIRST_SHARE, _ENOUGH_SHARE = 0.45, 0.65
 _ROUNDS = 4
+
+_highest: Callable[..., Any] = np.fmax.reduce
+"""Highest value that is known; versions of numpy differ in the types that they tell of it."""
 
 
 def brightest_pixels(
@@ -50,7 +54,7 @@ def brightest_pixels(
         return NO_PIXELS
     sky = median_of(known)
     noise = MAD_TO_SIGMA * median_of(np.abs(known - sky))
-    highest = float(np.fmax.reduce(tops))
+    highest = float(_highest(tops))
     if sky == highest:
         spread = float(np.quantile(known, 0.1)) < 0.9 * sky
         covered = PileUp(sky, sky, int(np.count_nonzero(known == sky))) if spread else None
@@ -84,7 +88,7 @@ def _maxima_and_sample(read, shape: tuple[int, int]) -> tuple[np.ndarray, np.nda
         if rows.dtype == FITS_WORDS:
             _row_maxima(read_only(rows.view(np.uint16)), tops[start:stop])
         else:
-            tops[start:stop] = np.fmax.reduce(rows, axis=1)
+            tops[start:stop] = _highest(rows, axis=1)
         offset = np.float32(WORDS_ZERO if rows.dtype == FITS_WORDS else 0)
         for y in range(-start % step, stop - start, step):
             sample.append(rows[y, ::_SAMPLE_COLUMN_STEP].astype(np.float32) + offset)

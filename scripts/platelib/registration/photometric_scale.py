@@ -1,6 +1,8 @@
 """Bringing subs to one scale of brightness and one sky."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -136,7 +138,7 @@ def _robust_line(
     if not robust.sum() > 0:
         robust = np.ones(len(x))
     certainty, scaled_square = 1.0 / sigma**2, (x / sigma) ** 2
-    total = np.add.reduce
+    total: Callable[..., Any] = np.add.reduce
     for _ in range(_ROUNDS):
         weight = robust * certainty
         pull = weight * x
@@ -161,7 +163,7 @@ def _robust_line(
         bend = float(total(inside * (1 - 5 * square) * scaled_square))
         pulls = float(total((pull * residual) ** 2))
         error = (pulls * widened) ** 0.5 / min(max(bend, 0.5 * sxx), sxx)
-        if not total(change) > 0 or np.maximum.reduce(np.abs(change - robust)) < _SETTLED:
+        if not total(change) > 0 or np.abs(change - robust).max() < _SETTLED:
             break
         robust = change
     return slope, error, robust
