@@ -208,7 +208,7 @@ def object_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str
     }
     words = [sys.executable, "-P", "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)]
     with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as server:
-        for _ in range(300):
+        for _ in range(3000):
             with suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
                 break
             assert server.poll() is None

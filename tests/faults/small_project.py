@@ -102,7 +102,7 @@ class SmallProject:
         wrong = {Path(one["name"]): one["why"] for one in files if one["state"] != "ok"}
         return done.returncode, {place.resolve(): why for place, why in wrong.items()}
 
-    def locks_held(self, seconds: float = 2.0) -> list[str]:
+    def locks_held(self, seconds: float = 60.0) -> list[str]:
         """Return the locks that somebody still holds after some time."""
         held = []
         deadline = time.monotonic() + seconds
@@ -170,7 +170,7 @@ class Started:
                 with suppress(ProcessLookupError):
                     os.kill(pid, signal.SIGKILL)
             time.sleep(0.01)
-        self.end(60.0)
+        self.end(600.0)
 
     def left(self) -> list[int]:
         """Return the processes of the run that are there, by the mark in their environment."""

@@ -13,6 +13,14 @@ from campaign_table import Row, Setting
 from small_project import SmallProject, Started, jargon
 
 ENDS_WITHIN_S = 10.0
+"""Time in which a run ends where nothing else is at work; a load makes it longer in proportion."""
+
+HANG_S = 600.0
+"""Time after which a run is taken to hang."""
+
+GONE_WITHIN_S = 60.0
+"""Time in which the processes of an ended run are gone; they are looked for all the while."""
+
 STOPPED = 130
 _BUSY = 8
 
@@ -41,7 +49,7 @@ def _stopped(
                 run.wait_until_begun()
                 time.sleep(chance.random() * last_s)
                 problem = stop(run, chance, row.tried) if run.process.poll() is None else ""
-                status, said = run.end(60.0)
+                status, said = run.end(HANG_S)
                 if status:  # else it came too late
                     row.count(problem or _left_behind(project, run, setting), healed=False)
                     waiting += 1
@@ -77,14 +85,14 @@ def _signal(run: Started, chance: random.Random, number: int) -> str:
                 os.kill(run.process.pid, kind)
         time.sleep(chance.choice((0.0, 0.001, 0.05, 0.5)))
     try:
-        status, said = run.end(60.0)
+        status, said = run.end(HANG_S)
     except subprocess.TimeoutExpired:
         run.kill()
         return "it hangs"
     took_s = time.monotonic() - begin
     if status not in (0, STOPPED):
         return f"status {status}: {said[-400:]}"
-    if took_s > ENDS_WITHIN_S:
+    if took_s > ENDS_WITHIN_S * max(1.0, os.getloadavg()[0]):
         return f"it took {took_s:.1f} s"
     if word := jargon(said):
         return f"{word}: {said[-2000:]}"
@@ -95,7 +103,7 @@ def _signal(run: Started, chance: random.Random, number: int) -> str:
 
 def _left_behind(project: SmallProject, run: Started, setting: Setting) -> str:
     """Return what a stopped run has left that it should not, or an empty text."""
-    deadline = time.monotonic() + 2.0
+    deadline = time.monotonic() + GONE_WITHIN_S
     while (left := run.left()) and time.monotonic() < deadline:
         time.sleep(0.02)
     if left:

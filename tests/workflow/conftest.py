@@ -102,6 +102,9 @@ class Home:
 
 PYTHON = [sys.executable, "-P", "-m"]
 
+HANG_S = 3000.0
+"""Time after which a command is taken to hang, on however busy a machine."""
+
 
 def _without_project(job: str) -> str:
     return "choose reference" if job.startswith("choose reference") else job.replace(" tiny", "", 1)
@@ -110,15 +113,16 @@ def _without_project(job: str) -> str:
 def said(
     command: list[str],
     expected: int = 0,
-    seconds: float = 300,
+    seconds: float = HANG_S,
     checkout: Path = ROOT,
     answer: str = "",
+    prefix: Path = Path(sys.prefix),
 ) -> str:
     """Run a command, answer its question, check its status and return all that it printed."""
     done = subprocess.run(
         command,
         cwd=checkout,
-        env=child_environment(checkout, Path(sys.prefix)),
+        env=child_environment(checkout, prefix),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -139,7 +143,7 @@ def kill_when(command: list[str], time_has_come: Callable[[], object]) -> None:
         start_new_session=True,
         stderr=subprocess.DEVNULL,
     ) as process:
-        deadline = time.monotonic() + 120
+        deadline = time.monotonic() + HANG_S
         while not time_has_come() and time.monotonic() < deadline:
             assert process.poll() is None
             time.sleep(0.05)

@@ -1,6 +1,13 @@
-"""The same bits whatever the processor."""
+"""The same bits whatever the processor, the Python and its libraries."""
 
+import os
 import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from PIL import Image
 
 
 def test_an_older_processor_gives_the_same_channel(
@@ -22,3 +29,47 @@ def test_an_older_processor_gives_the_same_channel(
     assert len(made) >= 7
     for name in made:
         assert (home.folder / name).read_bytes() == (first.folder / name).read_bytes(), name
+
+
+def _data(path):
+    """Return digests of the data of each HDU but those that tell versions, or digests of such."""
+    versions = {"RECORD", "INPUTS"} if path.parent.name == "picture" else {"RECORD"}
+    with fits.open(path) as hdus:
+        return {hdu.name: hdu.header["DATASHA"] for hdu in hdus[1:] if hdu.name not in versions}
+
+
+def _pixels(path):
+    with Image.open(path) as image:
+        return np.asarray(image)
+
+
+@pytest.fixture(scope="module")
+def other_python():
+    """Interpreter of another environment, or a skip where none is named."""
+    path = os.environ.get("PLATELOG_OTHER_PYTHON")
+    if not path:
+        pytest.skip("PLATELOG_OTHER_PYTHON names no interpreter of another environment")
+    return Path(path).absolute()
+
+
+def test_another_python_gives_the_same_bits(
+    other_python, finished, make_home, tiny_raw, command_line, tmp_path
+):
+    """Another Python with other numpy and SciPy makes the same products and pictures."""
+    first, _ = finished
+    home = make_home(tmp_path / "home", title="N\u00e9buleuse")
+    home.raw.rmdir()
+    home.raw.symlink_to(tiny_raw)
+    command = [str(other_python), "-P", "-m", "platecli", "run", str(home.project)]
+    command += ["--directory", str(home.folder), "--to", "picture", "--cores", "2"]
+    command_line.said(command, prefix=other_python.parents[1])
+    assert home.lock.read_bytes() == first.lock.read_bytes()
+    products = [p for p in home.results.rglob("*.fits") if not p.is_symlink()]
+    pictures = [p for p in home.results.rglob("*") if p.suffix in (".png", ".tif", ".jpg")]
+    for product in products:
+        assert _data(product) == _data(first.folder / product.relative_to(home.folder)), product
+    for picture in pictures:
+        mine = _pixels(first.folder / picture.relative_to(home.folder))
+        np.testing.assert_array_equal(_pixels(picture), mine, err_msg=str(picture))
+    assert len(products) >= 20
+    assert len(pictures) >= 3

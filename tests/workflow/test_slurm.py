@@ -113,7 +113,7 @@ def said(words, environment=None):
     """Run a command that must succeed and return what it printed."""
     command = [shutil.which(words[0], path=SYSTEM), *words[1:]]
     return subprocess.run(
-        command, env=environment, check=True, capture_output=True, text=True, timeout=30
+        command, env=environment, check=True, capture_output=True, text=True, timeout=600
     ).stdout
 
 
@@ -140,7 +140,7 @@ def is_alive(process):
 
 def wait_for(condition, folder):
     """Return what a condition gives as soon as it gives something."""
-    for _ in range(300):
+    for _ in range(3000):
         found = condition()
         if found:
             return found
@@ -170,7 +170,7 @@ def test_slurm_gives_the_products_of_one_machine(
     home.raw.rmdir()
     home.change_project(raw=[stored])
     command = home.by_hand(*on_slurm, "--", "all")
-    said = command_line.said(command, seconds=900)
+    said = command_line.said(command, seconds=3000)
     assert len(re.findall("has been submitted with SLURM jobid", said)) == 42
     assert products(home) == products(finished[0])
     assert "Nothing to be done" in command_line.said(command)

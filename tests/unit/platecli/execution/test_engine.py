@@ -62,7 +62,7 @@ def heard(number, frame):
 signal.signal(signal.SIGINT, heard)
 job = subprocess.Popen([sys.executable, "-c", "print('ready', flush=True); input()"],
                        stdin=subprocess.PIPE)
-time.sleep(600)
+time.sleep(6000)
 """
 
 
@@ -79,7 +79,7 @@ def test_second_signal_ends_the_command_and_its_jobs(number):
         assert parent.stdout.readline() == b"interrupted None\n"
         parent.send_signal(number)
         assert parent.stdout.read() == b""  # once the job has closed it, too
-        assert parent.wait(timeout=30) == 130
+        assert parent.wait(timeout=600) == 130
         assert parent.stderr.read() == f"{GOES_ON}\n".encode()
 
 
@@ -94,7 +94,7 @@ def snakemake(argv, server, ears):
     signal.signal(signal.SIGTERM, lambda *_: None)  # as Snakemake, less its lock
     with lock:
         for step in ("a", "b"):  # jobs, one by a fork and one by itself
-            open(f"{step}.py", "w").write(f"open('{step}.pid', 'w'); import time; time.sleep(600)")
+            open(f"{step}.py", "w").write(f"open('{step}.pid', 'w'); import time; time.sleep(6000)")
         server.start(os.path.abspath("a.py"), "none").__enter__()
         import subprocess
         job = subprocess.Popen([sys.executable, "b.py"])
@@ -119,7 +119,7 @@ def test_signals_end_a_run_that_waits_for_a_lock(times, tmp_path):
         assert parent.stdout.readline() == b"ready\n"
         for _ in range(times):
             parent.send_signal(signal.SIGINT)
-        said, errors = parent.communicate(timeout=60)  # once all jobs have closed them
+        said, errors = parent.communicate(timeout=600)  # once all jobs have closed them
         assert (said, errors) == (b"130\n", f"{GOES_ON}\n".encode())
 
 

@@ -124,7 +124,7 @@ environment.ensure(root, {}, build)
 """
     words = [sys.executable, "-c", code, str(checkout)]
     launchers = [subprocess.Popen(words, stderr=subprocess.DEVNULL) for _ in range(3)]
-    assert [launcher.wait(timeout=60) for launcher in launchers] == [0, 0, 0]
+    assert [launcher.wait(timeout=600) for launcher in launchers] == [0, 0, 0]
     assert (checkout / "built").read_text(encoding="utf-8") == "x"
 
 

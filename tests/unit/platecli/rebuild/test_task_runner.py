@@ -90,7 +90,7 @@ def test_tasks_share_the_memory(tasks, tmp_path, monkeypatch, memory_mb, given, 
             at_work += 1
             most = max(most, at_work)
         if at_once == 2 and task.step == "draw_picture":
-            both.wait(60)  # which two reach, or none
+            both.wait(600)  # which two reach, or none
         with change:
             at_work -= 1
 

@@ -15,7 +15,7 @@ def test_odd_frames_are_read_or_refused_with_a_reason(tmp_path):
     """
     words = [PROGRAM, tmp_path / "odd", str(EXAMPLES), str(SPARE_MB)]
     done = subprocess.run(
-        [sys.executable, "-W", "ignore", *words], capture_output=True, text=True, timeout=600
+        [sys.executable, "-W", "ignore", *words], capture_output=True, text=True, timeout=3000
     )
     assert done.returncode == 0, done.stderr[-4000:]
     assert f"{EXAMPLES} files and {EXAMPLES} headers" in done.stdout
