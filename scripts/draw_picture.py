@@ -110,7 +110,7 @@ def draw_picture(
         *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
     )
     log.info("%s", method)
-    log.info("%d px interpolated, %d px left black", rendering.mended_px, rendering.black_px)
+    log.info("%d px interpolated, %d px left black", rendering.inpainted_px, rendering.black_px)
     sky = np.array(rendering.sky_lab)
     distance = deltaE_ciede2000(sky, sky * np.array([1.0, 0.0, 0.0]))
     log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)

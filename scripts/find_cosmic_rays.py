@@ -23,7 +23,7 @@ from platefiles.subs.calibrated_sub import SkyNoise, Sub
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platefiles.transfers.fetch import local_copies
-from platelib.bad_pixels.interpolate import mend
+from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.colour.star_cores import discs
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.cosmic_rays.saturated_stars import saturated_star_images
@@ -147,7 +147,7 @@ def _too_sharp(fwhm_px: float) -> str:
 
 def _hits(sub: Sub, measured: MeasuredSub) -> HitPixels:
     values, variance, mask = sub.calibrated(0, sub.shape[0])
-    mend(variance, mask)
+    interpolate_bad_pixels(variance, mask)
     variance *= np.float32(measured.facts["excess"])
     rule = RayRule(contrast=contrast_for(measured.facts["fwhm_px"]))
     mask = shielded(mask, measured.stars)

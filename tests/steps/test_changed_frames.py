@@ -91,7 +91,7 @@ def test_damaged_subs_are_left_out_of_the_integration(bench, lights, tmp_path, d
 
 
 def test_what_lacks_a_damaged_sub_does_not_claim_its_job(bench, lights, tmp_path):
-    """The ledger takes it for stale; with the frame put back the file is that of a whole night."""
+    """It counts as stale; with the frame put back the file is that of a whole night."""
     job = digest(integrate_job(bench.plan, CHANNEL))
     flip(lights[3])
     integrated(bench, lights, tmp_path / "channel.fits")

@@ -24,7 +24,7 @@ from platefiles.registration.registration_table import read_registration
 from platefiles.subs.calibrated_sub import Sub
 from platefiles.subs.hit_pixels import read_hit_pixels
 from platefiles.subs.measures import read_measures
-from platelib.bad_pixels.interpolate import mend
+from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.cosmic_rays.exclusion_mask import shielded
 from platelib.numerics.mask_bits import BAD, SATURATED
 from platelib.simulate.demo import tiny_plan
@@ -88,7 +88,7 @@ def _inputs(bench, frame, sub):
     """What the rule sees of a sub."""
     measured = {sub.id: sub for sub in read_measures([bench.make_measures("g", NIGHT)])}[frame.id]
     values, variance, mask = sub.calibrated(0, sub.shape[0])
-    mend(variance, mask)
+    interpolate_bad_pixels(variance, mask)
     variance *= np.float32(measured.facts["excess"])
     return values, variance, shielded(mask, measured.stars)
 
@@ -179,7 +179,7 @@ def test_stars_keep_their_light(still, tmp_path, count):
 
 
 def test_stored_subs_are_without_tracks_too(few, rays, tmp_path):
-    """What `calibrate_sub` and `register_sub` write has the tracks masked and mended."""
+    """What `calibrate_sub` and `register_sub` write has the tracks masked and interpolated."""
     (frame, *_) = few.plan.lights("g")
     hit, masters = read_hit_pixels([rays])[frame.id], few.masters_of([frame])
     job = json.loads(calibrate_job(few.plan, frame.id))

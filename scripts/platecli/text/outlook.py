@@ -10,7 +10,7 @@ from platefiles.frames.left_out import ON_PURPOSE
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product, products_of, targets_of
 from platefiles.workflow.reasons import OTHER_SUBS, cause
-from platefiles.workflow.staleness import Ledger
+from platefiles.workflow.staleness import Staleness
 from platelib.registration.sub_state import SubState
 
 
@@ -104,9 +104,9 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     target : str
         As for the verb `run`.
     """
-    ledger = Ledger(products_of(plan))
-    making = ledger.to_make(targets_of(plan, target))
-    products = tuple(ledger.products[path] for path in making)
+    staleness = Staleness(products_of(plan))
+    making = staleness.to_make(targets_of(plan, target))
+    products = tuple(staleness.products[path] for path in making)
     rows = [row for row in read_rows(Path(plan.paths.subs)) if _is_whole(row)]
     lights = {frame.id: frame for frame in plan.frames if frame.role == "light"}
     listed = {row["id"] for row in rows if row["channel"]}
@@ -115,7 +115,7 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     unused = {frame.id: frame for frame in plan.frames if frame.role == "unused"}
     gone = tuple(row for row in missing if row["id"] not in unused)
     dropped = tuple((row, unused[row["id"]]) for row in missing if row["id"] in unused)
-    causes = {product.path: cause(product, ledger, set(making)) for product in products}
+    causes = {product.path: cause(product, staleness, set(making)) for product in products}
     moved = {f"{row['channel']} {row.get('night', '')}": "subs gone" for row in gone}
     moved |= {
         f"{row['channel']} {row.get('night', '')}": "subs excluded"
@@ -127,7 +127,7 @@ def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
     for product in products:
         if causes[product.path] == OTHER_SUBS:
             causes[product.path] = moved.get(product.about, OTHER_SUBS)
-    known = (ledger.stale, ledger.products, ledger.provisional)
+    known = (staleness.stale, staleness.products, staleness.provisional)
     return Outlook(plan, products, causes, new, gone, dropped, tuple(rows), *known)
 
 

@@ -31,7 +31,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
         What was changed and no job of the plan makes again: leftovers, and logs of jobs of another
         plan.
     """
-    from platefiles.digests.reference_repair import mend_grid_notes
+    from platefiles.digests.reference_repair import rewrite_grid_notes
     from platefiles.digests.sheet_checks import DigestSheets
     from platefiles.plan.paths import grid_log
     from platefiles.provenance.job_notes import (
@@ -54,7 +54,7 @@ def mark_damaged(plan: "ProjectPlan") -> list[str]:
     with ThreadPoolExecutor(_THREADS) as pool:
         damaged = list(pool.map(is_damaged, paths, logs))
     if sheet:
-        mend_grid_notes(plan, sheet)
+        rewrite_grid_notes(plan, sheet)
     found = [path for path, yes in zip(paths, damaged, strict=True) if yes]
     for path in found:
         mark(path)

@@ -14,7 +14,7 @@ from platefiles.channels.background_subtracted import (
 from platefiles.channels.psf_match import Matching, match_pair
 from platefiles.core.errors import UserError
 from platefiles.settings.channels import Continuum
-from platelib.bad_pixels.inpaint import mend_cores
+from platelib.bad_pixels.inpaint import inpaint_cores
 from platelib.photometry.annulus import circle_fluxes
 from platelib.photometry.continuum_scale import Scale, fit_scale
 
@@ -112,7 +112,7 @@ def line_light(
     variance = narrow.variance + np.float32(scale.value**2) * broad.variance
     mask = gaps[0] * np.uint8(NO_DATA) + gaps[1] * np.uint8(NO_OTHER_DATA)
     mask[~np.isfinite(image) & (mask == 0)] = CORE
-    mend_cores(image[None], mask == CORE)
+    inpaint_cores(image[None], mask == CORE)
     factor = _noise_factor(narrow, broad, scale.value)
     return LineLight(image, variance, mask, factor, scale, matching)
 

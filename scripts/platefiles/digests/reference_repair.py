@@ -14,7 +14,7 @@ from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.job_notes import JobNote, note_path, read_note, write_note
 
 
-def mend_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
+def rewrite_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
     """Write the log and the hidden note of choosing the grid again, if one of them was damaged.
 
     Parameters

@@ -32,7 +32,7 @@ class Run(Protocol):
     def chosen(self, wildcards: Any) -> ProjectPlan:
         """Return that plan, once the grid that wildcards need is chosen."""
 
-    def made(self, taker: str, paths: list[str]) -> list[str]:
+    def made(self, consumer: str, paths: list[str]) -> list[str]:
         """Return products as inputs of one that is made, or is left as it is."""
 
     def aged(self, path: str) -> str:
@@ -44,7 +44,7 @@ class Run(Protocol):
     def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
         """Return the links of raw frames."""
 
-    def goes_on_without(self, taker: str, path: str) -> bool:
+    def goes_on_without(self, consumer: str, path: str) -> bool:
         """Say whether a product stays as it is though one that it consults is made again."""
 
 
@@ -56,14 +56,14 @@ class ProductInput:
     ----------
     what : str or callable
         Path with wildcards, or paths as a function of a plan and of wildcards.
-    taker : str
+    consumer : str
         Path with wildcards of what is made from it; empty for what is made on request alone: then
         its inputs are made if they are not as they should be.
     run : Run, optional
     """
 
     what: str | OfPlan
-    taker: str
+    consumer: str
     run: Run | None
 
     consulted = False
@@ -84,8 +84,8 @@ class ProductInput:
         run = _bound(self.run)
         plan = run.plan_of(wildcards)
         paths = self.products(plan, wildcards)
-        if self.taker:
-            paths = run.made(filled(self.taker, plan, wildcards), paths)
+        if self.consumer:
+            paths = run.made(filled(self.consumer, plan, wildcards), paths)
         else:
             paths = [run.aged(path) for path in paths]
         # Snakemake takes a list of one path for a list.
@@ -99,7 +99,7 @@ class GridMeasures:
     What becomes of the other subs of that night is nothing to the product.
     """
 
-    taker: str
+    consumer: str
     run: Run | None
 
     consulted = True
@@ -114,9 +114,9 @@ class GridMeasures:
         """Answer Snakemake."""
         run = _bound(self.run)
         plan = run.chosen(wildcards)
-        taker = filled(self.taker, plan, wildcards)
+        consumer = filled(self.consumer, plan, wildcards)
         paths = self.products(plan, wildcards)
-        return run.made(taker, [p for p in paths if not run.goes_on_without(taker, p)])
+        return run.made(consumer, [p for p in paths if not run.goes_on_without(consumer, p)])
 
 
 @dataclass(frozen=True)

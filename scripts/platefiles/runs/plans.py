@@ -11,8 +11,8 @@ from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.declarations import Declarations
 from platefiles.rule_inputs.declared import is_chosen
 from platefiles.rule_inputs.project_wildcards import any_of, lock_stem, plan_of
-from platefiles.runs.making import Making
 from platefiles.runs.memory import Memory
+from platefiles.runs.run_products import RunProducts
 from platefiles.workflow.noted_plan import note_products
 from platefiles.workflow.rerun_trigger import date_back, newer_file
 from platefiles.workflow.shared_masters import shared_masters, shared_stem
@@ -46,18 +46,18 @@ class Plans(Declarations):
         super().__init__(self)
         self.by_name = dict(plans)
         self._writes = main_process and not dry_run
-        self._making = making = Making(self, dry_run)
+        self._products = made = RunProducts(self, dry_run)
         self.memory = Memory(self.by_name)
         self.unpinned = [name for name, plan in plans.items() if not plan.are_pinned(plan.channels)]
         self._choice: Any = None
         if self._writes:
             for plan in self:
-                note_products(plan.results, making.by_project[plan.loaded.name])
-        self.shared = shared_masters(RESULTS, making.products, making.to_make)
+                note_products(plan.results, made.by_project[plan.loaded.name])
+        self.shared = shared_masters(RESULTS, made.products, made.to_make)
         if self._writes:
-            if making.stale or self.unpinned:
+            if made.stale or self.unpinned:
                 newer_file(RESULTS, touch=True)
-            date_back(making.products)
+            date_back(made.products)
             date_back(plan.paths.lock for plan in self)
             date_back(plan.paths.link(frame) for plan in self for frame in plan.frames)
 
@@ -68,7 +68,7 @@ class Plans(Declarations):
     def write_digests(self) -> None:
         """Write the sheets of digests at the end of a run; a full disk holds up nothing."""
         if self._writes:
-            made = self._making.by_project
+            made = self._products.by_project
             write_all_digests((plan, made[plan.loaded.name]) for plan in self)
 
     @property
@@ -103,11 +103,11 @@ class Plans(Declarations):
 
     def twin(self, wildcards: Any) -> str:
         """The same master in another project."""
-        return self._making.aged(self.shared[f"{RESULTS}/{wildcards.shared}.fits"])
+        return self._products.aged(self.shared[f"{RESULTS}/{wildcards.shared}.fits"])
 
     def shared_job(self, wildcards: Any) -> str:
         """Job of a master that is taken from another project."""
-        return self._making.products[f"{RESULTS}/{wildcards.shared}.fits"].job
+        return self._products.products[f"{RESULTS}/{wildcards.shared}.fits"].job
 
     def wait_for(self, checkpoint: Any) -> None:
         """Tell which checkpoint chooses the grids that are not pinned yet."""
@@ -126,13 +126,13 @@ class Plans(Declarations):
             self._choice.get(lock=lock_stem(plan))  # Snakemake asks again when it is chosen
         return plan
 
-    def made(self, taker: str, paths: list[str]) -> list[str]:
+    def made(self, consumer: str, paths: list[str]) -> list[str]:
         """Return products as inputs of one that is made, or is left as it is."""
-        return self._making.made(taker, paths)
+        return self._products.made(consumer, paths)
 
     def aged(self, path: str) -> str:
         """Return a product as an input that has an age if it is made."""
-        return self._making.aged(path)
+        return self._products.aged(path)
 
     def newer_for(self, path: str) -> list[str]:
         """Return a file that is newer than a product, if the product is stale.
@@ -140,15 +140,15 @@ class Plans(Declarations):
         A lock file is stale as long as there is something to choose, also where it is missing.
         """
         choosing = path in (self.by_name[name].paths.lock for name in self.unpinned)
-        return [self._making.newer()] if choosing or path in self._making.stale else []
+        return [self._products.newer()] if choosing or path in self._products.stale else []
 
     def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
         """Return the links of raw frames."""
-        return self._making.links(plan, frames)
+        return self._products.links(plan, frames)
 
-    def goes_on_without(self, taker: str, path: str) -> bool:
+    def goes_on_without(self, consumer: str, path: str) -> bool:
         """Say whether a product stays as it is though one that it consults is made again."""
-        making = self._making
-        product = making.products.get(taker)
+        made = self._products
+        product = made.products.get(consumer)
         consults = product is not None and path in product.consulted
-        return consults and taker not in making.to_make and path in making.to_make
+        return consults and consumer not in made.to_make and path in made.to_make

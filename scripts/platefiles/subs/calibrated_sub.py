@@ -14,7 +14,7 @@ import numpy as np
 from platefiles.calibration.master_library import Masters
 from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
-from platelib.bad_pixels.interpolate import mend
+from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.calibration.calibrate import Detector, along_lines_with_variance
 from platelib.calibration.correction import Correction
 from platelib.calibration.correction_cache import LINES_BYTES, KeptLines
@@ -25,7 +25,7 @@ from platelib.resampling.resample import Cutout, Levels, resample, source_window
 from platelib.resampling.sharp_pixels import curvature_of_star
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
-_MEND_REACH = 2
+_REACH = 2
 _DITHER_PX = 32
 
 
@@ -61,10 +61,10 @@ def source_bytes(
     most = 0
     for transform in transforms:
         height, width = (last - first for first, last in source_window(transform, *spans))
-        mended = (height + 2 * _MEND_REACH) * (width + 2 * _MEND_REACH)
+        interpolated = (height + 2 * _REACH) * (width + 2 * _REACH)
         lines = (height + 2 * _DITHER_PX) * (width + 2 * _DITHER_PX)
         copies = 2 if transform.exchanges_axes else 1
-        most = max(most, copies * mended * _CALIBRATED_BYTES + lines * LINES_BYTES)
+        most = max(most, copies * interpolated * _CALIBRATED_BYTES + lines * LINES_BYTES)
     return most
 
 
@@ -168,7 +168,7 @@ class Sub:
         values, variance, mask = (
             plane[inner].copy() for plane in (cutout.values, cutout.variance, cutout.mask)
         )
-        mend(variance, mask)
+        interpolate_bad_pixels(variance, mask)
         return values, variance, mask
 
     def add_hits(self, hits: HitPixels) -> None:
@@ -178,8 +178,14 @@ class Sub:
     def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: SubRoom) -> Cutout:
         """Calibrate a part of the frame, and as much around it as interpolation reads."""
         ny, nx = self.shape
-        top, bottom = max(0, rows[0] - _MEND_REACH), min(ny, rows[1] + _MEND_REACH)
-        left, right = max(0, columns[0] - _MEND_REACH), min(nx, columns[1] + _MEND_REACH)
+        top, bottom = (
+            max(0, rows[0] - _REACH),
+            min(ny, rows[1] + _REACH),
+        )
+        left, right = (
+            max(0, columns[0] - _REACH),
+            min(nx, columns[1] + _REACH),
+        )
         shape = (bottom - top, right - left)
         values, variance = (room.plane(name, shape, np.float32) for name in ("values", "variance"))
         mask = room.plane("mask", shape, np.uint8)
@@ -193,7 +199,7 @@ class Sub:
         )
         if len(self._hits):
             self._hits.mark(variance, mask, top, left)
-        mend(values, mask)
+        interpolate_bad_pixels(values, mask)
         return Cutout(values, variance, mask, top, left, self.shape, self._curvature)
 
     def registered(

@@ -15,7 +15,7 @@ from platefiles.raw_frames.raw_frame import RawImage
 from platelib.background.measure_mesh import mesh_of_samples
 from platelib.background.mesh import Mesh
 from platelib.background.sample_grid import Lattice
-from platelib.bad_pixels.interpolate import mend
+from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.calibration.calibrate import Detector, along_lines, calibrate
 from platelib.calibration.correction import CalibrationLines, Correction, lines_of
 from platelib.calibration.correction_cache import KeptLines
@@ -26,7 +26,7 @@ from platelib.numerics.workspace import Room
 
 _SAMPLE_ROWS = 32
 _SEARCH_ROWS = 48
-_MEND_REACH = 2
+_INTERPOLATION_REACH = 2
 _ROW_STEP, _COLUMN_STEP = 23, 5
 _SETS_KEPT = 2
 
@@ -196,18 +196,18 @@ def search_by_rows(
     """
     ny, nx = image.shape
     height = max(_SEARCH_ROWS, search.least_rows)
-    shape = (height + 2 * _MEND_REACH, nx)
+    shape = (height + 2 * _INTERPOLATION_REACH, nx)
     rooms = [
         (room.plane(f"values {k}", shape, np.float32), room.plane(f"mask {k}", shape, np.uint8))
         for k in range(2)
     ]
     for number, start in enumerate(range(0, ny, height)):
         stop = min(ny, start + height)
-        top, bottom = max(0, start - _MEND_REACH), min(ny, stop + _MEND_REACH)
+        top, bottom = max(0, start - _INTERPOLATION_REACH), min(ny, stop + _INTERPOLATION_REACH)
         lines = shared.of(correction, image.shape, (top, bottom), (0, nx))
         # The search looks at the rows before as well.
         values, mask = (plane[: bottom - top] for plane in rooms[number % 2])
         along_lines(image.words(top, bottom), (top, 0), lines, detector, (values, mask))
-        mend(values, mask)
+        interpolate_bad_pixels(values, mask)
         search.look(values[start - top : stop - top], mask[start - top : stop - top])
         yield

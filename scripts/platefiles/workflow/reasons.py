@@ -9,7 +9,7 @@ from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL
 from platefiles.fits.header_reader import HeaderError, long_texts, read_header_bytes
 from platefiles.provenance.damage_marks import is_marked
 from platefiles.workflow.graph import Product
-from platefiles.workflow.staleness import Ledger, is_cut
+from platefiles.workflow.staleness import Staleness, is_cut
 
 NOT_THERE = "not there yet"
 """Cause of what was never made, or was deleted."""
@@ -29,14 +29,14 @@ OTHER_SUBS = "other subs or camera facts"
 _FRAMES = ("measure_stars", "calibrate_sub", "register_sub")
 
 
-def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
+def cause(product: Product, staleness: Staleness, making: Collection[str]) -> str:
     """Say in a few words why a product is to be made.
 
     Parameters
     ----------
     product : Product
         One that is to be made.
-    ledger : Ledger
+    staleness : Staleness
     making : collection of str
         All that is to be made.
 
@@ -47,13 +47,13 @@ def cause(product: Product, ledger: Ledger, making: Collection[str]) -> str:
     """
     follows = any(path in making for path in product.inputs)
     if product.rule == "choose_reference":
-        if ledger.is_there(product.path):
+        if staleness.is_there(product.path):
             return "a channel has no reference yet"
         registered = any(
-            p.rule == "register" and ledger.is_there(p.path) for p in ledger.products.values()
+            p.rule == "register" and staleness.is_there(p.path) for p in staleness.products.values()
         )
         return "its lock file is not there" if registered else NOT_THERE
-    if not ledger.is_there(product.path):
+    if not staleness.is_there(product.path):
         return "" if follows else NOT_THERE
     if is_marked(product.path):
         return DAMAGED

@@ -23,7 +23,7 @@ from platefiles.workflow.graph import Product
 _JOB = re.compile(rf"[0-9a-f]{{16}}|{PROVISIONAL}")
 
 
-class Ledger:
+class Staleness:
     """The products of a project and what is to be made of them.
 
     Parameters
@@ -37,7 +37,7 @@ class Ledger:
         self._there: dict[str, bool] = {}
 
     def is_there(self, path: str) -> bool:
-        """Whether a product was there when the ledger looked for it first."""
+        """Whether a product was there when the staleness looked for it first."""
         if path not in self._there:
             self._there[path] = os.path.exists(path)
         return self._there[path]

@@ -18,7 +18,7 @@ _RELAXATIONS = 12
 _NEIGHBOURS = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dy or dx]
 
 
-def mend_gaps(
+def inpaint_gaps(
     planes: np.ndarray,
     largest_px: int | None = LARGEST_PX,
     core_levels: Callable[[], np.ndarray] | None = None,
@@ -39,13 +39,13 @@ def mend_gaps(
 
     Returns
     -------
-    mended : numpy.ndarray
+    interpolated : numpy.ndarray
         A copy with the gaps filled; a gap is filled in every plane, so that a star's core
         does not take its colours from different places.
     count : int
         Number of pixels filled.
     """
-    mended = planes.copy()
+    interpolated = planes.copy()
     labels, _ = label(~np.isfinite(planes).all(axis=0), structure=np.ones((3, 3)))
     ny, nx = labels.shape
     count, levels = 0, None
@@ -60,14 +60,14 @@ def mend_gaps(
             if core_levels is None:
                 continue
             levels = core_levels() if levels is None else levels
-            if not _has_bright_rim(mended[:, *window], gap, levels):
+            if not _has_bright_rim(interpolated[:, *window], gap, levels):
                 continue
-        mended[:, *window] = filled(mended[:, *window], gap)
+        interpolated[:, *window] = filled(interpolated[:, *window], gap)
         count += size
-    return mended, count
+    return interpolated, count
 
 
-def mend_cores(planes: np.ndarray, cores: np.ndarray) -> None:
+def inpaint_cores(planes: np.ndarray, cores: np.ndarray) -> None:
     """Fill pixels that are known to be cores of stars, in place, whatever their size and place.
 
     Parameters

@@ -6,7 +6,7 @@ from platelib.numerics.kernels import kernel
 from platelib.numerics.mask_bits import BAD
 
 
-def mend(image: np.ndarray, mask: np.ndarray) -> None:
+def interpolate_bad_pixels(image: np.ndarray, mask: np.ndarray) -> None:
     """Fill bad pixels, in place, with the mean of their good neighbours.
 
     Resampling must not spread a bad value; the pixel itself stays masked. Bad pixels without any
@@ -21,11 +21,11 @@ def mend(image: np.ndarray, mask: np.ndarray) -> None:
     """
     mask = np.ascontiguousarray(mask)
     flags = mask.reshape(-1)
-    _mend(image, mask, flags, flags[: mask.size // 8 * 8].view(np.uint64))
+    _interpolate(image, mask, flags, flags[: mask.size // 8 * 8].view(np.uint64))
 
 
 @kernel
-def _mend(image, mask, flags, words):
+def _interpolate(image, mask, flags, words):
     """Look at eight flags as one word: nearly all of them are zero."""
     place = 0
     for block in range(0, words.size, 8):
@@ -34,12 +34,12 @@ def _mend(image, mask, flags, words):
             seen |= word
         place = 8 * min(block + 8, words.size)
         if seen:
-            _mend_some(image, mask, flags, 8 * block, place)
-    _mend_some(image, mask, flags, place, flags.size)
+            _interpolate_rows(image, mask, flags, 8 * block, place)
+    _interpolate_rows(image, mask, flags, place, flags.size)
 
 
 @kernel
-def _mend_some(image, mask, flags, start, stop):
+def _interpolate_rows(image, mask, flags, start, stop):
     """Fill bad pixels, numbered row by row."""
     nx = mask.shape[1]
     for place in range(start, stop):
@@ -66,4 +66,4 @@ def _mean_of_good(image, mask, y, x):
 
 def warm_up() -> None:
     """Compile the kernels of this module."""
-    mend(np.ones((4, 5), dtype=np.float32), np.zeros((4, 5), dtype=np.uint8))
+    interpolate_bad_pixels(np.ones((4, 5), dtype=np.float32), np.zeros((4, 5), dtype=np.uint8))

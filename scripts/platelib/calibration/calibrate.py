@@ -118,7 +118,7 @@ def calibrate(
         ``(ny, nx)`` float32, electron^2: read noise, photon noise of what is above ``zero``
         and the noise of the masters, over ``flat^2``; where the gain is unknown ``sky_variance``
         and ``light_variance`` for each unit of light above the sky, over the flat. 0 in bad pixels,
-        which are to be mended from their neighbours and bring no noise of their own.
+        which are to be interpolated from their neighbours and bring no noise of their own.
     mask : numpy.ndarray
         ``(ny, nx)`` uint8: 1 bad, 2 saturated.
 

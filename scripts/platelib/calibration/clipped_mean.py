@@ -1,13 +1,13 @@
 """Mean of what lies near the median, pixel by pixel, of frames that all show the same thing.
 
-A sample is struck if it is further from the median than ``sigma`` times the spread, which is 1.4826
-times the median absolute deviation of the pixel's samples, but at least a floor; what is left is
-judged anew, three times at most. That is done in three steps of rising cost:
+A sample is rejected if it is further from the median than ``sigma`` times the spread, which is
+1.4826 times the median absolute deviation of the pixel's samples, but at least a floor; the rest is
+judged again, three times at most. That is done in three steps of rising cost:
 
 1. One pass over all samples, in vector instructions, takes their sum, sum of squares and extremes.
    The median is at most one standard deviation from the mean (Hotelling and Solomons 1932, *The
    limits of a measure of skewness*, Ann. Math. Statist. 3, 141), so that extremes that lie within
-   the floor's limits even so prove that nothing is struck.
+   the floor's limits even so prove that nothing is rejected.
 2. The samples of the other pixels are sorted by a network, some hundred pixels at a time.
 3. Where the extremes lie outside of the floor's limits about the true median, the rule decides.
 
@@ -68,7 +68,7 @@ def clipped_mean(
         Part ``(ny, nx)`` of ``n`` frames.
     sigma : float
         Limit in units of the spread; infinity strikes nothing. Of fewer than three samples none is
-        struck.
+        rejected.
     floors : numpy.ndarray
         ``(max(1, nx // CELL),)`` float64, the least spread in each ``CELL`` columns, the last one's
         reaching to the end; in the unit of the scaled samples.
@@ -119,7 +119,7 @@ def _has_late_offset(stack):
 
 @kernel
 def _judge(sums, n, width, limit, clear):
-    """Say which pixels have no sample that is struck, as far as sums and extremes tell."""
+    """Say which pixels have no sample that is rejected, as far as sums and extremes tell."""
     _, total, squares, least, most = sums
     number, zero = np.float32(n), np.float32(0.0)
     for p in range(width):

@@ -1,6 +1,6 @@
 """Rejection by the median absolute deviation for the samples of one pixel in rising order.
 
-It keeps what ``mad`` of :mod:`platelib.integration.rejection_rules` keeps. What is struck lies at
+It keeps what ``mad`` of :mod:`platelib.integration.rejection_rules` keeps. What is rejected lies at
 either end, so that the median of the rest is read off and its median deviation found from the
 middle outwards.
 """

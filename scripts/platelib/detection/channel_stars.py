@@ -6,7 +6,7 @@ import numpy as np
 
 from platelib.background.block_average import Blocks
 from platelib.background.measure_mesh import sky_mesh
-from platelib.bad_pixels.inpaint import mend_gaps
+from platelib.bad_pixels.inpaint import inpaint_gaps
 from platelib.detection.star_finder import StarSearch
 from platelib.detection.star_table import STAR
 from platelib.numerics.constants import MEDIAN_ERROR
@@ -67,8 +67,8 @@ def channel_stars(
     """
     mesh = sky_mesh(image, _CELL_PX)
     gaps = ~np.isfinite(image)
-    mended = mend_gaps(image[None], None)[0][0]
-    mended[~np.isfinite(mended)] = np.float32(np.median(mesh.level))
+    interpolated = inpaint_gaps(image[None], None)[0][0]
+    interpolated[~np.isfinite(interpolated)] = np.float32(np.median(mesh.level))
     mask = gaps * np.uint8(BAD) | cores * np.uint8(SATURATED)
     if not (mesh.noise > 0).any():
         return np.empty(0, dtype=STAR)
@@ -77,7 +77,7 @@ def channel_stars(
         search = StarSearch(
             mesh, detection_sigma, aperture_fwhm, max_stars, light_variance, half_px
         )
-        search.look(mended, mask)
+        search.look(interpolated, mask)
         half_px = search.needed_half_px
         if half_px <= search.half_px:
             return search.stars()

@@ -23,8 +23,8 @@ _BLOCK = 32
 class Slab(NamedTuple):
     """Rows of a sub in two pieces: rows that were there before, and those that follow.
 
-    ``images``, two ``(n, nx)`` float32, bad pixels mended; ``masks``, two ``(n, nx)`` uint8: 1 bad,
-    2 saturated; ``top``, the number of the first row.
+    ``images``, two ``(n, nx)`` float32, bad pixels interpolated; ``masks``, two ``(n, nx)`` uint8:
+    1 bad, 2 saturated; ``top``, the number of the first row.
     """
 
     images: tuple[np.ndarray, np.ndarray]

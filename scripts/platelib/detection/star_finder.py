@@ -134,7 +134,7 @@ class StarSearch:
         Parameters
         ----------
         image : numpy.ndarray
-            ``(n, nx)`` float32, bad pixels mended.
+            ``(n, nx)`` float32, bad pixels interpolated.
         mask : numpy.ndarray
             ``(n, nx)`` uint8: 1 bad, 2 saturated.
         """
@@ -251,7 +251,7 @@ def find_stars(
     Parameters
     ----------
     image : numpy.ndarray
-        ``(ny, nx)`` float32, electrons; bad pixels mended.
+        ``(ny, nx)`` float32, electrons; bad pixels interpolated.
     mask : numpy.ndarray
         ``(ny, nx)`` uint8: 1 bad, 2 saturated.
     mesh, detection_sigma, aperture_fwhm, max_stars

@@ -1,7 +1,7 @@
 """Registered images to one: rejection, growth of what was rejected, weighted mean of the rest.
 
 These are three passes over a block of the stack. `reject` flags samples pixel by pixel, `grow`
-extends the flags to the neighbours of what was struck, `average` forms the weighted mean with its
+extends the flags to the neighbours of what was rejected, `average` forms the weighted mean with its
 variance. Samples of a pixel are always summed in the order of the stack, so the result does not
 depend on how the image was cut into blocks.
 """

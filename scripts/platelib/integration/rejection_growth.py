@@ -84,7 +84,7 @@ def grow_averaged(
     sky: float = 0.0,
     compared: Comparison | None = None,
 ) -> None:
-    """Extend rejections like :func:`grow`, and mend an average that was made before.
+    """Extend rejections like :func:`grow`, and correct an average that was made before.
 
     Parameters
     ----------
@@ -149,8 +149,8 @@ def _grow(values, variances, flags, rule, centre, looked_at, work):
                 if _largest(flags[i, y, left:right]) < LOW:
                     continue
                 for x in range(left, right):
-                    struck = flags[i, y, x] == LOW or flags[i, y, x] == HIGH
-                    if struck and _has_company(flags, i, y, x):
+                    is_rejected = flags[i, y, x] == LOW or flags[i, y, x] == HIGH
+                    if is_rejected and _has_company(flags, i, y, x):
                         _take_along(
                             values, variances, flags, i, y, x, rule, centre, looked_at, work
                         )
@@ -160,12 +160,12 @@ def _grow(values, variances, flags, rule, centre, looked_at, work):
 def _has_company(flags, i, y, x):
     """Say whether a neighbour was rejected with the same sign."""
     ny, nx = flags.shape[1:]
-    struck = 0
+    neighbours = 0
     for v in range(max(0, y - 1), min(ny, y + 2)):
         for u in range(max(0, x - 1), min(nx, x + 2)):
             if flags[i, v, u] == flags[i, y, x]:
-                struck += 1
-    return struck >= 2
+                neighbours += 1
+    return neighbours >= 2
 
 
 @kernel

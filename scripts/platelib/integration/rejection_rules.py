@@ -59,7 +59,7 @@ def _kept(samples, state, buffer):
 
 @kernel
 def expected_noise(variances, noise, y, x, state, spread, scratch):
-    """Expected variance of each sample, not inflated by what struck it.
+    """Expected variance of each sample, not inflated by what rejected it.
 
     A cosmic ray raises the photon noise that the model expects of its own pixel; the median
     over the stack, scaled by the noise of the sky, bounds it. The bound leaves room for a sub

@@ -122,11 +122,11 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
     width = right - left
     mean, variance, count, low, high = planes
     total, spread, weight = work[0][0], work[0][1], work[0][2]
-    struck, missing = work[1][0], work[1][1]
+    rejected, missing = work[1][0], work[1][1]
     row, first = corner[0] + y, corner[1] + left
     for p in range(width):
         total[p] = spread[p] = weight[p] = 0.0
-        struck[p] = missing[p] = 0
+        rejected[p] = missing[p] = 0
     table, top, before, cell = weights
     cell_row = (row + top) // cell
     start = 0
@@ -137,7 +137,7 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
         start = here.stop
         there = (row, first + here.start, here.stop - here.start)
         sums = (total[here], spread[here], weight[here])
-        counts = (struck[here], missing[here])
+        counts = (rejected[here], missing[here])
         for i in range(0, n, 4):
             if i + 4 > n:
                 for k in range(i, n):
@@ -154,7 +154,7 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
                 _count_four_flags(flags, i, there, counts, tally)
     for p in range(width):
         x = left + p
-        below, above = struck[p] % ABOVE, struck[p] // ABOVE
+        below, above = rejected[p] % ABOVE, rejected[p] // ABOVE
         kept = n - missing[p] - below - above
         mean[y, x] = total[p] / weight[p] if kept else np.nan
         variance[y, x] = spread[p] / (weight[p] * weight[p]) if kept else np.nan
@@ -250,7 +250,7 @@ def _sum(one, other):
 
 
 @kernel
-def _struck(mark):
+def _rejected(mark):
     """Return 1 for what was rejected as low, and `ABOVE` for what was rejected as high."""
     return _sum(ONE if mark == LOW else ZERO, ABOVE if mark == HIGH else ZERO)
 
@@ -262,13 +262,13 @@ def _missing(mark):
 
 @kernel
 def _count_flags(flags, i, place, counts, tally):
-    """Count what is missing or struck in a run of an image, by pixel and in all."""
+    """Count what is missing or rejected in a run of an image, by pixel and in all."""
     y, left, size = place
     marks = flags[i, y, left : left + size]
-    struck, missing = counts
+    rejected, missing = counts
     for p in range(size):
         missing[p] = _sum(missing[p], _missing(marks[p]))
-        struck[p] = _sum(struck[p], _struck(marks[p]))
+        rejected[p] = _sum(rejected[p], _rejected(marks[p]))
     _add_up_flags(marks, tally)
 
 
@@ -278,12 +278,14 @@ def _count_four_flags(flags, i, place, counts, tally):
     y, left, size = place
     m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
     m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]
-    struck, missing = counts
+    rejected, missing = counts
     for p in range(size):
         few = _sum(_sum(_missing(m0[p]), _missing(m1[p])), _sum(_missing(m2[p]), _missing(m3[p])))
         missing[p] = _sum(missing[p], few)
-        few = _sum(_sum(_struck(m0[p]), _struck(m1[p])), _sum(_struck(m2[p]), _struck(m3[p])))
-        struck[p] = _sum(struck[p], few)
+        few = _sum(
+            _sum(_rejected(m0[p]), _rejected(m1[p])), _sum(_rejected(m2[p]), _rejected(m3[p]))
+        )
+        rejected[p] = _sum(rejected[p], few)
     _add_up_flags(m0, tally[i])
     _add_up_flags(m1, tally[i + 1])
     _add_up_flags(m2, tally[i + 2])

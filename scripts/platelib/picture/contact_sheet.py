@@ -5,7 +5,7 @@ from functools import partial
 
 import numpy as np
 
-from platelib.bad_pixels.inpaint import mend_gaps
+from platelib.bad_pixels.inpaint import inpaint_gaps
 from platelib.colour.grey_sky import levels_of_light, measure_sky
 from platelib.colour.srgb import decode, encode
 from platelib.picture.render import Look
@@ -43,8 +43,8 @@ def channel_panels(
     """
     heights = {}
     for name, image in channels.items():
-        mended, _ = mend_gaps(image[None], core_levels=partial(levels_of_light, image[None]))
-        small = shrunk(mended, reduction(image.shape, widest_px))
+        whole, _ = inpaint_gaps(image[None], core_levels=partial(levels_of_light, image[None]))
+        small = shrunk(whole, reduction(image.shape, widest_px))
         (sky,), _ = measure_sky(small.astype(np.float32))
         if not sky.scatter > 0:
             msg = f"the sky of {name} has no noise to measure"

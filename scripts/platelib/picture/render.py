@@ -11,7 +11,7 @@ import numpy as np
 from PIL import Image
 from skimage.color import rgb2lab
 
-from platelib.bad_pixels.inpaint import mend_gaps
+from platelib.bad_pixels.inpaint import inpaint_gaps
 from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
 from platelib.colour.luminance import MAX_LIFT, replace_lightness, scale_chroma
 from platelib.colour.srgb import decode, encode
@@ -73,7 +73,7 @@ class Rendering:
         Stretch of the colours.
     luminance_curve : AsinhCurve or None
         Stretch of the luminance, where there is one.
-    mended_px, black_px : int
+    inpainted_px, black_px : int
         Pixels without data that were filled, and that were left black.
     sky_lab : tuple of float
         Mean light of the sky, as drawn, in CIE Lab.
@@ -86,7 +86,7 @@ class Rendering:
     pixels: np.ndarray
     curve: AsinhCurve
     luminance_curve: AsinhCurve | None
-    mended_px: int
+    inpainted_px: int
     black_px: int
     sky_lab: tuple[float, float, float] = (0.0, 0.0, 0.0)
     shoulder: float = 1.0
@@ -137,7 +137,9 @@ def render(
         If there are no data or the sky is without noise.
     """
     everything = planes if luminance is None else np.concatenate([planes, luminance[None]])
-    everything, mended = mend_gaps(everything, core_levels=partial(levels_of_light, everything))
+    everything, inpainted = inpaint_gaps(
+        everything, core_levels=partial(levels_of_light, everything)
+    )
     planes = everything[: len(planes)]
     light = None if luminance is None else everything[-1]
     intensity = mean_plane(planes)
@@ -170,7 +172,9 @@ def render(
         pixels, said = enhance_local_contrast(pixels, finish.local_contrast, look.sky_level, lift)
         steps.append(said)
     drawn = _sky_lab(pixels, intensity, sky)
-    return Rendering(pixels, curve, light_curve, mended, black, drawn, look.shoulder, tuple(steps))
+    return Rendering(
+        pixels, curve, light_curve, inpainted, black, drawn, look.shoulder, tuple(steps)
+    )
 
 
 def _sky_lab(pixels: np.ndarray, intensity: np.ndarray, sky: Sky) -> tuple[float, float, float]:

@@ -37,7 +37,7 @@ _NOT_ASKED = np.zeros((0, 0), dtype=np.uint8)
 
 @dataclass(frozen=True)
 class Cutout:
-    """Calibrated pixels of a part of a raw frame, bad ones mended.
+    """Calibrated pixels of a part of a raw frame, bad ones interpolated.
 
     Attributes
     ----------

@@ -71,7 +71,7 @@ def test_changed_lock_builds_anew(checkout):
 
 
 def test_vanished_interpreter_builds_anew(checkout):
-    """An upgrade that takes the interpreter away is mended by the next start."""
+    """An upgrade that takes the interpreter away is interpolated by the next start."""
     builder = Builder()
     venv = ensured(checkout, builder)
     (venv / "bin" / "python").unlink()

@@ -97,13 +97,13 @@ def test_what_stays_as_it_is_asks_for_nothing_that_is_gone(opened, wild, monkeyp
 
     What is made on request alone asks for its inputs all the same.
     """
-    plans, taker = opened(), "results/{project}/sky/{channel}.fits"
+    plans, consumer = opened(), "results/{project}/sky/{channel}.fits"
     image = "results/{project}/channels/{channel}.fits"
-    monkeypatch.setattr(plans._making, "to_make", set())
-    path = Path(taker.format(project="tiny", channel="g"))
+    monkeypatch.setattr(plans._products, "to_make", set())
+    path = Path(consumer.format(project="tiny", channel="g"))
     path.parent.mkdir()
     path.touch()
-    assert plans.input(image, of=taker)(wild(channel="g")) == []
+    assert plans.input(image, of=consumer)(wild(channel="g")) == []
     found = plans.input(image)(wild(channel="g"))
     assert (found, found.flags) == ("results/tiny/channels/g.fits", {"ancient": True})
 

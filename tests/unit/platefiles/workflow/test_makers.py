@@ -16,9 +16,9 @@ def test_declarations_name_the_product_of_their_own_rule():
             continue
         for expression in rule.inputs.values():
             one = makers._evaluated(expression, rule.file)
-            taker = one.path if isinstance(one, Newer) else getattr(one, "taker", "")
-            assert taker in ("", rule.output.text), rule.name
-            counted += bool(taker)
+            consumer = one.path if isinstance(one, Newer) else getattr(one, "consumer", "")
+            assert consumer in ("", rule.output.text), rule.name
+            counted += bool(consumer)
     assert counted > 60
 
 

@@ -21,7 +21,7 @@ from platefiles.workflow.reasons import (
     header_texts,
 )
 from platefiles.workflow.rerun_trigger import date_back, newer_file, newer_file_for_a_dry_run
-from platefiles.workflow.staleness import Ledger, recorded
+from platefiles.workflow.staleness import Staleness, recorded
 
 SETTINGS = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
 
@@ -53,7 +53,7 @@ def chain(tmp_path, monkeypatch):
 
 
 def _to_make(products, *targets):
-    return Ledger(products).to_make(targets or ("c.tsv", "d.fits"))
+    return Staleness(products).to_make(targets or ("c.tsv", "d.fits"))
 
 
 def test_products_of_their_jobs_are_left_alone(chain):
@@ -107,7 +107,7 @@ def test_a_file_that_was_cut_is_made_again_and_nothing_else(chain, path, share):
     content = Path(path).read_bytes()
     Path(path).write_bytes(content[: int(len(content) * share)])
     assert _to_make(chain) == [path]
-    assert cause(chain[path], Ledger(chain), {path}) == CUT
+    assert cause(chain[path], Staleness(chain), {path}) == CUT
     Path(path).write_bytes(content + b"\0")
     assert _to_make(chain) == [path]
     Path(path).write_bytes(content)
@@ -130,7 +130,7 @@ def test_a_file_that_was_found_damaged_is_made_again(chain, path):
     """A mark beside it is enough; the job that makes it again takes the mark away."""
     mark(path)
     assert _to_make(chain) == [path]
-    assert cause(chain[path], Ledger(chain), {path}) == DAMAGED
+    assert cause(chain[path], Staleness(chain), {path}) == DAMAGED
     with job_log(os.path.abspath(chain[path].log or "a.log"), chain[path].job, path):
         pass
     assert _to_make(chain) == []
@@ -166,17 +166,17 @@ def test_header_is_read_back_with_its_long_texts(chain):
 def test_cause_is_read_from_the_header(chain, job, words):
     """The header tells whether code, settings or inputs are others than the plan's."""
     _write("a.fits", job)
-    assert cause(chain["a.fits"], Ledger(chain), {"a.fits"}) == words
+    assert cause(chain["a.fits"], Staleness(chain), {"a.fits"}) == words
 
 
 def test_what_follows_has_no_cause_of_its_own(chain):
     """Above a product that is made anew nothing is to be explained."""
     _write("b.fits", _job(name="other"))
-    ledger = Ledger(chain)
-    assert cause(chain["b.fits"], ledger, {"a.fits", "b.fits"}) == ""
-    assert cause(chain["c.tsv"], ledger, {"b.fits", "c.tsv"}) == ""
+    staleness = Staleness(chain)
+    assert cause(chain["b.fits"], staleness, {"a.fits", "b.fits"}) == ""
+    assert cause(chain["c.tsv"], staleness, {"b.fits", "c.tsv"}) == ""
     os.unlink("d.fits")
-    assert cause(chain["d.fits"], Ledger(chain), {"d.fits"}) == NOT_THERE
+    assert cause(chain["d.fits"], Staleness(chain), {"d.fits"}) == NOT_THERE
 
 
 def test_changed_settings_are_named_with_their_group():

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from platelib.bad_pixels.inpaint import membrane, mend_cores, mend_gaps
+from platelib.bad_pixels.inpaint import inpaint_cores, inpaint_gaps, membrane
 
 
 def _ramp():
@@ -15,18 +15,18 @@ def test_a_small_gap_is_filled_from_its_rim():
     planes = _ramp()
     truth = planes.copy()
     planes[1, 10:15, 12:17] = np.nan
-    mended, count = mend_gaps(planes)
+    interpolated, count = inpaint_gaps(planes)
     assert count == 25
-    np.testing.assert_allclose(mended, truth, atol=4)
-    assert np.isfinite(mended).all()
+    np.testing.assert_allclose(interpolated, truth, atol=4)
+    assert np.isfinite(interpolated).all()
 
 
 def test_a_flat_gap_is_filled_exactly():
     """In a constant picture the gap takes the constant, in every plane."""
     planes = np.full((3, 20, 25), 7, np.float32)
     planes[0, 5:9, 5:9] = np.nan
-    mended, _ = mend_gaps(planes)
-    np.testing.assert_allclose(mended, 7, rtol=1e-6)
+    interpolated, _ = inpaint_gaps(planes)
+    np.testing.assert_allclose(interpolated, 7, rtol=1e-6)
 
 
 def test_gaps_at_the_edge_and_large_ones_stay():
@@ -34,16 +34,16 @@ def test_gaps_at_the_edge_and_large_ones_stay():
     planes = _ramp()
     planes[:, 0:3, 10:12] = np.nan
     planes[:, 10:25, 10:25] = np.nan
-    mended, count = mend_gaps(planes, largest_px=100)
+    interpolated, count = inpaint_gaps(planes, largest_px=100)
     assert count == 0
-    np.testing.assert_array_equal(mended, planes)
+    np.testing.assert_array_equal(interpolated, planes)
 
 
 def test_the_input_is_not_touched():
     """The planes that came in keep their gaps."""
     planes = _ramp()
     planes[2, 8, 8] = np.nan
-    mend_gaps(planes)
+    inpaint_gaps(planes)
     assert np.isnan(planes[2, 8, 8])
 
 
@@ -64,22 +64,22 @@ def test_large_cores_are_filled_where_their_rim_is_bright():
     assert core.sum() > 800
     planes[:, 5:30, 80:105] = np.nan
     planes[2, 10, 10] = np.nan
-    mended, count = mend_gaps(planes, core_levels=lambda: np.array([2.0, 2.0, 2.0]))
+    interpolated, count = inpaint_gaps(planes, core_levels=lambda: np.array([2.0, 2.0, 2.0]))
     assert count == core.sum() + 1
-    assert np.isnan(mended[:, 5:30, 80:105]).all()
+    assert np.isnan(interpolated[:, 5:30, 80:105]).all()
     rim = (distance >= 16) & (distance < 17.5)
-    for plane in mended:
+    for plane in interpolated:
         inside, around = plane[core], plane[rim]
         assert around.min() - 1e-3 <= inside.min()
         assert inside.max() <= around.max() + 1e-3
-    np.testing.assert_allclose(mended[1][core] / mended[0][core], 0.6, rtol=1e-5)
+    np.testing.assert_allclose(interpolated[1][core] / interpolated[0][core], 0.6, rtol=1e-5)
 
 
 def test_levels_are_asked_for_only_where_a_gap_is_large():
     """Nothing measures the sky where all gaps are small."""
     planes = _ramp()
     planes[1, 10:15, 12:17] = np.nan
-    _, count = mend_gaps(planes, core_levels=lambda: pytest.fail("asked for"))
+    _, count = inpaint_gaps(planes, core_levels=lambda: pytest.fail("asked for"))
     assert count == 25
 
 
@@ -90,7 +90,7 @@ def test_cores_at_the_edge_are_filled():
     cores[:30, 20:50] = cores[40:42, 3:5] = True
     planes[0, cores] = np.nan
     planes[0, 50:, 60:] = np.nan
-    mend_cores(planes, cores)
+    inpaint_cores(planes, cores)
     np.testing.assert_allclose(planes[0, cores], 5, rtol=1e-6)
     assert np.isnan(planes[0, 50:, 60:]).all()
 
@@ -98,7 +98,7 @@ def test_cores_at_the_edge_are_filled():
 def test_a_core_without_surroundings_stays():
     """Where nothing is known there is nothing to fill from."""
     planes = np.full((1, 30, 40), np.nan, dtype=np.float32)
-    mend_cores(planes, np.ones((30, 40), dtype=bool))
+    inpaint_cores(planes, np.ones((30, 40), dtype=bool))
     assert np.isnan(planes).all()
 
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.bad_pixels.interpolate import mend
+from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.calibration.calibrate import calibrate
 from platelib.numerics.mask_bits import BAD, SATURATED
 
@@ -10,7 +10,7 @@ SHAPE = (61, 83)
 
 def _mended(image: np.ndarray, mask: np.ndarray) -> np.ndarray:
     image, mask = np.ascontiguousarray(image).copy(), np.ascontiguousarray(mask)
-    mend(image, mask)
+    interpolate_bad_pixels(image, mask)
     return image
 
 
@@ -35,15 +35,15 @@ def test_mending_does_not_depend_on_the_order():
 def test_mended_pixels_are_means_of_good_neighbours():
     """A bad pixel gets the mean of its good neighbours, or 0; others stay as they are."""
     image, mask = _bad_places(8)
-    mended = _mended(image, mask)
-    np.testing.assert_array_equal(mended[mask == 0], image[mask == 0])
-    assert mended[22, 52] == 0
+    interpolated = _mended(image, mask)
+    np.testing.assert_array_equal(interpolated[mask == 0], image[mask == 0])
+    assert interpolated[22, 52] == 0
     for y, x in np.argwhere(mask)[::17]:
         for reach in (1, 2):
             box = np.s_[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
             good = image[box][mask[box] == 0]
             if good.size:
-                assert mended[y, x] == pytest.approx(good.mean(dtype=np.float64), rel=1e-6)
+                assert interpolated[y, x] == pytest.approx(good.mean(dtype=np.float64), rel=1e-6)
                 break
 
 

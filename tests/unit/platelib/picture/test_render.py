@@ -97,7 +97,7 @@ def test_gaps_are_mended_or_black():
     planes[1, 200, 201] = np.nan
     planes[:, :9, :30] = np.nan
     rendering = render(planes, None, LOOK)
-    assert rendering.mended_px == 1
+    assert rendering.inpainted_px == 1
     assert rendering.black_px == 270
     assert rendering.pixels[200, 201].min() > 0
     assert rendering.pixels[:9, :30].max() == 0
@@ -111,7 +111,7 @@ def test_a_large_core_without_data_is_filled():
     planes[:, np.hypot(y - 180, x - 150) < 17] = np.nan
     planes[:, 40:75, 250:285] = np.nan
     rendering = render(planes, None, LOOK)
-    assert rendering.mended_px == np.isnan(planes[0, 150:210, 120:180]).sum() > 850
+    assert rendering.inpainted_px == np.isnan(planes[0, 150:210, 120:180]).sum() > 850
     assert rendering.black_px == 35 * 35
     assert rendering.pixels[180, 150].min() > 0.7 * rendering.pixels[180, 168].min()
 

@@ -5,7 +5,7 @@ import pytest
 from unit.platelib.resampling.noise_of_sums import correlation_factor
 
 from platelib.background.measure_mesh import sky_mesh
-from platelib.bad_pixels.interpolate import mend
+from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.calibration.calibrate import Detector, calibrate
 from platelib.calibration.correction import Correction
 from platelib.detection.star_finder import find_stars
@@ -306,7 +306,7 @@ def test_a_bad_pixel_masks_its_neighbourhood_only():
     mask[100, 200] = BAD
     mask[30, 40] = 2
     image[100, 200] = np.nan
-    mend(image, mask)
+    interpolate_bad_pixels(image, mask)
     before, _ = _whole(image, _turned(0.4, 0.3))
     values, variances = _whole(image, _turned(0.4, 0.3), variance, mask)
     lost = np.isnan(values) & np.isfinite(before)
@@ -322,7 +322,7 @@ def test_missing_data_do_not_spread():
     flat[160, 170] = np.nan
     correction = Correction(flat=flat)
     values, variance, mask = calibrate(image, correction, Detector(1.0, 3.0, np.inf))
-    mend(values, mask)
+    interpolate_bad_pixels(values, mask)
     result = _whole(values, _turned(0.4, 0.3), variance, mask)
     for plane in result:
         assert np.isnan(plane[10:-10, 10:-10]).sum() == 8

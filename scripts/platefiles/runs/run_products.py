@@ -9,10 +9,10 @@ from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.flags import ancient, local
 from platefiles.workflow.graph import Product, products_of, targets_of
 from platefiles.workflow.rerun_trigger import newer_file, newer_file_for_a_dry_run
-from platefiles.workflow.staleness import Ledger
+from platefiles.workflow.staleness import Staleness
 
 
-class Making:
+class RunProducts:
     """Products of the projects of a run: those that are stale, and those to be made.
 
     Parameters
@@ -40,19 +40,19 @@ class Making:
         self.to_make: set[str] = set()
         self.by_project: dict[str, dict[str, Product]] = {}
         for plan in plans:
-            ledger = Ledger(products_of(plan))
-            self.by_project[plan.loaded.name] = ledger.products
-            self.products |= ledger.products
-            self.stale |= ledger.stale
-            self.to_make |= set(ledger.to_make(targets_of(plan, "all")))
+            staleness = Staleness(products_of(plan))
+            self.by_project[plan.loaded.name] = staleness.products
+            self.products |= staleness.products
+            self.stale |= staleness.stale
+            self.to_make |= set(staleness.to_make(targets_of(plan, "all")))
 
-    def made(self, taker: str, paths: Sequence[str]) -> list[str]:
+    def made(self, consumer: str, paths: Sequence[str]) -> list[str]:
         """Return products as inputs of another; those that stay as they are have no age.
 
         So the times of files that were copied mean nothing. What is as it should be needs no
         input: if one was deleted, it is not asked for.
         """
-        if taker in self.to_make or not os.path.exists(taker):
+        if consumer in self.to_make or not os.path.exists(consumer):
             return [self.aged(path) for path in paths]
         return [ancient(path) for path in paths if os.path.exists(path)]
 
