@@ -75,7 +75,7 @@ class Home:
         return sorted(_without_project(job) for job in jobs)
 
     def planned(self) -> list[str]:
-        """Return the jobs that the staleness expects for all targets, without asking Snakemake."""
+        """Return the jobs that are to be done for all targets, without asking Snakemake."""
         with contextlib.chdir(self.folder):
             plans, problems = open_projects([str(self.project)], self.folder, True, dry_run=True)
             assert problems == {}

@@ -1,6 +1,6 @@
 """What is made again after what happened to a project: the table in scripts/runs.md says the same.
 
-Events are put to the staleness and to Snakemake's dry run, which must agree.
+Events are put to `platefiles.workflow.staleness` and to Snakemake's dry run, which must agree.
 """
 
 import os

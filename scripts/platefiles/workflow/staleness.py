@@ -37,7 +37,7 @@ class Staleness:
         self._there: dict[str, bool] = {}
 
     def is_there(self, path: str) -> bool:
-        """Whether a product was there when the staleness looked for it first."""
+        """Whether a product was there when it was looked for first."""
         if path not in self._there:
             self._there[path] = os.path.exists(path)
         return self._there[path]

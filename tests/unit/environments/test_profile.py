@@ -40,5 +40,5 @@ def test_a_bad_night_does_not_stop_the_others(options):
 
 
 def test_notes_of_earlier_runs_trigger_nothing(options):
-    """Neither the times of code nor Snakemake's notes make a job run: the staleness does."""
+    """Neither the times of code nor Snakemake's notes make a job run: the plan's jobs do."""
     assert {str(trigger) for trigger in options.rerun_triggers} == {"mtime"}
