@@ -216,7 +216,7 @@ def test_two_versions_are_compared(finished, home, verb, tmp_path):
     sheet = tmp_path / "compared.png"
     said = verb("compare", before, old, "--into", sheet)
     assert "subs: 1 only in A (used): 2026-03-24/g-03.fits" in said
-    assert re.search(r"integrate: clip +noise +mad", said)
+    assert re.search(r"integrate: integration.clip +noise +mad", said)
     assert "code and software: the same" in said
     assert re.search(r"SCI .* sigma of A", said)
     assert sheet.read_bytes().startswith(b"\x89PNG")

@@ -64,7 +64,9 @@ def cause(product: Product, staleness: Staleness, making: Collection[str]) -> st
     if made.get("CODEDIG", job["code"]) != job["code"]:
         reasons.append("its code changed")
     with suppress(KeyError, ValueError):
-        reasons += changed_settings(json.loads(made["SETTINGS"]), job["settings"])
+        old = json.loads(made["SETTINGS"])
+        if all(isinstance(group, dict) for group in old.values()):  # else of an earlier version
+            reasons += changed_settings(old, job["settings"])
     if reasons or follows or product.waits:
         return ", ".join(reasons)
     if product.note:

@@ -23,7 +23,8 @@ from platefiles.workflow.reasons import (
 from platefiles.workflow.rerun_trigger import date_back, newer_file, newer_file_for_a_dry_run
 from platefiles.workflow.staleness import Staleness, recorded
 
-SETTINGS = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
+INTEGRATION = {"clip_high": 4.0, "clip": "noise", "note": "it's a long & winding text " * 8}
+SETTINGS = {"integration": INTEGRATION}
 
 
 def _job(**more):
@@ -159,7 +160,11 @@ def test_header_is_read_back_with_its_long_texts(chain):
     ("job", "words"),
     [
         (_job(code="f" * 16), "its code changed"),
-        (_job(settings=SETTINGS | {"clip_high": 3.0}), "clip_high 3.0 -> 4.0"),
+        (
+            _job(settings={"integration": INTEGRATION | {"clip_high": 3.0}}),
+            "integration.clip_high 3.0 -> 4.0",
+        ),
+        (_job(code="f" * 16, settings=INTEGRATION), "its code changed"),
         (_job(subs=3), "other subs or camera facts"),
     ],
 )
