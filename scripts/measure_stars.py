@@ -70,6 +70,8 @@ def measure_stars(
         for (path, facts), sub in zip(files, subs, strict=True)
     ]
     inputs = {"raw": raws, "masters": paths_to_masters}
+    rows = {name: [sub.row[name] for sub in subs] for name in subs[0].row}
+    unit = "electron" if all(gain > 0 for gain in rows["gain"]) else ""
     write_product(
         path_to_measures,
         [
@@ -79,11 +81,11 @@ def measure_stars(
             *overscan_cards(given.subs),
         ],
         [
-            columns_hdu({name: [sub.row[name] for sub in subs] for name in subs[0].row}, "SUBS"),
-            columns_hdu(star_columns(subs), "STARS"),
+            columns_hdu(rows, "SUBS", of_image=unit),
+            columns_hdu(star_columns(subs), "STARS", of_image=unit),
             columns_hdu(top_columns(subs), "TOPS"),
             cores_of_subs_hdu([sub.cores for sub in subs]),
-            columns_hdu(sky_columns(subs), "SKY"),
+            columns_hdu(sky_columns(subs), "SKY", of_image=unit),
             record_hdu("measure_stars", path_to_measures, job, inputs),
         ],
     )

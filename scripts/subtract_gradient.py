@@ -95,8 +95,8 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
         image_hdu(model.surface.values, "SKY", [*_surface_cards(model, sky), *world], unit),
         image_hdu(model.surface.errors, "ERROR", [*_mesh_cards(model), *world], unit),
         image_hdu(model.light.astype(np.uint8), "LIGHT", coarser_cards(header, BLOCK_PX)),
-        columns_hdu(_cell_columns(model), "CELLS", _CELL_COLUMNS),
-        columns_hdu({name: stars[name] for name in STAR.names or ()}, "STARS"),
+        columns_hdu(_cell_columns(model), "CELLS", _CELL_COLUMNS, unit or ""),
+        columns_hdu({name: stars[name] for name in STAR.names or ()}, "STARS", of_image=unit or ""),
         record_hdu("subtract_gradient", path_to_sky, job, {"channel": [path_to_channel]}),
     ]
     cards = [

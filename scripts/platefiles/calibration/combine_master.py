@@ -15,6 +15,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.streaming_writer import StreamedProduct
+from platefiles.fits.tables import columns_hdu
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import exposure_cards, making_cards
 from platefiles.provenance.record import raw_record, record_hdu
@@ -233,16 +234,10 @@ def _inputs_hdu(
 ) -> fits.BinTableHDU:
     """Return the table of the frames that a master was made of."""
     columns = {
-        # As everywhere in products: FITS knows ASCII only.
-        "id": np.array([frame["id"].encode("unicode_escape") for frame in frames]),
-        "name": np.array([frame["name"].encode("unicode_escape") for frame in frames]),
-        "sha256": np.array([digest.encode() for digest in digests]),
-        "exposure_s": np.array([float(frame["exposure_s"]) for frame in frames]),
+        "id": [frame["id"] for frame in frames],
+        "name": [frame["name"] for frame in frames],
+        "sha256": digests,
+        "exposure_s": [float(frame["exposure_s"]) for frame in frames],
         "factor": np.asarray(factors, dtype=np.float64),
     }
-    rows = np.empty(len(frames), dtype=[(name, value.dtype) for name, value in columns.items()])
-    for name, value in columns.items():
-        rows[name] = value
-    hdu = fits.BinTableHDU(name="INPUTS")
-    hdu.data = rows  # given at once, they would have astropy.table imported, which is slow
-    return hdu
+    return columns_hdu(columns, "INPUTS")

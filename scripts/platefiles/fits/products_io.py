@@ -15,6 +15,7 @@ from astropy.io import fits
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.checked_read import check_product
 from platefiles.fits.checksums import add_sums, reserve
+from platefiles.fits.column_units import unit_of
 from platefiles.fits.product_cards import card
 
 if TYPE_CHECKING:
@@ -111,13 +112,14 @@ def image_hdu(
 
 
 def table_hdu(table: "Table", name: str) -> fits.BinTableHDU:
-    r"""Make a table HDU; units and descriptions of the columns go along.
+    r"""Make a table HDU; descriptions and units of the columns go along, else those of their names.
 
     FITS knows ASCII only: other letters become ``\xe9`` or ``\u0141``, and a backslash is doubled.
     `read_table` undoes it.
     """
     plain = table.copy()
     for column in table.colnames:
+        plain[column].unit = table[column].unit or unit_of(column) or None
         if table[column].dtype.kind == "U":
             texts = [text.encode("unicode_escape") for text in table[column]]
             plain[column] = np.array(texts, dtype="S")

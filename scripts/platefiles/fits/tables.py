@@ -11,10 +11,14 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fits.checked_read import check_product
+from platefiles.fits.column_units import unit_of
 
 
 def columns_hdu(
-    columns: Mapping[str, Any], name: str, descriptions: Mapping[str, str] | None = None
+    columns: Mapping[str, Any],
+    name: str,
+    descriptions: Mapping[str, str] | None = None,
+    of_image: str = "",
 ) -> fits.BinTableHDU:
     r"""Make a table HDU of columns.
 
@@ -26,6 +30,9 @@ def columns_hdu(
         Name of the HDU.
     descriptions : mapping of str to str, optional
         What a column holds; it goes into ``TCOMM``.
+    of_image : str
+        Unit of the image that the table belongs to, for fluxes and levels. Other columns tell
+        their units by their names (`platefiles.fits.column_units`).
     """
     arrays = {key: _encoded(np.asarray(column)) for key, column in columns.items()}
     rows = np.empty(
@@ -37,6 +44,8 @@ def columns_hdu(
     hdu = fits.BinTableHDU(name=name)
     hdu.data = fits.FITS_rec.from_columns(rows)  # handed to the constructor, it imports Table
     for number, key in enumerate(arrays, start=1):
+        if unit := unit_of(key, of_image):
+            hdu.columns.change_unit(key, unit)
         if descriptions and key in descriptions:
             hdu.header[f"TCOMM{number}"] = descriptions[key]
     return hdu

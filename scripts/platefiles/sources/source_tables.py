@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from platefiles.fits.column_units import unit_of
 from platefiles.fits.products_io import read_header, read_table
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platefiles.sources.deep_sky_catalogues import ATTRIBUTION
@@ -52,18 +53,6 @@ OBJECT_COLUMNS = {
     "y": "y on the grid, 0-based, px",
     "source": "number of the source that it is, 0 for none",
 }
-UNITS = {
-    "ra_deg": "deg",
-    "dec_deg": "deg",
-    "angle_deg": "deg",
-    "x": "pix",
-    "y": "pix",
-    "half_light_px": "pix",
-    "major_px": "pix",
-    "minor_px": "pix",
-    "magnitude": "mag",
-    "magnitude_error": "mag",
-}
 
 
 def sources_hdus(
@@ -103,8 +92,7 @@ def _described(path: str | Path) -> "Table":
     table = read_table(path, "SOURCES")
     for name, what in SOURCE_COLUMNS.items():
         table[name].description = what
-        if name in UNITS:
-            table[name].unit = UNITS[name]
+        table[name].unit = unit_of(name) or None
     table.meta = {
         "title": f"sources of project {header['PROJECT']}",
         "channel": header["CHANNEL"],
