@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 import yaml
+from workflow.fault_checks import products_of
 
 from platecli.text.outlook import look_ahead
 from platefiles.workflow.open_project import open_projects
@@ -258,6 +259,12 @@ def home(finished: tuple[Home, str], tmp_path: Path) -> Home:
     copy = tmp_path / "home"
     shutil.copytree(finished[0].folder, copy, symlinks=True)
     return Home(copy)
+
+
+@pytest.fixture
+def undisturbed(finished: tuple[Home, str]) -> dict[str, str]:
+    """Digests of all products of the run that nobody disturbed."""
+    return products_of(finished[0])
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ import json
 import shutil
 import subprocess
 import sys
-from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -21,6 +20,15 @@ from astropy.wcs import WCS
 from PIL import Image
 from skimage import color
 from steps.solutions import read_solution
+from workflow.demo_residuals import (
+    apply,
+    invert,
+    onto_grid,
+    residual_of,
+    spread,
+    stem,
+    used_subs,
+)
 
 from draw_demo import draw_raw
 from platefiles.channels.background_subtracted import (
@@ -34,31 +42,17 @@ from platefiles.config.lock_file import read_lock
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.photometry.depth_table import read_depths
 from platefiles.photometry.zero_points import read_zero_points
-from platefiles.registration.registration_table import read_registration
 from platefiles.settings.channels import Continuum
 from platelib.colour.picture_stars import measure_stars, radius_of
 from platelib.colour.srgb import encode
 from platelib.picture.reproject_crop import common_part
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import demo_plan
-from platelib.simulate.exposure import object_light
-from platelib.simulate.observing_run import plan_frames
-from platelib.simulate.scene import build_scene
 
 ROOT = Path(__file__).resolve().parents[2]
+
+
 CHANNELS = ("g", "b", "ha")
-
-
-@dataclass(frozen=True)
-class Residual:
-    """An integrated channel less the light that the scene sends, over its own noise."""
-
-    significance: np.ndarray
-    light: np.ndarray
-    noise: np.ndarray
-    image: np.ndarray
-    scale: float
-    usable: np.ndarray
 
 
 @pytest.fixture(scope="session")
@@ -84,96 +78,24 @@ def demo(tmp_path_factory):
         cosmics=cosmics,
         lock=lock,
         sky=WCS(truth["wcs"]),
-        reference=np.array(truth["frames"][_stem(lock.name)]["matrix"]),
+        reference=np.array(truth["frames"][stem(lock.name)]["matrix"]),
     )
 
 
 @pytest.fixture(scope="session")
 def residuals(demo):
     """Residuals of all channels."""
-    return {channel: _residual(demo, channel) for channel in CHANNELS}
-
-
-def _stem(name: str) -> str:
-    return name.removesuffix(".fits")
-
-
-def _apply(matrix, x, y):
-    return matrix[0] @ np.stack([x, y, np.ones_like(x)]), matrix[1] @ np.stack(
-        [x, y, np.ones_like(x)]
-    )
-
-
-def _invert(matrix):
-    inverse = np.linalg.inv(matrix[:, :2])
-    return np.c_[inverse, -inverse @ matrix[:, 2]]
-
-
-def _onto_grid(demo, frame, x, y):
-    """Raw places of a frame as places on the grid."""
-    sky = _apply(_invert(np.array(demo.frames[frame]["matrix"])), x, y)
-    return _apply(demo.reference, *sky)
-
-
-def _used(demo, channel):
-    subs, shape = read_registration(demo.results / f"registration/{channel}.fits")
-    return [sub for sub in subs if sub.facts["state"] == "used"], shape
-
-
-def _residual(demo, channel) -> Residual:
-    plan = demo_plan()
-    # All bands at one scale, so that each can be drawn on the pixels of the reference.
-    bands = tuple(replace(band, scale=1.0) for band in plan.scene.bands)
-    scene, camera = build_scene(replace(plan.scene, bands=bands)), build_camera(plan.camera)
-    specs = {frame.name: frame.sub for frame in plan_frames(plan) if frame.kind == "light"}
-    here = specs[_stem(demo.lock.name)]
-    subs, shape = _used(demo, channel)
-    light = np.zeros(shape)
-    for sub in subs:
-        spec = specs[_stem(sub.facts["name"])]
-        seen = replace(here, band=channel, fwhm_px=spec.fwhm_px, beta=spec.beta)
-        light += sub.facts["weight"] * object_light(scene, camera, seen)
-    light /= sum(sub.facts["weight"] for sub in subs)
-    image, _ = read_image(demo.results / f"channels/{channel}.fits")
-    variance, _ = read_image(demo.results / f"channels/{channel}.fits", "VAR")
-    usable = np.isfinite(image) & _steady(demo, shape)
-    y, x = (np.indices(shape) - np.array(shape)[:, None, None] / 2) / max(shape)
-    basis = np.stack([light, np.ones(shape), x, y, x * x, x * y, y * y], axis=-1)[usable]
-    weight = 1 / (variance + (0.02 * light) ** 2)[usable]
-    fit = np.linalg.solve(
-        (basis * weight[:, None]).T @ basis, (basis * weight[:, None]).T @ image[usable]
-    )
-    difference = np.full(shape, np.nan)
-    difference[usable] = image[usable] - basis @ fit
-    return Residual(difference / np.sqrt(variance), light, np.sqrt(variance), image, fit[0], usable)
-
-
-def _steady(demo, shape) -> np.ndarray:
-    """Pixels away from the edges, from the object that moves and from the star that varies."""
-    y, x = np.indices(shape)
-    steady = (np.minimum(x, shape[1] - 1 - x) >= 25) & (np.minimum(y, shape[0] - 1 - y) >= 25)
-    variable = demo.stars[np.array(demo.stars["variable"])]
-    places = [_apply(demo.reference, float(s["x"]), float(s["y"])) for s in variable]
-    for name, frame in demo.frames.items():
-        if frame["kind"] == "light" and frame.get("mover"):
-            places.append(_onto_grid(demo, name, *frame["mover"][:2]))
-    for px, py in places:
-        steady &= np.hypot(x - px, y - py) > 25
-    return steady
-
-
-def _spread(values) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return {channel: residual_of(demo, channel) for channel in CHANNELS}
 
 
 @pytest.mark.parametrize("channel", CHANNELS)
 def test_transforms_agree_with_truth(demo, channel):
     """Every transform is right within 0.02 px rms over the field; 0.05 px is asked for."""
-    subs, (ny, nx) = _used(demo, channel)
+    subs, (ny, nx) = used_subs(demo, channel)
     y, x = (v.ravel() for v in np.mgrid[5 : ny - 5 : 12j, 5 : nx - 5 : 16j])
-    sky = _apply(_invert(demo.reference), x, y)
+    sky = apply(invert(demo.reference), x, y)
     for sub in subs:
-        true = _apply(np.array(demo.frames[_stem(sub.facts["name"])]["matrix"]), *sky)
+        true = apply(np.array(demo.frames[stem(sub.facts["name"])]["matrix"]), *sky)
         found = sub.transform(x, y)
         rms = np.sqrt(np.mean((found[0] - true[0]) ** 2 + (found[1] - true[1]) ** 2))
         assert rms < 0.02, sub.facts["name"]
@@ -183,9 +105,7 @@ def test_place_on_the_sky_agrees_with_truth(demo):
     """Coordinates are right within 0.02 px rms over the field; 0.15 px is asked for."""
     wcs = read_solution(demo.results / "field" / "solution.fits")
     y, x = (v.ravel() for v in np.mgrid[0:1039:12j, 0:1439:16j])
-    px, py = wcs.all_world2pix(
-        *demo.sky.all_pix2world(*_apply(_invert(demo.reference), x, y), 0), 0
-    )
+    px, py = wcs.all_world2pix(*demo.sky.all_pix2world(*apply(invert(demo.reference), x, y), 0), 0)
     assert np.sqrt(np.mean((px - x) ** 2 + (py - y) ** 2)) < 0.02
     cube = WCS(read_header(demo.results / "picture" / "ha-in-red.fits", "SCI"))
     ra, dec, plane = cube.wcs_pix2world(x, y, 1, 0)
@@ -200,7 +120,7 @@ def test_injected_stars_are_where_an_image_has_them(demo, product):
     """Stars of Tycho-2 that the truth holds are at their pixels within 0.15 px rms."""
     wcs = WCS(read_header(demo.results / f"{product}.fits", "SCI"), naxis=2)
     stars = demo.stars[demo.stars["magnitude"] < 12]
-    x, y = _apply(demo.reference, np.array(stars["x"]), np.array(stars["y"]))
+    x, y = apply(demo.reference, np.array(stars["x"]), np.array(stars["y"]))
     inside = (x > 0) & (x < 1439) & (y > 0) & (y < 1039)
     px, py = wcs.all_world2pix(np.array(stars["ra"]), np.array(stars["dec"]), 0)
     assert inside.sum() > 20
@@ -218,7 +138,7 @@ def test_zero_points_agree_with_truth(demo, channel):
     band = next(band for band in plan.scene.bands if band.name == channel)
     reference = demo.lock.photometry[channel]
     names = [row["name"] for row in _inputs(demo, channel) if row["id"] == reference]
-    sub = demo.frames[_stem(str(names[0]))]["sub"]
+    sub = demo.frames[stem(str(names[0]))]["sub"]
     response = np.median(light_response(build_camera(plan.camera), sub["night"]["dust_seed"]))
     true = plan.scene.zero_point + 2.5 * np.log10(band.response * sub["transparency"] * response)
     found = read_zero_points(demo.results / "field" / "zero_points.fits")[channel]
@@ -254,7 +174,7 @@ def extended(demo):
     galaxies = Table.read(demo.results.parent / "demo-raw/truth/galaxies.ecsv")
     places = {}
     for name, table in (("galaxy", galaxies), ("star", demo.stars)):
-        x, y = _apply(demo.reference, np.array(table["x"]), np.array(table["y"]))
+        x, y = apply(demo.reference, np.array(table["x"]), np.array(table["y"]))
         places[name] = np.stack([x, y], axis=1)
     light = 10 ** (-0.4 * (np.array(demo.stars["magnitude"]) - demo_plan().scene.zero_point))
     kinds = []
@@ -308,8 +228,8 @@ def test_variance_is_honest(residuals, channel):
     sky = residual.usable & (residual.light < 0.3 * residual.noise)
     bright = residual.usable & (residual.light > 3 * residual.noise)
     assert sky.sum() > 500_000
-    assert _spread(residual.significance[sky]) == pytest.approx(1, abs=0.03)
-    assert _spread(residual.significance[bright]) == pytest.approx(1, abs=0.03)
+    assert spread(residual.significance[sky]) == pytest.approx(1, abs=0.03)
+    assert spread(residual.significance[bright]) == pytest.approx(1, abs=0.03)
 
 
 @pytest.mark.parametrize("channel", CHANNELS)
@@ -319,12 +239,12 @@ def test_sky_noise_is_near_the_optimum(demo, residuals, channel):
     The optimum of independent pixels is 1 / sqrt(sum 1 / noise^2); resampling lowers the noise of
     single pixels by the factor that the header records.
     """
-    subs, _ = _used(demo, channel)
+    subs, _ = used_subs(demo, channel)
     optimum = sum(sub.facts["noise_rate"] ** -2 for sub in subs) ** -0.5
     optimum /= read_header(demo.results / f"channels/{channel}.fits")["NOISCORR"]
     residual = residuals[channel]
     sky = residual.usable & (residual.light < 0.3 * residual.noise)
-    noise = _spread((residual.significance * residual.noise)[sky])
+    noise = spread((residual.significance * residual.noise)[sky])
     assert noise < 1.03 * optimum
 
 
@@ -356,7 +276,7 @@ def test_the_sky_is_flat(demo, residuals, channel):
 def test_star_fluxes_are_linear(demo, residuals, channel):
     """Stars over four magnitudes keep their flux ratios within 0.5 %."""
     residual = residuals[channel]
-    x, y = _apply(demo.reference, np.array(demo.stars["x"]), np.array(demo.stars["y"]))
+    x, y = apply(demo.reference, np.array(demo.stars["x"]), np.array(demo.stars["y"]))
     true, found = [], []
     for px, py in zip(x, y, strict=True):
         row, column = int(round(py)), int(round(px))
@@ -389,7 +309,7 @@ def test_no_cosmic_ray_is_left(demo, residuals, channel):
     assert len(rows) > 100
     worst = 0.0
     for row in rows:
-        px, py = _onto_grid(demo, str(row["frame"]), float(row["x"]), float(row["y"]))
+        px, py = onto_grid(demo, str(row["frame"]), float(row["x"]), float(row["y"]))
         column, line = int(round(px)), int(round(py))
         box = residual.significance[max(0, line - 1) : line + 2, max(0, column - 1) : column + 2]
         faint = residual.light[max(0, line - 1) : line + 2, max(0, column - 1) : column + 2] < 1
@@ -408,7 +328,7 @@ def test_no_trail_is_left(demo, residuals, channel, frame):
     along = np.arange(-900, 900, 1.0)
     x = satellite["x_px"] + along * np.cos(angle)
     y = satellite["y_px"] + along * np.sin(angle)
-    px, py = _onto_grid(demo, frame, x, y)
+    px, py = onto_grid(demo, frame, x, y)
     residual = residuals[channel]
     ny, nx = residual.usable.shape
     column, line = np.rint(px).astype(int), np.rint(py).astype(int)
@@ -424,7 +344,7 @@ def test_states_tell_the_trailed_sub(demo):
     states = {}
     for channel in CHANNELS:
         table = read_table(demo.results / f"channels/{channel}.fits", "INPUTS")
-        states |= {_stem(str(row["name"])): str(row["state"]) for row in table}
+        states |= {stem(str(row["name"])): str(row["state"]) for row in table}
     left_out = {name: state for name, state in states.items() if state != "used"}
     assert left_out == {"2026-03-23/b-02": "elongated"}
 
@@ -445,7 +365,7 @@ def test_stars_have_their_true_colours(demo):
     """
     path = demo.results / "picture/ha-in-red.fits"
     planes, header = read_image(path)
-    x, y = _apply(demo.reference, np.array(demo.stars["x"]), np.array(demo.stars["y"]))
+    x, y = apply(demo.reference, np.array(demo.stars["x"]), np.array(demo.stars["y"]))
     x, y = x + header["LTV1"], y + header["LTV2"]
     inside = (np.minimum(x, planes.shape[2] - x) > 20) & (np.minimum(y, planes.shape[1] - y) > 20)
     inside &= ~np.array(demo.stars["variable"])
@@ -469,7 +389,7 @@ def test_picture_shows_the_galaxy_in_colour(demo):
     regions = Table.read(demo.results.parent / "demo-raw/truth/h2_regions.ecsv")
     flux = np.array(regions["line_e_s"])
     brightest = np.argsort(-flux)[:20]
-    x, y = _apply(
+    x, y = apply(
         demo.reference, np.array(regions["x"])[brightest], np.array(regions["y"])[brightest]
     )
     cube = demo.results / "picture/ha-in-red.fits"
@@ -510,7 +430,7 @@ def test_regions_of_ionised_gas_are_where_they_shine(demo):
     ratio = sums[0] / np.maximum(sums[1], 1e-9)
     regions = Table.read(demo.results.parent / "demo-raw/truth/h2_regions.ecsv")
     flux = np.array(regions["line_e_s"])
-    x, y = _apply(demo.reference, np.array(regions["x"]), np.array(regions["y"]))
+    x, y = apply(demo.reference, np.array(regions["x"]), np.array(regions["y"]))
     misses = np.hypot(found["x"][:, None] - x, found["y"][:, None] - y)
     assert (ratio > 2).sum() > 40
     assert (misses[ratio > 2].min(axis=1) < 3).all()

@@ -7,54 +7,26 @@ command again, and compares all products with those of a run that nobody disturb
 import contextlib
 import fcntl
 import gzip
-import hashlib
 import os
 import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 from astropy.io import fits
-
-GREEN = "results/tiny/channels/g.fits"
-NIGHTS = ("2026-03-23", "2026-03-24")
-GOES_ON = "the same command goes on from here."
-
-
-def _products(home):
-    """Digests of the lock file and of all that looks like a finished product, by its place."""
-    results = home.results
-    found = [home.lock, results / "subs.tsv", results / "seeing.tsv"]
-    folders = ("calibration", "measures", "registration", "channels", "sky", "picture", "field")
-    for folder in folders:
-        found += [path for path in (results / folder).rglob("*") if path.suffix != ".part"]
-    return {
-        os.path.relpath(path, home.folder): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in found
-        if path.is_file()
-    }
-
-
-def _sentences(said):
-    """Lines of what was said, after checking that no traceback or jargon is among them."""
-    for word in ("Traceback", "Logging error", "Exception", "Error in", "Errno"):
-        assert word not in said
-    return [line for line in said.splitlines() if line]
-
-
-def _unfinished(home):
-    return [path for path in home.folder.rglob("*") if path.name.endswith(".part")]
-
-
-@pytest.fixture
-def undisturbed(finished):
-    """Digests of all products of the run that nobody disturbed."""
-    return _products(finished[0])
+from workflow.fault_checks import (
+    GOES_ON,
+    GREEN,
+    NIGHTS,
+    mounted,
+    products_of,
+    sentences,
+    unfinished,
+)
 
 
 @pytest.fixture
@@ -125,7 +97,7 @@ def test_killed_at_any_moment(fresh, command_line, undisturbed):
             home.by_hand("--cores", "2", "--", "all", module="platecli.execution.engine"),
             _some(home.results, pattern),
         )
-        made = _products(home)
+        made = products_of(home)
         assert made.items() <= undisturbed.items(), moment
         stale.parent.mkdir(exist_ok=True)
         stale.write_text(GREEN)
@@ -133,9 +105,9 @@ def test_killed_at_any_moment(fresh, command_line, undisturbed):
     (home.lock.parent / f".{home.lock.name}.0123abcd.part").write_bytes(b"half")
     said = home.run("--to", "all", "--cores", "2")
     assert "done in" in said
-    _sentences(said)
-    assert _products(home) == undisturbed
-    assert _unfinished(home) == []
+    sentences(said)
+    assert products_of(home) == undisturbed
+    assert unfinished(home) == []
 
 
 @pytest.mark.parametrize("moment", ["measures", "integration"])
@@ -146,16 +118,16 @@ def test_interrupted(fresh, undisturbed, moment):
     os.killpg(run.process.pid, signal.SIGINT)  # as a terminal does
     status, said = run.end()
     assert status == 130, said
-    assert _sentences(said)[-1] == f"Stopped; {GOES_ON}"
+    assert sentences(said)[-1] == f"Stopped; {GOES_ON}"
     assert "FAILED" not in said
     with open(fresh.folder / "results" / ".jobs.lock") as jobs:
         fcntl.flock(jobs, fcntl.LOCK_EX)  # which is free once the last job has ended
-    assert _products(fresh).items() <= undisturbed.items()
+    assert products_of(fresh).items() <= undisturbed.items()
     assert not (fresh.folder / GREEN).exists()
     fresh.run("--to", GREEN, "--cores", "2")
     assert (fresh.folder / GREEN).exists()
-    assert _products(fresh).items() <= undisturbed.items()
-    assert _unfinished(fresh) == []
+    assert products_of(fresh).items() <= undisturbed.items()
+    assert unfinished(fresh) == []
 
 
 def test_two_runs_at_once(fresh, undisturbed, tmp_path):
@@ -166,10 +138,10 @@ def test_two_runs_at_once(fresh, undisturbed, tmp_path):
     status, said = second.end()
     assert status not in (0, 130)
     sentence = f"another run is at work in {fresh.folder}/results; wait for its end, or stop it"
-    assert sentence in _sentences(said)
+    assert sentence in sentences(said)
     status, said = first.end()
     assert status == 0, said
-    assert _products(fresh).items() <= undisturbed.items()
+    assert products_of(fresh).items() <= undisturbed.items()
     assert (fresh.folder / GREEN).exists()
 
 
@@ -181,7 +153,7 @@ def test_jobs_that_outlive_their_run(home, digests):
         fcntl.flock(job, fcntl.LOCK_SH)
         said = home.run("--to", "all", expected=1)
     sentence = f"jobs of a run that was killed are still at work in {home.folder}/results; wait for"
-    assert any(sentence in line for line in _sentences(said))
+    assert any(sentence in line for line in sentences(said))
     after = digests(home.results)
     assert {n: d for n, d in after.items() if n != ".scan.json"} == {
         n: d for n, d in before.items() if n != ".scan.json"
@@ -197,7 +169,7 @@ def test_raw_folder_vanishes_during_a_run(fresh, undisturbed):
     fresh.raw.rename(away)
     status, said = run.end()
     assert status == 1
-    lines = _sentences(said)
+    lines = sentences(said)
     failed = [line for line in lines if line.startswith("FAILED: ")]
     assert failed
     assert all(f": {fresh.raw}/" in line for line in failed)
@@ -209,12 +181,12 @@ def test_raw_folder_vanishes_during_a_run(fresh, undisturbed):
     fresh.raw.mkdir()  # the empty folder that a disk is mounted on
     said = fresh.run("--to", GREEN, expected=1)
     assert "no usable light" in said
-    assert _products(fresh).items() <= undisturbed.items()
+    assert products_of(fresh).items() <= undisturbed.items()
     fresh.raw.rmdir()
     away.rename(fresh.raw)
     fresh.run("--to", GREEN, "--cores", "2")
     assert (fresh.folder / GREEN).exists()
-    assert _products(fresh).items() <= undisturbed.items()
+    assert products_of(fresh).items() <= undisturbed.items()
 
 
 def test_raw_files_shrink_under_the_integration(home, undisturbed, finished):
@@ -230,12 +202,12 @@ def test_raw_files_shrink_under_the_integration(home, undisturbed, finished):
     assert status == 1, said
     assert not (home.folder / GREEN).exists()
     reason = "a file was cut short, or its disk failed, while it was being read; look at the raw"
-    assert any(reason in line for line in _sentences(said) if line.startswith("FAILED: integrate"))
+    assert any(reason in line for line in sentences(said) if line.startswith("FAILED: integrate"))
     for light in lights:
         shutil.copy2(finished[0].raw / light.relative_to(home.raw), light)
     home.run("--to", "all", "--cores", "2")
-    assert _products(home) == undisturbed
-    assert _unfinished(home) == []
+    assert products_of(home) == undisturbed
+    assert unfinished(home) == []
 
 
 def _jobs(session):
@@ -259,183 +231,21 @@ def test_killed_job(home, undisturbed):
         os.kill(pid, signal.SIGKILL)
     status, said = run.end()
     assert status == 1, said
-    assert "FAILED: integrate tiny g: killed by signal 9 (SIGKILL)" in _sentences(said)
+    assert "FAILED: integrate tiny g: killed by signal 9 (SIGKILL)" in sentences(said)
     home.run("--to", "all", "--cores", "2")
-    assert _products(home) == undisturbed
-    assert _unfinished(home) == []
-
-
-@contextlib.contextmanager
-def _mounted(place: Path, *options: str):
-    """Mount a disk for a while, or skip the test where that is not allowed."""
-    place.mkdir(parents=True, exist_ok=True)
-    done = subprocess.run(["mount", *options, place], capture_output=True, text=True)
-    if done.returncode:
-        pytest.skip(f"no disk can be mounted here: {done.stderr.strip()}")
-    try:
-        yield place
-    finally:
-        subprocess.run(["umount", "--lazy", place], check=True)
+    assert products_of(home) == undisturbed
+    assert unfinished(home) == []
 
 
 def test_read_only_raw_folder(fresh, tiny_raw, undisturbed):
     """Raw frames on a disk that cannot be written to are all that a run needs."""
     shutil.rmtree(fresh.raw)
-    with _mounted(fresh.raw, "--bind", "-o", "ro", str(tiny_raw)):
+    with mounted(fresh.raw, "--bind", "-o", "ro", str(tiny_raw)):
         with pytest.raises(OSError, match="Read-only file system"):
             (fresh.raw / "x").touch()
-        _sentences(fresh.run("--to", GREEN, "--cores", "2"))
-        assert _products(fresh).items() <= undisturbed.items()
+        sentences(fresh.run("--to", GREEN, "--cores", "2"))
+        assert products_of(fresh).items() <= undisturbed.items()
         assert (fresh.folder / GREEN).exists()
-
-
-class _Disk:
-    """A small disk, to be filled to its last byte."""
-
-    def __init__(self, place: Path):
-        self.place = place
-        self._ballast = place / "ballast"
-
-    def fill(self, sizes=(1 << 16, 1 << 9, 1)):
-        """Leave no byte free."""
-        with open(self._ballast, "ab", buffering=0) as file:
-            for size in sizes:
-                with contextlib.suppress(OSError):
-                    while True:
-                        file.write(bytes(size))
-
-    @contextlib.contextmanager
-    def full(self):
-        """Leave no byte free for a while, whatever is removed meanwhile."""
-        self.fill()
-        ended = threading.Event()
-
-        def fill_again():
-            while not ended.wait(0.001):
-                self.fill([4096])
-
-        thread = threading.Thread(target=fill_again)
-        thread.start()
-        try:
-            yield
-        finally:
-            ended.set()
-            thread.join()
-
-    def free(self):
-        """Make room again."""
-        self._ballast.unlink(missing_ok=True)
-
-
-@pytest.fixture
-def small_disk(tmp_path):
-    """A disk of its own, of 64 MB."""
-    with _mounted(tmp_path / "disk", "-t", "tmpfs", "-o", "size=64m", "tmpfs") as place:
-        yield _Disk(place)
-
-
-def _onto(disk, home, *folders):
-    for folder in folders:
-        shutil.move(home.folder / folder, disk.place / folder)
-        (home.folder / folder).symlink_to(disk.place / folder)
-    home.change_project(raw=[str(home.raw)])
-
-
-STAGES = [
-    ("picture/ha-in-red.png", "draw picture tiny ha-in-red png"),
-    ("picture/ha-in-red.jpg", "draw picture tiny ha-in-red jpg"),
-    ("picture/ha-in-red.tif", "draw picture tiff tiny ha-in-red"),
-    ("subs.tsv", "list subs tiny"),
-    None,
-    ("picture/ha-in-red.fits", "map channels tiny ha-in-red"),
-    ("seeing.tsv", "list seeing tiny"),
-    None,
-    ("sky/g.fits", "subtract gradient tiny g"),
-    None,
-    ("channels/g.fits", "integrate tiny g"),
-    None,
-    ("registration/b.fits", "register tiny b"),
-    None,
-    ("registration/g.fits", ""),  # or nothing would want what is measured
-    (f"measures/g/{NIGHTS[0]}.fits", f"measure stars tiny g {NIGHTS[0]}"),
-    ("channels/ha.fits", ""),
-    ("registration/ha.fits", ""),
-    (f"measures/ha/{NIGHTS[1]}.fits", ""),
-    (f"calibration/flat_ha_{NIGHTS[1]}*.fits", f"master flat tiny flat_ha_{NIGHTS[1]}"),
-    None,
-]
-
-
-def test_full_disk_under_each_writer(home, small_disk, undisturbed):
-    """Each writer of a product tells the file that the full disk had no room for, and leaves none.
-
-    With room again, the same command makes what is missing, with the same bytes.
-    """
-    _onto(small_disk, home, "results", "projects")
-    home.run("--to", "all")
-    gone = []
-    for stage in STAGES:
-        if stage:
-            (path,) = home.results.glob(stage[0])
-            path.unlink()
-            gone.append((os.path.realpath(path), stage[1]))
-            continue
-        with small_disk.full():
-            lines = _sentences(home.run("--to", "all", expected=1))
-        for path, job in gone:
-            if not job:
-                continue
-            assert not os.path.exists(path)
-            failed = [line for line in lines if line.startswith(f"FAILED: {job}")]
-            assert len(failed) == 1, lines
-            told = f"{path}: No space left on device"
-            # The reason is in the log, or beside a log that is full.
-            assert failed[0].endswith(told) or told in lines, lines
-        assert _unfinished(home) == []
-        gone = []
-    small_disk.free()
-    _sentences(home.run("--to", "all", "--cores", "2"))
-    assert _products(home) == undisturbed
-
-
-def test_full_disk_under_the_lock_file(home, small_disk, undisturbed):
-    """Where the grid cannot be pinned, no half lock file is left to be taken for a whole one."""
-    _onto(small_disk, home, "projects")
-    home.run("--to", "all")
-    home.lock.unlink()
-    for path in [home.results / "subs.tsv", *(home.results / "registration").iterdir()]:
-        path.unlink()
-    small_disk.fill()
-    lines = _sentences(home.run("--to", "all", expected=1))
-    (line,) = [line for line in lines if line.startswith("FAILED: choose reference")]
-    assert line.endswith(f"{os.path.realpath(home.lock)}: No space left on device")
-    assert list(home.lock.parent.iterdir()) == [home.project]
-    small_disk.free()
-    _sentences(home.run("--to", "all"))
-    assert _products(home) == undisturbed
-
-
-def test_full_disk_under_everything(home, small_disk, undisturbed, finished):
-    """With Snakemake's own notes, all logs and all products on a full disk, sentences remain."""
-    copy = type(home)(small_disk.place / "home")
-    shutil.move(home.folder, copy.folder)
-    copy.run("--to", "all")
-    (copy.results / "picture" / "ha-in-red.png").unlink()
-    (copy.folder / GREEN).unlink()
-    small_disk.fill()
-    lines = _sentences(copy.run("--to", "all", expected=1))
-    assert f"{os.path.realpath(copy.folder / GREEN)}: No space left on device" in " ".join(lines)
-    assert any(line.endswith(GOES_ON) for line in lines)
-    assert _unfinished(copy) == []
-    (copy.results / "frames.tsv").write_bytes(b"")
-    small_disk.fill()
-    lines = _sentences(copy.run("--to", "all", expected=1))
-    assert lines == [
-        "results/tiny/frames.tsv: No space left on device; solve this and start the run again"
-    ]
-    small_disk.free()
-    _sentences(copy.run("--to", "all", "--cores", "2"))
-    assert _products(copy) == undisturbed
 
 
 def test_sub_that_is_being_written(home, finished, undisturbed):
@@ -450,16 +260,16 @@ def test_sub_that_is_being_written(home, finished, undisturbed):
     new.write_bytes(content[:50_000])
     said = home.run("--to", "all")
     left_out = f"left out: {NIGHTS[1]}/g-09.fits: is still being written; the next run takes it"
-    assert any(left_out in line for line in _sentences(said))
+    assert any(left_out in line for line in sentences(said))
     table = "results/tiny/subs.tsv"  # which has a line more
-    made = _products(home)
+    made = products_of(home)
     assert made.pop(table) != undisturbed[table]
     assert made.items() == undisturbed.items() - {(table, undisturbed[table])}
     new.write_bytes(content)
     assert f"measure stars g {NIGHTS[1]}" in home.to_do()
     new.unlink()
     home.run("--to", "all")
-    assert _products(home) == undisturbed
+    assert products_of(home) == undisturbed
 
 
 def test_raw_frames_from_the_future(home, undisturbed):
@@ -468,7 +278,7 @@ def test_raw_frames_from_the_future(home, undisturbed):
         os.utime(path, (time.time() + 90_000,) * 2)
     assert home.to_do() == []
     home.run("--to", "all")
-    assert _products(home) == undisturbed
+    assert products_of(home) == undisturbed
 
 
 def test_corrupt_packed_subs(home, finished):
@@ -496,7 +306,7 @@ def test_corrupt_packed_subs(home, finished):
         damage[f"{NIGHTS[1]}/{name}"] = "it cannot be decompressed" if not method else "damaged"
     (night / "x.fits").unlink()
     said = home.run("--to", "channels")
-    lines = _sentences(said)
+    lines = sentences(said)
     for name, reason in damage.items():
         assert any(f"left out: {name}: " in line and reason in line for line in lines), said
     assert "  g   8 of 11 subs" in said  # a.fits.fz is a damaged copy of g-01.fits

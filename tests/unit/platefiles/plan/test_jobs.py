@@ -3,6 +3,12 @@ from dataclasses import replace
 from importlib import import_module
 
 import pytest
+from unit.platefiles.plan.every_job import (
+    CHANNELS,
+    NIGHTS,
+    jobs_of,
+    rules_of,
+)
 
 from platefiles.calibration import note_sentences
 from platefiles.calibration.note import NoteKind
@@ -10,81 +16,16 @@ from platefiles.config.recipe import Recipe
 from platefiles.core.errors import UserError
 from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.plan.calibration_jobs import (
-    calibrate_job,
-    cosmic_rays_job,
-    master_job,
     measure_stars_job,
 )
-from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
-from platefiles.plan.field_jobs import (
-    annotation_job,
-    depth_job,
-    lists_job,
-    sources_job,
-    zero_points_job,
-)
-from platefiles.plan.grid_jobs import grid_job, solution_job
-from platefiles.plan.mapped_jobs import seeing_job, sky_job
+from platefiles.plan.channel_jobs import integrate_job, register_job, subs_job
+from platefiles.plan.grid_jobs import grid_job
 from platefiles.plan.picture_channels import (
     all_picture_files,
     channels_of,
-    mapped_channels,
 )
-from platefiles.plan.picture_jobs import draw_picture_job, linear_image_job
 from platefiles.provenance.code_digests import code_digest
 from platefiles.settings.integration import Integration
-
-CHANNELS = ("g", "b", "ha")
-
-
-NIGHTS = ["2026-03-23", "2026-03-24"]
-
-
-def _jobs(plan):
-    """Every job of a plan by rule and what it works on."""
-    jobs = {("master", name): master_job(plan, name) for name in plan.masters}
-    jobs["choose_reference", ""] = grid_job(plan)
-    jobs["list_seeing", ""] = seeing_job(plan)
-    for channel in plan.channels:
-        jobs["subtract_gradient", channel] = sky_job(plan, channel)
-        jobs["register", channel] = register_job(plan, channel)
-        jobs["integrate", channel] = integrate_job(plan, channel)
-        for night in plan.nights(channel):
-            jobs["measure_stars", channel, night] = measure_stars_job(plan, channel, night)
-            jobs["find_cosmic_rays", channel, night] = cosmic_rays_job(plan, channel, night)
-        for frame in plan.lights(channel):
-            jobs["calibrate_sub", frame.id] = calibrate_job(plan, frame.id)
-            jobs["register_sub", frame.id] = register_sub_job(plan, channel, frame.id)
-    jobs["map_channels", ""] = linear_image_job(plan, "ha-in-red")
-    jobs["draw_picture", ""] = draw_picture_job(plan, "ha-in-red")
-    jobs["list_subs", ""] = subs_job(plan)
-    jobs["solve_astrometry", ""] = solution_job(plan)
-    jobs["find_zero_points", ""] = zero_points_job(plan)
-    jobs["measure_depth", ""] = depth_job(plan)
-    jobs["identify_sources", ""] = sources_job(plan)
-    jobs["list_sources", ""] = lists_job(plan)
-    jobs["annotate", ""] = annotation_job(plan)
-    return jobs
-
-
-def _own(job):
-    """What a job has beside the digest of the jobs below it."""
-    return {key: value for key, value in json.loads(job).items() if key != "below"}
-
-
-def _changed(before, after):
-    """Jobs that differ in what is their own."""
-    assert before.keys() == after.keys()
-    return {key for key in before if _own(before[key]) != _own(after[key])}
-
-
-def _to_do_again(before, after):
-    """Jobs that differ at all."""
-    return {key for key in before if before[key] != after[key]}
-
-
-def _rules(keys):
-    return {f"master_{key[1].split('_')[0]}" if key[0] == "master" else key[0] for key in keys}
 
 
 def test_plan_of_the_tiny_set(plan_of):
@@ -109,18 +50,18 @@ def test_jobs_are_canonical_json_with_the_code_of_their_step(plan_of):
 
     Masters are of no project: two with the same frames share them.
     """
-    for key, text in _jobs(plan_of()).items():
+    for key, text in jobs_of(plan_of()).items():
         job = json.loads(text)
         assert text == json.dumps(job, sort_keys=True, separators=(",", ":"))
-        (rule,) = _rules([key])
+        (rule,) = rules_of([key])
         assert job["project"] == (None if rule.startswith("master") else "tiny")
         assert job["code"] == code_digest(f"{rule}.py")
 
 
 def test_a_step_takes_the_job_of_its_rule(plan_of):
     """Each job passes the check of its step, with its settings by group; one key less does not."""
-    for key, text in _jobs(plan_of()).items():
-        (rule,) = _rules([key])
+    for key, text in jobs_of(plan_of()).items():
+        (rule,) = rules_of([key])
         kind = IntegrateJob if rule == "integrate" else getattr(import_module(rule), "Job", None)
         job = json.loads(text)
         if rule == "solve_astrometry":  # which waits for the reference
@@ -140,90 +81,9 @@ def test_a_step_takes_the_job_of_its_rule(plan_of):
 
 def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
     """No job holds a path of this machine, so a moved folder makes nothing anew."""
-    for text in _jobs(plan_of()).values():
+    for text in jobs_of(plan_of()).values():
         assert str(tmp_path) not in text
         assert str(tiny_raw) not in text
-
-
-@pytest.mark.parametrize(
-    ("group", "settings", "rules"),
-    [
-        ("integration", {"clip": "sigma"}, {"integrate"}),
-        ("integration", {"clip_low": 3.5, "grow_px": 1, "min_subs": 2}, {"integrate"}),
-        ("integration", {"single_frame_cosmic_rays": "always"}, {"integrate", "register_sub"}),
-        ("integration", {"single_frame_cosmic_rays": "never"}, {"integrate", "register_sub"}),
-        ("integration", {"weights": "equal"}, {"register", "integrate"}),
-        ("integration", {"background_match": "constant"}, {"register"}),
-        ("registration", {"max_degree": 1}, {"register"}),
-        ("quality", {"min_transparency": 0.1}, {"register"}),
-        ("quality", {"max_ellipticity": 0.3}, {"register", "choose_reference"}),
-        ("measure", {"detection_sigma": 7.0}, {"measure_stars", "subtract_gradient"}),
-        ("measure", {"background_cell_px": 48}, {"measure_stars"}),
-        ("calibration", {"clip_sigma": 5.0}, {"master_bias", "master_dark", "master_flat"}),
-        ("calibration", {"hot_pixel_sigma": 9.0}, {"master_dark"}),
-        ("calibration", {"dead_pixel_response": 0.4}, {"master_flat"}),
-        ("gradient", {"degree": 3}, {"subtract_gradient"}),
-        ("colour", {"grey_sky": False}, {"map_channels"}),
-        ("stretch", {"sky_level": 0.2}, {"draw_picture"}),
-        ("depth", {"surface_brightness": 24.0}, {"measure_depth"}),
-        ("annotation", {"stars_to_mag": 9.0}, {"annotate"}),
-    ],
-)
-def test_a_setting_changes_the_jobs_that_use_it(plan_of, group, settings, rules):
-    """A changed setting is seen by the rules that use it and by no other."""
-    changed = _changed(_jobs(plan_of()), _jobs(plan_of(overrides={group: settings})))
-    assert _rules(changed) == rules
-
-
-FOLLOWING = {
-    "master_bias": {"master_dark", "master_flat", "measure_stars", "calibrate_sub"},
-    "master_dark": {"measure_stars", "calibrate_sub"},
-    "master_flat": {"measure_stars", "calibrate_sub"},
-    "measure_stars": {"register", "find_cosmic_rays"},
-    "register": {"integrate", "register_sub"},
-    "solve_astrometry": {"integrate", "register_sub", "find_zero_points", "map_channels"},
-    "integrate": {"map_channels", "list_subs", "subtract_gradient", "find_zero_points"},
-    "subtract_gradient": {"map_channels", "list_seeing"},
-    "find_zero_points": {"measure_depth"},
-    "measure_depth": {"identify_sources"},
-    "identify_sources": {"list_sources", "annotate"},
-    "map_channels": {"draw_picture"},
-    "draw_picture": {"annotate"},
-}
-
-
-@pytest.mark.parametrize(
-    ("group", "settings"),
-    [
-        ("calibration", {"hot_pixel_sigma": 9.0}),
-        ("measure", {"detection_sigma": 7.0}),
-        ("registration", {"max_degree": 1}),
-        ("integration", {"clip": "sigma"}),
-        ("stretch", {"sky_level": 0.2}),
-    ],
-)
-def test_what_follows_from_a_changed_job_is_to_do_again(plan_of, group, settings):
-    """Jobs that read what a changed job writes change too, through all that lies between."""
-    before, after = _jobs(plan_of()), _jobs(plan_of(overrides={group: settings}))
-    changed = _rules(_changed(before, after))
-    assert _rules(_to_do_again(before, after)) == _with_what_follows(changed)
-
-
-def _with_what_follows(rules):
-    expected = waiting = rules
-    while waiting:
-        waiting = {rule for other in waiting for rule in FOLLOWING.get(other, set())} - expected
-        expected = expected | waiting
-    return expected
-
-
-@pytest.mark.parametrize("key", ["scale_arcsec", "catalogue"])
-def test_what_lies_on_the_grid_is_to_do_again_with_its_place(plan_of, tiny_catalogue, key):
-    """What is known of the place changes one job, and with it those whose products carry it."""
-    value = str(tiny_catalogue) if key == "catalogue" else 2.3
-    before, after = _jobs(plan_of()), _jobs(plan_of(sky={key: value}))
-    assert _rules(_changed(before, after)) == {"solve_astrometry"}
-    assert _rules(_to_do_again(before, after)) == _with_what_follows({"solve_astrometry"})
 
 
 def test_few_subs_are_searched_for_cosmic_rays_one_by_one(plan_of):
@@ -249,16 +109,6 @@ def test_searching_single_subs_can_be_chosen(plan_of, choice, channels):
     overrides = {"integration": {"single_frame_cosmic_rays": choice}}
     plan = plan_of(exclude=["*/g-0[234].fits"], overrides=overrides)
     assert plan.cleaned_channels == channels
-
-
-def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
-    """With the search switched on, all that reads its files changes: subs and channels."""
-    overrides = {"integration": {"single_frame_cosmic_rays": "always"}}
-    before, after = _jobs(plan_of()), _jobs(plan_of(overrides=overrides))
-    again = {"integrate", "calibrate_sub", "register_sub"}
-    again |= {"map_channels", "draw_picture", "list_subs", "subtract_gradient", "list_seeing"}
-    again |= {"find_zero_points", "measure_depth", "identify_sources", "list_sources", "annotate"}
-    assert _rules(_to_do_again(before, after)) == again
 
 
 def test_every_setting_of_the_integration_is_used(plan_of):
@@ -319,49 +169,6 @@ def test_a_sentence_worded_anew_makes_nothing_again(plan_of, monkeypatch):
     assert integrate_job(plan_of(exclude=["*flat-*", "*dark-*"]), "g") != before
 
 
-def test_order_of_the_channels_does_not_count(plan_of):
-    """Channels that the project file lists in another order give the same jobs and targets."""
-    channels = {"g": ["G"], "ha": ["Ha"], "b": ["B"]}
-    plans = [
-        plan_of(channels={name: {"filters": channels[name]} for name in order})
-        for order in (("g", "ha", "b"), ("b", "ha", "g"))
-    ]
-    assert _to_do_again(*map(_jobs, plans)) == set()
-    assert plans[0].channels == plans[1].channels
-
-
-def test_order_of_the_files_does_not_count(plan_of):
-    """Frames that are found in another order give the same jobs."""
-    plan = plan_of()
-    turned = replace(plan, frames=tuple(reversed(plan.frames)))
-    assert _to_do_again(_jobs(plan), _jobs(turned)) == set()
-
-
-def test_place_of_the_files_does_not_count(plan_of, tiny_raw, tmp_path):
-    """The same frames in another folder give the same jobs."""
-    moved = tmp_path / "another disk" / "raw"
-    for path in tiny_raw.rglob("*.fits"):
-        place = moved / path.relative_to(tiny_raw)
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.hardlink_to(path)
-    assert _to_do_again(_jobs(plan_of()), _jobs(plan_of(raw=moved))) == set()
-
-
-def test_changed_frame_changes_its_own_night(plan_of):
-    """A light with another content changes its night, its channel and nothing else."""
-    plan = plan_of()
-    (frame, *_) = plan.lights("g", NIGHTS[1])
-    frames = [replace(f, fingerprint="0" * 16) if f is frame else f for f in plan.frames]
-    changed = _changed(_jobs(plan), _jobs(replace(plan, frames=tuple(frames))))
-    assert changed == {
-        ("measure_stars", "g", NIGHTS[1]),
-        ("find_cosmic_rays", "g", NIGHTS[1]),
-        ("integrate", "g"),
-        ("calibrate_sub", frame.id),
-        ("register_sub", frame.id),
-    }
-
-
 def test_equipment_goes_before_the_headers(plan_of):
     """What the equipment file says of the camera is part of the jobs that calibrate."""
     job = json.loads(measure_stars_job(plan_of(equipment="demo-bench"), "g", NIGHTS[0]))
@@ -395,58 +202,3 @@ def test_unused_frames_are_listed_with_their_reasons(plan_of):
         ("2026-03-23/g-01.fits", "excluded", {"file": "tiny.yaml"}),
         ("2026-03-23/g-02.fits", "excluded", {"file": "tiny.yaml"}),
     ]
-
-
-VIVID = {"stretch": {"saturation": 2.0}, "files": ["png"]}
-
-
-GREY = {
-    "title": "In grey",
-    "mapping": {"red": None, "green": None, "blue": None, "luminance": {"g": 1.0}},
-}
-
-
-def test_further_pictures_are_made_of_the_same_channels(plan_of):
-    """Each has its files, its title and its settings; the recipe's picture is as it was."""
-    plain, plan = plan_of(), plan_of(pictures={"vivid": VIVID, "grey": GREY})
-    assert all_picture_files(plan) == [
-        *(f"results/tiny/picture/ha-in-red.{ending}" for ending in ("png", "tif", "jpg")),
-        "results/tiny/picture/vivid.png",
-        *(f"results/tiny/picture/grey.{ending}" for ending in ("png", "tif", "jpg")),
-    ]
-    assert _jobs(plan) == _jobs(plain)
-    assert channels_of(plan, "grey") == ["g"]
-    assert mapped_channels(plan) == list(CHANNELS)
-    assert json.loads(linear_image_job(plan, "grey"))["title"] == "In grey"
-    assert json.loads(draw_picture_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
-    assert json.loads(draw_picture_job(plan, "vivid"))["title"] == plan.loaded.project.title
-
-
-def test_a_picture_is_made_again_alone(plan_of):
-    """A setting of one picture changes its own jobs and those of no other."""
-
-    def jobs(**pictures):
-        plan = plan_of(pictures=pictures)
-        return {
-            name: (linear_image_job(plan, name), draw_picture_job(plan, name))
-            for name in plan.loaded.pictures
-        }
-
-    before = jobs(vivid=VIVID, grey=GREY)
-    after = jobs(vivid=VIVID | {"stretch": {"saturation": 1.5}}, grey=GREY)
-    assert after["vivid"][0] == before["vivid"][0]
-    assert after["vivid"][1] != before["vivid"][1]
-    assert {name for name in before if before[name] != after[name]} == {"vivid"}
-    after = jobs(vivid=VIVID | {"mapping": {"green": {"b": 1.0}}}, grey=GREY)
-    assert after["vivid"][0] != before["vivid"][0]
-    assert {name for name in before if before[name] != after[name]} == {"vivid"}
-
-
-def test_a_picture_with_a_line_is_not_broadband(plan_of):
-    """H-alpha in a colour makes a picture that stars of known colour do not balance."""
-    broad = {"mapping": {"red": {"g": 1.0}, "luminance": {"ha": 1.0}}}
-    plan = plan_of(pictures={"broad": broad})
-    told = {
-        name: json.loads(linear_image_job(plan, name))["broadband"] for name in plan.loaded.pictures
-    }
-    assert told == {"ha-in-red": False, "broad": True}
