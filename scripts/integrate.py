@@ -141,7 +141,9 @@ def _write_channel(
         raws = _raw_records(inputs["raw"], registered, job)
         record = record_hdu("integrate", path, job.recorded, {**inputs, "raw": raws})
         lists = [cores_hdu(cores_on_grid)] if lost else []
-        product.finish([columns_hdu(table, "INPUTS"), *lists, record], threads=threads)
+        product.finish(
+            [columns_hdu(table, "INPUTS", of_image=unit), *lists, record], threads=threads
+        )
     log.info("%d of %d subs", len(subs), len(registered))
     told = ("name", "star_cores", "cores_rejected", "clipped_low", "clipped_high")
     for row in zip(*(table[name] for name in told), strict=True):

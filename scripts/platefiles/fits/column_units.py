@@ -13,6 +13,7 @@ _BY_NAME = {
     **dict.fromkeys(("gain", "gain_error"), "electron/adu"),
     **dict.fromkeys(("flux", "flux_error", "core", "peak", "limit_flux"), OF_IMAGE),
     **dict.fromkeys(("level", "error", "sky", "noise", "read_noise"), OF_IMAGE),
+    **dict.fromkeys(("sky_rate", "noise_rate", "sky_difference"), OF_IMAGE),
     **dict.fromkeys(("hours_for_02_mag", "hours_for_05_mag", "hours_to_balance"), "h"),
     "surface_limit_mag": "mag/arcsec2",
     "value": "adu",

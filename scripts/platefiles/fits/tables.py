@@ -13,6 +13,8 @@ from astropy.io import fits
 from platefiles.fits.checked_read import check_product
 from platefiles.fits.column_units import unit_of
 
+_NUMBERS = "iuf"
+
 
 def columns_hdu(
     columns: Mapping[str, Any],
@@ -44,7 +46,8 @@ def columns_hdu(
     hdu = fits.BinTableHDU(name=name)
     hdu.data = fits.FITS_rec.from_columns(rows)  # handed to the constructor, it imports Table
     for number, key in enumerate(arrays, start=1):
-        if unit := unit_of(key, of_image):
+        unit = unit_of(key, of_image)
+        if unit and arrays[key].dtype.kind in _NUMBERS:
             hdu.columns.change_unit(key, unit)
         if descriptions and key in descriptions:
             hdu.header[f"TCOMM{number}"] = descriptions[key]
