@@ -9,10 +9,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from platefiles.provenance.integrity import PICTURES
 from platefiles.provenance.job_notes import FOLDER, JobNote, hidden_note, logged_note
+from platefiles.rule_files.path_pattern import PathPattern
+from platefiles.rule_files.rule_text import rules_by_step
 
-_LOGS, _GRID, _LISTS = "logs", "choose_reference", "list_sources"
-_TABLES = {"list_subs": "subs.tsv", "list_seeing": "seeing.tsv"}
+_LOGS, _GRID = "logs", "choose_reference"
 
 
 @dataclass(frozen=True)
@@ -66,9 +68,7 @@ class Job:
             name = f"{os.path.join(*about)}.lock.yaml"
             places = (folder.parent.parent / name, Path("/", name))
             return [Path(os.path.realpath(path)) for path in places]
-        if rule == _LISTS and about:
-            return [folder / "field" / f"sources.{about[0]}"]
-        return [folder / _TABLES[rule]] if rule in _TABLES else []
+        return [folder / place for place in _tables_of(self.inside)]
 
 
 def jobs_of(folder: Path) -> list[Job]:
@@ -83,6 +83,19 @@ def jobs_of(folder: Path) -> list[Job]:
     above = Path(os.path.realpath(folder.parent))
     jobs = [_job(folder, inside) for inside in _insides(folder)]
     return jobs + [_job(above, inside) for inside in grid]
+
+
+def _tables_of(inside: Path) -> list[str]:
+    """Return the places of the tables whose job writes a log, by the rules."""
+    found = []
+    for rule in rules_by_step().values():
+        log = PathPattern(rule.log.partition("/logs/")[2], rule.constraints)
+        wildcards = log.match(f"{inside.as_posix()}.log")
+        if wildcards is not None and rule.output is not None:
+            place = rule.output.inside.format(**wildcards)
+            if Path(place).suffix not in (".fits", *PICTURES):
+                found.append(place)
+    return found
 
 
 def _insides(folder: Path, rule: str = "") -> list[Path]:

@@ -53,7 +53,7 @@ class RuleText:
     def output(self) -> PathPattern | None:
         """Path of the product with wildcards; None for a rule that only asks for files."""
         text = self._text("output")
-        return PathPattern(text, self._constraints) if text else None
+        return PathPattern(text, self.constraints) if text else None
 
     @property
     def log(self) -> str:
@@ -108,7 +108,8 @@ class RuleText:
         return named.get("job")
 
     @property
-    def _constraints(self) -> dict[str, str]:
+    def constraints(self) -> dict[str, str]:
+        """Regular expressions of its wildcards, by name."""
         return self._named("wildcard_constraints")
 
     def _text(self, directive: str) -> str:
