@@ -1,6 +1,8 @@
 """What all tests share: where the code is, and where real frames are."""
 
+import fcntl
 import os
+import pickle
 import shutil
 import socket
 import subprocess
@@ -78,12 +80,19 @@ def real_folder() -> Path:
 
 
 @pytest.fixture(scope="session")
-def drawn_series(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Any]:
+def drawn_series(made_once: Callable[..., Path]) -> Callable[[str], Any]:
     """Return a way to a series of frames in the style of real ones, by name, drawn once."""
     from drawn_series import draw_series
 
-    folder = tmp_path_factory.mktemp("drawn")
-    return cache(lambda name: draw_series(name, folder / name))
+    @cache
+    def series(name: str) -> Any:
+        def draw(place: Path) -> None:
+            told = pickle.dumps(draw_series(name, place / name))
+            (place / "series.pickle").write_bytes(told)
+
+        return pickle.loads((made_once(name, draw) / "series.pickle").read_bytes())
+
+    return series
 
 
 @pytest.fixture(scope="session", params=["drawn", pytest.param("real", marks=pytest.mark.real)])
@@ -114,19 +123,43 @@ def _one_job() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def tiny_raw(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Folder with the tiny simulated set, drawn once; who changes frames works on a copy."""
-    from draw_demo import draw_raw
+def made_once(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str, Callable[[Path], object]], Path]:
+    """Return a way to a folder that is filled once for all processes of a test run."""
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if hasattr(request.config, "workerinput") else base
 
-    folder = tmp_path_factory.mktemp("tiny") / "raw"
-    draw_raw("tiny", folder)
-    for path in folder.rglob("*.fits"):
-        path.chmod(0o444)
-    return folder
+    def made(name: str, make: Callable[[Path], object]) -> Path:
+        place = base / f"once-{name}"
+        with open(base / f"once-{name}.lock", "w", encoding="utf-8") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            whole = base / f"once-{name}.whole"
+            if not whole.exists():
+                shutil.rmtree(place, ignore_errors=True)
+                place.mkdir()
+                make(place)
+                whole.touch()
+        return place
+
+    return made
 
 
 @pytest.fixture(scope="session")
-def tiny_catalogue(tiny_raw: Path) -> Path:
+def tiny_raw(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
+    """Folder with the tiny simulated set, drawn once; who changes frames works on a copy."""
+    from draw_demo import draw_raw
+
+    def draw(place: Path) -> None:
+        draw_raw("tiny", place / "raw")
+        for path in (place / "raw").rglob("*.fits"):
+            path.chmod(0o444)
+
+    return made_once("tiny", draw) / "raw"
+
+
+@pytest.fixture(scope="session")
+def tiny_catalogue(tiny_raw: Path, made_once: Callable[..., Path]) -> Path:
     """Catalogue of the stars of the tiny set, as a user would give it; the truth is its source."""
     from astropy.table import Table
 
@@ -134,9 +167,9 @@ def tiny_catalogue(tiny_raw: Path) -> Path:
     stars = stars[~stars["variable"]]
     lines = ["source_id,ra,dec,mag_V"]
     lines += [f"{s['id']},{s['ra']:.8f},{s['dec']:.8f},{s['magnitude']:.4f}" for s in stars]
-    path = tiny_raw.parent / "stars.csv"
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return path
+    text = "\n".join(lines) + "\n"
+    place = made_once("catalogue", lambda one: (one / "stars.csv").write_text(text, "utf-8"))
+    return place / "stars.csv"
 
 
 @pytest.fixture(scope="session")

@@ -209,12 +209,20 @@ def make_home(write_project: Callable[..., Path]) -> Callable[..., Home]:
 
 @pytest.fixture(scope="session")
 def finished(
-    make_home: Callable[..., Home], tiny_raw: Path, tmp_path_factory: pytest.TempPathFactory
+    make_home: Callable[..., Home], tiny_raw: Path, made_once: Callable[..., Path]
 ) -> tuple[Home, str]:
     """A home in a folder with an awkward name, after its first run, and what the run said."""
-    home = make_home(tmp_path_factory.mktemp("home") / "my dad's {night} sky", title="Nébuleuse")
-    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)
-    return home, home.run("--to", "all", "--cores", "2")
+    name = "my dad's {night} sky"
+
+    def run(place: Path) -> None:
+        home = make_home(place / name, title="Nébuleuse")
+        shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)
+        said = home.run("--to", "all", "--cores", "2")
+        (place / "said.txt").write_text(said, encoding="utf-8", errors="surrogateescape")
+
+    place = made_once("finished", run)
+    said = (place / "said.txt").read_text(encoding="utf-8", errors="surrogateescape")
+    return Home(place / name), said
 
 
 @pytest.fixture(scope="session")
@@ -222,7 +230,7 @@ def complete(
     make_home: Callable[..., Home],
     tiny_raw: Path,
     tiny_catalogue: Path,
-    tmp_path_factory: pytest.TempPathFactory,
+    made_once: Callable[..., Path],
 ) -> Home:
     """A home in which every kind of product was made, with all that headers can tell."""
     channels = {
@@ -230,21 +238,24 @@ def complete(
         "g": {"filters": ["G"]},
         "b": {"filters": ["B"], "flat": "none"},
     }
-    home = make_home(
-        tmp_path_factory.mktemp("complete"),
-        channels=channels,
-        equipment="demo-bench",
-        keep_subs=["calibrated", "registered"],
-        sky={"catalogue": str(tiny_catalogue)},
-        overrides={
-            "integration": {"single_frame_cosmic_rays": "always"},
-            "continuum": {"ha": {"minus": "g"}},
-            "seeing": {"match": True},
-        },
-    )
-    shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)
-    home.run("--to", "all", "--cores", "2")
-    return home
+
+    def run(place: Path) -> None:
+        home = make_home(
+            place / "home",
+            channels=channels,
+            equipment="demo-bench",
+            keep_subs=["calibrated", "registered"],
+            sky={"catalogue": str(tiny_catalogue)},
+            overrides={
+                "integration": {"single_frame_cosmic_rays": "always"},
+                "continuum": {"ha": {"minus": "g"}},
+                "seeing": {"match": True},
+            },
+        )
+        shutil.copytree(tiny_raw, home.raw, dirs_exist_ok=True)
+        home.run("--to", "all", "--cores", "2")
+
+    return Home(made_once("complete", run) / "home")
 
 
 @pytest.fixture(scope="session")
