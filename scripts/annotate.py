@@ -89,7 +89,7 @@ def annotate(
         "sources": path_to_sources,
     }
     what = "the picture with" if drawing is not None else "the picture without"
-    label = drawn_label("annotate", path_to_drawing, job, inputs, f"{what} what is known of it")
+    label = drawn_label("annotate", path_to_drawing, job, inputs, f"{what} annotations")
     if Path(path_to_drawing).suffix == ".svg":
         write_svg(path_to_drawing, _empty(shape) if drawing is None else drawing.svg(), label)
     else:

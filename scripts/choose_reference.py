@@ -83,7 +83,7 @@ def _new_lock(
         states = counted(sub.condition for sub in everyone)
         msg = (
             f"project '{job.project}': none of its {len(everyone)} lights can be used "
-            f"({states}); look at them, or lower measure: detection_sigma in the recipe"
+            f"({states}); inspect them, or lower measure: detection_sigma in the recipe"
         )
         raise UserError(msg)
     reference = _named(by_channel, job) if job.reference else best[first]

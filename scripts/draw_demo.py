@@ -80,7 +80,7 @@ def draw_raw(plan: PlanSpec | str, folder: Path, workers: int = 2) -> Path:
     except OSError as error:
         msg = (
             f"{folder}: the simulated frames cannot be written ({error.strerror}); "
-            "make room there or choose another folder."
+            "free disk space or choose another folder."
         )
         raise UserError(msg) from error
     return truth_path

@@ -139,7 +139,7 @@ def _without_place(channel: str | Path) -> dict[str, Any]:
     row = dict.fromkeys(CHANNEL_COLUMNS, _NAN)
     del row["channel"]
     texts = dict.fromkeys(("band", "colour", "note"), "")
-    why = "the field is not placed on the sky" if defined is None else ""
+    why = "the field has no astrometric solution" if defined is None else ""
     known = {} if defined is None else {"zero_point_mag": defined, "error_mag": 0.0, "band": "AB"}
     return {
         **row,

@@ -110,7 +110,7 @@ def _sources(
     try:
         sources = find_sources(field_sky(image, variance, cell_px=cell_px))
     except ValueError as why:
-        note = f"no sources are told: {why}"
+        note = f"no sources are listed:  {why}"
         log.warning("%s", note)
         return no_sources(), note
     if sources.remark:

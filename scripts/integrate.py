@@ -101,7 +101,7 @@ def integrate(
                 _write_channel(made, path_to_channel, inputs, given, threads, memory_mb)
                 is_whole = True
             except ChangedFrame as error:
-                log.warning("%s %s: begun again without it", error.name, error)
+                log.warning("%s %s: restarted without it", error.name, error)
                 leave_out_changed(subs, error)
     for note in [*given.sentences, *gain_notes(subs, given)]:
         log.info("%s", note)

@@ -99,7 +99,7 @@ def map_channels(
     job : Job, optional
         No record is written of what was made without one.
     geometry : Framing, optional
-        Place, turn and size of the picture.
+        Rotation, scale and crop of the picture.
     path_to_solution : path-like, optional
         Place of the grid on the sky, and stars of a catalogue in it.
     paths_to_skies : mapping of str to Path, optional
@@ -197,8 +197,8 @@ def _by_noise(
     if white.note:
         signals = noises
         note = (
-            f"with {white.stars} stars the light of the channels cannot be compared: those of the "
-            "luminance are taken to stand out from their noise alike"
+            f"{white.stars} stars are too few to compare the brightness of the channels: the "
+            "luminance assumes an equal signal-to-noise"
         )
         log.warning("%s", note)
     weights = weights_by_noise(row, signals, noises)

@@ -27,7 +27,7 @@ from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.settings.job import Names, StepJob
 
-_NO_BETTER = "stars made of one width: a kernel from them makes them no more alike"
+_NO_BETTER = "PSF matching: a kernel from the stars does not improve the match"
 
 
 class Job(StepJob):
@@ -75,7 +75,7 @@ def match_channel(
         del other
         if matching.kernel is None:
             msg = (
-                f"{paths_to_channels[own]}: too few stars stand alone to match the channel "
+                f"{paths_to_channels[own]}: too few isolated stars to match the channel "
                 f"'{names[own]}' to '{names[softest]}'; set seeing: match to no in the recipe"
             )
             raise UserError(msg)
@@ -83,7 +83,7 @@ def match_channel(
         if matching.kernel.helps:
             channel = softer
         else:
-            log.warning("the kernel does not bring the stars nearer to each other: left as it is")
+            log.warning("the kernel does not improve the match of the stars: channel unchanged")
             cards = [("MATCHED", "none"), ("NOTDONE1", _NO_BETTER)]
     for keyword, value in cards:
         log.info("%s: %s %s", comment_of(keyword), keyword, value)

@@ -68,7 +68,7 @@ def overlay(
     Raises
     ------
     UserError
-        If the field is not placed on the sky, or the image does not show it.
+        If the field has no astrometric solution, or the image does not show it.
     """
     given = Job.of(job)
     check_picture(path_to_picture)
@@ -77,8 +77,8 @@ def overlay(
     shape = (picture.shape[0], picture.shape[1])
     place = picture_place(path_to_linear_image, shape)
     if place is None:
-        msg = "nothing can be laid over the picture: its place on the sky is not known"
-        raise UserError(f"{msg}; field/solution.fits says why (NOTPLACE)")
+        msg = "no overlay can be drawn: the picture has no astrometric solution"
+        raise UserError(f"{msg}; field/solution.fits gives the reason (NOTPLACE)")
     laid = laid_on_grid(path_to_image, place, shape)
     covered = np.isfinite(laid)
     log.info("%s covers %.0f %% of the picture", given.image, 100 * covered.mean())
@@ -92,7 +92,7 @@ def overlay(
     labels = (given.title, given.image, f"{given.image} in red, the picture in green and blue")
     sheet = np.asarray(side_by_side(Panels(picture, shown, mixed, 1.0, 1), labels))
     inputs = {"picture": path_to_picture, "linear_image": path_to_linear_image}
-    method = f"the picture beside {given.image}, and both in one"
+    method = f"the picture beside {given.image}, and both blended"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
     write_picture(path_to_overlay, of_8_bits(sheet), label)
 

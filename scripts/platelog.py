@@ -28,17 +28,17 @@ STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 VERBS = {
     "demo": "draw an invented galaxy field as raw frames and make its picture",
     "new": "draft a project file from the headers of your raw frames",
-    "check": "say what is new and what a run would do; nothing is written",
-    "run": "make the pictures of one or more projects; only new work is done",
-    "stars": "fetch the star catalogues that projects ask archives for",
-    "trace": "say how a product came to be, down to each raw frame",
-    "verify": "say whether products, pictures and raw frames are still what they were",
-    "sign": "sign the digests of a project with a key of yours",
+    "check": "list new subs and the jobs of the next run; writes nothing",
+    "run": "make the pictures of one or more projects; does only new work",
+    "stars": "fetch the star catalogues of projects from archives",
+    "trace": "show the provenance of a product, down to each raw frame",
+    "verify": "check that products, pictures and raw frames are unchanged",
+    "sign": "sign the digests of a project with your key",
     "replay": "make a product again from raw frames alone, and compare",
-    "compare": "say what two versions of a picture or a channel differ in",
-    "depth": "say how faint a project goes and what more hours would buy",
-    "tidy": "delete products that runs do not make any more; lists them and asks first",
-    "bench": "measure time and memory beside a chain of general libraries",
+    "compare": "list the differences of two versions of a picture or a channel",
+    "depth": "print the depth of a project and the gain of more exposure",
+    "tidy": "delete products of earlier plans; lists them and asks first",
+    "bench": "compare time and memory with a chain of general libraries",
     "test": "check the code and run the tests",
 }
 
@@ -162,5 +162,5 @@ if __name__ == "__main__":
     try:
         sys.exit(main(sys.argv[1:]))
     except KeyboardInterrupt:
-        say("Stopped; the same command goes on from here.", sys.stderr)
+        say("Stopped; the same command resumes.", sys.stderr)
         sys.exit(STOPPED)

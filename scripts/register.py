@@ -179,7 +179,7 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
                 return sub
             msg = f"the reference {sub.facts['name']} is {sub.condition}"
             if held_back():  # it may be as ever in the next run
-                raise UserError(f"{msg}: it {sub.facts['reason']}; start the run again")
+                raise UserError(f"{msg}: it {sub.facts['reason']}; run again")
             raise UserError(f"{msg}; delete {path_to_lock} to choose another")
     msg = (
         f"{path_to_lock}: the sub '{wanted}' has not been measured; delete the file to choose again"

@@ -32,7 +32,7 @@ def share_master(path_to_twin: str | Path, path_to_master: str | Path, job: str)
     """
     path = Path(path_to_master)
     if recorded(os.fspath(path_to_twin)) != digest(job):
-        msg = f"{path_to_twin} is not made of the frames of {path}; start the run again"
+        msg = f"{path_to_twin} is not made of the frames of {path}; run again"
         raise UserError(msg)
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")

@@ -121,8 +121,8 @@ def solve_astrometry(
         field = Field(lock.name, stars[1], every, shape, known, deeper)
         outcome = place_field(field, location, header_map(cards, shape), near)
     except UserError as error:  # a catalogue that cannot be read holds up no picture
-        outcome = Outcome(None, "", f"the field is not placed on the sky: {error}")
-    log.info("%s", outcome.sentence or outcome.note or "placed by its stars")
+        outcome = Outcome(None, "", f"the field has no astrometric solution: {error}")
+    log.info("%s", outcome.sentence or outcome.note or "solved by its stars")
     product_cards = [
         *making_cards("solve_astrometry", job),
         *outcome_cards(outcome),
@@ -157,7 +157,7 @@ def _reference(
             if sub.id == lock.reference and sub.usable:
                 return sub, path
             if sub.id == lock.reference and held_back():  # it may be as ever in the next run
-                msg = f"the reference {lock.name} {sub.facts['reason']}; start the run again"
+                msg = f"the reference {lock.name} {sub.facts['reason']}; run again"
                 raise UserError(msg)
     msg = f"{path_to_lock}: the sub '{lock.reference}' has not been measured; delete the file"
     raise UserError(f"{msg} to choose again")
@@ -169,7 +169,7 @@ def _header(path: str | Path, facts: Mapping[str, Any]) -> Cards:
         with open(path, "rb") as file:
             return read_raw_header(file, os.fstat(file.fileno()).st_size).cards
     except ChangedFrame as error:
-        msg = f"the reference {error.name} {error}; start the run again"
+        msg = f"the reference {error.name} {error}; run again"
         raise UserError(msg) from error
     except (OSError, HeaderError) as error:
         msg = f"{facts['name']}: its header cannot be read ({error})"

@@ -46,7 +46,7 @@ def main(argv: list[str]) -> int:
         module.add_arguments(parsers[words[0]])
     args, unknown = parser.parse_known_args(words)
     if unknown and not getattr(module, "TAKES_MORE", False):
-        parsers[args.verb].error(f"not known here: {' '.join(unknown)}")
+        parsers[args.verb].error(f"unknown arguments: {' '.join(unknown)}")
     args.extra = unknown + extra
     try:
         return int(module.run(args)) if module else 2

@@ -111,8 +111,8 @@ class Progress:
         if self._failed:
             what = "1 job" if len(self._failed) == 1 else f"{len(self._failed)} jobs"
             self._line(
-                f"{what} failed, {self._done} done. Once the cause is removed, "
-                "the same command goes on from here."
+                f"{what} failed, {self._done} done. After the cause is removed, "
+                "the same command resumes."
             )
         else:
             for text in self._echoes:

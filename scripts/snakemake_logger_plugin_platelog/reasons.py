@@ -11,7 +11,7 @@ _RAISED = re.compile(r"^(?:[A-Za-z_]\w*\.)*([A-Z]\w*(?:Error|Exception|Interrupt
 _ERROR, _NOTES = "ERROR ", ("DEBUG ", "INFO ", "WARNING ")
 _CRASH = "Fatal Python error: "
 _LOST_DISK = (
-    "a file was cut short, or its disk failed, while it was being read; look at the raw folder"
+    "a file was cut short, or its disk failed, while it was being read; check the raw folder"
 )
 _RULE = re.compile(r" in rule (\w+)")
 _PROJECT = re.compile(r"(?:^|/)results/([^/]+)/(?:links|logs|objects|fetched)/")
@@ -86,7 +86,7 @@ def refused_by_system(text: str) -> str:
         return ""
     last = text.rstrip().splitlines()[-1]
     found = _REFUSED.search(last) or _NO_NOTES.search(last)
-    return f"{found[2]}: {found[1]}; mend it and start again" if found else ""
+    return f"{found[2]}: {found[1]}; correct it and run again" if found else ""
 
 
 def protected_output(text: str) -> str:
@@ -103,7 +103,7 @@ def protected_output(text: str) -> str:
     paths = [path for path in paths if path]
     others = f" (with {len(paths) - 1} more)" if paths[1:] else ""
     where = paths[0] if paths else "a product"
-    return f"{where} is write-protected{others}; make it writable (chmod u+w) and start again"
+    return f"{where} is write-protected{others}; make it writable (chmod u+w) and run again"
 
 
 def shortened(text: str, width: int) -> str:

@@ -96,7 +96,7 @@ def _signal(run: Started, chance: random.Random, number: int) -> str:
         return f"it took {took_s:.1f} s"
     if word := jargon(said):
         return f"{word}: {said[-2000:]}"
-    if not said.endswith("Stopped; the same command goes on from here.\n"):
+    if not said.endswith("Stopped; the same command resumes.\n"):
         return f"it said {said[-400:]!r}"
     return ""
 

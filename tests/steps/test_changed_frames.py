@@ -74,10 +74,10 @@ def test_damaged_subs_are_left_out_of_the_integration(bench, lights, tmp_path, d
     for path in flipped:
         state, reason, sha256 = found[path.stem]
         assert (state, sha256) == ("unreadable", file_sha256(path))
-        assert reason.startswith("is not what was measured (rows 1 to 128); put it back from a")
+        assert reason.startswith("changed since it was measured (rows 1 to 128); restore it from")
         assert sha256 in read_record(tmp_path / "found.fits").raws
     said = log.read_text()
-    assert said.count("begun again without it") <= 1  # none where it shows as subs are opened
+    assert said.count("restarted without it") <= 1  # none where it shows as subs are opened
     assert said.splitlines()[-1].startswith("WARNING provisional, to be made again: 2026-03-2")
     for path in flipped:
         path.write_text("no frame")
@@ -125,7 +125,7 @@ def test_night_is_measured_without_a_sub_that_changed(bench, lights, tmp_path):
     for number, (sub, plain) in enumerate(zip(subs, whole, strict=True)):
         assert sub.usable == (number != 1)
         assert number == 1 or sub.facts == plain.facts
-    assert subs[1].facts["reason"].startswith("is not what it was when the run began")
+    assert subs[1].facts["reason"].startswith("changed since the run began")
     assert subs[1].facts["sha256"] == file_sha256(paths[1])
     assert read_header(tmp_path / "m.fits")["JOBDIG"] == "provisional"
 
@@ -152,7 +152,7 @@ def test_stored_subs_are_of_the_frame_that_the_record_names(bench, lights, tmp_p
     flip(lights[0])
     masters = bench.masters_of([frame])
     job = json.loads(register_sub_job(bench.plan, CHANNEL, frame.id))
-    said = rf"{frame.name} is not what was measured \(rows 1 to 128\); put it back from a copy"
+    said = rf"{frame.name} changed since it was measured \(rows 1 to 128\); restore it from a copy"
     with pytest.raises(UserError, match=said):
         registration = bench.make_registration(CHANNEL)
         register_sub(lights[0], masters, registration, tmp_path / "r.fits", job)
@@ -161,7 +161,7 @@ def test_stored_subs_are_of_the_frame_that_the_record_names(bench, lights, tmp_p
     calibrate_sub(lights[0], masters, tmp_path / "c.fits", job)
     assert read_header(tmp_path / "c.fits")["RAWSHA"] == file_sha256(lights[0])
     lights[0].write_text("no frame")
-    with pytest.raises(UserError, match="is not what it was when the run began; the next run"):
+    with pytest.raises(UserError, match="changed since the run began; the next run"):
         calibrate_sub(lights[0], masters, tmp_path / "d.fits", job)
 
 
@@ -177,7 +177,7 @@ def test_reference_that_changed_is_not_given_up(bench, lights, tmp_path):
     paths[frames.index(frame)] = changed
     job = json.loads(measure_stars_job(bench.plan, frame.channel, frame.night))
     measure_stars(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
-    said = f"the reference {frame.name} .*is not what it was when the run began.*; start the run"
+    said = f"the reference {frame.name} .*changed since the run began.*; run again"
     job = json.loads(register_job(bench.plan, frame.channel))
     with pytest.raises(UserError, match=said):
         register([tmp_path / "m.fits"], [tmp_path / "m.fits"], lock, tmp_path / "r.fits", job)

@@ -61,13 +61,13 @@ def test_new_gone_and_left_out_subs_are_told(looked):
     """Against the last table of subs: what it lacks, what it has too much, what it left out."""
     rows = {
         "2026-03-24/g-01.fits": ("", ""),
-        "2026-03-23/b-03.fits": ("elongated", "ellipticity of the stars 0.76"),
+        "2026-03-23/b-03.fits": ("elongated", "ellipticity 0.76"),
     }
     lines = looked(rows.items())
     assert "  new: g 2026-03-24: 1 sub (3 min)" in lines
     assert "  gone: n/ha-9.fits" in lines
     assert "  left out of the last run: 1 of 24 subs (1 elongated)" in lines
-    assert "    2026-03-23/b-03.fits: ellipticity of the stars 0.76" in lines
+    assert "    2026-03-23/b-03.fits: ellipticity 0.76" in lines
     assert lines[-1] == (
         "  totals: g 21 min -> 24 min, b 21 min, ha 1 h 30 min -> 1 h 20 min, "
         "if every new sub can be used"

@@ -95,7 +95,7 @@ def test_white_by_stars_of_known_colour(channels, tmp_path):
 @pytest.mark.parametrize(
     ("bands", "broadband", "note"),
     [
-        (None, True, "no a0_star: no stars of known colour (the field's place is not known, or"),
+        (None, True, "no a0_star: no stars of known colour (no astrometric solution, or"),
         (["mag_VT"], True, "no a0_star: the catalogue has no colours (bands: VT)"),
         (["mag_VT", "mag_BT"], False, "no a0_star: no stars of known colour"),
     ],
@@ -120,7 +120,7 @@ def test_a_white_that_is_not_to_be_had(channels, tmp_path, restamp, bands, broad
     header = read_image(cube)[1]
     assert header["WHITE"] == "mean_star"
     assert header["WHITENOT"].startswith(note)
-    assert header["WHITENOT"].endswith("the mean star is made white instead")
+    assert header["WHITENOT"].endswith("the mean star is white instead")
     assert header["WHITE1"] == pytest.approx(20, rel=0.01)
 
 
@@ -185,7 +185,7 @@ def test_luminance_weighted_by_noise_without_stars(channels, tmp_path):
     map_channels(channels, cube, mapping, Colour(luminance_weights="noise"))
     header = read_image(cube)[1]
     assert header["NOTDONE1"].startswith(
-        "with 0 stars the light of the channels cannot be compared"
+        "0 stars are too few to compare the brightness of the channels"
     )
     weight = {text.split()[1]: float(text.split()[0]) for text in header["MAP4"][11:].split(" + ")}
     assert weight["ha"] / weight["g"] == pytest.approx(NOISE["g"] / NOISE["ha"], rel=0.1)

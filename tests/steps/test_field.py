@@ -140,7 +140,7 @@ def test_plan_is_told_in_a_few_lines(field):
         assert re.search(rf"^  {channel}: limit \d\d\.\d\d mag", text, re.MULTILINE)
     assert text.count("0.2 mag takes") == 3
     assert text.count("it has the least noise of all channels") == 1
-    assert "in a band that no catalogue calibrates" in text
+    assert "in a band without catalogue magnitudes" in text
     assert "read noise adds less than 5 % from" in text
 
 
@@ -491,5 +491,5 @@ def test_an_image_that_changed_is_not_overlaid(field, picture, cube, survey, tmp
         "image_sha256": "0" * 64,
         "settings": {"stretch": Stretch().model_dump()},
     }
-    with pytest.raises(UserError, match=r"survey\.fits: is not what it was when the run began"):
+    with pytest.raises(UserError, match=r"survey\.fits: changed since the run began"):
         overlay(picture, cube, survey[0], tmp_path / "overlay.png", job)

@@ -295,7 +295,7 @@ def test_sub_that_went_bad_meanwhile_is_left_out(bench, tmp_path):
     integrate(raw, bench.masters_of(lights), registration, tmp_path / "b.fits", job)
     table = read_table(tmp_path / "b.fits", "INPUTS")
     facts = {row["id"]: (row["state"], row["reason"], row["sha256"]) for row in table}
-    reason = "is not what it was when the run began; the next run reads it again"
+    reason = "changed since the run began; the next run reads it again"
     digest = file_sha256(tmp_path / "bad.fits")
     assert facts[lights[0].id] == ("unreadable", reason, digest)
     assert digest in read_record(tmp_path / "b.fits").raws
@@ -361,7 +361,7 @@ def test_without_a_gain_pixels_stay_in_adu_and_stars_have_photon_noise(ungained,
     """Unit, note and least gain are told; VAR on stars is that of electrons, or more."""
     path = ungained.make_channel("g")
     header = read_header(path)
-    assert header["NOTDONE1"].startswith("The gain of the camera is not known")
+    assert header["NOTDONE1"].startswith("The gain of the camera is unknown")
     assert header["GAINSRC"] == "sky noise"
     assert 0.6 * 0.85 < header["GAINMEAS"] < 1.03 * 0.85
     assert read_header(path, "SCI")["BUNIT"] == "adu/s"

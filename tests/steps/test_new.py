@@ -291,7 +291,7 @@ def test_nothing_is_overwritten(bench):
     path = bench.projects / "field.yaml"
     path.write_text("mine")
     assert bench.refused() == (
-        "config/projects/field.yaml is there already and stays as it is; choose another name"
+        "config/projects/field.yaml exists already and is not overwritten; choose another name"
     )
     assert path.read_text() == "mine"
 
@@ -301,7 +301,7 @@ def test_a_dangling_link_is_not_written_through(bench, tmp_path):
     bench.lights(["G"])
     bench.projects.mkdir(parents=True)
     (bench.projects / "field.yaml").symlink_to(tmp_path / "elsewhere.yaml")
-    assert "is there already" in bench.refused()
+    assert "exists already" in bench.refused()
     assert not (tmp_path / "elsewhere.yaml").exists()
 
 

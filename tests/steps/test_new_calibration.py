@@ -15,11 +15,11 @@ def test_darks_that_are_missing_are_told_on_the_console(drafting):
     path = drafting.projects / "field.yaml"
     said = found_lines(survey_folders([drafting.raw], path), path)
     assert (
-        "  dark: none; wanted are darks of 180 s at -19 C and 240 s at -19 C, five or more of each"
+        "  dark: none; take darks of 180 s at -19 C and 240 s at -19 C, five or more of each"
         in said
     )
-    assert "  bias: none; wanted are bias frames at -19 C, five or more of each" in said
-    assert "  flat: none; wanted are flats of channel g, five or more of each" in said
+    assert "  bias: none; take bias frames at -19 C, five or more of each" in said
+    assert "  flat: none; take flats of channel g, five or more of each" in said
 
 
 def test_darks_that_do_not_fit_are_scaled_if_that_is_all(drafting, capsys):
@@ -33,12 +33,12 @@ def test_darks_that_do_not_fit_are_scaled_if_that_is_all(drafting, capsys):
     text, loaded = drafting.draft()
     assert loaded.recipe.calibration.scale_darks is True
     assert loaded.project.channels["g"].dark == "auto"
-    assert "# Note: no darks fit 4 lights of channel 'g': the nearest is 300 s" in text
+    assert "# Note: no darks match 4 lights of channel 'g': the nearest is 300 s" in text
     path = drafting.projects / "again.yaml"
     said = found_lines(survey_folders([drafting.raw], path), path)
     (line,) = [line for line in said if line.startswith("  calibration: ")]
     assert "the file has `calibration: scale_darks: true`" in line
-    assert line.endswith("Best would be darks of 120 s at -10 C.")
+    assert line.endswith("Add darks of 120 s at -10 C.")
     assert drafting.check(capsys) == (0, "")
 
 
@@ -74,7 +74,7 @@ def test_calibration_frames_of_another_camera_setting(drafting, capsys):
     assert (channel.bias, channel.dark, channel.flat) == ("none", "none", "none")
     path = drafting.projects / "again.yaml"
     said = "\n".join(found_lines(survey_folders([drafting.raw], path), path))
-    assert said.count("fit 4 lights of channel") == 6
+    assert said.count("match 4 lights of channel") == 6
     assert "gain 200" in said
     assert "there are only flats of other channels, such as 'g'; the file has `flat: none`" in said
     assert drafting.check(capsys) == (0, "")

@@ -74,7 +74,7 @@ def test_trailed_sub_is_left_out_with_the_reason(subs):
     """The sub that was drawn trailed is the only one left out, and says why."""
     out = [s.facts for channel in CHANNELS for s in subs[channel][0] if s.facts["state"] != "used"]
     assert [(facts["name"], facts["state"]) for facts in out] == [(TRAILED, "elongated")]
-    assert out[0]["reason"].startswith("ellipticity of the stars 0.")
+    assert out[0]["reason"].startswith("ellipticity 0.")
     assert out[0]["weight"] == 0
 
 
@@ -189,11 +189,11 @@ def test_reasons_are_logged_before_the_channel_is_given_up(bench, tmp_path, capl
     for frame in bench.plan.lights("ha"):
         assert f"{frame.name}: few stars" in caplog.text
     caplog.clear()
-    said = r"raise registration: max_rms_px in the recipe .stars miss their places by 0\.\d+ px"
+    said = r"raise registration: max_rms_px in the recipe .rms of star positions 0\.\d+ px"
     with caplog.at_level("INFO"), pytest.raises(UserError, match=said):
         _register(bench, "ha", tmp_path / "a.fits", registration={"max_rms_px": 1e-5})
     for frame in bench.plan.lights("ha"):
-        assert f"{frame.name}: unmatched stars miss" in caplog.text
+        assert f"{frame.name}: unmatched rms of star" in caplog.text
 
 
 @pytest.fixture(scope="module")
@@ -312,7 +312,7 @@ def test_channel_without_stars_is_left_for_later(bench, tmp_path):
     paths = [tmp_path / "measures" / channel / f"{NIGHT}.fits" for channel in ("b", "g")]
     choose_reference(paths, tmp_path / "a.lock.yaml", _grid_job(bench))
     assert set(read_lock(tmp_path / "a.lock.yaml").photometry) == {"g"}
-    said = "project 'tiny': none of its 4 lights can be used .4 unreadable.; look at them"
+    said = "project 'tiny': none of its 4 lights can be used .4 unreadable.; inspect them"
     with pytest.raises(UserError, match=said):
         choose_reference(paths[:1], tmp_path / "b.lock.yaml", _grid_job(bench))
 

@@ -112,7 +112,7 @@ def test_the_channel_lists_cores_and_says_so(calibrated):
     with Path(path).open("rb") as stream:
         (said,) = texts_under(read_header_bytes(stream), "SATFROM")
     count = len(cores["x"])
-    assert said.startswith(f"channel g: {count} stars are fainter in the middle than the wings")
+    assert said.startswith(f"channel g: {count} stars have cores fainter than the wings")
     image, _ = read_image(path)
     peaks = [image[round(y), round(x)] for x, y in zip(cores["x"], cores["y"], strict=True)]
     assert min(peaks) > 0.5 * CLIP

@@ -129,11 +129,11 @@ def test_tycho_alone_refuses_a_field_of_12_arc_minutes(bench, tmp_path):
     with fits.open(bench.make_channel("g")) as hdus:
         assert not any("CTYPE1" in hdu.header or "CD3_3" in hdu.header for hdu in hdus)
     said = read_refusal(path)
-    assert said.startswith("the field is not placed on the sky: Tycho-2 has about 1 stars in a")
+    assert said.startswith("the field has no astrometric solution: Tycho-2 has about 1 stars in a")
     assert "12.4' x 9.3'" in said
     assert said.endswith("or the right scale_arcsec, ra_deg and dec_deg under `sky`")
     assert (
-        "what would help: a deeper catalogue (add the line `sky: {catalogue: gaia-dr3}` to "
+        "remedies: a deeper catalogue (add the line `sky: {catalogue: gaia-dr3}` to "
         "tiny.yaml, or `catalogue: gaia-dr3` to the `sky` that it has)"
     ) in said
 
@@ -143,12 +143,12 @@ def test_tycho_alone_refuses_a_field_of_12_arc_minutes(bench, tmp_path):
     [
         (
             {"project": "tiny", "file": "tiny.yaml", "missing": "Gaia DR3"},
-            "what would help: the stars of Gaia DR3, which could not be fetched (`platelog.py "
+            "remedies: the stars of Gaia DR3, which could not be fetched (`platelog.py "
             "stars tiny` tries again), or the right scale_arcsec",
         ),
         (
             {"project": "tiny", "file": "tiny.yaml", "name": "Gaia DR3"},
-            "what would help: the right scale_arcsec",
+            "remedies: the right scale_arcsec",
         ),
     ],
 )
@@ -212,7 +212,7 @@ def test_stars_go_before_a_header_that_is_wrong(placed, as_scanned, tmp_path):
     solve_astrometry([raw], [measures], placed.make_lock(), placed.plan.star_path, path, job)
     header = fits.getheader(path)
     assert header["PLACEDBY"] == "stars"
-    assert header["PLACENOT"] == "the stars contradict the header; the field is placed by the stars"
+    assert header["PLACENOT"] == "the stars contradict the header and give the position"
     right = read_map(placed.plan.paths.solution)
     np.testing.assert_allclose(read_map(path).sky(3.0, 5.0), right.sky(3.0, 5.0), atol=1e-6)
 
@@ -239,7 +239,7 @@ def test_night_on_a_long_focus_is_refused(series_bench, raw_series):
     frame = bench.plan.by_id[bench.plan.pinned.reference]
     sides = [f"{side * 1.2661 / 60:.1f}'" for side in (frame.width_px, frame.height_px)]
     assert re.search(rf"Tycho-2 has about \d stars? in a field of {' x '.join(sides)}, too", said)
-    assert "what would help: a deeper catalogue" in said
+    assert "remedies: a deeper catalogue" in said
     header = fits.getheader(bench.plan.paths.solution)
     assert header["PLACED"] is False
     west = raw_series("slow-mover").longitude_deg  # as the header counts it

@@ -14,7 +14,7 @@ GREEN = "results/tiny/channels/g.fits"
 NIGHTS = ("2026-03-23", "2026-03-24")
 
 
-GOES_ON = "the same command goes on from here."
+GOES_ON = "the same command resumes."
 
 
 def products_of(home):

@@ -203,4 +203,4 @@ def test_results_that_cannot_be_written(green_home, tiny_raw):
     _take(home, tiny_raw, f"{NIGHT}/g-*.fits")
     (home.results / "frames.tsv").mkdir(parents=True)
     (line,) = _sentences(home.run("--to", "all", expected=1))
-    assert line == "results/tiny/frames.tsv: Is a directory; solve this and start the run again"
+    assert line == "results/tiny/frames.tsv: Is a directory; correct it and run again"

@@ -137,7 +137,7 @@ def test_two_runs_at_once(fresh, undisturbed, tmp_path):
     second = _Run(fresh, "--to", "all")
     status, said = second.end()
     assert status not in (0, 130)
-    sentence = f"another run is at work in {fresh.folder}/results; wait for its end, or stop it"
+    sentence = f"another run is active in {fresh.folder}/results; wait until it ends, or stop it"
     assert sentence in sentences(said)
     status, said = first.end()
     assert status == 0, said
@@ -152,7 +152,7 @@ def test_jobs_that_outlive_their_run(home, digests):
     with open(home.folder / "results" / ".jobs.lock", "a") as job:
         fcntl.flock(job, fcntl.LOCK_SH)
         said = home.run("--to", "all", expected=1)
-    sentence = f"jobs of a run that was killed are still at work in {home.folder}/results; wait for"
+    sentence = f"jobs of a killed run are still running in {home.folder}/results; wait until"
     assert any(sentence in line for line in sentences(said))
     after = digests(home.results)
     assert {n: d for n, d in after.items() if n != ".scan.json"} == {
@@ -201,7 +201,7 @@ def test_raw_files_shrink_under_the_integration(home, undisturbed, finished):
     status, said = run.end()
     assert status == 1, said
     assert not (home.folder / GREEN).exists()
-    reason = "a file was cut short, or its disk failed, while it was being read; look at the raw"
+    reason = "a file was cut short, or its disk failed, while it was being read; check the raw"
     assert any(reason in line for line in sentences(said) if line.startswith("FAILED: integrate"))
     for light in lights:
         shutil.copy2(finished[0].raw / light.relative_to(home.raw), light)

@@ -159,9 +159,7 @@ def test_full_disk_under_everything(home, small_disk, undisturbed, finished):
     (copy.results / "frames.tsv").write_bytes(b"")
     small_disk.fill()
     lines = sentences(copy.run("--to", "all", expected=1))
-    assert lines == [
-        "results/tiny/frames.tsv: No space left on device; solve this and start the run again"
-    ]
+    assert lines == ["results/tiny/frames.tsv: No space left on device; correct it and run again"]
     small_disk.free()
     sentences(copy.run("--to", "all", "--cores", "2"))
     assert products_of(copy) == undisturbed

@@ -57,7 +57,7 @@ def test_damaged_raw_sub(home, undisturbed, products, capsys):
     clip_otherwise(home)
     flip(home.raw / SUB, 30_000)
     said = home.run("--to", "all", "--cores", "2")
-    assert f"left out: {SUB}: is not what was measured (rows 1 to 128); put it back" in said
+    assert f"left out: {SUB}: changed since it was measured (rows 1 to 128); restore it" in said
     assert "  g   7 of 8 subs" in said
     assert " are provisional, since raw frames changed; the next run makes them again" in said
     done = verify([home.results])
@@ -161,7 +161,7 @@ def test_damaged_product(home, finished, pattern, extension, settings, job):
     home.change_project(overrides=settings)
     lines = home.run("--to", "all", "--cores", "2", expected=1).splitlines()
     what = f"the data of {extension}" if block.data_bytes else "its headers"
-    remedy = "start the run again, which makes it again"
+    remedy = "run again to replace it"
     name = path.relative_to(home.folder)
     said = f"{name} is damaged: {what} are not those that were written; {remedy}"
     failed = [line for line in lines if line.startswith(f"FAILED: {job}")]

@@ -174,7 +174,7 @@ def test_master_of_a_project_that_is_not_run_is_shared(many, command_line):
         ("nowhere", [], "nowhere.yaml"),
         ("one", ["--to", "pictures"], "did you mean 'picture'?"),
         ("one", ["--cores", "0"], "at least 1 is needed"),
-        ("one", ["--colour"], "not known here: --colour"),
+        ("one", ["--colour"], "unknown arguments: --colour"),
     ],
 )
 def test_wrong_command_begins_nothing(many, command_line, names, words, wanted):

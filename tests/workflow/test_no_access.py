@@ -61,7 +61,7 @@ def test_read_only_results(home, told):
 @pytest.mark.parametrize(
     ("place", "sentence"),
     [
-        ("", "results/tiny/frames.tsv: Permission denied; solve this and start the run again"),
+        ("", "results/tiny/frames.tsv: Permission denied; correct it and run again"),
         ("logs/draw_picture", "{results}/logs/draw_picture/ha-in-red_png.log: Permission denied"),
         (
             "picture",

@@ -129,7 +129,7 @@ def test_a_file_that_was_changed_is_found_out(orphans, verb, tmp_path):
     words = ("--into", tmp_path / "again", "--raw", orphans.raw)
     said = verb("replay", orphans.channel, *words, expected=DIFFERS)
     assert "code, libraries and raw frames are as recorded" in said
-    assert re.search(r"all \d+ products on the way are the recorded ones", said)
+    assert re.search(r"all \d+ intermediate products are as recorded", said)
     assert re.search(r"SCI +1 of 76800 \(0.001302 %\) +1 ", said)
     words = ("--pixel", 100, 80, "--raw", orphans.raw)
     said = verb("trace", orphans.channel, *words, expected=1)
@@ -182,8 +182,8 @@ def test_a_picture_is_told_as_prov_json(orphans, verb, tmp_path):
 def test_a_sub_that_was_left_out_is_explained_by_the_picture_alone(orphans, verb):
     """The reason stands in the cube; a sub that is used is told with its weight."""
     assert verb("trace", orphans.cube, "--why-not", "2026-03-23/b-03") == (
-        "2026-03-23/b-03.fits is not in channel b. Its state is 'elongated': "
-        "ellipticity of the stars 0.76, above 0.45 (quality: max_ellipticity).\n"
+        "2026-03-23/b-03.fits is not in channel b: elongated: "
+        "ellipticity 0.76, limit 0.45 (quality.max_ellipticity).\n"
     )
     assert "is in channel ha with weight" in verb("trace", orphans.cube, "--why-not", "ha-04")
     assert "has 'nothing-like-it' in" in verb(
@@ -202,7 +202,7 @@ def test_a_pixel_is_taken_apart_with_nothing_but_raw_frames(orphans, verb):
     assert told["same"] is True
     assert len(told["samples"]) == 8
     said = verb("trace", orphans.cube, "--pixel", 1, 1, "--raw", orphans.raw, expected=1)
-    assert "ask one of its channels: channels/" in said
+    assert "name one of its channels: channels/" in said
 
 
 def test_two_versions_are_compared(finished, home, verb, tmp_path):

@@ -343,7 +343,7 @@ def test_vanished_reference_is_a_sentence(home):
     said = home.run("--to", "all", expected=1).splitlines()
     assert len(said) == 1
     assert said[0].startswith(f"{home.lock}: the sub '")
-    assert "put it back, or delete tiny.lock.yaml to choose again" in said[0]
+    assert "restore it, or delete tiny.lock.yaml to choose again" in said[0]
 
 
 def test_results_of_another_version_are_made_anew(home):

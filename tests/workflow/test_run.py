@@ -26,7 +26,7 @@ def test_run_ends_with_a_summary(finished):
     assert "[42/42] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
-    assert "left out: 2026-03-23/b-03.fits: ellipticity of the stars" in said
+    assert "left out: 2026-03-23/b-03.fits: ellipticity 0." in said
     for ending in ENDINGS:
         assert f"  {home.results}/picture/ha-in-red.{ending}\n" in said
     assert "Traceback" not in said
@@ -315,7 +315,7 @@ def test_failed_run_sums_up_what_there_is(home, monkeypatch):
     failed = "channel '{0}': none of its {1} subs can be used ({1} few stars)"
     for channel, count in (("ha", 8), ("g", 8), ("b", 6)):
         assert f"failed: register {channel}: {failed.format(channel, count)}" in said
-    assert re.search(r"[1-9]\d* of \d+ jobs done, \d+ wait for what failed$", said)
+    assert re.search(r"[1-9]\d* of \d+ jobs done, \d+ depend on failed jobs$", said)
     log = (home.results / "logs" / "register" / "ha.log").read_text()  # is for no console
     assert any(failed.format("ha", 8) in line for line in log.splitlines())
 
@@ -342,9 +342,9 @@ def test_two_runs_at_once_are_refused(home, command_line):
     with open(home.folder / "results" / ".run.lock", "a") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         said = home.run("--to", "all", expected=4)
-        assert f"another run is at work in {home.folder}/results; wait for its end" in said
+        assert f"another run is active in {home.folder}/results; wait until it ends" in said
         assert "Traceback" not in said
-        assert "another run is at work" in command_line.said(home.by_hand("--", "all"), expected=1)
+        assert "another run is active" in command_line.said(home.by_hand("--", "all"), expected=1)
         assert home.to_do() == ["draw picture ha-in-red png"]
 
 

@@ -118,7 +118,7 @@ def test_a_run_that_was_left_alone_is_as_it_was(complete, command_line):
     ]  # that of the grid lies above
     assert said == (
         f"{len(products)} products, 6 pictures, 7 tables, {len(logs)} logs, 1 lock file, "
-        f"1 digest sheet, {len(raw)} raw frames: all as they were\n"
+        f"1 list of digests, {len(raw)} raw frames: all unchanged\n"
     )
 
 
@@ -141,7 +141,7 @@ def test_the_file_alone_and_moved_raw_frames_suffice(copy, tmp_path, command_lin
     os.replace(copy.raw, tmp_path / "elsewhere")
     shutil.rmtree(copy.folder)
     said = verified(command_line, cube, "--raw", tmp_path / "elsewhere")
-    assert said == f"1 product, {len(read_record(cube).raws)} raw frames: all as they were\n"
+    assert said == f"1 product, {len(read_record(cube).raws)} raw frames: all unchanged\n"
     (tmp_path / "elsewhere" / "2026-03-23" / "ha-01.fits").unlink()
     (tmp_path / "elsewhere" / "2026-03-24").rename(tmp_path / "elsewhere" / "second night")
     said = verified(command_line, cube, "--raw", tmp_path / "elsewhere", expected=5)
@@ -153,7 +153,7 @@ def test_products_in_between_need_not_be_kept(copy, command_line):
     """Measures that were deleted are no loss; the summary counts them."""
     shutil.rmtree(copy.results / "measures")
     said = verified(command_line, copy.results)
-    assert "6 products on the way from the raw frames not kept\n" in said
+    assert "6 intermediate products no longer kept\n" in said
 
 
 def test_a_product_made_from_another_state_is_told(copy, command_line):
@@ -161,7 +161,7 @@ def test_a_product_made_from_another_state_is_told(copy, command_line):
     shutil.copyfile(copy.results / "channels" / "g.fits", copy.results / "channels" / "ha.fits")
     cube, channel = of_kind(copy, "cube"), copy.results / "channels" / "ha.fits"
     said = verified(command_line, cube, expected=1)
-    assert f"changed  {channel}: its SHA-256 is not the one in digests.sha256\n" in said
+    assert f"changed  {channel}: its SHA-256 differs from digests.sha256\n" in said
     (copy.results / "digests.sha256").unlink()
     said = verified(command_line, cube, expected=1)
     assert "no digests.sha256 in " in said
@@ -185,7 +185,7 @@ def test_another_lock_is_told_and_is_no_fault(complete, command_line, checkout):
     assert list(data["other_locks"]) == [digest]
     assert str(cube) in data["other_locks"][digest]
     said = command_line.said(command[:-1], checkout=checkout)
-    assert f"made under another lock ({digest}; that of this checkout is {data['lock']})" in said
+    assert f"made with other pinned packages ({digest}; this checkout has {data['lock']})" in said
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,7 @@ def add_directory(parser: argparse.ArgumentParser) -> None:
         "--directory",
         type=Path,
         default=ROOT,
-        help="where the folder results lies (default: the checkout)",
+        help="folder that holds results (default: the checkout)",
     )
 
 
@@ -145,7 +145,7 @@ def _project_at(word: str, directory: Path) -> Path | None:
     project = PROJECTS / f"{name}.yaml"
     if not project.is_file():
         msg = (
-            f"{word}: lies in the results of '{name}', which is no project of {shown(PROJECTS)}; "
+            f"{word}: is in the results of '{name}', which is not a project in {shown(PROJECTS)}; "
             "give the path of its project file"
         )
         raise WrongCommand(msg)

@@ -172,6 +172,6 @@ def _told(short: Sequence[Shortfall], done: str = "") -> Iterator[str]:
     for (channel, kind), group in groups.items():
         served = [one.light for one in group]
         yield (
-            f"no {FRAMES[kind]} fit {lights(served)} of channel '{channel}': {miss(group[0])}; the "
-            f"file has `{done or f'{kind}: none'}`. Best would be {wanted_frames(kind, served)}."
+            f"no {FRAMES[kind]} match {lights(served)} of channel '{channel}': {miss(group[0])}; "
+            f"the file has `{done or f'{kind}: none'}`. Add {wanted_frames(kind, served)}."
         )

@@ -88,24 +88,24 @@ def nights(frames: Iterable[Frame]) -> dict[str, list[Frame]]:
 
 
 def question_of_colours(survey: Survey) -> str:
-    """Ask which colours filters are whose names do not tell."""
+    """Ask for the colours of filters whose names name none."""
     names = ", ".join(repr(survey.channels[name][0]) for name in survey.unmapped)
     several = len(survey.unmapped) > 1
     sample = quoted(survey.unmapped[0])
     return (
-        f"The filter{'s' if several else ''} {names} may be of any colour: write under "
+        f"Filter{'s' if several else ''} {names} of unknown colour: write under "
         "`overrides: mapping:` which channel is red, green and blue, such as "
         f"`red: {{{sample}: 1}}`"
     )
 
 
 def why_calibrated(survey: Survey) -> str:
-    """Say why lights are taken as calibrated."""
+    """Say why lights are treated as calibrated."""
     units = sorted({frame.unit for frame in survey.of_role("light")} - {""})
     unit = f" in {' and '.join(units)}" if units else ""
     return (
         f"The lights{unit} look calibrated already and there are no calibration frames: they are "
-        "taken as they are (`calibrated: true`)."
+        "used unchanged (`calibrated: true`)."
     )
 
 
@@ -152,7 +152,7 @@ def _selection(survey: Survey) -> list[str]:
 def _exclude(survey: Survey) -> list[str]:
     if not survey.exclude:
         return []
-    lines = ["# These lights are left out; take a line away to use them.", "exclude:"]
+    lines = ["# These lights are left out; delete a line to use its lights.", "exclude:"]
     for pattern, why in survey.exclude.items():
         lines.append(f"  - {json.dumps(pattern, ensure_ascii=not pattern.isprintable())}  # {why}")
     return lines
@@ -215,9 +215,9 @@ def _fixes(survey: Survey) -> list[str]:
     if survey.renamed:
         added = ", ".join(_channels_in_names(survey))
         lines += _comment(
-            "The names of some lights tell of another filter than FILTER in their headers. If the "
-            "names are right, take the '# ' off the lines that follow"
-            + (f", and off the channels {added} above." if added else ".")
+            "The file names of some lights name another filter than FILTER in their headers. If "
+            "the file names are right, remove the '# ' from the following lines"
+            + (f", and from the channels {added} above." if added else ".")
         )
         lines += [] if survey.untyped else ["# header_fixes:"]
         lines += [

@@ -31,7 +31,7 @@ def found_lines(survey: Survey, path: Path) -> list[str]:
     if survey.selection:
         lines.append(f"  target: {survey.target or 'no OBJECT'} (`lights` in the file)")
     if survey.names:
-        lines.append(f"  taken as one target: OBJECT = {first_of([*map(repr, survey.names)])}")
+        lines.append(f"  treated as one target: OBJECT = {first_of([*map(repr, survey.names)])}")
     for name, filters in survey.channels.items():
         lights = survey.of_role("light", name)
         total = duration(sum(frame.exposure_s for frame in lights))
@@ -58,10 +58,10 @@ def found_lines(survey: Survey, path: Path) -> list[str]:
         count = len(survey.renamed)
         told = ", ".join(sorted(set(survey.renamed.values())))
         lines.append(
-            f"  filters: the name{'s' * (count > 1)} of {count} file{'s' * (count > 1)} "
-            f"tell{'s' * (count == 1)} of another filter ({told}) than FILTER does, which counts. "
-            f"If names are right, take the '# ' off the lines for it in {shown(path)}: channels, "
-            "header_fixes, overrides."
+            f"  filters: the file name{'s' * (count > 1)} of {count} file{'s' * (count > 1)} "
+            f"name{'s' * (count == 1)} another filter ({told}) than FILTER in the header, which is "
+            f"used. If the file names are right, remove the '# ' from these lines in "
+            f"{shown(path)}: channels, header_fixes, overrides."
         )
     return lines
 
@@ -70,7 +70,7 @@ def next_lines(paths: Sequence[Path]) -> list[str]:
     """Say what to type next."""
     them = "it" if len(paths) == 1 else "them"
     names = " ".join(path.stem for path in paths)
-    return [f"Look {them} through, then:", f"  python3 scripts/platelog.py run {names}"]
+    return [f"Check {them}, then run:", f"  python3 scripts/platelog.py run {names}"]
 
 
 def _calibration_line(survey: Survey, kind: str) -> str:
@@ -78,7 +78,7 @@ def _calibration_line(survey: Survey, kind: str) -> str:
     if found != ["none"]:
         return f"  {kind}: {'; '.join(found)}"
     wanted = wanted_frames(kind, survey.of_role("light"))
-    return f"  {kind}: none; wanted are {wanted}, five or more of each"
+    return f"  {kind}: none; take {wanted}, five or more of each"
 
 
 def _exclude_lines(survey: Survey) -> list[str]:
@@ -89,4 +89,4 @@ def _exclude_lines(survey: Survey) -> list[str]:
     lines = [
         f"  excluded: {first_of(found, _MOST_PATTERNS)} ({why})" for why, found in patterns.items()
     ]
-    return [*lines, "    (take lines out of `exclude` in the file to use them)"] if lines else []
+    return [*lines, "    (delete lines of `exclude` in the file to use them)"] if lines else []

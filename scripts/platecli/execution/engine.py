@@ -250,12 +250,12 @@ def _snakemake(argv: list[str], server: StepServer, ears: Ears) -> int:
 
 
 def _command(argv: list[str], missing: str) -> int:
-    """Run Snakemake's command, where it cannot be run in this process."""
+    """Run Snakemake's command, if it cannot run in this process."""
     from importlib.metadata import version
 
     print(
-        f"Snakemake {version('snakemake')} has no {missing}; its command runs by itself, which "
-        "takes longer. envs/requirements.lock names the version that the project was tested with.",
+        f"Snakemake {version('snakemake')} has no {missing}; platelog runs its command instead, "
+        "which takes longer. envs/requirements.lock names the tested version.",
         file=sys.stderr,
     )
     return subprocess.run([sys.executable, "-P", "-m", "snakemake", *argv], check=False).returncode

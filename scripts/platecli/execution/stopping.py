@@ -15,7 +15,7 @@ from typing import NoReturn
 
 from platelog import STOP_SIGNALS, STOPPED
 
-GOES_ON = "Stopped; the same command goes on from here."
+GOES_ON = "Stopped; the same command resumes."
 
 
 def heeded() -> list[signal.Signals]:

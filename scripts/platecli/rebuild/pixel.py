@@ -40,8 +40,8 @@ def history_of(
     making = record.making
     if making.step != "integrate":
         channels = [m.product for m in record.makings.values() if m.step == "integrate"]
-        others = f"; ask one of its channels: {', '.join(channels)}" if channels else ""
-        msg = f"{file}: --pixel looks into a channel, and this was made by {making.step}{others}"
+        others = f"; name one of its channels: {', '.join(channels)}" if channels else ""
+        msg = f"{file}: --pixel needs a channel, but {making.step} made this file{others}"
         raise UserError(msg)
     frames = find_frames(file, record, raw_folders)
     with tempfile.TemporaryDirectory(prefix="platelog-") as name:
@@ -87,7 +87,7 @@ def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str
     unit = read_header(file, "SCI").get("BUNIT", "")
     sigma = math.sqrt(found.recorded_variance)
     yield f"{file}: x {x}, y {y} (counted from 1): {found.recorded:.6g} +- {sigma:.2g} {unit}"
-    rows = [("sub", "value", "sigma", "weight", "what became of it")]
+    rows = [("sub", "value", "sigma", "weight", "state")]
     for sample in found.samples:
         if sample.state != SubState.USED:
             rows.append((sample.name, "", "", "", f"not used: {sample.state}"))
@@ -96,6 +96,9 @@ def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str
         rows.append((sample.name, *numbers, sample.fate))
     yield from columns(rows)
     if found.same:
-        yield "the weighted mean of what was kept is the pixel of the product, to the last bit"
+        yield "the weighted mean of the kept values is bit-identical to the pixel of the product"
     else:
-        yield f"made again it is {found.mean:.9g}, in the product {found.recorded:.9g}"
+        yield (
+            f"the weighted mean of the kept values is {found.mean:.9g}, "
+            f"the product has {found.recorded:.9g}"
+        )

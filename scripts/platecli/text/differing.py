@@ -42,7 +42,7 @@ def _card_lines(cards: Sequence[CardDifference]) -> Iterator[str]:
     for card in cards[:SHOWN_CARDS]:
         yield f"{card.hdu} {card.keyword}: {_word(card.first)} -> {_word(card.second)}"
     if cards[SHOWN_CARDS:]:
-        yield f"and {len(cards) - SHOWN_CARDS} cards more"
+        yield f"and {len(cards) - SHOWN_CARDS} more cards"
 
 
 def percent(share: float) -> str:

@@ -53,7 +53,7 @@ def field_lines(project: str, results: Path, stale: Collection[str] = ()) -> lis
     missing = [key for key, text in told.items() if not text]
     if missing:
         command = f"python3 scripts/platelog.py run {project} --to all"
-        lines.append(f"{', '.join(missing)}: not known yet; `{command}` finds them")
+        lines.append(f"{', '.join(missing)}: not measured yet; `{command}` measures them")
     return [f"  {line}" for line in lines]
 
 
@@ -148,10 +148,10 @@ def _field(path: Path) -> str:
     try:
         with path.open("rb") as stream:
             header = read_header_bytes(stream)
-        refused = " ".join(texts_under(header, "NOTPLACE")).removeprefix("the field is ")
+        refused = " ".join(texts_under(header, "NOTPLACE")).removeprefix("the field has ")
         cards = cards_in(header)
         if refused or not _says_placed(cards):
-            return refused or "not placed on the sky"
+            return refused or "no astrometric solution"
         return place(cards)
     except (OSError, HeaderError, KeyError, TypeError, ValueError, UserError):
         return ""

@@ -85,7 +85,7 @@ class ProjectOutcome:
             lines.append(f"failed: {len(self.failures) - SHOWN} other jobs")
         if self.left:
             waiting = len(self.left) - len(self.failures)
-            also = f", {waiting} wait for what failed" if waiting else ""
+            also = f", {waiting} depend on failed jobs" if waiting else ""
             lines.append(f"{self.jobs} of {self.jobs + len(self.left)} jobs done{also}")
         return lines
 

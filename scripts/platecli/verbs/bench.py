@@ -109,7 +109,7 @@ def accuracy_lines(rows: list[dict]) -> list[str]:
         side = "at least" if row.get("at_least") else "at most"
         lines.append(
             f"{row['what']} ({row['case']}): {row['value']:.3g} {row['unit']}, "
-            f"wanted {side} {row['limit']:g}{before}"
+            f"limit {side} {row['limit']:g}{before}"
         )
     return lines
 

@@ -100,7 +100,7 @@ def _moved_lines(ahead: Outlook) -> Iterable[str]:
     if pairs:
         name, now = min(pairs)
         many = f"{len(pairs)} file{'' if len(pairs) == 1 else 's'}"
-        yield f"  moved: {many}, known by content and by the first name: {name} is now {now}"
+        yield f"  moved: {many}, recognised by content: {name} is now {now}"
 
 
 def _subs(frames: Sequence[Frame]) -> str:
@@ -118,7 +118,7 @@ def _job_lines(ahead: Outlook) -> Iterable[str]:
     for why, names in ahead.reasons().items():
         yield f"    {why}: {first_of(names, 3)}"
     if any(product.waits for product in ahead.to_make):
-        again = ", and what depends on it is made again" if ahead.subs else ""
+        again = ", and its dependent products are made again" if ahead.subs else ""
         yield f"    the grid is chosen in this run{again}"
 
 

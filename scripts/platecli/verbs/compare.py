@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     first, second = (file_word(word, args.directory) for word in (args.first, args.second))
     for file in (first, second):
         if not file.is_file():  # a pipe would be waited for without end
-            msg = f"{file}: is no file; name a picture or a FITS file"
+            msg = f"{file}: is not a file; name a picture or a FITS file"
             raise UserError(msg)
     if is_picture(first) != is_picture(second):
         msg = f"{first} and {second}: compare two pictures, or two FITS files, not one of each"
@@ -125,7 +125,7 @@ def _making_lines(one: _Version, other: _Version) -> Iterator[str]:
     """Say what differs in how the two came to be."""
     for version in (one, other):
         if version.why_unknown:
-            yield f"how it came to be is not known: {version.why_unknown}"
+            yield f"its provenance is unknown: {version.why_unknown}"
     if one.record is None or other.record is None:
         return
     yield from _sub_lines(one, other)

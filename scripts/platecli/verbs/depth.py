@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a name in config/projects, or the path of a project file or of its results",
     )
     add_directory(parser)
-    parser.epilog = "Limits are those of stars that stand 5 sigma out of empty sky."
+    parser.epilog = "Limits are for stars of 5 sigma on empty sky."
 
 
 def run(args: argparse.Namespace) -> int:
@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     loaded = load_project(project_word(args.project, args.directory), PROJECTS)
     path = args.directory / RESULTS / loaded.name / "field" / "depth.fits"
     if not path.is_file():
-        msg = f"{path}: not measured yet; `platelog.py run {args.project} --to field` does it"
+        msg = f"{path}: not measured yet; `platelog.py run {args.project} --to field` measures it"
         raise UserError(msg)
     surface = float(read_header(path)["SURFMAG"])
     show([f"{loaded.name}: {loaded.project.title}"])
@@ -80,7 +80,7 @@ def _limit(row: Row) -> str:
     if _known(row["expected_limit_mag"]):
         checks.append(f"CCD equation {row['expected_limit_mag']:.2f}")
     told = f" ({', '.join(checks)})" if checks else ""
-    about = "" if row["calibrated"] or kind else ", in a band that no catalogue calibrates"
+    about = "" if row["calibrated"] or kind else ", in a band without catalogue magnitudes"
     return f"limit {row['limit_mag']:.2f} mag{kind}{told}, {total}{about}"
 
 

@@ -58,19 +58,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_const",
         const="split",
         dest="way",
-        help="a project for each pointing, where one OBJECT has several",
+        help="one project for each pointing, if an OBJECT has several",
     )
     ways.add_argument(
         "--together",
         action="store_const",
         const="together",
         dest="way",
-        help="one project of all lights, whatever OBJECT and pointing say",
+        help="one project of all lights, whatever their OBJECT and pointing",
     )
     parser.epilog = (
-        "Lights of several targets become a project each, called NAME-TARGET. Without --split or "
-        "--together, several pointings of one OBJECT and more than "
-        f"{_MOST_TARGETS} targets are asked about, and nothing is written."
+        "Each of several targets becomes a project, called NAME-TARGET. For several pointings "
+        f"of one OBJECT, or more than {_MOST_TARGETS} targets, `new` writes nothing without "
+        "--split or --together."
     )
 
 
@@ -222,19 +222,19 @@ def _left_over(grouping: Grouping, name: str, raw_folders: Sequence[str | Path])
         line = f"No draft for {count} light{'s' * (count > 1)} of {target.title or 'no OBJECT'}"
         if target.title:
             command = _command(f"{name}-other", raw_folders, target.title)
-            line += f", which are too little. `{command}` drafts one"
+            line += f", which are too few. `{command}` drafts one"
         lines.append(f"{line}.")
     if grouping.unclear:
         first = grouping.unclear[0].file.name
         lines.append(
-            f"{len(grouping.unclear)} lights are in no draft, because their headers do not tell "
-            f"the target (first: {first}): set OBJECT under `header_fixes`."
+            f"{len(grouping.unclear)} lights are in no draft, because their headers name no "
+            f"target (first: {first}): set OBJECT under `header_fixes`."
         )
     return lines
 
 
 def _is_there(path: Path) -> str:
-    return f"{shown(path)} is there already and stays as it is; choose another name"
+    return f"{shown(path)} exists already and is not overwritten; choose another name"
 
 
 def _write_all(drafts: Sequence[Draft], name: str) -> None:

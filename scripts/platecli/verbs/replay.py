@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     args.file = file_word(args.file, args.directory)
     record = record_of(args.file)
     if record.making.step == "overlay":
-        msg = f"{args.file}: shows an image of yours, which no record holds; `run` makes it again"
+        msg = f"{args.file}: shows your own image, which no record holds; `run` makes it again"
         raise UserError(msg)
     folder = empty_folder(args.into)
     frames = find_frames(args.file, record, args.raw)
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         again = make_again(record, frames, folder, cores, machine.memory_gb)
     except KeyboardInterrupt:
-        print(f"Stopped; empty {folder} before you start again.", file=sys.stderr)
+        print(f"Stopped; empty {folder} before you run it again.", file=sys.stderr)
         return STOPPED
     return _report(args.file, again, folder, record, frames)
 
@@ -141,9 +141,9 @@ def _way_lines(record: Record, folder: Path) -> Iterator[str]:
     others = [one for one in on_the_way if content_digest(folder / one.product) != one.digest]
     if others:
         first = others[0].product
-        yield f"{len(others)} of {len(on_the_way)} products on the way are others, first {first}"
+        yield f"{len(others)} of {len(on_the_way)} intermediate products differ, first {first}"
     elif on_the_way:
-        yield f"all {len(on_the_way)} products on the way are the recorded ones"
+        yield f"all {len(on_the_way)} intermediate products are as recorded"
 
 
 def _cause_lines(record: Record, frames: Sequence[RawFrame]) -> Iterator[str]:

@@ -41,11 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `run` takes."""
     add_projects(parser)
     parser.add_argument("--cores", type=int, help="processors to use (default: all)")
-    parser.add_argument("--dry-run", "-n", action="store_true", help="only say what would be done")
+    parser.add_argument("--dry-run", "-n", action="store_true", help="only list the jobs")
     parser.add_argument(
         "--verify",
         action="store_true",
-        help="read every byte of the products first, and make again what was changed",
+        help="first read every byte of the products, and make changed ones again",
     )
     parser.add_argument(
         "--exit-code",
@@ -67,7 +67,7 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
         "--to",
         default="picture",
         metavar="STAGE",
-        help=f"how far to go: {', '.join(stages())}, or one file below results (default: picture)",
+        help=f"stage to make: {', '.join(stages())}, or one file below results (default: picture)",
     )
     add_directory(parser)
 
@@ -175,7 +175,7 @@ def make(
             hold_run_lock(results)
         except Busy as problem:
             print(problem, file=sys.stderr)
-            outcome.write_line(results, "another run is at work")
+            outcome.write_line(results, "another run is active")
             return outcome.BUSY
     give_room(results)
     plans, problems = open_projects(words, PROJECTS, True, dry_run, directory)
@@ -191,9 +191,7 @@ def make(
             if doubt := lock_doubt(plan):
                 print(named(doubt, name, alone), file=sys.stderr, flush=True)
             for path in mark_damaged(plan) if verify else ():
-                print(
-                    f"{path}: was changed, and no job makes it again; put back a copy, or delete it"
-                )
+                print(f"{path}: was changed, and no job makes it; restore a copy, or delete it")
         ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
         _note_plans(() if dry_run else ahead.values())
         for name, one in ahead.items():

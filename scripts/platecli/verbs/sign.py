@@ -21,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="your secret key, such as ~/.ssh/id_ed25519; minisign's where that is installed",
     )  # fmt: skip
     add_directory(parser)
-    parser.epilog = "What is signed is verified first; nothing is signed if a file was changed."
+    parser.epilog = "Files are verified first; nothing is signed if a file was changed."
 
 
 def run(args: argparse.Namespace) -> int:
@@ -46,9 +46,9 @@ def run(args: argparse.Namespace) -> int:
     show(
         [
             f"{sheet} was signed: {signature}",
-            f"SHA-256 of the sheet: {file_sha256(sheet)}",
-            "Send these 64 digits to somebody, or publish them, and the date of that stands for "
-            "the date of all files: the signature itself has none that others need believe.",
+            f"SHA-256 of the list of digests: {file_sha256(sheet)}",
+            "To prove the date of the files, send these 64 digits to somebody, or publish them: "
+            "the signature itself proves no date.",
         ]
     )
     return 0

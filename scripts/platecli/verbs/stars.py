@@ -25,13 +25,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--catalogue",
         metavar="NAME",
-        help="fetch this one for projects that name none; the line to add to them is printed "
+        help="fetch this one for projects without a catalogue; prints the line to add to them "
         f"({', '.join(CATALOGUES)})",
     )
-    parser.add_argument("--again", action="store_true", help="fetch what is kept already")
+    parser.add_argument("--again", action="store_true", help="fetch stored tables again")
     parser.epilog = (
-        "One query a field; the table is kept beside the project file. Only projects whose `sky` "
-        "names a published catalogue or a cone_search are asked for."
+        "One query a field; the table is stored beside the project file. Fetches only for projects "
+        "whose `sky` names a published catalogue or a cone_search."
     )
 
 

@@ -34,9 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_directory(parser)
     parser.epilog = (
-        "Only files that a run has made and recorded, and that nobody changed since, are deleted; "
-        "raw frames, settings and lock files never. "
-        f"Exit status: 0 nothing was there to delete, or all of it was deleted, or the answer was "
+        "Deletes only files that a run recorded and that were not changed since; "
+        "never raw frames, settings or lock files. "
+        f"Exit status: 0 there was nothing to delete, or all of it was deleted, or the answer was "
         f"no; {outcome.FAILED} something could not be deleted, or a project is wrong; "
         f"{outcome.WRONG} there was nobody to ask; {outcome.BUSY} a run is at work."
     )
@@ -106,10 +106,10 @@ def text(project: str, found: Sequence[Leftover], chosen: Sequence[Leftover]) ->
         All of them, and those that are to be deleted.
     """
     if not found:
-        yield f"{project}: each product is one that its plan makes"
+        yield f"{project}: no products of an earlier plan"
         return
     if chosen:
-        yield f"{project}: {_counted(chosen)} that its plan does not make any more:"
+        yield f"{project}: {_counted(chosen)} that its plan no longer makes:"
         for one in chosen:
             yield f"  {_size(one.size_bytes):>8}  {escape(one.path)}"
     for one in found:
@@ -118,8 +118,8 @@ def text(project: str, found: Sequence[Leftover], chosen: Sequence[Leftover]) ->
     gone = [one for one in found if one.gone and not one.kept and one not in chosen]
     if gone:
         yield (
-            f"{project}: kept: {_counted(gone)} made of raw frames that are not there any more, "
-            f"so nothing can make {'it' if len(gone) == 1 else 'them'} again; --gone deletes "
+            f"{project}: kept: {_counted(gone)} whose raw frames no longer exist, "
+            f"so that no run can make {'it' if len(gone) == 1 else 'them'} again; --gone deletes "
             f"{'it' if len(gone) == 1 else 'them'} too:"
         )
         for one in gone:
@@ -134,7 +134,7 @@ def _deleted(wanted: Sequence[Leftover]) -> int:
             if delete(one):
                 done.append(one)
                 continue
-            problem = "another file is there now; it is kept"
+            problem = "the file was replaced; it is kept"
         except OSError as error:
             problem = error.strerror or str(error)
         print(f"{os.path.abspath(one.path)}: {problem}", file=sys.stderr)

@@ -28,25 +28,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a product: FITS file or picture of the results; or a project, for its picture",
     )
     parser.add_argument("--all", action="store_true", help="list every raw frame")
-    parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+    parser.add_argument("--json", action="store_true", help="print the full record as JSON")
     parser.add_argument(
-        "--why-not", metavar="SUB", help="say why a sub (name, id or part of it) is not in it"
+        "--why-not", metavar="SUB", help="say why a sub (name, id or part of it) is not in the file"
     )
     parser.add_argument(
         "--pixel",
         nargs=2,
         type=int,
         metavar=("X", "Y"),
-        help="list the subs in one pixel of a channel, counted from 1 as FITS does",
+        help="list the values of the subs at one pixel of a channel, counted from 1 as in FITS",
     )
     add_raw(parser)
     add_directory(parser)
     parser.add_argument(
-        "--prov", type=Path, metavar="OUT", help="write it as W3C PROV-JSON, to a new file"
+        "--prov", type=Path, metavar="OUT", help="write the record as W3C PROV-JSON, to a new file"
     )
-    parser.epilog = (
-        f"Exit status: 0, or {DIFFERS} if a pixel made again is not that of the product."
-    )
+    parser.epilog = f"Exit status: 0, or {DIFFERS} if the pixel differs from that of the product."
 
 
 def run(args: argparse.Namespace) -> int:
@@ -123,7 +121,7 @@ def _head(lineage: Lineage) -> list[str]:
     found = altered(record)
     code = [what.step for what, *_ in found if isinstance(what, CodeOf)]
     if code:
-        lines.append(f"  by other code than that of this checkout: {', '.join(code)}")
+        lines.append(f"  made by other code than this checkout: {', '.join(code)}")
     lines += [f"  {what} {a}, here {b}" for what, a, b in found if not isinstance(what, CodeOf)]
     if root.provisional:
         lines.append(f"  provisional: {MADE_WITHOUT}; `run` makes it again")

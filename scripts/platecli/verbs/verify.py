@@ -37,11 +37,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "key of minisign",
     )  # fmt: skip
     add_directory(parser)
-    parser.add_argument("--all", action="store_true", help="list what is as it was, too")
-    parser.add_argument("--json", action="store_true", help="print all that was found as JSON")
+    parser.add_argument("--all", action="store_true", help="also list unchanged files")
+    parser.add_argument("--json", action="store_true", help="print the full result as JSON")
     parser.epilog = (
-        f"Exit status: 0 all is as it was; {ALTERED} something was changed or cannot be read; "
-        f"{WRONG} a path or a project is not there; "
+        f"Exit status: 0 everything is unchanged; {ALTERED} files were changed or are unreadable; "
+        f"{WRONG} a path or a project does not exist; "
         f"{INCOMPLETE} nothing was changed, but raw frames, or signatures that were asked for, are "
         "missing."
     )
@@ -88,8 +88,8 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
             yield f"{finding.state:<8} {escape(_shown(finding.name))}{why}"
     for lock, paths in sorted(done.other_locks.items()):
         yield (
-            f"{_count(len(paths), 'file')} made under another lock ({lock or 'unknown'}; that of "
-            f"this checkout is {lock_digest()}): {escape(paths[0])}"
+            f"{_count(len(paths), 'file')} made with other pinned packages ({lock or 'unknown'}; "
+            f"this checkout has {lock_digest()}): {escape(paths[0])}"
             + (f" and {len(paths) - 1} more" if paths[1:] else "")
         )
     for sheet, who in sorted(done.signers.items()):
@@ -98,17 +98,17 @@ def text(done: Verification, everything: bool = False) -> Iterable[str]:
         yield from _left_over_lines(done)
     yield from _provisional_lines(done)
     if done.gone:
-        yield f"{_count(len(done.gone), 'product')} on the way from the raw frames not kept"
+        yield f"{_count(len(done.gone), 'intermediate product')} no longer kept"
     if others := sorted(done.not_kept - done.gone):
         some = _first([*map(_shown, others)])
-        yield f"{_count(len(others), 'file')} of {NAME} not kept: {some}"
+        yield f"{_count(len(others), 'file')} of {NAME} no longer kept: {some}"
     if done.unlisted:
         some = _first([_shown(path) for path in sorted(done.unlisted)])
         yield f"{_count(len(done.unlisted), 'file')} not in {NAME} until the next run: {some}"
     for folder in sorted(done.without_sheet):
         yield (
-            f"no {NAME} in {escape(_shown(folder))}: nothing tells whether tables and logs are "
-            "what they were; the next run writes it"
+            f"no {NAME} in {escape(_shown(folder))}: tables and logs cannot be verified; "
+            "the next run writes it"
         )
     yield _summary(done)
 
@@ -126,14 +126,14 @@ def _provisional_lines(done: Verification) -> Iterable[str]:
 def _left_over_lines(done: Verification) -> Iterable[str]:
     many = len(done.left_over) > 1
     yield (
-        f"{_count(len(done.left_over), 'product')} of an earlier plan, which no run makes any "
-        f"more: {_first(list(map(_shown, done.left_over)))}; `platelog.py tidy PROJECT` deletes "
+        f"{_count(len(done.left_over), 'product')} of an earlier plan: "
+        f"{_first(list(map(_shown, done.left_over)))}; `platelog.py tidy PROJECT` deletes "
         + ("them" if many else "it")
     )
     if done.lost:
         what = f"{_count(len(done.lost), 'raw frame')} that only {'these' if many else 'this'}"
         have = "is" if len(done.lost) == 1 else "are"
-        yield f"{what} needed {have} not there: {_first(done.lost)}"
+        yield f"{what} needed {have} missing: {_first(done.lost)}"
 
 
 def _first(names: Sequence[str]) -> str:
@@ -147,7 +147,7 @@ def _summary(done: Verification) -> str:
         if (number := sum(f.kind == kind and f.state != MISSING for f in done.findings))
     ]
     states = [f"{n} {state}" for state in (CHANGED, MISSING) if (n := done.count(state))]
-    return f"{', '.join(looked)}: {', '.join(states) or 'all as they were'}"
+    return f"{', '.join(looked)}: {', '.join(states) or 'all unchanged'}"
 
 
 def _shown(path: str) -> str:

@@ -85,7 +85,7 @@ def fetch(url: str, form: Mapping[str, str] | None = None) -> bytes:
                 body = _body(answer.raw, start)
                 status = answer.status_code
         except requests.TooManyRedirects as error:
-            msg = "it redirects without end"
+            msg = "it redirects endlessly"
             raise NoStars(msg) from error
         except requests.Timeout as error:
             msg = "it does not answer in time"
@@ -94,7 +94,7 @@ def fetch(url: str, form: Mapping[str, str] | None = None) -> bytes:
             msg = "it does not answer in time"
             raise NoStars(msg) from error
         except urllib3.exceptions.HTTPError as error:
-            msg = "its answer was cut off"
+            msg = "its answer was truncated"
             raise NoStars(msg) from error
         except requests.ConnectionError as error:
             msg = "it cannot be reached"
@@ -130,7 +130,7 @@ def _unpacked(body: bytes) -> bytes:
         with gzip.open(io.BytesIO(body)) as packed:
             plain = packed.read(_LARGEST_BYTES + 1)
     except (OSError, EOFError) as error:
-        msg = "its answer was cut off"
+        msg = "its answer was truncated"
         raise NoStars(msg) from error
     if len(plain) > _LARGEST_BYTES:
         msg = f"its answer is larger than {_LARGEST_BYTES >> 20} MB"
@@ -224,7 +224,7 @@ def _table(body: bytes) -> tuple[Any, dict[str, str], bool]:
         msg = "its answer is no VOTable"
         raise NoStars(msg)
     if not _END.search(body[-256:]):
-        msg = "its answer was cut off"
+        msg = "its answer was truncated"
         raise NoStars(msg)
     from astropy.io.votable import parse  # slow to import
     from pyvo.dal import DALQueryError, DALResults  # type: ignore[import-untyped]
@@ -285,7 +285,7 @@ def _check_cut(found: Mapping[str, np.ndarray], band: str) -> None:
     """Refuse a part of the stars, unless it is the brightest ones."""
     magnitude = found[band][np.isfinite(found[band])]
     if len(magnitude) < _FEWEST_OF_CUT or (np.diff(magnitude) < 0).any():
-        msg = f"it cuts its answer at {len(found[band])} stars"
+        msg = f"it truncates its answer at {len(found[band])} stars"
         raise NoStars(msg)
 
 

@@ -90,7 +90,7 @@ def fetch_stars(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[
     _ASKED.add(path)
     came = stars_of(loaded, raw, frames)
     if came.state == "failed":
-        serves = "the stars kept before are" if path.exists() else "Tycho-2 is"
+        serves = "the stars stored before are" if path.exists() else "Tycho-2 is"
         msg = f"{loaded.name}: no stars were fetched: {came.text}; {serves} used until they are"
         print(msg, file=sys.stderr, flush=True)
     elif came.state == "fetched":
@@ -120,9 +120,9 @@ def stars_of(
         return Fetched("none", "")
     cone = _cone(loaded, raw, frames)
     if path.exists() and not again and (cone is None or _holds(path, cone)):
-        return Fetched("kept", f"stars are kept in {path.name}")
+        return Fetched("kept", f"stars are stored in {path.name}")
     if cone is None:
-        why = "give ra_deg and dec_deg under `sky`: no header says where the field lies"
+        why = "give ra_deg and dec_deg under `sky`: no header gives the position of the field"
         return Fetched("failed", why)
     named = loaded.project.sky.published or CATALOGUES.get(catalogue or "")
     try:
@@ -135,7 +135,7 @@ def stars_of(
         return Fetched("failed", str(why_not))
     write_whole(path, lambda target: target.write(_votable(stars, cone.asked)))
     title = f" of {named.title}" if named else ""
-    text = f"{len(stars)} stars{title} fetched{source}, kept in {path.name}"
+    text = f"{len(stars)} stars{title} fetched{source}, stored in {path.name}"
     return Fetched("fetched", text)
 
 

@@ -119,8 +119,8 @@ def place_field(
         if shifted_map is not None:
             return shifted_map
         against = (
-            f"{agreed.matched} of {agreed.expected} bright stars of {field.catalogue} are where "
-            f"they put them, where about {SEEN * agreed.expected:.0f} should be"
+            f"{agreed.matched} of {agreed.expected} bright stars of {field.catalogue} are at "
+            f"the predicted positions, expected about {SEEN * agreed.expected:.0f}"
         )
     return _without_header(field, [given, other], given, near, against)
 
@@ -175,7 +175,7 @@ def _by_header(field: Field, header: HeaderMap, near: StarsNear) -> tuple[Outcom
             count = len(placed.field_index)
             told = f"{count} of {placed.expected} stars of {field.catalogue} agree with the header"
             return Outcome(sky_map, "header", note=f"{note}{told}", placed=placed), agreed
-        note = f"{note}the header was off by {miss:.1f} px; stars gave the place"
+        note = f"{note}the header was off by {miss:.1f} px; stars give the position"
         return Outcome(placed.sky_map, "stars", note=note, placed=placed), agreed
     return Outcome(sky_map, "header", note=f"{note}{_told(agreed, field)}"), agreed
 
@@ -218,7 +218,7 @@ def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None
         return None
     x, y = moved.sky_map.pixels(*_middle(sky_map, shape))
     off = math.hypot(float(x) - (shape[1] - 1) / 2, float(y) - (shape[0] - 1) / 2)
-    note = f"{_read_texts(header)}the header was off by {off:.0f} px; stars gave the place"
+    note = f"{_read_texts(header)}the header was off by {off:.0f} px; stars give the position"
     better = refined(moved.sky_map, field.stars, stars, shape, _HEADER_REACH_PX, moved.trials)
     placed = better if better is not None and better.is_certain else moved
     return Outcome(placed.sky_map, "stars", note=note, placed=placed)
@@ -238,7 +238,7 @@ def _without_header(
     """Place a field by its stars alone, and say why its header was not believed."""
     outcome = _by_stars(field, locations, near)
     if outcome.sky_map is not None:
-        said = "the stars contradict the header; the field is placed by the stars"
+        said = "the stars contradict the header and give the position"
         return replace(outcome, note=said)
     told = (
         f"{outcome.sentence}; the header of {field.name} has world coordinates (RA {given.ra:.4f}, "
@@ -280,17 +280,17 @@ def _score(placed: Placed | None) -> float:
 def _missing(field: Field, location: Location) -> str:
     if location.ra is None or location.dec is None:
         return (
-            f"neither the header of {field.name} nor the project file says where it lies; give "
+            f"neither the header of {field.name} nor the project file gives its position; set "
             "ra_deg and dec_deg under `sky`"
         )
     if not location.scales_arcsec:
         return (
-            f"the header of {field.name} does not tell focal length and pixel size; give "
+            f"the header of {field.name} lacks focal length or pixel size; set "
             "scale_arcsec under `sky`, or both in an equipment file"
         )
     if len(field.stars.xy) < FEWEST_STARS:
         count = len(field.stars.xy)
-        return f"{field.name} shows {count} stars, and {FEWEST_STARS} are needed at least"
+        return f"{field.name} shows {count} stars, limit at least {FEWEST_STARS}"
     return ""
 
 
@@ -307,15 +307,15 @@ def _no_match(field: Field, placed: Placed | None, hint: Hint, stars: int) -> st
     if placed is not None:
         odds = "" if placed.log_false_alarm > -0.5 else f", 1 in {10**-placed.log_false_alarm:.0g}"
         agreed = f"{len(placed.field_index)} of {placed.expected}"
-        found += f" (at best {agreed} agree, which may be chance{odds})"
+        found += f" (at best {agreed} agree, which may be coincidence{odds})"
     tried = (
-        f"looked within {hint.radius_deg:g} degrees of RA {hint.ra:.4f}, Dec {hint.dec:+.4f} at "
+        f"searched within {hint.radius_deg:g} degrees of RA {hint.ra:.4f}, Dec {hint.dec:+.4f} at "
         f'{hint.scale_arcsec:.3g}" a pixel, 20 % more or less'
     )
     others = "the right scale_arcsec, ra_deg and dec_deg under `sky`"
     helps = [field.deeper, others] if expected < _AMPLE else [others, field.deeper]
-    return f"{found}; {tried}; what would help: {', or '.join(filter(None, helps))}"
+    return f"{found}; {tried}; remedies: {', or '.join(filter(None, helps))}"
 
 
 def _refusal(why: str) -> str:
-    return f"the field is not placed on the sky: {why}"
+    return f"the field has no astrometric solution: {why}"

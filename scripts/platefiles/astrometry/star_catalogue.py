@@ -155,7 +155,7 @@ def read_star_table(path: str | Path) -> StarTable:
         msg = f"{path}: the star catalogue cannot be read ({error.strerror})"
         raise UserError(msg) from error
     except Exception as error:  # whatever a reader of tables thinks of what is none
-        msg = f"{path}: is no CSV, ECSV or VOTable that can be read ({_first_line(error)})"
+        msg = f"{path}: is not a readable CSV, ECSV or VOTable ({_first_line(error)})"
         raise UserError(msg) from error
     return _star_table({name: table[name] for name in table.colnames}, path)
 

@@ -12,7 +12,7 @@ from platefiles.rule_files.rule_text import rules_by_step
 Change = tuple[str, str, str]
 """What, how it is in the first, how it is in the second."""
 
-_SOFTWARE, _LOCK = "software", "lock of the environment"
+_SOFTWARE, _LOCK = "software", "pinned packages"
 
 
 class CodeOf(str):

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 OK, CHANGED, MISSING = "ok", "changed", "missing"
 PRODUCT, PICTURE, TABLE, LOG, LOCK = "product", "picture", "table", "log", "lock file"
-SHEET, SIGNATURE, NOTE, RAW_FRAME = "digest sheet", "signature", "job note", "raw frame"
+SHEET, SIGNATURE, NOTE, RAW_FRAME = "list of digests", "signature", "job note", "raw frame"
 KINDS = (PRODUCT, PICTURE, TABLE, LOG, LOCK, SHEET, SIGNATURE, NOTE, RAW_FRAME)
 """Kinds of files, in the order in which a summary counts them."""
 

@@ -64,7 +64,7 @@ class RawPlaces:
             if self._digest(path) == raw.sha256:
                 return Finding(RAW_FRAME, path, OK)
         if named:
-            return Finding(RAW_FRAME, named[0], CHANGED, "its SHA-256 is another one")
+            return Finding(RAW_FRAME, named[0], CHANGED, "its SHA-256 differs")
         why = "not found; name the folder of the raw frames with --raw"
         if self._pointers:
             why = "lies in object storage; fetch it and name its folder with --raw"

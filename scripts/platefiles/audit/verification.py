@@ -161,7 +161,7 @@ def _look_at_signatures(done: Verification, sheet: Path, signers: Path | None) -
         done.findings.append(Finding(SIGNATURE, os.fspath(path), state, why))
     if signers is not None and not found:
         name = f"{os.fspath(sheet)}{SSH}"
-        done.findings.append(Finding(SIGNATURE, name, MISSING, "nobody has signed; `sign` does"))
+        done.findings.append(Finding(SIGNATURE, name, MISSING, "not signed; `sign` signs it"))
 
 
 @dataclass(frozen=True)
@@ -218,7 +218,7 @@ def _files(paths: Iterable[str | Path], sheets: DigestSheets) -> Iterator[Path]:
             msg = f"{path}: is not there; name products, pictures, or folders of them"
             raise UserError(msg)
         elif sheets.listing(path) is None and not is_of_a_run(path):
-            msg = f"{path}: is no product of a run; give folders of raw frames with --raw"
+            msg = f"{path}: is not a product of a run; give folders of raw frames with --raw"
             raise UserError(msg)
         else:
             yield path

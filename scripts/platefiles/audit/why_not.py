@@ -92,9 +92,9 @@ def _of_sub(row: SubRow) -> str:
             f"pixels were clipped, {low} as too dark and {high} as too bright."
         )
     if row.state == SubState.MEASURED:
-        return f"{row.name} was measured; whether it is used is decided when {where} is registered."
+        return f"{row.name} was measured; the registration of {where} decides about its use."
     reason = f": {row.reason}" if row.reason else ""
-    return f"{row.name} is not in {where}. Its state is '{row.state}'{reason}."
+    return f"{row.name} is not in {where}: {row.state}{reason}."
 
 
 def _of_frame(raw: RawRecord, record: Record) -> str:

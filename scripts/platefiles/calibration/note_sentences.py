@@ -10,8 +10,8 @@ from platefiles.calibration.missing_calibration import FRAMES, counted_lights, l
 from platefiles.calibration.note import Note, NoteKind
 
 _WITHOUT = {
-    "bias": "what the camera adds to each pixel is only removed where darks do it",
-    "dark": "dark current and hot pixels stay, but for what clipping removes",
+    "bias": "the bias level is removed only by darks that contain it",
+    "dark": "dark current stays, and hot pixels that clipping does not reject",
     "flat": "vignetting and the shadows of dust stay",
 }
 
@@ -24,7 +24,7 @@ def sentence(note: Note) -> str:
 def _unknown_exposure(channel: str | None, facts: Mapping[str, Any]) -> str:
     return (
         f"Channel '{channel}': the total exposure is unknown, since no header of "
-        f"{counted_lights(facts['count'])} tells it; EXPTIME under `header_fixes` does."
+        f"{counted_lights(facts['count'])} has it; set EXPTIME under `header_fixes`."
     )
 
 
@@ -36,7 +36,7 @@ def _unwanted(channel: str | None, facts: Mapping[str, Any]) -> str:
 def _scaled_dark(channel: str | None, facts: Mapping[str, Any]) -> str:
     return (
         f"{counted_lights(facts['count'])} of channel '{channel}' of "
-        f"{seconds(facts['exposure_s'])} {'takes' if facts['count'] == 1 else 'take'} a dark of "
+        f"{seconds(facts['exposure_s'])} {'uses' if facts['count'] == 1 else 'use'} a dark of "
         f"{seconds(facts['dark_s'])}, scaled by {facts['exposure_s'] / facts['dark_s']:.4g}."
     )
 
@@ -44,8 +44,8 @@ def _scaled_dark(channel: str | None, facts: Mapping[str, Any]) -> str:
 def _taken_to_fit(channel: str | None, facts: Mapping[str, Any]) -> str:
     return (
         f"The {FRAMES[facts['frames']]} for {counted_lights(facts['count'])} of channel "
-        f"'{channel}' are taken to fit in {listed(facts['unknown'])}, which not all of the "
-        "headers say."
+        f"'{channel}' are assumed to match in {listed(facts['unknown'])}, which some "
+        "headers lack."
     )
 
 
@@ -56,8 +56,8 @@ def _few_frames(_: str | None, facts: Mapping[str, Any]) -> str:
 
 def _keeps_bias(_: str | None, facts: Mapping[str, Any]) -> str:
     return (
-        f"{facts['master']} keeps its bias, since neither a bias nor a dark fits it: "
-        "the corners come out somewhat wrong."
+        f"{facts['master']} keeps its bias, since neither a bias nor a dark matches it: "
+        "the correction of the corners is slightly wrong."
     )
 
 
@@ -90,7 +90,7 @@ _SENTENCES: dict[NoteKind, Callable[[str | None, Mapping[str, Any]], str]] = {
     ),
     NoteKind.KEEPS_BIAS: _keeps_bias,
     NoteKind.FAR_BIAS: lambda _, facts: (
-        f"{facts['master']} takes a bias of another temperature, the nearest there is."
+        f"{facts['master']} uses a bias of another temperature, the nearest available."
     ),
     NoteKind.TOO_FEW_FLATS: _too_few_flats,
     NoteKind.SERVES_NO_LIGHT: _serves_no_light,

@@ -17,7 +17,7 @@ from platelib.psf_matching.stamps import StarPairs, cut_stamps, pair_stars, stam
 
 _NEAR_FWHM = 4.0
 _PROBE_HALF_PX = 12
-_TOO_FEW = f"stars made of one width: fewer than {FEWEST_STARS} stand alone"
+_TOO_FEW = f"PSF matching: fewer than {FEWEST_STARS} isolated stars"
 
 
 @dataclass(frozen=True)

@@ -166,7 +166,7 @@ def picture_problems(project: Project, file: YamlFile) -> list[str]:
                 hint = (
                     f"; {key} belongs in {f'pictures: {name}: ' if own else 'overrides: '}{group}"
                 )
-            problems.append(f"{at}: is no key that a picture knows{hint}")
+            problems.append(f"{at}: is not a key of a picture{hint}")
     return problems
 
 

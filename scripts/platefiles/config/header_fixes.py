@@ -97,5 +97,5 @@ def value_problem(key: str, value: Value) -> str:
     for reading in _READINGS:
         if key in reading.keys and not reading.is_read(key, value):
             given = f"'{value}'" if isinstance(value, str) else str(value).lower()
-            return f"must be {reading.must_be}, or '' to erase the card (got {given})"
+            return f"must be {reading.must_be}, or '' to remove the card (got {given})"
     return ""

@@ -9,11 +9,11 @@ from platefiles.config.yaml_file import YamlError, read_yaml_once
 from platefiles.core.errors import UserError
 from platefiles.fits.header_cards import MAX_PIXELS, MAX_SIDE_PX
 
-REMEDY = "put back a copy of it, or delete it to choose the grid again"
-"""What helps where a lock file was changed."""
+REMEDY = "restore a copy of it, or delete it to choose the grid again"
+"""Remedy for a changed lock file."""
 
-CHOSEN = "the grid was chosen anew"
-"""What the log of choosing the grid says where no lock file pinned anything before."""
+CHOSEN = "no lock file; chose a new grid"
+"""Log line of `choose_reference` if there was no lock file before."""
 
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves
@@ -93,8 +93,8 @@ def size_problem(path: Path, lock: Lock, width_px: int, height_px: int) -> str:
             where = read_yaml_once(path).where(["grid", key])
             return (
                 f"{where}: grid.{key}: the grid has {pinned} pixels "
-                f"and the sub that it is pinned to, {lock.name}, has {present}; put the first "
-                f"{path.name} back, or delete it to choose the grid again"
+                f"and the sub that it is pinned to, {lock.name}, has {present}; restore the "
+                f"first {path.name}, or delete it to choose the grid again"
             )
     return ""
 

@@ -21,7 +21,7 @@ class Machine(Settings):
     memory_gb: float | None = Field(default=None, ge=1, le=100_000, strict=False)
     """Memory that the jobs of a run may take together, in GB."""
     on_finish: list[Word] = []
-    """Program, with its arguments, that is started after a run that made something or failed."""
+    """Program, with its arguments, to start after a run that made products or failed."""
 
 
 def read_machine(path: Path) -> Machine:

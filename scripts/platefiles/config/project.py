@@ -47,15 +47,15 @@ class Channel(Settings):
     """One channel of a project: the subs of one filter."""
 
     filters: list[Text] = Field(min_length=1)
-    """Values of FILTER in the headers; other common spellings of the same filter match too."""
+    """Values of FILTER in the headers; other common spellings of the same filter also match."""
     wavelength_nm: float | None = Field(default=None, ge=100, le=30_000)
     """Central wavelength of the filter, in nanometres."""
     bias: Masters = "auto"
-    """'none' leaves the bias of this channel's subs as it is."""
+    """'none' switches off the bias correction of this channel's subs."""
     dark: Masters = "auto"
-    """'none' leaves the dark current of this channel's subs as it is."""
+    """'none' switches off the dark correction of this channel's subs."""
     flat: Masters = "auto"
-    """'none' leaves the uneven light of this channel's subs as it is."""
+    """'none' switches off the flat correction of this channel's subs."""
 
 
 class Site(Settings):
@@ -77,17 +77,17 @@ class Equipment(Settings):
     telescope: str | None = None
     """Name of the telescope, for the record."""
     gain_e_per_adu: float | None = Field(default=None, gt=0, le=1000)
-    """Electrons per unit of pixel value."""
+    """Gain of the camera, in electrons per ADU."""
     read_noise_e: float | None = Field(default=None, ge=0, le=1000)
-    """Noise of reading one pixel, in electrons."""
+    """Read noise of one pixel, in electrons."""
     saturation_adu: float | None = Field(default=None, gt=0)
-    """Pixel value from which on a star is no longer measured rightly."""
+    """Saturation level, in ADU: stars with a pixel above it are not measured reliably."""
     pixel_size_um: float | None = Field(default=None, gt=0, le=1000)
     """Side of a pixel, in micrometres, without binning."""
     focal_length_mm: float | None = Field(default=None, gt=0, le=100_000)
     """Focal length of the telescope with its reducer or Barlow lens, in millimetres."""
     site: Site | None = None
-    """Where the telescope stood; nights are cut at local noon if it is known."""
+    """Position of the telescope; nights are split at local noon."""
 
 
 class Sky(Pointing):
@@ -131,7 +131,7 @@ class Lights(Settings):
     dec_deg: float | None = Field(default=None, ge=-90, le=90)
     """Declination, in degrees, near which the lights of the project point."""
     radius_deg: float | None = Field(default=None, gt=0, le=180)
-    """How far from there, in degrees, the pointing in a header may be."""
+    """Largest distance, in degrees, of the pointing in a header from that position."""
 
     @model_validator(mode="after")
     def _check(self) -> "Lights":
@@ -146,21 +146,21 @@ class Project(Settings):
     """One target: where its frames lie, its channels, and how they are processed."""
 
     title: Title
-    """Name of the target, as the picture and the record show it."""
+    """Name of the target in the picture and its record."""
     raw: list[Text] = Field(min_length=1)
-    """Folders of raw frames, relative to this file, or s3://bucket/prefix, and all inside them."""
+    """Folders of raw frames with their subfolders, relative to this file, or s3://bucket/prefix."""
     recipe: FileName
     """Name of the recipe: the file config/recipes/NAME.yaml."""
     equipment: FileName | None = None
     """Name of the equipment: the file config/equipment/NAME.yaml."""
     calibrated: Switch = False
-    """The frames are calibrated already: take them as they are and keep their unit."""
+    """The frames are already calibrated: use them unchanged and keep their unit."""
     reference: str | None = None
-    """File name of the sub whose place and turn the picture takes, instead of the best one."""
+    """File name of the sub that sets position and rotation of the picture; by default the best."""
     only_if_named: Switch = False
-    """Leave the project alone when all projects are run; it is run if it is named."""
+    """Skip the project when all projects are run; run it only if it is named."""
     sky: Sky = Sky()
-    """Where the target lies on the sky, and the star catalogue it is placed by."""
+    """Position of the target on the sky, and the star catalogue for its astrometric solution."""
     channels: dict[ChannelName, Channel] = Field(min_length=1)
     """Channels by name: the subs of one filter each."""
     lights: Lights = Lights()
@@ -168,13 +168,13 @@ class Project(Settings):
     exclude: list[Text] = []
     """Patterns of files to leave out, such as 'clouds/*'."""
     header_fixes: dict[str, dict[Keyword, HeaderValue]] = {}
-    """Header values to put right, by pattern of the file and keyword."""
+    """Header values to correct, by file pattern and keyword."""
     keep_subs: list[Literal["calibrated", "registered"]] = []
-    """Subs to write to disk as well, calibrated or laid on the grid."""
+    """Subs to write to disk: calibrated, or registered on the grid."""
     overrides: dict[str, Any] = {}
-    """Settings of the recipe that this project wants otherwise."""
+    """Settings of the recipe to change for this project."""
     pictures: dict[FileName, dict[str, Any] | None] = {}
-    """Further pictures of the same channels by name, each with what it wants otherwise."""
+    """Further pictures of the same channels by name, each with its changed settings."""
 
 
 @dataclass(frozen=True)

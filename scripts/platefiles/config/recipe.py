@@ -24,38 +24,38 @@ class Recipe(Settings):
     """Settings shared by many projects."""
 
     description: str = ""
-    """What the recipe is for, in a sentence."""
+    """Purpose of the recipe, in a sentence."""
     mapping: Mapping
-    """Which channels make which output colour."""
+    """Channels of each output colour."""
     calibration: Calibration = Calibration()
-    """How raw subs are freed of bias, dark current and uneven light."""
+    """Bias, dark and flat correction."""
     measure: Measure = Measure()
-    """How stars and sky of each sub are measured."""
+    """Measurement of stars and sky of each sub."""
     quality: Quality = Quality()
-    """Which subs are too poor to be used."""
+    """Limits for the selection of subs."""
     registration: Registration = Registration()
-    """How subs are laid on each other."""
+    """Registration of subs on the grid."""
     integration: Integration = Integration()
-    """How the subs of a channel become one image."""
+    """Combination of the subs of a channel into one image."""
     gradient: Gradient = Gradient()
-    """How the gradient of a channel's sky is taken out."""
+    """Subtraction of the sky gradient."""
     seeing: Seeing = Seeing()
-    """What is done about channels whose stars differ in width."""
+    """PSF matching of channels."""
     continuum: Continua = {}
-    """Narrowband channels, by name, whose starlight is taken out before the mapping."""
+    """Continuum subtraction of narrowband channels, by name, before the mapping."""
     colour: Colour = Colour()
-    """How the colours are balanced."""
+    """Colour balance."""
     geometry: Geometry = Geometry()
-    """Place, turn and size of the picture."""
+    """Rotation, scale and crop of the picture."""
     stretch: Stretch = Stretch()
-    """How faint light is lifted."""
+    """Stretch of faint light."""
     finish: Finish = Finish()
-    """Steps that please the eye beyond what the data say."""
+    """Cosmetic steps beyond the data."""
     depth: Depth = Depth()
-    """What is told of the depth of a channel."""
+    """Report on the depth of a channel."""
     annotation: Annotation = Annotation()
-    """What is drawn over the picture."""
+    """Annotations of the picture."""
     files: list[Literal["png", "tif", "jpg"]] = ["png", "tif", "jpg"]
     """Picture files to write; the linear FITS image is always written."""
     web_px: list[Annotated[int, Field(ge=16, le=20_000)]] = []
-    """Longer sides of smaller JPEG pictures to write as well, in pixels."""
+    """Longer sides of additional smaller JPEG pictures, in pixels."""

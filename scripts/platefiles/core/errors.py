@@ -30,5 +30,5 @@ class DamagedProduct(UserError):
     """
 
     def __init__(self, path: str | Path, what: str):
-        super().__init__(f"{path} is damaged: {what}; start the run again, which makes it again")
+        super().__init__(f"{path} is damaged: {what}; run again to replace it")
         self.path = path

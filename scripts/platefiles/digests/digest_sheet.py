@@ -101,7 +101,7 @@ def read_digest_sheet(path: str | Path) -> dict[str, str]:
     """
     digests, odd = read_lines(path)
     if odd:
-        msg = f"{path}:{odd[0]}: is no line of digests; the next run writes the sheet again"
+        msg = f"{path}:{odd[0]}: is no line of digests; the next run writes the list again"
         raise UserError(msg)
     return digests
 

@@ -18,7 +18,7 @@ from platefiles.provenance.integrity import PICTURES, fault
 
 _LEVELS_UP = 3
 _PINS = ".yaml"
-_REMEDY = "the next run writes the sheet again"
+_REMEDY = "the next run writes the list again"
 
 
 class DigestSheet:
@@ -89,9 +89,9 @@ class DigestSheet:
             self.problem = self.problem or told
         elif listed is not None:
             more = f"; {REMEDY}" if path.suffix == _PINS else ""
-            return f"its SHA-256 is not the one in {NAME}{more}"
+            return f"its SHA-256 differs from {NAME}{more}"
         elif present not in self._told.get(path, {present}):
-            return f"its SHA-256 is not the one that was noted beside {NAME}"
+            return f"its SHA-256 differs from the note beside {NAME}"
         return ""
 
     def damaged_notes(self) -> Iterator[tuple[Path, str]]:

@@ -76,7 +76,7 @@ def check_file(path: str | Path, sha256: str | None) -> None:
         If it is another one.
     """
     if file_sha256(path) != sha256:
-        msg = f"{path}: is not what it was when the run began; start the run again"
+        msg = f"{path}: changed since the run began; run again"
         raise UserError(msg)
 
 

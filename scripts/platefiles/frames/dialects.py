@@ -18,7 +18,7 @@ _ZONE = re.compile(r".*:\d.*(?:Z|UTC?|[+-]\d{2}(?::?\d{2})?)\s*", re.IGNORECASE)
 _KELVIN = re.compile(r"(?i:kelvin)|\bK\b")
 _ZERO_CELSIUS_K = 273.15
 _UNTYPED = (
-    "does not say what it is (no IMAGETYP, and neither folder nor name tell); "
+    "has no frame type (no IMAGETYP, and neither folder nor file name gives one); "
     "set IMAGETYP under `header_fixes`"
 )
 

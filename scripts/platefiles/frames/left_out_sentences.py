@@ -32,8 +32,8 @@ def sentence(left_out: LeftOut) -> str:
             return f"same exposure as {named['other']}, but damaged: {named['damage']}"
         case Why.DIFFERENT_COPY:
             return (
-                f"same exposure as {named['other']}, but other bytes, and nothing tells which file "
-                "is damaged; look at both, and exclude the damaged one"
+                f"same exposure as {named['other']}, but other bytes, and either file may be "
+                "damaged; check both, and exclude the damaged one"
             )
         case Why.ODD_SIZE:
             return f"is {named['size']} px where the other lights are {named['usual']}"

@@ -22,8 +22,8 @@ from platelib.calibration.saturation_level import MARGIN
 from platelib.integration.noise_correlation import noise_correlation
 
 _UNKNOWN_GAIN = (
-    "The gain of the camera is not known: pixels stay in ADU, and how noise grows with light is "
-    "estimated from the sky, so that errors of stars are rather too large than too small. Set "
+    "The gain of the camera is unknown: pixels stay in ADU, the photon noise is estimated from the "
+    "sky, and errors of stars may be too large. Set "
     "gain_e_per_adu in the equipment file, or EGAIN in header_fixes, or add at least two flats of "
     "each channel and two bias frames."
 )
@@ -134,9 +134,9 @@ def _told_cards(found: Sequence[Saturation]) -> list[tuple]:
 
 def _cores_note(cores: int, channel: str) -> str:
     """Say how many stars saturate in frames that state no level."""
-    stars = "1 star is" if cores == 1 else f"{cores} stars are"
+    stars = "1 star has a core" if cores == 1 else f"{cores} stars have cores"
     return (
-        f"channel {channel}: {stars} fainter in the middle than the wings tell, as if saturated; "
+        f"channel {channel}: {stars} fainter than the wings imply, as if saturated; "
         "SATCORES lists the cores, which pictures draw in the colours of their rims"
     )
 
@@ -154,7 +154,7 @@ def _pile_up(row: RegisteredSub, sub: Sub) -> Saturation | None:
         about,
         f"{about}: pixel values pile up at {pile_up} adu, below the "
         f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
-        f"{level} adu on; saturation_adu in the equipment file sets another level",
+        f"{level} adu; saturation_adu in the equipment file sets another level",
     )
 
 

@@ -29,6 +29,6 @@ def core_loss(row: Mapping[str, Any]) -> str | None:
         return None
     return (
         f"{row['name']}: {100 * cores:.1f} % of the pixels of its {stars:.0f} star cores are "
-        f"rejected, {100 * (low + high):.1f} % of all pixels: its stars look unlike those of the "
-        "other subs; look at it, and exclude it or raise clip_tolerance"
+        f"rejected, {100 * (low + high):.1f} % of all pixels: its stars differ from those of "
+        "the other subs; check it, and exclude it or raise clip_tolerance"
     )

@@ -55,8 +55,8 @@ def refuse_orphans(results: str | Path, patience_s: float = PATIENCE_S) -> None:
         deadline = time.monotonic() + patience_s
         while not _is_free(stream):
             if time.monotonic() > deadline:
-                what = "jobs of a run that was killed are still at work"
-                msg = f"{what} in {folder}; wait for their end"
+                what = "jobs of a killed run are still running"
+                msg = f"{what} in {folder}; wait until they end"
                 raise UserError(msg)
             time.sleep(0.1)
 

@@ -50,7 +50,7 @@ def hold_run_lock(results: str | Path) -> None:
         fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         stream.close()
-        msg = f"another run is at work in {folder}; wait for its end, or stop it"
+        msg = f"another run is active in {folder}; wait until it ends, or stop it"
         raise Busy(msg) from None
     except OSError:  # some network disks know no locks
         pass

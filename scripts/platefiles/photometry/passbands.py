@@ -70,9 +70,9 @@ def choose_band(filters: Iterable[str], wavelength_nm: float | None, bands: Iter
 
 def _why_not(name: str, here: float | None, narrow: bool) -> str:
     if narrow:
-        return f"a narrow band: magnitudes are those in {name} of a Sun-like star of that flux"
+        return f"narrow band: magnitudes are those of a Sun-like star of that flux in {name}"
     if here is None:
-        return f"not calibrated: its wavelength is not known; magnitudes are on the scale of {name}"
+        return f"not calibrated: its wavelength is unknown; magnitudes are on the scale of {name}"
     if name not in _WAVELENGTHS_NM or abs(_WAVELENGTHS_NM[name] - here) > _NEAR_NM:
         return (
             f"not calibrated: no band of the catalogue is near {here:g} nm; on the scale of {name}"

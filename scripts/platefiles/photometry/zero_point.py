@@ -86,7 +86,7 @@ def channel_photometry(
     except ValueError as why:
         notes.append(_too_few(str(why), len(places), int(saturated.sum()), "mag_VT" in stars))
     if not light.is_corrected:
-        notes.append("no stars stand alone that tell what the aperture misses")
+        notes.append("no isolated stars to measure the aperture correction")
     row = {
         **_fit_columns(fitted, defined),
         "saturated": int(saturated.sum()),
@@ -202,7 +202,7 @@ def _too_few(why: str, stars: int, saturated: int, by_tycho: bool) -> str:
         if by_tycho
         else ""
     )
-    return f"no zero point by stars: {why}{lost}{helps}"
+    return f"no zero point from stars: {why}{lost}{helps}"
 
 
 def _fwhm(used: Sequence[RegisteredSub]) -> float:

@@ -21,8 +21,7 @@ Cards = Sequence[tuple[str, Any, str]]
 _BENT_DEGREE = 5
 _DIGITS = 12
 _NO_PLACE = (
-    "the picture is not turned to position angle {angle:g}: the place of the field on the sky is "
-    "not known"
+    "the picture is not rotated to position angle {angle:g}: the field has no astrometric solution"
 )
 
 

@@ -49,7 +49,7 @@ def read_picture(path: str | Path) -> np.ndarray:
     except UserError:
         raise
     except OSError as error:
-        why = error.strerror or "it is no picture, or cut short"
+        why = error.strerror or "it is not a picture, or truncated"
         msg = f"{path}: cannot be read: {why}; name a whole picture"
         raise UserError(msg) from error
     except Exception as error:  # a decoder may raise anything for a file that is not as it claims

@@ -28,7 +28,7 @@ def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "
     Returns
     -------
     astropy.wcs.WCS or None
-        None where the field is not placed on the sky.
+        None where the field has no astrometric solution.
 
     Raises
     ------
@@ -46,7 +46,7 @@ def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "
         msg = (
             f"the picture has {shape[1]} x {shape[0]} pixels, {path_to_linear_image} "
             f"{planes.shape[2]} x {planes.shape[1]}, or {columns.stop - columns.start} x "
-            f"{rows.stop - rows.start} without its rim: make the picture again"
+            f"{rows.stop - rows.start} without uncovered edges: make the picture again"
         )
         raise UserError(msg)
     return wcs.slice((rows, columns))

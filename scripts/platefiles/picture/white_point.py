@@ -50,7 +50,7 @@ def choose_white(
     if not white.note:
         return white, what
     mean = mean_star(neutral[:3], noise)
-    note = f"no {wanted}: {white.note}; the mean star is made white instead"
+    note = f"no {wanted}: {white.note}; the mean star is white instead"
     return replace(mean, note=f"{note}; {mean.note}" if mean.note else note), "mean_star"
 
 
@@ -59,9 +59,7 @@ def _catalogue_white(
 ) -> tuple[White, str]:
     nothing = White((1.0, 1.0, 1.0), (0.0, 0.0, 0.0), 0)
     if not stars:
-        note = (
-            "no stars of known colour (the field's place is not known, or a filter is for a line)"
-        )
+        note = "no stars of known colour (no astrometric solution, or a narrowband filter)"
         return replace(nothing, note=note), wanted
     bands = {k.removeprefix("mag_"): v for k, v in stars.items() if k.startswith("mag_")}
     chosen = star_colours(bands, wanted)

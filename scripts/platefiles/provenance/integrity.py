@@ -38,7 +38,7 @@ def fault(path: str | Path) -> str:
         What a sentence goes on with; empty if each byte is as it was written.
     """
     if Path(path).suffix in PICTURES:
-        return "" if is_intact(Path(path).read_bytes()) else "its bytes do not fit its own digest"
+        return "" if is_intact(Path(path).read_bytes()) else "its bytes do not match its digest"
     try:
         blocks = read_blocks(path)
     except BrokenFits as error:
@@ -48,7 +48,7 @@ def fault(path: str | Path) -> str:
     if EXTNAME not in [block.name for block in blocks]:
         faults.append("its record is missing")
     if not faults and blocks[0].text(HEAD_SHA) != headers_sha256([b.header for b in blocks]):
-        faults.append("its headers do not fit their digest")
+        faults.append("its headers do not match their digest")
     return "; ".join(faults)
 
 
@@ -60,11 +60,11 @@ def _fault_of_block(file: BinaryIO, block: Block) -> str:
     if block.data_bytes and block.text(DATA_SHA) is None:
         return f"{block.name} has lost its digest"
     if block.text("DATASUM") != str(total):
-        return f"the data of {block.name} do not fit their sum"
+        return f"the data of {block.name} do not match their checksum"
     if block.text(DATA_SHA) not in (sha256, None) or block.text(DATA_SUMS) not in (quick, None):
-        return f"the data of {block.name} do not fit their digest"
+        return f"the data of {block.name} do not match their digest"
     whole = ones_complement_sum(block.header, total)
-    return "" if whole == ALL_ONES else f"the header of {block.name} does not fit its sum"
+    return "" if whole == ALL_ONES else f"the header of {block.name} does not match its checksum"
 
 
 def is_of_a_run(path: str | Path) -> bool:

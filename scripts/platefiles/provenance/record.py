@@ -208,7 +208,7 @@ def _block_of_record(blocks: Sequence[Block]) -> Block:
     for block in reversed(blocks):
         if block.name == EXTNAME:
             return block
-    msg = "carries no record of how it was made"
+    msg = "has no provenance record"
     raise BrokenFits(msg)
 
 

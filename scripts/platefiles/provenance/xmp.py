@@ -138,7 +138,7 @@ def read_origin(path: str | Path) -> Origin:
             {str(product): str(digest) for product, digest in beside.items()},
         )
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
-        msg = f"{path}: does not tell what it was made from; name a picture that a run has made"
+        msg = f"{path}: has no provenance record; name a picture that a run has made"
         raise UserError(msg) from None
 
 

@@ -67,7 +67,7 @@ class FrameWatch:
             self._sign = _sign(info)
             found, _ = read_fingerprint(file, info.st_size)
         if found != self._facts["fingerprint"]:
-            self._refuse("is not what it was when the run began; the next run reads it again")
+            self._refuse("changed since the run began; the next run reads it again")
 
     def look(self, words: np.ndarray, start: int, stop: int) -> None:
         """Compare the sums of the blocks in which some rows lie; each block once.
@@ -95,8 +95,8 @@ class FrameWatch:
                 part = words[first : first + BLOCK_ROWS]
                 if block_sum(part) != self._sums[block]:
                     self._refuse(
-                        f"is not what was measured (rows {first + 1} to {first + len(part)}); put "
-                        "it back from a copy, or leave it out with exclude in the project file"
+                        f"changed since it was measured (rows {first + 1} to {first + len(part)}); "
+                        "restore it from a copy, or leave it out with exclude in the project file"
                     )
 
     def end(self) -> None:

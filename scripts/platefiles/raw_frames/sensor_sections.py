@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 _SECTION = re.compile(r"\[?\s*(\d+)\s*:\s*(\d+)\s*,\s*(\d+)\s*:\s*(\d+)\s*\]?")
-_REMEDY = "put it right under `header_fixes`, or erase it there with an empty value"
+_REMEDY = "correct it under `header_fixes`, or remove it there with an empty value"
 
 
 class SectionError(ValueError):
@@ -160,7 +160,7 @@ def readout_of(sections: Mapping[str, str], width_px: int, height_px: int) -> Re
     if len(amplifiers) > 1:
         msg = (
             f"was read through several amplifiers ({', '.join(amplifiers)}), whose overscan is "
-            "not subtracted; trim these frames yourself, or erase these cards under `header_fixes`"
+            "not subtracted; trim these frames yourself, or remove these cards under `header_fixes`"
         )
         raise SectionError(msg)
     bias, bias_key = _first(sections, ("BIASSEC", *amplifiers))

@@ -102,8 +102,8 @@ class SubMatcher:
         )
         if match.rms_px > self._settings.max_rms_px:
             msg = (
-                f"stars miss their places by {match.rms_px:.2f} px rms, more than registration: "
-                "max_rms_px"
+                f"rms of star positions {match.rms_px:.2f} px, "
+                f"limit {self._settings.max_rms_px:g} px (registration.max_rms_px)"
             )
             raise NoMatch(msg, Cause.MAX_RMS_PX)
         return match

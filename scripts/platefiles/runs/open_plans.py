@@ -52,7 +52,7 @@ def open_plans(
         return Plans(opened, dry_run, main_process)
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
-        msg = f"{where}{error.strerror or error}; mend it and start the run again"
+        msg = f"{where}{error.strerror or error}; correct it and run again"
         raise UserError(msg) from None
 
 

@@ -8,10 +8,10 @@ from platefiles.settings.model import Settings, Switch
 
 
 class Seeing(Settings):
-    """What is done about channels whose stars differ in width."""
+    """PSF matching of channels."""
 
     match: Switch = False
-    """Soften every channel of the picture to the one with the widest stars."""
+    """Convolve every channel of the picture to the widest PSF among them."""
 
 
 class Continuum(Settings):
@@ -33,4 +33,4 @@ class Continuum(Settings):
 
 
 Continua = dict[str, Continuum]
-"""Starlight to take out, by narrowband channel."""
+"""Continuum to subtract, by narrowband channel."""

@@ -14,13 +14,13 @@ class Mapping(Settings):
     """Which channels make which output colour, with weights."""
 
     red: Row | None = None
-    """Channels that make red, each with its weight; '*' is every channel not named beside it."""
+    """Channels of red, each with its weight; '*' is every channel not named in the row."""
     green: Row | None = None
-    """Channels that make green, each with its weight; '*' is every channel not named beside it."""
+    """Channels of green, each with its weight; '*' is every channel not named in the row."""
     blue: Row | None = None
-    """Channels that make blue, each with its weight; '*' is every channel not named beside it."""
+    """Channels of blue, each with its weight; '*' is every channel not named in the row."""
     luminance: Row | None = None
-    """Channels that make the brightness; alone, it makes a black-and-white picture."""
+    """Channels of the brightness; without colours, they make a black-and-white picture."""
 
     @model_validator(mode="after")
     def _makes_a_picture(self) -> Self:
@@ -52,13 +52,13 @@ class Scale(Settings):
 
 
 class Colour(Settings):
-    """How the colours are balanced."""
+    """Colour balance."""
 
     white: Literal["auto", "sun_like_star", "a0_star", "mean_star", "given"] = "auto"
-    """What is made white: stars of a known colour, the field's mean star, or what 'scale' gives."""
+    """White reference: stars of a known colour, the mean star, or the factors of 'scale'."""
     scale: Scale = Scale()
-    """Factors of red, green and blue, used with 'white: given'."""
+    """Factors of red, green and blue, for 'white: given'."""
     grey_sky: Switch = True
-    """Take the mean colour of the sky out, so that the sky is grey."""
+    """Subtract the mean colour of the sky, so that the sky is grey."""
     luminance_weights: Literal["given", "noise"] = "given"
     """Weights of the luminance row: as given, or times signal over noise squared."""

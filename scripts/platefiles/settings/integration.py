@@ -1,4 +1,4 @@
-"""How the subs of a channel become one image."""
+"""Combination of the subs of a channel into one image."""
 
 from typing import Literal
 
@@ -8,43 +8,43 @@ from platefiles.settings.model import Settings
 
 
 class Weighting(Settings):
-    """What makes one sub count for more than another."""
+    """Weights of the subs."""
 
     weights: Literal["noise", "noise_and_seeing", "equal"] = "noise"
-    """What makes one sub count for more than another."""
+    """Weights of the subs."""
 
 
 class Levelling(Weighting):
     """How subs are brought to one sky and weighted."""
 
     background_match: Literal["constant", "plane", "quadratic"] = "quadratic"
-    """The shape of the difference in sky between subs that is taken out."""
+    """Shape of the subtracted difference in sky between subs."""
 
 
 class Stacking(Weighting):
     """How registered subs become one image."""
 
     clip: Literal["noise", "sigma", "mad", "esd", "none"] = "noise"
-    """The test that tells cosmic rays and trails from stars and sky."""
+    """Rejection test for cosmic rays and trails."""
     clip_low: float = Field(default=4.0, ge=0, le=1000)
-    """Pixels this many sigma too dark are left out."""
+    """Pixels this many sigma too dark are rejected."""
     clip_high: float = Field(default=4.0, ge=0, le=1000)
-    """Pixels this many sigma too bright are left out."""
+    """Pixels this many sigma too bright are rejected."""
     max_iterations: int = Field(default=5, ge=1, le=100)
-    """The clipping is repeated at most this many times."""
+    """Largest number of iterations of the rejection."""
     clip_tolerance: float = Field(default=0.02, ge=0, le=1)
-    """Fraction by which the light of a star may differ once subs have equal star images."""
+    """Largest relative difference of a star between subs after PSF matching."""
     esd_alpha: float = Field(default=0.01, gt=0, lt=0.5)
-    """Chance of a false alarm in one pixel, for the esd test only."""
+    """Probability of a false alarm in one pixel, for the esd test only."""
     grow_px: int = Field(default=2, ge=0, le=50)
-    """Clipped pixels take their neighbours with them up to this distance, in pixels."""
+    """Neighbours of rejected pixels are rejected up to this distance, in pixels."""
     single_frame_cosmic_rays: Literal["auto", "always", "never"] = "auto"
-    """Look for cosmic rays on each sub by itself; auto: in channels with fewer than 5 subs."""
+    """Search for cosmic rays on each single sub; auto: in channels with fewer than 5 subs."""
     min_subs: int = Field(default=3, ge=1, le=100_000)
-    """A channel with fewer usable subs than this is not made."""
+    """A channel with fewer usable subs is not made."""
     max_excluded: float = Field(default=0.9, ge=0, le=1)
     """A channel that loses more than this fraction of its subs is not made."""
 
 
 class Integration(Levelling, Stacking):
-    """How the subs of a channel become one image."""
+    """Combination of the subs of a channel into one image."""

@@ -9,28 +9,28 @@ class Roundness(Settings):
     """How drawn out the stars of a sub may be."""
 
     max_ellipticity: float = Field(default=0.45, ge=0, le=1)
-    """A sub whose stars are more drawn out than this (0 round, 1 a line) is left out."""
+    """A sub whose stars have a larger ellipticity (0 round, 1 a line) is left out."""
 
 
 class Quality(Roundness):
-    """Which subs are too poor to be used."""
+    """Limits for the selection of subs."""
 
     min_stars: int = Field(default=8, ge=3, le=100_000)
     """A sub with fewer stars is left out."""
     min_transparency: float = Field(default=0.5, ge=0, le=1)
-    """A sub whose stars are fainter than this fraction of the best is left out as clouded."""
+    """A sub whose stars are fainter than this fraction of the best subs' is left out as clouded."""
     max_fwhm_ratio: float = Field(default=1.8, ge=1, le=100)
-    """A sub whose stars are wider than this many times the median is left out."""
+    """A sub whose FWHM exceeds this many times the median is left out."""
     max_background_ratio: float = Field(default=20.0, ge=1)
     """A sub whose sky is brighter than this many times the median is left out."""
 
 
 class Registration(Settings):
-    """How subs are laid on each other."""
+    """Registration of subs on the grid."""
 
     min_matches: int = Field(default=8, ge=3, le=100_000)
-    """A sub with fewer stars in common with the reference is left out."""
+    """A sub that shares fewer stars with the reference is left out."""
     max_rms_px: float = Field(default=0.5, gt=0, le=10)
-    """A sub whose stars miss their places by more than this, in pixels rms, is left out."""
+    """A sub with a larger rms of star positions after the fit, in pixels, is left out."""
     max_degree: int = Field(default=3, ge=1, le=5)
-    """Highest polynomial degree of the transform: 1 shifts, turns and scales, 3 also bends."""
+    """Highest degree of the transform: 1 shift, rotation and scale, 3 also distortion."""

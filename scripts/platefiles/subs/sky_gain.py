@@ -79,11 +79,11 @@ class SkyGains:
         known = self._of_setting(facts)
         limit = alone if known is None else known.limit
         if not limit > 0:
-            return 0.0, GainChoice(0.0, "unknown", "neither gain nor noise can be told")
+            return 0.0, GainChoice(0.0, "unknown", "neither gain nor noise is known")
         value = float(f"{1 / limit:.3g}")
         remark = (
-            f"the gain is neither measured nor given; by the noise of the sky it is hardly below "
-            f"{value:.3g} e-/ADU, which is taken"
+            f"the gain is neither measured nor given; the lower limit from the noise of the sky, "
+            f"{value:.3g} e-/ADU, is used"
         )
         if known is not None and not np.isnan(known.estimate):
             remark += f" (estimate: {1 / known.estimate:.3g} +- {self.error(facts):.2g})"

@@ -63,7 +63,7 @@ def _opened(link: str, target: str) -> tuple[str, int]:
     if not _is_whole(copy, told):
         copy.unlink()
         msg = (
-            f"{escape(told['url'])}: is not what it was when the run began: start the run again, "
+            f"{escape(told['url'])}: changed since the run began: run again, "
             "so that its header is read once more"
         )
         raise UserError(msg)

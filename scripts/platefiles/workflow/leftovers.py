@@ -125,7 +125,7 @@ def _needs(root: Path, path: Path) -> _Needs:
         if path.suffix in PICTURES:
             making = read_origin(path).making
             if making is None:
-                return _Needs("it does not tell how it was made")
+                return _Needs("it has no provenance record")
             product = making.product
             needs = _Needs(below=tuple(f"{root}/{name}" for name in making.products))
         else:
@@ -135,5 +135,5 @@ def _needs(root: Path, path: Path) -> _Needs:
     except UserError:
         return _Needs("its record cannot be read")
     if results_of(path, product) != root:
-        return _Needs("no run has put it there")
-    return _Needs("its bytes were changed since it was made") if fault(path) else needs
+        return _Needs("no run recorded it")
+    return _Needs("it was changed since it was made") if fault(path) else needs

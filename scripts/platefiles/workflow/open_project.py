@@ -70,7 +70,7 @@ def open_projects(
             problems[name] = str(error)
         except OSError as error:
             where = f"{error.filename}: " if error.filename else ""
-            problems[name] = f"{where}{error.strerror or error}; solve this and start the run again"
+            problems[name] = f"{where}{error.strerror or error}; correct it and run again"
     return plans, problems
 
 
@@ -163,7 +163,7 @@ def _check_lock(plan: ProjectPlan) -> None:
         if sub not in plan.by_id or plan.by_id[sub].role != "light":
             frame = plan.by_id.get(sub)
             now = "not among the lights any more" if frame is None else frame.reason
-            remedy = "put it back" if frame is None else "let the project use it again"
+            remedy = "restore it" if frame is None else "let the project use it again"
             msg = (
                 f"{path}: the sub '{sub}' that the {what} is pinned to is {now}; "
                 f"{remedy}, or delete {path.name} to choose again"
@@ -190,7 +190,7 @@ def _check_lock_is_whole(plan: ProjectPlan) -> None:
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:
         msg = (
-            f"{path}: has {size} of the {note.size_bytes} bytes that it was written with; put back "
+            f"{path}: has {size} of the {note.size_bytes} bytes that it was written with; restore "
             "a copy of it, or delete it to choose the grid and the references again"
         )
         raise UserError(msg)

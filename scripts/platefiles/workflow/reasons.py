@@ -14,7 +14,7 @@ from platefiles.workflow.staleness import Staleness, is_cut
 NOT_THERE = "not there yet"
 """Cause of what was never made, or was deleted."""
 
-CUT = "not as long as it was made"
+CUT = "truncated"
 """Cause of a file that was cut short, on a full disk or by a copy that was broken off."""
 
 DAMAGED = "changed since it was made"
@@ -52,7 +52,7 @@ def cause(product: Product, staleness: Staleness, making: Collection[str]) -> st
         registered = any(
             p.rule == "register" and staleness.is_there(p.path) for p in staleness.products.values()
         )
-        return "its lock file is not there" if registered else NOT_THERE
+        return "its lock file is missing" if registered else NOT_THERE
     if not staleness.is_there(product.path):
         return "" if follows else NOT_THERE
     if is_marked(product.path):

@@ -29,8 +29,8 @@ def lock_doubt(plan: ProjectPlan) -> str:
     if note is None or not os.path.isfile(path) or file_sha256(path) == note.sha256:
         return ""
     return (
-        f"{path}: is not what was written when the grid was chosen; the run goes on with what it "
-        f"says now. If you did not change it, {REMEDY}"
+        f"{path}: was changed after the grid was chosen; the run uses its present "
+        f"content. If you did not change it, {REMEDY}"
     )
 
 

@@ -54,7 +54,7 @@ def masked_sky(image: np.ndarray, hidden: np.ndarray, cell_px: int) -> np.ndarra
             )
             mask[cell] = False
     if not known:
-        msg = f"hardly a pixel shows the sky: no cell of {cell_px} px has {_FEWEST} of them"
+        msg = f"too few pixels of sky: no cell of {cell_px} px has {_FEWEST} of them"
         raise ValueError(msg)
     sky = sep.Background(full, mask=mask, bw=cell_px, bh=cell_px, fw=3, fh=3)
     return sky.back()

@@ -181,7 +181,7 @@ def _cells_of_sky(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> tup
         return cells, ""
     cells = cell_levels(blocks, np.zeros_like(light), surface)
     dark = cells.level <= np.quantile(cells.level, 0.25)
-    return cells.chosen(dark), "hardly any sky without light; its darkest quarter was taken"
+    return cells.chosen(dark), "too little sky without sources; its darkest quarter was used"
 
 
 def _surface(cells: CellLevels, lattice: Lattice, degree: int, counted: np.ndarray) -> SkySurface:

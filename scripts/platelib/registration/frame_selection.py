@@ -62,13 +62,13 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
     sky = float(np.median([row["sky_rate"] for row in measured]))
     for row in measured:
         if row["stars"] < _SPARSE * stars:
-            found = f"{_stars(row)} where the channel's median is {stars:.0f}"
+            found = f"{_stars(row)}, {stars:.0f} in the median sub, limit {_SPARSE:.0%}"
             leave_out(row, SubState.CLOUDED, found, Cause.FAR_FEWER_STARS)
         elif row["stars"] < limits.min_stars:
-            wanted = f"at least {limits.min_stars} are needed (quality: min_stars)"
-            leave_out(row, SubState.FEW_STARS, f"{_stars(row)}; {wanted}", Cause.MIN_STARS)
+            said = f"{_stars(row)}, limit at least {limits.min_stars} (quality.min_stars)"
+            leave_out(row, SubState.FEW_STARS, said, Cause.MIN_STARS)
         elif row["ellipticity"] > limits.max_ellipticity:
-            found = f"ellipticity of the stars {row['ellipticity']:.2f}"
+            found = f"ellipticity {row['ellipticity']:.2f}"
             said = _above(found, limits.max_ellipticity, "max_ellipticity")
             leave_out(row, SubState.ELONGATED, said, Cause.MAX_ELLIPTICITY)
         elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
@@ -77,7 +77,7 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
             said = _above(found, limits.max_fwhm_ratio, "max_fwhm_ratio")
             leave_out(row, SubState.BLURRED, said, Cause.MAX_FWHM_RATIO)
         elif sky > 0 and row["sky_rate"] > limits.max_background_ratio * sky:
-            found = f"{row['sky_rate'] / sky:.3g} times the median sky"
+            found = f"sky {row['sky_rate'] / sky:.3g} times the median"
             said = _above(found, limits.max_background_ratio, "max_background_ratio")
             leave_out(row, SubState.BRIGHT_SKY, said, Cause.MAX_BACKGROUND_RATIO)
 
@@ -100,7 +100,7 @@ def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
     for row in rows:
         share = row["transparency"] / best
         if row["state"] == SubState.USED and share < limits.min_transparency:
-            limit = f"below {limits.min_transparency:g} (quality: min_transparency)"
+            limit = f"limit at least {limits.min_transparency:g} (quality.min_transparency)"
             said = f"transparency {share:.3g} of the channel's best subs, {limit}"
             leave_out(row, SubState.CLOUDED, said, Cause.MIN_TRANSPARENCY)
     used = [row for row in rows if row["state"] == SubState.USED]
@@ -157,7 +157,7 @@ def remedy(rows: Sequence[Mapping[str, Any]]) -> str:
             if cause in row["causes"]:
                 return f"{change} in the recipe ({row['reason']})"
     return (
-        f"look whether they show the field of the reference ({unmatched[0]['reason']}), and name "
+        f"check that they show the field of the reference ({unmatched[0]['reason']}), and name "
         "another reference in the project file if the chosen one is poor"
     )
 
@@ -170,7 +170,7 @@ def _weight(row: dict[str, Any], weights: str) -> float:
 
 
 def _above(found: str, limit: float, key: str) -> str:
-    return f"{found}, above {limit:g} (quality: {key})"
+    return f"{found}, limit {limit:g} (quality.{key})"
 
 
 def _stars(row: dict[str, Any]) -> str:

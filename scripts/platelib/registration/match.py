@@ -202,9 +202,9 @@ class _Search:
         """Return the exception that says how near a sub came to a match."""
         told = f"no match with the reference: {self._best} of {len(self.full_xy)} stars agree"
         if self._best_certain:
-            needed = f"at least {self._min_matches} are needed (registration: min_matches)"
+            needed = f"limit at least {self._min_matches} (registration.min_matches)"
             return NoMatch(f"{told}; {needed}", Cause.MIN_MATCHES)
-        return NoMatch(f"{told}, which may be chance", Cause.NO_MATCH)
+        return NoMatch(f"{told}, which may be coincidence", Cause.NO_MATCH)
 
 
 def _seen(xy: np.ndarray, mirrored: bool) -> np.ndarray:

@@ -72,7 +72,7 @@ def world_transform(
     if miss > _BENT_PX:
         msg = (
             f"world coordinates bend by {miss:.1f} px more than a polynomial of degree "
-            f"{max_degree} does (registration: max_degree)"
+            f"{max_degree} does (registration.max_degree)"
         )
         raise WorldDisagrees(msg, Cause.MAX_DEGREE)
     return Transform(degree, centre_x, centre_y, scale, *coefficients)

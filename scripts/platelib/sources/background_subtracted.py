@@ -119,8 +119,8 @@ def _sky(
         return masked_sky(image, missing | light, cell_px), ""
     except ValueError:
         remark = (
-            "Hardly a pixel is free of light: the sky is the most frequent level of each cell, and "
-            "may hold light of faint stars."
+            "Few pixels are free of sources: the sky is the mode of each cell, and "
+            "may include light of faint stars."
         )
     for side in (cell_px, max(image.shape)):
         try:

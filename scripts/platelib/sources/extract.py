@@ -155,8 +155,8 @@ def _places(
     remark = ""
     if extraction.sigma > _SIGMA:
         remark = (
-            f"The light of stars runs together: sources are found above {extraction.sigma:.3g} "
-            f"sigma of the sky, not above {_SIGMA:g}."
+            f"The field is crowded: the detection limit is {extraction.sigma:.3g} "
+            f"sigma of the sky, not {_SIGMA:g}."
         )
     return x[kept].astype(float), y[kept].astype(float), remark
 

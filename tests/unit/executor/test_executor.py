@@ -186,4 +186,4 @@ def test_version_without_the_halves_of_the_command_runs_the_command(monkeypatch,
         sys.executable = executable
     out, err = capfd.readouterr()
     assert out.startswith("9.")
-    assert "has no snakemake.cli.args_to_api; its command runs by itself" in err
+    assert "has no snakemake.cli.args_to_api; platelog runs its command" in err

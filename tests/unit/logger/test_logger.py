@@ -113,7 +113,7 @@ def test_failure_gives_the_reason_and_the_log(tmp_path):
     assert out.getvalue().splitlines()[1:] == [
         "FAILED: integrate g: Channel g: only 2 subs are left, 3 are needed.",
         f"        log: {log}",
-        "1 job failed, 0 done. Once the cause is removed, the same command goes on from here.",
+        "1 job failed, 0 done. After the cause is removed, the same command resumes.",
     ]
 
 
@@ -141,21 +141,21 @@ def test_interruption_is_no_failure(monkeypatch):
             "Write-protected output files for rule measure:\n    output: a.fits\n"
             "    affected files:\n        results/a.fits\n        results/b.fits",
             "results/a.fits is write-protected (with 1 more); make it writable (chmod u+w) and "
-            "start again",
+            "run again",
         ),
         (
             "Traceback (most recent call last):\n\n  File 'x.py', line 3\n\n"
             "PermissionError: [Errno 13] Permission denied: '/a b/.snakemake'",
-            "/a b/.snakemake: Permission denied; mend it and start again",
+            "/a b/.snakemake: Permission denied; correct it and run again",
         ),
         (
             "WorkflowError:\nOSError: [Errno 30] Read-only file system: 'results/a.tsv'",
-            "results/a.tsv: Read-only file system; mend it and start again",
+            "results/a.tsv: Read-only file system; correct it and run again",
         ),
         (
             "WorkflowError:\nError recording metadata for finished job ([Errno 28] No space left "
             "on device). Please ensure write permissions for the directory /a/.snakemake",
-            "/a/.snakemake: No space left on device; mend it and start again",
+            "/a/.snakemake: No space left on device; correct it and run again",
         ),
         ("Traceback (most recent call last):\n\nKeyError: 'x'", None),
     ],
@@ -246,7 +246,7 @@ def test_missing_input_is_named(tmp_path):
     assert out.getvalue().splitlines()[1:] == [
         f"FAILED: master flat tiny: {tmp_path}/raw/a.fits is missing (with 1 more); "
         "is its disk mounted?",
-        "1 job failed, 0 done. Once the cause is removed, the same command goes on from here.",
+        "1 job failed, 0 done. After the cause is removed, the same command resumes.",
     ]
 
 

@@ -69,8 +69,8 @@ def test_what_is_missing_comes_with_the_command(tmp_path):
     lines = field_lines("demo", tmp_path)
     assert lines[0].startswith("  field: 10h34m24s")
     assert lines[1:] == [
-        "  depth, sources: not known yet; `python3 scripts/platelog.py run demo --to all` "
-        "finds them"
+        "  depth, sources: not measured yet; `python3 scripts/platelog.py run demo --to all` "
+        "measures them"
     ]
 
 
@@ -87,11 +87,11 @@ def test_products_of_an_earlier_run_are_not_told(tmp_path):
 def test_a_refused_field_says_why(tmp_path):
     """The reason stands in the place of the coordinates; a drawing without them is not named."""
     why = "Tycho-2 has about 1 stars in a field of this size" * 3
-    product(tmp_path, "solution", [("NOTPLACE", f"the field is not placed on the sky: {why}")])
+    product(tmp_path, "solution", [("NOTPLACE", f"the field has no astrometric solution: {why}")])
     product(tmp_path, "sources", (), sources(["star"], [""], [""]))
     (tmp_path / "field" / "annotated.png").touch()
     field, counts, _ = field_lines("x", tmp_path)
-    assert field == f"  field: not placed on the sky: {why}"
+    assert field == f"  field: no astrometric solution: {why}"
     assert counts == "  sources: 1, 0 of them extended, 0 in catalogues"
 
 
@@ -109,7 +109,7 @@ def test_no_folder_and_damaged_products(tmp_path):
     for name in ("solution", "depth", "sources"):
         (tmp_path / "field" / f"{name}.fits").write_bytes(b"SIMPLE  = nothing")
     (line,) = field_lines("x", tmp_path)
-    assert line.startswith("  field, depth, sources: not known yet")
+    assert line.startswith("  field, depth, sources: not measured yet")
 
 
 @pytest.mark.parametrize(

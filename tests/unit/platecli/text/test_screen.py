@@ -7,7 +7,7 @@ import pytest
 
 from platecli.text.screen import Console, console_width, cut_at_word, folded
 
-SENTENCE = "  note: the field is not placed on the sky, since Tycho-2 has too few stars in it"
+SENTENCE = "  note: the field has no astrometric solution, since Tycho-2 has too few stars in it"
 
 
 def console(width, keep_going=False):

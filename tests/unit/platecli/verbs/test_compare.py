@@ -32,7 +32,7 @@ def _said(capsys, first, second, into=None):
 def test_pictures_of_another_program_are_compared_by_their_pixels(draw, capsys):
     """Their past is not known, and said not to be; the colour that differs is measured."""
     said = _said(capsys, draw("a.png"), draw("b.png", red=251))
-    assert sum(line.startswith("how it came to be is not known") for line in said) == 2
+    assert sum(line.startswith("its provenance is unknown") for line in said) == 2
     red, green = said[-3].split(), said[-2].split()
     share = 100 * 12 * 6 / (31 * 24)
     assert red[:3] == ["red", f"{share:.4g}", "%"]

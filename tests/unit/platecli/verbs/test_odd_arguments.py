@@ -147,9 +147,9 @@ def test_odd_names_are_refused_in_a_sentence(name, tmp_path, capsys, monkeypatch
 @pytest.mark.parametrize(
     ("kind", "ending", "why"),
     [
-        ("nothing", ".png", "cannot be read: it is no picture, or cut short"),
+        ("nothing", ".png", "cannot be read: it is not a picture, or truncated"),
         ("a cut png", ".png", "cannot be read"),
-        ("a cut jpg", ".jpg", "cannot be read: it is no picture, or cut short"),
+        ("a cut jpg", ".jpg", "cannot be read: it is not a picture, or truncated"),
         ("a cut tif", ".tif", "is no picture that can be read"),
         ("a huge png", ".png", "claims 90000 x 90000 pixels, which would take 437 GB of memory"),
         ("a huge tif", ".tif", "claims 90000 x 90000 pixels, which would take 437 GB of memory"),
@@ -193,4 +193,4 @@ def test_a_folder_in_place_of_a_table_is_a_sentence(tmp_path, capsys):
         write_product(tmp_path / name, [("STEP", "integrate")], [image, table])
     words = [str(tmp_path / name) for name in ("a.fits", "b.fits")]
     assert main(["compare", *words, "--directory", str(tmp_path)]) == 0
-    assert "is not known" in capsys.readouterr().out
+    assert "is unknown" in capsys.readouterr().out

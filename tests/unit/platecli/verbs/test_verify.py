@@ -32,10 +32,10 @@ def test_other_locks_and_what_is_gone_are_told():
         {"/x/m.fits"},
     )
     assert list(text(done)) == [
-        f"2 files made under another lock (0123; that of this checkout is {lock_digest()}): "
+        f"2 files made with other pinned packages (0123; this checkout has {lock_digest()}): "
         "/x/a.fits and 1 more",
-        "1 product on the way from the raw frames not kept",
-        "2 products: all as they were",
+        "1 intermediate product no longer kept",
+        "2 products: all unchanged",
     ]
 
 
@@ -48,7 +48,7 @@ def test_what_is_provisional_is_named_with_what_it_means():
         "provisional /x/a.fits",
         "provisional /x/b.fits",
         f"2 files are provisional: {why}; `run` makes them again",
-        "3 products: all as they were",
+        "3 products: all unchanged",
     ]
     assert json.loads(as_json(done))["provisional"] == ["/x/a.fits", "/x/b.fits"]
     done.left_over = ["/x/a.fits"]
@@ -60,13 +60,12 @@ def test_products_of_an_earlier_plan_are_told_with_the_remedy():
     files = [Finding("product", f"/x/{name}.fits", OK) for name in "ab"]
     done = Verification(files, left_over=["/x/a.fits", "/x/b.fits"], lost=["n/1.fits"])
     assert list(text(done)) == [
-        "2 products of an earlier plan, which no run makes any more: /x/a.fits and 1 more; "
+        "2 products of an earlier plan: /x/a.fits and 1 more; "
         "`platelog.py tidy PROJECT` deletes them",
-        "1 raw frame that only these needed is not there: n/1.fits",
-        "2 products: all as they were",
+        "1 raw frame that only these needed is missing: n/1.fits",
+        "2 products: all unchanged",
     ]
     done = Verification(files, left_over=["/x/a.fits"])
     assert next(iter(text(done))) == (
-        "1 product of an earlier plan, which no run makes any more: /x/a.fits; "
-        "`platelog.py tidy PROJECT` deletes it"
+        "1 product of an earlier plan: /x/a.fits; `platelog.py tidy PROJECT` deletes it"
     )

@@ -77,8 +77,8 @@ def test_refusal_says_that_coordinates_were_there_and_why_they_were_dropped():
     assert outcome.sky_map is None
     assert (
         "the header of light.fits has world coordinates (RA 50.0000, Dec +40.0000, "
-        '1.5" a pixel), which were not used: 0 of 7 bright stars of Tycho-2 are where they put '
-        "them, where about 6 should be"
+        '1.5" a pixel), which were not used: 0 of 7 bright stars of Tycho-2 are at the '
+        "predicted positions, expected about 6"
     ) in outcome.sentence
 
 
@@ -88,7 +88,7 @@ def test_few_stars_put_a_header_right_that_points_elsewhere():
     stars = _catalogue(7, rng)
     outcome = place_field(_field(stars, rng), UNKNOWN, _off(4 / 60), stars.within)
     assert outcome.source == "stars"
-    assert outcome.note == "the header was off by 160 px; stars gave the place"
+    assert outcome.note == "the header was off by 160 px; stars give the position"
     x, y = outcome.sky_map.pixels(*TRUE.sky(100.0, 600.0))
     assert np.hypot(x - 100, y - 600) < 1
 
@@ -103,7 +103,7 @@ def test_many_stars_overrule_a_header(degrees):
     stars = _catalogue(25, rng, degrees)
     outcome = place_field(_field(stars, rng, faint=40), HINT, _off(2.0), stars.within)
     assert outcome.source == "stars"
-    assert outcome.note == "the stars contradict the header; the field is placed by the stars"
+    assert outcome.note == "the stars contradict the header and give the position"
     x, y = outcome.sky_map.pixels(*TRUE.sky(100.0, 600.0))
     assert np.hypot(x - 100, y - 600) < 0.5
 

@@ -134,7 +134,7 @@ def test_other_columns_of_magnitudes_are_taken_by_their_names(tmp_path):
     [
         ("a,b\n1,2\n", "has no columns ra and dec in degrees"),
         ("ra,dec\n1,2\n", "has no magnitudes; name their columns phot_g_mean_mag"),
-        ("<VOTABLE><nothing/>", "is no CSV, ECSV or VOTable that can be read"),
+        ("<VOTABLE><nothing/>", "is not a readable CSV, ECSV or VOTable"),
         ("", "has no columns ra and dec in degrees"),
     ],
 )

@@ -27,7 +27,7 @@ def test_code_versions_and_lock_are_told_with_both_values():
         ("code of measure_stars", "0" * 16, code_digest("measure_stars.py")),
         ("software", "platelog 0.0", f"platelog {VERSION}"),
         ("numpy", "1.0", numpy.removeprefix("numpy ")),
-        ("lock of the environment", "1" * 16, lock_digest()),
+        ("pinned packages", "1" * 16, lock_digest()),
     ]
 
 
@@ -35,7 +35,7 @@ def test_products_made_with_several_versions_name_all_of_them():
     """Products of one record may have been made at different times."""
     one, other = _record(), _record(lock="2" * 16)
     both = Record({"a": one.makings["m.fits"], "b": other.makings["m.fits"]}, {})
-    assert surroundings(both)["lock of the environment"] == f"{lock_digest()} and {'2' * 16}"
+    assert surroundings(both)["pinned packages"] == f"{lock_digest()} and {'2' * 16}"
 
 
 def test_what_only_one_has_is_none_in_the_other():

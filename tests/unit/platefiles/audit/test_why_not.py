@@ -38,7 +38,7 @@ def record():
 def test_a_sub_that_is_left_out_is_told_with_its_reason(record, rows, word):
     """Name, file name, id, digest and any part of the name lead to it."""
     (line,) = why_not(word, record, rows)
-    assert line == ("n1/b-03.fits is not in channel b. Its state is 'elongated': ellipticity 0.76.")
+    assert line == ("n1/b-03.fits is not in channel b: elongated: ellipticity 0.76.")
 
 
 def test_a_sub_that_is_used_is_told_with_its_weight_and_clipped_share(record, rows):

@@ -159,7 +159,9 @@ def test_what_only_one_side_knows_is_taken_to_fit():
     matched = _match(_many("light", 3), vague)
     assert matched.lights["light_000"].dark == "dark_600s_1440x1040_o50"
     assert any(
-        note.startswith("The darks for 3 lights of channel 'ha' are taken to fit in gain and temp")
+        note.startswith(
+            "The darks for 3 lights of channel 'ha' are assumed to match in gain and temp"
+        )
         for note in _said(matched)
     )
     assert _match(_many("light", 1), vague, _many("dark")).lights["light_000"].dark == DARK
@@ -285,7 +287,7 @@ def test_darks_are_scaled_only_where_allowed():
     matched = _match(*frames, calibration={"scale_darks": True})
     scaled = Calibrators(BIAS, "dark_300s_1440x1040_g100_o50_m10c", None, 2.0)
     assert matched.lights["light_000"] == scaled
-    assert "2 lights of channel 'ha' of 600 s take a dark of 300 s, scaled by 2." in _said(matched)
+    assert "2 lights of channel 'ha' of 600 s use a dark of 300 s, scaled by 2." in _said(matched)
     assert "scale_darks: true" in _complaint(*frames)
 
 

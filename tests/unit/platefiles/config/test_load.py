@@ -196,7 +196,7 @@ def test_further_pictures_lie_over_overrides_and_recipe(desk):
     [
         ("mine: {}", "pictures.mine: the recipe's picture is called so already; choose another"),
         ("Vivid: {}", "must be small letters, digits, - and _ only"),
-        ("x: {strech: {}}", "x.strech: is no key that a picture knows - did you mean 'stretch'?"),
+        ("x: {strech: {}}", "x.strech: is not a key of a picture - did you mean 'stretch'?"),
         ("x: {quality: {}}", "x.quality: concerns the channels, which all pictures share; give it"),
         ("x: {stretch: {sky_levl: 1}}", "sky_levl"),
         ("x: {mapping: {red: {oiii: 1}}}", "pictures.x.mapping.red.oiii: the project has no"),

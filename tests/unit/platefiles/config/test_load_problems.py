@@ -82,7 +82,7 @@ def test_all_problems_of_all_files_come_at_once(desk):
         ),
         (
             "header_fixes: {'*': {EXPTIME: abc}}",
-            "header_fixes.*.EXPTIME: must be a number of seconds, such as 120, or '' to erase the "
+            "header_fixes.*.EXPTIME: must be a number of seconds, such as 120, or '' to remove the "
             "card (got 'abc')",
         ),
         (
@@ -179,12 +179,12 @@ def test_problems_of_a_file_are_told_line_by_line(desk):
         ("sky: {exclude: []}\n", "sky.exclude: unknown setting; exclude belongs at the top of"),
         (
             "pictures:\n  warm: {shoulder: 0.5}\n",
-            "pictures.warm.shoulder: is no key that a picture knows; "
+            "pictures.warm.shoulder: is not a key of a picture; "
             "shoulder belongs in pictures: warm: stretch:",
         ),
         (
             "pictures:\n  warm: {clip_low: 3}\n",
-            "pictures.warm.clip_low: is no key that a picture knows; "
+            "pictures.warm.clip_low: is not a key of a picture; "
             "clip_low belongs in overrides: integration:",
         ),
     ],

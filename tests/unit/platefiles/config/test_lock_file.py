@@ -34,7 +34,7 @@ def test_broken_lock_is_a_sentence(tmp_path, text):
     """A lock file that a run did not write is refused with the remedy."""
     path = tmp_path / "p.lock.yaml"
     path.write_text(text)
-    with pytest.raises(UserError, match="p.lock.yaml: is not a readable lock file; put back"):
+    with pytest.raises(UserError, match="p.lock.yaml: is not a readable lock file; restore"):
         read_lock(path)
 
 
@@ -45,7 +45,7 @@ def test_another_size_of_the_grid_is_a_sentence(tmp_path):
     assert size_problem(path, LOCK, 320, 240) == ""
     assert size_problem(path, LOCK, 320, 480) == (
         f"{path}:7: grid.height_px: the grid has 240 pixels and the sub that it is pinned to, "
-        "nuit/h\u00e9-01.fits, has 480; put the first p.lock.yaml back, or delete it to choose the "
+        "nuit/h\u00e9-01.fits, has 480; restore the first p.lock.yaml, or delete it to choose the "
         "grid again"
     )
     assert f"{path}:6: grid.width_px: the grid has 320 pixels" in size_problem(path, LOCK, 9, 9)

@@ -97,7 +97,7 @@ def test_one_query_fetches_the_brightest_stars_of_the_field(asked, service):
     assert told.agents[-1].startswith("platelog/")
     table = read_star_table(path)
     assert came.text == (
-        f"{len(table.ra)} stars of Gaia DR3 fetched from mirror 1, kept in tiny.gaia-dr3.vot"
+        f"{len(table.ra)} stars of Gaia DR3 fetched from mirror 1, stored in tiny.gaia-dr3.vot"
     )
     sky = told.sky
     near = separation_deg(158.6, 30.0, sky["ra"], sky["dec"]) <= 0.74
@@ -122,16 +122,16 @@ def test_one_query_fetches_the_brightest_stars_of_the_field(asked, service):
         ("malformed", "its answer is no valid VOTable ("),
         ("html", "it answers with a web page"),
         ("entities", "its answer is no plain VOTable"),
-        ("cut", "its answer was cut off"),
-        ("dropped", "its answer was cut off"),
+        ("cut", "its answer was truncated"),
+        ("dropped", "its answer was truncated"),
         ("huge", "its answer is larger than 2 MB"),
         ("bomb", "its answer is larger than 2 MB"),
-        ("loop", "it redirects without end"),
+        ("loop", "it redirects endlessly"),
         ("columns", "its table has no column ra of numbers"),
         ("elsewhere", "none of its stars lies in the circle that was asked for"),
         ("empty", "it knows no star within 0."),
-        ("unordered", "it cuts its answer at 600 stars"),
-        ("few", "it cuts its answer at 40 stars"),
+        ("unordered", "it truncates its answer at 600 stars"),
+        ("few", "it truncates its answer at 40 stars"),
         ("silent", "it does not answer in time"),
         ("drip", "its answer takes longer than 0 s"),
     ],
@@ -180,7 +180,7 @@ def test_cone_search_makes_up_for_a_silent_tap_service(asked, service, monkeypat
         monkeypatch.setattr(module, "CATALOGUES", served)
     monkeypatch.setattr(cone_search, "_MOST_ROWS", 300)
     came, path = asked(catalogue="ucac4")
-    assert came.text == "300 stars of UCAC4 fetched from VizieR, kept in tiny.ucac4.vot"
+    assert came.text == "300 stars of UCAC4 fetched from VizieR, stored in tiny.ucac4.vot"
     table = read_star_table(path)
     assert list(table.magnitudes) == ["f", "B"]
     assert set(table.ref_epoch) == {2000.0}
@@ -308,7 +308,7 @@ def test_a_name_that_is_none_is_told_with_those_that_are(write_project, tiny_raw
 def test_missing_zero_points_name_the_line_where_it_helps(by_tycho, end):
     """Stars of Tycho-2 that are saturated are a reason for a deeper catalogue, others are none."""
     said = zero_point._too_few("2 stars are too few", 5, 3, by_tycho)
-    assert said.startswith("no zero point by stars: 2 stars are too few (3 of 5 in the field are")
+    assert said.startswith("no zero point from stars: 2 stars are too few (3 of 5 in the field are")
     assert said.endswith(end)
     assert ("`catalogue: gaia-dr3` under `sky`" in said) == by_tycho
 
@@ -329,14 +329,14 @@ def test_stars_fetches_for_all_projects_and_says_what_each_has(projects, service
     assert command.main(["stars"]) == 0
     deep, plain = capsys.readouterr().out.splitlines()
     assert re.fullmatch(
-        r"deep: \d+ stars of Gaia DR3 fetched from mirror 1, kept in deep.gaia-dr3.vot", deep
+        r"deep: \d+ stars of Gaia DR3 fetched from mirror 1, stored in deep.gaia-dr3.vot", deep
     )
     assert plain == (
         "plain: uses Tycho-2; for fainter stars add the line `sky: {catalogue: gaia-dr3}` to "
         "plain.yaml, or `catalogue: gaia-dr3` to the `sky` that it has"
     )
     assert command.main(["stars"]) == 0
-    assert capsys.readouterr().out.startswith("deep: stars are kept in deep.gaia-dr3.vot\n")
+    assert capsys.readouterr().out.startswith("deep: stars are stored in deep.gaia-dr3.vot\n")
     assert {path.name for path in projects.iterdir()} == {
         "deep.yaml",
         "plain.yaml",
@@ -349,7 +349,7 @@ def test_stars_fetches_a_named_catalogue_for_projects_that_name_none(projects, s
     service("good")
     assert command.main(["stars", "--catalogue", "gaia-dr3"]) == 0
     plain = capsys.readouterr().out.splitlines()[1]
-    assert "kept in plain.gaia-dr3.vot; to use them, add the line `sky: {catalogue: gaia" in plain
+    assert "stored in plain.gaia-dr3.vot; to use them, add the line `sky: {catalogue: gaia" in plain
     assert (projects / "plain.gaia-dr3.vot").is_file()
     assert load_project("plain", projects).star_path is None
 

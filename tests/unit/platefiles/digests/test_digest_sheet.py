@@ -64,7 +64,7 @@ def test_a_sheet_that_was_changed_is_told_by_its_seal(tmp_path, name):
 def test_a_line_that_is_none_is_named(tmp_path, line):
     """The sentence has file and line, and says what to do."""
     (tmp_path / NAME).write_text(f"{'0' * 64}  a.fits\n{line}\n")
-    with pytest.raises(UserError, match=f"{NAME}:2: .*the next run writes the sheet again"):
+    with pytest.raises(UserError, match=f"{NAME}:2: .*the next run writes the list again"):
         read_digest_sheet(tmp_path / NAME)
 
 

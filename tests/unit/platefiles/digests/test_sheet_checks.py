@@ -52,7 +52,7 @@ def test_a_table_is_held_against_the_sheet(results):
     """A table has no sums of its own; the sheet tells that it was changed."""
     assert changed(results) == {}
     (results / TABLE).write_text("ie\n")
-    assert changed(results) == {TABLE: f"its SHA-256 is not the one in {NAME}"}
+    assert changed(results) == {TABLE: f"its SHA-256 differs from {NAME}"}
 
 
 def test_a_sheet_that_errs_is_told_from_a_file_that_errs(results):

@@ -27,7 +27,7 @@ def test_jobs_at_work_keep_a_new_run_away(tmp_path):
         assert first.stdout.readline() == second.stdout.readline() == "held\n"
         first.kill()
         first.wait()
-        with pytest.raises(UserError, match=f"still at work in {tmp_path}; wait for their end"):
+        with pytest.raises(UserError, match=f"still running in {tmp_path}; wait until they end"):
             refuse_orphans(tmp_path, 0.0)
         second.kill()
         refuse_orphans(tmp_path)

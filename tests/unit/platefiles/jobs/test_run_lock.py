@@ -23,7 +23,7 @@ def test_second_run_is_refused_until_the_first_ends(tmp_path):
     folder = tmp_path / "results"
     with _hold(folder) as first:
         assert first.stdout.readline() == "held\n"
-        with pytest.raises(Busy, match=f"another run is at work in {folder}; wait for"):
+        with pytest.raises(Busy, match=f"another run is active in {folder}; wait until"):
             hold_run_lock(folder)
         first.kill()
         first.wait()

@@ -25,9 +25,9 @@ def test_bands_of_gaia_have_their_colour():
 @pytest.mark.parametrize(
     ("filters", "wavelength", "said"),
     [
-        (["Ha 3nm"], 656.3, "a narrow band: magnitudes are those in VT of a Sun-like star"),
+        (["Ha 3nm"], 656.3, "narrow band: magnitudes are those of a Sun-like star"),
         (["R"], None, "not calibrated: no band of the catalogue is near 630 nm"),
-        (["odd"], None, "not calibrated: its wavelength is not known"),
+        (["odd"], None, "not calibrated: its wavelength is unknown"),
         (["G"], None, ""),
     ],
 )

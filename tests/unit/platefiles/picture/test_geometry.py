@@ -94,8 +94,7 @@ def test_pictures_without_a_place_are_scaled_but_not_turned():
     planes, cards, notes = framed(_planes(), Geometry(position_angle_deg=0.0, scale=0.5))
     assert planes.shape == (3, 60, 85)
     assert notes == [
-        "the picture is not turned to position angle 0: the place of the field on the sky is "
-        "not known"
+        "the picture is not rotated to position angle 0: the field has no astrometric solution"
     ]
     told = dict((card[0], card[1]) for card in cards)
     assert told["LTM1_1"] == told["LTM2_2"] == 0.5

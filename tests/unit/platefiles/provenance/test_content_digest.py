@@ -67,7 +67,7 @@ def test_each_changed_byte_is_found(picture):
         assert not is_intact(bytes(changed)), place
         if place % 97 == 0:
             picture.write_bytes(changed)
-            assert fault(picture) == "its bytes do not fit its own digest"
+            assert fault(picture) == "its bytes do not match its digest"
             assert is_of_a_run(picture)
 
 
@@ -87,7 +87,7 @@ def test_other_pictures_have_no_origin(tmp_path):
     """A picture from elsewhere is named, with what to do; it is none of ours."""
     path = tmp_path / "b.png"
     Image.new("RGB", (4, 4)).save(path)
-    with pytest.raises(UserError, match=r"b.png: does not tell what it was made from; name a"):
+    with pytest.raises(UserError, match=r"b.png: has no provenance record; name a"):
         read_origin(path)
     assert not is_of_a_run(path)
     with pytest.raises(ValueError, match="no place for a seal"):

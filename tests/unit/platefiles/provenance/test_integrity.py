@@ -65,7 +65,7 @@ def test_exchanged_sectors_of_data_are_found(product):
     start = read_blocks(product)[1].data_start
     exchange(product, start, start + 2 * SECTOR)
     assert sums_hold(product)
-    assert fault(product) == "the data of SCI do not fit their digest"
+    assert fault(product) == "the data of SCI do not match their digest"
 
 
 def test_all_bits_set_in_the_place_of_zeros_are_found(product):
@@ -75,7 +75,7 @@ def test_all_bits_set_in_the_place_of_zeros_are_found(product):
     content[place : place + 4] = b"\xff" * 4
     product.write_bytes(content)
     assert sums_hold(product)
-    assert fault(product) == "the data of SCI do not fit their digest"
+    assert fault(product) == "the data of SCI do not match their digest"
 
 
 def test_exchanged_words_of_a_header_are_found(product):
@@ -85,7 +85,7 @@ def test_exchanged_words_of_a_header_are_found(product):
     first, second = content[place : place + 4], content[place + 4 : place + 8]
     product.write_bytes(content[:place] + second + first + content[place + 8 :])
     assert sums_hold(product)
-    assert fault(product) == "its headers do not fit their digest"
+    assert fault(product) == "its headers do not match their digest"
 
 
 @pytest.mark.parametrize("keyword", ["DATASHA", "HEADSHA", "DATASUM"])

@@ -162,7 +162,7 @@ def test_files_without_a_record_are_named(tmp_path):
     write_product(tmp_path / "a.fits", [], [])
     (tmp_path / "b.fits").write_text("nothing")
     assert not has_record(tmp_path / "a.fits")
-    with pytest.raises(UserError, match=r"a.fits: carries no record of how it was made; name a"):
+    with pytest.raises(UserError, match=r"a.fits: has no provenance record; name a"):
         read_record(tmp_path / "a.fits")
     with pytest.raises(UserError, match=r"b.fits: is not a FITS file; name a FITS file that a run"):
         read_record(tmp_path / "b.fits")

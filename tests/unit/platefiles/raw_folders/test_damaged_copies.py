@@ -135,7 +135,7 @@ def test_what_nothing_tells_is_said(raw):
     damage(copy(raw / "a.fits", "b.fits"), 40_000, b"\xf0\x0f")
     found = reasons(raw)
     assert found["a.fits"] == ""
-    assert found["b.fits"].startswith("same exposure as a.fits, but other bytes, and nothing tells")
+    assert found["b.fits"].startswith("same exposure as a.fits, but other bytes, and either")
 
 
 def test_a_packed_copy_that_is_damaged_is_left_out_for_the_plain_one(raw):

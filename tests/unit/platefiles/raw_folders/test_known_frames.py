@@ -94,7 +94,7 @@ def test_renamed_folders_change_no_job(opened, tmp_path):
     assert jobs(opened("up")) == before
     told = check.text(look_ahead(plan, "all"))
     count = len(plan.frames)
-    moved = "known by content and by the first name: 2026-03-23/b-01.fits is now"
+    moved = "recognised by content: 2026-03-23/b-01.fits is now"
     assert f"  moved: {count} files, {moved} m15-old/first night/b-01.fits" in told
     frame = next(frame for frame in plan.frames if frame.name == "2026-03-23/ha-01.fits")
     assert frame.path == str(tmp_path / "up" / "m15-old" / "x.fits")

@@ -75,10 +75,10 @@ def test_the_frame_that_is_meant_opens(frame):
 def test_another_file_is_refused(frame):
     """A frame of another fingerprint is not opened, and what is made without it is provisional."""
     facts = facts_of(frame, fingerprint="0" * 16)
-    with pytest.raises(ChangedFrame, match="is not what it was when the run began") as caught:
+    with pytest.raises(ChangedFrame, match="changed since the run began") as caught:
         open_frame(frame, facts)
     assert (caught.value.id, caught.value.name) == ("a", "night/a.fits")
-    assert [reason.split(" is ")[0] for reason in held_back()] == ["night/a.fits"]
+    assert [reason.split(" changed ")[0] for reason in held_back()] == ["night/a.fits"]
 
 
 @pytest.mark.parametrize("reader", ["rows", "words"])
@@ -89,7 +89,7 @@ def test_changed_pixels_are_refused_where_they_are_read(frame, reader):
     with open_frame(frame, facts_of(frame), sums) as image:
         getattr(image, reader)(0, 128)
         with pytest.raises(
-            ChangedFrame, match=r"is not what was measured \(rows 129 to 256\); put"
+            ChangedFrame, match=r"changed since it was measured \(rows 129 to 256\); restore"
         ):
             getattr(image, reader)(120, 140)
 

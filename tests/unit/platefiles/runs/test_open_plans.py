@@ -40,7 +40,9 @@ def test_full_disk_at_the_start_is_a_sentence(opened, tmp_path, full):
     """Where there is no room for the mark that tells what is stale, its file is named."""
     (tmp_path / "work" / "results").mkdir()
     (tmp_path / "work" / "results" / ".newer").symlink_to(full)
-    with pytest.raises(UserError, match=r"results/\.newer: No space left on device; mend it and"):
+    with pytest.raises(
+        UserError, match=r"results/\.newer: No space left on device; correct it and"
+    ):
         opened()
 
 
@@ -85,7 +87,7 @@ def test_lost_reference_is_a_sentence(opened, tmp_path, pin):
     lock.write_text(lock.read_text().replace("g_01_3529c2ae", "g_09_00000000"))
     said = (
         "the sub 'g_09_00000000' that the grid is pinned to is not among the lights any more; "
-        "put it back, or delete tiny.lock.yaml to choose again"
+        "restore it, or delete tiny.lock.yaml to choose again"
     )
     with pytest.raises(UserError, match=said):
         opened()
@@ -145,7 +147,9 @@ def test_half_a_lock_is_a_sentence(opened, pin):
         pass
     opened()
     path.write_bytes(content[: content.index(b"  g:")])
-    told = f"has {path.stat().st_size} of the {len(content)} bytes that it was written with; put"
+    told = (
+        f"has {path.stat().st_size} of the {len(content)} bytes that it was written with; restore"
+    )
     with pytest.raises(UserError, match=told):
         opened()
     path.write_bytes(content)

@@ -82,7 +82,7 @@ def test_damaged_copy_is_fetched_anew(project, results, tmp_path):
 def test_object_that_was_replaced_is_one_sentence(project, results, tmp_path, bucket):
     """Its bytes are not used, and no copy stays."""
     bucket.put("raw/one.fits", _bytes(tmp_path / "two.fits"))
-    said = r"/raw/one\.fits: is not what it was when the run began: start the run again"
+    said = r"/raw/one\.fits: changed since the run began: run again"
     with pytest.raises(UserError, match=said):
         local_copies([_links(project, results)["one.fits"]])
     assert list((results / "fetched").iterdir()) == []

@@ -118,11 +118,11 @@ def test_words_of_tidy(here):
     said = list(tidy.text("tiny", leftovers, chosen))
     size = f"{leftovers[0].size_bytes / 1000:.1f} kB"
     assert said == [
-        f"tiny: 1 product ({size}) that its plan does not make any more:",
+        f"tiny: 1 product ({size}) that its plan no longer makes:",
         f"  {size:>8}  {RESULTS}/calibration/bias_a.fits",
-        f"tiny: kept: {RESULTS}/calibration/x.fits: no run has put it there; delete it by hand",
-        f"tiny: kept: 1 product ({size}) made of raw frames that are not there any more, so "
-        "nothing can make it again; --gone deletes it too:",
+        f"tiny: kept: {RESULTS}/calibration/x.fits: no run recorded it; delete it by hand",
+        f"tiny: kept: 1 product ({size}) whose raw frames no longer exist, so that no "
+        "run can make it again; --gone deletes it too:",
         f"  {size:>8}  {RESULTS}/calibration/bias_b.fits",
     ]
-    assert list(tidy.text("tiny", [], [])) == ["tiny: each product is one that its plan makes"]
+    assert list(tidy.text("tiny", [], [])) == ["tiny: no products of an earlier plan"]

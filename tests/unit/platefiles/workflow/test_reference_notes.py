@@ -77,9 +77,9 @@ def test_a_lock_file_that_was_changed_is_told_and_left(plan):
     assert (lock_doubt(plan), changed()) == ("", {})
     flip(plan.paths.lock)
     content = Path(plan.paths.lock).read_bytes()
-    assert lock_doubt(plan).startswith(f"{plan.paths.lock}: is not what was written when the grid")
+    assert lock_doubt(plan).startswith(f"{plan.paths.lock}: was changed after the grid")
     assert lock_doubt(plan).endswith(REMEDY)
-    why = f"its SHA-256 is not the one in digests.sha256; {REMEDY}"
+    why = f"its SHA-256 differs from digests.sha256; {REMEDY}"
     assert changed() == {os.path.realpath(plan.paths.lock): why}
     assert mark_damaged(plan) == []
     assert Path(plan.paths.lock).read_bytes() == content

@@ -44,21 +44,21 @@ def _rows(count: int = 9, **changes) -> list[dict]:
 @pytest.mark.parametrize(
     ("changes", "state", "reason"),
     [
-        ({"stars": 15}, "clouded", "15 stars where the channel's median is 104"),
+        ({"stars": 15}, "clouded", "15 stars, 104 in the median sub, limit 20%"),
         (
             {"ellipticity": 0.62},
             "elongated",
-            "ellipticity of the stars 0.62, above 0.45 (quality: max_ellipticity)",
+            "ellipticity 0.62, limit 0.45 (quality.max_ellipticity)",
         ),
         (
             {"fwhm_px": 6.0},
             "blurred",
-            "FWHM 6.0 px, 1.97 times the median, above 1.8 (quality: max_fwhm_ratio)",
+            "FWHM 6.0 px, 1.97 times the median, limit 1.8 (quality.max_fwhm_ratio)",
         ),
         (
             {"sky_rate": 50.0},
             "bright sky",
-            "25 times the median sky, above 20 (quality: max_background_ratio)",
+            "sky 25 times the median, limit 20 (quality.max_background_ratio)",
         ),
     ],
 )
@@ -77,7 +77,7 @@ def test_few_stars_in_every_sub():
         row["stars"] = 6
     judge_measures(rows, LIMITS)
     assert {row["state"] for row in rows} == {"few stars"}
-    assert rows[0]["reason"] == "6 stars; at least 8 are needed (quality: min_stars)"
+    assert rows[0]["reason"] == "6 stars, limit at least 8 (quality.min_stars)"
 
 
 def test_good_subs_are_used():
@@ -124,7 +124,8 @@ def test_clouds_dim_the_stars():
     judge(rows, LIMITS, "noise")
     assert (rows[0]["state"], rows[0]["reason"]) == (
         "clouded",
-        "transparency 0.408 of the channel's best subs, below 0.5 (quality: min_transparency)",
+        "transparency 0.408 of the channel's best subs, limit at least 0.5 "
+        "(quality.min_transparency)",
     )
     assert rows[1]["transparency"] == pytest.approx(1 / 1.01)
 
@@ -196,7 +197,7 @@ def test_weights(weights, expected):
             (Cause.NO_MATCH, Cause.MAX_DEGREE),
             "raise registration: max_degree in the recipe (worded anew 0)",
         ),
-        ((Cause.NO_MATCH,), "look whether they show the field of the reference (worded anew 0)"),
+        ((Cause.NO_MATCH,), "check that they show the field of the reference (worded anew 0)"),
     ],
 )
 def test_the_remedy_goes_by_causes_and_not_by_words(causes, expected):

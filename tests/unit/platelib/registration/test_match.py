@@ -281,7 +281,7 @@ def test_unrelated_lists_with_saturated_stars_are_refused():
         grid, grid_saturated, *_ = _deep_and_short(seed)
         _, _, raw, _, _ = _deep_and_short(seed + 1000)
         stars = GridStars(grid, np.ones(len(grid)), SHAPE, 1 + seed % 3, grid_saturated)
-        with pytest.raises(NoMatch, match="which may be chance"):
+        with pytest.raises(NoMatch, match="which may be coincidence"):
             stars.match(raw[20:], 6, raw[:20])
 
 
@@ -316,7 +316,7 @@ def test_match_near_a_known_transform():
 def test_too_few_matches_name_the_key():
     """Where stars agree beyond chance but are too few, the key that asks for more is named."""
     grid, raw, _ = _lists(HARD["15 stars"], 1)
-    with pytest.raises(NoMatch, match="at least 16 are needed .registration: min_matches"):
+    with pytest.raises(NoMatch, match="limit at least 16 .registration.min_matches"):
         _match(grid, raw, min_matches=16)
 
 

@@ -94,6 +94,6 @@ def test_bent_coordinates_want_a_degree():
     bend = np.zeros(10)
     bend[6] = 4e-8
     bent = SkyMap(150.1, 2.2, 349.5, 249.5, (-SCALE, 0, 0, SCALE), 3, bend, np.zeros(10))
-    with pytest.raises(WorldDisagrees, match="registration: max_degree"):
+    with pytest.raises(WorldDisagrees, match="registration.max_degree"):
         world_transform(_map(), bent, SHAPE, 1)
     assert world_transform(_map(), bent, SHAPE, 3).degree == 3
