@@ -418,7 +418,7 @@ def test_regions_of_ionised_gas_are_where_they_shine(demo):
     stars, level = (read_stars(skies[0]), read_stars(skies[1])), read_sky(skies[1]).level
     choice = Continuum(minus="g")
     line = line_light(narrow, broad, stars, level, choice, pair, convolve=True)
-    scale = next(value for keyword, value, _ in line.cards(pair) if keyword == "CONTSCAL")
+    scale = dict(line.cards(pair))["CONTSCAL"]
     unknown = ~np.isfinite(line.image) | (line.mask > 0) | ~np.isfinite(broad.image)
     planes = []
     for image in (line.image, scale * broad.image):
