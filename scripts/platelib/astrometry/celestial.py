@@ -2,8 +2,8 @@
 
 All angles are degrees, ICRS. The formulas are those of ERFA, the library below
 `astropy.coordinates`: pyerfa is imported in 5 ms and converts one position in 2 us, where the
-import of `astropy.coordinates` takes 0.3 s and a separation of two `SkyCoord` 0.3 ms. Its ufuncs are called
-where a status is data, since the functions around them turn it into a warning.
+import of `astropy.coordinates` takes 0.3 s, and a separation of two `SkyCoord` 0.3 ms. Ufuncs of
+pyerfa are called where a status is data, since the functions around them turn it into a warning.
 """
 
 import erfa
