@@ -1,6 +1,6 @@
 """From raw subs to a colour picture: calibrate, register, integrate, map, compose.
 
-Projects are named by `--config projects=NAME,NAME`; without it all of config/projects run.
+`--config projects=NAME,NAME` names the projects; by default all projects in config/projects run.
 """
 
 import sys

@@ -1,8 +1,8 @@
 """Masters of the calibration frames.
 
 Reads   links/<raw frame>, grouped by camera setting, exposure, temperature, channel and night.
-Writes  calibration/<master>.fits: bias, dark, flat, each with the mask of pixels it finds bad.
-Steps   bias first; darks lose their bias; flats lose their own dark or the bias.
+Writes  calibration/<master>.fits: bias, dark, flat, each with its mask of bad pixels.
+Steps   combine bias frames; subtract the bias from darks; subtract dark or bias from flats.
 """
 
 from platefiles.plan.calibration_jobs import calibrate_job, master_job
@@ -90,7 +90,7 @@ rule master_flat:
 if plans.shared:
 
     rule share_master:
-        """Take a master that another project made of the same frames."""
+        """Link a master that another project made of the same frames."""
         input:
             twin=plans.twin,
         output:
@@ -117,7 +117,7 @@ if plans.shared:
 
 
 rule calibrate_sub:
-    """Write one calibrated sub, for projects that keep them."""
+    """Write one calibrated sub, if the project keeps them (`keep_subs`)."""
     input:
         raw=ancient(plans.links(sets.frame_of_sub)),
         masters=plans.input(sets.masters_of_sub),

@@ -1,10 +1,11 @@
-"""From channels to the picture.
+"""Channels to pictures.
 
-Reads   channels/<channel>.fits and sky/<channel>.fits; matched/ or lines/<channel>.fits where a
-        recipe wants these; field/solution.fits.
+Reads   channels/<channel>.fits and sky/<channel>.fits; matched/ or lines/<channel>.fits if the
+        recipe uses them; field/solution.fits.
 Writes  picture/<picture>.fits, the linear image, and picture/<picture>.png, .tif, .jpg;
         contact_sheet.png.
-Steps   blend channels into colours, neutralise the sky, balance; stretch and encode; overview.
+Steps   map channels to colours, make the sky grey, balance the colours; stretch and encode; draw
+        the contact sheet.
 """
 
 from platefiles.plan.picture_jobs import linear_image_job, draw_picture_job, sheet_job
@@ -12,7 +13,7 @@ from platefiles.rule_inputs import sets
 
 
 rule map_channels:
-    """Blend channels into output colours; take the sky off; balance the colours."""
+    """Map channels to output colours; subtract the sky; balance the colours."""
     input:
         channels=plans.input(
             sets.mapped_images, of="results/{project}/picture/{picture}.fits"
@@ -92,7 +93,7 @@ use rule draw_picture as draw_picture_tiff with:
 
 
 rule contact_sheet:
-    """Show each channel alone, by one curve, the models of their skies, and the pictures."""
+    """Show each channel alone with the same stretch, the sky models, and the pictures."""
     input:
         channels=plans.for_channels(
             "results/{project}/channels/{channel}.fits",

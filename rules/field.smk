@@ -1,15 +1,16 @@
-"""What is in the field.
+"""Astrometry, photometry, depth and sources of the field.
 
 Reads   links/<light>, measures/<channel>/<night>.fits, the lock file; a catalogue of stars;
-        registration/<channel>.fits, channels/<channel>.fits, picture/<recipe>.png; images of the
-        user's.
-Writes  field/solution.fits: the place of the grid on the sky; field/zero_points.fits: magnitudes of
-        the channels, and what each sub saw of the night; field/depth.fits: how deep they are;
-        field/sources.fits, .ecsv, .csv, .vot, .reg: what is in the field; field/annotated.png, .svg:
-        the picture with names, and these alone; field/overlay_<image>.png: other images beside it.
-Steps   find the stars of the grid in the catalogue and fit world coordinates to them, or say why not;
-        compare their light with the catalogue; measure the noise of empty sky and inject stars; find
-        sources, tell stars from extended ones, look them up in catalogues; draw them over the picture.
+        registration/<channel>.fits, channels/<channel>.fits, picture/<recipe>.png; the user's
+        images.
+Writes  field/solution.fits: astrometric solution of the grid; field/zero_points.fits: zero points of
+        the channels, transparency of each sub, extinction of each night; field/depth.fits: limiting
+        magnitudes; field/sources.fits, .ecsv, .csv, .vot, .reg: sources; field/annotated.png, .svg:
+        the picture with annotations, and the annotations alone; field/overlay_<image>.png: other
+        images beside the picture.
+Steps   match the stars of the grid with the catalogue and fit world coordinates, or give the reason
+        for failure; compare fluxes with the catalogue; measure the noise of empty sky and inject
+        stars; find sources, classify them, match them with catalogues; draw them over the picture.
 """
 
 from platefiles.plan.field_jobs import (
@@ -25,7 +26,7 @@ from platefiles.rule_inputs import sets
 
 
 rule solve_astrometry:
-    """Place the grid on the sky by its stars; refuse where that would be a guess."""
+    """Solve the astrometry of the grid from its stars; refuse ambiguous matches."""
     input:
         raw=ancient(plans.grid_frame),
         measures=plans.grid_measures(of="results/{project}/field/solution.fits"),
@@ -50,7 +51,7 @@ rule solve_astrometry:
 
 
 rule find_zero_points:
-    """Compare stars with the catalogue: zero points, transparency, sky and extinction."""
+    """Measure zero points, transparency, sky brightness and extinction with catalogue stars."""
     input:
         solution=plans.input(
             "results/{project}/field/solution.fits",
@@ -87,7 +88,7 @@ rule find_zero_points:
 
 
 rule measure_depth:
-    """Measure how deep the channels are, how that grew, and what more hours would buy."""
+    """Measure the depth of the channels, its growth, and the gain of more exposure."""
     input:
         solution=plans.input(
             "results/{project}/field/solution.fits",
@@ -128,7 +129,7 @@ rule measure_depth:
 
 
 rule identify_sources:
-    """Find stars and extended sources, and which of them catalogues know."""
+    """Find stars and extended sources, and match them with catalogues."""
     input:
         solution=plans.input(
             "results/{project}/field/solution.fits",
@@ -162,7 +163,7 @@ rule identify_sources:
 
 
 rule list_sources:
-    """Write the sources as a list that other programs read."""
+    """Write the sources as a table for other programs."""
     input:
         sources=plans.input(
             "results/{project}/field/sources.fits",
@@ -189,7 +190,7 @@ rule list_sources:
 
 
 rule annotate:
-    """Draw grid, directions, objects and stars over the picture, or alone."""
+    """Draw graticule, compass, objects and stars over the picture, or alone."""
     input:
         picture=plans.input(
             sets.shown_picture, of="results/{project}/field/annotated.{ending}"
@@ -256,7 +257,7 @@ rule overlay:
 
 
 rule field:
-    """Find out where the field lies and what its magnitudes are."""
+    """Make all products of the field."""
     input:
         plans.files("results/{project}/field/solution.fits"),
         plans.files("results/{project}/field/zero_points.fits"),

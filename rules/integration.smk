@@ -2,9 +2,9 @@
 
 Reads   links/<light>, calibration/<master>.fits, measures/<channel>/<night>.fits,
         registration/<channel>.fits, field/solution.fits.
-Writes  cosmic_rays/<channel>/<night>.fits where subs are few, channels/<channel>.fits, subs.tsv.
-Steps   find cosmic rays sub by sub where there are too few to compare; calibrate, resample, clip
-        and average tile by tile; list what became of each sub.
+Writes  cosmic_rays/<channel>/<night>.fits for few subs, channels/<channel>.fits, subs.tsv.
+Steps   find cosmic rays on single subs, if there are too few to compare; calibrate, resample, reject
+        and average tile by tile; list the state of each sub.
 """
 
 from platefiles.plan.calibration_jobs import cosmic_rays_job
@@ -13,7 +13,7 @@ from platefiles.rule_inputs import sets
 
 
 rule find_cosmic_rays:
-    """Find cosmic rays on each sub of one channel and night by itself."""
+    """Find cosmic rays on each single sub of one channel and night."""
     input:
         raw=ancient(plans.links(sets.frames_of_night)),
         masters=plans.input(
@@ -43,7 +43,7 @@ rule find_cosmic_rays:
 
 
 rule integrate:
-    """Integrate the subs of a channel: clipped, weighted mean with its variance."""
+    """Integrate the subs of a channel: weighted mean after rejection, with its variance."""
     input:
         raw=ancient(plans.links(sets.frames_of_channel)),
         masters=plans.input(

@@ -1,9 +1,10 @@
-"""Where each sub lies on the grid, and how good it is.
+"""Measurement, registration and selection of subs.
 
 Reads   links/<light>, calibration/<master>.fits; field/solution.fits for registered subs.
 Writes  measures/<channel>/<night>.fits, the lock file beside the project file (once),
         registration/<channel>.fits, registered/<channel>/<sub>.fits on request.
-Steps   measure sky, noise and stars of each sub; choose the grid if none is pinned; match stars.
+Steps   measure sky, noise and stars of each sub; choose the reference if none is pinned; match
+        stars, fit transforms, select and weigh subs.
 """
 
 from platefiles.plan.calibration_jobs import measure_stars_job
@@ -41,7 +42,7 @@ rule measure_stars:
 if plans.unpinned:
 
     checkpoint choose_reference:
-        """Choose the grid and the photometric references; later runs keep them."""
+        """Choose the grid and the photometric references, which later runs keep."""
         input:
             measures=plans.for_nights(
                 "results/{project}/measures/{channel}/{night}.fits",
@@ -70,7 +71,7 @@ if plans.unpinned:
 
 
 rule register:
-    """Match the stars of a channel's subs with the reference; judge and weigh each sub."""
+    """Match the stars of a channel's subs with the reference; select and weigh the subs."""
     input:
         measures=plans.for_nights(
             "results/{project}/measures/{channel}/{night}.fits",
@@ -99,7 +100,7 @@ rule register:
 
 
 rule register_sub:
-    """Write one sub laid on the grid, for projects that keep them."""
+    """Write one registered sub, if the project keeps them (`keep_subs`)."""
     input:
         raw=ancient(plans.links(sets.frame_of_sub)),
         masters=plans.input(sets.masters_of_sub),

@@ -1,10 +1,10 @@
-"""From integrated channels to channels that can be blended.
+"""Gradient subtraction, PSF matching and continuum subtraction.
 
 Reads   channels/<channel>.fits.
-Writes  sky/<channel>.fits, seeing.tsv; where a recipe wants them, matched/<channel>.fits and
+Writes  sky/<channel>.fits, seeing.tsv; if the recipe uses them, matched/<channel>.fits and
         lines/<channel>.fits.
-Steps   model the sky between stars and galaxies; tell how wide stars are; soften channels to the
-        one with the widest stars; take starlight out of narrowband channels.
+Steps   model the sky between stars and galaxies; list the FWHM of stars; convolve channels to the
+        widest PSF; subtract the continuum from narrowband channels.
 """
 
 from platefiles.plan.mapped_jobs import line_job, match_job, seeing_job, sky_job
@@ -37,7 +37,7 @@ rule subtract_gradient:
 
 
 rule list_seeing:
-    """List how wide the stars of each channel are."""
+    """List the FWHM of the stars of each channel."""
     input:
         skies=plans.for_channels(
             "results/{project}/sky/{channel}.fits", of="results/{project}/seeing.tsv"
@@ -65,7 +65,7 @@ rule list_seeing:
 
 
 rule match_channel:
-    """Soften a channel to the one with the widest stars."""
+    """Convolve a channel to the widest PSF."""
     input:
         channels=plans.for_channels(
             "results/{project}/channels/{channel}.fits",
@@ -96,7 +96,7 @@ rule match_channel:
 
 
 rule subtract_continuum:
-    """Take the starlight out of a narrowband channel, as a broadband channel shows it."""
+    """Subtract the continuum from a narrowband channel, by a broadband channel."""
     input:
         channels=plans.input(
             sets.line_images, of="results/{project}/lines/{channel}.fits"
