@@ -441,13 +441,12 @@ def test_regions_of_ionised_gas_are_where_they_shine(demo):
     assert (misses[ratio > 1].min(axis=0)[bright] < 1.5).all()
 
 
-@pytest.mark.parametrize("cores", [1, 2])
-def test_the_picture_is_made_again_from_its_raw_frames(demo, tmp_path, cores):
-    """`replay` makes the same bytes on any number of cores, and prints their digest."""
+def test_the_picture_is_made_again_from_its_raw_frames(demo, tmp_path):
+    """`replay` on one core makes the bytes of a run on all, and prints their digest."""
     picture = demo.results / "picture" / "ha-in-red.png"
     raw = demo.results.parent / "demo-raw"
     command = [sys.executable, "-m", "platecli", "replay", str(picture), "--raw", str(raw)]
-    command += ["--into", str(tmp_path / "again"), "--cores", str(cores)]
+    command += ["--into", str(tmp_path / "again"), "--cores", "1"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.splitlines()[-1] == "identical"
