@@ -1,4 +1,4 @@
-"""Draw what is known of the field over the picture, and the drawing alone as an overlay."""
+"""Draw annotations of the field over the picture, or alone as an overlay."""
 
 import json
 from collections.abc import Mapping, Sequence

@@ -1,4 +1,4 @@
-"""Write one calibrated sub, as measuring and integrating see it."""
+"""Write one calibrated sub, with the pixels that measurement and integration use."""
 
 import json
 import math

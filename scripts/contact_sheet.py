@@ -1,4 +1,4 @@
-"""An overview of a project: each channel alone, models of the sky, and the pictures."""
+"""Draw the contact sheet: each channel alone, the sky models, and the pictures."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

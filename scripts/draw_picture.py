@@ -1,4 +1,4 @@
-"""The linear image as pictures to look at: PNG, 16-bit TIFF, JPEG."""
+"""Draw the linear image as a picture: PNG, 16-bit TIFF, JPEG."""
 
 import re
 from collections.abc import Mapping, Sequence

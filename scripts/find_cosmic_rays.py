@@ -1,4 +1,4 @@
-"""Find cosmic rays on each sub of one channel and night by itself, where subs are few."""
+"""Find cosmic rays on each single sub of one channel and night, for few subs."""
 
 import json
 from collections.abc import Mapping, Sequence

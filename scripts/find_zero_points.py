@@ -1,4 +1,4 @@
-"""Find the zero point of each channel, the transparency of each sub, sky and extinction."""
+"""Measure zero points, transparency of each sub, sky brightness and extinction."""
 
 import json
 import math

@@ -1,4 +1,4 @@
-"""Find what is in the field: stars, extended sources, and which of them catalogues know."""
+"""Find stars and extended sources in the field, and match them with catalogues."""
 
 import json
 import math

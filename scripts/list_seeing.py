@@ -1,4 +1,4 @@
-"""List how wide the stars of each channel are."""
+"""List the FWHM of the stars of each channel."""
 
 import json
 from collections.abc import Mapping, Sequence

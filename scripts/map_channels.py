@@ -1,4 +1,4 @@
-"""Filters to output colours: the linear image of a picture."""
+"""Map channels to output colours: the linear image of a picture."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path

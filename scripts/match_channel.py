@@ -1,4 +1,4 @@
-"""Soften a channel to the one with the widest stars."""
+"""Convolve a channel to the widest PSF."""
 
 import json
 from collections.abc import Mapping, Sequence

@@ -1,4 +1,4 @@
-"""Measure how deep each channel is, how depth grew, and what more hours would buy."""
+"""Measure the depth of each channel, its growth, and the gain of more exposure."""
 
 import json
 import math

@@ -1,4 +1,4 @@
-"""What words on the command line name: projects, their results, and files of these.
+"""Resolve arguments of the command line to projects, their results, and files of these.
 
 Each verb takes the name of a project, the path of its file, or a path in its results, whichever is
 at hand. A word that means two different things is refused with both.

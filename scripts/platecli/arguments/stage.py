@@ -1,4 +1,4 @@
-"""How far a run goes: a stage by its name, or one file that a rule makes."""
+"""The stage of a run: a name, or one file that a rule makes."""
 
 import difflib
 from collections.abc import Iterable

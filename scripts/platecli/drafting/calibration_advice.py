@@ -1,4 +1,4 @@
-"""What a draft says about calibration frames that are missing or do not fit."""
+"""Advice of a draft on calibration frames that are missing or do not match."""
 
 import math
 from collections import defaultdict

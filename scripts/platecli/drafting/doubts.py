@@ -1,4 +1,4 @@
-"""What `check` sees among new lights: focus and test exposures, and other targets."""
+"""Doubtful new lights for `check`: focus and test exposures, and other targets."""
 
 from collections.abc import Iterable, Iterator, Sequence
 

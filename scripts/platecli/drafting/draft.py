@@ -1,4 +1,4 @@
-"""The text of a project file drafted from what raw folders hold."""
+"""The text of a project file drafted from raw folders."""
 
 import json
 import os

@@ -1,4 +1,4 @@
-"""What the verb `new` says about a draft."""
+"""The console lines of the verb `new` about a draft."""
 
 from collections.abc import Sequence
 from pathlib import Path

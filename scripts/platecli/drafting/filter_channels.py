@@ -1,4 +1,4 @@
-"""Filters of lights: which channel each feeds, and which filters names of files tell of."""
+"""Filters of lights: the channel of each, and filters in file names."""
 
 import re
 from collections.abc import Iterable, Sequence

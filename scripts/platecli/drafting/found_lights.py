@@ -1,4 +1,4 @@
-"""Lights as a draft looks at them: a raw file with what its header says."""
+"""Lights of a draft: a raw file with the facts of its header."""
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence

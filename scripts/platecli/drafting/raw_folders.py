@@ -1,4 +1,4 @@
-"""Raw folders looked through for a draft."""
+"""Search raw folders for a draft."""
 
 import os
 from collections import Counter

@@ -1,4 +1,4 @@
-"""Which recipe suits a set of channels, and which channel makes which colour."""
+"""Choose the recipe for a set of channels, and the colour of each channel."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""What a set of raw folders holds, before there is a project file."""
+"""Survey the content of raw folders, before there is a project file."""
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

@@ -1,4 +1,4 @@
-"""Targets among the lights of raw folders: told apart by OBJECT and by pointing."""
+"""Group the lights of raw folders into targets, by OBJECT and pointing."""
 
 import math
 from collections import defaultdict

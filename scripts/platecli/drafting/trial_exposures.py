@@ -1,4 +1,4 @@
-"""Focus and test exposures among lights: found by their names, and by how they differ."""
+"""Find focus and test exposures among lights, by names and by exposure, binning and size."""
 
 import re
 from collections import defaultdict

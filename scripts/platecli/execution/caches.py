@@ -1,4 +1,4 @@
-"""A place for the caches of libraries where the user's own cannot be written."""
+"""A folder for the caches of libraries, if the user's own cannot be written."""
 
 import os
 import sys

@@ -1,4 +1,4 @@
-"""What a run would do, told from the plans of the projects alone."""
+"""List the jobs of a run from the plans of the projects alone."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""How the process that Snakemake runs in hears of signals and ends its jobs.
+"""Handle signals in the process of Snakemake, and end its jobs.
 
 A signal handler runs in the main thread, in the middle of whatever that does: Snakemake's own waits
 for a lock that the interrupted frame may hold. So the handlers do nothing, and a thread that hears

@@ -1,4 +1,4 @@
-"""Why a process was killed: by which signal, and whether for want of memory."""
+"""Find why a process was killed: the signal, and whether memory ran out."""
 
 import contextlib
 import signal

@@ -1,4 +1,4 @@
-"""Every name of Snakemake that the project uses and Snakemake's documentation does not promise.
+"""All names of Snakemake that the project uses but Snakemake does not document.
 
 Rules, plugins and the Snakefile use what is documented: Snakemake's language, ``min_version``, and
 the interfaces of executor and logger plugins. What goes beyond that stands here, so that a new

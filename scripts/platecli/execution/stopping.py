@@ -1,4 +1,4 @@
-"""How a verb is stopped by Ctrl-C, termination or a terminal that is closed.
+"""Stop a verb after Ctrl-C, termination or a closed terminal.
 
 No handler here takes a lock or raises an exception: the frame that it interrupts may hold any lock,
 and may be one whose exceptions are swallowed. A process without jobs ends at once. That is safe at

@@ -1,4 +1,4 @@
-"""How much work the jobs of a run are, by what they work on and how long such jobs took before."""
+"""Estimate the work of the jobs of a run, from their input and the durations of earlier jobs."""
 
 import csv
 import math

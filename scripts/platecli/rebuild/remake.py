@@ -1,4 +1,4 @@
-"""A product made again from its record, in a folder of its own."""
+"""Make a product again from its record, in a separate folder."""
 
 import shutil
 import sys

@@ -1,4 +1,4 @@
-"""Run tasks in an order that respects what they are made from, side by side where they can be."""
+"""Run tasks in the order of their dependencies, in parallel where possible."""
 
 import contextlib
 import math

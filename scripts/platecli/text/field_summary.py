@@ -1,4 +1,4 @@
-"""Three lines on the field at the end of a run: where it lies, how deep it is, what is in it."""
+"""Lines on the field at the end of a run: position, depth and sources."""
 
 import math
 from collections.abc import Collection, Mapping, Sequence

@@ -1,4 +1,4 @@
-"""What came of a run: exit status, a line in the log, facts for a program of the user's."""
+"""The outcome of a run: exit status, a line in the log, facts for the user's program."""
 
 import json
 import logging

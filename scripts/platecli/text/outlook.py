@@ -1,4 +1,4 @@
-"""What is new in a project, and what a run would make of it."""
+"""New subs of a project, and the jobs of its next run."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

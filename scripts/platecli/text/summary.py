@@ -1,4 +1,4 @@
-"""What a run has made: subs used and left out by channel, and where the pictures are."""
+"""The summary of a run: subs used and left out by channel, and paths of the pictures."""
 
 import contextlib
 import csv

@@ -1,4 +1,4 @@
-"""How a product came to be, as a tree of text."""
+"""The provenance of a product, as a tree of text."""
 
 import json
 from collections.abc import Iterable, Iterator, Sequence

@@ -1,4 +1,4 @@
-"""The verb `check`: what is new in projects, what a run would do and why; nothing is written."""
+"""The verb `check`: list new subs, and the jobs of the next run with reasons; write nothing."""
 
 import argparse
 import contextlib

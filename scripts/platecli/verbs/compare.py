@@ -1,4 +1,4 @@
-"""The verb `compare`: what two versions of a picture or a channel differ in."""
+"""The verb `compare`: list the differences of two versions of a picture or a channel."""
 
 import argparse
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""The verb `depth`: how faint the channels of a project go, and what more hours would buy."""
+"""The verb `depth`: print the depth of the channels of a project and the gain of more exposure."""
 
 import argparse
 import math

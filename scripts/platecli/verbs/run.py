@@ -1,4 +1,4 @@
-"""The verb `run`: make the pictures of projects with Snakemake, and say what came of it."""
+"""The verb `run`: make the pictures of projects with Snakemake, and report the outcome."""
 
 import argparse
 import contextlib

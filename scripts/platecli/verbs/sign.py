@@ -1,4 +1,4 @@
-"""The verb `sign`: a signature of the digests of a project, with a key that the user has."""
+"""The verb `sign`: sign the digests of a project with the user's key."""
 
 import argparse
 from pathlib import Path

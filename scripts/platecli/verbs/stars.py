@@ -1,4 +1,4 @@
-"""The verb `stars`: fetch the star catalogues of all projects at once, and say what each has."""
+"""The verb `stars`: fetch the star catalogues of all projects, and report on each."""
 
 import argparse
 import sys

@@ -1,4 +1,4 @@
-"""The verb `tidy`: delete products that the plan of their project does not make any more."""
+"""The verb `tidy`: delete products of earlier plans of a project."""
 
 import argparse
 import contextlib

@@ -1,4 +1,4 @@
-"""The verb `trace`: how a product came to be, down to each raw frame."""
+"""The verb `trace`: show the provenance of a product, down to each raw frame."""
 
 import argparse
 import json

@@ -1,4 +1,4 @@
-"""The verb `verify`: whether products, pictures and raw frames are still what they were."""
+"""The verb `verify`: check that products, pictures and raw frames are unchanged."""
 
 import argparse
 import json

@@ -1,4 +1,4 @@
-"""Asking an archive for stars, and reading what it answers.
+"""Query an archive for stars, and read its answer.
 
 An answer comes from a stranger: its size, the time it takes and the redirects on its way are
 bounded, and of its table only numbers that make sense are kept.

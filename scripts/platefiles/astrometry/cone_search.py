@@ -1,4 +1,4 @@
-"""The stars of a field, fetched once from an archive and kept beside the project file.
+"""Fetch the stars of a field once from an archive, and store them beside the project file.
 
 The key ``catalogue`` names a published catalogue (`platefiles.config.star_archives`), asked for by
 TAP; ``cone_search`` gives the URL of any IVOA Simple Cone Search 1.03. One query serves a field.

@@ -1,4 +1,4 @@
-"""World coordinates of a raw frame's header, read also where their values are texts."""
+"""World coordinates of a raw frame's header, also from text values."""
 
 import re
 import warnings

@@ -1,4 +1,4 @@
-"""A project's grid placed on the sky, or the sentence that says why not and what would help."""
+"""Solve the astrometry of a project's grid, or give the reason for failure and the remedies."""
 
 import math
 from collections.abc import Callable, Sequence

@@ -1,4 +1,4 @@
-"""Where a field may lie on the sky, before its stars are looked at: settings and headers."""
+"""The approximate position of a field on the sky, from settings and headers."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

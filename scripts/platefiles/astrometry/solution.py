@@ -1,4 +1,4 @@
-"""The product of ``solve_astrometry``: world coordinates of a project's grid, or why it has none.
+"""The product of ``solve_astrometry``: world coordinates of the grid, or the reason for failure.
 
 The primary header has the world coordinates; ``STARS`` has a row for each star of the catalogue in
 the field.

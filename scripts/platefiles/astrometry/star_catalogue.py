@@ -1,4 +1,4 @@
-"""Star catalogues on disk: Tycho-2, which comes along, and tables of the user's.
+"""Star catalogues on disk: Tycho-2, which comes with platelog, and the user's tables.
 
 A table of the user's is CSV, ECSV or VOTable, told by its content. Its columns have the names of a
 Gaia DR3 cone extract (ra, dec, pmra, pmdec, ref_epoch, source_id, phot_g_mean_mag,

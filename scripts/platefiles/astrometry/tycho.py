@@ -1,4 +1,4 @@
-"""The star catalogue that comes along: where it lies, and what tells one edition from another."""
+"""The path and the edition of the star catalogue that comes with platelog."""
 
 import functools
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""Which settings of a job are not the defaults of the recipe."""
+"""Settings of a job that differ from the defaults of the recipe."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass

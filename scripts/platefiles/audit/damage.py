@@ -1,4 +1,4 @@
-"""Products of a project looked through for damage."""
+"""Search the products of a project for damage."""
 
 import os
 from concurrent.futures import ThreadPoolExecutor

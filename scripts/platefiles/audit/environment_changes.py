@@ -1,4 +1,4 @@
-"""What was around when the products of a record were made: code, versions, lock."""
+"""The environment in which the products of a record were made: code, versions, pinned packages."""
 
 import json
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""What `verify` finds out, file by file."""
+"""The findings of `verify`, file by file."""
 
 from dataclasses import dataclass, field
 

@@ -1,4 +1,4 @@
-"""Two products compared: images plane by plane, tables column by column, headers card by card."""
+"""Compare two products: images by plane, tables by column, headers by card."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Two versions of a product: which subs and settings are not the same."""
+"""Differences in subs and settings of two versions of a product."""
 
 import json
 from collections.abc import Iterable, Sequence

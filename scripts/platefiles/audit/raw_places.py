@@ -1,4 +1,4 @@
-"""Where the raw frames of records may be, and whether they are what they were."""
+"""Find the raw frames of records, and check that they are unchanged."""
 
 import os
 from collections.abc import Iterable, Iterator, Sequence

@@ -1,4 +1,4 @@
-"""The raw frames that a record names, found again wherever their folder lies now."""
+"""Find the raw frames of a record, wherever their folder is now."""
 
 import os
 from collections.abc import Iterable, Sequence

@@ -1,4 +1,4 @@
-"""What it takes to make a product again from its record: links to raw frames, and tasks."""
+"""The plan to make a product again from its record: links to raw frames, and tasks."""
 
 import json
 import os

@@ -1,4 +1,4 @@
-"""Whether products, pictures and raw frames are still what the records of the products say."""
+"""Check products, pictures and raw frames against the records of the products."""
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

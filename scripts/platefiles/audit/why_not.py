@@ -1,4 +1,4 @@
-"""Why a raw frame is not part of a product, or that it is."""
+"""Say whether a raw frame is part of a product, and why not."""
 
 import csv
 import re

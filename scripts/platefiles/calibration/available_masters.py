@@ -1,4 +1,4 @@
-"""The masters that a project's calibration frames can make, and what each is corrected with."""
+"""The masters of a project's calibration frames, and the masters that correct them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""Combining the files of a master, a band of rows at a time."""
+"""Combine the files of a master, a band of rows at a time."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor

@@ -1,4 +1,4 @@
-"""How well pooled calibration frames fit a sub, or the frames of another pool."""
+"""How well a pool of calibration frames matches a sub, or another pool."""
 
 import math
 from collections.abc import Hashable, Iterable

@@ -1,4 +1,4 @@
-"""Masters on the shelf: loaded once each, put together for the subs that need them."""
+"""Load each master once, and combine masters for the subs that need them."""
 
 import math
 from collections.abc import Iterable, Mapping

@@ -1,4 +1,4 @@
-"""Which calibration frames make which masters, and which masters serve which lights."""
+"""Match calibration frames with masters, and masters with lights."""
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace

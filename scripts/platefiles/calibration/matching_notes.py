@@ -1,4 +1,4 @@
-"""What calibration does not do, or does otherwise than one may expect, as notes."""
+"""Notes on skipped or unusual calibration."""
 
 from collections import Counter
 from collections.abc import Iterable, Sequence

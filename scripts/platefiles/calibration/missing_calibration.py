@@ -1,4 +1,4 @@
-"""Sentences on lights for which no calibration frames fit: what was sought, and what to do."""
+"""Messages on lights without matching calibration frames, with remedies."""
 
 import math
 from collections import defaultdict

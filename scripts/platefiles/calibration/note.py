@@ -1,4 +1,4 @@
-"""Notes on what calibration does not do, or does otherwise than one may expect, as data.
+"""Notes on skipped or unusual calibration, as data.
 
 The sentence of a note is made where it is shown, by `platefiles.calibration.note_sentences`. Jobs
 hold notes and not sentences, so that a sentence can be worded anew and no product is made again.

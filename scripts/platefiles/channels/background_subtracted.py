@@ -1,4 +1,4 @@
-"""Channels without the gradient of their sky: the model of `subtract_gradient`, and what uses it.
+"""Channels without the gradient of their sky, from the model of `subtract_gradient`.
 
 What is stored is the model, a mesh of some hundred nodes. An image without it is one subtraction
 away from the channel, while storing it would take as much disk as the channel itself.

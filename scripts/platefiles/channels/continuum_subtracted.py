@@ -1,4 +1,4 @@
-"""A narrowband channel less the starlight that a broadband channel shows."""
+"""A narrowband channel minus the continuum from a broadband channel."""
 
 from dataclasses import dataclass
 

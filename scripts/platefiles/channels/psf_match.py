@@ -1,4 +1,4 @@
-"""Two channels and the kernel between them, from the stars that both have."""
+"""Match the PSFs of two channels, with a kernel from their common stars."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""JSON schemas by which editors complete and check the YAML files, made from the models.
+"""JSON schemas of the YAML files for editors, made from the models.
 
 ``python -m platefiles.config.editor_schema`` writes them into ``config/schema``.
 """

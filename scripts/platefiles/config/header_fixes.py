@@ -1,4 +1,4 @@
-"""Values that `header_fixes` gives to cards, tried with the code that reads headers."""
+"""Check the values of `header_fixes` with the code that reads headers."""
 
 from collections.abc import Callable
 from typing import NamedTuple

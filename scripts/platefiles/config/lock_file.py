@@ -1,4 +1,4 @@
-"""The file that pins a project's grid and photometric references, kept beside the project."""
+"""The lock file, which pins a project's grid and photometric references."""
 
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""Settings of the machine that runs the workflow, and of nothing that changes a product."""
+"""Settings of the machine that runs the workflow; they never change a product."""
 
 from pathlib import Path
 from typing import Annotated

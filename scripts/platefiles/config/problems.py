@@ -1,4 +1,4 @@
-"""Refusals of the models as lines with file, line, key and a suggestion."""
+"""Validation errors of the models as lines with file, line, key and a suggestion."""
 
 import difflib
 import re

@@ -1,4 +1,4 @@
-"""Models of a recipe: how subs become a picture, shared by many projects.
+"""Models of a recipe, the processing settings that many projects share.
 
 The descriptions are shown by editors through the generated JSON schema. Imports stay light,
 because this module is loaded each time that Snakemake reads its rules.

@@ -1,4 +1,4 @@
-"""Star catalogues that big archives publish, and how each archive is asked for them.
+"""Star catalogues of public archives, and how to query each archive.
 
 Services speak TAP 1.1 with ADQL 2.0 or Simple Cone Search 1.03 (IVOA Recommendations). URLs are as
 the archives document them:

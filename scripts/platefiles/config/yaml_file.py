@@ -1,4 +1,4 @@
-"""YAML files read safely, with the line of each key kept for messages.
+"""Read YAML files safely, with the line of each key for messages.
 
 Plain values follow the core schema of YAML 1.2: only ``true`` and ``false`` are switches, ``012``
 is twelve, ``1e3`` is a number, and ``12:30:00`` or ``2025-03-01`` stay text. Keys are always text.

@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all.
+"""Write files whole or not at all.
 
 What is not finished yet has a hidden name beside its place, ``.NAME.xxxxxxxx.part``, and is locked
 by who writes it. The kernel takes the lock back when the writer dies, so that a later run can tell

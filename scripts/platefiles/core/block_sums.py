@@ -1,4 +1,4 @@
-"""Sums by which a reader tells damage, at a twentieth of the cost of SHA-256.
+"""Sums that detect damage, at a twentieth of the cost of SHA-256.
 
 They are no proof against forgery, which the SHA-256 in headers and records is.
 """

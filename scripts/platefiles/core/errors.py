@@ -1,4 +1,4 @@
-"""What goes wrong on the user's side, said in a sentence."""
+"""Errors that the user can solve, as one sentence each."""
 
 from pathlib import Path
 

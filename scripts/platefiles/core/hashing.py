@@ -1,4 +1,4 @@
-"""Settings as one text, and digests of texts and files."""
+"""Canonical JSON of settings, and digests of texts and files."""
 
 import hashlib
 import json

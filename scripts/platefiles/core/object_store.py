@@ -1,4 +1,4 @@
-"""S3-compatible object storage: names, listing, reading by ranges, and faults in plain words.
+"""S3-compatible object storage: names, listing, reading by ranges, and error messages.
 
 The library is imported where a project names such storage and nowhere else; it comes with
 ``envs/cluster.lock``. Endpoint, region and credentials are its own affair, by the usual AWS

@@ -1,4 +1,4 @@
-"""Products that are made and are to be made again, since what they were made from was changing.
+"""Provisional products, which the next run makes again, since their input was changing.
 
 A raw frame that is not as it was when the run began, or when it was measured, holds up no night: it
 is left out. But what is made without it is provisional: it does not claim the job that the plan

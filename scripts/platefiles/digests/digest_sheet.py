@@ -1,4 +1,4 @@
-"""The sheet of digests of a project, ``digests.sha256``, as ``sha256sum -c`` reads it.
+"""The list of digests of a project, ``digests.sha256``, as ``sha256sum -c`` reads it.
 
 A line a file: the SHA-256, two blanks, the path from the folder of the sheet on. A path with a
 backslash or a line break is escaped, as GNU coreutils do it, and its line begins with a backslash.

@@ -1,4 +1,4 @@
-"""What the jobs of a project have noted, and which files are held against that.
+"""The notes of the jobs of a project, and the files to compare with them.
 
 A note does not name the product. That of a log is known by its place, and so are those of tables
 and of the lock file, which have no sums inside.

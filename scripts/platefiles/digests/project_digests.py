@@ -1,4 +1,4 @@
-"""The digests of all that a project has made, put together from what its jobs noted.
+"""The digests of all files of a project, collected from the notes of its jobs.
 
 A job notes the SHA-256 of its product as soon as that has its place. So a file that was damaged
 since keeps the digest that it was made with, whoever puts the sheet together later, and how often.

@@ -1,4 +1,4 @@
-"""Notes of choosing the grid, written again where they were damaged: no job will do so."""
+"""Write damaged notes of `choose_reference` again, since no job does."""
 
 import os
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""Files held against the sheets of digests beside them, and the sheets against what jobs noted.
+"""Compare files with the lists of digests beside them, and the lists with the notes of jobs.
 
 Three witnesses tell what a file was: the sheet, the log of its job, and the hidden note. Where they
 differ, the one that the file itself contradicts is called changed.

@@ -1,4 +1,4 @@
-"""Signatures of sheets of digests, by the programs of OpenSSH or minisign and a key of the user's.
+"""Signatures of lists of digests, by OpenSSH or minisign with the user's key.
 
 A signature lies beside the sheet: ``digests.sha256.sig`` by ``ssh-keygen -Y sign`` with the
 namespace ``file``, ``digests.sha256.minisig`` by minisign. Both can be checked without this code.

@@ -1,4 +1,4 @@
-"""Products are read only if they are what was written.
+"""Read products only if they are unchanged since they were written.
 
 All headers of a product are compared with their SHA-256 when a step first opens it, and each data
 unit with its `DATABLK` when it is first read: once in the life of a process, as long as the file

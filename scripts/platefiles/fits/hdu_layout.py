@@ -1,4 +1,4 @@
-"""Where the parts of a FITS file lie, told by its headers alone; no data are read.
+"""Byte ranges of the HDUs of a FITS file, from its headers alone.
 
 FITS 4.0 (Pence et al. 2010, A&A 524, A42, and the standard of 2018), sections 3 and 4.
 """

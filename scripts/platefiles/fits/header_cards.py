@@ -1,4 +1,4 @@
-"""What a header announces: the values of its cards, the size of its data, the shape of its image.
+"""The values of the cards of a header, the size of its data, the shape of its image.
 
 Odd headers bring a reason, in the words of a sentence about the file. Layout: FITS standard 4.0,
 sections 3 and 4; compressed images: section 10.

@@ -1,4 +1,4 @@
-"""A product whose images are filled band by band, in its own file: no image is held in memory."""
+"""Write the images of a product band by band, without an image in memory."""
 
 import io
 import math

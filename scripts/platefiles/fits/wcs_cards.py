@@ -1,4 +1,4 @@
-"""The place on the sky of images on the grid and of pictures drawn of them: FITS 4.0, section 8.
+"""World coordinates of images on the grid and of pictures: FITS 4.0, section 8.
 
 Positions are 0-based in the code, with row 0 at the bottom; FITS counts from 1.
 """

@@ -1,4 +1,4 @@
-"""Whether a frame comes from a sensor with a colour filter array, by its header.
+"""Recognise sensors with a colour filter array, by the header of a frame.
 
 Taken for monochrome, the mosaic of such a sensor gives a picture that looks right from afar and
 measures wrongly everywhere. So whatever speaks of a filter array counts, unless the value says

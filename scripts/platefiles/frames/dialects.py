@@ -1,4 +1,4 @@
-"""The dialects of FITS headers, read into one set of facts."""
+"""Read the dialects of FITS headers into one set of facts."""
 
 import re
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Headers with the cards that a project puts right, read by keywords and their synonyms."""
+"""Headers with the fixes of a project, read by keywords and their synonyms."""
 
 import fnmatch
 import math

@@ -1,4 +1,4 @@
-"""What kind a frame is: bias, dark, flat or light, from its header, its folder or its name."""
+"""The type of a frame: bias, dark, flat or light, from its header, folder or name."""
 
 import re
 

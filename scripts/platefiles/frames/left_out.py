@@ -1,4 +1,4 @@
-"""Why a project uses a raw file for nothing, as data.
+"""Why a project does not use a raw file, as data.
 
 The sentence is made where it is shown, by `platefiles.frames.left_out_sentences`.
 """

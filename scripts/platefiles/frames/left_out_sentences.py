@@ -1,4 +1,4 @@
-"""Sentences that say why a raw file is used for nothing.
+"""Sentences that say why a raw file is not used.
 
 Digests of code pass modules of sentences over: see `platefiles.provenance.code_digests`.
 """

@@ -1,4 +1,4 @@
-"""What a run says of subs that lose the cores of their stars to rejection."""
+"""Warnings about subs that lose star cores to rejection."""
 
 from collections.abc import Mapping
 from typing import Any

@@ -1,4 +1,4 @@
-"""The subs of a channel on their way into its image: opened, laid on each other, clipped."""
+"""Integrate the subs of a channel: open, calibrate, resample, reject and average."""
 
 import math
 import threading

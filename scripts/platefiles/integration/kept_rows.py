@@ -1,4 +1,4 @@
-"""The rows that a tile shares with the one below it: they are resampled once.
+"""Resample the rows that two tiles share only once.
 
 A tile of the integration is worked on with some rows around it. Of many subs, tiles are low, and
 without this a third of the work would be done twice.

@@ -1,4 +1,4 @@
-"""Star images of the subs of a channel: kernels between them, and what rejection takes of them.
+"""Star stamps of the subs of a channel: kernels between subs, and losses by rejection.
 
 The stars are those that registration matched with the photometric reference. They are cut out of
 the subs by the same functions that fill the tiles of the integration.

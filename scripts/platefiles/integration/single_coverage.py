@@ -1,4 +1,4 @@
-"""Cosmic rays where one sub alone covers a pixel, which no comparison with other subs tells.
+"""Cosmic rays where only one sub covers a pixel, so that no comparison finds them.
 
 The search is that for single subs, in the parts of a sub that no other one covers. Integrations and
 stored registered subs call the same function, so that the same pixels are bad in both.

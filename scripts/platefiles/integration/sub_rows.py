@@ -1,4 +1,4 @@
-"""What became of each sub, as the product itself tells it."""
+"""The state of each sub, read from the product itself."""
 
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""How the grid is cut into tiles for the integration, and how much memory they take."""
+"""The tiles of the grid for the integration, and their memory."""
 
 import math
 from bisect import bisect_right

@@ -1,4 +1,4 @@
-"""The product of ``measure_depth``: how deep each channel is, how it grew, what more would buy."""
+"""The product of ``measure_depth``: depth, its growth, and the gain of more exposure."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path

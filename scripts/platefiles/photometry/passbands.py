@@ -1,4 +1,4 @@
-"""Which band of a star catalogue a channel is compared with."""
+"""Choose the band of a star catalogue for a channel."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The product of ``find_zero_points``: magnitudes of channels, and each sub's night."""
+"""The product of ``find_zero_points``: zero points of channels, and transparency of each sub."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""A picture with what is known of its field drawn over it, as PNG, and the drawing alone as SVG.
+"""A picture with annotations of its field as PNG, and the annotations alone as SVG.
 
 Drawn by matplotlib's Agg and SVG backends with the font that comes with it, without dates, so that
 the same picture and sources give the same bytes.

@@ -1,4 +1,4 @@
-"""What a drawing upon a picture says about itself: the record of the picture, and its own job."""
+"""Metadata of an annotated picture: the record of the picture, and its own job."""
 
 from collections.abc import Mapping
 from pathlib import Path

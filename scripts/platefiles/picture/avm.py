@@ -1,4 +1,4 @@
-"""What a picture shows, in the words of Astronomy Visualization Metadata (AVM) 1.2.
+"""Astronomy Visualization Metadata (AVM) 1.2 of a picture.
 
 AVM (Hurt, Christensen, Gauthier 2011, IAU Commission 55) is a schema of XMP: which light became
 which colour, when it was taken, and where on the sky the picture lies. Its lists have an item for

@@ -1,4 +1,4 @@
-"""Planes on the grid resampled to the place, turn and size of a picture.
+"""Resample planes on the grid to the rotation, scale and size of a picture.
 
 World coordinates go along as cards, see FITS 4.0, section 8: counted from 1, row 1 at the bottom.
 """

@@ -1,4 +1,4 @@
-"""Channels that a picture is made of, read from their files, and the table that names them."""
+"""Read the channels of a picture, and the table that names them."""
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path

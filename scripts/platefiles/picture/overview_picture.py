@@ -1,4 +1,4 @@
-"""Labelled panels on one sheet, drawn as pixels of a picture."""
+"""Draw labelled panels on one sheet."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Where a picture lies on the sky: told by the linear image that it was drawn from."""
+"""World coordinates of a picture, from its linear image."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING

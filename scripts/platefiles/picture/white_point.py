@@ -1,4 +1,4 @@
-"""What a picture makes white: given factors, a star of a colour, or the mean of its stars."""
+"""The white reference of a picture: given factors, a star colour, or the mean star."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""Jobs that tell what is in the field and how deep it is."""
+"""Jobs of astrometry, photometry, depth and sources."""
 
 from platefiles.core.hashing import file_sha256
 from platefiles.plan.channel_jobs import integrate_job

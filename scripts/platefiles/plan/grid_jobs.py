@@ -1,4 +1,4 @@
-"""Jobs of the grid: choosing it and placing it on the sky; what pins it for other jobs."""
+"""Jobs of the grid: its choice, its astrometry, and its pins for other jobs."""
 
 from pathlib import PurePath
 from typing import Any

@@ -1,4 +1,4 @@
-"""Jobs: what a step needs beside its files, decided before anything runs.
+"""Jobs: the input of a step beside its files, decided before a run.
 
 A *job* is a plain dictionary that holds everything a step needs beside its files: the settings it
 uses and no others, the subs it works on, the digest of its code, and one of the jobs whose products

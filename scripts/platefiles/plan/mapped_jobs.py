@@ -1,4 +1,4 @@
-"""Jobs between integrated channels and pictures: skies, equal star images, starlight taken out."""
+"""Jobs between integrated channels and pictures: gradient, PSF matching, continuum."""
 
 from platefiles.plan.channel_jobs import integrate_job
 from platefiles.plan.job_text import job_text, part, remembered

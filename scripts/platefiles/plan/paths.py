@@ -1,4 +1,4 @@
-"""Where each product of a project lies, as the rules say."""
+"""The path of each product of a project, from the rules."""
 
 import os
 from dataclasses import dataclass

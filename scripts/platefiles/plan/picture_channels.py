@@ -1,4 +1,4 @@
-"""Channels that pictures are made of, and which image of each."""
+"""The channels of pictures, and the image of each."""
 
 from platefiles.plan.paths import BY_SPEED
 from platefiles.plan.project_plan import ProjectPlan

@@ -1,4 +1,4 @@
-"""A project that is ready to be worked on: frames, masters and grid as they are now."""
+"""The plan of a project: its present frames, masters and grid."""
 
 import os
 from collections.abc import Iterable, Sequence

@@ -1,4 +1,4 @@
-"""What a record holds, and the text of it that stands in a product."""
+"""The content of a record, and its text in a product."""
 
 import json
 from collections.abc import Mapping, Sequence

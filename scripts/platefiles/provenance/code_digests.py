@@ -1,4 +1,4 @@
-"""Digest of what a step does: its code and the project modules that it imports.
+"""The digest of the code of a step, with the project modules that it imports.
 
 Comments, docstrings and layout do not count, nor do file times: a clone, a touched file or an
 edited comment leaves the digest as it is. Nor do modules of sentences, whose names end with

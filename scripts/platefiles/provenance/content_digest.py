@@ -1,4 +1,4 @@
-"""A picture's digest of itself: what was changed in the file is found without any other file.
+"""The content digest of a picture, which detects changes of the file without any other file.
 
 TIFF and JPEG have no checksums. So each picture holds, in its XMP packet, the SHA-256 of its bytes
 with zeros in the place of that digest. In a PNG the CRC of the chunk that holds it is that of the

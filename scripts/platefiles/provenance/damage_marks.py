@@ -1,4 +1,4 @@
-"""Hidden marks beside products that were found damaged, which have them made again.
+"""Hidden marks beside damaged products, so that a run makes them again.
 
 The file itself stays until its successor has its place: half of it may be all that there is.
 """

@@ -1,4 +1,4 @@
-"""What each product says about how it was made.
+"""Header cards on the provenance of a product.
 
 The keywords are documented in one table in scripts/products.md. Nothing here depends on the clock,
 on the number of processors or on where the project lies.

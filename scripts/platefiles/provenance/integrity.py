@@ -1,4 +1,4 @@
-"""Whether the bytes of a file are those that were written: FITS products and sealed pictures."""
+"""Check that FITS products and pictures are unchanged since they were written."""
 
 from pathlib import Path
 from typing import BinaryIO

@@ -1,4 +1,4 @@
-"""What a job notes of its product: by which job it was made, how long it is, its SHA-256.
+"""The note of a job about its product: digest of the job, length and SHA-256 of the product.
 
 The note is written when the product has its place, as the last line of the job's log and in a
 hidden file, since logs are deleted by people who tidy up. It is a second witness to a FITS file and

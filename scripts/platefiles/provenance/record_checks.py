@@ -1,4 +1,4 @@
-"""Whether a record is one that a run can have written: records come from strangers."""
+"""Check that a run can have written a record, since records may come from strangers."""
 
 import json
 import re

@@ -1,4 +1,4 @@
-"""What a picture says of itself to programs: one XMP packet, the same in PNG, TIFF, JPEG and SVG.
+"""The XMP packet of a picture, the same in PNG, TIFF, JPEG and SVG.
 
 XMP (ISO 16684-1) is the only metadata that all four formats know, in places that their standards
 name (an iTXt chunk, tag 700, an APP1 segment, an element), and that programs for pictures keep.

@@ -1,4 +1,4 @@
-"""Raw frames in object storage, looked through as `scan` looks through folders."""
+"""Scan raw frames in object storage."""
 
 import io
 from collections.abc import Iterable, Iterator, Mapping

@@ -1,4 +1,4 @@
-"""Copies of one exposure, of which some may be damaged: the intact one is to be used.
+"""Find the intact one among copies of one exposure.
 
 Files of one fingerprint agree in size, headers and last bytes, and may still differ in between: a
 disk that fails, or a copy that went wrong, often leaves zeros there. So they are read whole, once,

@@ -1,4 +1,4 @@
-"""Raw folders walked through: each once, however many projects share it."""
+"""Walk raw folders, each once, even if several projects share it."""
 
 import os
 import stat

@@ -1,4 +1,4 @@
-"""The list of frames: what each raw file of a project is, and what it is used for."""
+"""The list of frames: the type and the use of each raw file of a project."""
 
 import difflib
 from collections import Counter, defaultdict

@@ -1,4 +1,4 @@
-"""Frames recognised by their content, wherever they lie now and whatever they are called.
+"""Recognise frames by their content, after they were moved or renamed.
 
 A frame keeps the id and the name under which its project met it first. Both are part of the jobs
 that are done on it, so a folder that was renamed or moved makes nothing stale. It also keeps its

@@ -1,4 +1,4 @@
-"""Which lights of the raw folders belong to a project, by OBJECT and by pointing."""
+"""Select the lights of a project from its raw folders, by OBJECT and pointing."""
 
 import functools
 import math

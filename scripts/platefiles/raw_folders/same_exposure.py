@@ -1,4 +1,4 @@
-"""Files that hold one exposure in several forms: packed and plain, or with an edited header.
+"""Find files of the same exposure: compressed and plain, or with an edited header.
 
 Equal bytes have equal fingerprints. What is packed otherwise, or got a card more, is found by
 content: frames whose headers give one start, exposure, size and camera are compared by the noise

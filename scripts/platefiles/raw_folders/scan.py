@@ -1,4 +1,4 @@
-"""Raw folders looked through: every file is checked, headers are read of new or changed ones.
+"""Scan raw folders: check every file, and read the headers of new or changed ones.
 
 A cache keyed by path, size and modification time keeps what was read, so that a thousand
 unchanged subs cost a thousand looks at the directory and no more.

@@ -1,4 +1,4 @@
-"""The fingerprint of a raw frame: cheap to work out, and another one for nearly any other file."""
+"""The fingerprint of a raw frame: fast to compute, and different for nearly every other file."""
 
 import hashlib
 import os

@@ -1,4 +1,4 @@
-"""Whether a raw frame is what the job knows of it, and stays so while a step reads it."""
+"""Check that a raw frame matches its job, and stays unchanged while a step reads it."""
 
 import os
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Tiles of a compressed image that are packed by gzip: how much they unpack to.
+"""The unpacked size of gzip tiles of a compressed image.
 
 Astropy unpacks a tile to whatever it holds. A few megabytes may hold gigabytes, so each tile is
 first unpacked piece by piece, and given up once it is larger than its pixels can be (FITS 4.0,

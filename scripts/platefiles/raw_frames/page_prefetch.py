@@ -1,4 +1,4 @@
-"""Getting many pages of a mapped file at once, far cheaper than one fault after another."""
+"""Prefetch many pages of a mapped file at once, which costs less than page faults."""
 
 import contextlib
 import mmap

@@ -1,4 +1,4 @@
-"""Files of raw frames: headers checked against the file, packed files unpacked, images found."""
+"""Open files of raw frames: check headers against the file, unpack files, find the image."""
 
 import errno
 import gzip

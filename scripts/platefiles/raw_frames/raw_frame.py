@@ -1,4 +1,4 @@
-"""Raw frames, opened read-only and handed out a band of rows at a time.
+"""Raw frames, opened read-only and read by bands of rows.
 
 A combination of hundreds of them never holds more than a band of each: their files are mapped. What
 is packed, as a whole or tile by tile, is unpacked once when it is opened, into a scratch file that

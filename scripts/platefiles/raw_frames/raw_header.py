@@ -1,4 +1,4 @@
-"""The header of a raw frame's image, and whether the file can hold what it announces.
+"""The header of a raw frame's image, and whether the file is long enough for it.
 
 Scanning and reading both ask here first: what a header makes believe is refused before memory is
 asked for or anything is decompressed.

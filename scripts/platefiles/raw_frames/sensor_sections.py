@@ -1,4 +1,4 @@
-"""Which part of a raw frame is image and which is overscan, by the sections of its header.
+"""The image and overscan sections of a raw frame, from its header.
 
 BIASSEC, TRIMSEC and DATASEC are those of the keyword dictionary of the NOAO mosaic camera: sections
 ``[x1:x2,y1:y2]`` of the image as it is stored, both ends included, counted from 1.

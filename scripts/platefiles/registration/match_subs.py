@@ -1,4 +1,4 @@
-"""Matching the subs of a channel with the sub whose pixels are the grid."""
+"""Match the subs of a channel with the reference, whose pixels are the grid."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""The table of a channel's registration: written by ``register``, read by what comes after."""
+"""The registration table of a channel, written by ``register`` and read by later steps."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

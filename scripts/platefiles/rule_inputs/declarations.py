@@ -1,4 +1,4 @@
-"""The words that the rules declare their inputs and jobs by."""
+"""The declarations of inputs and jobs in rules."""
 
 from collections.abc import Callable
 from typing import Any

@@ -1,4 +1,4 @@
-"""What rules say of their inputs and jobs, each kind as a function that Snakemake calls.
+"""Declared inputs and jobs of rules, as functions that Snakemake calls.
 
 Without a run, a declaration tells which products it names for a plan: that is the graph of a
 project. With one it is the input function of a rule, and the run tells which of these products have

@@ -1,4 +1,4 @@
-"""Snakemake's flags of inputs, imported when they are needed: verbs do without Snakemake."""
+"""Snakemake's flags of inputs, imported only when needed."""
 
 
 def ancient(path: str) -> str:

@@ -1,4 +1,4 @@
-"""The wildcards of rules: what a project has for them, and paths that are filled in with them."""
+"""The values of a project for the wildcards of rules, and paths with these values."""
 
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping

@@ -1,4 +1,4 @@
-"""Memory of the rules whose need grows with the frames, in MB."""
+"""Memory of rules that depends on the frames, in MB."""
 
 import math
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""Between Snakemake and the plans of the projects: what a run answers to the rules."""
+"""Connect the plans of the projects with the rules of Snakemake."""
 
 import re
 from collections.abc import Iterable, Iterator, Mapping

@@ -1,4 +1,4 @@
-"""How masters are made, and which frames they serve."""
+"""Combination and matching of masters."""
 
 from pydantic import Field
 

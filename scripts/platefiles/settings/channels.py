@@ -1,4 +1,4 @@
-"""Channels made of channels: equal star images, and starlight taken out of a line."""
+"""PSF matching and continuum subtraction."""
 
 from typing import Annotated, Any, Literal
 

@@ -1,4 +1,4 @@
-"""What is told of a field, and drawn over its picture."""
+"""Position, depth report and annotations of a field."""
 
 from pydantic import Field
 

@@ -1,4 +1,4 @@
-"""How subs are laid on each other, and which are too poor for it."""
+"""Registration and selection of subs."""
 
 from pydantic import Field
 

@@ -1,4 +1,4 @@
-"""The product of ``identify_sources``: what is in the field, and the same as lists to read."""
+"""The product of ``identify_sources``: the sources of the field, also as text tables."""
 
 import io
 import math

@@ -1,4 +1,4 @@
-"""Pixels of single subs that particles hit: a short list instead of a plane."""
+"""Pixels of single subs with cosmic rays: a short list instead of a plane."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

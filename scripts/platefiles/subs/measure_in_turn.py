@@ -1,4 +1,4 @@
-"""Subs of one channel and night, measured some at a time with the same rows of their masters."""
+"""Measure the subs of one channel and night, several at a time with the same rows of masters."""
 
 import threading
 from collections.abc import Generator, Mapping, Sequence

@@ -1,4 +1,4 @@
-"""What is measured on a sub, as rows of the tables that `measure_stars` writes."""
+"""Measurements of a sub, as rows of the tables of `measure_stars`."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""World coordinates of calibrated frames, as they are kept in measures."""
+"""World coordinates of calibrated frames, as stored in measures."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""Reading the measures of a channel's nights back, sub by sub."""
+"""Read the measures of a channel's nights, sub by sub."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace

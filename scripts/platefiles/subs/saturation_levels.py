@@ -1,4 +1,4 @@
-"""The level of saturation of each camera setting, agreed between the subs that were measured."""
+"""The saturation level of each camera setting, from all measured subs."""
 
 from collections.abc import Sequence
 

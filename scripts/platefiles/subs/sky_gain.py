@@ -1,4 +1,4 @@
-"""The gain of a camera that nothing else tells, from the sky of the lights of a night."""
+"""The gain of a camera from the sky of the lights of a night, if nothing else gives it."""
 
 from collections import defaultdict
 from collections.abc import Hashable, Mapping, Sequence

@@ -1,4 +1,4 @@
-"""Raw frames as files that a step can open, wherever they come from."""
+"""Get raw frames as local files, from disk or object storage."""
 
 import os
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""Products of an earlier plan: what a run has made and no rule of the project makes any more.
+"""Products of an earlier plan, which no rule of the project makes any more.
 
 A channel that left the project's file, a night that vanished, cosmic rays of a channel that has got
 enough subs, a picture of another name: their products stay, since nothing is deleted unasked.

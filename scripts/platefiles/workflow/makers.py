@@ -1,4 +1,4 @@
-"""Rules as makers of products: which rule makes a path, of which others and by which job."""
+"""Find the rule that makes a path, its inputs and its job."""
 
 import ast
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Which products the plan of the last run of a project has, noted beside them.
+"""The note of the products in the plan of a project's last run.
 
 It tells products of an earlier plan from the others where the project's file is not at hand.
 """

@@ -1,4 +1,4 @@
-"""What is known of the file that pins the grid, which is made once in the life of a project.
+"""Checks of the lock file, which is written once for a project.
 
 It is no later run's to write, so a run tells of a change and leaves the file to its owner. Only
 what is still as a run wrote it, while a raw frame was changing, is taken back.

@@ -1,4 +1,4 @@
-"""A file that is newer than what is stale, to tell Snakemake so."""
+"""A file that is newer than stale products, so that Snakemake makes them again."""
 
 import atexit
 import functools

@@ -1,4 +1,4 @@
-"""Masters that several projects make of the same frames, and need to be made only once."""
+"""Masters of the same frames in several projects, which are made only once."""
 
 import glob
 import os

@@ -1,4 +1,4 @@
-"""What a project lacks: its products compared with its plan, whoever or whatever made them.
+"""Find stale products: compare the products of a project with its plan.
 
 Each product tells the digest of the job that it was made by and its length: FITS files in their
 header (`JOBDIG`, `FILESIZE`), pictures and tables in the last line of the log of their job. What
