@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Set up `.venv` once from the locked requirements, then run a verb inside it.
+"""Set up `.venv` once from the pinned packages, then run a verb inside it.
 
 Standard library only, and readable by older Pythons, so that a machine with nothing but git and
 Python gets either a running program or one sentence that says what is missing.

@@ -1,4 +1,4 @@
-"""Write one sub laid on the grid, at the brightness and sky of its channel."""
+"""Write one registered sub, at the photometric scale and sky of its channel."""
 
 import json
 from collections.abc import Mapping, Sequence

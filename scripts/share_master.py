@@ -1,4 +1,4 @@
-"""Take a master that another project made of the same frames: a second name for the same file."""
+"""Link a master that another project made of the same frames."""
 
 import os
 import shutil

@@ -1,4 +1,4 @@
-"""Place the grid of a project on the sky, by the header of its sub or by a catalogue of stars."""
+"""Solve the astrometry of a project's grid, by the header of its sub or by a star catalogue."""
 
 import json
 import os

@@ -1,4 +1,4 @@
-"""Take the starlight out of a narrowband channel, as a broadband channel shows it."""
+"""Subtract the continuum from a narrowband channel, by a broadband channel."""
 
 import json
 from collections.abc import Mapping, Sequence

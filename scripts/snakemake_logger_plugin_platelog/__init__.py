@@ -1,4 +1,4 @@
-"""Short progress log for Snakemake: what there is to do, how far it is, what failed and why."""
+"""Short progress log for Snakemake: jobs to do, progress, failures with reasons."""
 
 import logging
 import sys

@@ -1,4 +1,4 @@
-"""Find in a job's log why the job failed."""
+"""Find the reason for a failed job in its log."""
 
 import os
 import re

@@ -1,4 +1,4 @@
-"""How long a run will still take, by the measured rates of its jobs."""
+"""The estimated time left of a run, from the measured rates of its jobs."""
 
 import heapq
 import math

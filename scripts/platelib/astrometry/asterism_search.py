@@ -1,10 +1,10 @@
-"""Finding the stars of a field among those of a catalogue, by triangles of stars.
+"""Match the stars of a field with a catalogue, by triangles of stars.
 
 The catalogue reaches further than the field, since the pointing is known roughly only, and other
 stars than the brightest of the one may be the brightest of the other. So lists of rising depth are
 compared, each with as many stars to the area of the field in the catalogue as in the field.
 
-How likely it is that unrelated lists agree as well as these do is worked out from the number of
+The probability that unrelated lists agree as well follows from the number of
 trials and of agreements (`log_false_alarm`).
 """
 

@@ -1,4 +1,4 @@
-"""Stars of a catalogue as they stood when the subs were taken."""
+"""Catalogue stars at the epoch of the subs."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""Fitting the map between pixels and sky to stars whose places on both are known.
+"""Fit world coordinates to matched stars.
 
 The normal equations are solved in a fixed order (`platelib.numerics.transform.least_squares`), so
 the same stars give the same map on every processor.

@@ -1,4 +1,4 @@
-"""Placing a field on the sky: patterns of stars, then a fit, then the odds that it is chance."""
+"""Solve the astrometry of a field: match asterisms, fit, and test against coincidence."""
 
 import math
 from dataclasses import dataclass, replace

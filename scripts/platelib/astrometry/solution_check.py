@@ -1,4 +1,4 @@
-"""Evidence of stars for and against a map of the sky that somebody else has made."""
+"""Check given world coordinates with stars."""
 
 from dataclasses import dataclass, replace
 

@@ -1,4 +1,4 @@
-"""The map between the pixels of the grid and the sky: a tangent plane, bent where optics bend it.
+"""The map between grid pixels and sky: a tangent plane with SIP distortion.
 
 Pixels are 0-based. ``(u, v)`` is the place from the reference pixel; ``U = u + A(u, v)`` and
 ``V = v + B(u, v)`` straighten it (SIP, powers from 2 on); ``(xi, eta) = CD (U, V)`` is the place on

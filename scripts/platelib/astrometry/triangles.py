@@ -1,4 +1,4 @@
-"""Similarities between star lists, found by comparing triangles of stars and letting them vote.
+"""Similarity transforms between star lists, by voting of matched triangles.
 
 Groth (1986), AJ 91, 1244; Valdes et al. (1995), PASP 107, 1119.
 """

@@ -1,4 +1,4 @@
-"""Blocks of 4 x 4 pixels: an image a sixteenth as large, in which faint light stands out more."""
+"""Block averages of 4 x 4 pixels, which raise the signal-to-noise of faint light."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""A Chebyshev polynomial in two coordinates through the levels of sky cells."""
+"""A two-dimensional Chebyshev polynomial through the levels of sky cells."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""The smooth sky of an image from the pixels that show it, however few they are."""
+"""The background mesh of an image from its unmasked pixels, even if they are few."""
 
 import numpy as np
 import sep

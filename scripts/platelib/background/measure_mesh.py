@@ -1,4 +1,4 @@
-"""Sky level and noise of a sub, measured in a mesh of cells.
+"""Measure the sky level and noise of a sub in a mesh of cells.
 
 Not every pixel is looked at, but those of a :class:`~platelib.background.sample_grid.Lattice`:
 about 700 of a cell tell its level to 0.05 of the noise, and a sub has thousands of cells.

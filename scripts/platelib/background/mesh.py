@@ -1,4 +1,4 @@
-"""The sky of a sub in a mesh of cells."""
+"""The background mesh of a sub."""
 
 from dataclasses import dataclass
 

@@ -1,7 +1,7 @@
-"""The sky of an integrated channel: a smooth surface through robust medians of cells of sky.
+"""The sky model of an integrated channel: a smooth surface through robust medians of cells.
 
-What is light and what is sky is found in turns: the surface tells what stands above it, and what
-does not tells the surface. Stars, galaxies and their haloes are left out of the cells, so the
+Source mask and surface are found by iteration: sources stand above the surface, and the cells
+between them give the surface. Stars, galaxies and their haloes are masked in the cells, so the
 surface passes below them.
 """
 

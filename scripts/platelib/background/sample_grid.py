@@ -1,4 +1,4 @@
-"""A part of the pixels of an image that stands for all of them.
+"""A representative sample of the pixels of an image.
 
 The pixels stand on a lattice of odd row distance whose columns are staggered, so that a pattern of
 even and odd rows or columns of the sensor is met in all its parts.

@@ -1,7 +1,7 @@
-"""What is light and not sky: blocks that stand above the sky at some scale, and their skirts.
+"""The source mask: blocks above the sky at some scale, with their wings.
 
 A star stands out of a single block, the halo of a galaxy only of the mean over many. So the image
-is averaged in squares of growing size; what has been found to be light at one size does not count
+is averaged in squares of growing size; blocks masked at one size are excluded
 at the next.
 """
 

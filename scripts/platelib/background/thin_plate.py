@@ -1,9 +1,9 @@
-"""A quadratic sky, and a thin-plate smoothing spline through what it leaves in the cells.
+"""A quadratic sky, and a thin-plate smoothing spline through its residuals in the cells.
 
 The spline is the minimum of
 ``sum ((level - f) / error)^2 + stiffness * integral (f_xx^2 + 2 f_xy^2 + f_yy^2)`` (Wahba 1990,
 Spline Models for Observational Data, section 2.4), with the derivatives as differences between the
-nodes of a mesh. How stiff it is, the levels tell: each is guessed from the others (generalised
+nodes of a mesh. The levels determine the stiffness: each is predicted from the others (generalised
 cross-validation). The quadratic is there because a plate alone would rather be flat where there are
 no cells.
 """

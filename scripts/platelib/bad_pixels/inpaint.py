@@ -1,4 +1,4 @@
-"""Small gaps in a picture, and saturated cores of stars of any size, filled from their rims.
+"""Inpaint small gaps in a picture, and saturated star cores of any size, from their rims.
 
 For pictures to be looked at only: the linear image keeps its gaps. Gaps of up to 400 pixels are
 filled rim by rim with the mean of known neighbours. Larger ones get a smooth membrane that is fixed

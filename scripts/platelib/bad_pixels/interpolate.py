@@ -1,4 +1,4 @@
-"""Bad pixels filled from their neighbours."""
+"""Interpolate bad pixels from their neighbours."""
 
 import numpy as np
 

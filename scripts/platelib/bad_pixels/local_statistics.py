@@ -1,4 +1,4 @@
-"""What surrounds the pixels of a plane, and what is typical of it.
+"""Local statistics around the pixels of a plane.
 
 Planes are looked at a band of rows at a time, so that they may lie in a file, in its byte order.
 """

@@ -1,4 +1,4 @@
-"""From the counts of a raw frame to electrons that fell through the optics, with their variance."""
+"""Calibrate the counts of a raw frame to electrons, with their variance."""
 
 from dataclasses import dataclass
 from typing import NamedTuple

@@ -1,4 +1,4 @@
-"""Mean of what lies near the median, pixel by pixel, of frames that all show the same thing.
+"""Mean of the samples near the median, pixel by pixel, of frames of the same scene.
 
 A sample is rejected if it is further from the median than ``sigma`` times the spread, which is
 1.4826 times the median absolute deviation of the pixel's samples, but at least a floor; the rest is

@@ -1,4 +1,4 @@
-"""Robust mean of calibration frames that all show the same thing."""
+"""Robust mean of calibration frames of one kind."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

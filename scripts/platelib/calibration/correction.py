@@ -1,4 +1,4 @@
-"""What masters take from raw frames and divide out, as a straight line for each pixel.
+"""The correction by masters, as a straight line for each pixel.
 
 What masters do to a pixel is a straight line in its count: ``(raw - bias - scale dark) / flat`` is
 ``offset + factor raw``. The two planes are worked out once for all subs that are at hand; they are

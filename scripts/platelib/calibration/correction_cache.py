@@ -1,4 +1,4 @@
-"""Calibration lines kept from one sub to the next, while the same part of the frame is at work."""
+"""Cache of correction lines for subs that use the same part of the frame."""
 
 import numpy as np
 

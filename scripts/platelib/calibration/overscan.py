@@ -1,4 +1,4 @@
-"""The bias level of each row of a frame, from the pixels that the camera reads without a sensor.
+"""The bias level of each row of a frame, from its overscan.
 
 The mean of a row's overscan follows the level of that row, and has the read noise over the root of
 the number of its pixels. Subtracted as it is, this noise becomes a stripe in every frame. A smooth

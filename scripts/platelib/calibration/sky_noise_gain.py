@@ -1,4 +1,4 @@
-"""How the noise of a camera grows with light, from lights alone, where its gain is not known.
+"""The gain of a camera from the noise of lights alone, if it is not known otherwise.
 
 In the difference of two subs of one setting everything fixed in the frame cancels, and its variance
 is that of photons and of reading: photon transfer (Janesick 2001, *Scientific Charge-Coupled

@@ -1,4 +1,4 @@
-"""What is white, by stars of known colour: a star like the Sun, or one like Vega.
+"""White balance by catalogue stars: a star like the Sun, or one like Vega, becomes white.
 
 No model of filters or spectra is needed: how bright a star is in one plane against another is
 measured for many stars, as a straight line over their colour in a catalogue. The line is read where

@@ -1,4 +1,4 @@
-"""Filters to output colours: each colour is a weighted mean of channels.
+"""Map channels to output colours: each colour is a weighted mean of channels.
 
 The matrix has a row for each output colour and a column for each channel; broadband pictures,
 narrowband pictures and blends differ in its numbers alone. All arithmetic is in linear light.

@@ -1,4 +1,4 @@
-"""Brightness from one picture, colour from another, in a perceptual space.
+"""Combine the lightness of one picture with the colour of another, in a perceptual space.
 
 Lightness is replaced in Oklab (Ottosson 2020, see `platelib.colour.srgb`); hue stays. Chroma is
 scaled by the ratio of the new lightness to the old, so that what was vivid stays vivid, but at most

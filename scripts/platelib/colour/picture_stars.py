@@ -1,4 +1,4 @@
-"""Stars of a picture: found once on all planes together, measured at the same places in each.
+"""Stars of a picture: detected on the sum of all planes, measured at the same positions in each.
 
 Unlike the tables of single subs these are places on the grid, in planes whose noise is known.
 """

@@ -1,4 +1,4 @@
-"""Cores of stars that saturate a channel: where they are, and what colour they get in a picture.
+"""Positions of saturated star cores, and their colour in a picture.
 
 A channel that is saturated is too faint against the others, so the core of a star takes a false
 colour, and where one channel after the other saturates, rings of false colours. In a picture the

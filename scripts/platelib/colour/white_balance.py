@@ -1,4 +1,4 @@
-"""What is white: factors that make the mean star of the field colourless.
+"""White balance by the mean star: factors that make it colourless.
 
 Stars are found once, on the sum of all planes in units of their noise, and measured in circles
 at the same places in each plane. Extended objects, stars that may be saturated, faint ones and

@@ -1,4 +1,4 @@
-"""Small parts of a frame, copied into a buffer of fixed width so that one is worked on at a time.
+"""Small parts of a frame, copied one at a time into a buffer of fixed width.
 
 A *box* is a part of the frame. It is copied with ``HALO`` pixels around into a flat buffer whose
 rows lie ``STRIDE`` apart. An *area* is ``(first row, row after the last, first column, column after

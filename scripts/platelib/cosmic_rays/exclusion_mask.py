@@ -1,4 +1,4 @@
-"""What is not searched for cosmic rays: bad pixels, cores of saturated stars, edges, stars."""
+"""The exclusion mask for cosmic rays: bad pixels, saturated cores, edges, stars."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""One look at a frame for edges that are sharper than those of stars, box by box.
+"""One iteration of Laplacian edge detection on a frame, box by box.
 
 In the notation of van Dokkum (2001, PASP 113, 1420): the Laplacian L+ of the frame, sampled twice
 as finely, over twice the noise is S; S less its 5 x 5 median is S'; the 3 x 3 median of the frame

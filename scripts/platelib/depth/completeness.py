@@ -1,4 +1,4 @@
-"""How many stars of a magnitude are found: dimmed copies are put into the image and looked for."""
+"""Completeness at a magnitude, by injecting and recovering artificial stars."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""How depth grew with the nights, told by the weights and noise of the subs alone."""
+"""Growth of depth with the nights, from the weights and noise of the subs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

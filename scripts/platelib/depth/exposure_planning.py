@@ -1,4 +1,4 @@
-"""What more hours would buy: exposure for a deeper channel, balance of channels, length of subs."""
+"""Exposure planning: time for a deeper channel, balance of channels, exposure of subs."""
 
 import math
 from collections.abc import Mapping, Sequence

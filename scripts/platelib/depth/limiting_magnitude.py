@@ -1,4 +1,4 @@
-"""How faint a star may be to stand out of the noise of an image, and whether it is then found."""
+"""The limiting magnitude of an image, with its test by injected stars."""
 
 import math
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The brightest pixels of a frame that do not stand alone, found in two quick looks at its rows.
+"""The brightest pixels of a frame with bright neighbours, found in two fast passes over its rows.
 
 The highest value of each row tells which rows are worth a second look.
 """

@@ -1,4 +1,4 @@
-"""Stars whose middle is fainter than their wings tell: saturated cores of calibrated frames.
+"""Saturated cores of calibrated frames: stars with a core fainter than their wings imply.
 
 In a raw frame saturated pixels pile up at one value. Who calibrates, interpolates over saturated
 pixels or resamples a frame leaves no such value behind: cores may even be darker than stars that

@@ -1,4 +1,4 @@
-"""The profile of a sub's stars, and how much of their light an aperture holds.
+"""The stellar profile of a sub, and the fraction of light in an aperture.
 
 Moffat (1969), A&A 3, 455: intensity ``(1 + (r / a)^2)^-beta``. Two numbers of a sub tell both
 parameters: the FWHM that windowed moments give, and the light in the core of an aperture over that

@@ -1,4 +1,4 @@
-"""A list of stars, as measuring a sub yields it."""
+"""The star table of a sub."""
 
 import numpy as np
 

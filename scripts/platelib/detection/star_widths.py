@@ -1,4 +1,4 @@
-"""The width of a sub's stars among detections of other kinds.
+"""The FWHM of a sub's stars, separated from other detections.
 
 All point sources of a sub have one width, within some percent. Galaxies, knots of nebulae and bumps
 of noise on them are wider, each in another way; particle tracks are sharper. So the stars are the

@@ -1,4 +1,4 @@
-"""Detections that lie on a straight trail, such as a satellite's, and are no stars."""
+"""Detections on a straight trail, such as a satellite's."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""Kernels that measure what a detection is: extended or not, where, how wide, how bright."""
+"""Kernels that measure the position, shape, width and flux of a detection."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""Radial profiles of bright sources, from the middle far out into the wings.
+"""Radial profiles of bright sources, from the centre far into the wings.
 
 Rings are as wide as the stars of the frame are, so that profiles of frames compare. Medians of
 rings leave neighbours and diffraction spikes out.

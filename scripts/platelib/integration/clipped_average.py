@@ -1,4 +1,4 @@
-"""Registered images to one: rejection, growth of what was rejected, weighted mean of the rest.
+"""Combine registered images: rejection, growth of the rejection mask, weighted mean.
 
 These are three passes over a block of the stack. `reject` flags samples pixel by pixel, `grow`
 extends the flags to the neighbours of what was rejected, `average` forms the weighted mean with its

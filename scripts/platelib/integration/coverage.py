@@ -1,4 +1,4 @@
-"""Which parts of the grid one sub alone covers, at the edges of dithered or turned sets."""
+"""The parts of the grid that only one sub covers, at the edges of dithered or rotated sets."""
 
 from collections.abc import Sequence
 

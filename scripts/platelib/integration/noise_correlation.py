@@ -1,4 +1,4 @@
-"""How much noise sums over many pixels have, beside what the variances of the pixels tell.
+"""Noise correlation: the noise of sums over many pixels relative to the pixel variances.
 
 Resampling spreads the noise of a raw pixel over neighbours, so that each pixel of the result has
 less of it than a sum over many has for each of its pixels.

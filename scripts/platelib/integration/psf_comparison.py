@@ -1,4 +1,4 @@
-"""The second test of rejection: what other subs, given the star image of this one, have there.
+"""The second test of rejection: comparison with other subs after PSF matching.
 
 Where there is starlight, a sample may differ from the median of the stack because the seeing
 differed, by far more than noise. So a sample that stands out from the median is only rejected if

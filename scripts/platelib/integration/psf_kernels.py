@@ -1,4 +1,4 @@
-"""Convolution kernels that give the stars of one sub the image that they have in another.
+"""Convolution kernels that match the PSF of one sub to that of another.
 
 Seeing, focus and guiding change from sub to sub, and with them the image of every star. A kernel
 predicts the pixels of a sub from those of a partner (:mod:`platelib.integration.psf_partners`).

@@ -1,4 +1,4 @@
-"""Partners: subs with star images of nearly the same width, and how far their kernels reach."""
+"""Partners of a sub: subs with nearly the same FWHM, and the reach of their kernels."""
 
 import numpy as np
 

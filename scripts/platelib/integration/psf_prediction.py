@@ -1,4 +1,4 @@
-"""Predictions: what the partners of a sub, given its star image, have at the place of a sample.
+"""Prediction of a sample from the partners of its sub, after PSF matching.
 
 The prediction is the weighted median over the partners, each convolved by the kernel that leads
 from its star image to that of the sub (:mod:`platelib.integration.psf_kernels`). ``compared`` is a

@@ -1,4 +1,4 @@
-"""Growth of rejections: from what was rejected to the faint skirts beside it in the same sub."""
+"""Growth of the rejection mask to faint wings beside rejected samples of the same sub."""
 
 import numpy as np
 

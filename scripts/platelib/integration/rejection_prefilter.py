@@ -1,4 +1,4 @@
-"""Screens: which pixels of a strip may hold an outlier at all.
+"""The prefilter of rejection: find the pixels of a strip that may hold an outlier.
 
 Most pixels hold none, and that can be proven for a strip of pixels at once, in single precision, by
 bounds that are safe against rounding: a bracket that the median is known to lie in, because few

@@ -1,4 +1,4 @@
-"""The rules of rejection for the samples of one pixel, in double precision.
+"""The exact rules of rejection for the samples of one pixel, in double precision.
 
 They decide. What :mod:`platelib.integration.rejection_prefilter` can prove to be free of outliers
 never comes here; all other pixels do.

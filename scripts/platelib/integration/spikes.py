@@ -1,4 +1,4 @@
-"""Spikes: samples beside a pixel that stands out in its own sub as no star does.
+"""Spikes: samples beside a pixel that is sharper than any star of its sub.
 
 :mod:`platelib.resampling.sharp_pixels` finds them. Flags say which they are until rejection
 has decided.

@@ -1,4 +1,4 @@
-"""Arrays that begin where a line of the processor's cache begins.
+"""Arrays that are aligned with cache lines.
 
 The widest vectors are as long as such a line, and a vector that lies across two of them takes
 twice the time to load or to store. What the system hands out begins anywhere.

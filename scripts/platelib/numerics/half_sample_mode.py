@@ -1,4 +1,4 @@
-"""Where values crowd."""
+"""The half-sample mode."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""How the compiled kernels are made: one decorator and one cache.
+"""Compilation of kernels: one decorator and one cache.
 
 A kernel is a numba function that does one pass over pixels. All of them are compiled without
 ``fastmath``, so that no sum is reordered and no multiplication is fused with an addition: the

@@ -1,4 +1,4 @@
-"""The bits of a mask of pixels, and which pixels have them."""
+"""The bits of a pixel mask, and the pixels that have them."""
 
 import numpy as np
 

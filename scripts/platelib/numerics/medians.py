@@ -1,4 +1,4 @@
-"""Medians of whole arrays, and the spread that they tell."""
+"""Medians and median absolute deviations of whole arrays."""
 
 import numpy as np
 import numpy.typing as npt

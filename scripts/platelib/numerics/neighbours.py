@@ -1,4 +1,4 @@
-"""Which points of two sets are near each other, in any number of dimensions."""
+"""Pairs of near points of two sets, in any number of dimensions."""
 
 import numpy as np
 

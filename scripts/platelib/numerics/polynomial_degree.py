@@ -1,4 +1,4 @@
-"""How high a degree a polynomial of two coordinates needs: as long as residuals really fall."""
+"""Choose the degree of a two-dimensional polynomial: raise it while residuals really fall."""
 
 from collections.abc import Callable
 from typing import NamedTuple, TypeVar

@@ -1,4 +1,4 @@
-"""From the grid to the raw frame: polynomials in two coordinates and how they are fitted.
+"""Transforms from the grid to the raw frame: two-dimensional polynomials and their fit.
 
 A transform leads from a pixel of the grid to the place in the raw frame that it is sampled from.
 """

@@ -1,4 +1,4 @@
-"""Memory that is used again and again."""
+"""Workspace: memory that is reused."""
 
 import math
 

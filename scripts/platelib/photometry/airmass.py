@@ -1,4 +1,4 @@
-"""How much air a star is seen through, and how much light that takes."""
+"""Airmass and atmospheric extinction."""
 
 import math
 

@@ -1,4 +1,4 @@
-"""Light of stars in circles, less that of the ring around each."""
+"""Aperture fluxes of stars, minus the sky in an annulus."""
 
 import numpy as np
 import sep

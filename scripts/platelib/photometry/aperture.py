@@ -1,4 +1,4 @@
-"""Light of stars at known places: apertures of several sizes above the sky around them.
+"""Aperture fluxes at known positions, for several radii above the local sky.
 
 Pixels on the rim count by how far they are inside. The exact overlap with a circle, as photutils
 and sep have it, gives 1 mmag less in an aperture of 4 px (the tests compare): magnitudes of all

@@ -1,4 +1,4 @@
-"""How much of a broadband channel is in a narrowband one: the scale that makes stars vanish."""
+"""The scale of a broadband channel that removes the stars of a narrowband channel."""
 
 import math
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The zero point of a channel: from fluxes of stars to magnitudes of a catalogue.
+"""The zero point of a channel, from star fluxes and catalogue magnitudes.
 
 ``magnitude = zero_point - 2.5 log10(flux) + colour_term (colour - pivot)``: the zero point is that
 of a star of the pivot's colour, which is the Sun's.

@@ -1,4 +1,4 @@
-"""Colour of faint light, averaged over neighbours so that noise does not pass for colour.
+"""Chroma smoothing: average the colour of faint light over neighbours, against colour noise.
 
 The eye sees fine detail in brightness, hardly in colour. Where a pixel stands little above the
 noise, its difference from grey is replaced by the mean difference of the faint pixels around

@@ -1,4 +1,4 @@
-"""Channels, models of the sky and finished pictures made small, to be looked at side by side."""
+"""Panels of a contact sheet: reduced channels, sky models and pictures."""
 
 from collections.abc import Mapping
 from functools import partial

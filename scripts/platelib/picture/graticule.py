@@ -1,4 +1,4 @@
-"""Lines of equal right ascension and declination on a picture, directions, and a scale bar."""
+"""Graticule, compass and scale bar of a picture."""
 
 import math
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""How much two images of one shape differ."""
+"""Statistics of the difference of two images of one shape."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Places for labels of a picture, so that no two overlap."""
+"""Layout of the labels of a picture without overlaps."""
 
 import math
 from collections.abc import Sequence

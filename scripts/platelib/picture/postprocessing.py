@@ -1,4 +1,4 @@
-"""Steps that make a picture pleasanter than the data alone: none is taken unless asked for.
+"""Cosmetic steps, which are off by default.
 
 Each says in a sentence what it did, and that sentence goes into the picture. The algorithms are
 scikit-image's; what is here decides where they may act.

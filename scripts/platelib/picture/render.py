@@ -1,4 +1,4 @@
-"""From the linear image to the pixels of a picture.
+"""Render the linear image to the pixels of a picture.
 
 Worked through in strips of rows, in double precision, so that memory is bounded and a picture's
 16-bit values do not depend on the processor.

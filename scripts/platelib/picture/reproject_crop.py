@@ -1,4 +1,4 @@
-"""Place, turn and size of a picture: from the grid of the channels to its own pixels.
+"""Rotation, scale and crop of a picture: from the grid to its own pixels.
 
 Planes are sampled once, in linear light. A transform leads from a pixel of the picture to the place
 on the grid, as those of subs do; a picture that is smaller than the grid averages whole blocks of

@@ -1,4 +1,4 @@
-"""Two images of one field as display values: side by side with their difference, or blended."""
+"""Two images of one field: side by side with their difference, or blended."""
 
 from dataclasses import dataclass
 

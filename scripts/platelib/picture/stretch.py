@@ -1,4 +1,4 @@
-"""The asinh stretch, which lifts faint light and holds bright light back without a break.
+"""The asinh stretch, which brightens faint light and compresses bright light smoothly.
 
 Intensity, the mean of the planes, is stretched; each plane is then multiplied by the same
 factor, so that colours do not fade where light is bright. As in the paper, the stretched values

@@ -1,4 +1,4 @@
-"""Convolution of an image with a small kernel, gaps left out, and what it does to the noise."""
+"""Convolution of an image with a small kernel without gaps, and its effect on noise."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""Convolving a channel: what becomes of its gaps and of its noise."""
+"""Convolve a channel with its gaps and its noise."""
 
 import numpy as np
 from scipy.ndimage import label, maximum_filter

@@ -1,4 +1,4 @@
-"""The kernel that makes the stars of one channel as wide as those of another.
+"""The kernel that matches the PSF of one channel to that of another.
 
 It is a sum of Gaussians times polynomials, fitted to pairs of stamps (Alard & Lupton 1998, ApJ
 503, 325), and the same all over the field. Its sum is one: light is moved and not made.

@@ -1,4 +1,4 @@
-"""Stars that two channels on one grid share, cut out of both."""
+"""Stamps of the stars that two channels on one grid share."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""A last, independent try to match two star lists, by the astroalign library.
+"""A last, independent attempt to match two star lists, by the astroalign library.
 
 Its asterisms (Beroiz et al. 2020, Astronomy and Computing 32, 100384) and its consensus differ from
 those of `platelib.registration.match`. The library draws from a generator without a seed; here it

@@ -1,4 +1,4 @@
-"""Which subs are good enough, and in one phrase why the others are not.
+"""Select the usable subs, and give the reason for each of the others.
 
 Of the states of `platelib.registration.sub_state.SubState`, unreadable and saturated come from
 measuring, and the others from comparing.

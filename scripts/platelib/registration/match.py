@@ -1,4 +1,4 @@
-"""Finding which stars of a sub are those of the grid, and the transform that leads to them.
+"""Match the stars of a sub with the grid, and find the transform.
 
 The seed is the similarity that triangles of bright stars vote for. It is refined on all stars
 (`platelib.registration.transform_fit`). A match is accepted if chance would hardly ever bring as

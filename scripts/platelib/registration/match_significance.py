@@ -1,4 +1,4 @@
-"""Whether two star lists agree by more than chance."""
+"""Significance of a match of two star lists."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""The light of a sub's stars without that of their neighbours, and with what apertures miss.
+"""Fluxes of a sub's stars, corrected for neighbours and for light outside apertures.
 
 In poor seeing an aperture is larger and holds more of the neighbours. Their light is known from the
 list of stars and from the profile of the sub, and is taken off; what remains of unknown neighbours

@@ -1,4 +1,4 @@
-"""Bringing subs to one scale of brightness and one sky."""
+"""Photometric scale and background matching of subs."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

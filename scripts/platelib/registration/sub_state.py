@@ -1,4 +1,4 @@
-"""What becomes of a sub, and why one is left out."""
+"""States of subs, and reasons for leaving them out."""
 
 from enum import StrEnum
 

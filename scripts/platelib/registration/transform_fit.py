@@ -1,4 +1,4 @@
-"""Fits of a transform to the stars that two lists have in common.
+"""Fit a transform to the common stars of two lists.
 
 Stars are paired with their nearest neighbours and fitted by weighted least squares, solved in a
 fixed order; nothing is random.

@@ -1,4 +1,4 @@
-"""Transforms that follow from world coordinates, and their check by stars."""
+"""Transforms from world coordinates, and their check by stars."""
 
 from dataclasses import dataclass
 

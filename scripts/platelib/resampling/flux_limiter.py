@@ -1,4 +1,4 @@
-"""Resampling of light that is sharper than the pixels can sample, with limited fluxes.
+"""Flux-limited resampling of undersampled light.
 
 Lanczos-3 is exact for light that the pixels sample well. Stars of less than 1.7 pixels FWHM,
 hot pixels, cosmic rays and the edges of saturated cores are sharper: there its negative lobes dig

@@ -1,4 +1,4 @@
-"""What resampling does with each row of the grid: parts of it, levels, marks of bad pixels.
+"""Rows of the grid in resampling: chunks, levels, marks of bad pixels.
 
 Rows are worked on in chunks of samples, from left to right in the frame: where the grid runs to the
 left there, samples are taken backward, and turned over in the end.

@@ -1,4 +1,4 @@
-"""What the kernels of resampling are given, in groups with names."""
+"""Arguments of the resampling kernels, as named tuples."""
 
 from typing import Any, NamedTuple
 

@@ -1,4 +1,4 @@
-"""The sums of the Lanczos kernel along a straight line: down the columns first, then across them.
+"""Separable sums of the Lanczos kernel along a straight line: first down, then across columns.
 
 A row of the grid that lies along rows of the frame crosses each column of the frame at one place.
 The columns are summed down to there once, and the samples between them then take six sums each: 12

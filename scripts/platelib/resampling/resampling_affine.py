@@ -1,4 +1,4 @@
-"""Resampling where rows of the grid lie along rows of the frame, by a linear mapping.
+"""Resampling by a linear mapping, with rows of the grid along rows of the frame.
 
 A row of the grid is a straight line in the frame. Its samples form long runs whose pixels lie in
 the same six rows; where a run ends is found without looking at each sample. The sums are those of

@@ -1,4 +1,4 @@
-"""Resampling by any mapping: each sample is looked at for its pixels.
+"""Resampling by any mapping, sample by sample.
 
 The kernel and its sums are those of :mod:`platelib.resampling.lanczos`: where runs are long they go
 along the rows of the frame, where they are short their pixels are copied side by side.

@@ -1,4 +1,4 @@
-"""Pixels whose light is sharper than pixels can sample, and those sharper than any star of the sub.
+"""Undersampled pixels, and pixels sharper than any star of the sub.
 
 A *sharp* pixel is the peak of an undersampled star, a hot pixel, a cosmic ray or the edge of a
 saturated core: :mod:`platelib.resampling.flux_limiter` resamples what lies around it. A *spike*

@@ -1,4 +1,4 @@
-"""A mono CMOS camera with its faults: from expected electrons to the counts that it reads."""
+"""A mono CMOS camera with its faults: from expected electrons to counts."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""An observing plan: which frames a simulated imager takes, when, and what befalls them."""
+"""An observing plan: the frames of a simulated imager, with times and faults."""
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta

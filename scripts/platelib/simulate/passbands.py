@@ -1,4 +1,4 @@
-"""Bands and the colours of things: how many electrons a source of some temperature gives."""
+"""Passbands and colours: the electrons of a source by its temperature."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Star images: a Moffat profile integrated over each pixel, drawn at exact subpixel places."""
+"""Star images: a Moffat profile integrated over each pixel, at exact subpixel positions."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""One sub: its night, its pointing and its faults, and where they put the sky on the sensor."""
+"""One sub: its night, pointing and faults, and the position of the sky on the sensor."""
 
 from dataclasses import dataclass, field
 

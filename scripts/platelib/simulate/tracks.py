@@ -1,4 +1,4 @@
-"""What crosses a frame uninvited: cosmic-ray tracks and satellite trails."""
+"""Cosmic-ray tracks and satellite trails."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Real stars in the field of the demo, so that it can be found on the sky.
+"""Real stars in the field of the demo, so that its astrometry can be solved.
 
 They are all those of Tycho-2 (Hog et al. 2000, A&A 355, L27; CDS I/259), to its limit, that the
 canvas of the demo holds: `config/catalogue/tycho2.fits` has the same values.

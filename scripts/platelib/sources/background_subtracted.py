@@ -1,4 +1,4 @@
-"""An integrated image with its sky taken off, and which of its pixels show nothing but sky."""
+"""An integrated image without its background, and the mask of its empty sky."""
 
 from dataclasses import dataclass
 

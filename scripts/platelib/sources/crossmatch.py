@@ -1,4 +1,4 @@
-"""Objects of catalogues, and which source of an image is which of them."""
+"""Match the sources of an image with objects of catalogues."""
 
 import math
 from collections.abc import Sequence

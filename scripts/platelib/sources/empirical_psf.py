@@ -1,4 +1,4 @@
-"""Copies of a field's own bright stars, which stand for any star when they are dimmed.
+"""The empirical PSF: dimmed copies of a field's own bright stars.
 
 No model of the star image is needed: a copy has the seeing, the guiding and the resampling of the
 image in it. Its own noise is dimmed with it.

@@ -1,4 +1,4 @@
-"""Stars and galaxies of an image: found, measured, and told from each other."""
+"""Detect, measure and classify the stars and galaxies of an image."""
 
 from dataclasses import dataclass
 

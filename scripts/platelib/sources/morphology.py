@@ -1,4 +1,4 @@
-"""How concentrated the light of sources is, and whether that is what a star looks like there.
+"""Concentration of sources, compared with the PSF at their position.
 
 Concentration is the ratio, in magnitudes, of the light under a wide and a narrow Gaussian about a
 source. A star has that of the point spread function at its place; what is wider is extended, if it

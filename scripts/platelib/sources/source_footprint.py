@@ -1,4 +1,4 @@
-"""Circles that cover sources, which can be lifted one by one."""
+"""Circular footprints of sources, which can be removed one by one."""
 
 from collections.abc import Iterable, Iterator, Mapping
 

@@ -1,4 +1,4 @@
-"""From sources on the grid to what one wants to know of them: magnitudes, angles, ranks."""
+"""Properties of sources: magnitudes, angles, ranks."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""Sources that are wider than the small ones upon them: galaxies and nebulae, with all their light.
+"""Wide sources with smaller ones upon them: galaxies and nebulae, with all their light.
 
 They are found on medians of squares of pixels, from which the stars are left out.
 """
