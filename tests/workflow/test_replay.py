@@ -195,7 +195,7 @@ def test_a_pixel_is_taken_apart_with_nothing_but_raw_frames(orphans, verb):
     """Masters and registration are made again, and the pixel is the product's to the last bit."""
     said = verb("trace", orphans.channel, "--pixel", 100, 80, "--raw", orphans.raw)
     assert "not used: elongated" in said
-    assert said.splitlines()[-1].endswith("to the last bit")
+    assert said.splitlines()[-1].endswith("to the pixel of the product")
     told = json.loads(
         verb("trace", orphans.channel, "--pixel", 100, 80, "--raw", orphans.raw, "--json")
     )

@@ -90,6 +90,6 @@ def test_while_a_run_is_at_work_nothing_is_deleted(home, tidy):
     with open(home.folder / "results" / ".run.lock", "a") as stream:
         fcntl.flock(stream, fcntl.LOCK_EX)
         said = tidy("--yes", "--gone", expected=4)
-    assert said.startswith("another run is at work in ")
+    assert said.startswith("another run is active in ")
     assert said.count("\n") == 1
     assert files(home) == before

@@ -193,7 +193,7 @@ def test_another_lock_is_told_and_is_no_fault(complete, command_line, checkout):
     [
         (["nowhere"], "nowhere: there is no such file; give the name of a project, or the path of"),
         (["."], "holds no product of a run; name a folder of results"),
-        (["raw.fits"], "is no product of a run; give folders of raw frames with --raw"),
+        (["raw.fits"], "is not a product of a run; give folders of raw frames with --raw"),
         (["cube.fits", "--raw", "raw.fits"], "--raw {}/raw.fits: is no folder; name the folder"),
     ],
 )
