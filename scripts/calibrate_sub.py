@@ -25,7 +25,7 @@ from platelib.detection.bright_pixels import brightest_pixels
 
 
 class Job(StepJob):
-    """What is calibrated: a light, and the camera."""
+    """The job of calibrating a sub: the light and the camera."""
 
     channel: str
     camera: Facts

@@ -32,7 +32,7 @@ from platelib.numerics.mask_bits import BAD
 
 
 class Job(StepJob):
-    """What is searched: the lights of one channel and night, and the camera."""
+    """The job of the search: the lights of one channel and night, and the camera."""
 
     channel: str
     night: str

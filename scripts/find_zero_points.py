@@ -31,7 +31,7 @@ _NAN = float("nan")
 
 
 class Job(StepJob):
-    """What has zero points: channels, each with ``name``, ``filters`` and ``wavelength_nm``."""
+    """The channels with zero points, each with ``name``, ``filters`` and ``wavelength_nm``."""
 
     channels: Rows
     calibrated: bool
@@ -89,7 +89,7 @@ def find_zero_points(
 
 @dataclass(frozen=True)
 class _Field:
-    """What all channels share."""
+    """Facts that all channels share."""
 
     solution: Mapping[str, Any]
     sky_map: SkyMap | None

@@ -48,7 +48,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is mapped, and how.
+    """The job of mapping: channels and settings.
 
     Attributes
     ----------

@@ -29,7 +29,7 @@ class _Settings(JobSettings):
 
 
 class Job(MasterJob):
-    """What a master bias is made of."""
+    """The job of a master bias."""
 
     settings: _Settings
 

@@ -34,7 +34,7 @@ class _Settings(JobSettings):
 
 
 class Job(MasterJob):
-    """What a master dark is made of."""
+    """The job of a master dark."""
 
     settings: _Settings
     exposure_s: float

@@ -38,7 +38,7 @@ class _Settings(JobSettings):
 
 
 class Job(MasterJob):
-    """What a master flat is made of."""
+    """The job of a master flat."""
 
     settings: _Settings
     channel: str

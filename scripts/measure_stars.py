@@ -27,7 +27,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is measured: the lights of one channel and night, and the camera."""
+    """The job of measurement: the lights of one channel and night, and the camera."""
 
     settings: _Settings
     channel: str

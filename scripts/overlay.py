@@ -28,7 +28,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is shown, and how.
+    """The job of the contact sheet: panels and settings.
 
     Attributes
     ----------

@@ -54,7 +54,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is registered, and how."""
+    """The job of registration: subs and settings."""
 
     settings: _Settings
     channel: str

@@ -56,7 +56,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is known of the field.
+    """Facts of the field.
 
     Attributes
     ----------

@@ -99,7 +99,7 @@ def subtract_continuum(
 
 
 def _is_matched(path: str | Path) -> bool:
-    """Say whether the stars of a channel have been made as wide as those of the others."""
+    """Return whether the stars of a channel have been made as wide as those of the others."""
     return bool(read_header(path).get("STEP") == "match_channel")
 
 

@@ -45,7 +45,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is modelled, and how."""
+    """The job of the sky model: channel and settings."""
 
     settings: _Settings
     channel: str

@@ -50,7 +50,7 @@ _OF_SYSTEM = re.compile(r"\[Errno \d+\] (.+)")
 
 
 class Progress:
-    """What a run has done so far, shown on a stream.
+    """The progress of a run, printed on a stream.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ class Progress:
         if not self._begun:  # lint, unlock, lists: other uses of Snakemake, which only speak
             for text in self._held:
                 self._line(text)
-        if INTERRUPTED.is_set():  # which is told by who waits for Snakemake
+        if INTERRUPTED.is_set():  # the process that waits for Snakemake reports it
             return
         if self._failed:
             what = "1 job" if len(self._failed) == 1 else f"{len(self._failed)} jobs"
@@ -159,7 +159,7 @@ class Progress:
             self._show()
 
     def _expect(self, fields: Any) -> None:
-        """Tell the estimate that a job starts, by its product where the workload lists that."""
+        """Notify the estimate that a job starts, by its product where the workload lists that."""
         rule, paths = (
             fields.rule_name,
             [str(path) for path in getattr(fields, "output", None) or []],

@@ -25,7 +25,7 @@ def reason_in_logs(paths: Iterable[str]) -> str:
     """Return why a job failed as its logs tell it, or an empty string.
 
     That is the last exception or the last line of level ERROR, whichever comes later, without the
-    name of its class where the message was written for users; a crash of the interpreter is told
+    name of its class if the message was written for users; a crash of the interpreter is reported
     as such. Without either it is the last line that is no mere note.
 
     Parameters

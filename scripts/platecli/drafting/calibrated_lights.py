@@ -14,7 +14,7 @@ _NOT_DONE = {"", "0", "F", "FALSE", "NO", "NONE", "OMIT"}
 
 
 def look_calibrated(lights: Sequence[Light], every: Iterable[tuple[RawFile, Facts]]) -> bool:
-    """Say whether lights come calibrated.
+    """Return whether lights come calibrated.
 
     They do if there is nothing to calibrate them with, and each is in a unit of light and holds no
     whole numbers. In place of the unit, world coordinates or a card that tells of a flat do:
@@ -49,6 +49,6 @@ def _looks_calibrated(light: Light) -> bool:
 
 
 def _is_flattened(header: Mapping[str, Value]) -> bool:
-    """Say whether a header tells that the frame was divided by a flat."""
+    """Return whether a header tells that the frame was divided by a flat."""
     state = str(header.get("FLATCOR", "")).strip().upper()
     return "F" in str(header.get("CALSTAT", "")).upper() or state not in _NOT_DONE

@@ -27,7 +27,7 @@ practice, no source)."""
 
 @dataclass(frozen=True)
 class CalibrationChoices:
-    """What a draft has to say so that a run does not stop for want of calibration frames.
+    """Settings of a draft that let a run go on without some calibration frames.
 
     Attributes
     ----------
@@ -86,7 +86,7 @@ def with_choices(loaded: LoadedProject, choices: CalibrationChoices) -> LoadedPr
 
 
 def wanted_frames(kind: str, served: Sequence[Frame]) -> str:
-    """Say which calibration frames lights want, such as ``darks of 180 s at -19 C``.
+    """Return which calibration frames lights want, such as ``darks of 180 s at -19 C``.
 
     Parameters
     ----------

@@ -100,7 +100,7 @@ def question_of_colours(survey: Survey) -> str:
 
 
 def why_calibrated(survey: Survey) -> str:
-    """Say why lights are treated as calibrated."""
+    """Return why lights are treated as calibrated."""
     units = sorted({frame.unit for frame in survey.of_role("light")} - {""})
     unit = f" in {' and '.join(units)}" if units else ""
     return (

@@ -14,12 +14,12 @@ _MOST_PATTERNS = 3
 
 
 def summary(survey: Survey, path: Path) -> list[str]:
-    """Say in a few lines what was found and what comes next."""
+    """Describe the findings and the next step in a few lines."""
     return [*found_lines(survey, path), *next_lines([path])]
 
 
 def found_lines(survey: Survey, path: Path) -> list[str]:
-    """Say in a few lines what a draft has, and what it asks for.
+    """Describe a draft and its questions in a few lines.
 
     Parameters
     ----------

@@ -30,7 +30,7 @@ _FEW = 3
 
 @dataclass(frozen=True)
 class Survey:
-    """What was found of one target in raw folders.
+    """The survey of one target in raw folders.
 
     Attributes
     ----------

@@ -42,6 +42,6 @@ def _made(folders: Iterable[Path]) -> Iterator[Path]:
 
 
 def _can_be_made(folder: Path) -> bool:
-    """Tell whether a folder can be written, or can be made with those above it."""
+    """Return whether a folder can be written, or can be made with those above it."""
     there = next(path for path in (folder, *folder.parents) if path.exists())
     return there.is_dir() and os.access(there, os.W_OK | os.X_OK)

@@ -12,7 +12,7 @@ _SHARED = "share_master"
 
 
 def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -> bool:
-    """Say whether the plans of the projects tell all that a dry run has to.
+    """Return whether the plans of the projects tell all that a dry run has to.
 
     Options of Snakemake may change what it does, and some files are made on demand alone; then
     Snakemake is asked.

@@ -140,7 +140,7 @@ def _start(words: list[str], steps: Sequence[str]) -> int:
     """
     own = words[:4] == [sys.executable, "-P", "-m", "platecli.execution.engine"]
     if not own or sys.platform != "linux":
-        # The lock on .venv goes with it: see `platecli.execution.environment.ensure`.
+        # The child inherits the lock on .venv: see `platecli.execution.environment.ensure`.
         process = subprocess.Popen(
             words, close_fds=False, process_group=0, preexec_fn=stopping.release
         )
@@ -211,7 +211,7 @@ def _snakemake(argv: list[str], server: StepServer, ears: Ears) -> int:
     if not any(word.startswith(("--report", "--profile")) for word in argv):
         snakemake_names.leave_reports_away()
     sys.executable = shell_word(sys.executable)
-    logging.raiseExceptions = False  # a full disk is told once, not for each line of a log
+    logging.raiseExceptions = False  # report a full disk once, not for each line of a log
     snakemake_names.disarm_sigterm()
     try:
         snakemake = snakemake_names.command_line()

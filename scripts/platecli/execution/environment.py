@@ -109,7 +109,7 @@ def _hold(handle: int, lock: Path, venv: Path, build: Callable[[], None]) -> Non
 
 
 def is_ready(lock: Path, venv: Path) -> bool:
-    """Tell whether `.venv` is whole and was built from this lock."""
+    """Return whether `.venv` is whole and was built from this lock."""
     try:
         stamp = json.loads((venv / "setup.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):

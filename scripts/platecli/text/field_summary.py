@@ -12,7 +12,7 @@ from platefiles.fits.header_reader import HeaderError, read_header_bytes, texts_
 Row = Mapping[str, Any]
 
 _WIDE_ARCMIN = 180.0
-"""A field that is wider than this is told in degrees."""
+"""The size of a wider field is printed in degrees."""
 
 
 def field_lines(project: str, results: Path, stale: Collection[str] = ()) -> list[str]:
@@ -135,7 +135,7 @@ def counted(kinds: Sequence[str], objects: Sequence[str], stars: Sequence[str]) 
 
 
 def _is_placed(path: Path) -> bool:
-    """Say whether a solution that can be read has world coordinates."""
+    """Return whether a solution that can be read has world coordinates."""
     with path.open("rb") as stream:
         return _says_placed(cards_in(read_header_bytes(stream)))
 

@@ -34,7 +34,7 @@ LINE_LETTERS = 2000
 
 @dataclass(frozen=True)
 class ProjectOutcome:
-    """What came of one project.
+    """The outcome of one project.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class ProjectOutcome:
 
 @dataclass(frozen=True)
 class RunOutcome:
-    """What came of a run.
+    """The outcome of a run.
 
     Attributes
     ----------

@@ -181,7 +181,7 @@ def _others(rows: Sequence[SubRow]) -> Iterator[str]:
 
 
 def frame_words(row: SubRow) -> str:
-    """Say in a few words what became of a sub."""
+    """Describe the state of a sub in a few words."""
     if row.state == SubState.USED:
         clipped = row.clipped_low + row.clipped_high
         share = "" if clipped != clipped else f", {100 * clipped:.2g} % clipped"

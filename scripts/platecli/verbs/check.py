@@ -90,7 +90,7 @@ def _new_lines(ahead: Outlook) -> Iterable[str]:
 
 
 def _moved_lines(ahead: Outlook) -> Iterable[str]:
-    """Say which files lie elsewhere in the raw folder than the names that they go by."""
+    """Return which files lie elsewhere in the raw folder than the names that they go by."""
     folders = ahead.plan.loaded.raw_folders
     pairs = [
         (frame.name, now)
@@ -123,7 +123,7 @@ def _job_lines(ahead: Outlook) -> Iterable[str]:
 
 
 def _left_out_lines(ahead: Outlook) -> Iterable[str]:
-    """Say what the last run left out, and what is no frame of the project."""
+    """List the subs left out of the last run, and unused files."""
     rows = [row for row in ahead.subs if row["channel"] and row["state"] != SubState.USED]
     if rows:
         states = _counted(row["state"] for row in rows)
@@ -154,7 +154,7 @@ def _counted(words: Iterable[str]) -> str:
 
 
 def _calibration_lines(ahead: Outlook) -> Iterable[str]:
-    """Say what is missing or old among the calibration frames."""
+    """List missing or old calibration frames."""
     for note in ahead.plan.matched.notes:
         yield f"  calibration: {sentence(note)}"
     for name, days in _ages(ahead).items():

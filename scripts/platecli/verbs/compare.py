@@ -110,7 +110,7 @@ def _shape(file: Path) -> tuple[int, ...]:
     if is_picture(file):
         return read_picture(file).shape
     try:
-        read_blocks(file)  # a file that was cut short is told before its data are asked for
+        read_blocks(file)  # report a truncated file before its data are read
         header = read_header(file, "SCI")
         return tuple(int(header[f"NAXIS{axis}"]) for axis in range(header["NAXIS"], 0, -1))
     except BrokenFits as error:
@@ -122,7 +122,7 @@ def _shape(file: Path) -> tuple[int, ...]:
 
 
 def _making_lines(one: _Version, other: _Version) -> Iterator[str]:
-    """Say what differs in how the two came to be."""
+    """Describe the differences in provenance."""
     for version in (one, other):
         if version.why_unknown:
             yield f"its provenance is unknown: {version.why_unknown}"

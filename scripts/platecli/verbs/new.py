@@ -215,7 +215,7 @@ def project_names(name: str, targets: Sequence[Target]) -> list[str]:
 
 
 def _left_over(grouping: Grouping, name: str, raw_folders: Sequence[str | Path]) -> list[str]:
-    """Say which lights became part of no draft."""
+    """Return which lights became part of no draft."""
     lines = []
     for target in grouping.few:
         count = len(target.lights)

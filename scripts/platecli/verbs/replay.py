@@ -136,7 +136,7 @@ def _report(
 
 
 def _way_lines(record: Record, folder: Path) -> Iterator[str]:
-    """Say how many of the products on the way are not those that were recorded, and the first."""
+    """Return how many intermediate products differ from the record, and the first."""
     on_the_way = [one for one in record.makings.values() if one.digest and one != record.making]
     others = [one for one in on_the_way if content_digest(folder / one.product) != one.digest]
     if others:
@@ -147,7 +147,7 @@ def _way_lines(record: Record, folder: Path) -> Iterator[str]:
 
 
 def _cause_lines(record: Record, frames: Sequence[RawFrame]) -> Iterator[str]:
-    """Say what is not as it was when the product was made."""
+    """List changes since the product was made."""
     rows = [("what", "recorded", "here"), *altered(record)]
     rows += [
         (f"raw frame {frame.raw.name}", frame.raw.sha256[:16], frame.state)

@@ -233,7 +233,7 @@ def make(
 
 
 def _at_work(ahead: Mapping[str, Outlook], target: str, extra: Sequence[str]) -> list[str]:
-    """Return the projects that Snakemake has to know of, as the workflow is told of them."""
+    """Return the projects to pass to Snakemake, as arguments of the workflow."""
     every = extra or target not in stages()
     return [given_to_workflow(one.plan) for one in ahead.values() if every or one.to_make]
 
@@ -309,7 +309,7 @@ def _not_made(left: Sequence[Product]) -> str:
 
 
 def given_to_workflow(plan: ProjectPlan) -> str:
-    """Return how the workflow is told of a project: its name if it is a shipped place, or its path.
+    """Return the argument of the workflow for a project: its name if shipped, or its path.
 
     Parameters
     ----------

@@ -57,7 +57,7 @@ _HEAD_BYTES = 4096
 
 @dataclass(frozen=True)
 class Fetched:
-    """What became of the stars of a project.
+    """The outcome of fetching the stars of a project.
 
     Attributes
     ----------
@@ -190,7 +190,7 @@ def _world(file: RawFile) -> HeaderMap | None:
 
 
 def _holds(path: Path, field: _Field) -> bool:
-    """Say whether a kept table covers a field; one without a circle is the user's and does."""
+    """Return whether a kept table covers a field; one without a circle is the user's and does."""
     try:
         with open(path, "rb") as file:
             found = _CONE.search(file.read(_HEAD_BYTES))

@@ -32,7 +32,7 @@ _LEAST_SCALE, _LARGEST_SCALE = 0.001, 3600.0
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of placing a field.
+    """The outcome of the astrometry of a field.
 
     Attributes
     ----------
@@ -225,7 +225,7 @@ def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None
 
 
 def _differ(one: SkyMap, other: SkyMap, shape: tuple[int, int]) -> bool:
-    """Say whether two maps put some corner in different places."""
+    """Return whether two maps put some corner in different places."""
     x, y = np.array([0.0, shape[1] - 1] * 2), np.repeat([0.0, shape[0] - 1], 2)
     there_x, there_y = other.pixels(*one.sky(x, y))
     near = np.hypot(there_x - x, there_y - y) <= _HEADER_AGREES_PX

@@ -16,7 +16,7 @@ SCALE_TOLERANCE = 0.2
 
 @dataclass(frozen=True)
 class Location:
-    """What is known about where a field lies.
+    """Hints on the position of a field.
 
     Attributes
     ----------

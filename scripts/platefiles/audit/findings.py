@@ -11,7 +11,7 @@ KINDS = (PRODUCT, PICTURE, TABLE, LOG, LOCK, SHEET, SIGNATURE, NOTE, RAW_FRAME)
 
 @dataclass(frozen=True)
 class Finding:
-    """What was found out about a file.
+    """The finding about a file.
 
     Attributes
     ----------
@@ -33,7 +33,7 @@ class Finding:
 
 @dataclass
 class Verification:
-    """What `verify` found.
+    """The findings of `verify`.
 
     Attributes
     ----------

@@ -71,7 +71,7 @@ class CardDifference:
 
 @dataclass(frozen=True)
 class ProductDifference:
-    """What two products differ in.
+    """The differences of two products.
 
     Attributes
     ----------

@@ -75,7 +75,7 @@ def sub_changes(first: Iterable[SubRow], second: Iterable[SubRow]) -> list[SubCh
 
 
 def setting_changes(first: Record, second: Record) -> list[SettingChange]:
-    """Compare the settings of two records, product by product; each change is told once.
+    """Compare the settings of two records, product by product; list each change once.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ MISSING = "missing"
 
 @dataclass(frozen=True)
 class RawFrame:
-    """What became of a raw frame.
+    """The fate of a raw frame.
 
     Attributes
     ----------

@@ -181,7 +181,7 @@ class _Told:
 
 @dataclass(frozen=True)
 class _Content:
-    """SHA-256 of what a file holds, or held when something was made from it, as far as is told."""
+    """SHA-256 of the content of a file, now or when a product was made from it, if recorded."""
 
     file: str = ""
     headers: str = ""

@@ -1,4 +1,4 @@
-"""Say whether a raw frame is part of a product, and why not."""
+"""Return whether a raw frame is part of a product, and why not."""
 
 import csv
 import re
@@ -21,7 +21,7 @@ _DIGITS = 6
 def why_not(
     word: str, record: Record, rows: Sequence[SubRow], beside: Sequence[tuple[str, str]] = ()
 ) -> list[str]:
-    """Say of each frame that a word names whether it is in a product, and why not.
+    """Return whether each frame that a word names is in a product, and why not.
 
     Parameters
     ----------

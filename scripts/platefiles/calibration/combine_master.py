@@ -29,7 +29,7 @@ BAND_BYTES = 64_000_000
 
 
 class Offset:
-    """What is subtracted from frames: the sum of masters, summed for a band at a time.
+    """The frame to subtract from raw frames: the sum of masters, summed for a band at a time.
 
     Parameters
     ----------

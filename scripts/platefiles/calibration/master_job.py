@@ -4,7 +4,7 @@ from platefiles.settings.job import Rows, StepJob
 
 
 class MasterJob(StepJob):
-    """What the steps of masters are told.
+    """The job of the steps of masters.
 
     Attributes
     ----------

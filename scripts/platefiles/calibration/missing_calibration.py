@@ -29,7 +29,7 @@ class Shortfall:
 
 
 def sentences(shortfalls: Sequence[Shortfall], loaded: "LoadedProject") -> list[str]:
-    """Say in one sentence for each group of lights what is missing and what can be done."""
+    """Return one sentence for each group of lights: the missing frames and the remedies."""
     groups: dict[tuple[str, ...], list[Shortfall]] = defaultdict(list)
     for short in shortfalls:
         key = short.kind, short.light.channel, _light(short), short.nearest.pool.name
@@ -117,7 +117,7 @@ def miss(short: Shortfall) -> str:
 
 
 def _remedies(short: Shortfall, loaded: "LoadedProject") -> Iterable[str]:
-    """Say what else would help than going without."""
+    """Yield the remedies other than going without."""
     kind, light, wrong = short.kind, short.light, short.nearest.wrong
     calibration = loaded.recipe.calibration
     like = [seconds(light.exposure_s)] if kind == "dark" else []

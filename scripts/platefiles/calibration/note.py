@@ -1,7 +1,7 @@
 """Notes on skipped or unusual calibration, as data.
 
 The sentence of a note is made where it is shown, by `platefiles.calibration.note_sentences`. Jobs
-hold notes and not sentences, so that a sentence can be worded anew and no product is made again.
+hold notes and not sentences, so that a reworded sentence makes no product again.
 """
 
 from collections.abc import Mapping
@@ -61,7 +61,7 @@ class Note:
         return asdict(self)
 
     def concerns(self, channel: str) -> bool:
-        """Say whether the note concerns the image of a channel.
+        """Return whether the note concerns the image of a channel.
 
         Frames that serve no light have no part in any image.
         """

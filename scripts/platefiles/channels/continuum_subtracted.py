@@ -25,7 +25,7 @@ _LEAST_SIGMA = 15.0
 
 @dataclass(frozen=True)
 class LineLight:
-    """What is left of a narrowband channel.
+    """A narrowband channel after continuum subtraction.
 
     Attributes
     ----------

@@ -22,7 +22,7 @@ _TOO_FEW = f"PSF matching: fewer than {FEWEST_STARS} isolated stars"
 
 @dataclass(frozen=True)
 class Matching:
-    """How the sharper of two channels was made as soft as the other.
+    """The PSF match of the sharper of two channels to the other.
 
     Attributes
     ----------

@@ -236,7 +236,7 @@ def continuum_problems(
 
 
 def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> list[str]:
-    """Say which channels of a project have no lights.
+    """Return which channels of a project have no lights.
 
     Parameters
     ----------

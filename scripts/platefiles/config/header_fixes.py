@@ -78,7 +78,7 @@ _READINGS = (
 
 
 def value_problem(key: str, value: Value) -> str:
-    """Say why a value of `header_fixes` would not be understood.
+    """Return why a value of `header_fixes` would not be understood.
 
     Parameters
     ----------

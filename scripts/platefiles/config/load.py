@@ -124,7 +124,7 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
 
 
 def merge(recipe: dict[str, Any], overrides: dict[str, Any]) -> dict[str, Any]:
-    """Recipe with overrides laid over it, group by group.
+    """Return a recipe with the overrides of a project, merged group by group.
 
     Rows of the mapping are taken whole: an override of ``red`` replaces all of red, and a row
     overridden by nothing (``luminance: null``) is gone.

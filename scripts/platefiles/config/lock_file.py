@@ -23,7 +23,7 @@ _HEAD = """\
 
 @dataclass(frozen=True)
 class Lock:
-    """What is pinned.
+    """The pins of a lock file.
 
     Attributes
     ----------
@@ -71,7 +71,7 @@ def read_lock(path: Path) -> Lock | None:
 
 
 def size_problem(path: Path, lock: Lock, width_px: int, height_px: int) -> str:
-    """Say that the grid of a lock file is not that of the sub that it is pinned to.
+    """Return an error if the grid of a lock file differs in size from its reference.
 
     Parameters
     ----------

@@ -14,7 +14,7 @@ Word = Annotated[str, StringConstraints(min_length=1)]
 
 
 class Machine(Settings):
-    """What a run may take of this machine, and whom it tells."""
+    """Limits of a run on this machine, and the program to call at its end."""
 
     cores: int | None = Field(default=None, ge=1, le=4096)
     """Processors that a run may use."""

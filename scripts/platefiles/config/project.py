@@ -59,7 +59,7 @@ class Channel(Settings):
 
 
 class Site(Settings):
-    """Where the telescope stood."""
+    """The position of the telescope."""
 
     latitude_deg: float = Field(ge=-90, le=90)
     """Latitude in degrees, north positive."""
@@ -91,7 +91,7 @@ class Equipment(Settings):
 
 
 class Sky(Pointing):
-    """Where the target lies on the sky, as far as headers do not tell or are wrong."""
+    """The position of the target on the sky, if headers lack it or are wrong."""
 
     catalogue: Text | None = None
     """A published catalogue by name, or a table of stars (CSV, ECSV, VOTable) by its path."""
@@ -122,7 +122,7 @@ class Sky(Pointing):
 
 
 class Lights(Settings):
-    """Which lights of the raw folders belong to the project; all where nothing is given."""
+    """The lights of the raw folders that belong to the project; by default all."""
 
     objects: list[Text] = []
     """Values of OBJECT in the headers of the project's lights, in any common spelling."""

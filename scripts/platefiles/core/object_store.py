@@ -50,12 +50,12 @@ class StoredObject:
 
 
 def is_object_url(place: object) -> bool:
-    """Say whether a raw folder is a prefix in object storage."""
+    """Return whether a raw folder is a prefix in object storage."""
     return isinstance(place, str) and place.startswith(SCHEME)
 
 
 def url_problem(url: str) -> str:
-    """Say what is wrong with the name of a prefix, or nothing; a wrong name is not repeated.
+    """Return the fault in the name of a prefix, or nothing; the message does not repeat the name.
 
     Somebody may have put credentials into it.
     """

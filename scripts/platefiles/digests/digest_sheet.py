@@ -77,7 +77,7 @@ def forget(folder: str | Path, paths: Collection[str]) -> None:
 
 
 def is_sealed(path: str | Path) -> bool | None:
-    """Say whether a sheet is as it was written; None if there is no hidden file that could tell."""
+    """Return whether a list of digests is unchanged; None without its hidden digest."""
     seal = Path(path).with_name(SEAL)
     if not seal.is_file():
         return None

@@ -19,7 +19,7 @@ _LOGS, _GRID = "logs", "choose_reference"
 
 @dataclass(frozen=True)
 class Job:
-    """What a job has noted.
+    """The notes of a job.
 
     Attributes
     ----------

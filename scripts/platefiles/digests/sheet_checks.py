@@ -66,7 +66,7 @@ class DigestSheet:
         self.known = {*self.listed, *(self._told if self.problem else ())}
 
     def fault(self, path: Path) -> str:
-        """Say what is wrong with one of the `known` files; empty if nothing is.
+        """Return the fault of one of the `known` files; empty if there is none.
 
         Parameters
         ----------
@@ -123,7 +123,7 @@ class DigestSheets:
             return self._known[folder]
 
     def fault(self, path: Path) -> str:
-        """Say what is wrong with a file by the sheet that lists it or, without one, by itself."""
+        """Return the fault of a file by its list of digests or, without one, by itself."""
         sheet = self.listing(path)
         return own_fault(path) if sheet is None else sheet.fault(path)
 
@@ -141,7 +141,7 @@ class DigestSheets:
 
 
 def own_fault(path: Path) -> str:
-    """Say what is wrong with a product or picture by its own sums; empty for all other files."""
+    """Return the fault of a product or picture by its own sums; empty for all other files."""
     return fault(path) if path.suffix in (".fits", *PICTURES) else ""
 
 
@@ -153,5 +153,5 @@ def _place(folder: Path, path: str) -> Path:
 
 
 def _is_misspelt(listed: str, present: str) -> bool:
-    """Tell a damaged digest from that of other bytes, which has no more than some digits alike."""
+    """Return whether a digest is a damaged copy of another, and not that of other bytes."""
     return sum(map(str.__eq__, listed, present)) > len(present) // 2

@@ -27,7 +27,7 @@ _SECONDS = 60
 
 
 class Signer(NamedTuple):
-    """What a signature tells.
+    """The result of checking a signature.
 
     Attributes
     ----------
@@ -98,7 +98,7 @@ def signatures_of(sheet: Path) -> list[Path]:
 
 
 def signer_of(sheet: Path, signature: Path, signers: Path | None = None) -> Signer:
-    """Say whether a signature is one of a sheet, and whose.
+    """Return whether a signature is one of a sheet, and whose.
 
     Parameters
     ----------

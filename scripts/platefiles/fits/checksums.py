@@ -175,7 +175,7 @@ def headers_sha256(headers: Sequence[bytes]) -> str:
 
 
 def has_card(header: bytes, keyword: str) -> bool:
-    """Say whether a header has a card with a value."""
+    """Return whether a header has a card with a value."""
     return card_start(header, keyword) >= 0
 
 

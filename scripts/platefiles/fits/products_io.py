@@ -58,7 +58,7 @@ def map_image(path: str | Path, extname: str = "SCI") -> np.ndarray:
 
 
 def has_image(path: str | Path, extname: str) -> bool:
-    """Say whether a product has the named HDU."""
+    """Return whether a product has the named HDU."""
     check_product(path)
     with fits.open(path) as hdus:
         return extname in hdus

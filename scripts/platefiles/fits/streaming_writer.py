@@ -138,12 +138,12 @@ class StreamedProduct:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        with naming(self._path):  # a full disk is told once more when the file is closed
+        with naming(self._path):  # a full disk is reported again when the file is closed
             self._end.__exit__(kind, error, trace)
 
 
 class _Place(NamedTuple):
-    """Where an image lies in the file, and of what kind it is."""
+    """The position and the type of an image in the file."""
 
     start: int
     shape: tuple[int, ...]

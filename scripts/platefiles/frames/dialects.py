@@ -25,7 +25,7 @@ _UNTYPED = (
 
 @dataclass(frozen=True)
 class Facts:
-    """What a header says, in one unit for each thing; None or empty where it says nothing."""
+    """The facts of a header, in one unit each; None or empty if missing."""
 
     role: str
     """bias, dark, flat, light, or empty with a `problem`."""

@@ -102,7 +102,7 @@ def fixes_for(
 
 
 def matches(inside: str, pattern: str) -> bool:
-    """Say whether a pattern fits a file's path inside the raw folder or its bare name."""
+    """Return whether a pattern fits a file's path inside the raw folder or its bare name."""
     return fnmatch.fnmatchcase(inside, pattern) or fnmatch.fnmatchcase(
         inside.rsplit("/", 1)[-1], pattern
     )

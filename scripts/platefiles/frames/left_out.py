@@ -9,7 +9,7 @@ from typing import Self
 
 
 class Why(StrEnum):
-    """Why a raw file is used for nothing, as ``frames.tsv`` has it."""
+    """The reason for an unused raw file, as in ``frames.tsv``."""
 
     EXCLUDED = "excluded"
     NOT_SELECTED = "not selected"
@@ -34,7 +34,7 @@ COPIES = (Why.COPY, Why.DAMAGED_COPY, Why.DIFFERENT_COPY)
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Why one raw file is used for nothing.
+    """The reason for one unused raw file.
 
     Attributes
     ----------

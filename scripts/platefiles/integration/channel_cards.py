@@ -114,7 +114,7 @@ def saturation_cards(
 
 
 class Saturation(NamedTuple):
-    """What was found out about saturation, and of what: a camera setting or a channel."""
+    """A finding about saturation, and its subject: a camera setting or a channel."""
 
     about: str
     sentence: str
@@ -159,7 +159,7 @@ def _pile_up(row: RegisteredSub, sub: Sub) -> Saturation | None:
 
 
 def gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> list[str]:
-    """Say what to do where the gain of some subs is not known."""
+    """Return the remedies if the gain of some subs is unknown."""
     unknown = any(sub.gain_choice.value == 0 for _, sub in subs)
     return [_UNKNOWN_GAIN] if unknown and not job.calibrated else []
 

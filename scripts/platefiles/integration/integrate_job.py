@@ -11,7 +11,7 @@ class _Settings(JobSettings):
 
 
 class IntegrateJob(StepJob):
-    """What is integrated, and how.
+    """The job of integration: subs and settings.
 
     Attributes
     ----------

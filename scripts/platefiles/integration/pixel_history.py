@@ -49,7 +49,7 @@ class Sample:
 
 @dataclass(frozen=True)
 class PixelHistory:
-    """What one pixel of a channel is made of.
+    """The samples of one pixel of a channel.
 
     Attributes
     ----------

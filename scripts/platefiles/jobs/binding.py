@@ -19,7 +19,7 @@ SCRIPTS = Path(__file__).resolve().parents[2]
 
 @dataclass(frozen=True)
 class Call:
-    """What the binding of a step is given.
+    """The arguments of the binding of a step.
 
     Attributes
     ----------

@@ -23,7 +23,7 @@ class Busy(UserError):
 
 
 def hold_run_lock(results: str | Path) -> None:
-    """Hold the lock of a results folder until this process ends, however it ends.
+    """Hold the lock of a results folder until this process ends.
 
     The processes that it starts hold the lock as well if they inherit its files; they take it for
     theirs.

@@ -24,7 +24,7 @@ _NEAR_NM = 45
 
 @dataclass(frozen=True)
 class Band:
-    """What a channel is compared with.
+    """The reference of a channel.
 
     Attributes
     ----------

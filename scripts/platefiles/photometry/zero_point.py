@@ -224,7 +224,7 @@ def _colour(stars: Mapping[str, np.ndarray], band: Band) -> np.ndarray:
 def _saturated(
     places: np.ndarray, used: Sequence[RegisteredSub], measured: Mapping[str, MeasuredSub]
 ) -> np.ndarray:
-    """Say which places are saturated in some sub."""
+    """Return which places are saturated in some sub."""
     found = np.zeros(len(places), dtype=bool)
     for sub in used:
         level, pile_up = sub.facts["saturation_adu"], sub.facts["pile_up_adu"]
@@ -248,7 +248,7 @@ def _growth_stars(
 
 
 def _has_neighbour(places: np.ndarray, stars: np.ndarray, reach_px: float) -> np.ndarray:
-    """Say which places have another star within reach that matters, against the one at the place.
+    """Return which positions have a neighbouring star that matters, relative to their own star.
 
     Parameters
     ----------

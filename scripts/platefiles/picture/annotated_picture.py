@@ -73,7 +73,7 @@ class StarMark:
 
 @dataclass(frozen=True)
 class Drawing:
-    """What is drawn over a picture, and where each label went.
+    """The annotations of a picture, with the position of each label.
 
     Attributes
     ----------

@@ -74,7 +74,7 @@ def read_channels(
 
 
 def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:
-    """Tell how near to saturation the cores of a channel's stars are.
+    """Return how near the cores of a channel's stars are to saturation.
 
     A channel of lines has no stars: their cores are filled from what is around them.
     """

@@ -28,7 +28,7 @@ _PROFILE_DATE_BYTES = b"".join(part.to_bytes(2, "big") for part in (2000, 1, 1, 
 
 @dataclass(frozen=True)
 class Label:
-    """What a picture says about itself.
+    """The metadata of a picture.
 
     Attributes
     ----------

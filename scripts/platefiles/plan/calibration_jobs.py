@@ -106,7 +106,7 @@ def master_jobs(plan: ProjectPlan, frames: Sequence[Frame]) -> list[str]:
 
 
 def sub_facts(plan: ProjectPlan, frame: Frame) -> dict[str, Any]:
-    """What a job needs to know of a sub."""
+    """The facts of a sub for a job."""
     taken = plan.matched.lights.get(frame.id, NO_CALIBRATORS)
     return {
         "id": frame.id,
@@ -127,7 +127,7 @@ def sub_facts(plan: ProjectPlan, frame: Frame) -> dict[str, Any]:
 
 
 def camera_facts(plan: ProjectPlan) -> dict[str, Any]:
-    """What the equipment file says of the camera; nothing for calibrated frames."""
+    """Return the camera of the equipment file; nothing for calibrated frames."""
     if plan.loaded.project.calibrated:
         return {"calibrated": True}
     keys = ("gain_e_per_adu", "read_noise_e", "saturation_adu")

@@ -100,7 +100,7 @@ def subs_job(plan: ProjectPlan) -> str:
 
 
 def _searches_lone_pixels(plan: ProjectPlan, channel: str) -> bool:
-    """Say whether cosmic rays are looked for where one sub alone covers a pixel."""
+    """Return whether cosmic rays are looked for where one sub alone covers a pixel."""
     settings = plan.loaded.recipe.integration
     wanted = settings.single_frame_cosmic_rays != "never" and settings.clip != "none"
     return wanted and channel not in plan.cleaned_channels

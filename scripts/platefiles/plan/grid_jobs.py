@@ -48,7 +48,7 @@ def solution_job(plan: ProjectPlan) -> str:
 
 
 def grid_pins(plan: ProjectPlan) -> dict[str, Any] | None:
-    """What pins the grid; None if it is yet to be chosen.
+    """Return the pins of the grid; None if it is not chosen yet.
 
     Of the night of the grid's reference only that one sub counts: more subs of its night make
     nothing else stale.

@@ -142,7 +142,7 @@ class ProjectPlan:
 
     @property
     def pinned(self) -> Lock | None:
-        """What the lock file pins at this moment."""
+        """Return the present pins of the lock file."""
         sign = self.lock_state()
         if sign not in self._locks:
             self._locks[sign] = read_lock(self.loaded.lock_path)

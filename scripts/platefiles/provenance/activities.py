@@ -98,7 +98,7 @@ class RawRecord:
 
 @dataclass(frozen=True)
 class Record:
-    """How a product came to be.
+    """The provenance of a product.
 
     Attributes
     ----------

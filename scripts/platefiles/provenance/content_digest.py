@@ -35,7 +35,7 @@ def sealed(content: bytes) -> bytes:
 
 
 def is_intact(content: bytes) -> bool:
-    """Say whether each byte of a picture is as it was when it was sealed."""
+    """Return whether each byte of a picture is as it was when it was sealed."""
     try:
         return sealed(content) == content
     except ValueError:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 
 def is_marked(path: str | Path) -> bool:
-    """Say whether a product was found damaged and has not been made again since."""
+    """Return whether a product was found damaged and has not been made again since."""
     return os.path.exists(_mark(path))
 
 

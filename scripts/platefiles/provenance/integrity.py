@@ -25,7 +25,7 @@ _MARKS = {
 
 
 def fault(path: str | Path) -> str:
-    """Say what is wrong with the bytes of a product or a picture.
+    """Return the fault in the bytes of a product or a picture.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def fault(path: str | Path) -> str:
 
 
 def _fault_of_block(file: BinaryIO, block: Block) -> str:
-    """Say what is wrong with the data of an HDU, or with its header; empty if nothing is."""
+    """Return the fault in the data or header of an HDU; empty if there is none."""
     total, sha256, quick = data_sums(file, block)
     if block.text("CHECKSUM") is None or block.text("DATASUM") is None:
         return f"{block.name} has lost its checksum"
@@ -68,7 +68,7 @@ def _fault_of_block(file: BinaryIO, block: Block) -> str:
 
 
 def is_of_a_run(path: str | Path) -> bool:
-    """Say whether a file bears a mark of a product or picture, be it damaged or not."""
+    """Return whether a file bears a mark of a product or picture, be it damaged or not."""
     marks = _MARKS.get(Path(path).suffix)
     if marks is None:
         return False

@@ -24,7 +24,7 @@ _HIDDEN = re.compile(rb"\A" + _LINE + rb"INFO log SHA-256 ([0-9a-f]{64})\n\Z")
 
 
 class JobNote(NamedTuple):
-    """What a job noted of its product.
+    """The note of a job about its product.
 
     Attributes
     ----------

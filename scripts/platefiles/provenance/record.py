@@ -196,7 +196,7 @@ def read_record(path: str | Path) -> Record:
 
 
 def has_record(path: str | Path) -> bool:
-    """Say whether a file carries a record."""
+    """Return whether a file carries a record."""
     try:
         _block_of_record(read_blocks(path))
     except BrokenFits:

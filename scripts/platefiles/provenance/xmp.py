@@ -54,7 +54,7 @@ _PACKET = """\
 
 @dataclass(frozen=True)
 class Origin:
-    """Where a picture came from.
+    """The origin of a picture.
 
     Attributes
     ----------

@@ -120,7 +120,7 @@ def _groups(files: Iterable["RawFile"], name: str) -> list[list["RawFile"]]:
 
 
 def _judged(files: Sequence["RawFile"]) -> list["RawFile"]:
-    """Tell what is wrong with all but the best of files that should be equal."""
+    """Return the faults of all but the best of files that should be equal."""
     shared = Counter(file.content for file in files)
 
     def rank(file: "RawFile") -> tuple[bool, int, int]:
@@ -175,7 +175,7 @@ def _blank_sectors(path: str) -> int:
 
 
 def _fault(path: str) -> str:
-    """Say why a raw frame cannot be used whole, or nothing."""
+    """Return why a raw frame cannot be used whole, or nothing."""
     from platefiles.core.frame_errors import FrameError
     from platefiles.raw_frames.raw_frame import open_raw
 
@@ -187,7 +187,7 @@ def _fault(path: str) -> str:
 
 
 def _wrong_sum(path: str) -> str:
-    """Say which data contradict the sum that their header states, or nothing."""
+    """Return which data contradict the sum that their header states, or nothing."""
     from platefiles.fits.checksums import ones_complement_sum
     from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 

@@ -56,7 +56,7 @@ def pointing(facts: Facts) -> tuple[float, float] | None:
 
 
 def why_not_selected(facts: Facts, selection: Selection) -> str:
-    """Say why a light does not belong to a project, or nothing where it does.
+    """Return why a light does not belong to a project, or nothing where it does.
 
     Parameters
     ----------

@@ -50,7 +50,7 @@ class GzipTiles:
         self._heap = np.memmap(source, dtype=np.uint8, mode="r", offset=start)
 
     def are_sound(self, start: int, stop: int) -> bool:
-        """Say whether no tile of the rows ``start`` to ``stop`` unpacks to more than its pixels."""
+        """Return whether all tiles of rows ``start`` to ``stop`` unpack to their pixels at most."""
         tiles = slice(start // self._height * self._across, -(-stop // self._height) * self._across)
         return all(
             self._is_sound(offset, count * size)

@@ -24,7 +24,7 @@ _CHUNK = 1 << 20
 def checked_file(path: str | Path, most_rows: int | None) -> tuple[RawHeader, BinaryIO | None]:
     """Read the header of a frame; decompress a packed one, as far as its header says.
 
-    Nothing of what the header announces is believed before it was held against the file's size.
+    No size in the header is used before it was compared with the file's size.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def image_hdu_of(hdus: fits.HDUList):
 
 
 def is_of_system(error: BaseException) -> bool:
-    """Say whether an error is of the disk or of the machine, not of a file's content."""
+    """Return whether an error is of the disk or of the machine, not of a file's content."""
     if not isinstance(error, Exception) or isinstance(error, MemoryError):
         return True
     # A place in the file that no file can have is the header's fault.

@@ -59,7 +59,7 @@ class Section:
         return self.right - self.left, self.top - self.bottom
 
     def fits(self, width_px: int, height_px: int) -> bool:
-        """Say whether it lies in an image of a size."""
+        """Return whether it lies in an image of a size."""
         return self.right <= width_px and self.top <= height_px
 
     def of(self, image: "np.ndarray") -> "np.ndarray":
@@ -69,7 +69,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Readout:
-    """What of a raw frame is kept, and where its overscan lies.
+    """The image and overscan sections of a raw frame.
 
     Attributes
     ----------
@@ -136,7 +136,7 @@ def _nearest(levels: "np.ndarray", places: "np.ndarray") -> "np.ndarray":
 
 
 def readout_of(sections: Mapping[str, str], width_px: int, height_px: int) -> Readout | None:
-    """Tell from a header's sections what of a frame is image and what is overscan.
+    """Return the image and overscan sections from a header.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ OfPlan = Callable[[ProjectPlan, Any], Inputs]
 
 
 class Run(Protocol):
-    """What a run tells of its projects and their products."""
+    """The outcome of a run for its projects and products."""
 
     def __iter__(self) -> Iterator[ProjectPlan]:
         """Go through the plans."""
@@ -45,7 +45,7 @@ class Run(Protocol):
         """Return the links of raw frames."""
 
     def goes_on_without(self, consumer: str, path: str) -> bool:
-        """Say whether a product stays as it is though one that it consults is made again."""
+        """Return whether a product stays as it is though one that it consults is made again."""
 
 
 @dataclass(frozen=True)
@@ -227,7 +227,7 @@ class Files:
 
 
 def is_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
-    """Say whether the grid is chosen, and the photometric reference of a channel that is named."""
+    """Return whether the grid and, if named, a channel's photometric reference are chosen."""
     channel = getattr(wildcards, "channel", None)
     return plan.pinned is not None if channel is None else plan.is_pinned(channel)
 

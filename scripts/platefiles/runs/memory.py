@@ -15,7 +15,7 @@ BYTES_A_PIXEL = {"search": 55, "annotate": 65, "overlay": 190}
 
 
 class Memory:
-    """What jobs of the projects of a run need; its methods are resource functions of rules.
+    """Memory of the jobs of a run; its methods are resource functions of rules.
 
     Parameters
     ----------

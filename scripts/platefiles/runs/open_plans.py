@@ -57,5 +57,5 @@ def open_plans(
 
 
 def is_dry_run(arguments: Sequence[str]) -> bool:
-    """Say whether Snakemake was asked to do nothing."""
+    """Return whether Snakemake was asked to do nothing."""
     return any(re.fullmatch(r"--dry-?run|-[kpqrF]*n[kpqrF]*", word) for word in arguments)

@@ -110,7 +110,7 @@ class Plans(Declarations):
         return self._products.products[f"{RESULTS}/{wildcards.shared}.fits"].job
 
     def wait_for(self, checkpoint: Any) -> None:
-        """Tell which checkpoint chooses the grids that are not pinned yet."""
+        """Return which checkpoint chooses the grids that are not pinned yet."""
         self._choice = checkpoint
 
     # What declarations ask of a run.
@@ -147,7 +147,7 @@ class Plans(Declarations):
         return self._products.links(plan, frames)
 
     def goes_on_without(self, consumer: str, path: str) -> bool:
-        """Say whether a product stays as it is though one that it consults is made again."""
+        """Return whether a product stays as it is though one that it consults is made again."""
         made = self._products
         product = made.products.get(consumer)
         consults = product is not None and path in product.consulted

@@ -6,21 +6,21 @@ from platefiles.settings.model import Settings, Switch
 
 
 class MasterClipping(Settings):
-    """How frames are combined to a master."""
+    """Settings for combining frames to a master."""
 
     clip_sigma: float = Field(default=4.0, ge=1, le=100)
     """Rejection limit for the pixels of a master, in sigma."""
 
 
 class DarkMaster(MasterClipping):
-    """How darks are combined, and which of their pixels are masked."""
+    """Settings for combining darks and masking their pixels."""
 
     hot_pixel_sigma: float = Field(default=8.0, ge=1, le=1000)
     """Pixels whose dark current exceeds their neighbours' by this many sigma are masked."""
 
 
 class FlatMaster(MasterClipping):
-    """How flats are combined, and which of their pixels are masked."""
+    """Settings for combining flats and masking their pixels."""
 
     dead_pixel_response: float = Field(default=0.5, ge=0, le=1)
     """Pixels with a flat value below this fraction of their neighbours' are masked."""

@@ -15,7 +15,7 @@ class Seeing(Settings):
 
 
 class Continuum(Settings):
-    """What starlight is taken out of a narrowband channel."""
+    """The continuum subtraction of a narrowband channel."""
 
     minus: str
     """Broadband channel that shows the same starlight without the line."""

@@ -11,7 +11,7 @@ Row = dict[str, Annotated[float, Field(ge=0, le=1e6)]]
 
 
 class Mapping(Settings):
-    """Which channels make which output colour, with weights."""
+    """The channels of each output colour, with weights."""
 
     red: Row | None = None
     """Channels of red, each with its weight; '*' is every channel not named in the row."""

@@ -15,14 +15,14 @@ class Weighting(Settings):
 
 
 class Levelling(Weighting):
-    """How subs are brought to one sky and weighted."""
+    """Settings for background matching and weights."""
 
     background_match: Literal["constant", "plane", "quadratic"] = "quadratic"
     """Shape of the subtracted difference in sky between subs."""
 
 
 class Stacking(Weighting):
-    """How registered subs become one image."""
+    """Settings for combining registered subs."""
 
     clip: Literal["noise", "sigma", "mad", "esd", "none"] = "noise"
     """Rejection test for cosmic rays and trails."""

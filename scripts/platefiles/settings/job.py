@@ -36,7 +36,7 @@ class JobSettings(BaseModel):
 
 
 class StepJob(BaseModel):
-    """What every step is told beside its files."""
+    """The common keys of the jobs of all steps."""
 
     model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
 

@@ -6,7 +6,7 @@ from platefiles.settings.model import Settings
 
 
 class StarSearch(Settings):
-    """How stars are found and measured."""
+    """Settings for star detection and measurement."""
 
     detection_sigma: float = Field(default=6.0, ge=2, le=1000)
     """Detection threshold for stars above the noise of the sky, in sigma."""

@@ -41,7 +41,7 @@ class Tone(Settings):
 
 
 class Stretch(Tone):
-    """How faint light is lifted (asinh of Lupton et al. 2004, PASP 116, 133)."""
+    """The stretch of faint light (asinh of Lupton et al. 2004, PASP 116, 133)."""
 
     saturation: float = Field(default=1.0, ge=0, le=4)
     """Strength of the colours: 0 grey, 1 unchanged."""

@@ -6,7 +6,7 @@ from platefiles.settings.model import Settings
 
 
 class Roundness(Settings):
-    """How drawn out the stars of a sub may be."""
+    """The limit of the ellipticity of a sub's stars."""
 
     max_ellipticity: float = Field(default=0.45, ge=0, le=1)
     """A sub whose stars have a larger ellipticity (0 round, 1 a line) is left out."""

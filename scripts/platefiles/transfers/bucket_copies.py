@@ -71,7 +71,7 @@ def _opened(link: str, target: str) -> tuple[str, int]:
 
 
 def _is_whole(copy: Path, told: dict[str, Any]) -> bool:
-    """Tell by size, headers and the end of the data whether a copy is the frame that is meant."""
+    """Return whether a copy is the wanted frame, by size, headers and the end of the data."""
     try:
         if copy.stat().st_size != told["size_bytes"]:
             return False

@@ -90,7 +90,7 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
 
 
 def can_make(plan: ProjectPlan, path: str) -> bool:
-    """Say whether a rule makes a file of a project, on request by path alone too.
+    """Return whether a rule makes a file of a project, on request by path alone too.
 
     Parameters
     ----------

@@ -113,7 +113,7 @@ def delete(leftover: Leftover) -> bool:
 
 @dataclass(frozen=True)
 class _Needs:
-    """What a file was made from, by its own record; why it is to be kept."""
+    """The input of a file by its own record; the reason to keep it."""
 
     kept: str = ""
     raws: tuple[str, ...] = ()

@@ -73,7 +73,7 @@ def stages() -> dict[str, tuple[Files, ...]]:
 
 
 def is_single(step: str, name: str) -> bool:
-    """Say whether an input of a step is one path and not a list.
+    """Return whether an input of a step is one path and not a list.
 
     Parameters
     ----------

@@ -30,7 +30,7 @@ _FRAMES = ("measure_stars", "calibrate_sub", "register_sub")
 
 
 def cause(product: Product, staleness: Staleness, making: Collection[str]) -> str:
-    """Say in a few words why a product is to be made.
+    """Return the reason for making a product, in a few words.
 
     Parameters
     ----------

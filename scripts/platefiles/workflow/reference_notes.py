@@ -17,7 +17,7 @@ from platefiles.provenance.job_notes import read_note
 
 
 def lock_doubt(plan: ProjectPlan) -> str:
-    """Say that a lock file is not the one that a run wrote; empty if it is, or nothing tells.
+    """Return a warning if a lock file was changed since a run wrote it; empty if not, or unknown.
 
     Parameters
     ----------

@@ -114,7 +114,7 @@ class Staleness:
         return (before & used) | (behind & used_by_damaged)
 
     def _made_from(self, sources: AbstractSet[str], making: AbstractSet[str]) -> set[str]:
-        """What is made from some products, directly or not."""
+        """Return the products that depend on some products, directly or not."""
         found: set[str] = set()
         for path in self.products:  # each comes after those that it is made from
             if any(other in sources or other in found for other in self._near(path, making)):
@@ -122,7 +122,7 @@ class Staleness:
         return found
 
     def _used_by(self, takers: AbstractSet[str], making: AbstractSet[str]) -> set[str]:
-        """What some products are made from, directly or not."""
+        """Return the inputs of some products, directly or not."""
         found: set[str] = set()
         for path in reversed(self.products):
             if path in takers or path in found:
@@ -165,7 +165,7 @@ def recorded(path: str, log: str = "") -> str:
 
 
 def is_cut(path: str, log: str = "") -> bool:
-    """Say whether a product that is there has lost its end, or the header that tells its job.
+    """Return whether a product that is there has lost its end, or the header that tells its job.
 
     Parameters
     ----------

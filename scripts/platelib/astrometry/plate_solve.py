@@ -51,7 +51,7 @@ class FieldStars:
 
 @dataclass(frozen=True)
 class Hint:
-    """Where the field may lie.
+    """The approximate position of the field.
 
     Attributes
     ----------

@@ -33,7 +33,7 @@ _FEWEST_SHIFTED = 4
 
 @dataclass(frozen=True)
 class Agreement:
-    """How stars bear out a map.
+    """Agreement of stars with world coordinates.
 
     Attributes
     ----------

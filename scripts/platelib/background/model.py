@@ -199,7 +199,7 @@ def _flat(cells: CellLevels, lattice: Lattice) -> SkySurface:
 
 
 def _faint(cells: CellLevels, lattice: Lattice, degree: int) -> np.ndarray:
-    """Say which cells are not brighter than most about a first surface."""
+    """Return which cells are not brighter than most about a first surface."""
     counted = cells.level <= _upper(cells.level, 2.0)
     for _ in range(_FITS):
         surface = _surface(cells, lattice, degree, counted)

@@ -34,7 +34,7 @@ _SAMPLE = 4000
 
 @dataclass(frozen=True)
 class Light:
-    """What is not sky.
+    """The source mask.
 
     Attributes
     ----------
@@ -160,7 +160,7 @@ def _with_haloes(
 def _halo_reach(
     distance: np.ndarray, step: float, sky: np.ndarray, excess: np.ndarray, variance: np.ndarray
 ) -> float:
-    """How far a halo goes: to the last ring that is brighter than the rings beyond it."""
+    """Return the radius of a halo: the last ring brighter than the rings beyond it."""
     last = _RINGS + _RINGS_BEYOND
     rings = np.minimum((distance[sky] / step).astype(np.int64), last)
     count = np.bincount(rings, minlength=last + 1)

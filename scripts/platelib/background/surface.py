@@ -15,7 +15,7 @@ RING = 2
 
 @dataclass(frozen=True)
 class Lattice:
-    """Where the nodes of a surface stand: in the middle of square cells, and around them.
+    """The nodes of a surface: in the middle of square cells, and around them.
 
     Attributes
     ----------

@@ -113,13 +113,13 @@ def _clipped_mean(stack, limits, out, tile, sums, waiting, clear, columns):
 
 @kernel
 def _has_late_offset(stack):
-    """Say whether the offset is still to be taken from a mean."""
+    """Return whether the offset is still to be taken from a mean."""
     return stack.offset.size > 0 and stack.factors.size == 0
 
 
 @kernel
 def _judge(sums, n, width, limit, clear):
-    """Say which pixels have no sample that is rejected, as far as sums and extremes tell."""
+    """Return which pixels have no sample that is rejected, as far as sums and extremes tell."""
     _, total, squares, least, most = sums
     number, zero = np.float32(n), np.float32(0.0)
     for p in range(width):

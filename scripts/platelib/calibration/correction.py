@@ -18,7 +18,7 @@ _NO_MASK = np.zeros((0, 0), dtype=np.uint8)
 
 @dataclass(frozen=True)
 class Correction:
-    """What is taken from the raw frames of one setting, and divided out.
+    """The offset and the divisor for raw frames of one setting.
 
     Planes are ``(ny, nx)`` float32 in either byte order, so that they may be mapped files: nothing
     of them is copied.
@@ -70,7 +70,7 @@ class Correction:
 
 @dataclass(frozen=True)
 class CalibrationLines:
-    """What a correction does to the pixels of a window of the frame.
+    """The effect of a correction on the pixels of a window of the frame.
 
     Attributes
     ----------
@@ -91,7 +91,7 @@ class CalibrationLines:
     variance: float = 0.0
 
     def holds(self, rows: tuple[int, int], columns: tuple[int, int]) -> bool:
-        """Say whether some rows and columns of the frame, from and to, lie in the window."""
+        """Return whether some rows and columns of the frame, from and to, lie in the window."""
         ny, nx = self.offset.shape
         return (
             self.top <= rows[0]

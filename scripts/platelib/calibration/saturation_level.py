@@ -37,7 +37,7 @@ _CONTRADICTED_BY, _CONTRADICTED = 1.05, 0.1
 
 @dataclass(frozen=True)
 class PileUp:
-    """Where the pixel values of a frame pile up.
+    """The pile-up of the pixel values of a frame.
 
     Attributes
     ----------
@@ -168,7 +168,7 @@ def find_pile_up(pixels: Brightest) -> PileUp | None:
 
 
 def sound_levels(found: Sequence[float], tops: Sequence[float]) -> np.ndarray:
-    """Say which pile-ups of the subs of a camera setting no other sub contradicts.
+    """Return which pile-ups of the subs of a camera setting no other sub contradicts.
 
     Parameters
     ----------
@@ -239,12 +239,12 @@ def _crowded_cells(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 
 def _in_two_places(cells: np.ndarray) -> bool:
-    """Say whether two of the cells do not touch."""
+    """Return whether two of the cells do not touch."""
     return bool(len(cells)) and bool((np.ptp(cells, axis=0) >= 2).any())
 
 
 def _flat_topped(x: np.ndarray, y: np.ndarray) -> bool:
-    """Say whether a pixel has four others of the same set, or more, among its eight neighbours."""
+    """Return whether four or more of a pixel's eight neighbours belong to the same set."""
     wide = np.int64(x.max()) + 3
     keys = np.sort((y.astype(np.int64) + 1) * wide + x + 1)
     around = [dy * wide + dx for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dy or dx]

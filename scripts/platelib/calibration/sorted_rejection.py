@@ -13,7 +13,7 @@ _ROUNDS = 3
 
 @kernel
 def within(ordered, reach):
-    """Say whether no sample lies further from the median than that."""
+    """Return whether no sample lies further from the median than that."""
     n = ordered.size
     centre = 0.5 * float(ordered[(n - 1) // 2]) + 0.5 * float(ordered[n // 2])
     return max(ordered[n - 1] - centre, centre - ordered[0]) <= reach

@@ -85,7 +85,7 @@ def white_of_colour(
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(3, ny, nx)`` float32 red, green, blue, linear, sky taken off, NaN for no data.
+        ``(3, ny, nx)`` float32 red, green, blue, linear, background subtracted, NaN for no data.
     noise : tuple of float
         Standard deviation of a sky pixel in each plane.
     places : numpy.ndarray
@@ -131,7 +131,7 @@ def white_of_colour(
 
 
 def _alone_inside(places: np.ndarray, shape: tuple[int, ...], margin: float) -> np.ndarray:
-    """Say which stars of the catalogue have no neighbour there and lie well inside the picture."""
+    """Return which catalogue stars are isolated and well inside the picture."""
     x, y = places
     inside = (np.minimum(x, shape[1] - 1 - x) > margin) & (np.minimum(y, shape[0] - 1 - y) > margin)
     for index in np.flatnonzero(inside):
@@ -141,7 +141,7 @@ def _alone_inside(places: np.ndarray, shape: tuple[int, ...], margin: float) -> 
 
 
 def _problem(colour: np.ndarray, reference: float) -> str:
-    """Say why stars of these colours do not tell what is white; empty if they do."""
+    """Return why stars of these colours do not tell what is white; empty if they do."""
     if len(colour) < MIN_STARS:
         return f"only {len(colour)} stars of known colour were measured and {MIN_STARS} are needed"
     low, high = np.percentile(colour, [5, 95])

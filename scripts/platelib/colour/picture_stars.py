@@ -28,7 +28,7 @@ def find_stars(
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(n, ny, nx)`` float32, linear, sky taken off, NaN for no data.
+        ``(n, ny, nx)`` float32, linear, background subtracted, NaN for no data.
     noise : tuple of float
         Standard deviation of a sky pixel in each plane.
 
@@ -113,7 +113,7 @@ def point_spread(image: np.ndarray, noise: float) -> tuple[np.ndarray, float, in
     Parameters
     ----------
     image : numpy.ndarray
-        ``(ny, nx)`` float32, linear, sky taken off, NaN for no data.
+        ``(ny, nx)`` float32, linear, background subtracted, NaN for no data.
     noise : float
         Standard deviation of a sky pixel.
 

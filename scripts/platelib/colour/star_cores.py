@@ -99,7 +99,7 @@ def discs(
 
 
 def saturation_percent(image: np.ndarray, level: float) -> np.ndarray:
-    """Tell how near to saturation the cores of saturated stars are.
+    """Return how near the cores of saturated stars are to saturation.
 
     Parameters
     ----------
@@ -218,7 +218,7 @@ def whitened(display: np.ndarray, whiteness: np.ndarray) -> np.ndarray:
 
 
 def apart_from(cores: Cores, reach_px: float) -> np.ndarray:
-    """Tell how far pixels are from cores: 0 inside, smoothly up to 1 from ``reach_px`` on.
+    """Return the distance of pixels from cores: 0 inside, smoothly up to 1 from ``reach_px`` on.
 
     Returns
     -------

@@ -46,7 +46,7 @@ def mean_star(planes: np.ndarray, noise: tuple[float, ...], reference: int = 1) 
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(n, ny, nx)`` float32, linear, sky taken off, NaN for no data; red, green and blue, or
+        ``(n, ny, nx)`` float32, background subtracted, NaN for no data; red, green and blue, or
         channels.
     noise : tuple of float
         Standard deviation of a sky pixel in each plane.
@@ -85,7 +85,7 @@ def mean_star(planes: np.ndarray, noise: tuple[float, ...], reference: int = 1) 
 
 
 def _of_one_colour(ratio: np.ndarray) -> np.ndarray:
-    """Say which stars are within 3 sigma of the median in every ratio; repeated until steady."""
+    """Return which stars are within 3 sigma of the median in every ratio; repeated until steady."""
     kept = np.ones(ratio.shape[1], dtype=bool)
     while kept.any():
         middle = np.median(ratio[:, kept], axis=1, keepdims=True)

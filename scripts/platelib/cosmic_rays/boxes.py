@@ -81,7 +81,7 @@ def grown(area, by):
 
 @kernel
 def common(area, other):
-    """What two areas share."""
+    """Return the overlap of two areas."""
     return (
         max(area[0], other[0]),
         min(area[1], other[1]),
@@ -141,7 +141,7 @@ def least(values, area):
 
 @kernel
 def any_above(values, area, limit):
-    """Say whether any value of an area is above a limit."""
+    """Return whether any value of an area is above a limit."""
     n = area[3] - area[2]
     most = limit
     for y in range(area[0], area[1]):

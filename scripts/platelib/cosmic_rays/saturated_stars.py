@@ -72,7 +72,7 @@ def saturated_star_images(image: np.ndarray, variance: np.ndarray, mask: np.ndar
 
 
 def _has_light_around(image, variance, full, middle: tuple[int, int], depth: float) -> bool:
-    """Say whether there is light in all directions about the thickest part of a group.
+    """Return whether there is light in all directions about the thickest part of a group.
 
     A track crosses a ring in two places, so three quarters of it show the sky.
     """
@@ -137,7 +137,7 @@ def _surroundings(image: np.ndarray) -> np.ndarray:
 
 
 def _touches_edge(part: np.ndarray, window: tuple[slice, slice], shape: tuple[int, int]) -> bool:
-    """Say whether a part ends at an edge of the window that is none of the frame."""
+    """Return whether a part ends at an edge of the window that is none of the frame."""
     rows, columns = window
     return bool(
         (rows.start > 0 and part[0].any())

@@ -147,7 +147,7 @@ def _lower_medians(image, variance, silent, history) -> list[np.float32]:
 
 @kernel
 def _any_lonely(rays, silent, places):
-    """Say whether any of the places has no good pixel in the 5 x 5 around."""
+    """Return whether any of the places has no good pixel in the 5 x 5 around."""
     nx = rays.shape[1]
     for place in places:
         y, x = place // nx, place % nx

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Exposure:
-    """What one exposure gives to a pixel, beside the star.
+    """The signal of one exposure in a pixel, without the star.
 
     Attributes
     ----------

@@ -117,7 +117,7 @@ def _sheet(
 def _seen(
     sheet: FieldSky, places: np.ndarray, noise: ApertureNoise, snr: float, half_light: float
 ) -> np.ndarray:
-    """Say which of the injected stars a search finds with enough signal-to-noise."""
+    """Return which of the injected stars a search finds with enough signal-to-noise."""
     steps = np.arange(-3, 4)
     width = max(half_light, 0.8) / 1.1774
     kernel = np.exp(-0.5 * (steps[:, None] ** 2 + steps**2) / width**2).astype(np.float32)

@@ -11,13 +11,13 @@ _HALVINGS = 60
 
 @dataclass(frozen=True)
 class SubNoise:
-    """Where the noise of a sub comes from.
+    """The noise components of a sub.
 
     Attributes
     ----------
     exposure_s : float
     sky_e : float
-        Electrons of the sky in a pixel, dark current taken off.
+        Electrons of the sky in a pixel, dark current subtracted.
     read_noise_e : float
     """
 
@@ -29,7 +29,7 @@ class SubNoise:
 def hours_for_gain(exposure_s: float, gain_mag: float) -> float:
     """Return the hours more that make a channel deeper, under conditions as they were.
 
-    The limit in the noise of the sky goes with the square root of the exposure, so 0.2 mag takes
+    The limit by the noise of the sky scales with the square root of the exposure, so 0.2 mag takes
     1.445 times and 0.5 mag 2.512 times as long.
 
     Parameters

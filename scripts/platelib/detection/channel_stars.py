@@ -20,7 +20,7 @@ _SHAPE_STARS = 200
 
 @dataclass(frozen=True)
 class Width:
-    """How wide the stars of an image are.
+    """The FWHM of the stars of an image.
 
     Attributes
     ----------
@@ -112,7 +112,7 @@ def variance_of_light(blocks: Blocks, sky: np.ndarray, block_pixels: int) -> flo
 
 
 def width_of(stars: np.ndarray) -> Width:
-    """Tell how wide stars are.
+    """Return the FWHM of stars.
 
     Parameters
     ----------

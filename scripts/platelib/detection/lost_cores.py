@@ -32,7 +32,7 @@ _RIM_PX = 0.5
 
 @dataclass(frozen=True)
 class _Bar:
-    """What a source must show to count.
+    """The detection criteria of a source.
 
     Attributes
     ----------
@@ -205,7 +205,7 @@ def _of_wing(ratios: np.ndarray, bar: _Bar) -> float | None:
 
 
 def _is_sure(profiles: WingProfiles, found: dict[int, tuple[float, float]], whole: float) -> bool:
-    """Say whether a single star alone is hint enough."""
+    """Return whether a single star alone is hint enough."""
     return any(
         brightness >= _ALONE_BRIGHTER * whole and profiles.light[k, 0] >= _ALONE_CORE * whole
         for k, (brightness, _) in found.items()

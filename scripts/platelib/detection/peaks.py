@@ -59,7 +59,7 @@ class Found(NamedTuple):
 
 
 class Room(NamedTuple):
-    """What the search works in: smoothed rows, the window of a star, and flags of a row."""
+    """The workspace of the search: smoothed rows, the window of a star, and flags of a row."""
 
     smooth: np.ndarray
     box: np.ndarray
@@ -178,7 +178,7 @@ def _mark_above(row, upper, lower, share, over):
 
 @kernel
 def _any_near(words, block):
-    """Say whether any pixel of a block, or of the two on either side, is flagged."""
+    """Return whether any pixel of a block, or of the two on either side, is flagged."""
     first = block * _BLOCK // 8
     some = words[first + _BLOCK // 8] & np.uint64(0xFFFF)
     if block > 0:
@@ -219,7 +219,7 @@ def _at(row, x, taps):
 
 @kernel
 def _is_peak(above, below, x, value, taps):
-    """Say whether no neighbour in the rows above and below is larger; of equals the last counts."""
+    """Return whether no neighbour in the rows above and below is larger; the last of equals wins."""
     for u in range(x - 1, x + 2):
         if value <= _at(below, u, taps) or value < _at(above, u, taps):
             return False

@@ -170,7 +170,7 @@ class StarSearch:
     def _shaped(self) -> tuple[np.ndarray, np.ndarray, float]:
         """Return stars with position, shape and flags; their numbers; and the usual FWHM.
 
-        What is usual is told by the group that stars make among all detections, those with a
+        The usual width is that of the group of stars among all detections, those with a
         square or without.
         """
         self._drop_faint()
@@ -195,7 +195,7 @@ class StarSearch:
         return stars, numbers, fwhm
 
     def _on_trails(self, shapes: np.ndarray) -> np.ndarray:
-        """Say which detections lie on trails; they are looked at in an order of their own."""
+        """Return which detections lie on trails; they are looked at in an order of their own."""
         order = np.lexsort((shapes[:, 0], shapes[:, 1]))
         x, y, ellipticity, angle = (shapes[order, column] for column in (0, 1, 3, 5))
         trail = np.empty(len(shapes), dtype=bool)

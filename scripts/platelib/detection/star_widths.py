@@ -17,7 +17,7 @@ _LEAST_SHARE = 0.4
 
 
 def star_group(fwhm: np.ndarray) -> np.ndarray:
-    """Say which detections have the width of stars.
+    """Return which detections have the width of stars.
 
     The density of ln FWHM in windows of 0.12 to 0.4 is compared with that on both sides of them.
     The sharpest window that stands out, by 4 sigma and by 0.4 of what stands out most, holds stars.

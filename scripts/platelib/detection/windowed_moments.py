@@ -17,7 +17,7 @@ _THINNEST = 1.2
 
 @kernel
 def is_extended(above, here, below, x, sky, noise):
-    """Say whether the light is spread as a point source's is, not in one pixel or a thin track.
+    """Return whether the light is spread as a point source's is, not in one pixel or a thin track.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ Box = tuple[slice, slice]
 def covers(
     transform: Transform, shape: tuple[int, int], x: np.ndarray, y: np.ndarray
 ) -> np.ndarray:
-    """Say whether places on the grid lie in a raw frame.
+    """Return whether places on the grid lie in a raw frame.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def is_lone(
     x: np.ndarray,
     y: np.ndarray,
 ) -> np.ndarray:
-    """Say which places on the grid one of the subs covers alone; ``(n,)`` bool."""
+    """Return which places on the grid one of the subs covers alone; ``(n,)`` bool."""
     inside = (x > -0.5) & (x < grid[1] - 0.5) & (y > -0.5) & (y < grid[0] - 0.5)
     count = np.zeros(len(x), dtype=int)
     for transform, shape in zip(transforms, shapes, strict=True):

@@ -52,7 +52,7 @@ _SATURATED_SHARE = 0.5
 
 
 class Comparison(NamedTuple):
-    """What the second test needs, as kernels take it.
+    """The input of the second test, for kernels.
 
     Attributes
     ----------
@@ -172,7 +172,7 @@ def compare(values, variances, squares, y, x, sky, state, spread, flags, compare
 
 @kernel
 def _is_lit(values, y, x, sky, spread, state):
-    """Say whether half of the samples show light above their noise."""
+    """Return whether half of the samples show light above their noise."""
     above, count = 0, 0
     for i in range(state.size):
         if state[i] != INVALID:
@@ -185,7 +185,7 @@ def _is_lit(values, y, x, sky, spread, state):
 
 @kernel
 def _lies_between(values, spread, i, y, x, sky, compared):
-    """Say whether a sample fits the partners that are nearest in width as they are."""
+    """Return whether a sample fits the partners that are nearest in width as they are."""
     low, high, noise = np.inf, -np.inf, spread[i]
     sharper, softer = False, False
     for k in range(compared.partners.shape[1]):
@@ -255,7 +255,7 @@ def _judge(values, variances, squares, sky, sample, compared, work):
 
 @kernel
 def _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compared):
-    """Say whether the partner of the nearest width predicts just this light, as most do."""
+    """Return whether the partner of the nearest width predicts just this light, as most do."""
     j = compared.partners[i, 0]
     value, noise, _ = convolve(values[j], variances[j], y, x, sky, compared.taps[i, 0])
     if noise < 0.0 or noise > QUIET * spread:
@@ -266,7 +266,7 @@ def _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compare
 
 @kernel
 def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
-    """Say whether a sample lies beyond the prediction by so many times its noise.
+    """Return whether a sample lies beyond the prediction by so many times its noise.
 
     It does not where there is no prediction, or one that is much noisier than the sample.
     """

@@ -63,7 +63,7 @@ def light_of_partners(values, i, y, x, sky, compared, work):
 
 @kernel
 def predict(values, variances, i, y, x, sky, compared, work):
-    """What the partners predict of a sample.
+    """The prediction of a sample by its partners.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def allowed(around, misfit, top, compared):
 
 @kernel
 def sort_with(keys, carried, count):
-    """Sort a few keys in place, and what goes with them."""
+    """Sort a few keys in place, with their values."""
     for k in range(1, count):
         key, other = keys[k], carried[k]
         m = k - 1

@@ -63,7 +63,7 @@ _SORTING = ("mad", "esd")
 
 @dataclass(frozen=True)
 class Rejection:
-    """How outliers are found.
+    """Settings of outlier rejection.
 
     Attributes
     ----------

@@ -158,7 +158,7 @@ def _grow(values, variances, flags, rule, centre, looked_at, work):
 
 @kernel
 def _has_company(flags, i, y, x):
-    """Say whether a neighbour was rejected with the same sign."""
+    """Return whether a neighbour was rejected with the same sign."""
     ny, nx = flags.shape[1:]
     neighbours = 0
     for v in range(max(0, y - 1), min(ny, y + 2)):

@@ -111,7 +111,7 @@ def _strike(samples, state, i, least, most):
 
 @kernel
 def clip_pair(samples, state, spread, high):
-    """Where two samples are all there is: reject the brighter if noise does not explain it.
+    """Reject the brighter of two samples if noise does not explain the difference.
 
     Cosmic rays and trails add light; nothing that is as common takes it away.
     """

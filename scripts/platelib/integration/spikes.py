@@ -17,7 +17,7 @@ _DARK_SIGMAS = 3.0
 
 @kernel
 def are_any_spikes(flags, place):
-    """Say whether a strip has a sample with a spike."""
+    """Return whether a strip has a sample with a spike."""
     y, left, right = place
     found = np.uint8(0)
     for i in range(len(flags)):

@@ -165,7 +165,7 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
 
 @kernel
 def _are_kept(flags, i, place):
-    """Say whether four images have no flag in a run."""
+    """Return whether four images have no flag in a run."""
     y, left, size = place
     m0, m1 = flags[i, y, left : left + size], flags[i + 1, y, left : left + size]
     m2, m3 = flags[i + 2, y, left : left + size], flags[i + 3, y, left : left + size]

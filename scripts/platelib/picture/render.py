@@ -32,7 +32,7 @@ _FULL = 65535
 
 @dataclass(frozen=True)
 class Look:
-    """How a picture is to look.
+    """Settings of a picture.
 
     Attributes
     ----------

@@ -22,7 +22,7 @@ Places = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 
 @dataclass(frozen=True)
 class Sampling:
-    """How the pixels of a picture are taken from the grid.
+    """The sampling of picture pixels from the grid.
 
     Attributes
     ----------
@@ -171,7 +171,7 @@ def common_part(planes: np.ndarray) -> tuple[slice, slice]:
     -------
     rows, columns : slice
         All of the picture if no part of it is covered. The row or column at the edge that misses
-        the largest share of its pixels is taken off until none misses any; nearly the largest
+        the largest share of its pixels is removed until none misses any; nearly the largest
         rectangle, and the same at any time.
     """
     missing = ~np.isfinite(planes).all(axis=0)

@@ -147,7 +147,7 @@ def stretch_planes(planes: np.ndarray, curve: AsinhCurve, shoulder: Shoulder = C
     planes : numpy.ndarray
         ``(n, ...)`` linear light.
     curve : AsinhCurve
-        Its ``minimum`` is taken off every plane.
+        Its ``minimum`` is subtracted from every plane.
     shoulder : Shoulder
         What becomes of values near and above 1.
 

@@ -74,7 +74,7 @@ def fit_kernel(
     Parameters
     ----------
     sharp, soft : numpy.ndarray
-        ``(n, side, side)`` float64 in the two channels, surroundings taken off, at least 8 stars,
+        ``(n, side, side)`` float64 in the two channels, local sky subtracted, at least 8 stars,
         of the side that `half_sizes` gives.
     relative_errors : numpy.ndarray
         ``(n,)``: errors of the stars' fluxes as a share of these. They make faint stars count

@@ -87,8 +87,8 @@ def cut_stamps(
     Returns
     -------
     first, second : numpy.ndarray
-        ``(n, side, side)`` float64, of at most 80 stars all of whose pixels have data. What is
-        taken off is the median of the rim.
+        ``(n, side, side)`` float64, of at most 80 stars with data in all pixels. The
+        subtracted level is the median of the rim.
     chosen : numpy.ndarray
         ``(n,)`` int64: which of the pairs they are.
     """

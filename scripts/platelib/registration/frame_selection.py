@@ -139,7 +139,7 @@ def counted(states: Iterable[str]) -> str:
 
 
 def remedy(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Say what would help where no sub of a channel can be used.
+    """Return the remedy if no sub of a channel can be used.
 
     Parameters
     ----------

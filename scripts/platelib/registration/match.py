@@ -188,7 +188,7 @@ class _Search:
         self._best_certain = False
 
     def is_certain(self, match: Match, grid: FittedStars, raw_xy: np.ndarray) -> bool:
-        """Say whether stars enough agree, and more than chance brings together."""
+        """Return whether stars enough agree, and more than chance brings together."""
         agreed = len(match.grid_index)
         places = grid.places(match.transform)
         terms = len(match.transform.x)

@@ -1,8 +1,8 @@
 """Fluxes of a sub's stars, corrected for neighbours and for light outside apertures.
 
 In poor seeing an aperture is larger and holds more of the neighbours. Their light is known from the
-list of stars and from the profile of the sub, and is taken off; what remains of unknown neighbours
-and of an error of the sky is alike for all stars, and left to the comparison of two subs
+list of stars and from the profile of the sub, and is subtracted; light of unknown neighbours
+and errors of the sky are alike for all stars, and left to the comparison of two subs
 (`platelib.registration.photometric_scale.flux_scale`).
 """
 
@@ -35,7 +35,7 @@ def per_second(stars: np.ndarray, seconds: float) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Aperture:
-    """How the stars of a sub were measured.
+    """The measurement of a sub's stars.
 
     Attributes
     ----------

@@ -21,7 +21,7 @@ class SubState(StrEnum):
 
 
 class Cause(StrEnum):
-    """Why registering leaves a sub out: the limit that it fails, or what it lacks."""
+    """The cause for leaving a sub out at registration: a failed limit, or a missing match."""
 
     MIN_STARS = "quality.min_stars"
     FAR_FEWER_STARS = "far fewer stars than other subs"

@@ -143,7 +143,7 @@ class _Neighbours:
         return self._i[mutual], self._j[mutual], distance[mutual]
 
     def _look_around(self, place: np.ndarray, reach: float) -> None:
-        """Look for stars anew if those that were found about other places may not be all."""
+        """Search for stars again if those found about other positions may be incomplete."""
         if self._place is not None:
             moved = float(np.hypot(*(place - self._place)).max())
             if moved + reach <= self._radius:

@@ -54,7 +54,7 @@ def part_of_row(place, done):
 
 @kernel
 def fill_levels(sky_row, sky_degree, place, local, level):
-    """Fill in the sky that is taken off each sample of a chunk."""
+    """Fill in the sky to subtract from each sample of a chunk."""
     _, count, backward, steps, _, scale = place
     done = 0
     while done < count:

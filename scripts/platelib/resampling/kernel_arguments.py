@@ -30,7 +30,7 @@ class Source(NamedTuple):
 
 
 class Places(NamedTuple):
-    """Where the samples of a chunk lie in the image.
+    """The positions of the samples of a chunk in the image.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ class Places(NamedTuple):
 
 
 class Work(NamedTuple):
-    """What sampling a chunk works in.
+    """The workspace for sampling a chunk.
 
     Attributes
     ----------
@@ -80,7 +80,7 @@ class Work(NamedTuple):
 
 
 class Tables(NamedTuple):
-    """What resampling looks up.
+    """Lookup tables of resampling.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class Tile(NamedTuple):
 
 
 class Workspace(NamedTuple):
-    """What resampling works in.
+    """The workspace of resampling.
 
     Attributes
     ----------

@@ -75,7 +75,7 @@ def sample_across(lines, steps, slope, start, terms, gain, square, sky, values, 
     gain, square : float
         Factors of the values and of the variances.
     sky, values, variances : numpy.ndarray
-        ``(n,)`` float32: what is taken off after scaling, and the results.
+        ``(n,)`` float32: the sky to subtract after scaling, and the results.
     """
     for p in range(values.size):
         w0, w1, w2, w3, w4, w5 = weights_at(slope * steps[p] + start, terms)

@@ -70,14 +70,14 @@ class Cutout:
 
 @dataclass(frozen=True)
 class Levels:
-    """How a sub is brought to the level of the others.
+    """Photometric scale and sky of a sub relative to the others.
 
     Attributes
     ----------
     factor : float
         From calibrated units to those of the channel: flux scale over exposure.
     sky : numpy.ndarray
-        Coefficients of the polynomial in grid coordinates that is taken off after scaling, of
+        Coefficients of the polynomial in grid coordinates to subtract after scaling, of
         degree 0, 1 or 2, in the normalisation of the transform.
     excess : float
         Factor of the variance: what the sky shows over what the detector model expects.

@@ -5,7 +5,7 @@ the same six rows; where a run ends is found without looking at each sample. The
 :mod:`platelib.resampling.lanczos_separable`.
 
 What a sample becomes depends on its place alone, not on the tile: a run ends where samples are
-counted anew (at multiples of a span), and columns beside it are taken as the line goes on.
+counted again (at multiples of a span), and columns beside it continue the line.
 """
 
 import numpy as np
@@ -62,7 +62,7 @@ def follow_lines(source, rows, place, columns, terms, local, levels, result, wor
     local : numpy.ndarray
         Room for a polynomial.
     levels
-        Factors of the values and of the variances; what is then taken off each sample.
+        Factors of the values and of the variances; the sky to subtract from each sample.
     result
         Values, variances and marks of the samples, to be filled.
     work

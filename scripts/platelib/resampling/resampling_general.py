@@ -172,7 +172,7 @@ def _inside(pixel, breaks, count, shape):
 
 @kernel
 def _has_all(row, column, n, shape):
-    """Say whether a run finds its pixels in the image."""
+    """Return whether a run finds its pixels in the image."""
     return row >= 2 and row + 3 < shape[0] and column >= 2 and column + n + 3 <= shape[1]
 
 
@@ -190,7 +190,7 @@ def _find_runs(pixel, breaks, words, first, last, runs):
 
 @kernel
 def _are_inside(runs, last, shape):
-    """Say whether all runs find their pixels in the image."""
+    """Return whether all runs find their pixels in the image."""
     for k in range(len(runs)):
         n = (runs[k + 1, 0] if k + 1 < len(runs) else last) - runs[k, 0]
         if not _has_all(runs[k, 1], runs[k, 2], n, shape):

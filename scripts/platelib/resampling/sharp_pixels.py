@@ -126,7 +126,7 @@ def _mark_pixel(values, variance, curvature, y, x, mask, marked, found):
 
 @kernel
 def _is_curved(middle, above, below, variance, p):
-    """Say whether a pixel of a row has a significant second difference along an axis."""
+    """Return whether a pixel of a row has a significant second difference along an axis."""
     beside, beyond = middle[p] + middle[p + 2], above[p] + below[p]
     most = np.float32(2.0) * middle[p + 1] - (beside if beside < beyond else beyond)
     return (most > np.float32(0.0)) & (most * most > _SPIKE_SIGNIFICANT * variance[p])
@@ -153,7 +153,7 @@ def _is_any(curved):
 
 @kernel
 def _may_be_sharp(values, variance, y, x):
-    """Say whether a pixel may be sharp or a spike, by less work than to say that it is."""
+    """Return whether a pixel may be sharp or a spike, by less work than to say that it is."""
     last_y, last_x = values.shape[0] - 1, values.shape[1] - 1
     left, right, up, down = max(x - 1, 0), min(x + 1, last_x), max(y - 1, 0), min(y + 1, last_y)
     twice = np.float32(2.0) * values[y, x]
@@ -168,7 +168,7 @@ def _may_be_sharp(values, variance, y, x):
 
 @kernel
 def _is_sharp(values, variance, y, x):
-    """Say whether a pixel is a sharp peak or edge along an axis; the outermost pixels repeat."""
+    """Return whether a pixel is a sharp peak or edge along an axis; the outermost pixels repeat."""
     last_y, last_x = values.shape[0] - 1, values.shape[1] - 1
     centre = values[y, x]
     left, right, up, down = max(x - 1, 0), min(x + 1, last_x), max(y - 1, 0), min(y + 1, last_y)
@@ -183,7 +183,7 @@ def _is_sharp(values, variance, y, x):
 
 @kernel
 def _is_spike(values, variance, curvature, y, x):
-    """Say whether a pixel stands out from its neighbours as no star of the sub does."""
+    """Return whether a pixel stands out from its neighbours as no star of the sub does."""
     last_y, last_x = values.shape[0] - 1, values.shape[1] - 1
     centre = values[y, x]
     left, right, up, down = max(x - 1, 0), min(x + 1, last_x), max(y - 1, 0), min(y + 1, last_y)

@@ -31,7 +31,7 @@ _MOVER_STEPS = 9
 
 @dataclass(frozen=True)
 class LightTruth:
-    """What is true of one light exposure.
+    """The truth of one light exposure.
 
     Attributes
     ----------

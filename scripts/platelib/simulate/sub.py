@@ -15,7 +15,7 @@ Matrix = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class NightSpec:
-    """What the subs of a night share.
+    """Facts that the subs of a night share.
 
     Attributes
     ----------

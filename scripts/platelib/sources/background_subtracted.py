@@ -27,7 +27,7 @@ class FieldSky:
     Attributes
     ----------
     image : numpy.ndarray
-        ``(ny, nx)`` float32, sky taken off, 0 where there are no data.
+        ``(ny, nx)`` float32, background subtracted, 0 where there are no data.
     noise : numpy.ndarray
         ``(ny, nx)`` float32, standard deviation of each pixel by itself; 1 where there are no data.
     missing : numpy.ndarray

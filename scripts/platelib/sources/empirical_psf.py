@@ -127,7 +127,7 @@ def _good(
     radius: float,
     asked: tuple[float, float, float],
 ) -> np.ndarray:
-    """Say which sources are bright, surely not saturated, and without neighbours that matter."""
+    """Return which sources are bright, surely not saturated, and without neighbours that matter."""
     bright, highest, neighbours = asked
     good = snr > bright
     peak = field.image[found["ypeak"], found["xpeak"]]

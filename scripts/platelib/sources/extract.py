@@ -46,7 +46,7 @@ _SEED = 20
 
 @dataclass(frozen=True)
 class FieldSources:
-    """What is in an image.
+    """The sources of an image.
 
     Attributes
     ----------
@@ -115,7 +115,7 @@ def find_sources(field: FieldSky) -> FieldSources:
 
 
 def no_sources() -> dict[str, np.ndarray]:
-    """Return the table of an image in which nothing is told from anything."""
+    """Return the table of an image without any detection."""
     kinds = {"extended": bool, "saturated": bool, "inside": np.int32}
     return {name: np.zeros(0, dtype=kinds.get(name, np.float64)) for name in COLUMNS}
 
@@ -162,7 +162,7 @@ def _places(
 
 
 def _of_their_own(x: np.ndarray, y: np.ndarray, peak: np.ndarray) -> np.ndarray:
-    """Say which places are at least a pixel from each brighter one that is kept."""
+    """Return which places are at least a pixel from each brighter one that is kept."""
     place = np.empty(x.size, dtype=int)
     place[np.argsort(-peak, kind="stable")] = np.arange(x.size)
     pairs = cKDTree(np.stack([x, y], axis=1)).query_pairs(_SAME_PX, output_type="ndarray")
@@ -215,7 +215,7 @@ def _neighbours_light(
 
 
 def _apart(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
-    """Say which sources have no other within a distance."""
+    """Return which sources have no other within a distance."""
     if x.size < 2:
         return np.ones(x.size, dtype=bool)
     distance, _ = cKDTree(np.stack([x, y], axis=1)).query(np.stack([x, y], axis=1), k=2)
@@ -245,7 +245,7 @@ def _measure_small(
 
 
 def _in_order(table: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """Sort by light, number `inside` anew, and round far below what anything is known to."""
+    """Sort by flux, renumber `inside`, and round far below the errors."""
     order = np.lexsort((table["x"], table["y"], -np.round(table["flux"], 9)))
     place = np.empty(order.size, dtype=int)
     place[order] = np.arange(order.size)

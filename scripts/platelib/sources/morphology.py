@@ -61,7 +61,7 @@ def concentrations(
     Parameters
     ----------
     image, noise : numpy.ndarray
-        ``(ny, nx)`` float32, sky taken off, 0 where there are no data.
+        ``(ny, nx)`` float32, background subtracted, 0 where there are no data.
     x, y : numpy.ndarray
         ``(n,)`` float64.
     half_light_px : float
@@ -178,7 +178,7 @@ def star_locus(
 def extended(
     concentration: Concentrations, locus: np.ndarray, scatter: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Say which sources are wider than a star at their place.
+    """Return which sources are wider than a star at their place.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def extended(
 
 
 def flat_topped(field: FieldSky, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Say which sources have the flat top of saturated stars.
+    """Return which sources have the flat top of saturated stars.
 
     Tops are flat if four pixels or more about the place are within a tenth of the brightest. They
     are those of saturation if two or more of them are nearly as bright as the brightest pixel.

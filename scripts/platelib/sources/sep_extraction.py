@@ -17,7 +17,7 @@ Found = TypeVar("Found")
 
 @dataclass(frozen=True)
 class Extraction:
-    """What was found in an image.
+    """The detections of an image.
 
     Attributes
     ----------

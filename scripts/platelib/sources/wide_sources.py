@@ -131,7 +131,7 @@ def _fill_wide(
 def _is_light_of_stars(
     table: Mapping[str, np.ndarray], k: int, flux: float, found: Mapping[str, float]
 ) -> bool:
-    """Say whether a wide object may be the wings of stars in it, and faint stars between them.
+    """Return whether a wide object may be the wings of stars in it, and faint stars between them.
 
     It may where stars run together: many are in it, and all but the brightest give more light than
     the object.
