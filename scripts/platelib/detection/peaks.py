@@ -219,7 +219,7 @@ def _at(row, x, taps):
 
 @kernel
 def _is_peak(above, below, x, value, taps):
-    """Return whether no neighbour in the rows above and below is larger; the last of equals wins."""
+    """Return whether no neighbour in the rows above and below is larger; of equals, the last."""
     for u in range(x - 1, x + 2):
         if value <= _at(below, u, taps) or value < _at(above, u, taps):
             return False
