@@ -106,7 +106,7 @@ def identify_sources(
 def _sources(
     image: np.ndarray, variance: np.ndarray, cell_px: int
 ) -> tuple[Mapping[str, np.ndarray], str]:
-    """Find the sources, and what there is to say; none where no star tells what stars look like."""
+    """Find the sources, with a remark; none if no star gives the PSF."""
     try:
         sources = find_sources(field_sky(image, variance, cell_px=cell_px))
     except ValueError as why:

@@ -77,7 +77,7 @@ def map_channels(
     path_to_solution: str | Path | None = None,
     paths_to_skies: Mapping[str, Path] | None = None,
 ) -> None:
-    """Blend channels into output colours, take the sky off and balance the colours.
+    """Map channels to output colours, subtract the sky and balance the colours.
 
     Parameters
     ----------

@@ -92,7 +92,7 @@ def measure_stars(
 
 
 def _measure_all(files: Sequence[File], bench: Bench, threads: int) -> list[MeasuredSub]:
-    """Measure the subs, and say in the log what became of them."""
+    """Measure the subs, and log their states."""
     subs = []
     # Opening a frame sets warnings aside, which threads cannot do each for itself.
     with warnings.catch_warnings(), ThreadPoolExecutor(threads) as pool:

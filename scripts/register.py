@@ -188,7 +188,7 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
 
 
 def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match | None:
-    """Match a sub with the reference; what keeps it from that goes into its row."""
+    """Match a sub with the reference; a failure goes into its row."""
     if row["state"] != SubState.USED:
         return None
     try:

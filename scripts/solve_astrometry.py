@@ -224,7 +224,7 @@ def _field_stars(sub: MeasuredSub) -> tuple[tuple[np.ndarray, FieldStars], Field
 
 
 def outcome_cards(outcome: Outcome) -> list[tuple]:
-    """Return the cards that tell what came of placing a field."""
+    """Return the cards of the outcome of astrometry."""
     placed, sky_map = outcome.placed, outcome.sky_map
     cards: list[tuple] = [("PLACED", sky_map is not None)]
     if outcome.sentence:

@@ -173,7 +173,7 @@ def script_of(rule: str) -> str:
 
 
 def call_of(job: Any, script: str) -> Call:
-    """Return what a step is given for a job.
+    """Return the arguments of a step for a job.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ class WrongCommand(UserError):
 
 
 def add_directory(parser: argparse.ArgumentParser) -> None:
-    """Declare where results lie."""
+    """Declare the folder of results."""
     parser.add_argument(
         "--directory",
         type=Path,

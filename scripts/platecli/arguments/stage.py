@@ -13,7 +13,7 @@ _SHOWN = 6
 
 
 def check_stage(stage: str) -> None:
-    """Refuse what is neither a stage nor a file.
+    """Refuse words that are neither a stage nor a file.
 
     Raises
     ------

@@ -48,7 +48,7 @@ class CalibrationChoices:
 
 
 def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> CalibrationChoices:
-    """Choose what to do about lights that no calibration frames fit.
+    """Choose the settings for lights without matching calibration frames.
 
     Tolerances are widened where the nearest frames are within 5 C or 20 % of the exposure, and
     darks of another exposure are scaled, so that the channel keeps its masters; else it goes

@@ -121,7 +121,7 @@ class Survey:
 
 
 def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey:
-    """Find out what a project of one target has to say.
+    """Survey the frames of one target for its project file.
 
     Parameters
     ----------

@@ -61,7 +61,7 @@ def _count(path: Path) -> int:
 
 
 def tell_in_logs(logs: Iterable[str], number: int, for_memory: bool = False) -> None:
-    """Add to the logs of a job why it was killed, unless its interpreter has told of a crash.
+    """Add the reason for a killed job to its logs, unless its interpreter reported a crash.
 
     Parameters
     ----------

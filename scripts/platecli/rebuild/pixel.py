@@ -20,7 +20,7 @@ from platelib.registration.sub_state import SubState
 def history_of(
     file: Path, record: Record, raw_folders: Sequence[Path], x: int, y: int
 ) -> PixelHistory:
-    """Integrate a pixel again; what the channel is made from is made again where it is gone.
+    """Integrate a pixel again; make missing inputs of the channel again first.
 
     Parameters
     ----------

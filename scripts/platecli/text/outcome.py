@@ -179,7 +179,7 @@ def write_line(results: Path, text: str) -> None:
 
 
 class _RunLog(logging.handlers.RotatingFileHandler):
-    """A log whose errors are its writer's to tell; logging itself would print a traceback."""
+    """A log that reports no errors itself, since logging would print a traceback."""
 
     def handleError(self, record: logging.LogRecord) -> None:
         raise

@@ -25,7 +25,7 @@ NARROWEST = 20
 
 
 class Console:
-    r"""A text stream that folds long lines at words, and that escapes what does not print.
+    r"""A text stream that wraps long lines at words and escapes unprintable characters.
 
     File names, headers, records and logs may be anybody's. Nothing that is written here moves the
     cursor, changes colours or turns the direction of text: such a character appears as ``\uXXXX``.

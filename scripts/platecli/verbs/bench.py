@@ -30,7 +30,7 @@ _OWN_FOLDER = "platelog-bench"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `bench` takes."""
+    """Declare the arguments of `bench`."""
     parser.add_argument("--subs", type=int, default=40, help="light frames (default: 40)")
     size = parser.add_mutually_exclusive_group()
     size.add_argument(
@@ -60,7 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Draw the raw frames, measure, and print what was found.
+    """Draw the raw frames, measure, and print the results.
 
     Raises
     ------

@@ -30,7 +30,7 @@ SHOWN = 6
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `check` takes."""
+    """Declare the arguments of `check`."""
     add_projects(parser)
 
 
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def text(ahead: Outlook) -> list[str]:
-    """Return what is to be said of a project."""
+    """Return the lines about a project."""
     loaded = ahead.plan.loaded
     return [
         f"{loaded.name}: {loaded.project.title}",

@@ -30,7 +30,7 @@ _COUNTS = ("COUNT", "CLIPPED")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `compare` takes."""
+    """Declare the arguments of `compare`."""
     parser.add_argument(
         "first", type=Path, metavar="A", help="a picture, linear image or channel; or a project"
     )

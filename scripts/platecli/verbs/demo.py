@@ -13,7 +13,7 @@ RAW = ROOT / "results" / "demo-raw"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `demo` takes."""
+    """Declare the arguments of `demo`."""
     parser.add_argument("--cores", type=int, help="processors to use (default: all)")
 
 

@@ -16,7 +16,7 @@ Row = Mapping[str, Any]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `depth` takes."""
+    """Declare the arguments of `depth`."""
     parser.add_argument(
         "project",
         help="a name in config/projects, or the path of a project file or of its results",

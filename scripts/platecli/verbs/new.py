@@ -42,7 +42,7 @@ class Draft:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what the verb takes."""
+    """Declare the arguments of the verb."""
     parser.add_argument(
         "name", metavar="NAME", help="name of the project: small letters, digits, - and _"
     )
@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, projects_dir: Path = SHIPPED / "projects") -> int:
-    """Draft the files, and say what was found and what to do next."""
+    """Draft the files, and print the findings and the next step."""
     raw = _read(args.name, args.raw)
     grouping = _grouping(raw, args.name, args.raw, args.target, args.way)
     drafts, problems = _drafts(raw, args.name, grouping, projects_dir)

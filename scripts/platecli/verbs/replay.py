@@ -30,7 +30,7 @@ SHOWN = 5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `replay` takes."""
+    """Declare the arguments of `replay`."""
     parser.add_argument(
         "file",
         type=Path,
@@ -118,7 +118,7 @@ def _frame_lines(frames: Sequence[RawFrame]) -> Iterator[str]:
 def _report(
     file: Path, again: Path, folder: Path, record: Record, frames: Sequence[RawFrame]
 ) -> int:
-    """Compare the product with the one made again; print what came of it."""
+    """Compare the product with the one made again, and print the result."""
     digests = [file_sha256(path) for path in (file, again)]
     show([f"recorded    {digests[0]}  {file}", f"made again  {digests[1]}  {again}"])
     if digests[0] == digests[1]:

@@ -38,7 +38,7 @@ MACHINE = Path(os.environ.get("PLATELOG_MACHINE") or ROOT / "config" / "machine.
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `run` takes."""
+    """Declare the arguments of `run`."""
     add_projects(parser)
     parser.add_argument("--cores", type=int, help="processors to use (default: all)")
     parser.add_argument("--dry-run", "-n", action="store_true", help="only list the jobs")
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def add_projects(parser: argparse.ArgumentParser) -> None:
-    """Declare what verbs take that work on projects."""
+    """Declare the arguments of verbs for projects."""
     parser.add_argument(
         "project",
         nargs="*",
@@ -73,7 +73,7 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Open the projects, make the target and say what came of it.
+    """Open the projects, make the target and report the outcome.
 
     Raises
     ------
@@ -239,13 +239,13 @@ def _at_work(ahead: Mapping[str, Outlook], target: str, extra: Sequence[str]) ->
 
 
 def _note_plans(outlooks: Iterable[Outlook]) -> None:
-    """Note the products of each plan, so that those of earlier ones can be told."""
+    """Note the products of each plan, so that later runs recognise those of earlier plans."""
     for one in outlooks:
         note_products(one.plan.results, one.products)
 
 
 def _sum_up(project: ProjectOutcome, after: Outlook | None, results: Path, alone: bool) -> None:
-    """Print what came of a project: what there is now, and what failed."""
+    """Print the outcome of a project: present products and failures."""
     if project.outcome == "made" or (alone and project.outcome == "nothing new") or project.left:
         not_made = {results.parent / path for path in project.left}
         old = after.stale - after.provisional if after else ()
@@ -278,7 +278,7 @@ def _finish(came: RunOutcome, results: Path, machine: Machine) -> int:
 
 
 def _outcome(before: Outlook, after: Outlook) -> ProjectOutcome:
-    """Compare a project with what there was to do before the run."""
+    """Compare a project with its jobs before the run."""
     plan = before.plan
     left = [product for product in after.to_make if product.path not in after.provisional]
     name, title = plan.loaded.name, plan.loaded.project.title

@@ -14,7 +14,7 @@ from platefiles.digests.signatures import sign
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `sign` takes."""
+    """Declare the arguments of `sign`."""
     parser.add_argument("project", metavar="PROJECT", help="a project, or its folder of results")
     parser.add_argument(
         "--key", metavar="FILE", required=True, type=Path,

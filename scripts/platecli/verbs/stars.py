@@ -16,7 +16,7 @@ from platelog import nearest
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `stars` takes."""
+    """Declare the arguments of `stars`."""
     parser.add_argument(
         "project",
         nargs="*",
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _stars(loaded: LoadedProject, catalogue: str | None, again: bool) -> tuple[str, str]:
-    """Return what became of the stars of a project, and the line that says so."""
+    """Return the outcome of fetching the stars of a project, and its line."""
     from platefiles.astrometry.cone_search import stars_of  # libraries that take long to import
 
     if loaded.fetched_star_path(catalogue) is None:

@@ -35,7 +35,7 @@ def checks() -> dict[str, list[str]]:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `test` takes."""
+    """Declare the arguments of `test`."""
     parser.add_argument("--fast", action="store_true", help="run no tests of the whole workflow")
     parser.epilog = "Further arguments go to pytest, such as -k registration or tests/unit."
 

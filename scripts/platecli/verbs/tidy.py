@@ -20,7 +20,7 @@ from platefiles.workflow.open_project import named, open_projects
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `tidy` takes."""
+    """Declare the arguments of `tidy`."""
     parser.add_argument(
         "project",
         nargs="+",
@@ -96,7 +96,7 @@ def _tidied(plans: Iterable[ProjectPlan], with_gone: bool, unasked: bool) -> int
 
 
 def text(project: str, found: Sequence[Leftover], chosen: Sequence[Leftover]) -> Iterable[str]:
-    """Return what is to be said of the leftovers of a project.
+    """Return the lines about the leftovers of a project.
 
     Parameters
     ----------

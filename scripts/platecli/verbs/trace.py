@@ -21,7 +21,7 @@ from platefiles.picture.picture_source import product_of, record_of
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `trace` takes."""
+    """Declare the arguments of `trace`."""
     parser.add_argument(
         "file",
         type=Path,
@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print what is asked for."""
+    """Print the requested output."""
     args.file = file_word(args.file, args.directory)
     product = product_of(args.file)
     lineage = Lineage(record_of(args.file), tuple(read_sub_rows(product)))
@@ -129,7 +129,7 @@ def _head(lineage: Lineage) -> list[str]:
 
 
 def as_json(lineage: Lineage) -> dict[str, Any]:
-    """Return all that a product tells, as plain values.
+    """Return all facts of a product, as plain values.
 
     Parameters
     ----------

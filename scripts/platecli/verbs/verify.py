@@ -22,7 +22,7 @@ ALTERED, INCOMPLETE = 1, 5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what `verify` takes."""
+    """Declare the arguments of `verify`."""
     parser.add_argument(
         "path", metavar="PATH", nargs="+", type=Path,
         help="products and pictures, folders of results, or projects",
@@ -81,7 +81,7 @@ def as_json(done: Verification) -> str:
 
 
 def text(done: Verification, everything: bool = False) -> Iterable[str]:
-    """Return what is to be said: what is not as it was, and a summary."""
+    """Return the lines of the result: changes, and a summary."""
     for finding in done.findings:
         if everything or finding.state != OK:
             why = f": {escape(finding.why)}" if finding.why else ""

@@ -139,7 +139,7 @@ def _unpacked(body: bytes) -> bytes:
 
 
 def _error_text(body: bytes) -> str:
-    """Return what a VOTable says of an error, or an empty text."""
+    """Return the error message of a VOTable, or an empty text."""
     found = re.search(
         rb"<(?:[\w.-]+:)?INFO[^>]*QUERY_STATUS[^>]*>([^<]*)<", body[:_CHUNK], re.IGNORECASE
     )

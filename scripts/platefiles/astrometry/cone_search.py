@@ -141,7 +141,7 @@ def stars_of(
 
 @dataclass(frozen=True)
 class _Field:
-    """A circle that holds the field wherever it lies, and one that it fills where it should lie."""
+    """A circle that surely holds the field, and one that the field fills at its likely position."""
 
     asked: Cone
     half_deg: float

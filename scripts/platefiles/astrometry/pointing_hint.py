@@ -41,7 +41,7 @@ class Location:
 
 
 def locate_field(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> Location:
-    """Gather what settings and headers say; what the user states overrides the headers.
+    """Collect hints from settings and headers; settings override headers.
 
     Parameters
     ----------

@@ -55,7 +55,7 @@ def surroundings(record: Record) -> dict[str, str]:
 
 
 def present_surroundings(record: Record) -> dict[str, str]:
-    """Return what the products of a record would be made with here and now."""
+    """Return the present environment for the products of a record."""
     code = {
         CodeOf(step): code_digest(f"{step}.py") if step in rules_by_step() else "no such step"
         for step in dict.fromkeys(making.step for making in record.makings.values())
@@ -65,14 +65,14 @@ def present_surroundings(record: Record) -> dict[str, str]:
 
 
 def changes(first: Mapping[str, str], second: Mapping[str, str]) -> list[Change]:
-    """Return what is not the same in two surroundings; ``none`` for what only one has."""
+    """Return the differences of two environments; ``none`` for a missing entry."""
     every = dict.fromkeys([*first, *second])
     pairs = [(what, first.get(what, "none"), second.get(what, "none")) for what in every]
     return [(what, one, other) for what, one, other in pairs if one != other]
 
 
 def altered(record: Record) -> list[Change]:
-    """Return code, versions and lock that are not here what they were: what, then, now.
+    """Return changed code, versions and pinned packages: name, then, now.
 
     Parameters
     ----------

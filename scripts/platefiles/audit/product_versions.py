@@ -104,7 +104,7 @@ def _settings(making: Making) -> dict[str, Any]:
 
 
 def state_counts(changes: Sequence[SubChange]) -> dict[str, list[SubChange]]:
-    """Group changes of subs by what became of them, in words.
+    """Group changes of subs by their states, in words.
 
     Parameters
     ----------

@@ -51,7 +51,7 @@ class Task:
             raise UserError(msg)
 
     def call(self, threads: int, memory_mb: float) -> Call:
-        """Return what the binding of the step is given.
+        """Return the arguments of the step's binding.
 
         Parameters
         ----------

@@ -49,7 +49,7 @@ def verify(
     raw_folders: Sequence[str | Path] = (),
     signers: str | Path | None = None,
 ) -> Verification:
-    """Look at each byte of what a run has made, of what that was made from, and of raw frames.
+    """Check every byte of products, of their inputs and of raw frames.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def verify(
 def _followed(
     waiting: list[Path], sheets: DigestSheets, pool: ThreadPoolExecutor
 ) -> tuple[dict[Path, str], "dict[Path, _Told]"]:
-    """Look at files and at all that they were made from: what is wrong, and what they tell."""
+    """Check files and all their inputs; return faults and recorded facts."""
     faults: dict[Path, str] = {}
     told: dict[Path, _Told] = {}
     while waiting:
@@ -119,7 +119,7 @@ def _followed(
 def _name_provisional(
     done: Verification, told: "Mapping[Path, _Told]", sheets: DigestSheets
 ) -> None:
-    """Find what is provisional: FITS files and pictures tell, and notes of the jobs of the rest."""
+    """Find provisional files: FITS files and pictures by themselves, others by job notes."""
     done.provisional = {os.fspath(path) for path, facts in told.items() if facts.provisional}
     for sheet in sheets.opened:
         done.provisional |= {os.fspath(path) for path in sheet.provisional}
@@ -130,7 +130,7 @@ def _hold_against_sheets(
     told: "Mapping[Path, _Told]",
     sheets: DigestSheets,
 ) -> None:
-    """Find what is wrong with the sheets and notes, and what the sheets do not list."""
+    """Find faults of the lists and notes, and files that the lists lack."""
     for sheet in sheets.opened:
         state = CHANGED if sheet.problem else OK
         done.findings.append(Finding(SHEET, os.fspath(sheet.path), state, sheet.problem))
@@ -188,7 +188,7 @@ class _Content:
     data: Mapping[str, str] = field(default_factory=dict)
 
     def other_than(self, path: Path, present: "Callable[[Path, bool], _Content]") -> str:
-        """Name what is not as it was in a file, `_present`; empty if nothing is."""
+        """Name the changed parts of a file, `_present`; empty if there are none."""
         now = present(path, bool(self.file))
         if self.file:
             return "" if now.file == self.file else "its bytes"
@@ -267,7 +267,7 @@ def _told_by(path: Path) -> _Told:
 def _other_state(
     told: _Told, faults: Mapping[Path, str], present: Callable[[Path, bool], _Content]
 ) -> str:
-    """Name what is there and intact, but not what the product was made from."""
+    """Name inputs that are intact but differ from those of the product."""
     for path, content in told.made_from.items():
         if faults.get(path) == "" and (other := content.other_than(path, present)):
             return f"was made from another {path} than is there now: {other} differ"

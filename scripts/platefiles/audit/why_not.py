@@ -55,7 +55,7 @@ def why_not(
 
 @dataclass(frozen=True)
 class _Named:
-    """A thing and what it goes by."""
+    """A thing with its name, id and digest."""
 
     thing: Any
     name: str
@@ -75,7 +75,7 @@ class _Named:
 
 
 def _fitting(word: str, things: Sequence[_Named]) -> list[Any]:
-    """Return what is called so, or else what the word fits."""
+    """Return the things of this name, or else those that the word matches."""
     exact = [one.thing for one in things if one.is_called(word)]
     return exact or [one.thing for one in things if one.fits(word)]
 

@@ -134,7 +134,7 @@ def combine_images(
     offset: Offset | None = None,
     factors: Sequence[float] | None = None,
 ) -> None:
-    """Combine frames after taking off an offset and scaling each.
+    """Combine frames after subtracting an offset and scaling each.
 
     Parameters
     ----------

@@ -58,7 +58,7 @@ class Masters:
         dark_scale: float,
         pedestal: float = 0.0,
     ) -> Correction:
-        """Return what a frame with these calibrators is corrected by.
+        """Return the correction of a frame with these calibrators.
 
         A master dark has its bias taken out where there is one, and keeps it where there is none.
         A pedestal, which is to be added to each pixel, is in bias and dark as well and cancels; it

@@ -47,7 +47,7 @@ class Calibrators:
 
 @dataclass(frozen=True)
 class Matched:
-    """Masters to make, what each light is calibrated with, and what is not done and why."""
+    """Masters to make, the masters of each light, and notes on skipped corrections."""
 
     masters: tuple[MasterGroup, ...]
     """Those that serve a light or another master, bias before dark before flat, by name."""

@@ -73,7 +73,7 @@ def stored_problems(given: Sequence[Any], file: YamlFile) -> list[str]:
 
 
 def catalogue_problems(project: Project, file: YamlFile) -> list[str]:
-    """List what is wrong with the tables and images about the sky that a project names."""
+    """List problems of the tables and images under `sky` of a project."""
     sky = project.sky
     given: list[tuple[list[str], str | None]] = [
         (["sky", "catalogue"], None if sky.published else sky.catalogue),
@@ -208,7 +208,7 @@ def mapping_problems(
 def continuum_problems(
     continuum: Continua, channels: Sequence[str], sources: Sequence[Source]
 ) -> list[str]:
-    """List starlight that is to be taken out of, or to come from, what is no such channel.
+    """List entries of `continuum` whose channels are missing or of the wrong kind.
 
     Parameters
     ----------

@@ -107,7 +107,7 @@ def _check_size(lock: Lock) -> None:
 
 
 def pinned_words(lock: Lock) -> str:
-    """Return what is pinned, for the log."""
+    """Return the pins, for the log."""
     return f"grid: {lock.reference}; photometry: {lock.photometry}"
 
 

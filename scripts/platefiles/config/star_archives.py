@@ -246,7 +246,7 @@ def adql(
 
 
 def line_to_add(file_name: str, name: str = DEEPEST) -> str:
-    """Return what to add to a project file for a published catalogue.
+    """Return the line for a published catalogue in a project file.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ class UserError(Exception):
 
 
 class DamagedProduct(UserError):
-    """A product that is not what was written.
+    """A product that was changed since it was written.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ _met: list[str] = []
 
 
 def hold_back(reason: str) -> None:
-    """Note why what this job makes is provisional."""
+    """Note why the product of this job is provisional."""
     if reason not in _met:
         _met.append(reason)
 

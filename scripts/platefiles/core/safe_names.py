@@ -49,7 +49,7 @@ def escape(text: str) -> str:
 
 
 def printable(text: str) -> str:
-    r"""Make a line fit for screens: what is not printable is escaped, backslashes stay as they are.
+    r"""Escape the unprintable characters of a line; backslashes stay unchanged.
 
     Names of frames are escaped already, but what a file says of itself may be anybody's.
     """

@@ -107,7 +107,7 @@ def read_digest_sheet(path: str | Path) -> dict[str, str]:
 
 
 def read_lines(path: str | Path) -> tuple[dict[str, str], list[int]]:
-    """Read what can be read of a sheet that may be damaged.
+    """Read the readable lines of a list of digests.
 
     Returns
     -------

@@ -72,7 +72,7 @@ class Job:
 
 
 def jobs_of(folder: Path) -> list[Job]:
-    """Return what the jobs of a project have noted.
+    """Return the notes of the jobs of a project.
 
     Parameters
     ----------

@@ -146,7 +146,7 @@ _NOT_OF_SHEET = Signer(
 
 
 def _keygen(what: str, words: Sequence[str], sheet: Path | None) -> str:
-    """Return what ssh-keygen says; nothing if it refuses."""
+    """Return the output of ssh-keygen; nothing if it refuses."""
     return _said([_program(_KEYGEN), "-Y", what, *words], sheet)
 
 

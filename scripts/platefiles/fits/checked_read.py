@@ -35,7 +35,7 @@ _turn = Lock()
 
 
 def check_product(path: str | Path, extname: str | int | None = None) -> None:
-    """Make sure that a product is what was written, as far as it is going to be read.
+    """Check that the parts of a product that will be read are unchanged.
 
     A product made from a provisional one is provisional, too (`platefiles.core.provisional`).
 

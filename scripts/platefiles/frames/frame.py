@@ -84,7 +84,7 @@ def unused(frame: Frame, left_out: LeftOut) -> Frame:
 
 
 def sections_of(frame: Frame) -> dict[str, dict[str, str]]:
-    """Return what a job holds of the sections of a frame; nothing for one that is kept whole."""
+    """Return the sections of a frame for its job; nothing for an untrimmed one."""
     if not frame.trim_section:
         return {}
     return {"sections": {"trim": frame.trim_section, "bias": frame.bias_section}}

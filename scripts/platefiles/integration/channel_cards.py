@@ -35,7 +35,7 @@ def channel_cards(
     shape: tuple[int, int],
     job: IntegrateJob,
 ) -> list[tuple]:
-    """Return the cards that tell how a channel was made.
+    """Return the cards of the provenance of a channel.
 
     Parameters
     ----------

@@ -94,7 +94,7 @@ def open_subs(
 
 
 def leave_out_changed(subs: Sequence[tuple[RegisteredSub, Sub]], first: ChangedFrame) -> None:
-    """Leave out the subs that are not what was measured; there may be more than the first.
+    """Leave out the subs that changed since they were measured.
 
     Parameters
     ----------

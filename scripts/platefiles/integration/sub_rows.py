@@ -50,7 +50,7 @@ class SubRow:
 
 
 def read_sub_rows(path: str | Path) -> list[SubRow]:
-    """Read what a product says of its subs; nothing where it knows none.
+    """Read the subs in a product; nothing if it lists none.
 
     Parameters
     ----------

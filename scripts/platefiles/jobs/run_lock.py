@@ -78,7 +78,7 @@ def open_lock(path: str | Path) -> IO[str]:
 
 
 def _not_opened(path: Path, problem: OSError) -> str:
-    """Return what keeps the lock from being opened, and what to do, in one sentence."""
+    """Return why the file of the run cannot be opened, with the remedy, in one sentence."""
     why = problem.strerror or problem
     if problem.filename == os.fspath(path) and path.exists():
         owner = _owner(path)

@@ -240,7 +240,7 @@ def _saturated(
 def _growth_stars(
     grid_stars: np.ndarray, used: Sequence[RegisteredSub], measured: Mapping[str, MeasuredSub]
 ) -> np.ndarray:
-    """Choose bright stars that no sub saturates, to tell what small apertures miss."""
+    """Choose bright stars that no sub saturates, for the aperture correction."""
     stars = grid_stars[grid_stars["flags"] == 0]
     bright = stars[stars["flux"] > _GROWTH_SNR * stars["flux_error"]]
     places = np.stack([bright["x"], bright["y"]], axis=1)

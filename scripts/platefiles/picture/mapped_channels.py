@@ -24,7 +24,7 @@ def needed_channels(weights: Weights) -> list[str]:
 def inputs_table(
     paths: Mapping[str, Path], weights: Weights, wavelengths: Mapping[str, float | None]
 ) -> Table:
-    """Return a row for each channel: what it is, its file's digest, its subs and their span."""
+    """Return a row for each channel: its facts, its file's digest, its subs and their span."""
     headers = [read_header(path) for path in paths.values()]
     known = [wavelengths.get(name) for name in paths]
     return Table(

@@ -158,7 +158,7 @@ def record_of(file: str | Path) -> Record:
 
 
 def _beside(path: Path, origin: Origin) -> list[Path]:
-    """Return what a picture was drawn from beside its linear image."""
+    """Return the further inputs of a picture beside its linear image."""
     found = {one for one in _places(path, origin) if one.is_file()}
     result = []
     for product, digest in origin.beside.items():

@@ -17,7 +17,7 @@ def choose_white(
     colour: Colour,
     stars: Mapping[str, np.ndarray],
 ) -> tuple[White, str]:
-    """Return the factors that make a picture white, and what they make so.
+    """Return the white balance factors of a picture, and the white reference.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def _catalogue_white(
 
 
 def white_cards(white: White, what: str) -> list[tuple]:
-    """Return the cards that tell the factors; none for a black-and-white picture."""
+    """Return the cards of the factors; none for a black-and-white picture."""
     if len(white.factors) < 3:
         return []
     cards: list[tuple] = [

@@ -37,7 +37,7 @@ def depth_job(plan: ProjectPlan) -> str:
 
 @remembered
 def sources_job(plan: ProjectPlan) -> str:
-    """Job of identifying what is in the field."""
+    """Job of identifying the sources of the field."""
     objects = plan.objects_path
     return job_text(
         plan,

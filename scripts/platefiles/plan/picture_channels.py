@@ -51,7 +51,7 @@ def flat_path(plan: ProjectPlan, channel: str) -> str:
 
 
 def line_pair(plan: ProjectPlan, channel: str) -> list[str]:
-    """A narrowband channel and the one whose light is taken out of it."""
+    """A narrowband channel and the channel of its continuum."""
     return [channel, plan.loaded.recipe.continuum[channel].minus]
 
 

@@ -43,7 +43,7 @@ def is_intact(content: bytes) -> bool:
 
 
 def check_picture(path: str | Path) -> None:
-    """Make sure that a picture of a run is what was drawn.
+    """Check that a picture of a run is unchanged.
 
     Raises
     ------

@@ -129,7 +129,7 @@ def _span_with_leap_seconds(exposures: Sequence[tuple[str, float]]) -> list[tupl
 
 
 def equipment_cards(equipment: Mapping[str, Any]) -> list[tuple]:
-    """Return what the equipment file says of camera, telescope and site.
+    """Return the camera, telescope and site of the equipment file.
 
     Parameters
     ----------
@@ -150,5 +150,5 @@ def equipment_cards(equipment: Mapping[str, Any]) -> list[tuple]:
 
 
 def note_cards(notes: Sequence[str]) -> list[tuple]:
-    """Return cards that say what was not done, ``NOTDONE1`` and on."""
+    """Return the cards of skipped steps, ``NOTDONE1`` and on."""
     return [(f"NOTDONE{i}", note) for i, note in enumerate(notes[:9], start=1)]

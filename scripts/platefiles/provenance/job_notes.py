@@ -72,7 +72,7 @@ def note_path(log: str | Path) -> Path | None:
 
 
 def remove_note(log: str | Path) -> None:
-    """Forget what was made, before a job begins to make it again."""
+    """Drop the note of a product before a job makes it again."""
     if (path := note_path(log)) is not None:
         path.unlink(missing_ok=True)
 
@@ -85,7 +85,7 @@ def write_note(log: str | Path, note: JobNote) -> None:
 
 
 def read_note(log: str | Path) -> JobNote | None:
-    """Read what a job noted, in its log or, without one, in the hidden note.
+    """Read the note of a job, from its log or else from the hidden note.
 
     None where there is none, as after a job that failed.
     """

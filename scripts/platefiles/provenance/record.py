@@ -35,7 +35,7 @@ _DAMAGES = (ValueError, TypeError, LookupError, AttributeError, StopIteration, R
 def raw_record(
     kind: str, facts: Mapping[str, Any], sha256: str, path: str | os.PathLike[str]
 ) -> RawRecord:
-    """Return what is recorded of a raw frame.
+    """Return the record of a raw frame.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def results_of(path: str | Path, product: str) -> Path | None:
 
 
 def read_record(path: str | Path) -> Record:
-    """Read the record of a product; its last making has what its headers tell of the file itself.
+    """Read the record of a product; its last making has the digests from the headers of the file.
 
     Raises
     ------

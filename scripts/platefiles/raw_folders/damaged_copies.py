@@ -25,7 +25,7 @@ _SECTORS_AT_ONCE = 1 << 13
 
 
 def judged_copies(files: Sequence["RawFile"]) -> list["RawFile"]:
-    """Read what may be copies of one exposure whole, and tell damaged ones from intact ones.
+    """Read possible copies of one exposure whole, and find the damaged ones.
 
     Parameters
     ----------

@@ -184,7 +184,7 @@ def _left_out(
 def _readout(
     file: RawFile, facts: Facts, loaded: "LoadedProject"
 ) -> tuple[Readout | None, LeftOut | None]:
-    """Return what is image and what overscan, or why that cannot be told."""
+    """Return the image and overscan sections, or the fault in the header."""
     if not facts.sections or file.reason or loaded.project.calibrated:
         return None, None
     try:

@@ -120,7 +120,7 @@ class RawImage:
             self._trim(self._readout)
 
     def _trim(self, readout: Readout) -> None:
-        """Leave what is kept, and take the level of the overscan."""
+        """Trim the frame, and subtract the level of the overscan."""
         ny, nx = self.shape
         for section in (readout.trim, readout.bias):
             if section is not None and not section.fits(nx, ny):

@@ -231,7 +231,7 @@ def trimmed_cards(cards: Mapping[str, Value], readout: Readout | None) -> dict[s
 
 
 def overscan_cards(rows: Any) -> list[tuple]:
-    """Return the cards of a product that tell of the overscan of its raw frames.
+    """Return the overscan cards of a product.
 
     Parameters
     ----------

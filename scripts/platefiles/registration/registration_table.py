@@ -91,7 +91,7 @@ class RegisteredSub:
 
     @property
     def sky_noise(self) -> "SkyNoise":
-        """Noise of the sub as its own sky tells it."""
+        """Noise of the sub from its own sky."""
         from platefiles.subs.calibrated_sub import SkyNoise
 
         facts = self.facts
@@ -178,7 +178,7 @@ def transforms_hdu(rows: Sequence[Mapping[str, Any]]) -> fits.BinTableHDU:
 
 
 def stars_hdu(stars: np.ndarray, transform: Transform) -> fits.BinTableHDU:
-    """Return the table of stars whose images tell how subs differ.
+    """Return the table of stars for the PSF comparison of subs.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ def source_bytes(
 
 @dataclass(frozen=True)
 class SkyNoise:
-    """Noise of a sub as its own sky tells it, for cameras of unknown gain.
+    """Noise of a sub from its own sky, for cameras of unknown gain.
 
     Attributes
     ----------
@@ -89,7 +89,7 @@ _NO_SKY_NOISE = SkyNoise()
 
 
 def unit_of(subs: Sequence["Sub"], unit: str) -> str:
-    """Return the unit of what is made of subs: ``adu/s`` for ``electron/s`` if no gain is known."""
+    """Return the unit of products of subs: ``adu/s`` for ``electron/s`` if no gain is known."""
     known = any(sub.detector.gain > 0 for sub in subs)
     return unit if known or unit != "electron/s" else "adu/s"
 

@@ -65,7 +65,7 @@ NO_HITS = HitPixels(np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.int32))
 
 
 def read_hit_pixels(paths: Iterable[str | Path]) -> dict[str, HitPixels]:
-    """Read what particles hit in the subs of several nights, by id of the sub."""
+    """Read the cosmic rays in the subs of several nights, by id of the sub."""
     found = {}
     for path in paths:
         ids, rays = read_columns(path, "SUBS")["id"], read_columns(path, "RAYS")

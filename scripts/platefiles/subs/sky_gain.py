@@ -143,13 +143,13 @@ def own_sky_noise(
 
 
 def _setting(facts: Mapping[str, Any]) -> Hashable:
-    """Return what subs must have in common to be compared."""
+    """Return the facts that compared subs must share."""
     names = ("setting", "bias", "dark", "flat", "pedestal")
     return *(facts.get(name) for name in names), canonical(facts.get("sections"))
 
 
 def _zero(masters: Masters, facts: Mapping[str, Any]) -> float | None:
-    """Return the level without light, ADU; None if neither bias, dark nor overscan tells it."""
+    """Return the level without light, ADU; None if neither bias, dark nor overscan gives it."""
     if facts["bias"] is None and facts["dark"] is None:
         return 0.0 if (facts.get("sections") or {}).get("bias") else None
     kinds = (facts[name] for name in ("bias", "dark", "flat", "dark_scale", "pedestal"))

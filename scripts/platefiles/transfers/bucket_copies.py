@@ -21,7 +21,7 @@ SCRATCH = "PLATELOG_SCRATCH"
 
 
 def fetched(links: Sequence[str], targets: Sequence[str]) -> list[str]:
-    """Fetch what is not here yet, and return the path of each frame.
+    """Fetch missing frames, and return the path of each frame.
 
     Parameters
     ----------

@@ -45,7 +45,7 @@ class Leftover:
 def find_leftovers(
     results: str | Path, products: Collection[str], fingerprints: Collection[str]
 ) -> list[Leftover]:
-    """Find what a run has made in the results of a project, and its plan does not have.
+    """Find products in the results of a project that are not in its plan.
 
     Every byte of these files is looked at.
 

@@ -60,7 +60,7 @@ def maker_of(plan: ProjectPlan, path: str) -> tuple[Maker, Wildcards]:
 
 @cache
 def stages() -> dict[str, tuple[Files, ...]]:
-    """Return what each stage asks for, by its name: rules that make nothing themselves."""
+    """Return the targets of each stage by name: rules without output."""
     found: dict[str, tuple[Files, ...]] = {}
     for rule in rule_texts().values():
         if rule.output is None:

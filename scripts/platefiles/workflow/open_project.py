@@ -75,7 +75,7 @@ def open_projects(
 
 
 def named(problem: str, project: str, alone: bool) -> str:
-    """Return what is wrong with a project with the project's name before each line.
+    """Return the problems of a project, each line with the project's name.
 
     Parameters
     ----------
@@ -185,7 +185,7 @@ def _check_lock(plan: ProjectPlan) -> None:
 
 
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
-    """Refuse half a lock file: what it lacks would be chosen again, and perhaps otherwise."""
+    """Refuse a truncated lock file: its missing pins would be chosen again, perhaps differently."""
     path, note = plan.loaded.lock_path, read_note(grid_log(plan.paths))
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:

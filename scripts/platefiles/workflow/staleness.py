@@ -74,7 +74,7 @@ class Staleness:
         return frozenset(path for path, log in logs.items() if recorded(path, log) == PROVISIONAL)
 
     def to_make(self, targets: Iterable[str]) -> list[str]:
-        """Return what has to be made for the targets, in the order of the products.
+        """Return the products to make for the targets, in order.
 
         That is what is stale among all that the targets are made from, targets that are missing,
         and whatever else is missing that these are made from. Where damaged files are among them,

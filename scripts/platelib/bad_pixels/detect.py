@@ -28,7 +28,7 @@ _AROUND, _LINE = 4, 9
 
 
 def hot_pixels(dark: np.ndarray, sigma: float) -> np.ndarray:
-    """Find pixels whose dark signal stands out of their surroundings.
+    """Find pixels whose dark signal exceeds that of their surroundings.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def unstable_pixels(variance: np.ndarray, count: np.ndarray, sigma: float) -> np
 
 
 def dead_pixels(flat: np.ndarray, response: float) -> np.ndarray:
-    """Find pixels that see less than ``response`` of what their surroundings see.
+    """Find pixels below the fraction ``response`` of their surroundings.
 
     Parameters
     ----------

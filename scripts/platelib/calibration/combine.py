@@ -59,7 +59,7 @@ def combine_block(
     factors: Sequence[float] | None = None,
     out: Combined | None = None,
 ) -> Combined:
-    """Combine a block of calibration frames after taking off an offset and scaling each.
+    """Combine a block of calibration frames after subtracting an offset and scaling each.
 
     Parameters
     ----------

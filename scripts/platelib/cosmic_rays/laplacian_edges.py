@@ -38,7 +38,7 @@ _SAFE = np.float32(1.0 - 1e-5)
 
 @allocating_kernel
 def search(image, variance, silent, boxes, limits, rays):
-    """Flag what particles hit in all boxes that are not empty; say whether anything is new.
+    """Flag cosmic rays in all boxes that are not empty; return whether any is new.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def search(image, variance, silent, boxes, limits, rays):
 
 @kernel
 def _judge(image, variance, silent, box, limits, work, marks, rays):
-    """Flag what particles hit in one box; count what is new."""
+    """Flag cosmic rays in one box; count the new pixels."""
     sigma, low, contrast = limits[0], limits[1], limits[2]
     pixels, sharp, noise, rows, smooth, spare = work[0], work[1], work[2], work[3], work[4], work[5]
     top, left = box[0] - HALO, box[2] - HALO

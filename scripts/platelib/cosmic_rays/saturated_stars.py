@@ -111,7 +111,7 @@ def _windows(box, depth: float, shape: tuple[int, int]) -> Iterator[tuple[slice,
 
 
 def _connected(image: np.ndarray, variance: np.ndarray, core: np.ndarray) -> np.ndarray:
-    """Find what stands out of its surroundings and is connected with a core."""
+    """Find pixels above their surroundings that are connected with a core."""
     smooth = gaussian_filter(image.astype(np.float64), _SMOOTH_PX)
     noise = np.sqrt(variance) * _SMOOTH_NOISE
     bright = core | (smooth - _surroundings(image) > _SMOOTH_SIGMA * noise)

@@ -36,7 +36,7 @@ def clipped_average(
     part: tuple[slice, slice] = (slice(None), slice(None)),
     compared: Comparison | None = None,
 ) -> Average:
-    """Reject outliers, extend the rejections, and average what is kept.
+    """Reject outliers, grow the rejection mask, and average the rest.
 
     The same as `reject`, `grow` and `average` one after the other, to the last bit; but each strip
     is averaged while it lies in the processor's cache.

@@ -79,7 +79,7 @@ def _sky(values: np.ndarray) -> tuple[float, float]:
 
 
 def aperture_correction(inner: np.ndarray, outer: np.ndarray) -> tuple[float, float, int]:
-    """Return what a small aperture misses, in magnitudes.
+    """Return the aperture correction of a small aperture, in magnitudes.
 
     Parameters
     ----------

@@ -78,7 +78,7 @@ def scaled(shape: tuple[int, int], scale: float) -> Sampling:
 
 
 def fitted(shape: tuple[int, int], scale: float, places: Places, degree: int) -> Sampling:
-    """Return the sampling of a picture whose places on the grid a function tells.
+    """Return the sampling of a picture from a function that maps it to the grid.
 
     Parameters
     ----------

@@ -79,7 +79,7 @@ def reduction(shape: tuple[int, ...], widest_px: int) -> int:
 
 
 def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
-    """Average squares of pixels; what is left at the far edges is cut off.
+    """Average squares of pixels; incomplete squares at the far edges are dropped.
 
     Parameters
     ----------

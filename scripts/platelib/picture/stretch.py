@@ -83,7 +83,7 @@ CUT = Shoulder(1.0, 1.0)
 def fit_curve(
     sky: float, sigma: float, white: float, *, sky_level: float, black_sigma: float
 ) -> AsinhCurve:
-    """Find the curve that puts black, sky and white where they are wanted.
+    """Find the stretch for the given levels of black, sky and white.
 
     Black is ``black_sigma`` times ``sigma`` below the sky. Two conditions are left, for the two
     constants: the sky becomes ``sky_level`` and ``white`` becomes 1.

@@ -83,7 +83,7 @@ def object_light(scene: Scene, camera: Camera, sub: SubSpec) -> Image:
 
 
 def expected_electrons(scene: Scene, camera: Camera, sub: SubSpec) -> Image:
-    """Return what a sub would hold without noise, particles, telegraph pixels and bias.
+    """Return the expected signal of a sub without noise, cosmic rays, telegraph pixels and bias.
 
     Parameters
     ----------

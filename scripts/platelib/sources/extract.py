@@ -192,7 +192,7 @@ def _star_light(
 def _neighbours_light(
     x: np.ndarray, y: np.ndarray, flux: np.ndarray, stars: StarCopies
 ) -> np.ndarray:
-    """Return what neighbours may add to the concentration of a source, magnitudes.
+    """Return the possible effect of neighbours on the concentration of a source, magnitudes.
 
     Light of stars beside it, as their profile has it, that falls under the wide Gaussian; most of
     it is taken away by symmetry, so that what is left is at most the order of it.
