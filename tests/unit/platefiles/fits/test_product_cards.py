@@ -60,7 +60,7 @@ def test_units_stand_in_brackets_before_the_comment(keyword, comment):
 
 def test_a_comment_that_does_not_fit_is_left_out():
     """A text of 30 letters leaves no room for 40; a text over several cards keeps its comment."""
-    assert card("MATCHRES", 0.1)[2] == "median rms left of a star, over its peak"
+    assert card("MATCHRES", 0.1)[2] == "median rms residual of a star over its peak"
     assert card("STEP", "x" * 60)[2] == ""
     assert card("SETTINGS", "x" * 90)[2] == "settings of the step, JSON"
 
