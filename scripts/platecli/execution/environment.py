@@ -1,4 +1,4 @@
-"""Build `.venv` from the hashed lock, once, and keep it whole while it is used.
+"""Build `.venv` from the pinned packages, once, and keep it whole while it is used.
 
 Standard library only: this runs before there is anything else.
 """
