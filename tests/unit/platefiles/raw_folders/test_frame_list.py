@@ -148,7 +148,7 @@ def test_overscan_is_told_by_the_header_or_a_fix():
 def test_sections_that_make_no_sense_leave_a_frame_out():
     """The reason names the keyword and the remedy, and one bad frame stops no other."""
     frames = _sheet(_raw("a.fits", BIASSEC="[1:9,1:2000]"), _raw("b.fits"))
-    assert frames["a.fits"].reason.startswith("has BIASSEC = '[1:9,1:2000]' in 1440x1040 px; correct")
+    assert frames["a.fits"].reason.startswith("has BIASSEC = '[1:9,1:2000]' in 1440x1040 px; corr")
     assert frames["b.fits"].role == "light"
 
 
