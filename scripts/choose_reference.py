@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from platefiles.config.lock_file import CHOSEN, Lock, lock_text, pinned_words, read_lock
+from platefiles.config.lock_file import NEW_GRID_LINE, Lock, lock_text, pinned_words, read_lock
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log, log
@@ -64,7 +64,7 @@ def choose_reference(
     lock = read_lock(Path(path_to_lock))
     if lock is None:
         lock = _new_lock(by_channel, best, given)
-        log.info(CHOSEN)
+        log.info(NEW_GRID_LINE)
     chosen = {channel: sub.id for channel, sub in best.items()} | lock.photometry
     lock = replace(lock, photometry={c: chosen[c] for c in given.channels if c in chosen})
     log.info("%s", pinned_words(lock))

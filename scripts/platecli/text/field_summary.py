@@ -148,7 +148,7 @@ def _field(path: Path) -> str:
     try:
         with path.open("rb") as stream:
             header = read_header_bytes(stream)
-        refused = " ".join(texts_under(header, "NOTPLACE")).removeprefix("the field has ")
+        refused = " ".join(texts_under(header, "NOTPLACE"))
         cards = cards_in(header)
         if refused or not _says_placed(cards):
             return refused or "no astrometric solution"

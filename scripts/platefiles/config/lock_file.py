@@ -12,8 +12,11 @@ from platefiles.fits.header_cards import MAX_PIXELS, MAX_SIDE_PX
 REMEDY = "restore a copy of it, or delete it to choose the grid again"
 """Remedy for a changed lock file."""
 
-CHOSEN = "no lock file; chose a new grid"
-"""Log line of `choose_reference` if there was no lock file before."""
+NEW_GRID = "[new grid]"
+"""Mark in the log of `choose_reference` if there was no lock file before."""
+
+NEW_GRID_LINE = f"{NEW_GRID} there was no lock file"
+"""The line with that mark."""
 
 _HEAD = """\
 # Written by the first run of this project and read by every later one: adding subs never moves

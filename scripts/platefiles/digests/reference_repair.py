@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from platefiles.config.lock_file import CHOSEN, pinned_words, read_lock
+from platefiles.config.lock_file import NEW_GRID_LINE, pinned_words, read_lock
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.core.provisional import PROVISIONAL
@@ -43,7 +43,7 @@ def rewrite_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
     fresh = JobNote(job, place.stat().st_size, sha256)
     words = [pinned_words(lock), str(fresh)]
     if job != PROVISIONAL:  # else `drop_provisional_grid` would believe it
-        words.insert(0, CHOSEN)
+        words.insert(0, NEW_GRID_LINE)
     lines = "".join(f"INFO {text}\n" for text in words).encode()
     write_whole(log, lambda target: target.write(lines))
     write_note(log, fresh)

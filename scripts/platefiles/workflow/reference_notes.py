@@ -8,7 +8,7 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.config.lock_file import CHOSEN, REMEDY
+from platefiles.config.lock_file import NEW_GRID, REMEDY
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.plan.paths import grid_log
@@ -49,7 +49,8 @@ def drop_provisional_grid(plan: ProjectPlan) -> bool:
     if note is None or note.job != PROVISIONAL or not os.path.isfile(path):
         return False
     with suppress(OSError):
-        is_new = f"INFO {CHOSEN}\n" in Path(grid_log(plan.paths)).read_text(encoding="utf-8")
+        lines = Path(grid_log(plan.paths)).read_text(encoding="utf-8").splitlines()
+        is_new = any(line.startswith(f"INFO {NEW_GRID} ") for line in lines)
         if is_new and file_sha256(path) == note.sha256:
             os.unlink(path)
             return True

@@ -91,7 +91,7 @@ def test_a_refused_field_says_why(tmp_path):
     product(tmp_path, "sources", (), sources(["star"], [""], [""]))
     (tmp_path / "field" / "annotated.png").touch()
     field, counts, _ = field_lines("x", tmp_path)
-    assert field == f"  field: no astrometric solution: {why}"
+    assert field == f"  field: the field has no astrometric solution: {why}"
     assert counts == "  sources: 1, 0 of them extended, 0 in catalogues"
 
 

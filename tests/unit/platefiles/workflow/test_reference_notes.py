@@ -8,7 +8,7 @@ import pytest
 from platefiles.audit.damage import mark_damaged
 from platefiles.audit.findings import CHANGED
 from platefiles.audit.verification import verify
-from platefiles.config.lock_file import CHOSEN, REMEDY, Lock, lock_text, pinned_words
+from platefiles.config.lock_file import NEW_GRID_LINE, REMEDY, Lock, lock_text, pinned_words
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
 from platefiles.digests.digest_sheet import write_digest_sheet
@@ -52,7 +52,7 @@ def pin(plan, chosen=True, reason=""):
     place = os.path.abspath(grid_log(plan.paths))  # a job would hold a lock
     with job_log(place, "{}", plan.paths.lock):
         if chosen:
-            log.info(CHOSEN)
+            log.info(NEW_GRID_LINE)
         if reason:
             hold_back(reason)
         log.info("%s", pinned_words(lock))
