@@ -33,19 +33,19 @@ _TEXT = 160
 
 
 class NoStars(Exception):
-    """A service gave no stars; the text says why, as the end of a sentence."""
+    """A service returned no stars; the text gives the reason, as the end of a sentence."""
 
 
 @dataclass(frozen=True)
 class Stars:
-    """Stars as a service gave them, brightest first.
+    """Stars returned by a service, brightest first.
 
     Attributes
     ----------
     columns : mapping of str to numpy.ndarray
-        By our names; ``ra`` and ``dec`` in degrees are among them.
+        By platelog's column names, including ``ra`` and ``dec`` in degrees.
     is_cut : bool
-        The service had more of them.
+        Whether the service truncated the list.
     """
 
     columns: Mapping[str, np.ndarray]
@@ -57,18 +57,18 @@ class Stars:
 
 
 def fetch(url: str, form: Mapping[str, str] | None = None) -> bytes:
-    """Return the body of what a service answers.
+    """Return the body of a service's response.
 
     Parameters
     ----------
     url : str
     form : mapping, optional
-        Fields of a form to post.
+        Form fields; if given, the request is a POST.
 
     Raises
     ------
     NoStars
-        If there is no answer, or one that is too large, too slow or an error.
+        If the response is missing, too large, too slow or an error.
     """
     import requests  # slow to import
     import urllib3
@@ -108,7 +108,7 @@ def fetch(url: str, form: Mapping[str, str] | None = None) -> bytes:
 
 
 def _body(stream, start: float) -> bytes:
-    """Read an answer as it comes, so that one that drips is noticed."""
+    """Read a response in parts, so that a stalling service is noticed."""
     parts, size = [], 0
     while chunk := stream.read1(_CHUNK, decode_content=True):
         parts.append(chunk)
@@ -123,7 +123,7 @@ def _body(stream, start: float) -> bytes:
 
 
 def _unpacked(body: bytes) -> bytes:
-    """Undo gzip, in which some services send tables without saying so."""
+    """Decompress gzip, which some services send without declaring it."""
     if not body.startswith(b"\x1f\x8b"):
         return body
     try:
@@ -160,24 +160,24 @@ def read_answer(
     cone: tuple[float, float, float],
     most: int,
 ) -> Stars:
-    """Read the stars of an answer.
+    """Read the stars of a response.
 
     Parameters
     ----------
     body : bytes
         A VOTable.
     columns : mapping of str to str or None
-        Names in the table by our names; the first that begins with ``mag_`` or ``phot_`` orders the
-        stars. None takes what is there (`own_columns`).
+        Column names of the table by platelog's names; the first name that begins with ``mag_`` or
+        ``phot_`` sorts the stars. None detects the columns (`_own_columns`).
     cone : tuple of float
-        Right ascension, declination and radius that were asked for, degrees.
+        Right ascension, declination and radius of the query, degrees.
     most : int
-        More stars than the brightest so many are dropped.
+        Largest number of stars; fainter ones are dropped.
 
     Raises
     ------
     NoStars
-        If it is no table of stars in that circle.
+        If the body is not a table of stars in that circle.
     """
     table, by_ucd, is_cut = _table(body)
     names = _own_columns(table.colnames, by_ucd) if columns is None else columns
@@ -212,7 +212,7 @@ def read_answer(
 
 
 def _table(body: bytes) -> tuple[Any, dict[str, str], bool]:
-    """Return the table, names of its main coordinates by UCD, and whether it was cut."""
+    """Return the table, the names of its main coordinates by UCD, and whether it is truncated."""
     head = body[:4096].lstrip().lower()
     if head.startswith((b"<!doctype html", b"<html")) or b"<html" in head[:1024]:
         msg = "it answers with a web page"
@@ -260,7 +260,7 @@ _OWN = (
 
 
 def _own_columns(names: list[str], by_ucd: Mapping[str, str]) -> dict[str, str]:
-    """Choose the columns that are used of a table that was not asked for by column."""
+    """Choose the columns to use from a table whose query named no columns."""
     there = {name.lower() for name in names}
     columns = {name: name for name in _OWN if name in there}
     columns |= {
@@ -282,7 +282,7 @@ def _numbers(column: Any) -> np.ndarray | None:
 
 
 def _check_cut(found: Mapping[str, np.ndarray], band: str) -> None:
-    """Refuse a part of the stars, unless it is the brightest ones."""
+    """Refuse a truncated table unless it holds the brightest stars."""
     magnitude = found[band][np.isfinite(found[band])]
     if len(magnitude) < _FEWEST_OF_CUT or (np.diff(magnitude) < 0).any():
         msg = f"it truncates its answer at {len(found[band])} stars"
@@ -292,7 +292,7 @@ def _check_cut(found: Mapping[str, np.ndarray], band: str) -> None:
 def _kept(
     found: Mapping[str, np.ndarray], cone: tuple[float, float, float], band: str
 ) -> np.ndarray:
-    """Return the numbers of stars in the circle, brightest first and each once."""
+    """Return the indices of the stars in the circle, brightest first, without duplicates."""
     ra, dec = found["ra"], found["dec"]
     if not len(ra):
         msg = f"it knows no star within {cone[2]:g} degrees of RA {cone[0]:.4f}, Dec {cone[1]:+.4f}"
@@ -314,7 +314,7 @@ def _kept(
 
 
 def _rounded(stars: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """Round numbers below their errors, so that mirrors of one catalogue give the same."""
+    """Round values below their errors, so that all mirrors of a catalogue give equal values."""
     return {
         name: column
         if name == "source_id"

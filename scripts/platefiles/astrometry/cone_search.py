@@ -64,7 +64,7 @@ class Fetched:
     state : str
         ``kept``, ``fetched``, ``failed`` or ``none`` (the project wants none).
     text : str
-        A line about it, without the name of the project.
+        A line about the outcome, without the name of the project.
     """
 
     state: str
@@ -72,9 +72,9 @@ class Fetched:
 
 
 def fetch_stars(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]) -> None:
-    """Fetch the stars that a project asks an archive for, unless that was done before.
+    """Fetch the stars of a project from an archive, unless they are kept already.
 
-    An archive that cannot be reached holds nothing up: one sentence says so, and Tycho-2 serves.
+    If no archive can be reached, the outcome says so in one sentence and Tycho-2 is used.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def stars_of(
     catalogue: str | None = None,
     again: bool = False,
 ) -> Fetched:
-    """See to it that the stars of a field are kept beside the project file.
+    """Fetch the stars of a field and keep them beside the project file.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def stars_of(
     catalogue : str, optional
         Name of a published catalogue to fetch for a project that names none.
     again : bool
-        Fetch what is kept already.
+        Fetch the stars even if they are kept already.
     """
     path = loaded.fetched_star_path(catalogue)
     if path is None:
@@ -141,14 +141,14 @@ def stars_of(
 
 @dataclass(frozen=True)
 class _Field:
-    """A circle that surely holds the field, and one that the field fills at its likely position."""
+    """A circle certain to contain the field, and the circle of the field at its likely position."""
 
     asked: Cone
     half_deg: float
 
 
 def _cone(loaded: LoadedProject, raw: Sequence[RawFile], frames: Sequence[Frame]) -> _Field | None:
-    """Return where the field lies by the first light that tells."""
+    """Return the position of the field from the first light that records it."""
     lights = {frame.path: frame.name for frame in frames if frame.role == "light"}
     sky = loaded.project.sky
     equipment = loaded.equipment.model_dump(exclude_none=True)
@@ -178,7 +178,7 @@ def _facts(file: RawFile, name: str, loaded: LoadedProject) -> Facts:
 
 
 def _world(file: RawFile) -> HeaderMap | None:
-    """Return the world coordinates of a raw frame on disk; a scan does not keep them."""
+    """Return the world coordinates of a raw frame on disk; the scan does not keep them."""
     if "CTYPE1" not in file.header:
         return None
     try:
@@ -190,7 +190,7 @@ def _world(file: RawFile) -> HeaderMap | None:
 
 
 def _holds(path: Path, field: _Field) -> bool:
-    """Return whether a kept table covers a field; one without a circle is the user's and does."""
+    """Return whether a kept table covers a field; one without a circle is the user's and counts."""
     try:
         with open(path, "rb") as file:
             found = _CONE.search(file.read(_HEAD_BYTES))
@@ -204,7 +204,7 @@ def _holds(path: Path, field: _Field) -> bool:
 
 
 def _published(named: PublishedCatalogue, cone: Cone) -> tuple[Stars, str]:
-    """Ask the services of a catalogue in turn, those last that gave nothing before."""
+    """Query the services of a catalogue in turn, those that failed before last."""
     faintest = min(_faintest(cone), named.faintest)
     reasons: dict[str, list[str]] = {}
     services = [one for one in named.services if not one.is_cone_search or cone[2] <= _LARGEST_ALL]
@@ -248,11 +248,12 @@ def _form(
 
 @functools.lru_cache(maxsize=32)
 def _faintest(cone: Cone) -> float:
-    """Return a magnitude to which a circle has stars enough, so that no archive sorts millions.
+    """Return a magnitude limit with enough stars in the circle, so that no archive sorts millions.
 
-    Stars of Tycho-2 are counted. From magnitude 11 on their number grows by 10**0.28 a magnitude
-    at the galactic poles and by 10**0.45 in the plane (from memory of star counts; where they grow
-    less the circle has somewhat fewer stars than the most that are asked for).
+    The estimate extrapolates the count of Tycho-2 stars. Beyond magnitude 11 the count grows by a
+    factor of 10**0.28 per magnitude at the galactic poles and 10**0.45 in the plane (from memory of
+    star counts; where it grows less, the circle holds somewhat fewer stars than the limit of the
+    query).
     """
     radius = max(cone[2], _LEAST_COUNTED_DEG)
     tycho = read_tycho(cone[0], cone[1], radius, 2000.0)
@@ -264,7 +265,7 @@ def _faintest(cone: Cone) -> float:
 
 
 def _searched(url: str, cone: Cone) -> Stars:
-    """Ask a cone search of the user's for all that it has in a circle."""
+    """Query the user's cone search for all stars in a circle."""
     try:
         stars = read_answer(fetch(_cone_url(url, cone)), None, cone, MOST_STARS)
     except NoStars as why:
@@ -282,7 +283,7 @@ def _cone_url(url: str, cone: Cone) -> str:
 
 
 def _votable(stars: Stars, cone: Cone) -> bytes:
-    """Return stars as VOTable; ``CONE`` tells the circle that they fill."""
+    """Return stars as a VOTable; its ``CONE`` parameter is the circle of the query."""
     from astropy.io.votable import from_table
     from astropy.io.votable.tree import Info
     from astropy.table import Table

@@ -31,7 +31,7 @@ class HeaderMap:
     ----------
     sky_map : SkyMap
     texts : tuple of str
-        Keywords whose values were texts.
+        Keywords whose values were strings.
     """
 
     sky_map: SkyMap
@@ -39,13 +39,13 @@ class HeaderMap:
 
 
 def header_map(cards: Mapping[str, Value], shape: tuple[int, int]) -> HeaderMap | None:
-    """Read the world coordinates of a header; None where there are none that make sense.
+    """Return the world coordinates of a header; None if it has no valid ones.
 
     Parameters
     ----------
     cards : mapping
-        Value by keyword. Numbers that are written as texts are read as numbers: left as they are,
-        they would count as missing, and CRVAL as 0.
+        Value by keyword. Numbers written as strings are converted: as strings they would count as
+        missing, and CRVAL as 0.
     shape : tuple of int
         ``(ny, nx)`` of the image.
     """
@@ -84,7 +84,7 @@ def _numbers(cards: Mapping[str, Value]) -> tuple[dict[str, Value], tuple[str, .
 def _places(
     values: Mapping[str, Value], shape: tuple[int, int]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
-    """Return pixels all over the image with their ICRS places, degrees."""
+    """Return a grid of pixels over the image and their ICRS coordinates, degrees."""
     from astropy.io import fits
     from astropy.wcs import WCS
     from astropy.wcs.utils import wcs_to_celestial_frame

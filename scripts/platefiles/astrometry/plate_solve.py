@@ -37,15 +37,15 @@ class Outcome:
     Attributes
     ----------
     sky_map : SkyMap or None
-        None where the field was refused.
+        None if the field was refused.
     source : str
         ``stars``, ``header`` or empty.
     sentence : str
-        Why it was refused, and what would help; empty where it was not.
+        Reason of the refusal and the remedy; empty if the field was placed.
     note : str
-        What there is to say of a field that was placed.
+        Remark on a field that was placed.
     placed : Placed or None
-        The match that decided.
+        The accepted match.
     """
 
     sky_map: SkyMap | None
@@ -57,22 +57,22 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Field:
-    """The grid as it is to be placed.
+    """The grid to be placed.
 
     Attributes
     ----------
     name : str
-        File of the sub that is the grid.
+        File of the reference sub.
     stars : FieldStars
-        Detections that look like stars, saturated ones too, brightest first.
+        Detections shaped like stars, including saturated ones, brightest first.
     every : FieldStars
         All detections, brightest first.
     shape : tuple of int
         ``(ny, nx)``.
     catalogue : str
-        What the catalogue is called, in sentences.
+        Name of the catalogue in sentences.
     deeper : str
-        How to get a deeper one, or empty.
+        How to get a deeper catalogue, or empty.
     """
 
     name: str
@@ -88,8 +88,8 @@ def place_field(
 ) -> Outcome:
     """Place a field by the world coordinates of its header, or by its stars.
 
-    The header is believed unless the project file or the stars speak against it: too few stars to
-    check it are no contradiction.
+    The header is used unless the project file or the stars contradict it. Too few stars to check it
+    are no contradiction.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def place_field(
     location : Location
     header : HeaderMap or None
     near : callable
-        Gives stars of the catalogue.
+        Returns stars of the catalogue.
     """
     if header is None:
         return _by_stars(field, [location], near)
@@ -138,7 +138,7 @@ def _middle(sky_map: SkyMap, shape: tuple[int, int]) -> tuple[float, float]:
 
 
 def _completed(location: Location, given: Location) -> Location:
-    """Return a location whose gaps are filled from the header's world coordinates."""
+    """Return the location with its gaps filled from the header's world coordinates."""
     ra, dec = (given.ra, given.dec) if location.ra is None else (location.ra, location.dec)
     return replace(
         location, ra=ra, dec=dec, scales_arcsec=location.scales_arcsec or given.scales_arcsec
@@ -146,7 +146,7 @@ def _completed(location: Location, given: Location) -> Location:
 
 
 def _ruled_out(sky_map: SkyMap, location: Location, shape: tuple[int, int]) -> str:
-    """Return why a header's coordinates cannot be right whatever stars say, or an empty text."""
+    """Return the reason why a header's coordinates are impossible, or an empty text."""
     scale = sky_map.scale_arcsec
     if not _LEAST_SCALE <= scale <= _LARGEST_SCALE:
         return "no camera has such pixels"
@@ -162,7 +162,7 @@ def _ruled_out(sky_map: SkyMap, location: Location, shape: tuple[int, int]) -> s
 
 
 def _by_header(field: Field, header: HeaderMap, near: StarsNear) -> tuple[Outcome, Agreement]:
-    """Compare the header with the stars; without a match beyond chance it is returned as it is."""
+    """Compare the header with the stars; without a match beyond chance, return it unchanged."""
     sky_map, shape = header.sky_map, field.shape
     half = math.hypot(*shape) / 2 * sky_map.scale_arcsec / 3600
     stars = near(*_middle(sky_map, shape), 1.1 * half)
@@ -194,7 +194,7 @@ def _told(agreed: Agreement, field: Field) -> str:
 def _misses(
     sky_map: SkyMap, field: FieldStars, stars: CatalogueStars, placed: Placed
 ) -> np.ndarray:
-    """Return how far the stars of a match are from where a map puts them, in pixels."""
+    """Return the distances of a match's stars from their positions in a map, in pixels."""
     j = placed.catalogue_index
     x, y = sky_map.pixels(stars.ra[j], stars.dec[j])
     return np.hypot(*(np.stack([x, y], axis=1) - field.xy[placed.field_index]).T)
@@ -208,7 +208,7 @@ def _read_texts(header: HeaderMap) -> str:
 
 
 def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None:
-    """Keep scale and turn of a header that points elsewhere, if a few stars settle the place."""
+    """Keep scale and rotation of a header with a wrong position, if a few stars give the position."""
     sky_map, shape = header.sky_map, field.shape
     radius_px = min(math.hypot(*shape) / 2, POINTING_DEG * 3600 / sky_map.scale_arcsec)
     reach = (math.hypot(*shape) / 2 + radius_px) * sky_map.scale_arcsec / 3600
@@ -225,7 +225,7 @@ def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None
 
 
 def _differ(one: SkyMap, other: SkyMap, shape: tuple[int, int]) -> bool:
-    """Return whether two maps put some corner in different places."""
+    """Return whether two maps differ at any corner."""
     x, y = np.array([0.0, shape[1] - 1] * 2), np.repeat([0.0, shape[0] - 1], 2)
     there_x, there_y = other.pixels(*one.sky(x, y))
     near = np.hypot(there_x - x, there_y - y) <= _HEADER_AGREES_PX
@@ -235,7 +235,7 @@ def _differ(one: SkyMap, other: SkyMap, shape: tuple[int, int]) -> bool:
 def _without_header(
     field: Field, locations: Sequence[Location], given: Location, near: StarsNear, against: str
 ) -> Outcome:
-    """Place a field by its stars alone, and say why its header was not believed."""
+    """Place a field by its stars alone, with the reason why its header was not used."""
     outcome = _by_stars(field, locations, near)
     if outcome.sky_map is not None:
         said = "the stars contradict the header and give the position"
@@ -249,7 +249,7 @@ def _without_header(
 
 
 def _by_stars(field: Field, locations: Sequence[Location], near: StarsNear) -> Outcome:
-    """Place a field by the patterns of its stars, near the first place where that succeeds."""
+    """Place a field by its star patterns, at the first trial position that succeeds."""
     missing = ""
     best: tuple[Placed | None, Hint, int] | None = None
     for location in locations:

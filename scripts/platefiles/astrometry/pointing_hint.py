@@ -21,13 +21,13 @@ class Location:
     Attributes
     ----------
     ra, dec : float or None
-        Of its middle, degrees.
+        Of the field's centre, degrees.
     scales_arcsec : tuple of float
-        Sides of a pixel, the likeliest first.
+        Pixel scales in arcsec, the likeliest first.
     latitude_deg, longitude_deg, elevation_m : float or None
         Of the site, east positive.
     place_is_stated, scale_is_stated : bool
-        Whether the project file gives them.
+        Whether the project file gives the position, and the scale.
     """
 
     ra: float | None
@@ -41,16 +41,16 @@ class Location:
 
 
 def locate_field(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> Location:
-    """Collect hints from settings and headers; settings override headers.
+    """Return the hints of settings and headers; settings override headers.
 
     Parameters
     ----------
     facts : Facts
-        Of the header of the sub that is the grid.
+        Of the header of the reference sub.
     sky : Pointing
         Of the project.
     equipment : mapping
-        What the equipment file gives.
+        Values of the equipment file.
     """
     given = sky.ra_deg is not None
     site = equipment.get("site") or {}
@@ -68,10 +68,10 @@ def locate_field(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> L
 
 
 def _scales(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> tuple[float, ...]:
-    """Return the scales that may be meant.
+    """Return the possible pixel scales.
 
-    Most programs write into XPIXSZ, PIXSCALE and their like what holds for a binned pixel, some
-    what holds for a single one. What the equipment file gives overrides the header.
+    Most programs write the value of a binned pixel into XPIXSZ, PIXSCALE and similar cards, some
+    that of a single pixel. The equipment file overrides the header.
     """
     if sky.scale_arcsec is not None:
         return (float(sky.scale_arcsec),)
@@ -88,7 +88,7 @@ def _scales(facts: Facts, sky: Pointing, equipment: Mapping[str, Any]) -> tuple[
 def _scales_of(
     facts: Facts, single_um: float | None, known_mm: float | None, binning: int
 ) -> list[float]:
-    """Return the scales that focal length and pixel size give."""
+    """Return the pixel scales computed from focal length and pixel size."""
     focal_mm = known_mm or facts.focal_length_mm
     sides = [single_um * binning] if single_um else []
     if not sides and facts.pixel_size_um:
@@ -99,7 +99,7 @@ def _scales_of(
 
 
 def _longitude(facts: Facts) -> float | None:
-    """Return the longitude of the header with the sign that puts the sub nearer to midnight."""
+    """Return the longitude of the header, with the sign for which the sub is nearer to midnight."""
     value = facts.longitude_deg
     if value is None or facts.longitude_is_east or "T" not in facts.start_utc:
         return value

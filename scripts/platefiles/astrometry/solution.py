@@ -40,25 +40,25 @@ MAGNITUDE = "mag_"
 
 
 def read_refusal(path: str | Path) -> str:
-    """Return the sentence that says why a field was not placed, or an empty text."""
+    """Return the reason why a field was not placed, as a sentence, or an empty text."""
     return str(read_header(path).get("NOTPLACE", ""))
 
 
 def solution_cards(path: str | Path, planes: bool = False) -> list[tuple]:
-    """Return the cards that give an image on the grid its world coordinates; none if refused.
+    """Return the world coordinates of images on the grid, as cards; none if the field was refused.
 
     Parameters
     ----------
     path : path-like
         Product of ``solve_astrometry``.
     planes : bool
-        The image is a cube of planes; the third axis counts them.
+        Whether the image is a cube; its third axis is the number of the plane.
     """
     return carried_cards(read_header(path), planes)
 
 
 def read_map(path: str | Path) -> SkyMap | None:
-    """Read a solution back as the map that was fitted."""
+    """Return the fitted map of a solution."""
     header = read_header(path)
     if not header["PLACED"]:
         return None
@@ -116,7 +116,7 @@ def stars_hdu(stars: CatalogueStars, columns: Mapping[str, np.ndarray]) -> fits.
     ----------
     stars : CatalogueStars
     columns : mapping
-        The columns from x to flags of ``STAR_COLUMNS``, a value a star.
+        The columns from x to flags of ``STAR_COLUMNS``, one value per star.
     """
     bands = {f"{MAGNITUDE}{band}": column for band, column in stars.magnitudes.items()}
     about = {name: "magnitude of the catalogue" for name in bands}
@@ -125,5 +125,5 @@ def stars_hdu(stars: CatalogueStars, columns: Mapping[str, np.ndarray]) -> fits.
 
 
 def read_stars(path: str | Path) -> dict[str, np.ndarray]:
-    """Read the catalogue's stars in the field, by column; none of them if it was refused."""
+    """Return the catalogue's stars in the field, by column; none if the field was refused."""
     return read_columns(path, STARS) if has_image(path, STARS) else {}

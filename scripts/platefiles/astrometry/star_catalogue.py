@@ -45,14 +45,14 @@ _OTHER_BAND = re.compile(r"(?i:mag)_(?P<after>\w{1,8})|(?P<before>\w{1,8}?)_?(?i
 
 @dataclass(frozen=True)
 class StarTable:
-    """A catalogue of the user's as it stands in its file.
+    """The user's catalogue, unchanged from its file.
 
     Attributes
     ----------
     identity : numpy.ndarray
         ``(n,)`` str.
     ra, dec, pm_ra, pm_dec, ref_epoch : numpy.ndarray
-        ``(n,)`` float64: degrees, mas/yr (0 where it is not known), Julian year.
+        ``(n,)`` float64: degrees, mas/yr (0 if unknown), Julian year.
     magnitudes : mapping of str to numpy.ndarray
     """
 
@@ -65,12 +65,12 @@ class StarTable:
     magnitudes: Mapping[str, np.ndarray]
 
     def at(self, year: float) -> CatalogueStars:
-        """Return the stars as they stood in a Julian year."""
+        """Return the stars at the epoch of a Julian year."""
         ra, dec = _moved(self.ra, self.dec, self.pm_ra, self.pm_dec, year - self.ref_epoch)
         return CatalogueStars(USERS, self.identity, ra, dec, self.magnitudes)
 
     def chosen(self, which: np.ndarray) -> "StarTable":
-        """Return some of the stars, by a mask or by numbers."""
+        """Return the stars selected by a mask or by indices."""
         return StarTable(
             self.identity[which],
             self.ra[which],
@@ -94,7 +94,7 @@ class StarTable:
 
 
 def _moved(*star: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    """Apply proper motion; positions are rounded to 0.4 uas, below what processors agree on."""
+    """Apply proper motion; round to 0.4 uas, since the last bits depend on the processor."""
     ra, dec = (np.round(angle, _PLACE_DIGITS) for angle in moved(*star))
     return ra, dec
 
@@ -102,12 +102,12 @@ def _moved(*star: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
 def read_tycho(
     ra: float, dec: float, radius_deg: float, year: float, path: Path = TYCHO_PATH
 ) -> CatalogueStars:
-    """Read the stars of Tycho-2 in a circle as they stood in a Julian year, brightest first.
+    """Return the Tycho-2 stars in a circle at the epoch of a Julian year, brightest first.
 
     Raises
     ------
     UserError
-        If the catalogue is not there or is damaged.
+        If the catalogue is missing or damaged.
     """
     try:
         with fits.open(path, memmap=True) as hdus:
@@ -132,12 +132,12 @@ def read_tycho(
 
 
 def read_star_table(path: str | Path) -> StarTable:
-    """Read a catalogue of the user's.
+    """Read the user's catalogue.
 
     Raises
     ------
     UserError
-        If it is not a table with places.
+        If the file is not a table with coordinates.
     """
     from astropy.io import ascii  # slow to import
 
@@ -242,11 +242,10 @@ def _magnitudes(columns: Mapping[str, object], spelled: Sequence[str]) -> dict[s
 
 
 def _split(g: np.ndarray, colour: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return BP and RP of G and BP - RP.
+    """Compute BP and RP from G and BP - RP.
 
-    The share of RP in the colour of a star like the Sun (G - RP = 0.48 where BP - RP = 0.82; Gaia
-    documentation, from memory) serves for all: the difference of the two, which is all that is
-    used, is exact.
+    All stars get the ratio of G - RP to BP - RP of a star like the Sun (0.48 / 0.82; Gaia
+    documentation, from memory). Only the difference BP - RP is used, and it is exact.
     """
     rp = g - 0.48 / 0.82 * colour
     return rp + colour, rp

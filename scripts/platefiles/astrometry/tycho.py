@@ -12,12 +12,12 @@ _STARS = 1
 
 @functools.cache
 def tycho_sum(path: Path = TYCHO_PATH) -> str:
-    """Return the sum of its table as its header tells it; that stands for the content.
+    """Return the checksum of the catalogue's table from its header, as the identity of its content.
 
     Returns
     -------
     str
-        ``none`` where the file is not there.
+        ``none`` if the file is missing.
     """
     try:
         blocks = read_blocks(path)

@@ -16,10 +16,10 @@ class Setting:
     Attributes
     ----------
     key : str
-        With dots: ``mapping.red.ha``.
+        Dotted: ``mapping.red.ha``.
     value : Any
     default : Any
-        None where there is none: what has no default is always a choice.
+        None if there is no default; such a setting is always listed.
     """
 
     key: str
@@ -53,7 +53,7 @@ def changed_settings(step: str, job: Mapping[str, Any]) -> list[Setting]:
 
 
 def flattened(settings: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield nested settings as pairs of key with dots and value, in the order of keys."""
+    """Yield nested settings as pairs of dotted key and value, in the order of keys."""
     for key, value in sorted(settings.items()):
         if isinstance(value, Mapping):
             yield from flattened(value, f"{before}{key}.")

@@ -15,21 +15,20 @@ _THREADS = 8
 
 
 def mark_damaged(plan: "ProjectPlan") -> list[str]:
-    """Read every byte of the products of a project, and mark those that were changed.
+    """Read every byte of a project's products and mark the changed ones.
 
-    A product whose log or hidden note was changed is marked as well: its job writes these again.
-    Those of choosing the grid, which no job would write again, are written here.
+    A product whose log or hidden note was changed is marked as well: its job rewrites them. The log
+    and note of the choice of the grid have no job and are rewritten here.
 
     Parameters
     ----------
     plan : ProjectPlan
-        The working directory must be the one that its results lie in.
+        The working directory must be the folder of its results.
 
     Returns
     -------
     list of str
-        What was changed and no job of the plan makes again: leftovers, and logs of jobs of another
-        plan.
+        Changed files that no job of the plan remakes: leftovers, and logs of jobs of another plan.
     """
     from platefiles.digests.reference_repair import rewrite_grid_notes
     from platefiles.digests.sheet_checks import DigestSheets

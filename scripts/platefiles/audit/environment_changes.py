@@ -16,7 +16,7 @@ _SOFTWARE, _LOCK = "software", "pinned packages"
 
 
 class CodeOf(str):
-    """What the digest of the code of a step is called."""
+    """Key of the digest of a step's code."""
 
     step: str
 
@@ -28,7 +28,7 @@ class CodeOf(str):
 
 
 def surroundings(record: Record) -> dict[str, str]:
-    """Return what products were made with, by what it is.
+    """Return the environment of a record's products: version or digest by name.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def surroundings(record: Record) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Where products were made with several, all of them.
+        All values, if products were made with several.
     """
     found: dict[str, dict[str, None]] = {}
     for making in record.makings.values():
@@ -72,7 +72,7 @@ def changes(first: Mapping[str, str], second: Mapping[str, str]) -> list[Change]
 
 
 def altered(record: Record) -> list[Change]:
-    """Return changed code, versions and pinned packages: name, then, now.
+    """Return changed code, versions and pinned packages as (name, then, now).
 
     Parameters
     ----------

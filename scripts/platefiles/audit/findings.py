@@ -18,11 +18,11 @@ class Finding:
     kind : str
         One of `KINDS`.
     name : str
-        Path of the file; of a raw frame that is not there, its name inside the raw folder.
+        Path of the file; for a missing raw frame, its name inside the raw folder.
     state : str
         ok, changed or missing.
     why : str
-        What is wrong, as a sentence goes on.
+        The fault, as the end of a sentence.
     """
 
     kind: str
@@ -39,27 +39,27 @@ class Verification:
     ----------
     findings : list of Finding
     other_locks : dict of str to list of str
-        By the digest of a lock file of the environment that is not that of this checkout: what
-        was made under it.
+        Products made under another environment than that of this checkout, by the digest of its
+        lock file.
     gone : set of str
-        Products on the way from the raw frames that are not kept; they can be made again.
+        Intermediate products that are not kept; they can be remade.
     left_over : list of str
-        Products of an earlier plan than that of the last run. Neither what else they were made
-        from nor a raw frame that they alone need is missed.
+        Products of a plan earlier than the last run. Missing inputs and raw frames that only they
+        need are no faults.
     lost : list of str
-        Names of raw frames that are not there and that they alone need.
+        Names of missing raw frames that only ``left_over`` products need.
     signers : dict of str to str
-        By sheet of digests, who signed it, as far as that is known.
+        Signer of each sheet of digests, if known.
     not_kept : set of str
-        Files that a sheet of digests lists and that are not there any more.
+        Missing files that a sheet of digests lists.
     unlisted : set of str
-        Files that the sheet of digests beside them does not list as they are, since jobs made
-        them after it was written, as in a run that was killed.
+        Files that jobs made after the sheet of digests beside them was written, as in a killed run;
+        the sheet lacks them or lists another digest.
     provisional : set of str
-        Products that a run makes again, since a raw frame was not as it had been scanned when they
+        Products that the next run remakes, because a raw frame had changed since the scan when they
         were made: `platefiles.core.provisional`.
     without_sheet : set of str
-        Results that have no sheet of digests, so that tables and logs have no witness.
+        Results without a sheet of digests, so that tables and logs cannot be checked.
     """
 
     findings: list[Finding] = field(default_factory=list)

@@ -19,16 +19,16 @@ _PROOFS = ("CHECKSUM", "DATASUM", "DATASHA", "DATABLK", "HEADSHA")
 
 @dataclass(frozen=True)
 class PlaneDifference:
-    """Two images of one place in a product.
+    """The difference of two images of the same plane.
 
     Attributes
     ----------
     name : str
-        Name of the HDU, with that of the plane where it has several: ``CLIPPED low``.
+        Name of the HDU, followed by the name of the plane if it has several: ``CLIPPED low``.
     values : Difference
         In the unit of the image.
     in_noise : Difference or None
-        In units of the first one's noise, where there is a variance.
+        In units of the first image's noise; None without a variance.
     """
 
     name: str
@@ -38,7 +38,7 @@ class PlaneDifference:
 
 @dataclass(frozen=True)
 class TableDifference:
-    """Two tables of one name.
+    """The difference of two tables of the same name.
 
     Attributes
     ----------
@@ -46,7 +46,7 @@ class TableDifference:
     rows : tuple of int
         Rows of the first and of the second.
     columns : tuple of str
-        Columns that differ, or that only one of them has.
+        Columns that differ, or that only one table has.
     """
 
     name: str
@@ -61,7 +61,7 @@ class TableDifference:
 
 @dataclass(frozen=True)
 class CardDifference:
-    """A card that is not the same; None where a header does not have it."""
+    """A card that differs; None if a header lacks it."""
 
     hdu: str
     keyword: str
@@ -76,13 +76,13 @@ class ProductDifference:
     Attributes
     ----------
     planes : tuple of PlaneDifference
-        Every plane that both have.
+        Every plane common to both.
     tables : tuple of TableDifference
-        Every table that both have.
+        Every table common to both.
     cards : tuple of CardDifference
-        Those that differ, without checksums.
+        Cards that differ, without checksums.
     one_sided : tuple of str
-        HDUs that one of them lacks, or whose shapes differ, in words.
+        HDUs that one product lacks, or whose shapes differ, in words.
     """
 
     planes: tuple[PlaneDifference, ...]
@@ -103,12 +103,12 @@ def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
     Parameters
     ----------
     first, second : path-like
-        Both of one kind; the values of pictures are shares of full scale.
+        Both of one kind; the values of pictures are fractions of full scale.
 
     Raises
     ------
     UserError
-        If one of them cannot be read as what its name says.
+        If a file cannot be read as the kind that its name says.
     """
     try:
         return _compared(first, second)

@@ -13,17 +13,17 @@ from platelib.registration.sub_state import SubState
 
 @dataclass(frozen=True)
 class SubChange:
-    """A sub that is not the same in two versions.
+    """A sub that differs between two versions.
 
     Attributes
     ----------
     name, channel : str
     first, second : str
-        State there; empty where the sub is not known.
+        State in each version; empty if the sub is unknown there.
     first_weight, second_weight : float
-        0 where it is not used.
+        0 if it is not used.
     replaced : bool
-        Another file has its name.
+        Whether another file has its name.
     """
 
     name: str
@@ -37,7 +37,7 @@ class SubChange:
 
 @dataclass(frozen=True)
 class SettingChange:
-    """A setting that is not the same in two versions; None where there is no such setting."""
+    """A setting that differs between two versions; None if a version lacks it."""
 
     step: str
     key: str
@@ -80,7 +80,7 @@ def setting_changes(first: Record, second: Record) -> list[SettingChange]:
     Parameters
     ----------
     first, second : Record
-        Their last products are compared with each other whatever they are called.
+        Their last products are compared with each other, whatever their names.
     """
     pairs = [
         (making, second.makings[product])

@@ -13,19 +13,19 @@ from platefiles.transfers.fetch import POINTER_ENDING
 
 
 class RawPlaces:
-    """Where raw frames may be, by the ends of their paths and by size.
+    """Candidate files for raw frames, by the ends of their paths and by size.
 
     Parameters
     ----------
     folders : sequence of path-like
-        Searched with all folders inside.
+        Searched recursively.
     roots : iterable of Path
-        Results of projects, to whose links one looks if there are no folders.
+        Results of projects; their links are used if there are no folders.
 
     Raises
     ------
     UserError
-        If one of the folders is none.
+        If a path is not a folder.
     """
 
     def __init__(self, folders: Sequence[str | Path], roots: Iterable[Path]):
@@ -57,7 +57,7 @@ class RawPlaces:
             yield from (target for target in targets if os.path.isfile(target))
 
     def finding(self, raw: RawRecord) -> Finding:
-        """Look for a raw frame, and at each byte of it."""
+        """Find a raw frame and check every byte of it."""
         named = self._by_name.get(os.path.basename(raw.name), [])
         named = [path for path in named if path.endswith(f"/{raw.name}")]
         for path in (*named, *self._by_size.get(raw.size_bytes, [])):

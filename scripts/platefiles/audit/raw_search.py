@@ -18,14 +18,14 @@ MISSING = "missing"
 
 @dataclass(frozen=True)
 class RawFrame:
-    """The fate of a raw frame.
+    """The result of the search for a raw frame.
 
     Attributes
     ----------
     raw : RawRecord
     state : str
-        ``found``: a file with its digest is there. ``changed``: none is, but another lies has its
-        name. ``missing``: neither.
+        ``found``: a file has its digest. ``changed``: no file has, but one has its name.
+        ``missing``: neither.
     path : str
         The file, or an empty text.
     """
@@ -36,16 +36,16 @@ class RawFrame:
 
 
 def find_raw(raws: Iterable[RawRecord], folders: Sequence[str | Path]) -> dict[str, RawFrame]:
-    """Look for raw frames by their digest.
+    """Find raw frames by their digest.
 
-    Files whose path ends with the recorded name are asked first, then files of the recorded size,
+    Files whose path ends with the recorded name are checked first, then files of the recorded size,
     whatever their names.
 
     Parameters
     ----------
     raws : iterable of RawRecord
     folders : sequence of path-like
-        Searched with all folders inside; hidden ones are passed over.
+        Searched recursively; hidden folders are skipped.
 
     Returns
     -------
@@ -55,7 +55,7 @@ def find_raw(raws: Iterable[RawRecord], folders: Sequence[str | Path]) -> dict[s
     Raises
     ------
     UserError
-        If a folder is not there.
+        If a folder is missing.
     """
     for folder in folders:
         if not os.path.isdir(folder):
@@ -66,7 +66,7 @@ def find_raw(raws: Iterable[RawRecord], folders: Sequence[str | Path]) -> dict[s
 
 
 class _Search:
-    """Files of some folders, each digested once at most."""
+    """The files of some folders, each digested at most once."""
 
     def __init__(self, folders: Sequence[str | Path]):
         self._digests: dict[str, str] = {}
@@ -100,17 +100,17 @@ class _Search:
 
 
 def _real(path: str) -> str:
-    """Path behind links, as names of frames are written."""
+    """Return the path with links resolved, escaped like frame names."""
     return escape(os.path.realpath(path))
 
 
 def folders_beside(product: str | Path) -> list[Path]:
-    """Return the folder of links to raw frames that a run keeps, if there is one.
+    """Return the folder of a run's links to raw frames, if there is one.
 
     Parameters
     ----------
     product : path-like
-        A product in a folder below the results of its project, or in a folder inside of that.
+        A product anywhere below the results of its project.
     """
     near = (parent / "links" for parent in list(Path(os.path.abspath(product)).parents)[:3])
     return [folder for folder in near if folder.is_dir()][:1]

@@ -32,7 +32,7 @@ class Remaking:
     tasks : dict of str to Task
         By product.
     needs : dict of str to set of str
-        Products that are to be there before, by product.
+        Prerequisite products, by product.
     """
 
     tasks: dict[str, Task]
@@ -42,19 +42,19 @@ class Remaking:
 def remaking(record: Record, folder: str | Path) -> Remaking:
     """Turn a record into tasks in a folder.
 
-    A step whose code is another than the recorded one gets a job that says so: nothing claims to
-    be made by code that did not make it.
+    If a step's code differs from the recorded code, its job says so: no product claims to be made
+    by code that did not make it.
 
     Parameters
     ----------
     record : Record
     folder : path-like
-        Where products go, each at its recorded place.
+        Folder for the products, each at its recorded path.
 
     Raises
     ------
     UserError
-        If the record names a step that is not known, or a place that is not inside the folder.
+        If the record names an unknown step, or a path outside the folder.
     """
     folder = Path(folder).absolute()
     tasks, needs = {}, {}
@@ -71,7 +71,7 @@ def remaking(record: Record, folder: str | Path) -> Remaking:
 
 
 def write_texts(record: Record, folder: str | Path) -> None:
-    """Write the files that makings hold themselves, such as what a lock file pinned.
+    """Write the files whose text the record itself holds, such as the pins of a lock file.
 
     Parameters
     ----------
@@ -87,15 +87,14 @@ def write_texts(record: Record, folder: str | Path) -> None:
 
 
 def text_path(making: Making, key: str) -> str:
-    """Return where the text of a making goes, from the folder of the products on."""
+    """Return the path of the text of a making, relative to the folder of the products."""
     return _checked(f"{TEXTS}/{making.product}.{key}")
 
 
 def lay_links(raws: Iterable[RawFrame], folder: str | Path) -> None:
-    """Make links to raw frames, by digest; an empty file stands for one that is missing.
+    """Make links to raw frames, by digest; an empty file stands for a missing frame.
 
-    The steps treat an empty file as they treat any that cannot be read: as a frame to be left out,
-    with the reason.
+    The steps treat an empty file as an unreadable frame: it is left out, with the reason.
 
     Parameters
     ----------
@@ -114,7 +113,7 @@ def lay_links(raws: Iterable[RawFrame], folder: str | Path) -> None:
 
 
 def link_name(raw: RawRecord) -> str:
-    """File name of the link to a raw frame; its ending tells how the frame is packed."""
+    """Return the file name of the link to a raw frame; its extension names the compression."""
     if not _DIGEST.fullmatch(raw.sha256):
         msg = f"the record is damaged: '{escape(raw.sha256)}' is no digest of a raw frame"
         raise UserError(msg)
@@ -147,7 +146,7 @@ def _path(folder: Path, record: Record, making: Making, name: str) -> str:
 
 
 def _checked(product: str) -> str:
-    """Refuse a place outside of the folder, or of what is run: a record comes from strangers."""
+    """Refuse a path outside the folder or among the code to be run: a record is untrusted input."""
     parts = PurePosixPath(product).parts
     hidden = any(part.startswith(".") for part in parts)
     if not parts or parts[0] in ("/", "//", LINKS, LOGS, WORK) or hidden or "\0" in product:

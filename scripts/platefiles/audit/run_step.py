@@ -22,12 +22,12 @@ from platefiles.workflow.makers import is_single
 
 @dataclass(frozen=True)
 class Task:
-    """A step to be run.
+    """A step to run.
 
     Attributes
     ----------
     step : str
-        One that a rule runs.
+        Step with a rule.
     output : str
         Path of the product.
     inputs : dict of str to list of str
@@ -68,10 +68,10 @@ class Task:
         return Call(script, inputs, [self.output], self.job, self.log, threads, memory_mb)
 
     def memory_mb(self, threads: int) -> int:
-        """Return the memory that the rule asks for, MB.
+        """Return the memory request of the rule, MB.
 
-        Where it depends on the frames, the files among the inputs tell their size, so these must be
-        there.
+        If the request depends on the size of the frames, it is read from the inputs, which must
+        exist.
 
         Parameters
         ----------
@@ -86,7 +86,7 @@ class Task:
         )
 
     def _shape(self) -> tuple[int, int]:
-        """Return ``(ny, nx)`` of the first image among the inputs that can be read."""
+        """Return ``(ny, nx)`` of the first readable image among the inputs."""
         for path in self.inputs.get("raw", []):
             with suppress(OSError, HeaderError), open(path, "rb") as file:
                 header = read_raw_header(file, os.path.getsize(path))

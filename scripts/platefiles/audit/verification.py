@@ -54,19 +54,18 @@ def verify(
     Parameters
     ----------
     paths : sequence of path-like
-        Products, pictures, or folders, searched with all folders inside; of these, all files
-        that their sheets of digests list are looked at.
+        Products, pictures, or folders. Folders are searched recursively, and every file that their
+        sheets of digests list is checked.
     raw_folders : sequence of path-like
-        Where raw frames are; without, they are looked for where the list of frames and the links of
-        the project lead.
+        Folders of raw frames; by default those of the project's list of frames and links.
     signers : path-like, optional
-        Who may sign, as for `platefiles.digests.signatures.signer_of`; a sheet of digests that none
-        of them has signed is a fault then.
+        Allowed signers, as for `platefiles.digests.signatures.signer_of`. If given, a sheet of
+        digests that none of them signed is a fault.
 
     Raises
     ------
     UserError
-        If a path is not there, is no product, or a folder holds none.
+        If a path is missing or is not a product, or a folder holds no product.
     """
     done, sheets, present = Verification(), DigestSheets(), cache(_present)
     with ThreadPoolExecutor(_THREADS) as pool:
@@ -119,7 +118,7 @@ def _followed(
 def _name_provisional(
     done: Verification, told: "Mapping[Path, _Told]", sheets: DigestSheets
 ) -> None:
-    """Find provisional files: FITS files and pictures by themselves, others by job notes."""
+    """Collect provisional files, from the headers of FITS files and pictures or from job notes."""
     done.provisional = {os.fspath(path) for path, facts in told.items() if facts.provisional}
     for sheet in sheets.opened:
         done.provisional |= {os.fspath(path) for path in sheet.provisional}
@@ -130,7 +129,7 @@ def _hold_against_sheets(
     told: "Mapping[Path, _Told]",
     sheets: DigestSheets,
 ) -> None:
-    """Find faults of the lists and notes, and files that the lists lack."""
+    """Check files against the lists and notes; collect the files that the lists lack."""
     for sheet in sheets.opened:
         state = CHANGED if sheet.problem else OK
         done.findings.append(Finding(SHEET, os.fspath(sheet.path), state, sheet.problem))
@@ -166,10 +165,10 @@ def _look_at_signatures(done: Verification, sheet: Path, signers: Path | None) -
 
 @dataclass(frozen=True)
 class _Told:
-    """What an intact file tells: its lock, the results it lies in, and what it was made from.
+    """Facts read from an intact file: its lock, its results folder and its inputs.
 
-    Of a file that it was made from, it tells the SHA-256 either of all bytes or of the headers and
-    of each data unit.
+    An input is recorded by the SHA-256 either of all its bytes or of its headers and each data
+    unit.
     """
 
     lock: str
@@ -181,14 +180,14 @@ class _Told:
 
 @dataclass(frozen=True)
 class _Content:
-    """SHA-256 of the content of a file, now or when a product was made from it, if recorded."""
+    """SHA-256 of the content of a file, now or, if recorded, when a product was made from it."""
 
     file: str = ""
     headers: str = ""
     data: Mapping[str, str] = field(default_factory=dict)
 
     def other_than(self, path: Path, present: "Callable[[Path, bool], _Content]") -> str:
-        """Name the changed parts of a file, `_present`; empty if there are none."""
+        """Name the changed parts of a file relative to `_present`; empty if there are none."""
         now = present(path, bool(self.file))
         if self.file:
             return "" if now.file == self.file else "its bytes"
@@ -199,7 +198,7 @@ class _Content:
 
 
 def _present(path: Path, whole: bool) -> _Content:
-    """What a file holds now: all of its bytes, or headers and data units by themselves."""
+    """Return the present digests of a file: of all bytes, or of headers and each data unit."""
     if whole:
         return _Content(file=file_sha256(path))
     blocks = read_blocks(path)
@@ -225,7 +224,7 @@ def _files(paths: Iterable[str | Path], sheets: DigestSheets) -> Iterator[Path]:
 
 
 def _listed_in(folder: Path, sheets: DigestSheets) -> Iterator[Path]:
-    """Files that are there and that the sheets in a folder list, or would if they were whole."""
+    """Return existing files that a folder's sheets list, or would list if complete."""
     for place in {folder, *(path.parent for path in folder.rglob(NAME))}:
         if (sheet := sheets.of_folder(place)) is not None:
             yield from (path for path in sheet.known if path.is_file())

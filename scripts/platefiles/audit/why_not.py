@@ -21,23 +21,23 @@ _DIGITS = 6
 def why_not(
     word: str, record: Record, rows: Sequence[SubRow], beside: Sequence[tuple[str, str]] = ()
 ) -> list[str]:
-    """Return whether each frame that a word names is in a product, and why not.
+    """Report for each frame that a word names whether a product uses it, and if not, why.
 
     Parameters
     ----------
     word : str
-        Name, id or digest of a frame, or a part of one of these.
+        Name, id or digest of a frame, or a part of any of them.
     record : Record
         Of the product.
     rows : sequence of SubRow
-        What the product says of its subs.
+        The product's table of subs.
     beside : sequence of (str, str)
-        Names of frames that the run knew besides, each with what it says of them.
+        Name and state of further frames known to the run.
 
     Returns
     -------
     list of str
-        A line a frame; empty if the word fits none.
+        One line per frame; empty if the word matches none.
     """
     known = {row.sha256 for row in rows}
     subs = _fitting(word, [_Named(row, row.name, row.id, row.sha256) for row in rows])
@@ -55,7 +55,7 @@ def why_not(
 
 @dataclass(frozen=True)
 class _Named:
-    """A thing with its name, id and digest."""
+    """An item with its name, id and digest."""
 
     thing: Any
     name: str
@@ -63,19 +63,19 @@ class _Named:
     digest: str = ""
 
     def is_called(self, word: str) -> bool:
-        """Whether a word is its name, with or without folder and ending, id or digest."""
+        """Return whether a word is the id, the digest, or the name with or without folder."""
         path = PurePosixPath(self.name)
         return word in (self.name, path.name, path.stem, self.id, self.digest)
 
     def fits(self, word: str) -> bool:
-        """Whether a word is a part of its name or id, or begins its digest."""
+        """Return whether a word is a part of the name or id, or begins the digest."""
         part = word.lower()
         begins = len(part) >= _DIGITS and self.digest.startswith(part)
         return begins or part in self.name.lower() or part in self.id.lower()
 
 
 def _fitting(word: str, things: Sequence[_Named]) -> list[Any]:
-    """Return the things of this name, or else those that the word matches."""
+    """Return the items with exactly this name, or else those that the word matches."""
     exact = [one.thing for one in things if one.is_called(word)]
     return exact or [one.thing for one in things if one.fits(word)]
 
@@ -103,19 +103,19 @@ def _of_frame(raw: RawRecord, record: Record) -> str:
 
 
 def first_name(word: str, product: str | Path) -> str:
-    """Return the id of a frame that was renamed since its project met it, by its name of now.
+    """Return the id of a renamed frame, by its present name.
 
     Parameters
     ----------
     word : str
-        Path of the file, or the end of that; its ending may be left out.
+        Path of the file, or the end of the path; the extension may be omitted.
     product : path-like
-        A product; the list of frames is sought in the folders that it lies in.
+        A product; the list of frames is searched in its parent folders.
 
     Returns
     -------
     str
-        Empty if there is no such frame, or no sheet.
+        Empty if there is no such frame or no list.
     """
     for folder in list(Path(product).absolute().parents)[:3]:
         for one in read_known(folder / "frames.tsv"):
@@ -126,12 +126,12 @@ def first_name(word: str, product: str | Path) -> str:
 
 
 def frames_beside(product: str | Path) -> Iterator[tuple[str, str]]:
-    """Yield frames of the table of subs of the run that a product lies in, with state and reason.
+    """Yield the frames of the run's table of subs, with state and reason.
 
     Parameters
     ----------
     product : path-like
-        A product; the table is sought in the folders that it lies in, and may be missing.
+        A product; the table is searched in its parent folders and may be missing.
     """
     for folder in list(Path(product).absolute().parents)[:3]:
         table = folder / "subs.tsv"

@@ -12,7 +12,7 @@ KINDS = ("bias", "dark", "flat")
 
 @dataclass(frozen=True)
 class MasterGroup:
-    """Calibration frames that are combined into one master."""
+    """Calibration frames to combine into one master."""
 
     name: str
     """Safe file stem."""
@@ -33,7 +33,7 @@ class MasterGroup:
 
 @dataclass(frozen=True)
 class Shelf:
-    """All masters that could be made.
+    """All possible masters.
 
     Attributes
     ----------
@@ -44,9 +44,9 @@ class Shelf:
     by_name : dict
         Name to master.
     left_out : tuple of Frame
-        Flats of nights that have too few.
+        Flats of nights with too few flats.
     far_bias : tuple of str
-        Names of flats whose bias is of another temperature.
+        Names of flats whose bias has another temperature.
     """
 
     pools: dict[str, list[Pool]]
@@ -56,16 +56,16 @@ class Shelf:
     far_bias: tuple[str, ...]
 
     def master(self, pool: Pool) -> MasterGroup:
-        """Find the master that a pool makes."""
+        """Return the master of a pool."""
         return self.masters[pool.kind][self.pools[pool.kind].index(pool)]
 
 
 def fill_shelf(frames: Sequence[Frame], tolerance: Tolerance, min_flats: int) -> Shelf:
-    """Pool the calibration frames and find the masters that each master is corrected with.
+    """Pool the calibration frames and choose the masters that correct each master.
 
-    Darks are freed of a bias of their setting and temperature. Flats are freed of a dark of their
-    exposure, else of the bias that is nearest in temperature: against the level of a flat its
-    drift with temperature is small.
+    From darks, a bias of their setting and temperature is subtracted. From flats, a dark of their
+    exposure is subtracted, else the bias nearest in temperature: the drift of the bias with
+    temperature is small compared with the level of a flat.
     """
     limits = tolerance.temperature_c, tolerance.exposure
     pools = {kind: pools_of(frames, kind, *limits) for kind in ("bias", "dark")}
@@ -105,7 +105,7 @@ def _flat_masters(
 
 
 def _dark_of_flats(pool: Pool, darks: list[Pool], tolerance: Tolerance) -> Pool | None:
-    """Find the dark whose exposure fits each single flat."""
+    """Return the dark whose exposure fits every flat of the pool."""
     ends = sorted(pool.frames, key=lambda frame: frame.exposure_s)
     if ends[0].exposure_s <= 0:
         return None

@@ -29,7 +29,7 @@ BAND_BYTES = 64_000_000
 
 
 class Offset:
-    """The frame to subtract from raw frames: the sum of masters, summed for a band at a time.
+    """The sum of the masters to subtract from raw frames, computed one band of rows at a time.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def make_master(
     job: MasterJob,
     make: Callable[[list[RawImage], list[dict[str, Any]]], None],
 ) -> None:
-    """Open the frames of a master and make it of those that can be read.
+    """Open the frames of a master and combine the readable ones.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def make_master(
         Raw frames, in the order of ``job.frames``.
     job : MasterJob
     make : callable
-        Gets the images, all of one size, and a row of the job for each.
+        Called with the images, all of one size, and their rows of the job.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def make_master(
 
 
 def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[dict[str, Any]]]:
-    """Open frames that close with the stack; leave out those that cannot be, with the reason."""
+    """Open frames, closed with the exit stack; leave out unreadable ones with the reason."""
     images: list[RawImage] = []
     frames: list[dict[str, Any]] = []
     for path, frame in zip(paths, rows, strict=True):
@@ -109,10 +109,10 @@ def _open_frames(stack: ExitStack, paths, rows) -> tuple[list[RawImage], list[di
 
 @contextmanager
 def digests_of(images: Sequence[RawImage], threads: int) -> Iterator[Iterable[str]]:
-    """Give the SHA-256 of each frame's file, worked out beside all else if there is a thread.
+    """Yield the SHA-256 of each frame's file, computed in the background if there is a thread.
 
-    After the last one comes a look whether a file was written to since it was opened; whoever takes
-    them all when the frames are combined knows that the digests are those of what was combined.
+    After the last digest, each file is checked for writes since it was opened. A caller that
+    exhausts the iterator after combining knows that the digests are those of the combined bytes.
     """
     if threads == 1:
         yield _until_unchanged(map(RawImage.sha256, images), images)
@@ -143,8 +143,8 @@ def combine_images(
     clip_sigma : float
         Limit of the clipping.
     product : StreamedProduct
-        Its ``SCI``, ``VAR`` and ``COUNT`` are filled. The clipping takes the typical spread of a
-        band, so the height of bands is part of the method and not a matter of the machine.
+        Its ``SCI``, ``VAR`` and ``COUNT`` are filled. The clipping uses the typical spread of a
+        band, so the height of the bands is part of the method and independent of the machine.
     offset : Offset, optional
         ADU.
     factors : sequence of float, optional
@@ -199,21 +199,22 @@ def closing_hdus(
     digests: Iterable[str],
     factors: Sequence[float],
 ) -> list[fits.BinTableHDU | fits.ImageHDU]:
-    """Return what follows the images of a master: the table of its frames, and its record.
+    """Return the HDUs after the images of a master: the table of its frames and its record.
 
     Parameters
     ----------
     kind : str
         bias, dark or flat.
     paths : tuple
-        Of the raw frames, of the masters below (None where the step takes none), of the master.
+        Of the raw frames, of the subtracted masters (None if the step takes none) and of the
+        master.
     job : MasterJob
     frames : sequence of mapping
-        Rows of ``job.frames`` that took part.
+        Rows of ``job.frames`` of the combined frames.
     digests : iterable of str
-        SHA-256 of the file of each of them.
+        SHA-256 of each file.
     factors : sequence of float
-        What each was multiplied by.
+        Scale factor of each frame.
     """
     paths_to_raw, paths_to_masters, path_to_master = paths
     known = dict(zip((frame["id"] for frame in frames), digests, strict=True))
@@ -232,7 +233,7 @@ def closing_hdus(
 def _inputs_hdu(
     frames: Sequence[Mapping[str, Any]], digests: Sequence[str], factors: Sequence[float]
 ) -> fits.BinTableHDU:
-    """Return the table of the frames that a master was made of."""
+    """Return the table of the combined frames of a master."""
     columns = {
         "id": [frame["id"] for frame in frames],
         "name": [frame["name"] for frame in frames],

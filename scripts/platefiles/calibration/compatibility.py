@@ -13,7 +13,7 @@ _SLACK = 1e-6
 
 @dataclass(frozen=True)
 class Tolerance:
-    """Largest differences that still fit."""
+    """Largest accepted differences."""
 
     temperature_c: float
     exposure: float
@@ -22,7 +22,7 @@ class Tolerance:
 
 @dataclass(frozen=True)
 class Fit:
-    """A pool compared with what is sought."""
+    """The comparison of a pool with a frame."""
 
     pool: Pool
     wrong: tuple[str, ...]
@@ -63,7 +63,7 @@ class Fit:
 
 
 def looked_at(kind: str, sought: Frame) -> Hashable:
-    """Return all of a frame that `fits` looks at: frames for which it is equal fit alike."""
+    """Return the facts of a frame that `fits` uses; frames with equal facts have equal fits."""
     setting = (sought.width_px, sought.height_px, sought.binning, sought.camera)
     more = {
         "bias": (sought.temperature_c,),
@@ -79,12 +79,13 @@ def fits(
     pools: Iterable[Pool],
     tolerance: Tolerance,
 ) -> list[Fit]:
-    """Compare pools of one kind with a frame, the best first.
+    """Compare pools of one kind with a frame; return the fits, best first.
 
-    Camera, size, binning, gain and offset must be the same; for bias and dark the temperature,
-    and for darks the exposure, within the tolerance; flats are of the same channel, the nearest
-    night first, of two as near the earlier. What one side does not know is taken to fit, after
-    pools that are known to. Bias and darks of five frames or more come before those of fewer.
+    Camera, size, binning, gain and offset must be equal. The temperature of bias and darks and the
+    exposure of darks must agree within the tolerance. Flats must have the same channel; the nearest
+    night comes first, and of two equally near nights the earlier. A fact unknown on either side
+    counts as a fit, ranked after known fits. Pools of at least five bias or dark frames come before
+    smaller ones.
     """
     return sorted(
         (_compare(kind, sought, pool, tolerance) for pool in pools), key=lambda fit: fit.rank

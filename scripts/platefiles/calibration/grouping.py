@@ -17,7 +17,7 @@ _SLACK = 1e-6
 
 @dataclass(frozen=True)
 class Pool:
-    """Frames of one kind that belong together.
+    """Calibration frames of one kind and setting.
 
     Attributes
     ----------
@@ -26,7 +26,7 @@ class Pool:
     frames : tuple of Frame
         Sorted by id.
     exposure_s, temperature_c : float
-        Medians of the frames; the temperature is None if their headers have none.
+        Medians of the frames; the temperature is None if the headers lack it.
     channel, night : str
         Of flats; the night is empty where the nights are pooled.
     """
@@ -40,7 +40,7 @@ class Pool:
 
     @property
     def name(self) -> str:
-        """Safe and readable file stem, which does not change when like frames are added."""
+        """Safe and readable file stem, unchanged when similar frames are added."""
         parts = [self.kind, self.channel, self.night]
         if self.kind == "dark":
             parts.append(exposure_slug(self.exposure_s))
@@ -55,12 +55,11 @@ def pools_of(
 ) -> list[Pool]:
     """Pool bias or dark frames by setting and temperature, darks by exposure as well.
 
-    No two frames of a pool differ by more than a tolerance. Frames within half a tolerance make a
-    pool; of all ways to cut a drift into such pools the one with the fewest is taken, and of these
-    the tightest. Pools of fewer than five frames then join their neighbours, as far as the whole
-    tolerance allows, so that no frame stays alone that a neighbour has room for, and no straggler
-    splits a pool. The order of the frames does not matter, and pools that are further apart than
-    the tolerance do not change each other.
+    No two frames of a pool differ by more than the tolerance. First, frames are split into pools no
+    wider than half the tolerance: the fewest pools, and of these splits the tightest. Then pools of
+    fewer than five frames join their neighbours, up to the whole tolerance, so that no frame stays
+    alone beside a pool with room and no straggler splits a pool. The result does not depend on the
+    order of the frames, and pools further apart than the tolerance do not affect each other.
 
     Parameters
     ----------
@@ -69,9 +68,9 @@ def pools_of(
     kind : str
         bias or dark.
     temperature_tolerance_c : float
-        Most between the coldest and the warmest frame of a pool, degrees C.
+        Largest difference between the coldest and the warmest frame of a pool, degrees C.
     exposure_tolerance : float
-        Most between the shortest and the longest dark of a pool, as a fraction.
+        Largest difference between the shortest and the longest dark of a pool, as a fraction.
     """
     pools = []
     for group in _by_setting(frame for frame in frames if frame.role == kind):
@@ -85,13 +84,13 @@ def pools_of(
 def flat_pools(frames: Iterable[Frame], min_flats: int) -> tuple[list[Pool], list[Frame]]:
     """Pool flats by setting, channel and night.
 
-    Where no night of a channel has `min_flats`, its nights are pooled.
+    If no night of a channel has `min_flats`, its nights are pooled.
 
     Returns
     -------
     pools : list of Pool
     left_out : list of Frame
-        Flats of nights that have too few, where other nights have enough.
+        Flats of nights with too few flats, if other nights have enough.
     """
     pools, left_out = [], []
     for group in _by_setting(frame for frame in frames if frame.role == "flat"):
@@ -109,7 +108,7 @@ def flat_pools(frames: Iterable[Frame], min_flats: int) -> tuple[list[Pool], lis
 
 
 def unique_names(pools: Sequence[Pool]) -> list[str]:
-    """Names of pools; where two come out the same, each gets a digest of its first frame."""
+    """Return names of pools; equal names get a digest of the pool's first frame."""
     names = [pool.name for pool in pools]
     return [
         name if names.count(name) == 1 else f"{name}_{digest(pool.frames[0].id, 4)}"
@@ -123,9 +122,9 @@ def mismatches(frame: Frame, other: Frame) -> tuple[list[str], list[str]]:
     Returns
     -------
     wrong : list of str
-        What differs, of camera, size, binning, gain and offset.
+        Differing facts among camera, size, binning, gain and offset.
     unknown : list of str
-        What only one of them knows.
+        Facts that only one frame has.
     """
     wrong = []
     if (frame.width_px, frame.height_px) != (other.width_px, other.height_px):
@@ -145,7 +144,7 @@ def mismatches(frame: Frame, other: Frame) -> tuple[list[str], list[str]]:
 
 
 def days_apart(one: str, other: str) -> int:
-    """Count the days between two nights; very many if one is undated or pooled."""
+    """Return the days between two nights; a very large number if one is undated or pooled."""
     try:
         return abs((date.fromisoformat(one) - date.fromisoformat(other)).days)
     except ValueError:
@@ -182,7 +181,7 @@ def _pool(kind: str, frames: list[Frame], channel: str = "", night: str = "") ->
 
 
 def _split(frames: list[Frame], values: Sequence[float | None], width: float) -> list[list[Frame]]:
-    """Split frames into groups no wider than `width`; those of unknown value form one of their own.
+    """Split frames into groups no wider than `width`; those of unknown value form a separate group.
 
     Both steps are optimal one-dimensional clustering (Wang and Song 2011, The R Journal 3/2, 29),
     with a bound on the width in place of a given number of groups.
@@ -201,7 +200,7 @@ def _split(frames: list[Frame], values: Sequence[float | None], width: float) ->
 
 @dataclass(frozen=True)
 class _Group:
-    """Values that lie side by side.
+    """A group of adjacent values.
 
     Attributes
     ----------
@@ -220,7 +219,7 @@ class _Group:
     square: float
 
     def with_next(self, other: "_Group") -> "_Group":
-        """Join the group with the one of larger values beside it."""
+        """Join the group with its neighbour of larger values."""
         number, step = self.number + other.number, other.mean - self.mean
         mean = self.mean + step * other.number / number
         square = self.square + other.square + step**2 * self.number * other.number / number
@@ -228,14 +227,14 @@ class _Group:
 
     @property
     def lacking(self) -> int:
-        """Frames times what the group lacks to be large enough; joining small ones lowers it."""
+        """Number of frames times the number that the group lacks; joining lowers it."""
         return self.number * max(0, ENOUGH - self.number)
 
 
 def _joined(
     groups: Sequence[_Group], width: float, cost: Callable[[_Group], tuple[int, float]]
 ) -> list[_Group]:
-    """Join neighbours to groups no wider than `width` whose costs have the least sum.
+    """Join neighbouring groups up to `width` so that the sum of costs is least.
 
     Parameters
     ----------
@@ -243,7 +242,7 @@ def _joined(
         In ascending order, none wider than `width`.
     width : float
     cost : callable
-        What decides about a group first, and what decides between equals.
+        Returns the cost of a group, and a second cost that breaks ties.
     """
     best: list[tuple[int, float]] = [(0, 0.0)]
     last: list[tuple[int, _Group]] = []

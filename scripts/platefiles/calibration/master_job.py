@@ -11,7 +11,7 @@ class MasterJob(StepJob):
     master : str
         Name of the master.
     bias, dark : str or None
-        Names of the masters that are subtracted from the frames.
+        Names of the masters subtracted from the frames.
     frames : tuple of dict
         Facts of the raw frames, in the order of the files.
     """

@@ -16,7 +16,7 @@ from platelib.calibration.saturation_level import MARGIN
 
 
 def _typical(plane: np.ndarray) -> float:
-    """Median of every fifth pixel of every fifth row."""
+    """Return the median of every fifth pixel of every fifth row."""
     return float(np.median(plane[::5, ::5].astype(np.float32)))
 
 
@@ -36,14 +36,14 @@ class Masters:
         self._corrections: dict[tuple, Correction] = {}
 
     def image(self, name: str, extname: str = "SCI") -> np.ndarray:
-        """Return one plane of a master, mapped: nothing of it is held in memory."""
+        """Return one plane of a master, memory-mapped."""
         key = (name, extname)
         if key not in self._images:
             self._images[key] = map_image(self._paths[name], extname)
         return self._images[key]
 
     def card(self, name: str | None, keyword: str) -> float | None:
-        """Return a number from the primary header of a master, None if either is not there."""
+        """Return a number from the primary header of a master; None if either is missing."""
         if name is None:
             return None
         if name not in self._headers:
@@ -60,9 +60,9 @@ class Masters:
     ) -> Correction:
         """Return the correction of a frame with these calibrators.
 
-        A master dark has its bias taken out where there is one, and keeps it where there is none.
-        A pedestal, which is to be added to each pixel, is in bias and dark as well and cancels; it
-        counts where there is neither.
+        The bias is subtracted from a master dark if there is one; else the dark contains it. A
+        pedestal, to be added to each pixel, is in bias and dark as well and cancels; it applies
+        only if there is neither.
         """
         level = -pedestal if bias is None and dark is None else 0.0
         key = (bias, dark, flat, dark_scale, level)
@@ -107,7 +107,7 @@ class Masters:
         overscan_adu: float = 0.0,
         saturation: float = math.nan,
     ) -> tuple[Detector, GainChoice]:
-        """Return a sub's detector and how its gain was chosen.
+        """Return a sub's detector and the choice of its gain.
 
         Parameters
         ----------
@@ -118,11 +118,11 @@ class Masters:
         full_scale : float
             Largest value that a pixel can have, ADU.
         overscan_adu : float
-            Level of the overscan that was subtracted, ADU, which the equipment file's
-            ``saturation_adu`` still holds.
+            Level of the subtracted overscan, ADU; the equipment file's ``saturation_adu`` includes
+            it.
         saturation : float
-            Value from which on pixels are saturated, ADU, as it was found in the lights; NaN where
-            nothing was found. The equipment file overrides it.
+            Saturation level measured in the lights, ADU; NaN if none was found. The equipment file
+            overrides it.
 
         Returns
         -------

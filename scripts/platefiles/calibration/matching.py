@@ -19,14 +19,14 @@ __all__ = ["Calibrators", "MasterGroup", "Matched", "NothingFits", "match_calibr
 
 
 class NothingFits(UserError):
-    """There are calibration frames of a kind, but none that fits some lights.
+    """Some lights have no fitting calibration frames of a kind that the project has.
 
     Attributes
     ----------
     shortfalls : tuple of Shortfall
-        One for each such light and kind.
+        One for each light and kind.
     sentences : tuple of str
-        One for each group of lights, with the nearest miss and what can be done.
+        One for each group of lights, with the nearest miss and the remedies.
     """
 
     def __init__(self, shortfalls: Sequence[Shortfall], loaded: "LoadedProject") -> None:
@@ -47,7 +47,7 @@ class Calibrators:
 
 @dataclass(frozen=True)
 class Matched:
-    """Masters to make, the masters of each light, and notes on skipped corrections."""
+    """The masters to make, the masters of each light, and notes on skipped corrections."""
 
     masters: tuple[MasterGroup, ...]
     """Those that serve a light or another master, bias before dark before flat, by name."""
@@ -59,9 +59,9 @@ class Matched:
 def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Matched:
     """Find the masters for each light of a project.
 
-    A dark that fits comes with its own bias, so that the bias drops out of the difference; a
-    light without a dark takes the bias that fits it. A kind of which the project has no frame at
-    all is left out, with a note.
+    A fitting dark comes with the bias that was subtracted from it, so that the bias cancels; a
+    light without a dark takes the fitting bias. A kind without any frame in the project is left
+    out, with a note.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
     Raises
     ------
     NothingFits
-        If there are frames of a kind, but none that fits some lights.
+        If the project has frames of a kind, but none fits some lights.
     """
     lights = [frame for frame in frames if frame.role == "light"]
     if loaded.project.calibrated:
@@ -97,7 +97,7 @@ def match_calibration(frames: Sequence[Frame], loaded: "LoadedProject") -> Match
 
 
 class _Matcher:
-    """Serves lights one by one and keeps what it could not find."""
+    """Matches lights one by one and collects the shortfalls."""
 
     def __init__(self, shelf: Shelf, tolerance: Tolerance, loaded: "LoadedProject"):
         self._shelf, self._tolerance, self._loaded = shelf, tolerance, loaded
@@ -124,7 +124,7 @@ class _Matcher:
         return dark, fit.scale if "exposure" in fit.wrong else 1.0
 
     def _seek(self, kind: str, light: Frame) -> Fit | None:
-        """Find the best pool of a kind; note a shortfall where some are there but none fits."""
+        """Return the best pool of a kind; note a shortfall if pools exist but none fits."""
         if not self._wants(kind, light) or not self._shelf.pools[kind]:
             return None
         found = self._fits(kind, light)
@@ -137,14 +137,14 @@ class _Matcher:
         return best
 
     def _fits(self, kind: str, light: Frame) -> list[Fit]:
-        """Compare the pools of a kind with a light, once for lights that are alike."""
+        """Compare the pools of a kind with a light, once for all lights with equal facts."""
         alike = looked_at(kind, light)
         if alike not in self._found:
             self._found[alike] = fits(kind, light, self._shelf.pools[kind], self._tolerance)
         return self._found[alike]
 
     def _scalable(self, kind: str, light: Frame, found: list[Fit]) -> Fit | None:
-        """Find the dark nearest in exposure that may be scaled: one that is freed of its bias."""
+        """Return the dark nearest in exposure that may be scaled: its bias must be subtracted."""
         if kind != "dark" or not self._loaded.recipe.calibration.scale_darks:
             return None
         if not self._wants("bias", light):

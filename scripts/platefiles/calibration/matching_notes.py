@@ -28,11 +28,11 @@ def notes_on(
     frames : sequence of Frame
         The list of frames.
     chosen : sequence of (Frame, list of Fit)
-        Lights with what serves them.
+        Lights with their fits.
     masters : sequence of MasterGroup
         The masters in use.
     shelf : Shelf
-        All masters that could be made.
+        All possible masters.
     loaded : LoadedProject
         The project.
     """
@@ -47,7 +47,7 @@ def notes_on(
 
 
 def exposure_notes(lights: Sequence[Frame]) -> tuple[Note, ...]:
-    """Note the channels of which the exposure is not known, in their order by name."""
+    """Note the channels with unknown exposure, in order of name."""
     counts = Counter(light.channel for light in lights if not light.exposure_s)
     return tuple(
         Note(name, NoteKind.UNKNOWN_EXPOSURE, {"count": count})

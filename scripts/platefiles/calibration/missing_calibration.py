@@ -19,7 +19,7 @@ FRAMES = {"bias": "bias frames", "dark": "darks", "flat": "flats"}
 
 @dataclass(frozen=True)
 class Shortfall:
-    """A light for which there are frames of a kind, but none that fits."""
+    """A light without a fitting frame of a kind that the project has."""
 
     kind: str
     light: Frame
@@ -48,7 +48,7 @@ def counted_lights(count: int) -> str:
 
 
 def seconds(value: float) -> str:
-    """Write an exposure: `600 s`, `53.9 s`."""
+    """Format an exposure: `600 s`, `53.9 s`."""
     return f"{value:.0f} s" if value >= 100 or value == int(value) else f"{value:.3g} s"
 
 
@@ -93,7 +93,7 @@ def _light(short: Shortfall) -> str:
 
 
 def miss(short: Shortfall) -> str:
-    """Describe the nearest miss, and by how much."""
+    """Describe the nearest miss and its size."""
     fit, pool = short.nearest, short.nearest.pool
     sample = pool.frames[0]
     if "channel" in fit.wrong:
@@ -117,7 +117,7 @@ def miss(short: Shortfall) -> str:
 
 
 def _remedies(short: Shortfall, loaded: "LoadedProject") -> Iterable[str]:
-    """Yield the remedies other than going without."""
+    """Yield the remedies other than omitting the correction."""
     kind, light, wrong = short.kind, short.light, short.nearest.wrong
     calibration = loaded.recipe.calibration
     like = [seconds(light.exposure_s)] if kind == "dark" else []

@@ -11,7 +11,7 @@ from typing import Any, Self
 
 
 class NoteKind(StrEnum):
-    """What a note tells."""
+    """Kinds of notes."""
 
     ALREADY_CALIBRATED = "already calibrated"
     UNKNOWN_EXPOSURE = "unknown exposure"
@@ -34,10 +34,10 @@ class Note:
     Attributes
     ----------
     channel : str or None
-        Channel that the note is on; None for a note that is not on a single channel.
+        Channel of the note; None if it does not concern a single channel.
     kind : NoteKind
     facts : mapping of str to str, int, float or list of str
-        What the sentence names, such as ``count`` and ``exposure_s``.
+        Values for the sentence, such as ``count`` and ``exposure_s``.
     """
 
     channel: str | None
@@ -46,23 +46,23 @@ class Note:
 
     @classmethod
     def of(cls, row: Mapping[str, Any]) -> Self:
-        """Return the note that `row` was made from.
+        """Return the note of a `row`.
 
         Parameters
         ----------
         row : mapping
-            As `row` returns it, parsed from JSON.
+            Output of `row`, parsed from JSON.
         """
         return cls(row["channel"], NoteKind(row["kind"]), row["facts"])
 
     @property
     def row(self) -> dict[str, Any]:
-        """The note as plain values, for a job."""
+        """Return the note as plain values, for a job."""
         return asdict(self)
 
     def concerns(self, channel: str) -> bool:
         """Return whether the note concerns the image of a channel.
 
-        Frames that serve no light have no part in any image.
+        Frames that no light uses have no part in any image.
         """
         return self.channel in (None, channel) and self.kind != NoteKind.SERVES_NO_LIGHT

@@ -42,10 +42,9 @@ class FlatChannel:
         ``(ny, nx)`` float32.
     unit : str or None
     noise_factor : float
-        ``NOISCORR``: noise of large sums over that from the variance.
+        ``NOISCORR``: noise of large sums divided by the noise from the variance.
     cores : numpy.ndarray
-        ``(ny, nx)`` bool: cores of stars that are saturated; the image shows what the sensor
-        could hold.
+        ``(ny, nx)`` bool: saturated cores of stars, where the image is limited by the sensor.
     """
 
     image: np.ndarray
@@ -64,7 +63,7 @@ def read_sky(path: str | Path) -> SkySurface:
 
 
 def read_image_as_doubles(path: str | Path, extname: str) -> tuple[np.ndarray, Mapping[str, Any]]:
-    """Read an image of float64, which `read_image` would make float32."""
+    """Read a float64 image at full precision; `read_image` converts to float32."""
     from astropy.io import fits
 
     check_product(path, extname)
@@ -83,7 +82,7 @@ def read_stars(path: str | Path) -> np.ndarray:
 
 
 def take_gradient_off(image: np.ndarray, surface: SkySurface) -> None:
-    """Subtract a surface from an image, in place, but for its mean: the sky keeps its level.
+    """Subtract a surface minus its mean from an image, in place: the sky keeps its level.
 
     Parameters
     ----------
@@ -100,12 +99,12 @@ def take_gradient_off(image: np.ndarray, surface: SkySurface) -> None:
 def read_flat_image(
     path: str | Path, path_to_sky: str | Path | None
 ) -> tuple[np.ndarray, Mapping[str, Any]]:
-    """Read the image of a channel, less the gradient of its sky if it has one still.
+    """Read the image of a channel and subtract the gradient of its sky, unless done already.
 
     Parameters
     ----------
     path : path-like
-        Integrated channel, or one that a later step has made of it.
+        Integrated channel, or the product of a later step.
     path_to_sky : path-like or None
         Model of its sky; None leaves the image as it is.
     """
@@ -116,10 +115,10 @@ def read_flat_image(
 
 
 def read_flat_channel(path: str | Path, path_to_sky: str | Path) -> FlatChannel:
-    """Read a channel with its variance, less the gradient of its sky if it has one still.
+    """Read a channel with its variance and subtract the gradient of its sky, unless done already.
 
-    Where the product has a ``MASK``, it tells the cores, else the level of saturation and the list
-    of cores do.
+    The cores come from the product's ``MASK`` if it has one, else from the saturation level and the
+    list of cores.
     """
     image, header = read_flat_image(path, path_to_sky)
     variance, _ = read_image(path, "VAR")
@@ -134,7 +133,7 @@ def read_flat_channel(path: str | Path, path_to_sky: str | Path) -> FlatChannel:
 
 
 def without_cores(channel: FlatChannel) -> FlatChannel:
-    """Return a channel with gaps where the cores of stars are saturated."""
+    """Return a channel with its saturated cores of stars set to gaps."""
     gap = np.float32(np.nan)
     return replace(
         channel,
@@ -144,25 +143,25 @@ def without_cores(channel: FlatChannel) -> FlatChannel:
 
 
 def square_unit(unit: str | None) -> str | None:
-    """Unit of the variance of what has a unit."""
+    """Return the unit of the variance for a unit of the image."""
     if unit is None:
         return None
     return "adu2" if unit == "adu" else f"({unit})2"
 
 
 def handed_on_cards(path: str | Path) -> list[tuple]:
-    """Cards of a channel that hold for what is made of it, too."""
+    """Return the cards of a channel that also apply to products made from it."""
     header = read_header(path)
     return [(key, header[key]) for key in _HANDED_ON if key in header]
 
 
 def handed_on_place(path: str | Path) -> list[tuple]:
-    """Cards of the place on the sky of a channel, for images that are made of it."""
+    """Return the world coordinates of a channel as cards, for images made from it."""
     return carried_cards(read_header(path, "SCI"))
 
 
 def handed_on_planes(path: str | Path) -> list:
-    """HDUs of a channel that hold for what is made of it, too: counts, and its subs."""
+    """Return the HDUs of a channel that also apply to products made from it: counts and subs."""
     hdus = []
     if has_image(path, "COUNT"):
         count, header = read_image(path, "COUNT")

@@ -30,12 +30,12 @@ class LineLight:
     Attributes
     ----------
     image, variance : numpy.ndarray
-        ``(ny, nx)`` float32. Cores are filled from their rims; their variance is NaN.
+        ``(ny, nx)`` float32. Saturated cores are filled from their rims; their variance is NaN.
     mask : numpy.ndarray
-        ``(ny, nx)`` uint8: 1 no data in the narrow band, 2 none in the broad band, 4 a core that
-        is saturated in one of them.
+        ``(ny, nx)`` uint8: 1 no data in the narrow band, 2 no data in the broad band, 4 a core
+        saturated in either.
     noise_factor : float
-        Noise of large sums over that from the variance.
+        Noise of large sums divided by the noise from the variance.
     scale : Scale
     matching : Matching
     """
@@ -82,12 +82,12 @@ def line_light(
     stars : tuple of numpy.ndarray
         Their stars, of dtype `platelib.detection.star_table.STAR`.
     sky_level : float
-        Sky of the broadband channel, which is not subtracted.
+        Sky level of the broadband channel; it is not subtracted.
     choice : Continuum
     names : tuple of str
         Names of the channels, for messages.
     convolve : bool
-        Whether the sharper of the two is made as soft as the other.
+        Whether to match the sharper channel to the PSF of the other.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def line_light(
     Raises
     ------
     UserError
-        If the channels do not fit each other, or the stars do not tell the scale.
+        If the channels do not match, or the stars do not determine the scale.
     """
     if narrow.unit != broad.unit or narrow.image.shape != broad.image.shape:
         msg = (
@@ -124,7 +124,7 @@ def _scale(
     wanted: str | float,
     names: tuple[str, str],
 ) -> Scale:
-    """Scale of the broadband channel, as given or from the stars of the field."""
+    """Return the scale of the broadband channel, as given or from the stars of the field."""
     if not isinstance(wanted, str):
         return Scale(float(wanted), 0.0, 0.0, 0)
     fwhm = matching.kernel.wanted_px if matching.kernel else _USUAL_FWHM_PX
@@ -145,7 +145,7 @@ def _scale(
 
 
 def _noise_factor(narrow: FlatChannel, broad: FlatChannel, scale: float) -> float:
-    """``NOISCORR`` of a difference of channels whose noise is correlated over other distances."""
+    """Return ``NOISCORR`` of a difference of channels with different noise correlation lengths."""
     parts = [(narrow, 1.0), (broad, scale**2)]
     usual = [factor * float(np.nanmedian(channel.variance)) for channel, factor in parts]
     sums = sum(

@@ -27,13 +27,13 @@ class Matching:
     Attributes
     ----------
     pairs : StarPairs
-        Stars that both have.
+        Stars common to both channels.
     kernel : MatchingKernel or None
-        None where nothing was convolved.
+        None if nothing was convolved.
     softened : int
-        Which of the two was convolved, 0 or 1.
+        Index of the convolved channel, 0 or 1.
     note : str
-        Why none was, if it should have been.
+        Reason why neither was convolved, if one should have been.
     """
 
     pairs: StarPairs
@@ -65,7 +65,7 @@ def match_pair(
     softened: int | None = None,
     convolve: bool = True,
 ) -> tuple[tuple[FlatChannel, FlatChannel], Matching]:
-    """Make the sharper of two channels as soft as the other.
+    """Match the sharper of two channels to the PSF of the other.
 
     Parameters
     ----------
@@ -74,14 +74,14 @@ def match_pair(
     stars : tuple of numpy.ndarray
         Their stars, of dtype `platelib.detection.star_table.STAR`.
     softened : int, optional
-        Which one to convolve; without it, the one with the narrower stars.
+        Index of the channel to convolve; by default, the channel with the narrower stars.
     convolve : bool
-        False where both have been matched before.
+        False if both have been matched before.
 
     Returns
     -------
     channels : tuple of FlatChannel
-        As given, but for the one that was convolved.
+        The input, with one channel convolved.
     matching : Matching
     """
     images = channels[0].image, channels[1].image

@@ -17,7 +17,7 @@ class _Channel(Protocol):
 
 
 def in_order(channels: Mapping[str, _Channel]) -> list[str]:
-    """Return the names of channels in one order, so that the order of keys changes no job.
+    """Return the names of channels in a fixed order, so that the order of keys changes no job.
 
     Parameters
     ----------

@@ -24,12 +24,12 @@ if TYPE_CHECKING:
 
 
 def raw_problems(folders: Sequence[Path | None], file: YamlFile) -> list[str]:
-    """List raw folders that are not there, are no folder, or lie inside one another.
+    """List raw folders that are missing, are not folders, or contain one another.
 
     Parameters
     ----------
     folders : sequence of Path or None
-        Absolute folders in the order of the key ``raw``; None where the value is none.
+        Absolute folders in the order of the key ``raw``; None for a value that is not a folder.
     file : YamlFile
         The project's file.
     """
@@ -55,7 +55,7 @@ def raw_problems(folders: Sequence[Path | None], file: YamlFile) -> list[str]:
 
 
 def stored_problems(given: Sequence[Any], file: YamlFile) -> list[str]:
-    """List prefixes in object storage whose names cannot be right.
+    """List invalid prefixes in object storage.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def catalogue_problems(project: Project, file: YamlFile) -> list[str]:
 
 
 def _published_hint(text: str) -> str:
-    """Return which catalogues have names, if a text looks like one."""
+    """Return the list of named catalogues, if a text looks like such a name."""
     if "/" in text or Path(text).suffix in (".csv", ".ecsv", ".vot", ".xml"):
         return ""
     close = difflib.get_close_matches(text.lower(), CATALOGUES, 1)
@@ -120,7 +120,7 @@ def overlap_problems(project: Project, file: YamlFile) -> list[str]:
 
 
 def header_fix_problems(project: Project, file: YamlFile) -> list[str]:
-    """List header fixes of cards that are never read, and values that cannot be understood."""
+    """List header fixes of cards that are never read, and invalid values."""
     problems = []
     for pattern, cards in project.header_fixes.items():
         for key, value in cards.items():
@@ -137,7 +137,7 @@ def header_fix_problems(project: Project, file: YamlFile) -> list[str]:
 
 
 def picture_problems(project: Project, file: YamlFile) -> list[str]:
-    """List further pictures whose names are taken, or that want what all pictures share."""
+    """List further pictures whose names are taken, or whose settings are shared by all pictures."""
     problems = []
     for name, wishes in project.pictures.items():
         where = f"{file.where(['pictures', name])}: pictures.{name}"
@@ -173,7 +173,7 @@ def picture_problems(project: Project, file: YamlFile) -> list[str]:
 def mapping_problems(
     mapping: Mapping, channels: Sequence[str], sources: Sequence[Source]
 ) -> list[str]:
-    """List rows of the mapping that name no channel of the project or do not sum to light.
+    """List rows of the mapping that name no channel of the project or whose sum is not positive.
 
     Parameters
     ----------
@@ -236,7 +236,7 @@ def continuum_problems(
 
 
 def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> list[str]:
-    """Return which channels of a project have no lights.
+    """Return the channels of a project that have no lights.
 
     Parameters
     ----------
@@ -248,8 +248,8 @@ def check_against_sheet(loaded: LoadedProject, frames: "Sequence[Frame]") -> lis
     Returns
     -------
     list of str
-        Lines ``file:line: key: what is wrong``, which also tell what FILTER lights and flats
-        have that no channel takes; empty if every channel has lights.
+        Lines ``file:line: key: what is wrong``, with the FILTER values of lights and flats that no
+        channel takes; empty if every channel has lights.
     """
     fed = {frame.channel for frame in frames if frame.role == "light"}
     coloured = [frame for frame in frames if frame.why == Why.COLOUR_SENSOR]
@@ -278,7 +278,7 @@ def _no_monochrome_light(path: Path, coloured: "Sequence[Frame]", total: int) ->
 
 
 def _unclaimed(frames: "Sequence[Frame]") -> str:
-    """FILTER values that no channel takes, from the list of frames."""
+    """Return the FILTER values in the list of frames that no channel takes."""
     found = [frame.left_out for frame in frames if frame.left_out is not None]
     unclaimed = [one.named["filter"] for one in found if one.why == Why.NO_CHANNEL]
     counts = Counter(f"FILTER = {value!r}" if value else "no FILTER" for value in unclaimed)

@@ -23,7 +23,7 @@ _MODELS: dict[str, type[Settings]] = {
 
 
 def schema_texts() -> dict[str, str]:
-    """JSON text of each schema, by file name, in a fixed order."""
+    """Return the JSON text of each schema, by file name, in a fixed order."""
     return {f"{name}.json": _text(_schema(name, model)) for name, model in _MODELS.items()}
 
 
@@ -64,7 +64,7 @@ def _schema(name: str, model: type[Settings]) -> dict[str, Any]:
 
 
 def _without_titles(node: Any, names: bool = False) -> Any:
-    """Drop the titles that pydantic makes up from names; keep keys that happen to be 'title'."""
+    """Drop the titles that pydantic derives from names; keep keys named 'title'."""
     if isinstance(node, list):
         return [_without_titles(item) for item in node]
     if not isinstance(node, dict):

@@ -14,7 +14,7 @@ _ANY_DAY = "2026-01-01"
 
 
 class _Reading(NamedTuple):
-    """Cards of one fact: what their value must be, and whether a value is that."""
+    """The cards of one fact, the description of a valid value, and the test for it."""
 
     keys: tuple[str, ...]
     must_be: str
@@ -78,19 +78,19 @@ _READINGS = (
 
 
 def value_problem(key: str, value: Value) -> str:
-    """Return why a value of `header_fixes` would not be understood.
+    """Return the fault of a value of `header_fixes`, or an empty text.
 
     Parameters
     ----------
     key : str
         One of `platefiles.fits.keywords.KEYS`.
     value : str, int, float or bool
-        An empty text erases the card and is always right.
+        An empty text erases the card and is always valid.
 
     Returns
     -------
     str
-        What the value must be and what it is; empty if it is right, or any text is.
+        The expected and the given value; empty if the value is valid or any text is.
     """
     if value == "":
         return ""

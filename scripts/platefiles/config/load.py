@@ -48,7 +48,7 @@ _Model = TypeVar("_Model", bound=Settings)
 
 
 class ConfigError(UserError):
-    """Every problem of a project and of the files that it names.
+    """All problems of a project and of its recipe and equipment files.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class ConfigError(UserError):
 
 
 def find_projects(projects_dir: str | Path) -> list[Path]:
-    """Project files of a folder by name, without the pinned grids (``*.lock.yaml``)."""
+    """Return the project files of a folder by name, without lock files (``*.lock.yaml``)."""
     files = sorted(Path(projects_dir).glob("*.yaml"), key=lambda path: os.fsencode(path.name))
     return [path for path in files if not path.name.endswith(".lock.yaml")]
 
@@ -75,12 +75,12 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
     path_or_name : str or Path
         The project's file, or its name without ``.yaml``.
     projects_dir : str or Path
-        Folder in which a name is looked for.
+        Folder in which a name is searched.
 
     Raises
     ------
     ConfigError
-        With all problems of the three files, if there is any.
+        With all problems of the three files.
     """
     path = _project_path(path_or_name, Path(projects_dir))
     problems: list[str] = []
@@ -124,10 +124,10 @@ def load_project(path_or_name: str | Path, projects_dir: str | Path) -> LoadedPr
 
 
 def merge(recipe: dict[str, Any], overrides: dict[str, Any]) -> dict[str, Any]:
-    """Return a recipe with the overrides of a project, merged group by group.
+    """Return a recipe merged with the overrides of a project, group by group.
 
-    Rows of the mapping are taken whole: an override of ``red`` replaces all of red, and a row
-    overridden by nothing (``luminance: null``) is gone.
+    Rows of the mapping are replaced whole: an override of ``red`` replaces all of red, and a row
+    overridden by null (``luminance: null``) is removed.
 
     Parameters
     ----------
@@ -206,7 +206,7 @@ def _effective_recipe(file: YamlFile, problems: list[str]) -> Recipe | None:
 def _further_pictures(
     file: YamlFile, project: Project | None, own: Recipe | None, problems: list[str]
 ) -> dict[str, Picture]:
-    """Recipes of the further pictures: what each wants, over the project's, over the recipe's."""
+    """Return the further pictures; their settings override the project's and the recipe's."""
     if project is None or own is None or not project.pictures:
         return {}
     problems += picture_problems(project, file)
@@ -251,7 +251,7 @@ def _named_file(file: YamlFile, key: str, folder: str, problems: list[str]) -> Y
 
 
 def _beside(path: Path, given: str | None) -> Path | None:
-    """Return a path that is relative to the project's file."""
+    """Resolve a path relative to the project's file."""
     return None if given is None else Path(os.path.normpath(path.parent / Path(given).expanduser()))
 
 

@@ -31,13 +31,13 @@ class Lock:
     Attributes
     ----------
     reference : str
-        Id of the sub whose raw pixels are the grid.
+        Id of the reference sub, whose raw pixels are the grid.
     name : str
-        Its file, for people.
+        File of the reference sub, for readers.
     width_px, height_px : int
         Size of the grid.
     photometry : dict of str to str
-        By channel, id of the sub that sets the brightness and sky of the others.
+        Id of the photometric reference sub, by channel.
     """
 
     reference: str
@@ -53,7 +53,7 @@ def read_lock(path: Path) -> Lock | None:
     Raises
     ------
     UserError
-        If the file is not what a run writes.
+        If the file does not have the form that a run writes.
     """
     if not path.exists():
         return None

@@ -14,7 +14,7 @@ Word = Annotated[str, StringConstraints(min_length=1)]
 
 
 class Machine(Settings):
-    """Limits of a run on this machine, and the program to call at its end."""
+    """Limits of a run on this machine, and the program called at its end."""
 
     cores: int | None = Field(default=None, ge=1, le=4096)
     """Processors that a run may use."""
@@ -25,7 +25,7 @@ class Machine(Settings):
 
 
 def read_machine(path: Path) -> Machine:
-    """Read the settings of this machine; defaults where there is no such file.
+    """Read the settings of this machine; without a file, return the defaults.
 
     Raises
     ------

@@ -56,14 +56,14 @@ _MOST_HOMES = 3
 
 @dataclass(frozen=True)
 class Source:
-    """A file that gives a part of the checked settings, and under which key it does so."""
+    """A file with a part of the checked settings, and the key of that part."""
 
     file: YamlFile
     prefix: tuple[str, ...] = ()
 
 
 def locate(sources: Sequence[Source], loc: Sequence[str | int]) -> str:
-    """``file:line`` of a key in the first source that gives it, else in the last source."""
+    """Return ``file:line`` of a key in the first source that gives it, else in the last source."""
     for source in sources:
         if source.file.has((*source.prefix, *loc)):
             return source.file.where((*source.prefix, *loc))
@@ -72,7 +72,7 @@ def locate(sources: Sequence[Source], loc: Sequence[str | int]) -> str:
 
 
 def key_name(sources: Sequence[Source], loc: Sequence[str | int]) -> str:
-    """Key as the file that gives it writes it, with dots and list places counted from 1."""
+    """Return a key as written in its file, dotted, with list positions counted from 1."""
     prefix: tuple[str, ...] = ()
     for source in sources:
         if source.file.has((*source.prefix, *loc)):
@@ -85,12 +85,12 @@ def key_name(sources: Sequence[Source], loc: Sequence[str | int]) -> str:
 def problem_lines(
     error: ValidationError, model: type[BaseModel], sources: Sequence[Source]
 ) -> list[str]:
-    """One line for each refusal of a model.
+    """Return one line for each validation error.
 
     Parameters
     ----------
     error : pydantic.ValidationError
-        What the model said.
+        The validation error.
     model : type
         The model, from which suggestions are taken.
     sources : sequence of Source
@@ -115,7 +115,7 @@ def in_order(problems: Sequence[str], first: Path) -> list[str]:
     problems : sequence of str
         Lines ``file:line: what is wrong``, or ``file: what is wrong`` of a file as a whole.
     first : Path
-        The file that goes first; the others follow as they are first named.
+        The file listed first; the others follow in order of first mention.
     """
     found = [(_PLACE.match(text), text) for text in dict.fromkeys(problems)]
     places = [(m["file"] if m else "", int(m["line"] or 0) if m else 0, t) for m, t in found]
@@ -188,13 +188,13 @@ def _suggest_key(
 
 
 def homes(key: str, model: type[BaseModel], in_overrides: bool = False) -> list[str]:
-    """Return the groups in which a key is known, the nearest first, as a sentence goes on.
+    """Return the groups that have a key, the nearest first, as the end of a sentence.
 
     Parameters
     ----------
     key : str
     model : type
-        The model that does not know the key where it stands.
+        The model that rejects the key.
     in_overrides : bool
         Whether the model is that of `overrides` in a project's file.
     """

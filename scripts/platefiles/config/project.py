@@ -70,7 +70,7 @@ class Site(Settings):
 
 
 class Equipment(Settings):
-    """Facts on camera and telescope; what is given here overrides the headers."""
+    """Facts on camera and telescope; they override the headers."""
 
     camera: str | None = None
     """Name of the camera, for the record."""
@@ -117,7 +117,7 @@ class Sky(Pointing):
 
     @property
     def published(self) -> PublishedCatalogue | None:
-        """The published catalogue that `catalogue` names, if it is no path."""
+        """The published catalogue that `catalogue` names; None if it is a path."""
         return CATALOGUES.get(self.catalogue or "")
 
 
@@ -179,14 +179,14 @@ class Project(Settings):
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture of a project: what it is called and how it is made of the channels.
+    """One picture of a project: its name, title and recipe.
 
     Attributes
     ----------
     name : str
         Name of its files without ending.
     title : str
-        What it shows.
+        Title of the picture.
     recipe : Recipe
         Its settings; those on channels are the project's.
     """
@@ -198,7 +198,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class LoadedProject:
-    """A project with everything it refers to, checked.
+    """A project with its recipe, equipment and paths, checked.
 
     Attributes
     ----------
@@ -213,20 +213,20 @@ class LoadedProject:
     recipe_name : str
         Name of the recipe's file without ``.yaml``.
     equipment : Equipment
-        Camera and telescope; all facts None if the project names none.
+        Camera and telescope; all facts are None if the project names no equipment.
     raw_folders : tuple of Path or str
         Raw folders, absolute, and prefixes in object storage, in the order of the file.
     lock_path : Path
-        Where the grid is pinned: ``NAME.lock.yaml`` beside the project's file.
+        Lock file with the pinned grid: ``NAME.lock.yaml`` beside the project's file.
     star_path : Path or None
-        Star catalogue that the project wants, absolute: the user's table, or what is fetched and
-        kept beside the project's file (`fetched_star_path`), which may not be there yet.
+        Absolute path of the project's star catalogue: the user's table, or the table fetched from
+        an archive (`fetched_star_path`), which may not exist yet.
     further : mapping of str to Picture
-        Pictures beside that of the recipe.
+        Pictures in addition to the recipe's.
     objects_path : Path or None
-        Table of objects of the user's, absolute.
+        Absolute path of the user's table of objects.
     overlay_paths : mapping of str to Path
-        Images of the user's to compare with, absolute, by name.
+        Absolute paths of the user's images for comparison, by name.
     """
 
     name: str
@@ -242,12 +242,12 @@ class LoadedProject:
 
     @property
     def pictures(self) -> dict[str, Picture]:
-        """All pictures by name, that of the recipe first."""
+        """All pictures by name, the recipe's first."""
         own = Picture(self.recipe_name, self.project.title, self.recipe)
         return {own.name: own, **self.further}
 
     def fetched_star_path(self, catalogue: str | None = None) -> Path | None:
-        """Return where fetched stars are kept, None where none are wanted from an archive.
+        """Return the path of the fetched stars; None if the project uses no archive.
 
         Parameters
         ----------
@@ -261,7 +261,7 @@ class LoadedProject:
 
 
 def fetched_star_path(path: Path, sky: Sky, catalogue: str | None = None) -> Path | None:
-    """Return where the stars that a project fetches are kept, beside its file.
+    """Return the path of a project's fetched stars, beside its file.
 
     Parameters
     ----------
@@ -274,8 +274,8 @@ def fetched_star_path(path: Path, sky: Sky, catalogue: str | None = None) -> Pat
     Returns
     -------
     Path or None
-        ``NAME.stars.vot`` for a cone search, ``NAME.gaia-dr3.vot`` and its like for a published
-        catalogue, so that each of them has its own file. None where no archive is to be asked.
+        ``NAME.stars.vot`` for a cone search; a file per published catalogue, such as
+        ``NAME.gaia-dr3.vot``. None if the project uses no archive.
     """
     published = sky.published
     if published is None and sky.catalogue is None:

@@ -22,12 +22,12 @@ from types import MappingProxyType
 
 @dataclass(frozen=True)
 class Service:
-    """A place that gives a catalogue.
+    """A service that provides a catalogue.
 
     Attributes
     ----------
     archive : str
-        What it is called, in sentences.
+        Name in sentences.
     url : str
         Base URL of its TAP service, or URL of its cone search.
     table : str
