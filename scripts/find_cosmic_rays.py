@@ -108,8 +108,8 @@ def find_cosmic_rays(
 
 
 _DESCRIPTIONS = {
-    "pixels": "pixels hit by particles",
-    "contrast": "least ratio of Laplacian to fine structure",
+    "pixels": "number of pixels hit by particles",
+    "contrast": "lowest accepted ratio of Laplacian to fine structure",
 }
 
 

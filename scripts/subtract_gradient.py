@@ -31,11 +31,11 @@ from platelib.detection.channel_stars import (
 from platelib.detection.star_table import STAR
 
 _CELL_COLUMNS = {
-    "x": "mean place of the sky that was looked at, 0-based",
-    "y": "mean place of the sky that was looked at, 0-based",
-    "level": "median of blocks of 4 x 4 pixels",
-    "error": "error of the median",
-    "counted": "no outlier",
+    "x": "mean x of the sky pixels, 0-based",
+    "y": "mean y of the sky pixels, 0-based",
+    "level": "median of the means of 4 x 4 pixel blocks",
+    "error": "standard error of the median",
+    "counted": "whether the cell is no outlier",
 }
 
 

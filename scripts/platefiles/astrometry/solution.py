@@ -25,15 +25,15 @@ if TYPE_CHECKING:
 STARS = "STARS"
 
 STAR_COLUMNS = {
-    "source": "star of the catalogue",
+    "source": "name in the star catalogue",
     "ra": "right ascension at the epoch of the subs, deg",
-    "dec": "declination, deg",
-    "x": "where the solution puts it, px of the grid, 0-based",
-    "y": "likewise",
-    "found_x": "where it was found, px; NaN where it was not",
-    "found_y": "likewise",
-    "flux": "in the sub that is the grid, unit of its measures",
-    "flags": "of that measure; -1 where it was not found",
+    "dec": "declination at the epoch of the subs, deg",
+    "x": "x by the solution, px of the grid, 0-based",
+    "y": "y by the solution, px of the grid, 0-based",
+    "found_x": "measured x, px; NaN: not found",
+    "found_y": "measured y, px; NaN: not found",
+    "flux": "flux in the reference sub, unit of its measures",
+    "flags": "flags in the reference sub; -1: not found",
 }
 MAGNITUDE = "mag_"
 """What the columns of magnitudes begin with, the name of the band follows."""

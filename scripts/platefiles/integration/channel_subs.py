@@ -9,17 +9,17 @@ from platefiles.fits.products_io import has_image
 from platefiles.fits.tables import read_columns
 
 SUB_COLUMNS = {
-    "channel": "channel that it belongs to",
+    "channel": "channel",
     "id": "id of the sub",
     "name": "file inside the raw folder",
     "sha256": "SHA-256 of the raw file",
     "night": "night, noon to noon",
     "exposure_s": "exposure, s",
-    "state": "used, or why not",
-    "reason": "the reason in words",
+    "state": "used, or the reason for rejection",
+    "reason": "reason as a sentence",
     "weight": "weight in the mean, relative to the largest",
-    "clipped_low": "share of its pixels rejected as too dark",
-    "clipped_high": "share of its pixels rejected as too bright",
+    "clipped_low": "fraction of pixels rejected as too dark",
+    "clipped_high": "fraction of pixels rejected as too bright",
 }
 """Columns of the table ``SUBS`` of a linear image."""
 
@@ -35,7 +35,7 @@ def subs_of_channels(paths: Mapping[str, Path]) -> dict[str, np.ndarray]:
     Returns
     -------
     dict of str to numpy.ndarray
-        Empty if no channel knows its subs.
+        Empty if no channel has a table of subs.
     """
     parts: dict[str, list[np.ndarray]] = {name: [] for name in SUB_COLUMNS}
     for channel, path in paths.items():

@@ -20,10 +20,10 @@ from platelib.numerics.transform import Transform
 
 EXTENSION = "SATCORES"
 _COLUMNS = {
-    "x": "place on the grid, px",
-    "y": "place on the grid, px",
+    "x": "x on the grid, 0-based, px",
+    "y": "y on the grid, 0-based, px",
     "radius_px": "radius of the saturated core, px of the grid",
-    "subs": "subs that show it",
+    "subs": "number of subs with this saturated core",
 }
 _OF_SUB = ("x", "y", "radius_px")
 _LEAST_SHARE = 0.25
