@@ -208,7 +208,7 @@ def _read_texts(header: HeaderMap) -> str:
 
 
 def _shifted(field: Field, header: HeaderMap, near: StarsNear) -> Outcome | None:
-    """Keep scale and rotation of a header with a wrong position, if a few stars give the position."""
+    """Correct the position of a header by a few stars; keep its scale and rotation."""
     sky_map, shape = header.sky_map, field.shape
     radius_px = min(math.hypot(*shape) / 2, POINTING_DEG * 3600 / sky_map.scale_arcsec)
     reach = (math.hypot(*shape) / 2 + radius_px) * sky_map.scale_arcsec / 3600

@@ -31,10 +31,10 @@ class Service:
     url : str
         Base URL of its TAP service, or URL of its cone search.
     table : str
-        Name of the table, as ADQL wants it; empty for a cone search.
+        Name of the table in ADQL; empty for a cone search.
     columns : mapping of str to str
-        Its columns by the names that a table of the user's has
-        (`platefiles.astrometry.star_catalogue.read_star_table`), as ADQL wants them.
+        ADQL names of its columns, by the column names of a user's table
+        (`platefiles.astrometry.star_catalogue.read_star_table`).
     """
 
     archive: str
@@ -44,7 +44,7 @@ class Service:
 
     @property
     def is_cone_search(self) -> bool:
-        """Whether it gives all stars of a circle, however faint, and understands no ADQL."""
+        """Whether the service is a cone search: all stars of a circle, without ADQL."""
         return not self.table
 
 
@@ -56,15 +56,15 @@ class PublishedCatalogue:
     ----------
     name : str
     title : str
-        What it is called, in sentences and headers.
+        Name in sentences and headers.
     epoch : float
-        Julian year of its places.
+        Julian year of its positions.
     brightness : str
-        Our name of the magnitude that the brightest stars are chosen by.
+        Platelog's name of the magnitude that selects the brightest stars.
     faintest : float
-        Magnitude to which it is complete, about.
+        Approximate completeness limit, magnitude.
     services : tuple of Service
-        In the order in which they are asked.
+        In order of preference.
     """
 
     name: str
@@ -80,7 +80,7 @@ def _same(*names: str) -> Mapping[str, str]:
 
 
 def _quoted(**names: str) -> Mapping[str, str]:
-    """Names of columns at CDS; quotes keep capitals and signs."""
+    """Return column names for CDS; quotes preserve capitals and signs."""
     return MappingProxyType({ours: f'"{theirs}"' for ours, theirs in names.items()})
 
 
@@ -92,7 +92,7 @@ _CDS = ("CDS Strasbourg", "https://tapvizier.cds.unistra.fr/TAPVizieR/tap")
 
 
 def _vizier(table: str, **names: str) -> tuple[Service, ...]:
-    """Return the ways to a table at CDS: TAP, its cone search, and that of a mirror."""
+    """Return the services for a table at CDS: TAP, its cone search, and a mirror's cone search."""
     columns = _quoted(**names)
     return (
         Service(*_CDS, f'"{table}"', columns),
@@ -217,19 +217,19 @@ def adql(
 ) -> str:
     """Return the query for the brightest stars in a circle.
 
-    The circle is one on the sphere, so that right ascension 0 and the poles need no care.
+    The circle is spherical, so right ascension 0 and the poles need no special case.
 
     Parameters
     ----------
     service : Service
     brightness : str
-        Our name of the magnitude that stars are chosen by.
+        Platelog's name of the magnitude that selects stars.
     cone : tuple of float
         Right ascension, declination and radius in degrees, ICRS.
     faintest : float
         Largest magnitude.
     rows : int
-        Most stars.
+        Largest number of stars.
 
     References
     ----------

@@ -55,7 +55,7 @@ class YamlError(UserError):
 
 @dataclass(frozen=True)
 class YamlFile:
-    """The content of a YAML file and where each part of it stands."""
+    """The content of a YAML file with the line of each part."""
 
     path: Path
     data: dict[str, Any]
@@ -102,7 +102,7 @@ for _tag, _pattern, _first in _PLAIN:
 
 
 def shown(path: Path) -> str:
-    """Path as messages show it: relative to the working directory where it lies inside."""
+    """Return a path for messages: relative to the working directory if it lies inside."""
     try:
         text = str(path.absolute().relative_to(Path.cwd()))
     except ValueError:
@@ -147,9 +147,9 @@ def read_yaml(path: Path) -> YamlFile:
 
 
 def read_yaml_once(path: Path) -> YamlFile:
-    """Read a YAML file that is asked for many times, once as long as it stays as it is.
+    """Read a YAML file and cache the content until the file changes.
 
-    The content is shared by all who ask, who must not change it.
+    The content is shared; callers must not change it.
 
     Raises
     ------

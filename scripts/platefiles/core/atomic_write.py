@@ -21,18 +21,17 @@ _CHUNK = 1 << 20
 
 @contextmanager
 def unfinished(path: str | Path) -> Iterator[BinaryIO]:
-    """Open a file that is to become ``path``; what is left of it at the end is removed.
+    """Open a temporary file for ``path``; it is removed at the end unless put in place.
 
     Parameters
     ----------
     path : path-like
-        Where the file shall go; its folder is made if needed.
+        Final path of the file; its folder is made if needed.
 
     Yields
     ------
     binary file
-        For reading and writing; its ``name`` is the path of the unfinished file. `put_in_place`
-        gives it its place.
+        For reading and writing; its ``name`` is the temporary path. `put_in_place` renames it.
     """
     path = Path(path)
     with naming(path):
@@ -50,9 +49,9 @@ def unfinished(path: str | Path) -> Iterator[BinaryIO]:
 
 @contextmanager
 def naming(path: str | Path) -> Iterator[None]:
-    """Let errors of the system name the file that was to be written.
+    """Make errors of the system name the final file.
 
-    A full disk names none, and the name of an unfinished file helps nobody.
+    A full disk names no file, and a temporary name would not help the user.
     """
     try:
         yield
@@ -65,7 +64,7 @@ def naming(path: str | Path) -> Iterator[None]:
 
 
 def put_in_place(target: BinaryIO, path: str | Path) -> None:
-    """Flush an unfinished file to the disk and give it its place and the usual permissions."""
+    """Flush a temporary file to the disk, rename it and set the usual permissions."""
     target.flush()
     os.fsync(target.fileno())
     os.fchmod(target.fileno(), 0o666 & ~_umask())
@@ -78,8 +77,8 @@ def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
     Parameters
     ----------
     path : path-like
-        Where the file goes; its folder is made if needed. A file that is there is replaced at
-        once, and stays as it is if anything goes wrong before.
+        Path of the file; its folder is made if needed. An existing file is replaced atomically, and
+        remains unchanged after an error.
     write : callable
         Gets a file opened for writing bytes.
     """
@@ -107,14 +106,14 @@ def write_if_changed(path: str | Path, text: str | bytes) -> bool:
 
 
 def allocate(target: BinaryIO, start: int, size: int) -> None:
-    """Take room for a part of a file from the disk, filled with zeros.
+    """Reserve disk space for a part of a file, filled with zeros.
 
-    So a full disk is found before the work that would be lost, not after half of it.
+    So a full disk is found before the work, not halfway through it.
 
     Raises
     ------
     OSError
-        If the disk has no such room.
+        If the disk is full.
     """
     try:
         os.posix_fallocate(target.fileno(), start, size)
@@ -134,19 +133,19 @@ def _fill(target: BinaryIO, start: int, size: int) -> None:
 
 
 def remove_abandoned(folder: str | Path, name: str = "") -> int:
-    """Remove the unfinished files that dead writers have left in a folder.
+    """Remove the temporary files of dead writers from a folder.
 
     Parameters
     ----------
     folder : path-like
-        Looked through with all folders inside, or, if ``name`` is given, by itself.
+        Searched recursively; with ``name``, without its subfolders.
     name : str
-        Only those that were to become a file of this name.
+        Final name of the files to remove; all by default.
 
     Returns
     -------
     int
-        How many were removed. Those that someone is writing stay.
+        Number of removed files. Files of live writers stay.
     """
     removed = 0
     for place, folders, files in os.walk(folder):

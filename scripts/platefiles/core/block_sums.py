@@ -14,7 +14,7 @@ _WORD = 8
 
 
 class BlockSum:
-    """A digest of bytes that are given part by part.
+    """A digest of bytes, computed part by part.
 
     The bytes are added up as 64-bit integers, modulo 2**64, 512 bytes at a time, and the sums are
     digested by SHA-256. Any change within one word shows, and so do zeroed and exchanged sectors.
@@ -25,7 +25,7 @@ class BlockSum:
         self._digest = hashlib.sha256()
 
     def update(self, part: np.ndarray | bytes | memoryview) -> None:
-        """Go on with a part; all but the last have a multiple of 512 bytes.
+        """Add a part; the length of all but the last must be a multiple of 512 bytes.
 
         Parameters
         ----------

@@ -11,8 +11,8 @@ class UserError(Exception):
     Parameters
     ----------
     message : str
-        A sentence, or several lines of them. Characters that do not print are escaped, since a
-        message may quote what a file says of itself.
+        One or more lines of sentences. Unprintable characters are escaped, since a message may
+        quote untrusted text of a file.
     """
 
     def __init__(self, message: object = "") -> None:
@@ -26,7 +26,7 @@ class DamagedProduct(UserError):
     ----------
     path : path-like
     what : str
-        What is wrong with it.
+        Description of the damage.
     """
 
     def __init__(self, path: str | Path, what: str):

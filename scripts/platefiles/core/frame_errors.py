@@ -9,7 +9,7 @@ class FrameError(Exception):
 
 
 class ChangedFrame(FrameError):
-    """A raw frame that is not the one that the job, or an earlier step, knows.
+    """A raw frame that differs from the one recorded in the job or by an earlier step.
 
     Parameters
     ----------

@@ -9,8 +9,8 @@ from typing import Any
 def canonical(settings: Any) -> str:
     """Return settings as canonical JSON: sorted keys, no blanks, ASCII only, and no ``<``.
 
-    Jobs hold names of files and texts of headers, and Snakemake puts jobs into the scripts of its
-    report as they are: none of them shall end a script there and begin another.
+    Jobs contain file names and header texts, and Snakemake copies jobs unescaped into the scripts
+    of its report: none of them may close the script element.
     """
     text = json.dumps(settings, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return text.replace("<", "\\u003c")

@@ -29,7 +29,7 @@ _CHANGED = {"PreconditionFailed", "412", "InvalidRange", "416"}
 
 
 class ObjectError(UserError):
-    """One object that cannot be read; the storage itself answers."""
+    """One object cannot be read although the storage responds."""
 
 
 @dataclass(frozen=True)
@@ -55,10 +55,7 @@ def is_object_url(place: object) -> bool:
 
 
 def url_problem(url: str) -> str:
-    """Return the fault in the name of a prefix, or nothing; the message does not repeat the name.
-
-    Somebody may have put credentials into it.
-    """
+    """Return the fault in the name of a prefix, or nothing."""
     if _URL.fullmatch(url) and url.isprintable():
         return ""
     return (
@@ -68,7 +65,7 @@ def url_problem(url: str) -> str:
 
 
 def split_url(url: str) -> tuple[str, str]:
-    """Return bucket and key of a URL; the key of a prefix has no slash at its end."""
+    """Return bucket and key of a URL; the key of a prefix has no trailing slash."""
     bucket, _, key = url.removeprefix(SCHEME).partition("/")
     return bucket, key.rstrip("/")
 
@@ -80,7 +77,7 @@ def storage_client() -> Any:
     Raises
     ------
     UserError
-        If the library is not installed, or its settings make no sense.
+        If the library is not installed or its settings are invalid.
     """
     try:
         from botocore.config import Config
@@ -103,14 +100,14 @@ def storage_client() -> Any:
 
 
 def list_objects(client: Any, url: str) -> list[StoredObject]:
-    """List the objects below a prefix, in the order in which a walk of folders finds files.
+    """List the objects below a prefix, in the order of a folder walk.
 
     Parameters
     ----------
     client : botocore client
         As from `storage_client`.
     url : str
-        ``s3://bucket/prefix``; what is meant is what lies below ``prefix/``.
+        ``s3://bucket/prefix``; objects below ``prefix/`` are listed.
 
     Raises
     ------
@@ -131,14 +128,14 @@ def list_objects(client: Any, url: str) -> list[StoredObject]:
 
 
 class RangedReader(io.RawIOBase):
-    """An object as a file that can be searched; each read is one request for a range of bytes.
+    """An object as a seekable file; each read is one range request.
 
     Parameters
     ----------
     client : botocore client
         As from `storage_client`.
     stored : StoredObject
-        What to read. If it has meanwhile been replaced, reading raises ObjectError.
+        The object to read. If it was replaced since the listing, reading raises ObjectError.
     """
 
     def __init__(self, client: Any, stored: StoredObject):
@@ -147,19 +144,19 @@ class RangedReader(io.RawIOBase):
         self._at = 0
 
     def readable(self) -> bool:
-        """Say that it can be read."""
+        """Return True: the object is readable."""
         return True
 
     def seekable(self) -> bool:
-        """Say that it can be searched."""
+        """Return True: the object is seekable."""
         return True
 
     def tell(self) -> int:
-        """Return the place of the next byte."""
+        """Return the position of the next byte."""
         return self._at
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        """Go to a place, counted from the start, from here or from the end."""
+        """Set the position relative to the start, the present position or the end."""
         start = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._stored.size_bytes}
         self._at = max(0, start[whence] + offset)
         return self._at
@@ -181,7 +178,7 @@ class RangedReader(io.RawIOBase):
 
 
 def fetch_object(client: Any, url: str, target: BinaryIO) -> None:
-    """Copy an object into an open file, from the start again if the connection breaks.
+    """Copy an object into an open file; restart if the connection breaks.
 
     Raises
     ------
@@ -216,19 +213,19 @@ def _broken_connections() -> tuple[type[Exception], ...]:
 
 @contextmanager
 def in_plain_words(url: str) -> Iterator[None]:
-    """Turn the library's faults into one sentence without endpoint, account or key.
+    """Convert the library's errors to one sentence without endpoint, account or key.
 
     Parameters
     ----------
     url : str
-        What was asked for.
+        URL of the request.
 
     Raises
     ------
     ObjectError
         If one object cannot be read.
     UserError
-        If the storage as a whole is out of reach, or the bucket is.
+        If the storage or the bucket is out of reach.
     """
     from botocore import exceptions
 

@@ -23,19 +23,19 @@ _met: list[str] = []
 
 
 def hold_back(reason: str) -> None:
-    """Note why the product of this job is provisional."""
+    """Record the reason why the product of this job is provisional."""
     if reason not in _met:
         _met.append(reason)
 
 
 def held_back() -> list[str]:
-    """Return why what this job makes is provisional; nothing where it is not."""
+    """Return the reason why this job's product is provisional, or nothing."""
     return list(_met)
 
 
 @contextmanager
 def new_job() -> Iterator[None]:
-    """Forget what was noted, at the begin of a job and at its end."""
+    """Clear the recorded reason, at the beginning and the end of a job."""
     _met.clear()
     try:
         yield

@@ -13,13 +13,13 @@ _ESCAPED = re.compile(r"\\(u[0-9a-f]{4}|U[0-9a-f]{8}|.)", re.DOTALL)
 
 
 def digest(text: str, length: int) -> str:
-    """Give the first `length` hex digits of the SHA-256 of a text, odd file-name bytes included."""
+    """Return the first `length` hex digits of the SHA-256 of a text, undecodable bytes included."""
     return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:length]
 
 
 @functools.lru_cache(4096)
 def slug(text: str, longest: int = 40) -> str:
-    """Give a lower-case name of letters, digits and `_`; a long one is cut and gets a digest."""
+    """Return a lower-case name of letters, digits and `_`; a long name is cut and gets a digest."""
     base = _UNSAFE.sub("_", text).strip("_").lower()
     if len(base) <= longest:
         return base
@@ -27,12 +27,12 @@ def slug(text: str, longest: int = 40) -> str:
 
 
 def stem_of(name_in_folder: str) -> str:
-    """Give the bare name of a raw frame without its ending, whether it is packed or not."""
+    """Return the base name of a raw frame without extension, compressed or not."""
     return _ENDING.sub("", os.path.basename(name_in_folder))
 
 
 def frame_id(name_in_folder: str) -> str:
-    """Give the id of a raw frame: readable, safe, and unique for its path inside the raw folder."""
+    """Return the id of a raw frame: readable, safe, unique for its path inside the raw folder."""
     stem = stem_of(name_in_folder)
     base = _UNSAFE.sub("_", stem).strip("_")[:40].rstrip("_") or "frame"
     return f"{base}_{digest(name_in_folder, 8)}"
@@ -51,7 +51,7 @@ def escape(text: str) -> str:
 def printable(text: str) -> str:
     r"""Escape the unprintable characters of a line; backslashes stay unchanged.
 
-    Names of frames are escaped already, but what a file says of itself may be anybody's.
+    Names of frames are escaped already; other texts of files are untrusted.
     """
     if text.isprintable():
         return text
@@ -59,7 +59,7 @@ def printable(text: str) -> str:
 
 
 def printable_lines(text: str) -> str:
-    r"""Make a text of several lines fit for screens, as `printable` does; `\n` stays.
+    r"""Escape the unprintable characters of a text as `printable` does, except `\n`.
 
     Nothing in the result moves a cursor, changes a colour or turns the direction of writing.
     """

@@ -36,7 +36,7 @@ def sheet_text(digests: Mapping[str, str]) -> str:
     Parameters
     ----------
     digests : mapping of str to str
-        SHA-256 by path from the folder of the sheet on, as `os.fsdecode` gives it.
+        SHA-256 by path relative to the folder of the sheet, decoded by `os.fsdecode`.
     """
     return "".join(_line(path, digests[path]) for path in sorted(digests))
 
@@ -57,15 +57,15 @@ def write_digest_sheet(folder: str | Path, digests: Mapping[str, str]) -> bool:
 
 
 def forget(folder: str | Path, paths: Collection[str]) -> None:
-    """Take files that were deleted out of the sheet of a folder.
+    """Remove deleted files from the sheet of a folder.
 
-    A sheet that is not as it was written is left to the next run, which writes it again.
+    A damaged sheet is left unchanged; the next run rewrites it.
 
     Parameters
     ----------
     folder : path-like
     paths : collection of str
-        From the folder on.
+        Relative to the folder.
     """
     sheet = Path(folder) / NAME
     if not sheet.is_file() or is_sealed(sheet) is False:
@@ -85,19 +85,19 @@ def is_sealed(path: str | Path) -> bool | None:
 
 
 def read_seal(folder: str | Path) -> dict[str, str]:
-    """Return the digests of files that no job makes, as they were when a sheet was written."""
+    """Return the digests of files without a job at the time of writing the sheet."""
     seal = Path(folder) / SEAL
     digests = read_lines(seal)[0] if seal.is_file() else {}
     return {name: digests[name] for name in _OF_NO_JOB if name in digests}
 
 
 def read_digest_sheet(path: str | Path) -> dict[str, str]:
-    """Read a sheet: SHA-256 by path from its folder on.
+    """Read a sheet: SHA-256 by path relative to its folder.
 
     Raises
     ------
     UserError
-        If a line of it is none of a sheet.
+        If a line is invalid.
     """
     digests, odd = read_lines(path)
     if odd:
@@ -114,7 +114,7 @@ def read_lines(path: str | Path) -> tuple[dict[str, str], list[int]]:
     digests : dict of str to str
         As from `read_digest_sheet`.
     odd : list of int
-        Numbers of the lines that are none of a sheet.
+        Numbers of the invalid lines.
     """
     digests, odd = {}, []
     content = Path(path).read_bytes().decode("utf-8", "surrogateescape")

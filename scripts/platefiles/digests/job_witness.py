@@ -24,9 +24,9 @@ class Job:
     Attributes
     ----------
     inside : Path
-        Its place among the logs of a folder, without an ending.
+        Its path inside the folder of logs, without extension.
     log, place : Path
-        Its log and its hidden note; one of them may not be there.
+        Its log and its hidden note; one may be missing.
     logged : JobNote or None
         The note in the log.
     hidden : (JobNote, str) or None
@@ -41,16 +41,16 @@ class Job:
 
     @property
     def notes(self) -> list[JobNote]:
-        """What log and hidden note say of the product, which ought to be the same."""
+        """The notes on the product in log and hidden note; they should be equal."""
         return [note for note in (self.logged, self.hidden and self.hidden[0]) if note]
 
     @property
     def log_sha256(self) -> str:
-        """SHA-256 of the log as the hidden note tells it; empty without one."""
+        """SHA-256 of the log from the hidden note; empty without one."""
         return self.hidden[1] if self.hidden else ""
 
     def witnessed(self, folder: Path) -> Iterator[tuple[Path, frozenset[str]]]:
-        """Yield the files that it tells of by their names, each with its SHA-256.
+        """Yield the files that the notes name, each with its SHA-256.
 
         Parameters
         ----------
@@ -77,7 +77,7 @@ def jobs_of(folder: Path) -> list[Job]:
     Parameters
     ----------
     folder : Path
-        Its results; what chose its grid has noted that beside them.
+        Its results; the note on the choice of the grid lies beside them.
     """
     grid = [inside for inside in _insides(folder.parent, _GRID) if inside.name == folder.name]
     above = Path(os.path.realpath(folder.parent))
@@ -86,7 +86,7 @@ def jobs_of(folder: Path) -> list[Job]:
 
 
 def _tables_of(inside: Path) -> list[str]:
-    """Return the places of the tables whose job writes a log, by the rules."""
+    """Return the paths, by the rules, of the tables whose job writes a log."""
     found = []
     for rule in rules_by_step().values():
         log = PathPattern(rule.log.partition("/logs/")[2], rule.constraints)

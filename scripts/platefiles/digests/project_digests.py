@@ -32,7 +32,7 @@ def write_all_digests(
     Returns
     -------
     list of str
-        What the system said of those that it did not take; the others are written.
+        Errors of the sheets that could not be written; the others are written.
     """
     problems = []
     for plan, products in plans:
@@ -45,19 +45,19 @@ def write_all_digests(
 
 
 def write_digests(plan: ProjectPlan, products: Iterable[Product]) -> bool:
-    """Write the sheet of digests of a project, with the files that are there.
+    """Write the sheet of digests of a project for its existing files.
 
     Parameters
     ----------
     plan : ProjectPlan
-        The working directory must be the one that its results lie in.
+        The working directory must be the folder of its results.
     products : iterable of Product
         All of its products.
 
     Returns
     -------
     bool
-        Whether it was written; False if it is as it should be, or there are no results.
+        Whether it was written; False if it is up to date or there are no results.
     """
     if not os.path.isdir(plan.results):
         return False
@@ -75,7 +75,7 @@ def write_digests(plan: ProjectPlan, products: Iterable[Product]) -> bool:
 
 
 def _inside(path: str, plan: ProjectPlan) -> str:
-    """Path from the results of a project on, which may be a link to another disk."""
+    """Return the path relative to the results of a project, which may be a link to another disk."""
     within = os.path.relpath(path, plan.results)
     if not within.startswith(os.pardir):
         return within
@@ -83,7 +83,7 @@ def _inside(path: str, plan: ProjectPlan) -> str:
 
 
 def _digests_before(plan: ProjectPlan) -> dict[str, str]:
-    """Digests of the last sheet, by path from the working directory on; none if it is damaged."""
+    """Return the digests of the last sheet by path relative to the working directory, if intact."""
     try:
         digests = read_digest_sheet(f"{plan.results}/{NAME}")
     except (OSError, UserError):
@@ -94,7 +94,7 @@ def _digests_before(plan: ProjectPlan) -> dict[str, str]:
 def _digests_of(
     plan: ProjectPlan, product: Product, before: Mapping[str, str]
 ) -> Iterator[tuple[str, str]]:
-    """Digests of a product and of the logs that have a note on it."""
+    """Return the digests of a product and of the logs with a note on it."""
     path = product.path
     logs = [product.log]
     if product.rule.startswith("master_"):
@@ -113,20 +113,20 @@ def _digests_of(
 
 
 def _noted(log: str, job: str) -> set[str]:
-    """SHA-256 of the product of a job by its log and by the hidden note, which ought to agree."""
+    """Return the SHA-256 of a job's product from its log and its hidden note; they should agree."""
     hidden = hidden_note(note_path(log) or log)
     notes = (logged_note(log), hidden[0] if hidden else None)
     return {note.sha256 for note in notes if note and note.job == job}
 
 
 def _agreed(path: str, told: Sequence[str | None]) -> str:
-    """Of several digests of a file that differ, return the one that it has; else the first."""
+    """Return the digest among several that matches the file; else the first."""
     present, known = file_sha256(path), [sha256 for sha256 in told if sha256]
     return present if present in known else known[0]
 
 
 def _digests_of_lock(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Digest of the file that pins the grid; where no job has noted it, the first that was seen."""
+    """Return the digest of the lock file; if no job noted it, the first recorded one."""
     path = plan.paths.lock
     if not os.path.isfile(path):
         return

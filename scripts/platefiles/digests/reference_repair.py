@@ -15,19 +15,19 @@ from platefiles.provenance.job_notes import JobNote, note_path, read_note, write
 
 
 def rewrite_grid_notes(plan: ProjectPlan, sheet: DigestSheet) -> bool:
-    """Write the log and the hidden note of choosing the grid again, if one of them was damaged.
+    """Rewrite the log and the hidden note of the choice of the grid, if either was damaged.
 
     Parameters
     ----------
     plan : ProjectPlan
-        The working directory must be the one that its results lie in.
+        The working directory must be the folder of its results.
     sheet : DigestSheet
-        That of its results.
+        The sheet of its results.
 
     Returns
     -------
     bool
-        Whether they were written. They are not where nothing tells that the lock file is intact.
+        Whether they were written. They are not if nothing confirms that the lock file is intact.
     """
     log, place = grid_log(plan.paths), Path(os.path.realpath(plan.paths.lock))
     full, note = Path(os.path.realpath(log)), note_path(log)

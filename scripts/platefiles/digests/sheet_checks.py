@@ -22,7 +22,7 @@ _REMEDY = "the next run writes the list again"
 
 
 class DigestSheet:
-    """The sheet of a folder, and the notes of the jobs that have worked there.
+    """The sheet of a folder, and the notes of its jobs.
 
     Parameters
     ----------
@@ -34,15 +34,15 @@ class DigestSheet:
     path : Path
         The sheet.
     problem : str
-        What is wrong with it, as a sentence goes on; empty as long as nothing was found.
+        The fault of the sheet, as the end of a sentence; empty if none was found.
     listed : dict of Path to str
         SHA-256 by path.
     known : set of Path
-        These and, where the sheet is damaged, files that notes of jobs tell of.
+        The listed files and, if the sheet is damaged, the files that notes of jobs name.
     behind : list of Path
-        Files that jobs have made again since it was written, as far as they were looked at.
+        Checked files that jobs remade after the sheet was written.
     provisional : list of Path
-        Files whose jobs have noted that they are provisional, as far as they were looked at.
+        Checked files whose jobs noted that they are provisional.
     """
 
     def __init__(self, folder: Path):
@@ -71,7 +71,7 @@ class DigestSheet:
         Parameters
         ----------
         path : Path
-            There, and a file.
+            An existing file.
         """
         listed, present = self.listed.get(path), file_sha256(path)
         if present in self._made_for_now and path.suffix != _PINS:
@@ -95,7 +95,7 @@ class DigestSheet:
         return ""
 
     def damaged_notes(self) -> Iterator[tuple[Path, str]]:
-        """Find hidden notes that are none, or that log and sheet contradict, with what is wrong."""
+        """Return invalid hidden notes, and those that log and sheet contradict, with the fault."""
         for job in self._jobs:
             log = job.log if job.log in self.listed else Path(os.path.realpath(job.log))
             if not job.place.is_file():
@@ -123,35 +123,35 @@ class DigestSheets:
             return self._known[folder]
 
     def fault(self, path: Path) -> str:
-        """Return the fault of a file by its list of digests or, without one, by itself."""
+        """Return the fault of a file by its sheet of digests, else by its own checksums."""
         sheet = self.listing(path)
         return own_fault(path) if sheet is None else sheet.fault(path)
 
     def listing(self, path: Path) -> DigestSheet | None:
-        """Return the sheet that knows of a file: of a folder that it lies in, or of one in hand."""
+        """Return the sheet that lists a file: of a parent folder, or one opened before."""
         near = (self.of_folder(folder) for folder in path.parents[:_LEVELS_UP])
         every = (*near, *self.opened)
         return next((sheet for sheet in every if sheet and path in sheet.known), None)
 
     @property
     def opened(self) -> list[DigestSheet]:
-        """Sheets that were found."""
+        """The sheets opened so far."""
         with self._one_at_a_time:
             return [sheet for sheet in self._known.values() if sheet is not None]
 
 
 def own_fault(path: Path) -> str:
-    """Return the fault of a product or picture by its own sums; empty for all other files."""
+    """Return the fault of a product or picture by its internal checksums; empty for other files."""
     return fault(path) if path.suffix in (".fits", *PICTURES) else ""
 
 
 def _place(folder: Path, path: str) -> Path:
-    """Return where a listed file lies; the folder may be a link to another disk."""
+    """Return the path of a listed file; the folder may be a link to another disk."""
     if path.startswith(os.pardir):
         return Path(os.path.realpath(folder / path))
     return Path(os.path.normpath(folder / path))
 
 
 def _is_misspelt(listed: str, present: str) -> bool:
-    """Return whether a digest is a damaged copy of another, and not that of other bytes."""
+    """Return whether a digest is a misspelling of another and not the digest of other bytes."""
     return sum(map(str.__eq__, listed, present)) > len(present) // 2

@@ -32,9 +32,9 @@ class Signer(NamedTuple):
     Attributes
     ----------
     holds : bool
-        Whether the signature is one of the sheet as it is; with signers, of one of them.
+        Whether the signature is valid for the present sheet; with signers, by one of them.
     who : str
-        Who signed, or why that is not known, as a sentence goes on.
+        The signer, or the reason why the signer is unknown, as the end of a sentence.
     """
 
     holds: bool
@@ -42,14 +42,14 @@ class Signer(NamedTuple):
 
 
 def sign(sheet: Path, key: Path) -> Path:
-    """Sign a sheet; a signature that is there already is replaced.
+    """Sign a sheet; an existing signature is replaced.
 
     Parameters
     ----------
     sheet : Path
     key : Path
-        A secret key of OpenSSH (or the public one, if an agent has the secret one), or one of
-        minisign. Its program may ask for a pass phrase on the terminal.
+        A secret key of OpenSSH (or the public key, if an agent holds the secret one), or of
+        minisign. Its program may ask for a passphrase on the terminal.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def sign(sheet: Path, key: Path) -> Path:
     Raises
     ------
     UserError
-        If there is no such key, its program is not installed, or it refuses.
+        If the key is missing, or its program is not installed or fails.
     """
     if not key.is_file():
         msg = f"--key {key}: there is no such file; `ssh-keygen -t ed25519` makes a key"
@@ -92,25 +92,25 @@ def _sign_with_minisign(sheet: Path, key: Path) -> Path:
 
 
 def signatures_of(sheet: Path) -> list[Path]:
-    """Return the signatures that lie beside a sheet."""
+    """Return the signatures beside a sheet."""
     beside = (sheet.with_name(sheet.name + ending) for ending in (SSH, MINISIGN))
     return [path for path in beside if path.is_file()]
 
 
 def signer_of(sheet: Path, signature: Path, signers: Path | None = None) -> Signer:
-    """Return whether a signature is one of a sheet, and whose.
+    """Return whether a signature is valid for a sheet, and its signer.
 
     Parameters
     ----------
     sheet, signature : Path
     signers : Path, optional
-        Who may sign: a file with a line for each key of OpenSSH, a name and then what stands in
-        the public key; or a public key of minisign. Without, nobody vouches for who signed.
+        Allowed signers: a file with a line for each key of OpenSSH, a name followed by the content
+        of the public key; or a public key of minisign. Without it, the signer is not verified.
 
     Raises
     ------
     UserError
-        If the program that knows such signatures is not installed.
+        If the program for the signature's format is not installed.
     """
     if signers is not None:
         of_minisign = bool(_PUBLIC_OF_MINISIGN.match(_beginning(signers)))
@@ -146,7 +146,7 @@ _NOT_OF_SHEET = Signer(
 
 
 def _keygen(what: str, words: Sequence[str], sheet: Path | None) -> str:
-    """Return the output of ssh-keygen; nothing if it refuses."""
+    """Return the output of ssh-keygen; nothing if it fails."""
     return _said([_program(_KEYGEN), "-Y", what, *words], sheet)
 
 

@@ -22,7 +22,7 @@ _STEP = "STEP"
 
 @dataclass
 class _Opened:
-    """A product whose headers are intact, and the numbers of the HDUs whose data are."""
+    """A product with intact headers, and the numbers of the HDUs with intact data."""
 
     blocks: list[Block]
     names: list[str]
@@ -35,23 +35,23 @@ _turn = Lock()
 
 
 def check_product(path: str | Path, extname: str | int | None = None) -> None:
-    """Check that the parts of a product that will be read are unchanged.
+    """Check that the parts of a product to be read are unchanged.
 
     A product made from a provisional one is provisional, too (`platefiles.core.provisional`).
 
     Parameters
     ----------
     path : path-like
-        A product of a step. Other FITS files, such as a user's own, pass.
+        A product of a step. Other FITS files, such as the user's, pass.
     extname : str or int, optional
-        Name or number of the HDU whose data are going to be read; headers only if it is left out.
+        Name or number of the HDU to read; by default, only headers are checked.
 
     Raises
     ------
     DamagedProduct
         If the file was changed since it was written.
     OSError
-        If it is not there.
+        If the file is missing.
     """
     info = os.stat(path)
     sign = (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns, info.st_ctime_ns)
@@ -68,12 +68,12 @@ def check_product(path: str | Path, extname: str | int | None = None) -> None:
 
 
 def check_file(path: str | Path, sha256: str | None) -> None:
-    """Make sure that a file of the user's is the one that the job names.
+    """Check that the user's file is the one recorded in the job.
 
     Raises
     ------
     UserError
-        If it is another one.
+        If the file differs.
     """
     if file_sha256(path) != sha256:
         msg = f"{path}: changed since the run began; run again"
@@ -81,7 +81,7 @@ def check_file(path: str | Path, sha256: str | None) -> None:
 
 
 def _open(path: str | Path) -> _Opened:
-    """Look at the headers of a product; other files count as without any."""
+    """Check the headers of a product; other files count as without sums."""
     try:
         blocks = read_blocks(path)
     except BrokenFits as error:

@@ -32,7 +32,7 @@ _NO_LETTERS = frozenset(b":;<=>?@[\\]^_`")
 
 
 def reserve(header: "fits.Header") -> None:
-    """Add the cards that `add_sums` fills, so that a header that is written has room for them.
+    """Add placeholders for the cards that `add_sums` fills, to reserve their room in the header.
 
     Parameters
     ----------
@@ -50,16 +50,16 @@ def reserve(header: "fits.Header") -> None:
 
 
 def add_sums(target: BinaryIO, numbers: Mapping[str, int] | None = None, threads: int = 1) -> None:
-    """Fill the cards of `reserve` in a product that is written but for them.
+    """Fill the cards of `reserve` in an otherwise complete product.
 
     Parameters
     ----------
     target : binary file
         Open for reading and writing, with a name.
     numbers : mapping of str to int, optional
-        Values of further cards of the primary header, which are there with any number.
+        Values of further cards of the primary header, which exist with placeholder numbers.
     threads : int
-        HDUs that are read at a time; it changes no bit.
+        Number of HDUs read at a time; it changes no bit.
     """
     target.flush()
     blocks = read_blocks(target.name)
@@ -84,18 +84,18 @@ def add_sums(target: BinaryIO, numbers: Mapping[str, int] | None = None, threads
 
 
 def data_digests(blocks: Sequence[Block]) -> dict[str, str]:
-    """Return what headers tell of the data units of a product: ``DATASHA`` by name of the HDU."""
+    """Return the digests of a product's data units from its headers: ``DATASHA`` by HDU name."""
     told = {block.name: block.text(DATA_SHA) for block in blocks}
     return {name: sha256 for name, sha256 in told.items() if sha256 is not None}
 
 
 def data_sums(file: BinaryIO, block: Block) -> tuple[int, str, str]:
-    """Return the sum and the digests of a data unit, with what fills it up.
+    """Return the checksum and the digests of a data unit including its padding.
 
     Parameters
     ----------
     file : binary file
-        Any thread may read it: its position is neither used nor changed.
+        Safe for threads: its position is neither used nor changed.
     block : Block
         One of its HDUs.
 
@@ -117,7 +117,7 @@ def data_sums(file: BinaryIO, block: Block) -> tuple[int, str, str]:
 
 
 def data_parts(file: BinaryIO, block: Block) -> Iterator[memoryview]:
-    """Yield a data unit, with what fills it up, in parts of 1 MB; each is gone with the next.
+    """Yield a data unit including its padding in parts of 1 MB; each part is valid until the next.
 
     Parameters
     ----------
@@ -141,14 +141,14 @@ def _read_into(handle: int, part: memoryview, start: int) -> None:
 
 
 def ones_complement_sum(content: bytes | memoryview, total: int = 0) -> int:
-    """Add up 32-bit words in one's complement, as FITS checksums want it.
+    """Return the one's complement sum of 32-bit words for FITS checksums.
 
     Parameters
     ----------
     content : bytes-like
         A multiple of 4 bytes, words of 32 bits, most significant byte first.
     total : int
-        Sum of what went before.
+        Sum of the preceding words.
 
     Returns
     -------
@@ -163,7 +163,7 @@ def ones_complement_sum(content: bytes | memoryview, total: int = 0) -> int:
 
 
 def headers_sha256(headers: Sequence[bytes]) -> str:
-    """Return the SHA-256 of all headers of a file, with zeros for what depends on it.
+    """Return the SHA-256 of all headers of a file, with the dependent values zeroed.
 
     That is the value of HEADSHA and, in the same header, of CHECKSUM.
     """
@@ -180,7 +180,7 @@ def has_card(header: bytes, keyword: str) -> bool:
 
 
 def with_value(header: bytes, keyword: str, value: str) -> bytes:
-    """Return a header with another value in a card of its own; the comment stays in its place."""
+    """Return a header with the value of a card replaced; the comment keeps its column."""
     place = card_start(header, keyword) + _VALUE
     content = value.ljust(20).encode("ascii")
     return header[:place] + content + header[place + len(content) :]

@@ -33,14 +33,14 @@ _BY_END = {
 
 
 def unit_of(name: str, of_image: str = "") -> str:
-    """Return the unit of a column; empty where it has none, or where none is known.
+    """Return the unit of a column; empty if it has none or the unit is unknown.
 
     Parameters
     ----------
     name : str
         Name of the column.
     of_image : str
-        Unit of the image that the table belongs to, if it is known.
+        Unit of the image of the table, if known.
     """
     unit = _BY_NAME.get(name)
     if unit is None:

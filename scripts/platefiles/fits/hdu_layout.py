@@ -20,7 +20,7 @@ _EXTENSION = b"XTENSION="
 
 
 class BrokenFits(HeaderError, ValueError):
-    """A file is not built as FITS prescribes; the message is what a sentence goes on with."""
+    """A file violates the FITS standard; the message is the end of a sentence."""
 
 
 @dataclass(frozen=True)
@@ -30,11 +30,11 @@ class Block:
     Attributes
     ----------
     header : bytes
-        All cards, filled up to a multiple of 2880 bytes.
+        All cards, padded to a multiple of 2880 bytes.
     start : int
         Byte in the file at which the header begins.
     data_bytes : int
-        Length of the data without what fills them up.
+        Length of the data without padding.
     """
 
     header: bytes
@@ -48,11 +48,11 @@ class Block:
 
     @property
     def stop(self) -> int:
-        """Byte after the last one, fill included."""
+        """First byte after the data and padding."""
         return self.data_start + -(-self.data_bytes // BLOCK) * BLOCK
 
     def text(self, keyword: str) -> str | None:
-        """Return the value of a text keyword; None if it is not there, or no text."""
+        """Return the value of a text keyword; None if it is missing or not a string."""
         value = card_value(self.header, keyword)
         return value if isinstance(value, str) else None
 
@@ -63,12 +63,12 @@ class Block:
 
 
 def read_blocks(path: str | Path) -> list[Block]:
-    """Find the headers of a file and where their data lie.
+    """Return the headers of a file with the positions of their data.
 
     Raises
     ------
     BrokenFits
-        If the file is no FITS file, ends early, or goes on after its last data.
+        If the file is not FITS, is truncated, or continues after its last data.
     """
     with open(path, "rb") as file:
         size, place = os.fstat(file.fileno()).st_size, 0
@@ -82,8 +82,8 @@ def read_blocks(path: str | Path) -> list[Block]:
 def content_digest(path: str | Path) -> str:
     """Return the SHA-256 over all headers of a product.
 
-    The headers hold the SHA-256 of the data (``DATASHA``), so they stand for the whole content, and
-    whoever opens a product reads them anyhow: some kilobytes of a file of gigabytes.
+    The headers contain the SHA-256 of the data (``DATASHA``), so they identify the whole content.
+    They take some kilobytes of a file of gigabytes and are read in any case.
 
     Returns
     -------
@@ -99,7 +99,7 @@ def content_digest(path: str | Path) -> str:
 
 
 def headers_digest(blocks: Iterable[Block]) -> str:
-    """Return the same of headers that were read before."""
+    """Return the same digest from headers read before."""
     digest = hashlib.sha256()
     for block in blocks:
         digest.update(block.header)

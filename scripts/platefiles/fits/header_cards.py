@@ -35,9 +35,9 @@ Cards = dict[str, Value]
 def cards_in(header: bytes) -> Cards:
     """Return the values of a header by keyword, the first of each.
 
-    The comment of GAIN is kept under ``/GAIN``, since it may be all that tells a setting from
-    electrons per ADU; comments that name a unit or local time are kept likewise. Of HIERARCH cards
-    only those that speak of a filter are kept, as ``HIERARCH ESO INS FILT1 NAME``.
+    The comment of GAIN is kept under ``/GAIN``, since it may be the only distinction between a
+    setting and electrons per ADU. Comments that name a unit or local time are kept likewise. Of the
+    HIERARCH cards only those on filters are kept, such as ``HIERARCH ESO INS FILT1 NAME``.
     """
     cards: Cards = {}
     for card in cards_of(header):
@@ -50,12 +50,12 @@ def cards_in(header: bytes) -> Cards:
 
 
 def data_bytes(cards: Cards) -> int:
-    """Size of the data that a header announces, in bytes, without the padding.
+    """Return the size of the data described by a header, in bytes, without padding.
 
     Raises
     ------
     HeaderError
-        If BITPIX, GCOUNT or an axis makes no sense.
+        If BITPIX, GCOUNT or an axis is invalid.
     """
     bitpix, axes = cards.get("BITPIX"), _whole(cards, "NAXIS")
     if bitpix not in _BITPIX:
@@ -72,12 +72,12 @@ def data_bytes(cards: Cards) -> int:
 
 
 def image_shape(cards: Cards) -> tuple[int, int]:
-    """Width and height of the image that a header describes, plain or compressed.
+    """Return width and height of the image described by a header, plain or compressed.
 
     Raises
     ------
     HeaderError
-        If it is no single two-dimensional image.
+        If it is not a single two-dimensional image.
     """
     is_table = str(cards.get("XTENSION", "")).strip() == "BINTABLE"
     prefix = "Z" if is_table and cards.get("ZIMAGE") is True else ""
@@ -101,7 +101,7 @@ def image_shape(cards: Cards) -> tuple[int, int]:
 
 
 def _check_tiles(cards: Cards, width: int, height: int) -> None:
-    """Refuse a compressed image that does not fit its header, or that is not safe to unpack.
+    """Refuse a compressed image that contradicts its header or is unsafe to decompress.
 
     The decoders of HCOMPRESS and PLIO in astropy 8.0 write past their memory where the data are
     damaged, and that of Rice where its parameters are none of the standard's (FITS 4.0, table 37),
@@ -127,7 +127,7 @@ def _check_tiles(cards: Cards, width: int, height: int) -> None:
 
 
 def _parameter(cards: Cards, name: str) -> Value | None:
-    """Return a parameter of the compression, which is in any of the pairs ZNAMEn, ZVALn."""
+    """Return a parameter of the compression from the pairs ZNAMEn, ZVALn."""
     for n in range(1, 1000):
         if str(cards.get(f"ZNAME{n}", "")).strip().upper() == name:
             return cards.get(f"ZVAL{n}")

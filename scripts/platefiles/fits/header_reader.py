@@ -24,31 +24,31 @@ class HeaderError(Exception):
 
 
 class CutShort(HeaderError):
-    """A file that ends before its header or its data do, as one does that is being written."""
+    """A file that ends within its header or data, such as one being written."""
 
 
 class Hasher(Protocol):
-    """What takes the bytes that are read, such as a `hashlib` object."""
+    """A consumer of the bytes read, such as a `hashlib` object."""
 
     def update(self, data: bytes, /) -> None:
-        """Take some more bytes."""
+        """Add bytes."""
         ...
 
 
 def read_header_bytes(stream: IO[bytes], hasher: Hasher | None = None) -> bytes:
-    """Return a header, from the present place of the stream to the end of its last block.
+    """Return a header, from the present position of the stream to the end of its last block.
 
     Parameters
     ----------
     stream : binary file
         Left at the start of the data.
     hasher : Hasher, optional
-        Is given the bytes of the header.
+        Updated with the bytes of the header.
 
     Raises
     ------
     HeaderError
-        If there is no header, or no end to it.
+        If the header is missing or has no end.
     """
     header = bytearray()
     for _ in range(_MOST_BLOCKS):
@@ -102,9 +102,9 @@ def card_value(header: bytes, keyword: str) -> Value | None:
 
 
 def long_texts(header: bytes) -> list[tuple[str, str]]:
-    """Return keyword and value of all texts of a header, however long they are.
+    """Return keyword and value of all strings of a header, including long ones.
 
-    Those that go on in CONTINUE cards (FITS standard 4.0, section 4.2.1.2) are put together.
+    Strings continued in CONTINUE cards (FITS standard 4.0, section 4.2.1.2) are joined.
     """
     texts: list[tuple[str, str]] = []
     goes_on = False
@@ -126,17 +126,17 @@ def texts_under(header: bytes, prefix: str) -> list[str]:
 
 
 def parse(raw: bytes) -> tuple[Value | None, str]:
-    """Return the value and the comment of what follows ``=`` in a card.
+    """Return the value and the comment from the part of a card after ``=``.
 
     Parameters
     ----------
     raw : bytes
-        UTF-8 if they are that (the standard says ASCII), else Latin-1.
+        Decoded as UTF-8 if valid (the standard says ASCII), else as Latin-1.
 
     Returns
     -------
     value : str, int, float, bool or None
-        None if there is none; a word that is neither logical nor a finite number is a text.
+        None if missing; a word that is neither logical nor a finite number is a string.
     comment : str
     """
     text = _text(raw)

@@ -84,7 +84,7 @@ def filters_by_hierarch(cards) -> list[str]:
     Parameters
     ----------
     cards : iterable of str
-        Keywords as `platefiles.fits.header_cards.cards_in` gives them.
+        Keywords from `platefiles.fits.header_cards.cards_in`.
     """
     found = [key for key in cards if key.startswith("HIERARCH ")]
     matched = {key: _LONG_FILTER.fullmatch(key) for key in found}

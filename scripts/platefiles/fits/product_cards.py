@@ -58,7 +58,7 @@ def entry(keyword: str) -> Keyword:
     Raises
     ------
     KeyError
-        If the table has none.
+        If the table lacks the keyword.
     """
     for one in keywords():
         if one.name == keyword or (one.name[-1] in "nj" and one.pattern.fullmatch(keyword)):
@@ -68,14 +68,14 @@ def entry(keyword: str) -> Keyword:
 
 
 def comment_of(keyword: str) -> str:
-    """Return the comment of a card: the unit in brackets, and what the value is."""
+    """Return the comment of a card: the unit in brackets and the meaning of the value."""
     one = entry(keyword)
     unit = f"[{one.unit}]" if one.unit and one.unit != OF_IMAGE else ""
     return f"{unit} {one.comment}".strip()
 
 
 def card(keyword: str, value: Any) -> tuple[str, Any, str]:
-    """Return a card as astropy takes it; a comment that does not fit beside the value is left out.
+    """Return a card for astropy; a comment that does not fit beside the value is omitted.
 
     Parameters
     ----------

@@ -47,7 +47,7 @@ def map_image(path: str | Path, extname: str = "SCI") -> np.ndarray:
     Returns
     -------
     numpy.ndarray
-        Pages of it are read when they are looked at and given back when memory is short.
+        Memory-mapped: pages are read on access and released when memory is short.
     """
     check_product(path, extname)
     with fits.open(path, memmap=True) as hdus:
@@ -90,10 +90,10 @@ def read_header(path: str | Path, extname: str | int = 0) -> fits.Header:
 
 
 def primary_hdu(cards: Sequence[tuple]) -> fits.PrimaryHDU:
-    """Make a primary HDU without data.
+    """Return a primary HDU without data.
 
-    It says from the beginning that there are extensions: astropy adds that card when it reads a
-    file that has some, and a header that is written once more must not be longer than before.
+    It contains EXTEND from the beginning: astropy adds that card when it reads a file with
+    extensions, and a rewritten header must not be longer than before.
     """
     hdu = fits.PrimaryHDU(header=_header(cards))
     hdu.header.set("EXTEND", True, after="NAXIS")
@@ -103,7 +103,7 @@ def primary_hdu(cards: Sequence[tuple]) -> fits.PrimaryHDU:
 def image_hdu(
     data: np.ndarray, name: str, cards: Sequence[tuple] = (), unit: str | None = None
 ) -> fits.ImageHDU:
-    """Make an image HDU with its name, unit and further cards."""
+    """Return an image HDU with its name, unit and further cards."""
     hdu = fits.ImageHDU(data, name=name)
     if unit is not None:
         hdu.header.extend(_header([("BUNIT", unit)]))
@@ -112,10 +112,10 @@ def image_hdu(
 
 
 def table_hdu(table: "Table", name: str) -> fits.BinTableHDU:
-    r"""Make a table HDU; descriptions and units of the columns go along, else those of their names.
+    r"""Return a table HDU; descriptions and units of columns default to those of their names.
 
-    FITS knows ASCII only: other letters become ``\xe9`` or ``\u0141``, and a backslash is doubled.
-    `read_table` undoes it.
+    FITS is limited to ASCII: other letters become ``\xe9`` or ``\u0141``, and a backslash is
+    doubled. `read_table` undoes it.
     """
     plain = table.copy()
     for column in table.colnames:
@@ -141,7 +141,7 @@ def write_product(path: str | Path, cards: Sequence[tuple], hdus: Sequence) -> N
     Parameters
     ----------
     path : path-like
-        Where it goes; its folder is made if it is not there.
+        Path of the product; its folder is made if needed.
     cards : sequence of tuple
         Cards of the primary header, ``(keyword, value)`` with a keyword of ``keywords.tsv``.
     hdus : sequence

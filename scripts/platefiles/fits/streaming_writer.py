@@ -24,7 +24,7 @@ class StreamedProduct:
     Parameters
     ----------
     path : path-like
-        Where it goes; its folder is made if it is not there.
+        Path of the product; its folder is made if needed.
     cards : sequence of tuple
         Cards of the primary header.
     images : mapping of str to (shape, dtype, cards, unit)
@@ -49,7 +49,7 @@ class StreamedProduct:
             self._end = stack.pop_all()
 
     def _reserve(self, shape: tuple[int, ...], dtype: np.dtype) -> "_Place":
-        """Take the room for an image from the disk: a full one shall say so before all the work."""
+        """Reserve disk space for an image, so that a full disk is reported before the work."""
         target = self._target
         target.flush()
         place = _Place(target.tell(), shape, dtype)
@@ -66,15 +66,15 @@ class StreamedProduct:
     ) -> None:
         """Write a tile, or whole rows, of the images; any thread may.
 
-        They go to the disk by way of the system's memory. Were the file mapped and changed there,
-        its pages would count as memory of this process until the disk has them.
+        Data are written through the page cache. Pages of a writable map would count as memory of
+        this process until they are on the disk.
 
         Parameters
         ----------
         parts : mapping of str to numpy.ndarray
             By name of the image, ``(..., rows, columns)``.
         rows, columns : tuple of int
-            First row and the one after the last; the same for columns, all of them if not given.
+            First row and the one after the last; likewise columns, all by default.
         """
         handle = self._target.fileno()
         with naming(self._path):
@@ -93,7 +93,7 @@ class StreamedProduct:
                     _write(handle, content[begin : begin + size], start)
 
     def image(self, name: str) -> np.ndarray:
-        """Return an image as far as it is filled, zero elsewhere, mapped and not to be changed."""
+        """Return an image, memory-mapped and read-only; unfilled parts are zero."""
         with naming(self._path):
             # Pages that are not on the disk yet would count as memory of this process.
             os.fsync(self._target.fileno())
@@ -108,17 +108,17 @@ class StreamedProduct:
         numbers: Mapping[str, int] | None = None,
         threads: int = 1,
     ) -> None:
-        """Append tables and record, add sums and digests, flush to the disk, name the file.
+        """Append tables and record, add sums and digests, flush to the disk and rename the file.
 
         Parameters
         ----------
         tables : sequence of astropy.io.fits.BinTableHDU or ImageHDU
             The extensions that follow the images, in order.
         numbers : mapping of str to int, optional
-            Values of cards of the primary header that were not known before: they stand there
-            with any number.
+            Values of cards of the primary header that were unknown before and have placeholder
+            numbers.
         threads : int
-            Images that are read at a time for their digests; it changes no bit.
+            Number of images read at a time for their digests; it changes no bit.
         """
         with naming(self._path):
             for table in tables:
@@ -157,7 +157,7 @@ def _write(handle: int, content: memoryview, start: int) -> None:
 
 
 def _header_bytes(hdu) -> bytes:
-    """Return the header as it stands in a file, with room for its sums."""
+    """Return the bytes of a header, with room for its sums."""
     header = hdu.header.copy()
     reserve(header)
     return header.tostring().encode("ascii")

@@ -22,19 +22,19 @@ def columns_hdu(
     descriptions: Mapping[str, str] | None = None,
     of_image: str = "",
 ) -> fits.BinTableHDU:
-    r"""Make a table HDU of columns.
+    r"""Return a table HDU of columns.
 
     Parameters
     ----------
     columns : mapping of str to array_like
-        Of one length; texts become ASCII as in `platefiles.fits.products_io.table_hdu`.
+        Of one length; strings become ASCII as in `platefiles.fits.products_io.table_hdu`.
     name : str
         Name of the HDU.
     descriptions : mapping of str to str, optional
-        What a column holds; it goes into ``TCOMM``.
+        Description of a column, written to ``TCOMM``.
     of_image : str
-        Unit of the image that the table belongs to, for fluxes and levels. Other columns tell
-        their units by their names (`platefiles.fits.column_units`).
+        Unit of the image of the table, for fluxes and levels. Units of other columns follow from
+        their names (`platefiles.fits.column_units`).
     """
     arrays = {key: _encoded(np.asarray(column)) for key, column in columns.items()}
     rows = np.empty(

@@ -19,14 +19,14 @@ _POLYNOMIAL = re.compile(r"(?:A|B|AP|BP)_(\d)_(\d)")
 
 
 def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
-    """Return the cards of a header that place another image of the same pixels on the sky.
+    """Return the world coordinates of a header for another image on the same pixels, as cards.
 
     Parameters
     ----------
     header : astropy.io.fits.Header
-        Of an image, or of the solution of its grid; one without world coordinates gives none.
+        Header of an image, or of the solution of its grid; without world coordinates, no cards.
     planes : bool
-        The other image is a cube of planes; the third axis counts them.
+        Whether the other image is a cube; its third axis is the number of the plane.
     """
     found = [
         (card.keyword, card.value)
@@ -41,17 +41,17 @@ def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
 
 
 def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
-    """Return the cards that place a mesh of square cells over an image on the sky.
+    """Return the world coordinates of a mesh of square cells over an image, as cards.
 
-    Each power of the polynomials takes its power of the side of a cell along, so that the mesh is
-    bent as the image is.
+    Each polynomial coefficient is scaled by its power of the cell size, so that mesh and image have
+    the same distortion.
 
     Parameters
     ----------
     header : astropy.io.fits.Header
         Of the image.
     pitch_px : int
-        Side of a cell, pixels; a pixel of the mesh stands for the middle of a cell.
+        Side of a cell, pixels; a pixel of the mesh is the centre of a cell.
     ring : int
         Rows and columns of the mesh before the first cell of the image.
     """
@@ -69,12 +69,12 @@ def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
 
 
 def picture_wcs(header: Any) -> "WCS | None":
-    """Return the WCS of an image, of its two axes on the sky; None if the header has none.
+    """Return the celestial WCS of an image; None if the header has none.
 
     Parameters
     ----------
     header : astropy.io.fits.Header
-        Of an image of two axes, or of a cube whose third axis is the colour.
+        Header of an image of two axes, or of a cube whose third axis is the colour.
     """
     if "CTYPE1" not in header or "CRVAL1" not in header:
         return None
@@ -89,7 +89,7 @@ def picture_wcs(header: Any) -> "WCS | None":
 
 
 def scaled_wcs(wcs: "WCS", shape: tuple[int, int], smaller: tuple[int, int]) -> "WCS":
-    """Return the WCS of a picture made smaller; its linear part alone.
+    """Return the linear part of the WCS of a reduced picture.
 
     Parameters
     ----------

@@ -18,19 +18,19 @@ _MONOCHROME = re.compile(
 
 
 def colour_evidence(cards: Mapping[str, Value]) -> str:
-    """Return the card that speaks of a colour filter array, such as ``BAYERPAT = 'RGGB'``.
+    """Return the card that indicates a colour filter array, such as ``BAYERPAT = 'RGGB'``.
 
     Parameters
     ----------
     cards : mapping
-        Value by keyword. BAYERPAT and its like hold the pattern, COLORCCD is other than 0 for
-        colour (SBFITSEXT 1.0). Offsets of the pattern count where no other card says that the
+        Value by keyword. BAYERPAT and similar cards hold the pattern; COLORCCD is nonzero for
+        colour (SBFITSEXT 1.0). Offsets of the pattern count unless another card says that the
         sensor is monochrome.
 
     Returns
     -------
     str
-        Empty for a monochrome sensor, and where the header says nothing.
+        Empty for a monochrome sensor or without such a card.
     """
     others = [key for key in (*COLOUR_PATTERNS, *COLOUR_FLAGS) if key in cards]
     for key in others:

@@ -25,7 +25,7 @@ _UNTYPED = (
 
 @dataclass(frozen=True)
 class Facts:
-    """The facts of a header, in one unit each; None or empty if missing."""
+    """The facts of a header in fixed units; None or empty if missing."""
 
     role: str
     """bias, dark, flat, light, or empty with a `problem`."""
@@ -68,20 +68,20 @@ def read_facts(
     fixes: Mapping[str, Value] | None = None,
     untyped: str = "",
 ) -> Facts:
-    """Bring a header of any known dialect to facts.
+    """Return the facts of a header of any known dialect.
 
     Parameters
     ----------
     header : mapping
         Value by keyword.
     inside : str
-        Path inside the raw folder, which tells the kind where IMAGETYP is missing.
+        Path inside the raw folder, from which the kind is read if IMAGETYP is missing.
     folder : str
         Name of the raw folder.
     fixes : mapping, optional
-        Cards that go before those of the header (see `platefiles.frames.fixed_header.fixes_for`).
+        Cards that override the header (see `platefiles.frames.fixed_header.fixes_for`).
     untyped : str
-        Role of a frame of which nothing tells what it is; empty to call that a problem.
+        Role of a frame of unknown kind; if empty, an unknown kind is a problem.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def _role(cards: FixedHeader, inside: str, folder: str, exposure: float | None) 
 
 
 def _gains(cards: FixedHeader) -> tuple[float | None, float | None]:
-    """Tell the gain setting from electrons per ADU.
+    """Return the gain setting and electrons per ADU.
 
     EGAIN is always electrons per ADU. GAIN is a setting, unless its comment says electrons, or it
     is no whole number, or it repeats EGAIN: then it is electrons per ADU as well.
@@ -157,7 +157,7 @@ def _gains(cards: FixedHeader) -> tuple[float | None, float | None]:
 
 
 def _exposure(cards: FixedHeader) -> float | None:
-    """Exposure in seconds; in milliseconds where the comment says so."""
+    """Return the exposure in seconds, converted if the comment says milliseconds."""
     value = cards.number(keywords.EXPOSURE)
     if value is not None and _MILLISECONDS.search(cards.comment(keywords.EXPOSURE)):
         value /= 1000
@@ -165,7 +165,7 @@ def _exposure(cards: FixedHeader) -> float | None:
 
 
 def _filter(cards: FixedHeader) -> str:
-    """Filter by its own keyword, or of several wheels the one that is not open."""
+    """Return the filter by its keyword, or of several wheels the one that is not open."""
     return (
         cards.text(keywords.FILTER)
         or _wheel(cards, keywords.FILTER_WHEELS)
@@ -188,7 +188,7 @@ def _is_open(name: str) -> bool:
 
 
 def _temperature(cards: FixedHeader) -> float | None:
-    """Sensor temperature in degrees C; kelvin if the comment says so, or above 100."""
+    """Return the sensor temperature in degrees C; kelvin if the comment says so, or above 100."""
     value = cards.number(keywords.TEMPERATURE)
     if value is not None and (value > 100 or _KELVIN.search(cards.comment(keywords.TEMPERATURE))):
         value -= _ZERO_CELSIUS_K
@@ -196,7 +196,7 @@ def _temperature(cards: FixedHeader) -> float | None:
 
 
 def _scale(cards: FixedHeader) -> float | None:
-    """Side of a pixel in arc seconds, if it can be that of a telescope or a lens."""
+    """Return the pixel scale in arcsec, if plausible for a telescope or a lens."""
     value = cards.number(keywords.SCALE)
     return value if value is not None and 0.01 <= value <= 600 else None
 
@@ -211,7 +211,7 @@ def _binning(cards: FixedHeader) -> str:
 
 
 def _start(cards: FixedHeader) -> str:
-    """Start in UTC. A local time without its zone only serves where no other card tells UTC."""
+    """Return the start in UTC. Local time without zone is used only if no card gives UTC."""
     date, time = cards.text(keywords.DATE), cards.text(keywords.TIME)
     mjd = cards.number(keywords.MJD)
     by_mjd = utc_of_mjd(mjd) if mjd is not None else ""
@@ -235,7 +235,7 @@ def _longitude(cards: FixedHeader) -> tuple[float | None, bool]:
 
 
 def _right_ascension(value: Value | None) -> float | None:
-    """Degrees from a number in degrees or a text in hours (OBJCTRA is always in hours)."""
+    """Return degrees from a number in degrees or a string in hours (OBJCTRA is always in hours)."""
     if isinstance(value, str):
         read = angle(value)
         hours = read[0] if read and re.search(r"\d[\s:h]+\d", value) else None

@@ -87,18 +87,18 @@ class _HasChannels(Protocol):
 
 
 def canonical_filter(value: str | None) -> str:
-    """Bring a filter's name to its canonical spelling.
+    """Return the canonical spelling of a filter's name.
 
     Parameters
     ----------
     value : str or None
-        FILTER as the header or the project file has it. None or blank means no filter.
+        FILTER of the header or the project file. None or blank means no filter.
 
     Returns
     -------
     str
         For known filters one of ``ha hb oiii sii nii lum red green blue U V I u g r i z``;
-        ``open`` where there is no filter; else the name in lower case without separators.
+        ``open`` without a filter; else the name in lower case without separators.
     """
     text = unicodedata.normalize("NFKC", value or "").strip()
     text = text.replace("α", "alpha").replace("β", "beta")
@@ -112,13 +112,13 @@ def canonical_filter(value: str | None) -> str:
 
 
 def claims(project: _HasChannels) -> dict[str, str]:
-    """Canonical filter to the channel that takes it, widened to the other case where it is free.
+    """Return the channel of each canonical filter, extended to the other case if unclaimed.
 
     Parameters
     ----------
     project : Project
-        Anything with ``channels``, each with ``filters``. Where two channels claim one filter,
-        the first has it.
+        Any object with ``channels``, each with ``filters``. If two channels claim a filter, the
+        first gets it.
     """
     taken: dict[str, str] = {}
     for name, channel in project.channels.items():
@@ -132,5 +132,5 @@ def claims(project: _HasChannels) -> dict[str, str]:
 
 
 def wavelength_nm(filter_value: str | None) -> float | None:
-    """Central wavelength of a known filter in nanometres, or None."""
+    """Return the central wavelength of a known filter in nanometres, or None."""
     return _WAVELENGTHS_NM.get(canonical_filter(filter_value))

@@ -14,16 +14,16 @@ _SECTIONS = frozenset(keywords.SECTIONS)
 
 
 class FixedHeader:
-    """A header with the user's fixes, which replace cards and precede their synonyms.
+    """A header with the user's fixes, which override cards and their synonyms.
 
-    A fix that is empty erases the card.
+    An empty fix erases the card.
 
     Parameters
     ----------
     cards : mapping
-        Value by keyword; where a scan keeps a comment, it stands under ``/KEYWORD``.
+        Value by keyword; a comment kept by the scan is under ``/KEYWORD``.
     fixes : mapping
-        The same of what the project puts right, see `fixes_for`.
+        Cards corrected by the project, see `fixes_for`.
     """
 
     def __init__(self, cards: Mapping[str, Value], fixes: Mapping[str, Value]):
@@ -33,7 +33,7 @@ class FixedHeader:
         self._sources = (fixes, cards) if fixes else (cards,)
 
     def get(self, keys: tuple[str, ...]) -> Value | None:
-        """Return the value of the first card that has one."""
+        """Return the first value among the cards."""
         for source in self._sources:
             for key in keys:
                 value = source.get(key)
@@ -42,14 +42,14 @@ class FixedHeader:
         return None
 
     def text(self, keys: tuple[str, ...]) -> str:
-        """Return that value as a text, T or F for a logical one; empty if there is none."""
+        """Return that value as a string, T or F if logical; empty if there is none."""
         value = self.get(keys)
         if value is None:
             return ""
         return {True: "T", False: "F"}[value] if isinstance(value, bool) else str(value).strip()
 
     def number(self, keys: tuple[str, ...]) -> float | None:
-        """Return the first value that is a number, see `read_number`."""
+        """Return the first numeric value, see `read_number`."""
         for source in self._sources:
             for key in keys:
                 value = read_number(source.get(key))
@@ -58,7 +58,7 @@ class FixedHeader:
         return None
 
     def comment(self, keys: tuple[str, ...]) -> str:
-        """Return the comment of the first card that has a value, where a scan keeps it."""
+        """Return the comment of the first card with a value, if the scan keeps it."""
         for source in self._sources:
             for key in keys:
                 if source.get(key) not in (None, ""):
@@ -66,7 +66,7 @@ class FixedHeader:
         return ""
 
     def colour_evidence(self) -> str:
-        """Return the card that speaks of a colour filter array."""
+        """Return the card that indicates a colour filter array."""
         given = {key: value for key, value in self._fixes.items() if value not in (None, "")}
         return colour_evidence({**self._cards, **given} if given else self._cards)
 
@@ -85,12 +85,12 @@ class FixedHeader:
 def fixes_for(
     names: Sequence[str], header_fixes: Mapping[str, Mapping[str, Value]]
 ) -> dict[str, Value]:
-    """Collect the cards that a project puts right for one file, later patterns over earlier ones.
+    """Return the cards that a project corrects for one file; later patterns override earlier ones.
 
     Parameters
     ----------
     names : sequence of str
-        What the file may be called: its path inside the raw folder, as it is and printable.
+        Names of the file: its path inside the raw folder, raw and printable.
     header_fixes : mapping
         Cards by pattern; see `matches`.
     """
@@ -109,7 +109,7 @@ def matches(inside: str, pattern: str) -> bool:
 
 
 def read_number(value: Value | None) -> float | None:
-    """Return the number that a value of a card is or begins with; None if there is none."""
+    """Return the number at the beginning of a card's value; None if there is none."""
     if isinstance(value, bool) or value is None:
         return None
     if isinstance(value, str):

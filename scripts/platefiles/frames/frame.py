@@ -15,7 +15,7 @@ from platefiles.frames.left_out_sentences import sentence
 
 @dataclass(frozen=True)
 class Frame:
-    """One raw file as the project sees it (a row of `frames.tsv`)."""
+    """One raw file of a project (a row of `frames.tsv`)."""
 
     id: str
     """Safe, unique and stable name made from the path inside the raw folder at first."""
@@ -64,7 +64,7 @@ class Frame:
 
     @property
     def reason(self) -> str:
-        """Sentence that says why the frame is unused, else empty."""
+        """Reason why the frame is unused, as a sentence; else empty."""
         return "" if self.left_out is None else sentence(self.left_out)
 
     @property
@@ -74,17 +74,17 @@ class Frame:
 
     @property
     def facts(self) -> str:
-        """What the reason names, as JSON; empty if the frame is used."""
+        """Values of the reason, as JSON; empty if the frame is used."""
         return "" if self.left_out is None else canonical(self.left_out.named)
 
 
 def unused(frame: Frame, left_out: LeftOut) -> Frame:
-    """Return a frame as one that is not used, with the reason."""
+    """Return the frame marked as unused, with the reason."""
     return replace(frame, role="unused", left_out=left_out, channel="")
 
 
 def sections_of(frame: Frame) -> dict[str, dict[str, str]]:
-    """Return the sections of a frame for its job; nothing for an untrimmed one."""
+    """Return the sections of a frame for its job; nothing for an untrimmed frame."""
     if not frame.trim_section:
         return {}
     return {"sections": {"trim": frame.trim_section, "bias": frame.bias_section}}
@@ -99,7 +99,7 @@ _OPTIONAL = {"gain", "offset", "temperature_c", "egain"}
 
 
 def write_frame_list(frames: Sequence[Frame], path: str | Path) -> bool:
-    """Write `frames.tsv` if it changed: a header line, then a line a frame, fields escaped.
+    """Write `frames.tsv` if it changed: a header line, then one line per frame, fields escaped.
 
     Returns
     -------
@@ -112,12 +112,12 @@ def write_frame_list(frames: Sequence[Frame], path: str | Path) -> bool:
 
 
 def read_frame_list(path: str | Path) -> tuple[Frame, ...]:
-    """Read `frames.tsv` back; every value is as it was.
+    """Read `frames.tsv`; all values round-trip.
 
     Raises
     ------
     ValueError
-        If the file is no list of frames of this version.
+        If the file is not a list of frames of this version.
     """
     header, *lines = Path(path).read_text(encoding="utf-8").split("\n")
     if tuple(header.split("\t")) != _COLUMNS:

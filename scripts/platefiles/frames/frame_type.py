@@ -24,12 +24,12 @@ _PREFIX = re.compile(r"dark[ _-]?flat[a-z]*|flat[ _-]?dark[a-z]*|[a-z]+")
 
 
 def kind_of_type(value: str) -> str:
-    """Read IMAGETYP and its kin.
+    """Return the kind of a frame from IMAGETYP or a similar card.
 
     Returns
     -------
     str
-        bias, dark, flat or light; ``master`` for a combined frame; empty for what is unknown.
+        bias, dark, flat or light; ``master`` for a combined frame; empty if unknown.
     """
     word = re.sub(r"[^a-z]", "", value.lower())
     if "master" in word or word.startswith(("super", "combined")):
@@ -46,14 +46,14 @@ def kind_of_type(value: str) -> str:
 
 
 def kind_of_path(inside: str, folder: str) -> str:
-    """Read the kind from the folders a file lies in, the nearest first, then from its own name.
+    """Return the kind from the parent folders, the nearest first, then from the file name.
 
     Parameters
     ----------
     inside : str
         Path inside the raw folder.
     folder : str
-        Name of the raw folder itself, which may be called ``darks``.
+        Name of the raw folder, such as ``darks``.
     """
     *parents, name = inside.split("/")
     for part in (*reversed(parents), folder):
@@ -66,7 +66,7 @@ def kind_of_path(inside: str, folder: str) -> str:
 
 
 def _kind_of_folder(name: str) -> str:
-    """Read one folder's name; a single 'dark' among other words may be a target's name."""
+    """Return the kind from a folder's name; 'dark' among other words may be a target's name."""
     words = _LETTERS.findall(name)
     joined = "".join(words)
     kinds = [_PLURAL[word] for word in (joined, *words) if word in _PLURAL]

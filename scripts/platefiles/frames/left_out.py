@@ -48,15 +48,15 @@ class LeftOut:
 
     @classmethod
     def of(cls, why: str, facts: dict[str, str]) -> Self:
-        """Return what a row of a job or of the list of frames tells."""
+        """Return the reason in a row of a job or of the list of frames."""
         return cls(Why(why), tuple(sorted(facts.items())))
 
     @classmethod
     def because(cls, why: Why, **facts: str) -> Self:
-        """Return why a file is left out, with what the sentence names."""
+        """Return the reason why a file is left out, with the values of its sentence."""
         return cls.of(why, facts)
 
     @property
     def named(self) -> dict[str, str]:
-        """What the sentence names, by key."""
+        """Values of the sentence, by key."""
         return dict(self.facts)

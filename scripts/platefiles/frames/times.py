@@ -23,22 +23,22 @@ _ANGLE = re.compile(
 
 
 def start_utc(date: str, time: str) -> str:
-    """Bring the cards of a start time to ISO 8601 in UTC.
+    """Convert the cards of a start time to ISO 8601 in UTC.
 
     Parameters
     ----------
     date : str
-        DATE-OBS: ISO 8601 with or without time, fraction and time zone, or the ``DD/MM/YY`` of
-        FITS files before 2000 (FITS 4.0, section 9.1.2). Two-digit years below 70 are taken for
-        20YY, since no electronic camera is older.
+        DATE-OBS: ISO 8601 with or without time, fraction and time zone, or the ``DD/MM/YY`` of FITS
+        files before 2000 (FITS 4.0, section 9.1.2). Two-digit years below 70 mean 20YY, since no
+        electronic camera is older.
     time : str
         A separate time card, or empty.
 
     Returns
     -------
     str
-        ``YYYY-MM-DDThh:mm:ss.sss``; the date alone where no time is known; empty where the cards
-        make no sense, and outside the years 1900 to 2100: a clock that was never set says year 1.
+        ``YYYY-MM-DDThh:mm:ss.sss``; the date alone if the time is unknown; empty if the cards are
+        invalid or outside the years 1900 to 2100: an unset clock gives year 1.
     """
     matched = _DATE_TIME.fullmatch(date)
     if not matched:
@@ -58,14 +58,14 @@ def start_utc(date: str, time: str) -> str:
 
 
 def utc_of_mjd(mjd: float) -> str:
-    """Bring a modified Julian date to ISO 8601; empty outside the years 1900 to 2100."""
+    """Convert a modified Julian date to ISO 8601; empty outside the years 1900 to 2100."""
     if not 15_020 <= mjd <= 88_069:
         return ""
     return (datetime(1858, 11, 17) + timedelta(days=mjd)).isoformat(timespec="milliseconds")
 
 
 def julian_year(start: str, exposure_s: float) -> float | None:
-    """Return the Julian year of the middle of an exposure; None where its day is not known.
+    """Return the Julian year of the middle of an exposure; None if its day is unknown.
 
     Parameters
     ----------
@@ -80,14 +80,14 @@ def julian_year(start: str, exposure_s: float) -> float | None:
 
 
 def night_of(start: str, longitude_deg: float | None) -> str:
-    """Date of the evening of a night that runs from noon to noon, local mean solar time.
+    """Return the evening date of the night, noon to noon in local mean solar time.
 
     Parameters
     ----------
     start : str
-        As `start_utc` gives it. A date without time is taken as it stands.
+        Output of `start_utc`. A date without time is returned unchanged.
     longitude_deg : float or None
-        East positive; UTC is used where it is unknown.
+        East positive; if unknown, UTC is used.
 
     Returns
     -------
@@ -101,12 +101,12 @@ def night_of(start: str, longitude_deg: float | None) -> str:
 
 
 def angle(text: str) -> tuple[float, str] | None:
-    """Read an angle in units of its first number, sexagesimal or decimal.
+    """Return an angle in units of its first number, sexagesimal or decimal.
 
     Returns
     -------
     value : float
-        Negative for a leading minus, and for the sides S and W.
+        Negative for a leading minus and for the sides S and W.
     side : str
         N, S, E, W or empty.
     """

@@ -35,7 +35,7 @@ def channel_cards(
     shape: tuple[int, int],
     job: IntegrateJob,
 ) -> list[tuple]:
-    """Return the cards of the provenance of a channel.
+    """Return the provenance of a channel as cards.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def channel_cards(
 def saturation_cards(
     subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob, cores: int
 ) -> list[tuple]:
-    """Return the level of saturation in the unit of the channel, and where it comes from.
+    """Return the saturation level in the unit of the channel, with its origin, as cards.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def saturation_cards(
         Those that are used.
     job : IntegrateJob
     cores : int
-        Stars with saturated cores in frames that state no level.
+        Number of stars with saturated cores in frames without a stated level.
     """
     found = []
     if cores:
@@ -121,7 +121,7 @@ class Saturation(NamedTuple):
 
 
 def _told_cards(found: Sequence[Saturation]) -> list[tuple]:
-    """Return cards that tell each by itself, with what it is about."""
+    """Return one card per finding, with its subject."""
     return [
         card
         for number, one in enumerate(found[:9], start=1)
@@ -133,7 +133,7 @@ def _told_cards(found: Sequence[Saturation]) -> list[tuple]:
 
 
 def _cores_note(cores: int, channel: str) -> str:
-    """Say how many stars saturate in frames that state no level."""
+    """Return the number of saturated stars in frames without a stated level, as a sentence."""
     stars = "1 star has a core" if cores == 1 else f"{cores} stars have cores"
     return (
         f"channel {channel}: {stars} fainter than the wings imply, as if saturated; "
@@ -142,7 +142,7 @@ def _cores_note(cores: int, channel: str) -> str:
 
 
 def _pile_up(row: RegisteredSub, sub: Sub) -> Saturation | None:
-    """Say where the values of a camera setting pile up, if that is below full scale."""
+    """Return the pile-up level of a camera setting as a sentence, if it is below full scale."""
     if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale:
         return None
     pile_up, level = (
@@ -165,7 +165,7 @@ def gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> 
 
 
 def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> list[tuple]:
-    """Return the gain that the noise of light was reckoned with, if the sky alone tells it."""
+    """Return the gain used for photon noise, if estimated from the sky alone."""
     if not gain_notes(subs, job):
         return []
     gains = [1 / row.facts["light_variance"] for row, _ in subs if row.facts["light_variance"] > 0]

@@ -11,13 +11,13 @@ FEWEST_CORES = 3
 
 
 def core_loss(row: Mapping[str, Any]) -> str | None:
-    """Return the sentence for a sub that lost much of its star cores, else None.
+    """Return a sentence if a sub lost much of its star cores, else None.
 
     Parameters
     ----------
     row : mapping
-        ``name``, and as numbers or text the number of ``star_cores`` and the shares
-        ``cores_rejected``, ``clipped_low`` and ``clipped_high``; what is missing or empty counts as
+        ``name``, and as numbers or strings the number of ``star_cores`` and the fractions
+        ``cores_rejected``, ``clipped_low`` and ``clipped_high``; missing or empty values count as
         0.
     """
     stars, cores, low, high = (

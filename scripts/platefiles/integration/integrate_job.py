@@ -16,23 +16,23 @@ class IntegrateJob(StepJob):
     Attributes
     ----------
     settings : JobSettings
-        The part of the group ``integration`` that acts here.
+        The settings of the group ``integration`` for this step.
     channel : str
     target : str
-        What the frames call what they show, or the title of the project.
+        OBJECT of the frames, or the title of the project.
     filter : str
-        Name of the filter in the headers of the frames, several with commas.
+        FILTER of the frames; several are joined by commas.
     wavelength_nm : float or None
     unit : str
-        Of the channel where the gain is known.
+        Unit of the channel if the gain is known.
     calibrated : bool
-        Whether the frames are calibrated already.
+        Whether the frames are already calibrated.
     lone_pixels : bool
-        Whether cosmic rays are looked for where one sub alone covers a pixel.
+        Whether to search for cosmic rays in pixels covered by a single sub.
     camera, equipment : dict
-        What the equipment file gives.
+        Values of the equipment file.
     notes : tuple of dict
-        On the masters of the subs, see `platefiles.calibration.note.Note`.
+        Notes on the masters of the subs, see `platefiles.calibration.note.Note`.
     subs : tuple of dict
         Facts of the lights, in the order of the files.
     """

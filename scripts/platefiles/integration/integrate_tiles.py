@@ -41,7 +41,7 @@ def open_subs(
     job: IntegrateJob,
     grid: tuple[int, int],
 ) -> list[tuple[RegisteredSub, Sub]]:
-    """Open the subs that are used, in the order of ``job.subs``.
+    """Open the used subs, in the order of ``job.subs``.
 
     Parameters
     ----------
@@ -51,8 +51,8 @@ def open_subs(
         Lights of the channel, in the order of ``job.subs``.
     masters : Masters
     registered : sequence of RegisteredSub
-        A sub that cannot be read, or is not what was measured, gets another state there, with the
-        reason and the SHA-256 of the file as it is now.
+        Changed in place: a sub that is unreadable or differs from the measured one gets another
+        state, the reason and the SHA-256 of its present file.
     hits : mapping of str to HitPixels
         Cosmic rays by id of the sub.
     job : IntegrateJob
@@ -62,8 +62,8 @@ def open_subs(
     Returns
     -------
     list of (RegisteredSub, Sub)
-        The subs know the cosmic rays where they alone cover the grid; ``ray_pixels`` of their rows
-        counts these, too.
+        The subs include the cosmic rays in areas covered by a single sub; ``ray_pixels`` of their
+        rows counts these as well.
     """
     by_id = {sub.facts["id"]: sub for sub in registered}
     facts = {sub["id"]: (path, sub) for path, sub in zip(paths_to_raw, job.subs, strict=True)}
@@ -101,7 +101,7 @@ def leave_out_changed(subs: Sequence[tuple[RegisteredSub, Sub]], first: ChangedF
     subs : sequence of (RegisteredSub, Sub)
         Open ones.
     first : ChangedFrame
-        Which showed while it was read.
+        The first change, found while reading.
     """
     for row, sub in subs:
         try:
@@ -113,7 +113,7 @@ def leave_out_changed(subs: Sequence[tuple[RegisteredSub, Sub]], first: ChangedF
 
 
 def _leave_out(row: RegisteredSub, path: str | Path, error: FrameError) -> None:
-    """Give a sub that was measured, and is not the same now, its reason."""
+    """Mark a sub that changed since it was measured as left out, with the reason."""
     row.facts["state"], row.facts["reason"] = SubState.UNREADABLE, str(error)
     row.facts["weight"], row.facts["sha256"] = 0.0, file_sha256(path)
     hold_back(f"{row.facts['name']} {error}")
@@ -121,7 +121,7 @@ def _leave_out(row: RegisteredSub, path: str | Path, error: FrameError) -> None:
 
 @dataclass(frozen=True)
 class Stack:
-    """The samples of a tile and of what lies around it.
+    """The samples of a tile and its margin.
 
     Attributes
     ----------
@@ -132,9 +132,9 @@ class Stack:
     weights : WeightTable
         Of the subs, in a plane.
     inner : tuple of slice
-        Where in a plane the tile lies.
+        Position of the tile in a plane.
     average : Average
-        Of what was kept in the tile.
+        Average of the kept samples of the tile.
     cores : numpy.ndarray
         ``(n, 2)`` int64: pixels of star cores with data in the tile, and rejected ones.
     """
@@ -149,7 +149,7 @@ class Stack:
 
     @property
     def planes(self) -> dict[str, np.ndarray]:
-        """The images of the channel by name, of the tile."""
+        """Images of the tile, by name."""
         result = self.average
         return {
             "SCI": result.mean,
@@ -160,7 +160,7 @@ class Stack:
 
 
 class Integration:
-    """Everything that the integration of a tile needs beside its place.
+    """All inputs of the integration of a tile except its position.
 
     Parameters
     ----------
@@ -170,8 +170,7 @@ class Integration:
         ``(ny, nx)`` of the grid.
     settings : Stacking
     stars : numpy.ndarray
-        ``(s, 2)`` float64: x and y of stars on the grid, brightest first. Their images give the
-        kernels for the comparison of subs.
+        ``(s, 2)`` float64: x and y of stars on the grid, brightest first, for the PSF kernels.
     threads : int
         For the fit of the kernels; it changes no bit.
     """
@@ -214,7 +213,7 @@ class Integration:
         self._of_thread = threading.local()
 
     def _local_weights(self) -> LocalWeights:
-        """Let the weights follow the differences between the skies of the subs."""
+        """Adapt the weights to the differences between the skies of the subs."""
         photons = [
             row.facts["scale"]
             * row.facts["excess"]
@@ -226,14 +225,14 @@ class Integration:
         return LocalWeights(self._weights, self._noise, np.array(photons), skies, shape)
 
     def tiling(self, threads: int, memory_mb: float = math.inf) -> Tiling:
-        """Choose tiles for the memory that they take with these subs.
+        """Choose the tile size for the available memory.
 
         Parameters
         ----------
         threads : int
-            Tiles that are worked on at a time.
+            Number of tiles processed at a time.
         memory_mb : float
-            Memory of its own that the job may take, MB.
+            Private memory limit of the job, MB.
         """
         middle = (self._ny // 2, self._nx // 2)
         transforms = [row.transform for row, _ in self._subs]
@@ -251,12 +250,12 @@ class Integration:
         Parameters
         ----------
         rows, columns : tuple of int
-            First of the grid and the one after the last.
+            First row or column of the grid and the one after the last.
 
         Returns
         -------
         Stack
-            Its arrays lie in memory that the thread uses again for its next tile.
+            Its arrays are overwritten by the thread's next tile.
         """
         if not hasattr(self._of_thread, "room"):
             self._of_thread.room = SubRoom()
@@ -289,6 +288,6 @@ class Integration:
 
 
 def _sky_after(row: RegisteredSub) -> float:
-    """Sky of a sub in the unit of the channel after levelling: that of the reference."""
+    """Return the sky of a sub after levelling, unit of the channel: the reference's."""
     facts = row.facts
     return facts["sky_rate"] * facts["factor"] - float(facts["sky_difference"][0])
