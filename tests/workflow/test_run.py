@@ -366,3 +366,18 @@ def test_snakemake_by_hand(home, command_line):
     text = report.read_text(encoding="utf-8")
     assert "ha-in-red.png" in text
     assert "subs.tsv" in text
+
+
+def test_steps_that_snakemake_starts_itself_make_the_same_bytes(home):
+    """With `--executor local` no step server is at work, and the channel is the same file."""
+    made = [
+        *(f"measures/g/{night}.fits" for night in ("2026-03-23", "2026-03-24")),
+        "registration/g.fits",
+        "channels/g.fits",
+    ]
+    before = [(home.results / name).read_bytes() for name in made]
+    for name in made:
+        (home.results / name).unlink()
+    said = home.run("--to", "results/tiny/channels/g.fits", "--", "--executor", "local")
+    assert "measure stars x 2" in said
+    assert [(home.results / name).read_bytes() for name in made] == before
