@@ -55,7 +55,7 @@ def is_object_url(place: object) -> bool:
 
 
 def url_problem(url: str) -> str:
-    """Return the fault in the name of a prefix, or nothing."""
+    """Return the fault in a prefix, without its name, which may contain credentials; or nothing."""
     if _URL.fullmatch(url) and url.isprintable():
         return ""
     return (

@@ -12,7 +12,7 @@ from platefiles.integration.tiles import Span
 
 
 class KeptRows:
-    """Copies of the lowest rows of tiles, by the columns of the tile; threads may share it.
+    """Thread-safe copies of the bottom rows of tiles, by the columns of the tile.
 
     Parameters
     ----------
@@ -27,14 +27,14 @@ class KeptRows:
         self._kept: dict[Span, tuple[int, list[np.ndarray]]] = {}
 
     def keep(self, columns: Span, first: int, planes: Sequence[np.ndarray]) -> None:
-        """Copy as many rows as the limit allows.
+        """Copy rows up to the limit.
 
         Parameters
         ----------
         columns : tuple of int
             First of the grid and the one after the last.
         first : int
-            Row of the grid with which the planes begin.
+            First row of the planes on the grid.
         planes : sequence of numpy.ndarray
             ``(n, rows, columns)``.
         """
@@ -54,7 +54,7 @@ class KeptRows:
         Returns
         -------
         int
-            Rows that were filled; 0 where the tile above is not ready.
+            Number of filled rows; 0 if the tile above is not ready.
         """
         kept_first, kept = self._kept.pop(columns, (-1, []))
         if kept_first != first:

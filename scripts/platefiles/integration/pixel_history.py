@@ -31,9 +31,9 @@ class Sample:
     state : str
         State of the sub.
     value, sigma : float
-        Calibrated, laid on the grid and levelled, in the unit of the channel; NaN for no data.
+        Calibrated, registered and levelled, in the unit of the channel; NaN for no data.
     weight : float
-        In this pixel; 0 for a sub that is not used.
+        Weight in this pixel; 0 for an unused sub.
     fate : str
         One of ``FATES``, or ``not used``.
     """
@@ -56,9 +56,9 @@ class PixelHistory:
     samples : tuple of Sample
         In the order of the registration.
     mean, variance : float
-        Made again from the samples, as the channel's step makes them.
+        Recomputed from the samples by the method of the channel's step.
     recorded, recorded_variance : float
-        What stands in the product.
+        Values in the product.
     """
 
     samples: tuple[Sample, ...]
@@ -69,7 +69,7 @@ class PixelHistory:
 
     @property
     def same(self) -> bool:
-        """Whether mean and variance are those of the product, to the last bit."""
+        """Whether mean and variance equal those of the product, to the last bit."""
         again = np.array([self.mean, self.variance])
         return np.array_equal(again, [self.recorded, self.recorded_variance], equal_nan=True)
 
@@ -77,16 +77,16 @@ class PixelHistory:
 def pixel_history(
     path_to_channel: str | Path, job: str, inputs: Mapping[str, Sequence[str]], x: int, y: int
 ) -> PixelHistory:
-    """Integrate one pixel and what lies around it again, from the raw frames.
+    """Integrate one pixel and its surroundings again, from the raw frames.
 
     Parameters
     ----------
     path_to_channel : path-like
         The product.
     job : str
-        By which it was made.
+        Job of the product.
     inputs : mapping of str to sequence of str
-        Files by the name that the rule ``integrate`` gives them.
+        Files by input name of the rule ``integrate``.
     x, y : int
         Pixel of the grid, counted from 1 as in FITS.
 

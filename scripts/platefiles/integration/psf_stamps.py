@@ -29,7 +29,7 @@ def fit_psf_kernels(
     sky: float,
     threads: int = 1,
 ) -> PsfKernels:
-    """Fit the kernels between the star images of the subs that are used.
+    """Fit the kernels between the star images of the used subs.
 
     Parameters
     ----------
@@ -41,12 +41,12 @@ def fit_psf_kernels(
     sky : float
         Common sky of the subs on the grid, unit of the channel.
     threads : int
-        Stars that are worked on at a time; it changes no bit.
+        Number of stars processed at a time; it changes no bit.
 
     Returns
     -------
     PsfKernels
-        Without partners for fewer than three subs, or where no sub knows the width of its stars.
+        Without partners for fewer than three subs, or if no sub has a measured FWHM.
     """
     fwhm_px = np.array([_width_on_grid(row) for row, _ in subs])
     known = np.isfinite(fwhm_px) & (fwhm_px > 0)
@@ -81,10 +81,7 @@ def fit_psf_kernels(
 
 
 def saturation_on_grid(row: RegisteredSub, sub: Sub) -> float:
-    """Return the value, in the unit of the channel, from which on a pixel of a sub is saturated.
-
-    It is infinite where the camera's limit is not known.
-    """
+    """Return the saturation level of a sub in the unit of the channel; infinite if unknown."""
     level = sub.saturation * row.facts["scale"] - float(row.facts["sky_difference"][0])
     return level if np.isfinite(level) else np.inf
 
@@ -102,7 +99,7 @@ def _inside(stars: np.ndarray, margin: int, shape: tuple[int, int]) -> np.ndarra
 
 
 class CoreTally:
-    """Counts the pixels of star cores that rejection took from each sub.
+    """Counts the rejected pixels of star cores of each sub.
 
     Parameters
     ----------
@@ -125,14 +122,14 @@ class CoreTally:
         flags : numpy.ndarray
             ``(n, ny, nx)`` uint8, see `platelib.integration.rejection.reject`.
         inner : tuple of slice
-            Where in a plane the tile lies.
+            Position of the tile in a plane.
         corner : tuple of int
             First row and column of the tile on the grid.
 
         Returns
         -------
         numpy.ndarray
-            ``(n, 2)`` int64: pixels with data, and those of them that were rejected.
+            ``(n, 2)`` int64: numbers of pixels with data, and of rejected pixels.
         """
         tile = flags[:, inner[0], inner[1]]
         step = np.arange(-_CORE_PX, _CORE_PX + 1)

@@ -22,12 +22,12 @@ _WING_SIGMA = 4.0
 
 
 class LoneParts:
-    """What each sub of a channel covers alone.
+    """The areas covered by a single sub of a channel.
 
     Parameters
     ----------
     registered : sequence of RegisteredSub
-        Of the channel; those that are not used do not count.
+        Subs of the channel; unused subs do not count.
     grid : tuple of int
         ``(ny, nx)``.
     """
@@ -43,7 +43,7 @@ class LoneParts:
         self._boxes = {row.facts["id"]: own for row, own in zip(used, boxes, strict=True)}
 
     def hits(self, row: RegisteredSub, sub: Sub) -> HitPixels:
-        """Find the pixels of a sub that particles hit, where no other sub covers the grid.
+        """Find cosmic rays of a sub where no other sub covers the grid.
 
         Parameters
         ----------
@@ -54,7 +54,7 @@ class LoneParts:
         Returns
         -------
         HitPixels
-            None where stars are as sharp as tracks, or their width is unknown.
+            No pixels if stars are as sharp as tracks, or their width is unknown.
         """
         from platelib.integration.coverage import is_lone
 
@@ -95,7 +95,7 @@ def _searched(row: RegisteredSub, sub: Sub, rows: slice, columns: slice) -> np.n
 
 
 def _starlight(values: np.ndarray, variance: np.ndarray, fwhm_px: float) -> np.ndarray:
-    """Return the middles of sources with light all around, which no track has."""
+    """Return the centres of sources with light all around; a track has none."""
     from platelib.colour.star_cores import discs
     from platelib.detection.wing_profiles import wing_profiles
 

@@ -24,16 +24,16 @@ _UNKNOWN = {"state": "", "reason": ""} | dict.fromkeys(
 
 @dataclass(frozen=True)
 class SubRow:
-    """A sub as a product knows it.
+    """A sub in the table of a product.
 
     Attributes
     ----------
     channel, id, name, sha256, night : str
     exposure_s : float
     state, reason : str
-        ``used``, ``measured``, or why it is not used.
+        ``used``, ``measured``, or the reason for rejection.
     weight, clipped_low, clipped_high : float
-        Shares; NaN where the product does not know them yet.
+        Relative weight and fractions; NaN if the product lacks them.
     """
 
     channel: str
@@ -50,7 +50,7 @@ class SubRow:
 
 
 def read_sub_rows(path: str | Path) -> list[SubRow]:
-    """Read the subs in a product; nothing if it lists none.
+    """Read the subs of a product; empty if it lists none.
 
     Parameters
     ----------

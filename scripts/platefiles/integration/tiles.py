@@ -41,7 +41,7 @@ class Tiling:
     ny, nx : int
         Size of the grid.
     rows, columns : int
-        Size of a tile; those at the right and lower edge may be smaller.
+        Size of a tile; tiles at the right and bottom edge may be smaller.
     """
 
     ny: int
@@ -65,7 +65,7 @@ def tiling(
     source_bytes: Callable[[int, int], int] | None = None,
     halo: int = 0,
 ) -> Tiling:
-    """Choose tiles of ``TILE_MB``, or less where memory is short; they change no bit of the result.
+    """Choose tiles of ``TILE_MB``, or less if memory is short; they change no bit of the result.
 
     Parameters
     ----------
@@ -78,10 +78,10 @@ def tiling(
     memory_mb : float
         Memory of its own that the job may take, MB.
     source_bytes : callable, optional
-        Memory of the raw frame's part that holds a tile, by rows and columns of the tile; by
-        default ``BYTES_OF_SOURCE`` a pixel.
+        Memory of the part of the raw frame for a tile, by rows and columns of the tile; by default
+        ``BYTES_OF_SOURCE`` per pixel.
     halo : int
-        Rows and columns on each side of a tile that are worked on for its sake.
+        Rows and columns of margin on each side of a tile.
     """
     ny, nx = shape
     tile_mb = min(TILE_MB, max(memory_mb - BASE_MB, 0) / threads)
@@ -93,7 +93,7 @@ def tiling(
         return (samples + rows * columns * BYTES_A_RESULT + source) / MIB
 
     def most(least: int, size: int, of: Callable[[int], float]) -> int:
-        """Return the largest number up to a size that fits the memory, or the least."""
+        """Return the largest number up to a size that fits into the memory, or the minimum."""
         return least + max(bisect_right(range(least, size + 1), tile_mb, key=of) - 1, 0)
 
     columns = min(TILE_COLUMNS, nx)
@@ -103,7 +103,7 @@ def tiling(
 
 
 def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
-    """Return the memory of its own that integrating takes, MB.
+    """Return the private memory of the integration, MB.
 
     It is ``BASE_MB``, the rows that tiles share and, for each thread, a tile of
     ``subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE`` bytes a pixel, which is ``TILE_MB``
@@ -130,7 +130,7 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
 
 
 def kept_bytes(threads: int, memory_mb: float) -> float:
-    """Return the memory for the rows that tiles share: none where tiles are short of it.
+    """Return the memory for the rows that tiles share: 0 if tiles need all of it.
 
     Parameters
     ----------

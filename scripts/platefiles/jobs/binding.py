@@ -36,7 +36,7 @@ class Call:
     threads : int
         Threads that the step may use.
     memory_mb : float
-        Memory that the step may use; infinite where nothing limits it.
+        Memory that the step may use; infinite without a limit.
     """
 
     script: str
@@ -53,7 +53,7 @@ class Call:
         return Path(self.script).stem
 
     def written(self, path: str | Path) -> str:
-        """Write a script that makes the call; return its path.
+        """Write a script with the call; return its path.
 
         Parameters
         ----------
@@ -67,7 +67,7 @@ class Call:
 
 
 class _Inputs:
-    """Inputs by name; a name that was not given is an empty list, as in a rule."""
+    """Inputs by name; a missing name is an empty list, as in a rule."""
 
     def __init__(self, inputs: dict[str, str | list[str]]) -> None:
         self._inputs = inputs

@@ -25,9 +25,9 @@ log = logging.getLogger("platelog")
 def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterator[None]:
     """Write messages and warnings to a job's log; end a failed job with its reason.
 
-    The reason is the last line of level ERROR, which whoever started the job shows. For a
-    :class:`~platefiles.core.errors.UserError` it is its sentence; anything else leaves its
-    traceback above. Where the log cannot be written, the reason goes to standard error.
+    The reason is the last line of level ERROR, which the caller shows. For a
+    :class:`~platefiles.core.errors.UserError` it is the message; any other exception is preceded by
+    its traceback. If the log cannot be written, the reason goes to standard error.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
         The job. If it succeeds, a `platefiles.provenance.job_notes.JobNote` is the last line of the
         log.
     product : path-like
-        What the job makes.
+        The product of the job.
     """
     _allow_many_files()
     try:
@@ -93,15 +93,15 @@ def job_log(path: str | Path, job: str = "", product: str | Path = "") -> Iterat
 
 
 def _forget_scan(path: Path) -> None:
-    """Let the next run read the headers of all frames again, whatever their times say."""
+    """Make the next run read the headers of all frames again, regardless of their times."""
     if not path.is_absolute():
         Path(*path.parts[:2], SCAN_CACHE).unlink(missing_ok=True)
 
 
 class _LogFile(logging.Handler):
-    """A log whose lines are whole or not there; errors that do not fit go to standard error.
+    """A log that writes lines whole or not at all; errors that do not fit go to standard error.
 
-    What does not print is escaped: a log is read on a terminal.
+    Unprintable characters are escaped: a log is read on a terminal.
     """
 
     def __init__(self, path: str | Path):
@@ -129,7 +129,7 @@ class _LogFile(logging.Handler):
 
 
 def _allow_many_files() -> None:
-    """Lift the limit on open files as far as may be: an integration has all subs open at once."""
+    """Raise the limit on open files to the maximum: an integration opens all subs at once."""
     _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
     with suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))

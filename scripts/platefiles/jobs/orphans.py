@@ -21,12 +21,12 @@ _held: dict[str, IO[str]] = {}
 
 
 def hold_job_lock(results: str | Path) -> None:
-    """Let later runs know, until this process ends, that a job is at work in a results folder.
+    """Lock a results folder until this process ends, so that later runs notice the job.
 
     Parameters
     ----------
     results : path-like
-        Is there already.
+        An existing folder.
     """
     path = os.path.join(os.path.abspath(results), ".jobs.lock")
     if path not in _held:
@@ -36,19 +36,19 @@ def hold_job_lock(results: str | Path) -> None:
 
 
 def refuse_orphans(results: str | Path, patience_s: float = PATIENCE_S) -> None:
-    """Make sure that no job of an earlier run is at work in a results folder.
+    """Check that no job of an earlier run is running in a results folder.
 
     Parameters
     ----------
     results : path-like
-        May not be there yet.
+        May be missing.
     patience_s : float
-        How long to wait for the end of such jobs.
+        Waiting time for such jobs to end.
 
     Raises
     ------
     UserError
-        If there still are.
+        If such jobs are still running.
     """
     folder = os.path.abspath(results)
     with suppress(FileNotFoundError), open_lock(os.path.join(folder, ".jobs.lock")) as stream:

@@ -19,21 +19,20 @@ _held: list[IO[str]] = []
 
 
 class Busy(UserError):
-    """Another run is at work."""
+    """Another run is running."""
 
 
 def hold_run_lock(results: str | Path) -> None:
     """Hold the lock of a results folder until this process ends.
 
-    The processes that it starts hold the lock as well if they inherit its files; they take it for
-    theirs.
+    Child processes that inherit the file descriptor share the lock.
 
     Raises
     ------
     Busy
         If another run holds it.
     UserError
-        If it cannot be opened.
+        If the lock file cannot be opened.
     """
     folder = Path(results).absolute()
     path = folder / ".run.lock"
@@ -60,9 +59,9 @@ def hold_run_lock(results: str | Path) -> None:
 
 
 def open_lock(path: str | Path) -> IO[str]:
-    """Open the file of a lock, and make it if it is not there.
+    """Open the file of a lock; create it if missing.
 
-    Where another user has made it, it is enough to read it.
+    Read access suffices for a file of another user.
 
     Raises
     ------
@@ -78,7 +77,7 @@ def open_lock(path: str | Path) -> IO[str]:
 
 
 def _not_opened(path: Path, problem: OSError) -> str:
-    """Return why the file of the run cannot be opened, with the remedy, in one sentence."""
+    """Return the reason why the lock file cannot be opened, with the remedy, as one sentence."""
     why = problem.strerror or problem
     if problem.filename == os.fspath(path) and path.exists():
         owner = _owner(path)
@@ -94,7 +93,7 @@ def _owner(path: Path) -> str:
 
 
 def _is_inherited(path: Path) -> bool:
-    """Whether the file that the variable names is this lock file, opened by who started us."""
+    """Return whether the variable names this lock file, opened by the parent process."""
     try:
         return os.path.samestat(os.fstat(int(os.environ.get(INHERITED, ""))), os.stat(path))
     except (ValueError, OSError):

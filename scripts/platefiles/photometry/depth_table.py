@@ -58,7 +58,7 @@ TABLES = {
 
 
 def depth_hdus(tables: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[fits.BinTableHDU]:
-    """Return the tables of the product; those without rows are left out."""
+    """Return the tables of the product; empty tables are omitted."""
     return [
         columns_hdu({key: [row[key] for row in rows] for key in TABLES[name]}, name, TABLES[name])
         for name, rows in tables.items()
@@ -67,7 +67,7 @@ def depth_hdus(tables: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[fits.B
 
 
 def read_depths(path: str | Path, table: str = "CHANNELS") -> list[dict[str, Any]]:
-    """Read the rows of a table of the product; none where it is not there."""
+    """Read the rows of a table of the product; none if the table is missing."""
     try:
         return rows_of(read_columns(path, table))
     except KeyError:

@@ -32,9 +32,9 @@ class Band:
     colour : tuple of str or None
         Bands whose difference is the colour.
     pivot : float
-        Colour that the zero point is for.
+        Colour at which the zero point holds.
     uncalibrated : str
-        Why magnitudes of this channel are not those of the band, or empty.
+        Reason why magnitudes of this channel are not in the band, or empty.
     """
 
     name: str
@@ -44,16 +44,16 @@ class Band:
 
 
 def choose_band(filters: Iterable[str], wavelength_nm: float | None, bands: Iterable[str]) -> Band:
-    """Choose the band of a catalogue that lies nearest to a channel.
+    """Choose the catalogue band closest to a channel.
 
     Parameters
     ----------
     filters : iterable of str
-        What the project file calls the channel's filters.
+        Names of the channel's filters in the project file.
     wavelength_nm : float or None
         Of the channel.
     bands : iterable of str
-        Those of the catalogue, one at least; the first is taken where nothing is known.
+        Bands of the catalogue, at least one; the first is used if nothing is known.
     """
     names = list(bands)
     kinds = [canonical_filter(text) for text in filters]

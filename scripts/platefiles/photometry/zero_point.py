@@ -59,7 +59,7 @@ def channel_photometry(
     measured : mapping of str to MeasuredSub
         Measures by id of the sub.
     grid_stars : numpy.ndarray
-        Stars of the sub that is the grid, as `platelib.detection.star_table.STAR`.
+        Stars of the reference sub, of dtype `platelib.detection.star_table.STAR`.
     stars : mapping of str to numpy.ndarray
         The catalogue's stars in the field, columns of `platefiles.astrometry.solution`.
     band : Band
@@ -106,10 +106,10 @@ def channel_photometry(
 
 @dataclass(frozen=True)
 class _Light:
-    """Total light of the catalogue's stars in a channel.
+    """Total flux of the catalogue's stars in a channel.
 
-    ``crowded`` are stars with a neighbour that matters; ``correction`` is what was added to the
-    magnitudes of the aperture.
+    ``crowded`` marks stars with a significant neighbour; ``correction`` is the aperture correction
+    in magnitudes.
     """
 
     flux: np.ndarray
@@ -148,7 +148,7 @@ def _light(
 
 
 def _beyond(fwhm: float, radii: tuple[float, float], growth: float, error: float) -> float:
-    """Return the light beyond the larger of two apertures, in magnitudes (not above 0)."""
+    """Return the light outside the larger of two apertures, in magnitudes (at most 0)."""
     concentration = min(10 ** (0.4 * growth), 1.0)
     profile = fitted_profile(fwhm, radii, concentration, 0.92 * error)
     return 2.5 * float(np.log10(profile.share(radii[1])))
@@ -161,7 +161,7 @@ def _star_rows(
     good: np.ndarray,
     fitted: ZeroPoint | None,
 ) -> list[dict[str, Any]]:
-    """Return the rows of the stars that were measured."""
+    """Return the rows of the measured stars."""
     residual, in_fit = np.full(len(good), np.nan), np.zeros(len(good), dtype=bool)
     if fitted is not None:
         residual[good], in_fit[good] = fitted.residual, fitted.used
@@ -214,7 +214,7 @@ def _fwhm(used: Sequence[RegisteredSub]) -> float:
 
 
 def _colour(stars: Mapping[str, np.ndarray], band: Band) -> np.ndarray:
-    """Return the colours of stars less that of the pivot; NaN where they are not known."""
+    """Return the colours of stars minus the pivot; NaN if unknown."""
     if band.colour is None:
         return np.full(len(stars["x"]), np.nan)
     one, other = band.colour
@@ -224,7 +224,7 @@ def _colour(stars: Mapping[str, np.ndarray], band: Band) -> np.ndarray:
 def _saturated(
     places: np.ndarray, used: Sequence[RegisteredSub], measured: Mapping[str, MeasuredSub]
 ) -> np.ndarray:
-    """Return which places are saturated in some sub."""
+    """Return which positions are saturated in any sub."""
     found = np.zeros(len(places), dtype=bool)
     for sub in used:
         level, pile_up = sub.facts["saturation_adu"], sub.facts["pile_up_adu"]
@@ -240,7 +240,7 @@ def _saturated(
 def _growth_stars(
     grid_stars: np.ndarray, used: Sequence[RegisteredSub], measured: Mapping[str, MeasuredSub]
 ) -> np.ndarray:
-    """Choose bright stars that no sub saturates, for the aperture correction."""
+    """Choose bright stars unsaturated in all subs, for the aperture correction."""
     stars = grid_stars[grid_stars["flags"] == 0]
     bright = stars[stars["flux"] > _GROWTH_SNR * stars["flux_error"]]
     places = np.stack([bright["x"], bright["y"]], axis=1)
@@ -248,14 +248,14 @@ def _growth_stars(
 
 
 def _has_neighbour(places: np.ndarray, stars: np.ndarray, reach_px: float) -> np.ndarray:
-    """Return which positions have a neighbouring star that matters, relative to their own star.
+    """Return which positions have a neighbour significant relative to their own star.
 
     Parameters
     ----------
     places : numpy.ndarray
         ``(n, 2)`` float64.
     stars : numpy.ndarray
-        Stars of the sub that is the grid.
+        Stars of the reference sub.
     reach_px : float
     """
     others = np.stack([stars["x"], stars["y"]], axis=1)

@@ -76,24 +76,24 @@ TABLES = {
 
 @dataclass(frozen=True)
 class ChannelZeroPoint:
-    """Zero point of a channel; NaN where it could not be found.
+    """Zero point of a channel; NaN if not found.
 
     Attributes
     ----------
     zero_point_mag : float
-        Magnitude of a star of the pivot's colour that gives one unit of total flux.
+        Magnitude of a star of the pivot's colour with one unit of total flux.
     error_mag, scatter_mag : float
         Its standard error; robust scatter of single stars.
     colour_term : float
-        Magnitudes a magnitude of colour.
+        Magnitudes per magnitude of colour.
     n_stars : int
-        Stars that the fit used.
+        Number of stars in the fit.
     band : str
-        Band of the catalogue whose magnitudes these are.
+        Catalogue band of the magnitudes.
     calibrated : bool
-        Whether the channel is near to that band.
+        Whether the channel is close to that band.
     note : str
-        What there is to say: why there is no zero point, or what the magnitudes are not.
+        Remark: reason for a missing zero point, or a limitation of the magnitudes.
     """
 
     zero_point_mag: float
@@ -114,7 +114,7 @@ def read_zero_points(path: str | Path) -> dict[str, ChannelZeroPoint]:
 
 
 def tables_hdus(tables: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[fits.BinTableHDU]:
-    """Return the tables of the product; those without rows are left out.
+    """Return the tables of the product; empty tables are omitted.
 
     Parameters
     ----------

@@ -40,7 +40,7 @@ class Ellipse:
     angle_deg : float
         Of the major axis, from +x towards +y.
     catalogued : bool
-        Whether a catalogue has it; others are drawn fainter.
+        Whether it is catalogued; others are drawn fainter.
     """
 
     label: str
@@ -53,7 +53,7 @@ class Ellipse:
 
     @property
     def reach(self) -> tuple[float, float]:
-        """Half of its width and of its height."""
+        """Half its width and half its height."""
         turn = math.radians(self.angle_deg)
         major, minor = (max(axis, _LEAST_REACH_PX) for axis in (self.major_px, self.minor_px))
         return (
@@ -120,7 +120,7 @@ class Drawing:
         return pixels[..., :3].copy()
 
     def svg(self) -> bytes:
-        """Return the drawing alone, without ground, in the size of the picture."""
+        """Return the drawing alone, on a transparent background, in the size of the picture."""
         from matplotlib import rc_context
         from matplotlib.backends.backend_agg import FigureCanvasAgg
 
@@ -136,7 +136,7 @@ class Drawing:
 
     @property
     def _point(self) -> float:
-        """Size of a letter in points, for a picture that is looked at as a whole."""
+        """Font size in points, for a picture viewed as a whole."""
         return float(np.clip(min(self.shape) / 95.0, 7.0, 30.0)) * 72.0 / _DPI
 
     def _figure(self):
@@ -167,7 +167,7 @@ class Drawing:
             pen.at_edge(line.label, line.x, line.y, _GRID)
 
     def _compass(self, pen: "_Pen") -> None:
-        """North and east, and the scale bar, in the lower corners."""
+        """Draw north and east and the scale bar in the lower corners."""
         ny, nx = self.shape
         length = 0.07 * min(ny, nx)
         x, y = 1.9 * length, 1.9 * length
@@ -218,7 +218,7 @@ class Drawing:
 
 @dataclass(frozen=True)
 class _Pen:
-    """Writes labels where there is room, and knows what room is taken."""
+    """Writes labels into free space and records the occupied space."""
 
     axes: Any
     renderer: Any
@@ -227,7 +227,7 @@ class _Pen:
     boxes: list[Box]
 
     def size(self, text: str, scale: float) -> tuple[float, float]:
-        """Width and height of a text in pixels."""
+        """Return width and height of a text in pixels."""
         from matplotlib.font_manager import FontProperties
 
         font = FontProperties(family="DejaVu Sans", size=self.point * scale)
@@ -236,7 +236,7 @@ class _Pen:
         return float(width) + 2.0, float(height) + 2.0
 
     def write(self, text: str, box: Box, colour: str, scale: float) -> None:
-        """Write a text into its box, with a dark rim so that it shows on anything."""
+        """Write a text into its box, with a dark rim for contrast."""
         from matplotlib.patheffects import withStroke
 
         self.axes.text(
@@ -253,7 +253,7 @@ class _Pen:
         )
 
     def fixed(self, text: str, x: float, y: float, across: str, along: str, scale: float) -> None:
-        """Write a text at a place of its own."""
+        """Write a text at a given position."""
         width, height = self.size(text, scale)
         left = {"left": x, "center": x - width / 2, "right": x - width}[across]
         bottom = {"bottom": y, "center": y - height / 2, "top": y - height}[along]
@@ -264,7 +264,7 @@ class _Pen:
     def placed(
         self, wishes: Sequence[tuple[str, float, float, float, float, str]], scale: float
     ) -> None:
-        """Write labels beside what they name, as far as there is room."""
+        """Write labels beside their objects where there is room."""
         asked = [
             Wish(x, y, reach_x, reach_y, *self.size(text, scale))
             for text, x, y, reach_x, reach_y, _ in wishes
@@ -277,7 +277,7 @@ class _Pen:
                 self.write(text, box, colour, scale)
 
     def at_edge(self, text: str, x: np.ndarray, y: np.ndarray, colour: str) -> None:
-        """Write the label of a line just inside of where it leaves the picture, if it is free."""
+        """Write the label of a line just inside the edge of the picture, if free."""
         width, height = self.size(text, 0.85)
         inset = Box(
             self.frame.left + width / 2 + 2,
@@ -297,25 +297,25 @@ class _Pen:
 
 
 def drawn_text(text: str) -> str:
-    """Return a text as it is drawn: on one line, without what does not print, and not endless.
+    """Return a text ready to draw: on one line, printable and of limited length.
 
     Parameters
     ----------
     text : str
-        A title, or a name from anybody's catalogue.
+        A title, or a name from an untrusted catalogue.
     """
     shown = printable(text)
     return shown if len(shown) <= MOST_LETTERS else f"{shown[: MOST_LETTERS - 1]}…"
 
 
 def plain_pixels(picture: np.ndarray) -> np.ndarray:
-    """Return a picture as `Drawing.png_pixels` does, with nothing drawn."""
+    """Return the pixels of `Drawing.png_pixels` without annotations."""
     planes = [np.rint(plane[::-1] * 255).astype(np.uint8) for plane in picture]
     return np.stack(planes, axis=-1)
 
 
 def catalogue_ellipse(row: Mapping[str, Any], sky_map: SkyMap) -> Ellipse:
-    """Return the ellipse of an object of a catalogue; a small circle where it has no size."""
+    """Return the ellipse of a catalogued object; a small circle if its size is unknown."""
     half = 30.0 / sky_map.scale_arcsec  # pixels for half of an arc minute
     major, minor = (row[name] * half if row[name] == row[name] else 0.0 for name in _AXES)
     angle = row["angle_deg"] if row["angle_deg"] == row["angle_deg"] else 0.0
@@ -324,14 +324,14 @@ def catalogue_ellipse(row: Mapping[str, Any], sky_map: SkyMap) -> Ellipse:
 
 
 def source_ellipse(row: Mapping[str, Any], label: str, sky_map: SkyMap, scale: float) -> Ellipse:
-    """Return the ellipse of a source that was measured on a grid of other pixels, `scale` large."""
+    """Return the ellipse of a source measured on a grid with pixels `scale` times as large."""
     major, minor = (max(scale * row[name], _LEAST_REACH_PX) for name in ("major_px", "minor_px"))
     angle = _grid_angle(sky_map, row, row["angle_deg"])
     return Ellipse(label, row["x"], row["y"], major, minor, angle, False)
 
 
 def _grid_angle(sky_map: SkyMap, row: Mapping[str, Any], position_angle: float) -> float:
-    """Turn a position angle into one from +x towards +y."""
+    """Convert a position angle to an angle from +x towards +y."""
     north, east = directions(sky_map, float(row["x"]), float(row["y"]))
     turn = math.radians(position_angle)
     way = math.cos(turn) * north + math.sin(turn) * east

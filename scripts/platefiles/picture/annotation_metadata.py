@@ -21,25 +21,25 @@ def drawn_label(
     inputs: Mapping[str, str | Path],
     method: str,
 ) -> Label:
-    """Return what is written into a drawing.
+    """Return the metadata of a drawing.
 
     Parameters
     ----------
     step : str
         Name of the rule.
     path : path-like
-        Where the drawing goes; at most the end of it is used.
+        Path of the drawing; at most its end is used.
     job : mapping
         The rule's job: ``title``.
     inputs : mapping of str to path-like
-        By the name that the rule gives the input; ``linear_image`` is that of the picture.
+        By input name of the rule; ``linear_image`` is the picture's.
     method : str
-        What was drawn.
+        Description of the drawing.
 
     Returns
     -------
     Label
-        Without a making where an input does not tell how it was made itself.
+        Without a making if an input has no record.
     """
     cube = f"sha256:{file_sha256(inputs['linear_image'])}"
     made = {name: _making(one) for name, one in inputs.items()}

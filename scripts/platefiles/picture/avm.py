@@ -32,13 +32,13 @@ class Band:
     colour : str
         ``red``, ``green``, ``blue``, ``luminance`` or ``grey``.
     wavelength_nm : float
-        Central wavelength; NaN if it is not known.
+        Central wavelength; NaN if unknown.
     begin_utc : str
-        Start of the first exposure; empty if it is not known.
+        Start of the first exposure; empty if unknown.
     exposure_s : float
         Total exposure.
     telescope, camera : str
-        Empty if they are not known.
+        Empty if unknown.
     """
 
     channel: str
@@ -58,7 +58,7 @@ def bands_of(inputs: Sequence[Mapping[str, Any]], colours: int) -> tuple[Band, .
     inputs : sequence of mapping
         Rows of ``INPUTS`` of the linear image.
     colours : int
-        Planes of the linear image; with one the picture is grey.
+        Number of planes of the linear image; with one the picture is grey.
     """
     bands = [
         Band(

@@ -28,7 +28,7 @@ _NO_PLACE = (
 def framed(
     planes: np.ndarray, geometry: Framing, world: Cards = ()
 ) -> tuple[np.ndarray, list[tuple], list[str]]:
-    """Turn and scale planes; they are sampled at most once, and cropped only when they are drawn.
+    """Rotate and scale planes with at most one resampling; cropping happens at drawing.
 
     Parameters
     ----------
@@ -36,16 +36,16 @@ def framed(
         ``(n, ny, nx)`` float32, linear, NaN for no data.
     geometry : Framing
     world : sequence of tuple
-        Cards of the world coordinates of the grid, where they are known.
+        World coordinates of the grid as cards, if known.
 
     Returns
     -------
     planes : numpy.ndarray
         ``(n, my, mx)`` float32.
     cards : list of tuple
-        How pixels of the grid become pixels of the picture (LTM and LTV), and world coordinates.
+        Mapping of grid pixels to picture pixels (LTM and LTV), and world coordinates.
     notes : list of str
-        What was not done.
+        Skipped operations.
     """
     shape, notes = planes.shape[1:], []
     wcs, angle = picture_wcs(fits.Header(list(world))), geometry.position_angle_deg
@@ -67,9 +67,9 @@ def framed(
 def _turned(
     wcs: "WCS", shape: tuple[int, int], angle_deg: float, scale: float
 ) -> tuple[Sampling, list[tuple]]:
-    """Return sampling and cards of a picture that holds all of the grid, up at an angle.
+    """Return sampling and cards of a picture of the whole grid, rotated by an angle.
 
-    It is a plane tangent at the middle of the grid: what bends the grid is straightened.
+    The picture is a plane tangent at the centre of the grid, without distortion.
     """
     from astropy.wcs import WCS
 

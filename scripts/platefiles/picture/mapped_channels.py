@@ -17,14 +17,14 @@ from platelib.registration.sub_state import SubState
 
 
 def needed_channels(weights: Weights) -> list[str]:
-    """Channels that some row needs, in order."""
+    """Return the channels of all rows, in order."""
     return list(dict.fromkeys(channel for row in weights.values() for channel in row))
 
 
 def inputs_table(
     paths: Mapping[str, Path], weights: Weights, wavelengths: Mapping[str, float | None]
 ) -> Table:
-    """Return a row for each channel: its facts, its file's digest, its subs and their span."""
+    """Return one row per channel: its facts, its file's digest, its subs and their time span."""
     headers = [read_header(path) for path in paths.values()]
     known = [wavelengths.get(name) for name in paths]
     return Table(
@@ -44,7 +44,7 @@ def inputs_table(
 
 
 def exposures_of_subs(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
-    """Start and length of each sub that is in one of the channels."""
+    """Return start and length of each sub of the channels."""
     rows = [
         row
         for path in paths
@@ -61,7 +61,7 @@ def exposures_of_subs(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
 def read_channels(
     paths: Mapping[str, Path], skies: Mapping[str, Path], weights: Weights
 ) -> tuple[dict[str, np.ndarray], str | None, np.ndarray | None]:
-    """Read the channels that some row needs, the unit that they share, and saturated cores."""
+    """Read the channels of all rows, their common unit, and saturated cores."""
     needed = [name for name in paths if any(name in row for row in weights.values())]
     images, units, cores = {}, [], None
     for name in needed:
@@ -74,9 +74,9 @@ def read_channels(
 
 
 def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:
-    """Return how near the cores of a channel's stars are to saturation.
+    """Return the levels of a channel's star cores as percent of saturation.
 
-    A channel of lines has no stars: their cores are filled from what is around them.
+    A line channel has no stars: their cores are filled from their surroundings.
     """
     header = read_header(path)
     if header.get("STEP") == "subtract_continuum":

@@ -22,7 +22,7 @@ def laid_on_grid(path: str | Path, grid: "WCS", shape: tuple[int, int]) -> np.nd
     Parameters
     ----------
     path : path-like
-        FITS; the first image with celestial coordinates is taken, of a cube the first plane.
+        FITS; the first image with celestial coordinates is used, of a cube the first plane.
     grid : astropy.wcs.WCS
     shape : tuple of int
         ``(ny, nx)`` of the grid.
@@ -30,12 +30,12 @@ def laid_on_grid(path: str | Path, grid: "WCS", shape: tuple[int, int]) -> np.nd
     Returns
     -------
     numpy.ndarray
-        ``(ny, nx)`` float32; NaN where the image does not reach.
+        ``(ny, nx)`` float32; NaN outside the image.
 
     Raises
     ------
     UserError
-        If it cannot be read, or does not show the field.
+        If the image cannot be read or does not overlap the field.
     """
     from reproject import reproject_interp
 
@@ -78,7 +78,7 @@ def _read(path: str | Path) -> "tuple[np.ndarray, WCS]":
 
 
 def _check(path: str | Path, header: fits.Header, shape: tuple[int, ...]) -> None:
-    """Refuse what is too large, and coordinates that are texts, which would be taken for 0."""
+    """Refuse images that are too large, and coordinates as strings, which would be read as 0."""
     if np.prod([float(size) for size in shape]) > _MOST_PX:
         msg = f"{path}: has more than {_MOST_PX // 1_000_000} Mpx; cut out what shows the field"
         raise UserError(msg)

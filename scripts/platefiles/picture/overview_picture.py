@@ -22,7 +22,7 @@ class Panel:
     display : numpy.ndarray
         ``(ny, nx)`` or ``(3, ny, nx)`` display values from 0 to 1, row 0 at the bottom.
     title, remark : str
-        What it shows, and more about it, a line each.
+        Subject and details, one line each.
     """
 
     display: np.ndarray
@@ -31,7 +31,7 @@ class Panel:
 
 
 def draw_sheet(panels: Sequence[Panel]) -> np.ndarray:
-    """Lay panels out in rows, each below its two lines of text.
+    """Arrange panels in rows, each below its two lines of text.
 
     Parameters
     ----------

@@ -33,21 +33,21 @@ class Label:
     Attributes
     ----------
     title : str
-        What is shown.
+        Title of the picture.
     digest : str
-        Digest of the linear image that the picture was made from.
+        Digest of the linear image.
     method : str
-        How light became display values, with its constants.
+        Method from linear light to display values, with its constants.
     software : str
-        Name and version of what made it.
+        Name and version of the software.
     record : str
-        Id of the record that the linear image carries.
+        Id of the record in the linear image.
     making : Making, optional
         The job that drew it.
     avm : str
         Elements from `platefiles.picture.avm.avm_elements`.
     beside : mapping of str to str
-        What else the picture was made from: SHA-256 of the file of each product.
+        SHA-256 of the file of each further input product.
     """
 
     title: str
@@ -61,7 +61,7 @@ class Label:
 
     @property
     def comment(self) -> str:
-        """Source and method in words; an overview has no single source."""
+        """Source and method in words; an overview names no single source."""
         if not self.digest:
             return self.method
         return f"made from the linear image {self.digest} by {self.method}"
@@ -83,7 +83,7 @@ def srgb_profile() -> bytes:
 def write_picture(
     path: str | Path, pixels: np.ndarray, label: Label, jpeg_quality: int = JPEG_QUALITY
 ) -> None:
-    """Write a picture in the format that its name ends with.
+    """Write a picture in the format of its extension.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def write_picture(
     Raises
     ------
     ValueError
-        If the ending is unknown or the pixels are not of that type and shape.
+        If the extension is unknown or the pixels have another type or shape.
     """
     if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] != 3:
         msg = f"pixels must be (ny, nx, 3) uint16, not {pixels.shape} {pixels.dtype}"
@@ -115,12 +115,12 @@ def write_picture(
 
 
 def of_8_bits(sheet: np.ndarray) -> np.ndarray:
-    """Return an image of 8 bits, row 0 at the top, as `write_picture` takes it."""
+    """Convert an 8-bit image with row 0 at the top to the input of `write_picture`."""
     return sheet[::-1].astype(np.uint16) * 257
 
 
 def write_svg(path: str | Path, content: bytes, label: Label) -> None:
-    """Write a drawing with what it says about itself, in the element that SVG has for this.
+    """Write a drawing with its metadata in the SVG element ``metadata``.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def write_svg(path: str | Path, content: bytes, label: Label) -> None:
 
 
 def lines_of(path: str | Path) -> bytes:
-    """Return what is drawn in an SVG of `write_svg`, without what it says about itself."""
+    """Return the content of an SVG of `write_svg` without its metadata."""
     lines, told, rest = Path(path).read_bytes().rpartition(b"<metadata>")
     return lines if told else rest
 

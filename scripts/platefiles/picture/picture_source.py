@@ -27,7 +27,7 @@ Image.MAX_IMAGE_PIXELS = None  # `_check_size` judges, before any pixel is read
 
 
 def is_picture(path: str | Path) -> bool:
-    """Whether a file's name ends as that of a picture."""
+    """Return whether a file has the extension of a picture."""
     return Path(path).suffix.lower() in PICTURES
 
 
@@ -42,7 +42,7 @@ def read_picture(path: str | Path) -> np.ndarray:
     Raises
     ------
     UserError
-        If it cannot be read, or is none of three colours.
+        If it cannot be read or does not have three colours.
     """
     try:
         pixels = _decoded(Path(path))
@@ -73,7 +73,7 @@ def _decoded(path: Path) -> np.ndarray:
 
 
 def _check_size(path: Path, shape: tuple[int, ...]) -> None:
-    """Refuse a picture that claims to be larger than any, or than the memory, before it is read."""
+    """Refuse a picture whose stated size exceeds the limit or the memory, before reading it."""
     pixels = math.prod(shape)
     needed = pixels * _BYTES_A_PIXEL
     memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
@@ -92,7 +92,7 @@ def product_of(file: str | Path) -> Path:
     Raises
     ------
     UserError
-        If there is no such file, or no linear image beside a picture.
+        If the file is missing, or a picture has no linear image beside it.
     """
     if not Path(file).is_file():
         msg = f"{file}: there is no such file"
@@ -101,12 +101,12 @@ def product_of(file: str | Path) -> Path:
 
 
 def linear_image_of(path: str | Path) -> Path:
-    """Find the linear image of a picture, at its place in the results or beside the picture.
+    """Return the linear image of a picture, in the results or beside the picture.
 
     Raises
     ------
     UserError
-        If the picture does not tell it, or it is not there, or the picture is an overview.
+        If the picture does not name it, the file is missing, or the picture is an overview.
     """
     path, origin = Path(path), read_origin(path)
     if not origin.linear_image:
@@ -124,22 +124,22 @@ def linear_image_of(path: str | Path) -> Path:
 
 
 def _places(path: Path, origin: Origin) -> list[Path]:
-    """Return where the products that a picture was made from have their places."""
+    """Return the paths of the input products of a picture."""
     making = origin.making
     results = results_of(path.absolute(), making.product) if making else None
     return [results / name for name in making.products] if making and results else []
 
 
 def record_of(file: str | Path) -> Record:
-    """Read the record of a product; of a picture, that of its linear image and how it was drawn.
+    """Read the record of a product; for a picture, that of its linear image plus the drawing.
 
-    What else a picture was drawn from is read, too.
+    Records of further inputs of a picture are included.
 
     Raises
     ------
     UserError
-        As `product_of` and `platefiles.provenance.record.read_record`; or if what a picture was
-        drawn from is not at its place.
+        As `product_of` and `platefiles.provenance.record.read_record`; or if an input of a picture
+        is missing.
     """
     record = read_record(product_of(file))
     origin = read_origin(file) if is_picture(file) else None

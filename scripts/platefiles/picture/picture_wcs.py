@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "WCS | None":
-    """Return the world coordinates of a picture, which may have been cropped from its linear image.
+    """Return the world coordinates of a picture, possibly cropped from its linear image.
 
     Parameters
     ----------
@@ -28,12 +28,12 @@ def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "
     Returns
     -------
     astropy.wcs.WCS or None
-        None where the field has no astrometric solution.
+        None if the field has no astrometric solution.
 
     Raises
     ------
     UserError
-        If the picture is no part of the linear image that is known.
+        If the picture is not a known part of the linear image.
     """
     planes, header = read_image(path_to_linear_image)
     wcs = picture_wcs(header)
@@ -53,7 +53,7 @@ def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "
 
 
 def map_of_wcs(wcs: "WCS") -> SkyMap:
-    """Return a plane tangent to the sky, bent by SIP or not, as a map."""
+    """Convert a tangent-plane WCS, with or without SIP, to a map."""
     ra, dec = (float(value) for value in wcs.wcs.crval)
     x, y = (float(value) - 1.0 for value in wcs.wcs.crpix)
     matrix = wcs.pixel_scale_matrix

@@ -27,7 +27,7 @@ def side_by_side(panels: Panels, labels: tuple[str, str, str]) -> Image.Image:
     ----------
     panels : Panels
     labels : tuple of str
-        Cut where they are wider than their panel.
+        Truncated to the width of their panel.
     """
     pictures = [_image(one) for one in (panels.first, panels.second, panels.difference)]
     width, height = pictures[0].size
@@ -47,7 +47,7 @@ def _image(panel: np.ndarray) -> Image.Image:
 
 
 def _cut(label: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, width: int) -> str:
-    """Leave the middle of a label away where it is too long: names differ at both ends."""
+    """Remove the middle of a label that is too long: names differ at both ends."""
     text, keep = label, len(label)
     while font.getlength(text) > width and keep > 4:
         keep -= 1

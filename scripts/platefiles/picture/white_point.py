@@ -22,20 +22,20 @@ def choose_white(
     Parameters
     ----------
     neutral : numpy.ndarray
-        ``(planes, ny, nx)`` float32, less the level of the sky; one plane if black-and-white.
+        ``(planes, ny, nx)`` float32, sky subtracted; one plane if black-and-white.
     skies : sequence of Sky
         Level and noise of each plane.
     colour : Colour
-        What the recipe wants.
+        Settings of the recipe.
     stars : mapping of str to numpy.ndarray
         Columns of the catalogue's stars in a broadband picture; empty for any other.
 
     Returns
     -------
     white : White
-        With a note where the mean star took the place of what was wanted.
+        With a note if the mean star replaces the requested reference.
     what : str
-        For the card ``WHITE``.
+        Value of the card ``WHITE``.
     """
     noise = tuple(sky.noise for sky in skies[:3])
     if len(neutral) < 3:

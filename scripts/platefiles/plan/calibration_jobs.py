@@ -101,7 +101,7 @@ def calibrate_job(plan: ProjectPlan, sub_id: str) -> str:
 
 
 def master_jobs(plan: ProjectPlan, frames: Sequence[Frame]) -> list[str]:
-    """Jobs of every master that these lights are corrected by."""
+    """Jobs of every master that corrects these lights."""
     return [master_job(plan, PurePath(path).stem) for path in plan.masters_of(frames)]
 
 

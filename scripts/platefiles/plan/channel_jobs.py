@@ -100,19 +100,19 @@ def subs_job(plan: ProjectPlan) -> str:
 
 
 def _searches_lone_pixels(plan: ProjectPlan, channel: str) -> bool:
-    """Return whether cosmic rays are looked for where one sub alone covers a pixel."""
+    """Return whether to search for cosmic rays in pixels covered by a single sub."""
     settings = plan.loaded.recipe.integration
     wanted = settings.single_frame_cosmic_rays != "never" and settings.clip != "none"
     return wanted and channel not in plan.cleaned_channels
 
 
 def _names(names: Iterable[str]) -> str:
-    """Join different names."""
+    """Join distinct names."""
     return ", ".join(sorted({name for name in names if name}))
 
 
 def _unit(plan: ProjectPlan, frames: Sequence[Frame]) -> str:
-    """Unit of what is integrated from these lights."""
+    """Unit of the channel integrated from these lights."""
     if not plan.loaded.project.calibrated:
         return "electron/s"
     units = sorted({frame.unit for frame in frames})

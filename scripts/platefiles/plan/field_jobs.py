@@ -51,7 +51,7 @@ def sources_job(plan: ProjectPlan) -> str:
 
 
 def _luminance(plan: ProjectPlan) -> str | None:
-    """Channel that makes most of the brightness of the picture, if the recipe says so."""
+    """Channel with the largest weight in the luminance of the picture, if any."""
     row = plan.loaded.recipe.mapping.luminance or {}
     known = [name for name in plan.channels if row.get(name, 0.0) > 0]
     return max(known, key=lambda name: row[name], default=None)
@@ -65,7 +65,7 @@ def lists_job(plan: ProjectPlan) -> str:
 
 @remembered
 def annotation_job(plan: ProjectPlan) -> str:
-    """Job of drawing over the picture."""
+    """Job of annotating the picture."""
     recipe = plan.loaded.recipe
     return job_text(
         plan,
@@ -79,7 +79,7 @@ def annotation_job(plan: ProjectPlan) -> str:
 
 @remembered
 def overlay_job(plan: ProjectPlan, name: str) -> str:
-    """Job of showing an image of the user's beside the picture."""
+    """Job of drawing the user's image beside the picture."""
     path = plan.loaded.overlay_paths[name]
     return job_text(
         plan,

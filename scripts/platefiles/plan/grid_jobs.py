@@ -50,8 +50,7 @@ def solution_job(plan: ProjectPlan) -> str:
 def grid_pins(plan: ProjectPlan) -> dict[str, Any] | None:
     """Return the pins of the grid; None if it is not chosen yet.
 
-    Of the night of the grid's reference only that one sub counts: more subs of its night make
-    nothing else stale.
+    Only the reference sub of its night counts: further subs of that night make nothing else stale.
     """
     lock = plan.pinned
     if lock is None:
@@ -64,7 +63,7 @@ def grid_pins(plan: ProjectPlan) -> dict[str, Any] | None:
 
 
 def channel_pins(plan: ProjectPlan, channel: str) -> dict[str, Any] | None:
-    """Grid and photometric reference of a channel; None if one is yet to be chosen."""
+    """Grid and photometric reference of a channel; None if either is not chosen yet."""
     lock, grid = plan.pinned, grid_pins(plan)
     if lock is None or grid is None or not plan.is_pinned(channel):
         return None
@@ -72,7 +71,7 @@ def channel_pins(plan: ProjectPlan, channel: str) -> dict[str, Any] | None:
 
 
 def _known_reference(plan: ProjectPlan) -> str | None:
-    """Return the wanted reference by the name that the project knows the sub by."""
+    """Return the requested reference by the project's name of the sub."""
     wanted = plan.loaded.project.reference
     lights = [frame for frame in plan.frames if frame.role == "light"]
     if wanted is None or any(
@@ -87,13 +86,13 @@ def _known_reference(plan: ProjectPlan) -> str | None:
 
 
 def _by_preference(plan: ProjectPlan) -> list[str]:
-    """Channels, those of the luminance first: their stars are usually the most."""
+    """Channels, luminance first: it usually has the most stars."""
     row = plan.loaded.recipe.mapping.luminance or {}
     return sorted(plan.channels, key=lambda name: (-row.get(name, 0.0), plan.channels.index(name)))
 
 
 def _stars(plan: ProjectPlan) -> dict[str, str]:
-    """Return what the star catalogue is called, and what sentences need to tell of it."""
+    """Return the name of the star catalogue and the values for its sentences."""
     loaded, published = plan.loaded, plan.loaded.project.sky.published
     about = {"project": loaded.name, "file": loaded.path.name}
     if plan.star_path is not None:
@@ -110,7 +109,7 @@ def _fixes(plan: ProjectPlan, frame: Frame) -> dict[str, Any]:
 
 @remembered
 def catalogue_digest(plan: ProjectPlan) -> str:
-    """What tells one star catalogue from another."""
+    """Identity of a star catalogue."""
     if plan.star_path is None:
         return f"Tycho-2 {tycho_sum()}"
     return file_sha256(plan.star_path)

@@ -21,7 +21,7 @@ _Job = Callable[Concatenate[ProjectPlan, _Names], str]
 
 
 def remembered(function: _Job[_Names]) -> _Job[_Names]:
-    """Work each job out once for a plan, and once more when the grid is chosen in between."""
+    """Cache the jobs of a plan, until the grid is chosen."""
 
     @wraps(function)
     def job(plan: ProjectPlan, *names: _Names.args, **keys: _Names.kwargs) -> str:
@@ -34,7 +34,7 @@ def remembered(function: _Job[_Names]) -> _Job[_Names]:
 
 
 def part(group: Settings, wanted: type[Settings]) -> dict[str, Any]:
-    """Return the settings of a group that a step uses, by the model of that part of it."""
+    """Return the settings of a group that a step uses, by the model of this part."""
     return group.model_dump(include=set(wanted.model_fields))
 
 
@@ -47,13 +47,13 @@ def job_text(
     ----------
     plan : ProjectPlan
     step : str
-        Name of the script without its ending, whose code is part of the job.
+        Name of the script without extension; its code is part of the job.
     settings : dict
-        Those that the step uses, by group, as the recipe has them.
+        Settings of the recipe that the step uses, by group.
     below : iterable of str
-        Jobs whose products the step reads.
+        Jobs of the products that the step reads.
     **more
-        What else the step needs.
+        Further keys of the job.
     """
     return canonical(
         {

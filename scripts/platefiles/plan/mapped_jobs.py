@@ -28,7 +28,7 @@ def seeing_job(plan: ProjectPlan) -> str:
 
 @remembered
 def match_job(plan: ProjectPlan, channel: str) -> str:
-    """Job of making a channel's stars as wide as those of the others."""
+    """Job of matching a channel's PSF to those of the others."""
     others = matched_channels(plan)
     below = [job(plan, name) for name in others for job in (integrate_job, sky_job)]
     return job_text(plan, "match_channel", {}, below, channel=channel, channels=others)
@@ -36,7 +36,7 @@ def match_job(plan: ProjectPlan, channel: str) -> str:
 
 @remembered
 def line_job(plan: ProjectPlan, channel: str) -> str:
-    """Job of taking the starlight out of a narrowband channel."""
+    """Job of subtracting the continuum from a narrowband channel."""
     choice, pair = plan.loaded.recipe.continuum[channel], line_pair(plan, channel)
     below = [flat_job(plan, name) for name in pair] + [sky_job(plan, name) for name in pair]
     settings = {"continuum": {channel: choice.model_dump()}}
@@ -44,12 +44,12 @@ def line_job(plan: ProjectPlan, channel: str) -> str:
 
 
 def flat_job(plan: ProjectPlan, channel: str) -> str:
-    """Job of the image of a channel that starlight is taken out of."""
+    """Job of the image of a channel before continuum subtraction."""
     if plan.loaded.recipe.seeing.match:
         return match_job(plan, channel)
     return integrate_job(plan, channel)
 
 
 def mapped_job(plan: ProjectPlan, channel: str) -> str:
-    """Job of the image of a channel that the picture is made of."""
+    """Job of the image of a channel used in the picture."""
     return line_job(plan, channel) if channel in line_channels(plan) else flat_job(plan, channel)

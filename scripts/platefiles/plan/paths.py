@@ -24,7 +24,7 @@ class Paths:
     results : str
         Folder of the project's results, relative to the working directory.
     loaded : LoadedProject
-        Its settings, which tell the names of pictures and the endings of their files.
+        Its settings, with the names of pictures and the extensions of their files.
     """
 
     results: str
@@ -55,11 +55,11 @@ class Paths:
         return self._made_by("subtract_gradient", channel=channel)
 
     def matched(self, channel: str) -> str:
-        """Path of a channel whose stars are as wide as those of the others."""
+        """Path of a PSF-matched channel."""
         return self._made_by("match_channel", channel=channel)
 
     def line(self, channel: str) -> str:
-        """Path of a narrowband channel without its starlight."""
+        """Path of a continuum-subtracted channel."""
         return self._made_by("subtract_continuum", channel=channel)
 
     def stored_sub(self, kind: str, channel: str, sub: str) -> str:
@@ -103,7 +103,7 @@ class Paths:
 
     @property
     def solution(self) -> str:
-        """Path of the place of the grid on the sky."""
+        """Path of the astrometric solution of the grid."""
         return self._made_by("solve_astrometry")
 
     @property
@@ -123,7 +123,7 @@ class Paths:
 
     @property
     def source_lists(self) -> list[str]:
-        """Paths of the lists of sources to read and to load elsewhere."""
+        """Paths of the lists of sources for other programs."""
         return [self._made_by("list_sources", ending=ending) for ending in LIST_ENDINGS]
 
     @property
@@ -141,7 +141,7 @@ class Paths:
 
     @property
     def shown_picture(self) -> str:
-        """Path of the picture that is drawn over."""
+        """Path of the picture to annotate."""
         files = self.loaded.recipe.files
         if not files:
             msg = (
@@ -163,7 +163,7 @@ class Paths:
         return self._made_by("draw_picture", picture=picture, ending=ending)
 
     def _made_by(self, rule: str, **wildcards: str) -> str:
-        """Path of what a rule makes, as it stands in the rule, in the folder of the results."""
+        """Return the output path of a rule in the folder of the results."""
         return f"{self.results}/{place_of(rule).format(**wildcards)}"
 
 

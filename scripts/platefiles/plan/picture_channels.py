@@ -5,20 +5,20 @@ from platefiles.plan.project_plan import ProjectPlan
 
 
 def mapped_channels(plan: ProjectPlan) -> list[str]:
-    """Channels that some picture is made of."""
+    """Channels used in any picture."""
     named = {name for picture in plan.loaded.pictures for name in channels_of(plan, picture)}
     return [name for name in plan.channels if name in named]
 
 
 def channels_of(plan: ProjectPlan, picture: str) -> list[str]:
-    """Channels that a picture is made of."""
+    """Channels used in a picture."""
     rows = plan.loaded.pictures[picture].recipe.mapping.rows.values()
     named = {name for row in rows for name in row}
     return [name for name in plan.channels if name in named or "*" in named]
 
 
 def sheet_pictures(plan: ProjectPlan) -> list[str]:
-    """Paths of one file of each picture that has any, the one that is read fastest."""
+    """Path of one file of each picture, the fastest to read."""
     found = []
     for name, picture in plan.loaded.pictures.items():
         endings = [ending for ending in BY_SPEED if ending in picture.recipe.files]
@@ -27,25 +27,25 @@ def sheet_pictures(plan: ProjectPlan) -> list[str]:
 
 
 def line_channels(plan: ProjectPlan) -> list[str]:
-    """Channels of the picture whose starlight is taken out."""
+    """Channels of the picture with continuum subtraction."""
     return [name for name in mapped_channels(plan) if name in plan.loaded.recipe.continuum]
 
 
 def matched_channels(plan: ProjectPlan) -> list[str]:
-    """Channels that get stars of one width, if that is wanted."""
+    """Channels with PSF matching, if requested."""
     needed = {name for line in line_channels(plan) for name in line_pair(plan, line)}
     needed |= {*mapped_channels(plan)}
     return [name for name in plan.channels if name in needed]
 
 
 def uneven_of(plan: ProjectPlan, picture: str) -> list[str]:
-    """Channels that a picture is made of as they were integrated, with their gradient."""
+    """Channels that a picture uses as integrated, with their gradient."""
     paths = {name: mapped_path(plan, name) for name in channels_of(plan, picture)}
     return [name for name, path in paths.items() if path == plan.paths.channel(name)]
 
 
 def flat_path(plan: ProjectPlan, channel: str) -> str:
-    """Path of the image of a channel that starlight is taken out of."""
+    """Path of the image of a channel before continuum subtraction."""
     matched = plan.loaded.recipe.seeing.match
     return plan.paths.matched(channel) if matched else plan.paths.channel(channel)
 
@@ -56,7 +56,7 @@ def line_pair(plan: ProjectPlan, channel: str) -> list[str]:
 
 
 def mapped_path(plan: ProjectPlan, channel: str) -> str:
-    """Path of the image of a channel that the picture is made of."""
+    """Path of the image of a channel used in the picture."""
     lines = channel in line_channels(plan)
     return plan.paths.line(channel) if lines else flat_path(plan, channel)
 

@@ -62,7 +62,7 @@ def sheet_job(plan: ProjectPlan) -> str:
 
 
 def _is_broadband(plan: ProjectPlan, picture: str) -> bool:
-    """Whether no filter in the colours of a picture is one for a line."""
+    """Return whether the colours of a picture use no narrowband filter."""
     rows = plan.loaded.pictures[picture].recipe.mapping.rows
     named = {name for colour, row in rows.items() if colour != "luminance" for name in row}
     channels = plan.loaded.project.channels

@@ -32,11 +32,11 @@ class ProjectPlan:
     frames : tuple of Frame
         The list of frames.
     matched : Matched
-        Masters to make and which light takes which.
+        Masters to make, and the masters of each light.
     results : str
         Folder of the project's results, relative to the working directory.
     raw_files : tuple of RawFile
-        What the scan found; empty in a job on another machine, which does not scan.
+        Files found by the scan; empty in a job on another machine, which does not scan.
     """
 
     loaded: LoadedProject
@@ -47,12 +47,12 @@ class ProjectPlan:
 
     @cached_property
     def paths(self) -> Paths:
-        """Where its products lie."""
+        """Paths of its products."""
         return Paths(self.results, self.loaded)
 
     @cached_property
     def known_jobs(self) -> dict[tuple[Any, ...], str]:
-        """Jobs that were worked out before, see `platefiles.plan.job_text.remembered`."""
+        """Cached jobs, see `platefiles.plan.job_text.remembered`."""
         return {}
 
     @cached_property
@@ -71,7 +71,7 @@ class ProjectPlan:
 
     @cached_property
     def channels(self) -> tuple[str, ...]:
-        """Channels that have lights, in the order of `platefiles.config.channel_order.in_order`."""
+        """Channels with lights, in the order of `platefiles.config.channel_order.in_order`."""
         present = {frame.channel for frame in self.frames if frame.role == "light"}
         return tuple(name for name in in_order(self.loaded.project.channels) if name in present)
 
@@ -92,35 +92,35 @@ class ProjectPlan:
 
     @property
     def objects_path(self) -> str | None:
-        """Path of the list of objects of the user's, if there is one."""
+        """Path of the user's list of objects, if there is one."""
         path = self.loaded.objects_path
         return os.fspath(path) if path is not None and path.is_file() else None
 
     @property
     def star_path(self) -> str | None:
-        """Path of the star catalogue of the user's; None where Tycho-2 serves."""
+        """Path of the user's star catalogue; None if Tycho-2 is used."""
         path = self.loaded.star_path
         return os.fspath(path) if path is not None and path.is_file() else None
 
     @cached_property
     def cleaned_channels(self) -> tuple[str, ...]:
-        """Channels each of whose subs is searched for cosmic rays by itself."""
+        """Channels with a search for cosmic rays in each sub."""
         choice = self.loaded.recipe.integration.single_frame_cosmic_rays
         if choice == "auto":
             return tuple(name for name in self.channels if len(self.lights(name)) < ENOUGH_SUBS)
         return self.channels if choice == "always" else ()
 
     def cleaned_nights(self, frames: Sequence[Frame]) -> list[tuple[str, str]]:
-        """Channels and nights of these lights, none where the channel is not cleaned."""
+        """Channels and nights of these lights; none if the channel is not cleaned."""
         nights = sorted({(frame.channel, frame.night) for frame in frames})
         return [night for night in nights if night[0] in self.cleaned_channels]
 
     def rays_of(self, frames: Sequence[Frame]) -> list[str]:
-        """Paths of the cosmic rays on these lights, none where the channel is not cleaned."""
+        """Paths of the cosmic rays on these lights; none if the channel is not cleaned."""
         return [self.paths.cosmic_rays(*night) for night in self.cleaned_nights(frames)]
 
     def masters_of(self, frames: Sequence[Frame]) -> list[str]:
-        """Paths of every master that these lights are corrected by."""
+        """Paths of every master that corrects these lights."""
         names: set[str] = set()
         for frame in frames:
             taken = self.matched.lights.get(frame.id, NO_CALIBRATORS)
@@ -128,12 +128,12 @@ class ProjectPlan:
         return [self.paths.master(name) for name in sorted(names)]
 
     def masters_below(self, name: str) -> list[str]:
-        """Paths of the masters that the frames of a master are themselves corrected by."""
+        """Paths of the masters that correct the frames of a master."""
         group = self.masters[name]
         return [self.paths.master(other) for other in (group.bias, group.dark) if other]
 
     def lock_state(self) -> tuple[int, ...]:
-        """What tells one state of the lock file from another; empty if there is none."""
+        """Identity of the present content of the lock file; empty if there is none."""
         try:
             info = os.stat(self.loaded.lock_path)
         except OSError:
@@ -154,11 +154,11 @@ class ProjectPlan:
         return lock is not None and channel in lock.photometry
 
     def are_pinned(self, channels: Iterable[str]) -> bool:
-        """Whether the grid and the photometric references of some channels are chosen."""
+        """Return whether the grid and the photometric references of channels are chosen."""
         return all(self.is_pinned(channel) for channel in channels)
 
     def reference_measures(self) -> str | None:
-        """Path of the measures that hold the reference of the grid; None if it is not chosen."""
+        """Path of the measures with the reference sub; None if it is not chosen."""
         if self.pinned is None:
             return None
         reference = self.by_id[self.pinned.reference]

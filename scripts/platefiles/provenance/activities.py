@@ -17,31 +17,31 @@ _FORMAT = 1
 
 @dataclass(frozen=True)
 class Making:
-    """One job that was run.
+    """One completed job.
 
     Attributes
     ----------
     product : str
-        Path inside the results of the project, such as ``channels/ha.fits``; a path that no run
-        makes for what `measured_alone` describes.
+        Path inside the results of the project, such as ``channels/ha.fits``; for the output of
+        `measured_alone`, a path that no run makes.
     step : str
-        The rule, and the script of that name.
+        Name of the rule and of its script.
     job : str
-        The job as the step got it: canonical JSON.
+        The job of the step: canonical JSON.
     creator, lock, software : str
         As in ``CREATOR``, ``LOCKDIG`` and ``SOFTWARE``.
     inputs : dict of str to tuple of str
-        By the name that the rule gives an input, in order: ``raw:`` and the SHA-256 of a raw
-        frame, ``text:`` and a key of ``texts``, or the product of another making.
+        By input name of the rule, in order: ``raw:`` and the SHA-256 of a raw frame, ``text:`` and
+        a key of ``texts``, or the product of another making.
     digest : str
         SHA-256 over the headers of the product, `platefiles.fits.hdu_layout.content_digest`; empty
-        where no such file was kept.
+        if no such file was kept.
     texts : dict of str to str
-        Content of files that are neither raw frames nor products: the lock file, as far as the
-        step needs it.
+        Content of files that are neither raw frames nor products: the part of the lock file that
+        the step needs.
     data : dict of str to str
         SHA-256 of each data unit of the product, `platefiles.fits.checksums.data_digests`, by the
-        name of its HDU; empty where ``digest`` is.
+        name of its HDU; empty if ``digest`` is.
     provisional : bool
         Whether a raw frame was not as it should be, see `platefiles.core.provisional`; False in the
         text of the product's own record, where its header tells.
@@ -61,13 +61,13 @@ class Making:
 
     @property
     def products(self) -> list[str]:
-        """Makings whose products this one was made from."""
+        """Input products."""
         named = [name for names in self.inputs.values() for name in names]
         return [name for name in named if not name.startswith((RAW, TEXT))]
 
     @property
     def raws(self) -> list[str]:
-        """SHA-256 of the raw frames that this one was made from."""
+        """SHA-256 of the input raw frames."""
         named = [name for names in self.inputs.values() for name in names]
         return [name.removeprefix(RAW) for name in named if name.startswith(RAW)]
 
@@ -103,7 +103,7 @@ class Record:
     Attributes
     ----------
     makings : dict of str to Making
-        By product, each after those that it is made from; the last is that of the product itself.
+        By product, each after its inputs; the last is the making of the product itself.
     raws : dict of str to RawRecord
         By SHA-256.
     """
@@ -118,16 +118,16 @@ class Record:
 
     @cached_property
     def text(self) -> str:
-        """The record as it stands in the product, which cannot hold its own digest."""
+        """The record as stored in the product, which cannot contain its own digest."""
         return encoded(self)
 
     @property
     def id(self) -> str:
-        """Digest of the record, by which pictures name it."""
+        """Digest of the record, used in pictures."""
         return digest(self.text)
 
     def of(self, product: str) -> "Record":
-        """Return the record of one of the products in this one."""
+        """Return the record of one of the products in this record."""
         wanted, waiting = set(), [product]
         while waiting:
             name = waiting.pop()
@@ -143,8 +143,8 @@ class Record:
 def encoded(record: Record) -> str:
     """Return a record as canonical JSON.
 
-    What jobs have in common, the facts of each sub, stands there once, and jobs, makings and raw
-    frames are referred to by their numbers.
+    Facts shared by jobs, such as those of each sub, are stored once; jobs, makings and raw frames
+    are referred to by number.
     """
     pool: dict[str, int] = {}
     facts: list[Any] = []
@@ -177,12 +177,12 @@ def encoded(record: Record) -> str:
 
 
 def decoded(content: bytes) -> Record:
-    """Return the record that a text stands for.
+    """Parse a record.
 
     Raises
     ------
     ValueError, TypeError, LookupError, AttributeError, RecursionError
-        If it is no record.
+        If the text is not a record.
     """
     data = json.loads(content)
     if data["format"] != _FORMAT:
@@ -213,12 +213,12 @@ def _making(row: Mapping[str, Any], facts: Sequence[Any], names: Sequence[str]) 
 
 
 def making_of(row: Mapping[str, Any]) -> Making:
-    """Return a making that was read from a file, which may be anybody's.
+    """Validate a making read from an untrusted file.
 
     Raises
     ------
     ValueError, TypeError, KeyError
-        If it is none, or its product lies outside of the results.
+        If it is not a making, or its product lies outside the results.
     """
     inputs = {key: tuple(names) for key, names in row["inputs"].items()}
     making = Making(**{**row, "inputs": inputs})

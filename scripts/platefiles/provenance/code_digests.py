@@ -27,7 +27,7 @@ all else that is planned for a small project."""
 
 @functools.cache
 def code_digest(script: str) -> str:
-    """Return the digest of a step; it is worked out once in the life of a process.
+    """Return the digest of a step's code, cached for the life of the process.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def code_digest(script: str) -> str:
 
 @functools.cache
 def _memory() -> dict[str, tuple[str, str, list[str]]]:
-    """By file: digest of its bytes, digest of its syntax tree, names that it imports."""
+    """Return the cache by file: digest of its bytes, digest of its syntax tree, imported names."""
     try:
         return dict(json.loads(MEMORY.read_bytes()))
     except (OSError, ValueError, TypeError):
@@ -66,7 +66,7 @@ def _memory() -> dict[str, tuple[str, str, list[str]]]:
 
 @functools.cache
 def _parsed(name: str) -> tuple[str, tuple[str, ...]]:
-    """Return the digest of a file's syntax tree, and the files of the project that it imports."""
+    """Return the digest of a file's syntax tree, and the imported files of the project."""
     content = (_ROOT / name).read_bytes()
     # Another Python makes another tree of the same code.
     source = hashlib.sha256(sys.version.encode() + content).hexdigest()
@@ -99,7 +99,7 @@ def _drop_docstring(node: ast.AST) -> None:
 
 
 def _module_file(name: str) -> str | None:
-    """Return the file of a module, if it is one of the project and counts."""
+    """Return the file of a module, if it belongs to the project and is counted."""
     if name.endswith(_WORDS_ALONE):
         return None
     base = name.replace(".", "/")

@@ -23,19 +23,19 @@ def sealed(content: bytes) -> bytes:
     Parameters
     ----------
     content : bytes
-        A whole file that has a place for the seal.
+        A whole file with a placeholder for the seal.
 
     Raises
     ------
     ValueError
-        If there is no such place.
+        If the placeholder is missing.
     """
     blank = _with_digest(content, b"0" * 64)
     return _with_digest(blank, hashlib.sha256(blank).hexdigest().encode())
 
 
 def is_intact(content: bytes) -> bool:
-    """Return whether each byte of a picture is as it was when it was sealed."""
+    """Return whether a picture is unchanged since it was sealed."""
     try:
         return sealed(content) == content
     except ValueError:
@@ -48,9 +48,9 @@ def check_picture(path: str | Path) -> None:
     Raises
     ------
     DamagedProduct
-        If it is not.
+        If it was changed.
     OSError
-        If it is not there.
+        If it is missing.
     """
     if not is_intact(Path(path).read_bytes()):
         raise DamagedProduct(path, "its bytes are not those that were written")
@@ -69,7 +69,7 @@ def _with_digest(content: bytes, digest: bytes) -> bytes:
 
 
 def _renew_crc(content: bytearray, place: int) -> None:
-    """Set the CRC of the chunk that holds a place: PNG (ISO/IEC 15948), section 5.3."""
+    """Update the CRC of the chunk around a position: PNG (ISO/IEC 15948), section 5.3."""
     start = len(_PNG)
     while start + 12 <= len(content):
         end = start + 8 + int.from_bytes(content[start : start + 4], "big")

@@ -9,18 +9,18 @@ from pathlib import Path
 
 
 def is_marked(path: str | Path) -> bool:
-    """Return whether a product was found damaged and has not been made again since."""
+    """Return whether a product was found damaged and not remade since."""
     return os.path.exists(_mark(path))
 
 
 def mark(path: str | Path) -> None:
-    """Have the next run make a product again."""
+    """Mark a product so that the next run remakes it."""
     with open(_mark(path), "wb"):
         pass
 
 
 def clear_mark(path: str | Path) -> None:
-    """Forget that a product was damaged; it has just been made again."""
+    """Remove the mark of a product that was remade."""
     with suppress(FileNotFoundError):
         os.unlink(_mark(path))
 

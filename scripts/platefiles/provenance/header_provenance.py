@@ -23,7 +23,7 @@ _LIBRARIES = ("numpy", "numba", "scipy", "astropy", "snakemake")
 
 @functools.cache
 def software() -> str:
-    """Name Python and the libraries that make pixels, with their versions."""
+    """Return names and versions of Python and of the libraries that affect pixels."""
     versions = [f"{name} {metadata.version(name)}" for name in _LIBRARIES]
     return "; ".join([f"python {platform.python_version()}", *versions])
 
@@ -35,19 +35,19 @@ def lock_digest() -> str:
 
 
 def creator() -> str:
-    """Name the software that makes products, with its version."""
+    """Return name and version of platelog."""
     return f"platelog {VERSION}"
 
 
 def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
-    """Return the cards that say who made a product, with which settings and code.
+    """Return the software, settings and code of a product as cards.
 
     Parameters
     ----------
     step : str
         Name of the rule.
     job : mapping
-        The rule's job: its ``project`` (None where several share the product), ``settings`` and
+        The rule's job: its ``project`` (None if several share the product), ``settings`` and
         ``code``.
     """
     settings = canonical(job["settings"])
@@ -67,14 +67,14 @@ def making_cards(step: str, job: Mapping[str, Any]) -> list[tuple]:
 
 
 def exposure_cards(exposures: Sequence[tuple[str, float | None]]) -> list[tuple]:
-    """Return the cards of number, total and span of what was combined.
+    """Return number, total and time span of the combined exposures as cards.
 
     Parameters
     ----------
     exposures : sequence of (str, float or None)
-        Start (ISO 8601 UTC, or empty) and length in seconds (None where it is unknown) of each
-        frame that took part. Only a single exposure has a ``DATE-OBS``; of many, begin, end and
-        average are well defined. There is no ``EXPTIME`` where a length is unknown.
+        Start (ISO 8601 UTC, or empty) and length in seconds (None if unknown) of each combined
+        frame. Only a single exposure gets ``DATE-OBS``; several get begin, end and average.
+        ``EXPTIME`` is omitted if any length is unknown.
     """
     cards: list[tuple] = [("NCOMBINE", len(exposures))]
     known = [length for _, length in exposures if length is not None]
@@ -110,7 +110,7 @@ def _span(exposures: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
 
 
 def _average(since: Sequence[float], exposures: Sequence[tuple[str, float]]) -> float:
-    """Mean of the middles of exposures, weighted by their lengths; all alike where these are 0."""
+    """Return the mean of the exposure midpoints, weighted by length, or unweighted if all are 0."""
     lengths = [length for _, length in exposures]
     weights = lengths if sum(lengths) > 0 else [1.0] * len(lengths)
     middles = (start + length / 2 for start, length in zip(since, lengths, strict=True))
@@ -134,7 +134,7 @@ def equipment_cards(equipment: Mapping[str, Any]) -> list[tuple]:
     Parameters
     ----------
     equipment : mapping
-        Its keys that are given, as in the file.
+        The given keys of the file.
     """
     facts = {**equipment, **equipment.get("site", {})}
     keywords = {

@@ -30,12 +30,12 @@ def fault(path: str | Path) -> str:
     Parameters
     ----------
     path : path-like
-        A FITS product, or a picture that a run has drawn.
+        A FITS product, or a picture of a run.
 
     Returns
     -------
     str
-        What a sentence goes on with; empty if each byte is as it was written.
+        The fault as the end of a sentence; empty if the file is unchanged.
     """
     if Path(path).suffix in PICTURES:
         return "" if is_intact(Path(path).read_bytes()) else "its bytes do not match its digest"
@@ -68,7 +68,7 @@ def _fault_of_block(file: BinaryIO, block: Block) -> str:
 
 
 def is_of_a_run(path: str | Path) -> bool:
-    """Return whether a file bears a mark of a product or picture, be it damaged or not."""
+    """Return whether a file is marked as a product or picture, damaged or not."""
     marks = _MARKS.get(Path(path).suffix)
     if marks is None:
         return False

@@ -29,7 +29,7 @@ class JobNote(NamedTuple):
     Attributes
     ----------
     job : str
-        Digest of the job, or that the product is provisional, as in JOBDIG.
+        Digest of the job, or the word for provisional products, as in JOBDIG.
     size_bytes : int
     sha256 : str
         Of all bytes of the product.
@@ -44,7 +44,7 @@ class JobNote(NamedTuple):
 
 
 def note_of(job: str, path: str | Path) -> JobNote:
-    """Return the note of a product that has just been made.
+    """Return the note of a new product.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def note_of(job: str, path: str | Path) -> JobNote:
 
 
 def note_path(log: str | Path) -> Path | None:
-    """Return where the hidden note of a job lies; None if its log lies in no folder of logs.
+    """Return the path of a job's hidden note; None if its log is outside a folder of logs.
 
     Parameters
     ----------
@@ -72,23 +72,20 @@ def note_path(log: str | Path) -> Path | None:
 
 
 def remove_note(log: str | Path) -> None:
-    """Drop the note of a product before a job makes it again."""
+    """Remove the note of a product before a job remakes it."""
     if (path := note_path(log)) is not None:
         path.unlink(missing_ok=True)
 
 
 def write_note(log: str | Path, note: JobNote) -> None:
-    """Write the hidden note of a job whose log is complete; it holds the digest of that, too."""
+    """Write the hidden note of a job, with the digest of its complete log."""
     if (path := note_path(log)) is not None:
         lines = f"INFO {note}\nINFO log SHA-256 {file_sha256(log)}\n".encode("ascii")
         write_whole(path, lambda target: target.write(lines))
 
 
 def read_note(log: str | Path) -> JobNote | None:
-    """Read the note of a job, from its log or else from the hidden note.
-
-    None where there is none, as after a job that failed.
-    """
+    """Read the note of a job from its log, else from the hidden note; None if the job failed."""
     if (note := logged_note(log)) is not None:
         return note
     path = note_path(log)

@@ -48,7 +48,7 @@ def prov_document(record: Record) -> ProvDocument:
 
 
 def _add_making(document: ProvDocument, making: Making, names: dict[str, str]) -> str:
-    """Add a job with its product and its software; return the name of the product."""
+    """Add a job with its product and software; return the name of the product."""
     job = json.loads(making.job)
     name = digest(canonical([making.product, making.job, making.lock, making.software]))
     product = f"product:{making.digest or name}"
@@ -100,7 +100,7 @@ def _used(
 
 
 def _add_software(document: ProvDocument, making: Making) -> str:
-    """Add the software and the libraries that acted for it, once each."""
+    """Add the software and its libraries, once each."""
     agent = f"software:{digest(making.creator + making.software)}"
     if not _is_there(document, agent):
         document.agent(agent, _software(making.creator))

@@ -68,18 +68,18 @@ def record_hdu(
     step : str
         Name of the rule.
     path : path-like
-        Where the product goes; at most the end of it is used.
+        Path of the product; at most its end is used.
     job : mapping
         The rule's job.
     inputs : mapping of str to sequence
-        By the name that the rule gives the input, in the order of the rule.
+        By input name, in the order of the rule.
     texts : mapping of str to str, optional
-        By the name that the rule gives the input, content of what is no product.
+        Content of inputs that are not products, by input name.
 
     Raises
     ------
     UserError
-        If a product among the inputs has no record.
+        If an input product has no record.
     """
     from astropy.io import fits  # slow to import, and not needed to read a record
 
@@ -95,7 +95,7 @@ def record_of_inputs(
     inputs: Inputs,
     texts: Mapping[str, str] | None = None,
 ) -> Record:
-    """Put together the record of a product; see `record_hdu`."""
+    """Build the record of a product; see `record_hdu`."""
     makings: dict[str, Making] = {}
     raws: dict[str, RawRecord] = {}
     named = {key: tuple(_taken(makings, raws, one) for one in many) for key, many in inputs.items()}
@@ -111,7 +111,7 @@ def single_making(
     inputs: Mapping[str, tuple[str, ...]],
     texts: Mapping[str, str] | None = None,
 ) -> Making:
-    """Return a making by the software that runs; inputs as they stand in `Making`."""
+    """Return a making by the running software; inputs as in `Making`."""
     made_by = (creator(), lock_digest(), software())
     product = product_name(step, path, job)
     return Making(
@@ -122,10 +122,10 @@ def single_making(
 
 
 def measured_alone(record: Record, sub_id: str) -> Record:
-    """Return the record of a night's measures as if one sub had been the only one.
+    """Return the record of a night's measures restricted to one sub.
 
-    A channel that was laid on the grid of another one's sub knows of that sub and of no other of
-    its night, so that more subs there leave its product the same, byte for byte.
+    The record of a channel registered on another channel's reference contains only that sub of its
+    night, so further subs of that night leave the product identical, byte for byte.
 
     Parameters
     ----------
@@ -153,24 +153,24 @@ def measured_alone(record: Record, sub_id: str) -> Record:
 
 
 def product_name(step: str, path: str | Path, job: Mapping[str, Any]) -> str:
-    """Path of a product inside the results of its project: by the job, where that tells."""
+    """Return the path of a product inside the results, from the job if possible."""
     output = rules_by_step()[step].output
     return output.place(Path(path).as_posix(), job) if output is not None else Path(path).name
 
 
 def results_of(path: str | Path, product: str) -> Path | None:
-    """Return the results in which a file has the place of a product; None if it lies elsewhere."""
+    """Return the results folder of a product by its path; None if the file lies elsewhere."""
     place, parts = Path(path), Path(product).parts
     return Path(*place.parts[: -len(parts)]) if place.parts[-len(parts) :] == parts else None
 
 
 def read_record(path: str | Path) -> Record:
-    """Read the record of a product; its last making has the digests from the headers of the file.
+    """Read the record of a product; the last making gets the digests of the file's headers.
 
     Raises
     ------
     UserError
-        If the file has no record that can be read.
+        If the file has no readable record.
     """
     try:
         blocks = read_blocks(path)
@@ -196,7 +196,7 @@ def read_record(path: str | Path) -> Record:
 
 
 def has_record(path: str | Path) -> bool:
-    """Return whether a file carries a record."""
+    """Return whether a file has a record."""
     try:
         _block_of_record(read_blocks(path))
     except BrokenFits:
@@ -215,7 +215,7 @@ def _block_of_record(blocks: Sequence[Block]) -> Block:
 def _taken(
     makings: dict[str, Making], raws: dict[str, RawRecord], given: str | Path | RawRecord | Record
 ) -> str:
-    """Take an input with all that it was made from into a record, and return its name there."""
+    """Add an input with all its ancestors to a record; return its name there."""
     if isinstance(given, RawRecord):
         raws.setdefault(given.sha256, given)
         return f"{RAW}{given.sha256}"
@@ -235,7 +235,7 @@ def _taken(
 
 
 def _added(makings: dict[str, Making], making: Making) -> str:
-    """Add a making; one that differs from what has its name already gets a folder of its own."""
+    """Add a making; if its name is taken by a different making, add a folder to the name."""
     known = makings.setdefault(making.product, making)
     if known == making:
         return making.product

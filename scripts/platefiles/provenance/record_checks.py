@@ -20,19 +20,19 @@ _MOST_BYTES = 1 << 62
 
 
 class OddRecord(ValueError):
-    """A record that no run has written; the message says what is odd."""
+    """An invalid record; the message names the fault."""
 
 
 def check_record(record: Record) -> None:
-    """Refuse a record that no run has written.
+    """Check that a record could have been written by a run.
 
-    Each making names only what stands before it, so that there is no cycle; names make paths
-    that a disk takes; texts are Unicode; jobs have what every job has.
+    Each making names only earlier entries, so there is no cycle; names are valid paths; texts are
+    Unicode; jobs have the common keys.
 
     Raises
     ------
     OddRecord
-        With what is odd.
+        With the fault.
     """
     for raw in record.raws.values():
         _check_raw(raw)

@@ -61,11 +61,11 @@ class Origin:
     linear_image : str
         SHA-256 of the file of the linear image.
     record : str
-        Id of the record that the linear image carries; empty if it carries none.
+        Id of the record in the linear image; empty without one.
     making : Making or None
         The job that drew the picture.
     beside : dict of str to str
-        What else it was made from: SHA-256 of the file of each product.
+        SHA-256 of the file of each further input product.
     """
 
     linear_image: str
@@ -74,7 +74,7 @@ class Origin:
     beside: dict[str, str] = field(default_factory=dict)
 
     def digest_of(self, product: str) -> str:
-        """Return the SHA-256 of the file of a product that the picture was made from."""
+        """Return the SHA-256 of the file of an input product of the picture."""
         return self.beside.get(product, self.linear_image)
 
 
@@ -86,7 +86,7 @@ def packet(
     avm: str = "",
     beside: Mapping[str, str] | None = None,
 ) -> bytes:
-    """Return an XMP packet, not sealed yet.
+    """Return an unsealed XMP packet.
 
     Parameters
     ----------
@@ -118,12 +118,12 @@ def packet(
 
 
 def read_origin(path: str | Path) -> Origin:
-    """Read from a picture where it came from.
+    """Read the origin of a picture.
 
     Raises
     ------
     UserError
-        If the picture does not tell.
+        If the picture has no such metadata.
     """
     content = Path(path).read_bytes()
     try:
