@@ -3,8 +3,13 @@
 Units are written as in FITS 4.0, section 4.3, and pixels as ``pix``.
 """
 
+import re
+
 OF_IMAGE = "image"
 """Stands for the unit of the image that a table belongs to."""
+
+_STANDARD = {"adu", "arcmin", "arcsec", "d", "deg", "h", "mag", "nm", "pix", "s"}
+"""Those of the standard that columns use; electron is none of it."""
 
 _BY_NAME = {
     **dict.fromkeys(("x", "y", "found_x", "found_y", "fwhm"), "pix"),
@@ -48,3 +53,8 @@ def unit_of(name: str, of_image: str = "") -> str:
         ends = (unit for end, unit in _BY_END.items() if name.endswith(end))
         unit = next(begins, next(ends, ""))
     return of_image if unit == OF_IMAGE else unit
+
+
+def is_standard(unit: str) -> bool:
+    """Say whether readers of FITS tables know a unit: FITS 4.0, section 4.3, tables 3 to 5."""
+    return set(re.findall(r"[A-Za-z]+", unit)) <= _STANDARD

@@ -15,7 +15,7 @@ from astropy.io import fits
 from platefiles.core.atomic_write import write_whole
 from platefiles.fits.checked_read import check_product
 from platefiles.fits.checksums import add_sums, reserve
-from platefiles.fits.column_units import unit_of
+from platefiles.fits.column_units import is_standard, unit_of
 from platefiles.fits.product_cards import card
 
 if TYPE_CHECKING:
@@ -119,7 +119,8 @@ def table_hdu(table: "Table", name: str) -> fits.BinTableHDU:
     """
     plain = table.copy()
     for column in table.colnames:
-        plain[column].unit = table[column].unit or unit_of(column) or None
+        unit = unit_of(column)
+        plain[column].unit = table[column].unit or (unit if is_standard(unit) else "") or None
         if table[column].dtype.kind == "U":
             texts = [text.encode("unicode_escape") for text in table[column]]
             plain[column] = np.array(texts, dtype="S")

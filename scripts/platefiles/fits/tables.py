@@ -11,7 +11,7 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.fits.checked_read import check_product
-from platefiles.fits.column_units import unit_of
+from platefiles.fits.column_units import is_standard, unit_of
 
 _NUMBERS = "iuf"
 
@@ -34,7 +34,8 @@ def columns_hdu(
         Description of a column, written to ``TCOMM``.
     of_image : str
         Unit of the image of the table, for fluxes and levels. Units of other columns follow from
-        their names (`platefiles.fits.column_units`).
+        their names (`platefiles.fits.column_units`). Readers warn of a ``TUNIT`` that the FITS
+        standard does not know, such as electron: it stands in brackets in ``TCOMM``.
     """
     arrays = {key: _encoded(np.asarray(column)) for key, column in columns.items()}
     rows = np.empty(
@@ -47,10 +48,14 @@ def columns_hdu(
     hdu.data = fits.FITS_rec.from_columns(rows)  # handed to the constructor, it imports Table
     for number, key in enumerate(arrays, start=1):
         unit = unit_of(key, of_image)
+        comment = (descriptions or {}).get(key, "")
         if unit and arrays[key].dtype.kind in _NUMBERS:
-            hdu.columns.change_unit(key, unit)
-        if descriptions and key in descriptions:
-            hdu.header[f"TCOMM{number}"] = descriptions[key]
+            if is_standard(unit):
+                hdu.columns.change_unit(key, unit)
+            else:
+                comment = f"[{unit}] {comment}".rstrip()
+        if comment:
+            hdu.header[f"TCOMM{number}"] = comment
     return hdu
 
 

@@ -1,9 +1,10 @@
+import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.table import Table
 from astropy.units import Unit
 
-from platefiles.fits.column_units import unit_of
+from platefiles.fits.column_units import is_standard, unit_of
 from platefiles.fits.products_io import table_hdu, write_product
 from platefiles.fits.tables import columns_hdu, read_columns
 from platefiles.photometry.depth_table import TABLES as DEPTH
@@ -56,3 +57,14 @@ def test_units_stand_in_the_header(tmp_path, make):
     assert {key: header[key] for key in header["TUNIT*"]} == {"TUNIT2": "pix", "TUNIT3": "s"}
     back = read_columns(tmp_path / "a.fits", "ROWS")
     assert {name: column.tolist() for name, column in back.items()} == columns
+
+
+def test_units_that_fits_does_not_know_stand_in_the_comment():
+    """Other readers warn of such a TUNIT; FITS 4.0, section 4.3, has no electron."""
+    columns = {"gain": np.ones(2), "sky": np.ones(2), "fwhm_px": np.ones(2)}
+    header = columns_hdu(columns, "T", {"sky": "median sky"}, "electron").header
+    assert {key: header[key] for key in header["TUNIT*"]} == {"TUNIT3": "pix"}
+    assert (header["TCOMM1"], header["TCOMM2"]) == ("[electron/adu]", "[electron] median sky")
+    for unit in ("adu", "pix", "deg", "mag/arcsec2", "nm", "h", "d", "s", "arcmin"):
+        assert is_standard(unit)
+        assert Unit(unit, format="fits")

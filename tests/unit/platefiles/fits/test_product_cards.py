@@ -50,7 +50,7 @@ def test_no_keyword_is_in_two_lines():
         ("SKYMEAN", "mean of the surface; it is not subtracted"),
         ("NOTDONE3", ""),
         ("AP_2_1", "[px]"),
-        ("TCOMM12", "what a column holds"),
+        ("TUNIT12", "unit of a column"),
     ],
 )
 def test_units_stand_in_brackets_before_the_comment(keyword, comment):
