@@ -28,28 +28,28 @@ def scan_objects(
 ) -> Iterator[tuple[RawFile, Record | None]]:
     """Find the raw frames below prefixes and read the headers of new or changed ones.
 
-    Two requests a new object, for its first and its last 64 KB, tell what a file on disk would
-    tell, the fingerprint included.
+    Two requests per new object, for its first and its last 64 KB, give the same facts as a file on
+    disk, including the fingerprint.
 
     Parameters
     ----------
     prefixes : iterable of str
-        ``s3://bucket/prefix``. What is hidden (a name with a leading dot) is passed over; an
-        object that is reached twice counts once.
+        ``s3://bucket/prefix``. Hidden names (with a leading dot) are skipped; an object reached
+        twice counts once.
     known : mapping
-        What was read before, by URL.
+        Records of earlier scans, by URL.
 
     Yields
     ------
     file : RawFile
         In the order of the prefixes, then of the names.
     record : dict or None
-        What the cache is to keep of it; None if it could not be read now.
+        Record for the cache; None if the object could not be read now.
 
     Raises
     ------
     UserError
-        If the storage cannot be reached, or there is nothing below a prefix.
+        If the storage cannot be reached or a prefix is empty.
     """
     client = storage_client()
     found = _found(client, prefixes)
@@ -92,7 +92,7 @@ def _sign(stored: StoredObject) -> list[int | str]:
 
 
 def _read(client: Any, stored: StoredObject) -> Record:
-    """Read what a scan keeps; an object that cannot be read has a reason and no fingerprint."""
+    """Read the record of an object; an unreadable object gets a reason and no fingerprint."""
 
     def opened(path: str, mode: str) -> io.BufferedReader:
         return io.BufferedReader(RangedReader(client, stored), TAIL_BYTES)

@@ -25,22 +25,22 @@ _SECTORS_AT_ONCE = 1 << 13
 
 
 def judged_copies(files: Sequence["RawFile"]) -> list["RawFile"]:
-    """Read possible copies of one exposure whole, and find the damaged ones.
+    """Read all bytes of possible copies of one exposure, and find the damaged ones.
 
     Parameters
     ----------
     files : sequence of RawFile
-        All that a scan found, with `pixels` compared, and with what earlier scans read in
-        `content`, `blank_sectors` and `fault`. Objects in storage are not read.
+        All files of a scan, with `pixels` compared, and with `content`, `blank_sectors` and `fault`
+        from earlier scans. Objects in storage are not read.
 
     Returns
     -------
     list of RawFile
-        In the same order. `damage` is set where a better copy is there: of files of one
-        fingerprint and different bytes, those that cannot be read to their end or contradict
-        their own sums, else those with more sectors of a single value, else those whose bytes
-        fewer of them share. Of files of equal pixels and different fingerprints, those that
-        cannot be read whole.
+        In the same order, with `damage` set if a better copy exists. Among files of equal
+        fingerprint and different bytes, the damaged ones are those that cannot be read to the end
+        or contradict their own checksums, else those with more sectors of a single value, else
+        those whose bytes occur less often. Among files of equal pixels and different fingerprints,
+        they are those that cannot be read to the end.
     """
     by_path = {file.path: file for file in files}
     usable = [file for file in files if not file.reason and not is_object_url(file.path)]
@@ -64,17 +64,17 @@ def copies_left_out(
 ) -> list[Frame]:
     """Leave out all but one of the files with one fingerprint or the same pixels.
 
-    The one in use is the first that is not known to be damaged. If the other one was pinned, it
-    takes over the id and keeps its own name, so that the pin holds and its products are made again.
+    The first copy not known to be damaged is used. If another copy was pinned, the used one takes
+    over its id and keeps its own name, so that the pin holds and its products are remade.
 
     Parameters
     ----------
     frames : sequence of Frame
-        Those to be preferred come first.
+        In order of preference.
     files : mapping of str to RawFile
         Their files by id, as `judged_copies` returns them.
     pinned : collection of str
-        Ids that the lock file pins.
+        Ids pinned by the lock file.
     """
     ids: dict[str, str] = {}
     by_content: dict[str, Frame] = {}
@@ -96,12 +96,12 @@ def copies_left_out(
 
 
 def other_id(identity: str, file: "RawFile") -> str:
-    """Return an id for a file whose usual one is that of another frame."""
+    """Return an id for a file whose usual id belongs to another frame."""
     return f"{identity}_{digest(file.fingerprint + file.folder, 8)}"
 
 
 def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, "RawFile"]) -> LeftOut:
-    """Return of which frame another one is a copy, and which of the two is damaged."""
+    """Return the reason for leaving out a copy: its original, and which of the two is damaged."""
     where = same.name if same.name != frame.name else escape(same.path)
     file, other = files[frame.id], files[same.id]
     if file.damage:
@@ -112,7 +112,7 @@ def _copy_of(same: Frame, what: str, frame: Frame, files: Mapping[str, "RawFile"
 
 
 def _groups(files: Iterable["RawFile"], name: str) -> list[list["RawFile"]]:
-    """Return files that share a value, which is not empty, in groups of two and more."""
+    """Return groups of two or more files that share a nonempty value."""
     groups: dict[str, list[RawFile]] = defaultdict(list)
     for file in files:
         groups[getattr(file, name)].append(file)
@@ -120,7 +120,7 @@ def _groups(files: Iterable["RawFile"], name: str) -> list[list["RawFile"]]:
 
 
 def _judged(files: Sequence["RawFile"]) -> list["RawFile"]:
-    """Return the faults of all but the best of files that should be equal."""
+    """Return the faults of files that should be equal, except the best one."""
     shared = Counter(file.content for file in files)
 
     def rank(file: "RawFile") -> tuple[bool, int, int]:
@@ -175,7 +175,7 @@ def _blank_sectors(path: str) -> int:
 
 
 def _fault(path: str) -> str:
-    """Return why a raw frame cannot be used whole, or nothing."""
+    """Return the reason why a raw frame cannot be read to the end, or nothing."""
     from platefiles.core.frame_errors import FrameError
     from platefiles.raw_frames.raw_frame import open_raw
 
@@ -187,7 +187,7 @@ def _fault(path: str) -> str:
 
 
 def _wrong_sum(path: str) -> str:
-    """Return which data contradict the sum that their header states, or nothing."""
+    """Return the data that contradict the checksum in their header, or nothing."""
     from platefiles.fits.checksums import ones_complement_sum
     from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 

@@ -15,12 +15,12 @@ _Found = tuple[str, str, str, os.stat_result]
 
 
 class SeenFiles:
-    """What the scans of several projects have looked at, in the moment that they are opened.
+    """Files seen by the scans of several projects while these are opened.
 
     Attributes
     ----------
     records : dict of str to dict
-        What `platefiles.raw_folders.scan` keeps of a file, by its path.
+        Record of `platefiles.raw_folders.scan`, by path.
     """
 
     def __init__(self) -> None:
@@ -29,7 +29,7 @@ class SeenFiles:
         self._folders: dict[str, list[_Found]] = {}
 
     def walk(self, folders: Iterable[str | Path]) -> Iterator[_Found]:
-        """Yield what `walk_folders` does; a folder that was walked through is not looked at again.
+        """Yield the output of `walk_folders`, with each folder read only once.
 
         Raises
         ------
@@ -46,7 +46,7 @@ class SeenFiles:
                     yield found
 
     def shared(self, file: Any) -> Any:
-        """Return the file of another scan that is equal to a `RawFile`, or else the file itself."""
+        """Return an equal `RawFile` of another scan, else the file itself."""
         other = self._files.setdefault(file.path, file)
         return other if other == file else file
 
@@ -57,12 +57,12 @@ def walk_folders(folders: Iterable[str | Path]) -> Iterator[_Found]:
     Parameters
     ----------
     folders : iterable of path
-        A file that is reached twice, by links or from two folders, counts once.
+        A file reached twice, by links or from two folders, counts once.
 
     Raises
     ------
     UserError
-        If a folder is not there or cannot be looked through.
+        If a folder is missing or unreadable.
     """
     return SeenFiles().walk(folders)
 

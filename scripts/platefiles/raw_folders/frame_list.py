@@ -28,21 +28,21 @@ if TYPE_CHECKING:
 def build_frame_list(
     raw_files: Sequence[RawFile], loaded: "LoadedProject", known: Sequence[KnownFrame] = ()
 ) -> tuple[Frame, ...]:
-    """Sort the raw files of a project by what they are and what they are used for.
+    """Assign kind and role to the raw files of a project.
 
     Parameters
     ----------
     raw_files : sequence of RawFile
         In the order of `platefiles.raw_folders.scan.scan_folders`.
     loaded : LoadedProject
-        The project: its channels, `exclude`, `header_fixes` and the site, if it is known.
+        The project: its channels, `exclude`, `header_fixes` and the site, if known.
     known : sequence of KnownFrame
-        Frames of the last sheet: those of the same content keep their ids and names.
+        Frames of the last list: frames of the same content keep their ids and names.
 
     Returns
     -------
     tuple of Frame
-        Sorted by id. What cannot or shall not be used has the role `unused` and the reason.
+        Sorted by id. Unusable and excluded frames have the role `unused` and a reason.
 
     Raises
     ------
@@ -82,11 +82,11 @@ def build_frame_list(
 
 
 def site_longitudes(facts: Sequence[Facts], loaded: "LoadedProject") -> list[float | None]:
-    """Longitude of the site for each header, east positive.
+    """Return the longitude of the site for each header, east positive.
 
     The site of the equipment file overrides the headers. Some programs write SITELONG with west
-    as positive; where the header does not say, the sign is taken that puts the lights of the
-    project nearer to midnight.
+    positive. If the header does not state the convention, the sign is chosen that puts the lights
+    of the project nearer to midnight.
     """
     if loaded.equipment.site is not None:
         return [loaded.equipment.site.longitude_deg] * len(facts)
@@ -110,7 +110,7 @@ def site_longitudes(facts: Sequence[Facts], loaded: "LoadedProject") -> list[flo
 
 
 def setting_slug(facts: Facts, width_px: int, height_px: int) -> str:
-    """Safe name of a camera setting, such as `mono26_1440x1040_g100_o50`."""
+    """Return a safe name of a camera setting, such as `mono26_1440x1040_g100_o50`."""
     parts = [slug(facts.camera, 20), f"{width_px}x{height_px}"]
     if facts.binning != "1x1":
         parts.append(f"bin{facts.binning}")
@@ -132,7 +132,7 @@ def _from_midnight(hour: float) -> float:
 
 
 def _names(file: RawFile, known: KnownFrame | None) -> tuple[str, ...]:
-    """Return what patterns of the project may call a file: its path inside, and its known name."""
+    """Return the names of a file for patterns: path inside the raw folder and known name."""
     return (file.inside, file.name) if known is None else (file.inside, file.name, known.name)
 
 
@@ -159,7 +159,7 @@ def _check_fixes(loaded: "LoadedProject") -> None:
 def _left_out(
     file: RawFile, names: Sequence[str], facts: Facts, channel: str, loaded: "LoadedProject"
 ) -> LeftOut | None:
-    """Return why a file is left out by itself, or None."""
+    """Return the reason to leave out a file regardless of other files, or None."""
     project = loaded.path.name
     for pattern in loaded.project.exclude:
         if any(matches(name, pattern) for name in names):
@@ -236,7 +236,7 @@ def _frame(
 
 
 def _pinned(loaded: "LoadedProject") -> set[str]:
-    """Ids that the lock file pins, whose frames a copy does not displace."""
+    """Return the ids pinned by the lock file; copies do not displace these frames."""
     lock = read_lock(loaded.lock_path)
     return set() if lock is None else {lock.reference, *lock.photometry.values()}
 
@@ -246,7 +246,7 @@ def _times(size: tuple[int, int]) -> str:
 
 
 def _odd_sizes_out(frames: Sequence[Frame]) -> list[Frame]:
-    """Leave out lights of another size than most of the same camera and binning."""
+    """Leave out lights whose size differs from most lights of the same camera and binning."""
     sizes: dict[tuple[str, str], Counter[tuple[int, int]]] = defaultdict(Counter)
     for frame in frames:
         if frame.role == "light":

@@ -32,7 +32,7 @@ class KnownFrame(NamedTuple):
     id, path, name, fingerprint : str
         As in `Frame`.
     role : str
-        As in `Frame`; empty for a frame that was not used.
+        As in `Frame`; empty for an unused frame.
     """
 
     id: str
@@ -43,12 +43,12 @@ class KnownFrame(NamedTuple):
 
 
 def read_known(path: str | Path) -> list[KnownFrame]:
-    """Read the frames of the last list of frames, without copies of others and damaged lines.
+    """Read the last list of frames, without copies and damaged lines.
 
     Parameters
     ----------
     path : path-like
-        ``frames.tsv``, of this version or of another one that has the columns; none otherwise.
+        ``frames.tsv``, of this version or any version with the same columns; else no frames.
     """
     known = []
     rows = _rows(path, (*_COLUMNS, _WHY)) or [(*row, "") for row in _rows(path, _COLUMNS)]
@@ -63,13 +63,13 @@ def read_known(path: str | Path) -> list[KnownFrame]:
 
 
 def _is_consistent(frame: KnownFrame) -> bool:
-    """Whether the id is that of the name: if not, one of them was damaged on the disk."""
+    """Return whether id and name agree: if not, one of them was damaged on the disk."""
     own = frame_id(unescape(frame.name))
     return frame.id == own or frame.id.startswith(f"{own}_")
 
 
 def paths_in_sheet(path: str | Path) -> list[str]:
-    """Read where all files of the last list of frames lie, those that are not used included.
+    """Read the paths of all files of the last list of frames, including unused ones.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def paths_in_sheet(path: str | Path) -> list[str]:
 
 
 def _rows(path: str | Path, names: Sequence[str]) -> list[tuple[str, ...]]:
-    """Return columns of a sheet, as far as its lines are whole."""
+    """Return columns of the intact lines of a list of frames."""
     rows: list[tuple[str, ...]] = []
     with suppress(OSError, ValueError, IndexError):
         header, *lines = Path(path).read_text(encoding="utf-8").split("\n")
@@ -100,13 +100,13 @@ def recognised(raw_files: Sequence[RawFile], known: Iterable[KnownFrame]) -> dic
     raw_files : sequence of RawFile
         In the order of the scan.
     known : iterable of KnownFrame
-        Frames of the last sheet.
+        Frames of the last list.
 
     Returns
     -------
     dict of int to KnownFrame
-        By the place of the file in `raw_files`. Of several files of one content, that at the known
-        path is the known frame, then that of the known name, then the first.
+        By the index of the file in `raw_files`. Among files of equal content, the known frame is
+        the one at the known path, else the one with the known name, else the first.
     """
     waiting: dict[str, list[KnownFrame]] = {}
     for one in known:
@@ -131,7 +131,7 @@ def recognised(raw_files: Sequence[RawFile], known: Iterable[KnownFrame]) -> dic
 
 
 def present_name(frame: Frame, folders: Iterable[str | Path]) -> str:
-    """Return the path of a frame inside its raw folder as it is now, printable.
+    """Return the present path of a frame inside its raw folder, printable.
 
     Parameters
     ----------

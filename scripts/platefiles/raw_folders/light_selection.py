@@ -28,14 +28,14 @@ def canonical_object(value: str) -> str:
     Parameters
     ----------
     value : str
-        As a header or a project file has it.
+        OBJECT of a header or a project file.
 
     Returns
     -------
     str
-        Letters in lower case and numbers without leading zeros; blanks, hyphens and other signs
-        do not count, but between two numbers: ``M 31``, ``m31`` and ``Messier 031`` are one name,
-        ``Sh 2-15`` and ``Sh 21-5`` are two. Empty where there is no letter and no digit.
+        Letters in lower case and numbers without leading zeros. Blanks, hyphens and other signs are
+        ignored except between two numbers: ``M 31``, ``m31`` and ``Messier 031`` are one name, ``Sh
+        2-15`` and ``Sh 21-5`` are two. Empty without any letter or digit.
     """
     text = unicodedata.normalize("NFKC", value).casefold()
     words: list[str] = []
@@ -46,9 +46,9 @@ def canonical_object(value: str) -> str:
 
 
 def pointing(facts: Facts) -> tuple[float, float] | None:
-    """Return right ascension and declination of a header in degrees; None where unknown.
+    """Return right ascension and declination of a header in degrees; None if unknown.
 
-    Both are 0 in headers of programs that know no pointing, so that place counts as unknown.
+    Programs without a pointing write 0 for both, so that position counts as unknown.
     """
     if facts.ra_deg is None or facts.dec_deg is None or (facts.ra_deg, facts.dec_deg) == (0, 0):
         return None
@@ -56,14 +56,14 @@ def pointing(facts: Facts) -> tuple[float, float] | None:
 
 
 def why_not_selected(facts: Facts, selection: Selection) -> str:
-    """Return why a light does not belong to a project, or nothing where it does.
+    """Return the reason why a light does not belong to a project, or nothing.
 
     Parameters
     ----------
     facts : Facts
-        What its header says.
+        Facts of its header.
     selection : Selection
-        Each of its two conditions holds only where it is given.
+        Each of its two conditions applies only if given.
     """
     if selection.objects:
         wanted = {canonical_object(value) for value in selection.objects}
@@ -79,7 +79,7 @@ def why_not_selected(facts: Facts, selection: Selection) -> str:
 
 
 def separation_deg(ra1: float, dec1: float, ra2: float, dec2: float) -> float:
-    """Return the angle between two places on the sky in degrees.
+    """Return the angle between two positions on the sky in degrees.
 
     References
     ----------

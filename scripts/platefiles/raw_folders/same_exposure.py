@@ -25,25 +25,25 @@ _UNREADABLE = "unreadable "
 
 
 def compared_pixels(files: Sequence["RawFile"]) -> dict[str, str]:
-    """Return what identifies the pixels of each file that may hold the same exposure as another.
+    """Return a digest of the pixels of each file that may contain the same exposure as another.
 
     Parameters
     ----------
     files : sequence of RawFile
-        All that a scan found, with what earlier scans compared in ``pixels``. Objects in storage
-        are not compared.
+        All files of a scan, with ``pixels`` from earlier comparisons. Objects in storage are not
+        compared.
 
     Returns
     -------
     dict of str to str
-        By path: equal for equal exposures, of which some may be damaged further on
+        By path: equal for equal exposures; some of these may be damaged in later rows
         (`platefiles.raw_folders.damaged_copies`).
     """
     return {file.path: file.pixels or _sample(file) for group in _alike(files) for file in group}
 
 
 def _alike(files: Sequence["RawFile"]) -> Iterable[list["RawFile"]]:
-    """Yield files that may hold one exposure and have different bytes."""
+    """Yield files with different bytes that may contain the same exposure."""
     seen: set[Value] = set()
     repeated: set[Value] = set()
     dates = [file.header.get("DATE-OBS") or _other_date(file) for file in files]
@@ -65,12 +65,12 @@ def _alike(files: Sequence["RawFile"]) -> Iterable[list["RawFile"]]:
 
 
 def _other_date(file: "RawFile") -> Value:
-    """Return a date by other keywords, or else the name without its ending."""
+    """Return a date from other keywords, else the name without extension."""
     return next((file.header[k] for k in _DATES if k in file.header), "") or stem_of(file.inside)
 
 
 def _sample(file: "RawFile") -> str:
-    """Return a digest of the first rows; one of its own where these show no noise."""
+    """Return a digest of the first rows; a unique one if they show no noise."""
     from platefiles.core.frame_errors import FrameError
     from platefiles.raw_frames.raw_frame import open_raw
 

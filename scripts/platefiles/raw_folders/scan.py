@@ -83,12 +83,12 @@ class RawFile:
         return {}
 
     def facts(self, fixes: Mapping[str, Value], untyped: str = "") -> Facts:
-        """Return what the header says with the user's fixes, read once for all who ask.
+        """Return the facts of the header with the user's fixes, cached.
 
         Parameters
         ----------
         fixes : mapping
-            Cards that replace those of the header, see
+            Cards that override the header, see
             `platefiles.frames.fixed_header.fixes_for`.
         untyped : str
             As for `platefiles.frames.dialects.read_facts`.
@@ -110,27 +110,27 @@ def scan_folders(
     settle_s: float = 0.0,
     seen: SeenFiles | None = None,
 ) -> list[RawFile]:
-    """Find the raw files of a project and read what their headers say.
+    """Find the raw files of a project and read their headers.
 
     Parameters
     ----------
     folders : iterable of path
-        Raw folders, looked through with all folders inside and through links; what is hidden
-        (a leading dot) is passed over. A file that is reached twice counts once. Prefixes in object
-        storage, ``s3://bucket/prefix``, come after the folders.
+        Raw folders, searched recursively and through links; hidden names (with a leading dot) are
+        skipped. A file reached twice counts once. Prefixes in object storage,
+        ``s3://bucket/prefix``, come after the folders.
     cache : Path or None
-        JSON file with what was read before. One that cannot be read is as good as none.
+        JSON file with records of earlier scans; ignored if unreadable.
     write_cache : bool
         Write the cache if it changed; False for a dry run.
     settle_s : float
-        Where a new file was written to less than so many seconds ago, or in the future, wait for
-        so long and look again.
+        If a new file was modified less than this many seconds ago, or in the future, wait this long
+        and check again.
 
     Returns
     -------
     list of RawFile
-        In the order of the folders, then of the names. A file that changed in the meantime, or
-        that is not whole and less than a minute old, has the reason `BEING_WRITTEN`.
+        In the order of the folders, then of the names. A file that changed during the wait, or a
+        truncated file less than a minute old, has the reason `BEING_WRITTEN`.
 
     Raises
     ------
@@ -181,12 +181,12 @@ def scan_folders(
 
 
 def _fits(record: _Known | None, sign: list[int]) -> bool:
-    """Whether a record tells of a file of this size and these times."""
+    """Return whether a record is of a file of this size and these times."""
     return record is not None and record.get("sign") == sign
 
 
 def _compared(files: list[RawFile], records: dict[str, _Known]) -> list[RawFile]:
-    """Compare files that may hold one exposure; let the records keep what that has told."""
+    """Compare files that may contain the same exposure; store the results in the records."""
     pixels = compared_pixels(files)
     if pixels:
         files = [replace(f, pixels=pixels[f.path]) if f.path in pixels else f for f in files]
@@ -201,9 +201,9 @@ def _compared(files: list[RawFile], records: dict[str, _Known]) -> list[RawFile]
 
 
 def _changing(files: list[RawFile], fresh: list[int], settle_s: float) -> list[int]:
-    """Look again at what was just read; tell the places of files that someone is writing.
+    """Check new files again; return the indices of files being written.
 
-    The clock alone would not tell: it may be set back, or that of a network disk be another.
+    The clock alone is not sufficient: it may be set back, and a network disk has another clock.
     """
     if not settle_s:
         return []
@@ -236,13 +236,13 @@ def _load(cache: Path | None) -> dict[str, _Known]:
 
 
 def _unopened(folder: str, path: str, inside: str, info: os.stat_result, error: OSError) -> RawFile:
-    """Describe a file that cannot be opened now; it is tried again next time."""
+    """Return a `RawFile` for a file that cannot be opened now; the next scan tries again."""
     reason = f"cannot be opened: {error.strerror or error}"
     return RawFile(path, folder, inside, info.st_size, info.st_mtime_ns, 0, 0, {}, reason, "")
 
 
 def read_record(path: str, size: int, open_file: Callable[..., Any] = open) -> _Known:
-    """Read what a scan keeps of one file: the fields of RawFile from its size in pixels on.
+    """Read the record of one file: the fields of RawFile from its size in pixels on.
 
     Parameters
     ----------

@@ -14,12 +14,12 @@ SCAN_CACHE = ".scan.json"
 
 
 def read_fingerprint(file: BinaryIO, size: int) -> tuple[str, RawHeader | HeaderError]:
-    """Work out the fingerprint of a frame, and read its header on the way.
+    """Return the fingerprint of a frame and its header.
 
     Parameters
     ----------
     file : binary file
-        At its start; left anywhere.
+        At its start; the final position is undefined.
     size : int
         Size of the file, bytes.
 
@@ -28,7 +28,7 @@ def read_fingerprint(file: BinaryIO, size: int) -> tuple[str, RawHeader | Header
     fingerprint : str
         16 hexadecimal digits of the SHA-256 over size, headers and the last 64 KB.
     header : RawHeader or HeaderError
-        The header, or why it cannot be read.
+        The header, or the reason why it cannot be read.
     """
     hasher = hashlib.sha256(b"%d" % size)
     header: RawHeader | HeaderError
@@ -42,7 +42,7 @@ def read_fingerprint(file: BinaryIO, size: int) -> tuple[str, RawHeader | Header
 
 
 def file_fingerprint(path: str | Path) -> str:
-    """Return the fingerprint of a file as it is now."""
+    """Return the present fingerprint of a file."""
     with open(path, "rb") as file:
         fingerprint, _ = read_fingerprint(file, os.fstat(file.fileno()).st_size)
     return fingerprint

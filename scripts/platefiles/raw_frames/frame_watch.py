@@ -17,24 +17,24 @@ _DIGITS = 16
 
 
 def sums_of(words: np.ndarray) -> str:
-    """Return the sums of the blocks of 128 rows of a frame, one after the other.
+    """Return the concatenated checksums of the blocks of 128 rows of a frame.
 
     Parameters
     ----------
     words : numpy.ndarray
-        ``(ny, nx)``, contiguous: the pixels as they are stored, unpacked.
+        ``(ny, nx)``, contiguous: the pixels as stored, decompressed.
 
     Returns
     -------
     str
-        16 hexadecimal digits a block, see `platefiles.core.block_sums.block_sum`.
+        16 hexadecimal digits per block, see `platefiles.core.block_sums.block_sum`.
     """
     starts = range(0, len(words), BLOCK_ROWS)
     return "".join(block_sum(words[start : start + BLOCK_ROWS]) for start in starts)
 
 
 class FrameWatch:
-    """Compares a file with what is known of it: before, while and after it is read.
+    """Compares a file with its recorded facts: before, during and after reading.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class FrameWatch:
     facts : mapping
         Its row in the job: ``id``, ``name`` and ``fingerprint``.
     sums : str
-        What `sums_of` gave when it was measured; empty where it was not.
+        Output of `sums_of` at the measurement; empty without one.
     """
 
     def __init__(self, path: str | Path, facts: Mapping[str, Any], sums: str = ""):
@@ -58,7 +58,7 @@ class FrameWatch:
         Raises
         ------
         ChangedFrame
-            If it is another one. What the job makes is provisional then, here and below.
+            If it differs. The product of the job is provisional then, here and below.
         OSError
             If the file is out of reach.
         """
@@ -70,7 +70,7 @@ class FrameWatch:
             self._refuse("changed since the run began; the next run reads it again")
 
     def look(self, words: np.ndarray, start: int, stop: int) -> None:
-        """Compare the sums of the blocks in which some rows lie; each block once.
+        """Compare the checksums of the blocks that contain rows; each block once.
 
         Parameters
         ----------
@@ -82,7 +82,7 @@ class FrameWatch:
         Raises
         ------
         ChangedFrame
-            If a block is not what was measured.
+            If a block differs from the measured one.
         """
         if self._refused:
             self._refuse(self._refused)
@@ -100,12 +100,12 @@ class FrameWatch:
                     )
 
     def end(self) -> None:
-        """Look whether the file was written to since the watch began.
+        """Check that the file was not written to since the watch began.
 
         Raises
         ------
         ChangedFrame
-            If it was, or is not there any more.
+            If it was, or is missing.
         """
         try:
             unchanged = _sign(os.stat(self._path)) == self._sign
@@ -121,5 +121,5 @@ class FrameWatch:
 
 
 def _sign(info: os.stat_result) -> tuple[int, ...]:
-    """What changes when a file is written to, whatever becomes of its modification time."""
+    """Return facts that change on every write to a file, even if its modification time is reset."""
     return info.st_size, info.st_mtime_ns, info.st_ctime_ns

@@ -19,14 +19,14 @@ _GZIP_WITH_HEADER = 31
 
 
 class GzipTiles:
-    """The gzip-packed tiles of a compressed image.
+    """The gzip-compressed tiles of a compressed image.
 
     Parameters
     ----------
     table : astropy.io.fits.BinTableHDU
-        The compressed image as the table that it is in the file.
+        The table of the compressed image.
     source : path or open file
-        The file, to be mapped.
+        The file to map.
     """
 
     def __init__(self, table: fits.BinTableHDU, source: Any):
@@ -50,7 +50,7 @@ class GzipTiles:
         self._heap = np.memmap(source, dtype=np.uint8, mode="r", offset=start)
 
     def are_sound(self, start: int, stop: int) -> bool:
-        """Return whether all tiles of rows ``start`` to ``stop`` unpack to their pixels at most."""
+        """Return whether no tile of rows ``start`` to ``stop`` decompresses to excess bytes."""
         tiles = slice(start // self._height * self._across, -(-stop // self._height) * self._across)
         return all(
             self._is_sound(offset, count * size)

@@ -12,15 +12,15 @@ _BLOCK_ROWS = 128
 
 
 class Pages:
-    """Pages of a mapped plane, fetched block by block as they are first asked for.
+    """Pages of a mapped plane, fetched block by block on first use.
 
     Parameters
     ----------
     mapped : mmap.mmap
     start : int
-        Where in the map the plane begins, bytes.
+        Offset of the plane in the map, bytes.
     rows, row_bytes : int
-        Rows of the plane, and bytes of one.
+        Number of rows of the plane, and bytes per row.
     """
 
     def __init__(self, mapped: mmap.mmap, start: int, rows: int, row_bytes: int):
@@ -28,7 +28,7 @@ class Pages:
         self._fetched = [False] * -(-rows // _BLOCK_ROWS)
 
     def fetch(self, start: int, stop: int) -> None:
-        """Make rows ready, if they are not; it changes nothing but the time."""
+        """Fetch rows into memory; this affects only speed."""
         for block in range(start // _BLOCK_ROWS, -(-stop // _BLOCK_ROWS)):
             if not self._fetched[block]:
                 self._fetched[block] = True

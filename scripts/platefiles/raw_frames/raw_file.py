@@ -22,26 +22,26 @@ _CHUNK = 1 << 20
 
 
 def checked_file(path: str | Path, most_rows: int | None) -> tuple[RawHeader, BinaryIO | None]:
-    """Read the header of a frame; decompress a packed one, as far as its header says.
+    """Read the header of a frame; decompress a compressed file, up to the size in its header.
 
-    No size in the header is used before it was compared with the file's size.
+    Sizes in the header are checked against the file's size before use.
 
     Parameters
     ----------
     path : path-like
     most_rows : int or None
-        Rows that are wanted, from the first on; None for all.
+        Number of rows to read, from the first; None for all.
 
     Returns
     -------
     header : RawHeader
     scratch : file or None
-        What was packed, decompressed; None for a file that is not packed as a whole.
+        The decompressed file; None if the file as a whole is not compressed.
 
     Raises
     ------
     FrameError
-        If the header is damaged, or announces more than the file holds.
+        If the header is damaged or describes more data than the file contains.
     """
     with open(path, "rb") as file:
         try:
@@ -58,10 +58,10 @@ def checked_file(path: str | Path, most_rows: int | None) -> tuple[RawHeader, Bi
 
 
 def _gunzip(file: BinaryIO, end_bytes: int, to_the_end: bool = True) -> BinaryIO:
-    """Decompress a frame into a scratch file, which can be mapped and has no name.
+    """Decompress a frame into an unnamed scratch file that can be mapped.
 
-    What stands behind the image is read, for the checksum at the end of the stream, and let go;
-    unless less than the image is wanted.
+    Data after the image are read for the checksum at the end of the stream and discarded, unless
+    only some rows are requested.
     """
     with naming(tempfile.gettempdir()), tempfile.TemporaryFile() as scratch:
         file.seek(0)
@@ -84,7 +84,7 @@ def _gunzip(file: BinaryIO, end_bytes: int, to_the_end: bool = True) -> BinaryIO
 
 
 def gzip_tiles_of(source: Any) -> GzipTiles:
-    """Check a compressed image's header as astropy reads it, and find its gzip-packed tiles."""
+    """Check a compressed image's header as read by astropy; return its gzip-compressed tiles."""
     again = source if isinstance(source, str) else os.fdopen(os.dup(source.fileno()), "rb")
     with fits.open(again, memmap=True, disable_image_compression=True) as hdus:
         table = hdus[1]
@@ -93,7 +93,7 @@ def gzip_tiles_of(source: Any) -> GzipTiles:
 
 
 def check_agreement(shape: tuple[int, int], header: RawHeader) -> None:
-    """Raise a FrameError unless astropy has found ``(ny, nx)`` as the header was read here."""
+    """Raise a FrameError unless astropy's ``(ny, nx)`` equals the shape read here."""
     if shape != (header.height_px, header.width_px):
         msg = "has a header that contradicts itself"
         raise FrameError(msg)
@@ -110,7 +110,7 @@ def image_hdu_of(hdus: fits.HDUList):
 
 
 def is_of_system(error: BaseException) -> bool:
-    """Return whether an error is of the disk or of the machine, not of a file's content."""
+    """Return whether an error comes from the disk or the machine, not from a file's content."""
     if not isinstance(error, Exception) or isinstance(error, MemoryError):
         return True
     # A place in the file that no file can have is the header's fault.

@@ -39,8 +39,8 @@ _SLAB_ROWS = 256
 class RawImage:
     """The two-dimensional image of a raw frame, read by bands of rows.
 
-    Of a frame with sections, only the part that is kept is seen from outside, less the level of
-    its overscan: rows, columns and `shape` are those of that part.
+    For a frame with sections, rows, columns and `shape` refer to the trimmed image with its
+    overscan level subtracted.
 
     Attributes
     ----------
@@ -49,15 +49,15 @@ class RawImage:
     shape : tuple of int
         ``(ny, nx)``.
     header : astropy.io.fits.Header
-        The header of the image, with that of the primary HDU below it.
+        The header of the image, followed by that of the primary HDU.
     full_scale : float
-        The largest value that the file's integer format can hold, less the level of the overscan
-        where that is highest; infinity for floats.
+        Largest value of the file's integer format minus the highest overscan level; infinity for
+        floats.
     overscan_adu : float
-        That level; 0 for a frame without.
+        Overscan level, ADU; 0 without overscan.
     step : float
-        Difference of neighbouring values in the file; 0 for floats. With overscan at least the
-        range of its level, by which values differ that are equal in the file.
+        Quantization step of the file; 0 for floats. With overscan it is at least the range of the
+        overscan level, by which equal raw values differ after subtraction.
     """
 
     def __init__(
@@ -160,7 +160,7 @@ class RawImage:
         raise FrameError(msg)
 
     def _map(self, source: Any, dtype: np.dtype) -> np.memmap:
-        """Map the pixels of an uncompressed image, after checking that they are all there."""
+        """Map the pixels of an uncompressed image, after checking that it is complete."""
         start = self._hdu.fileinfo()["datLoc"]
         needed = start + self.shape[0] * self.shape[1] * dtype.itemsize
         size = os.fstat(source.fileno()).st_size if self._scratch else os.stat(source).st_size
@@ -175,8 +175,7 @@ class RawImage:
         Returns
         -------
         numpy.ndarray
-            ``(stop - start, nx)`` float32, native order, NaN where the file says BLANK or holds
-            no finite number.
+            ``(stop - start, nx)`` float32, native order, NaN for BLANK and non-finite values.
         """
         if self._readout is None:
             self._look(start, stop)
@@ -189,7 +188,7 @@ class RawImage:
         return values
 
     def _values(self, words: np.ndarray) -> np.ndarray:
-        """Return words of the file as physical values, float32."""
+        """Convert stored words to physical values, float32."""
         # 32 bits of an integer do not fit a float32 before BZERO is added.
         wide = words.dtype.kind != "f" and words.dtype.itemsize > 2
         values: Any = np.asarray(words).astype(np.float64 if wide else np.float32)
@@ -204,13 +203,13 @@ class RawImage:
         return values.astype(np.float32, copy=False)
 
     def words(self, start: int, stop: int) -> np.ndarray:
-        """Return rows as they lie in the file, if they are unsigned 16-bit words, else values.
+        """Return rows as stored if they are unsigned 16-bit words, else as values.
 
         Returns
         -------
         numpy.ndarray
-            ``(stop - start, nx)``: mapped ``>i2``, to which 32768 is to be added; or float32 as
-            :meth:`rows` gives them.
+            ``(stop - start, nx)``: mapped ``>i2`` with offset 32768 to be added; or float32 as from
+            :meth:`rows`.
         """
         plain = (self._zero, self._scale, self._blank) == (32768.0, 1.0, None)
         if plain and self._readout is None and self._words.dtype == np.dtype(">i2"):
@@ -220,23 +219,23 @@ class RawImage:
         return self.rows(start, stop)
 
     def _look(self, start: int, stop: int) -> None:
-        """Compare stored rows with what is known of them."""
+        """Compare stored rows with their recorded checksums."""
         if self._watch is not None:
             self._watch.look(self._words, start, stop)
 
     def check_all(self) -> None:
-        """Compare all rows with what is known of them, and the file with what it was.
+        """Compare all rows with their recorded checksums, and the file with its state at opening.
 
         Raises
         ------
         ChangedFrame
-            If it is another file than the one that was opened, or than the one that was measured.
+            If the file changed since it was opened or measured.
         """
         self._look(0, len(self._words))
         self.check_unchanged()
 
     def check_unchanged(self) -> None:
-        """Look whether the file was written to since it was opened.
+        """Check that the file was not written to since it was opened.
 
         Raises
         ------
@@ -247,11 +246,11 @@ class RawImage:
             self._watch.end()
 
     def sums(self) -> str:
-        """Return the sums of the pixels by which a later step knows them."""
+        """Return the checksums of the pixels, for comparison in later steps."""
         return sums_of(self._words)
 
     def sha256(self) -> str:
-        """Return the SHA-256 of the file's bytes; pixels that are mapped are not read once more."""
+        """Return the SHA-256 of the file's bytes, without reading mapped pixels again."""
         if not self._is_the_file:
             return file_sha256(self.path)
         self._pages.fetch(0, len(self._words))
@@ -268,7 +267,7 @@ class RawImage:
         return self.rows(0, self.shape[0])
 
     def close(self) -> None:
-        """Let go of the file; reading is at an end."""
+        """Close the file."""
         self._words = self._pages = None
         self._release()
 
@@ -282,7 +281,7 @@ class RawImage:
         return self
 
     def __exit__(self, kind: object, *error: object) -> None:
-        """Close the file, after a look whether it was written to meanwhile."""
+        """Close the file after checking that it was not written to."""
         try:
             if kind is None:
                 self.check_unchanged()
@@ -291,7 +290,7 @@ class RawImage:
 
 
 def open_frame(path: str | Path, facts: Mapping[str, Any], sums: str = "") -> RawImage:
-    """Open a raw frame of a job, and make sure that it is the frame that the job means.
+    """Open a raw frame of a job and check that it is the recorded frame.
 
     Parameters
     ----------
@@ -299,12 +298,12 @@ def open_frame(path: str | Path, facts: Mapping[str, Any], sums: str = "") -> Ra
     facts : mapping
         Its row in the job: ``name``, ``fingerprint`` and ``sections``, if it has any.
     sums : str
-        `RawImage.sums` when it was measured; pixels are compared as they are read.
+        `RawImage.sums` of the measured frame; pixels are compared on reading.
 
     Raises
     ------
     FrameError
-        As `open_raw`; `ChangedFrame` if the frame is not the one that the job means.
+        As `open_raw`; `ChangedFrame` if the frame differs from the recorded one.
     OSError
         If the file is out of reach.
     """
@@ -320,16 +319,15 @@ def open_raw(
     ----------
     path : path-like
     sections : mapping of str to str, optional
-        What is kept of it and where its overscan lies, see
-        `platefiles.raw_frames.sensor_sections.Readout.facts`.
+        Image and overscan sections, see `platefiles.raw_frames.sensor_sections.Readout.facts`.
     most_rows : int, optional
-        Rows that are wanted, from the first on; what is packed is unpacked as far as that.
+        Number of rows to read, from the first; a compressed file is decompressed up to there.
 
     Raises
     ------
     FrameError
         With the reason: not FITS, no two-dimensional image, cut short.
     OSError
-        If the file is out of reach, which says nothing about its content.
+        If the file is out of reach, regardless of its content.
     """
     return RawImage(path, sections, most_rows)

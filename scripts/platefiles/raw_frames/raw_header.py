@@ -18,7 +18,7 @@ _SLACK_BYTES = 100_000
 
 @dataclass(frozen=True)
 class RawHeader:
-    """What stands before the pixels of a raw frame."""
+    """The header of a raw frame and the position of its pixels."""
 
     cards: Cards
     """Cards of the image, with those of the primary header below them."""
@@ -36,7 +36,7 @@ class RawHeader:
 
     @property
     def row_bytes(self) -> int:
-        """Bytes of a row of an image that is not compressed."""
+        """Bytes per row of an uncompressed image."""
         return self.width_px * abs(int(self.cards["BITPIX"])) // 8
 
 
@@ -46,16 +46,16 @@ def read_raw_header(file: BinaryIO, size_bytes: int, hasher: Hasher | None = Non
     Parameters
     ----------
     file : binary file
-        At its start; left anywhere.
+        At its start; the final position is undefined.
     size_bytes : int
         Size of the file.
     hasher : Hasher, optional
-        Is given the bytes of the headers.
+        Updated with the bytes of the headers.
 
     Raises
     ------
     HeaderError
-        With the reason why it is no frame.
+        With the reason why the file is not a frame.
     """
     is_gzip = file.read(2) == b"\x1f\x8b"
     file.seek(0)

@@ -19,12 +19,12 @@ _REMEDY = "correct it under `header_fixes`, or remove it there with an empty val
 
 
 class SectionError(ValueError):
-    """A section that makes no sense; the message is the reason, in a few words."""
+    """An invalid section; the message is the reason, in a few words."""
 
 
 @dataclass(frozen=True)
 class Section:
-    """A rectangle of pixels, counted from 0, the ends not included."""
+    """A rectangle of pixels, 0-based, ends excluded."""
 
     left: int
     right: int
@@ -33,12 +33,12 @@ class Section:
 
     @classmethod
     def of_text(cls, text: str) -> "Section | None":
-        """Read a section in FITS notation; None if it is empty, as in ``[0:0,0:0]``.
+        """Parse a section in FITS notation; None if it is empty, as in ``[0:0,0:0]``.
 
         Raises
         ------
         SectionError
-            If it is none.
+            If the text is not a section.
         """
         matched = _SECTION.fullmatch(text.strip())
         if not matched:
@@ -59,11 +59,11 @@ class Section:
         return self.right - self.left, self.top - self.bottom
 
     def fits(self, width_px: int, height_px: int) -> bool:
-        """Return whether it lies in an image of a size."""
+        """Return whether the section lies inside an image of a size."""
         return self.right <= width_px and self.top <= height_px
 
     def of(self, image: "np.ndarray") -> "np.ndarray":
-        """Return the part of an image ``(ny, nx)``."""
+        """Return the section of an image ``(ny, nx)``."""
         return image[self.bottom : self.top, self.left : self.right]
 
 
@@ -75,19 +75,19 @@ class Readout:
     ----------
     trim : Section
     bias : Section or None
-        None: only trimmed.
+        Overscan; None if the frame is only trimmed.
     """
 
     trim: Section
     bias: Section | None
 
     def facts(self) -> dict[str, str]:
-        """Return the sections in FITS notation, as jobs and the list of frames have them."""
+        """Return the sections in FITS notation, for jobs and the list of frames."""
         return {"trim": str(self.trim), "bias": "" if self.bias is None else str(self.bias)}
 
     @classmethod
     def of_facts(cls, facts: Mapping[str, str] | None) -> "Readout | None":
-        """Return what :meth:`facts` was made from; None for a frame that is kept as it is."""
+        """Return the sections from :meth:`facts`; None for an untrimmed frame."""
         if not facts:
             return None
         trim = Section.of_text(facts["trim"])
@@ -95,7 +95,7 @@ class Readout:
         return cls(trim, Section.of_text(facts["bias"]) if facts["bias"] else None)
 
     def levels(self, overscan: "np.ndarray") -> "np.ndarray":
-        """Return the level to subtract from the part that is kept.
+        """Return the level to subtract from the trimmed image.
 
         Parameters
         ----------
@@ -148,13 +148,12 @@ def readout_of(sections: Mapping[str, str], width_px: int, height_px: int) -> Re
     Returns
     -------
     Readout or None
-        None where there is nothing to trim: no sections, or those of a frame from which it was
-        trimmed before.
+        None if there is nothing to trim: no sections, or a frame that was trimmed before.
 
     Raises
     ------
     SectionError
-        With the reason: what the keyword says, and the remedy.
+        With the value of the keyword and the remedy.
     """
     amplifiers = [key for key in sections if key not in ("BIASSEC", "TRIMSEC", "DATASEC")]
     if len(amplifiers) > 1:
@@ -197,7 +196,7 @@ def _first(sections: Mapping[str, str], keys: tuple[str, ...]) -> tuple[Section 
 
 
 def _without(whole: Section, strip: Section) -> Section | None:
-    """Return what is left of an image beside a strip at one of its edges."""
+    """Return an image section without a strip at one of its edges."""
     width, height = whole.size
     parts = (
         Section(strip.right, width, 0, height) if strip.left == 0 else None,
@@ -217,7 +216,7 @@ def _overlap(one: Section, other: Section) -> int:
 
 
 def trimmed_cards(cards: Mapping[str, Value], readout: Readout | None) -> dict[str, Value]:
-    """Return the cards of a frame with the reference pixel counted in the part that is kept."""
+    """Return the cards of a frame with the reference pixel shifted to the trimmed image."""
     shifted = dict(cards)
     if readout is None:
         return shifted

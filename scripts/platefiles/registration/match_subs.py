@@ -30,7 +30,7 @@ class MatchedSub:
     Attributes
     ----------
     match : Match
-        Indices count the stars without flags of both subs, saturated ones after them.
+        Indices into the unflagged stars of both subs followed by the saturated ones.
     source : str
         ``grid``, ``stars`` or ``header``.
     """
@@ -45,7 +45,7 @@ class SubMatcher:
     Parameters
     ----------
     reference : MeasuredSub
-        The sub whose pixels are the grid.
+        The reference sub, whose pixels are the grid.
     lock : Lock
     settings : Registration
     """
@@ -85,7 +85,7 @@ class SubMatcher:
             raise NoMatch(sentence, *error.causes, *causes) from error
 
     def _by_header(self, sub: MeasuredSub) -> Match | None:
-        """Match by world coordinates; None where one of the frames has none."""
+        """Match by world coordinates; None if either frame has none."""
         if self._reference.world is None or sub.world is None:
             return None
         transform = world_transform(
@@ -112,7 +112,7 @@ class SubMatcher:
 def common_stars(
     one: MeasuredSub, match: Match, other: MeasuredSub, other_match: Match
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the numbers, among their good stars, of the stars that two matched subs share."""
+    """Return the indices of the common stars of two matched subs among their unflagged stars."""
     _, first, second = np.intersect1d(
         match.grid_index, other_match.grid_index, assume_unique=True, return_indices=True
     )

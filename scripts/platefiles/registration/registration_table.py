@@ -100,7 +100,7 @@ class RegisteredSub:
 
 
 def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
-    """Return the row of a sub that is yet to be matched; ``seconds`` turns values into rates."""
+    """Return the row of an unmatched sub; ``seconds`` converts values to rates."""
     row = {
         name: facts[name]
         for name in (
@@ -149,7 +149,7 @@ def blank_row(facts: Mapping[str, Any], seconds: float) -> dict[str, Any]:
 
 
 def fill_transform(row: dict[str, Any], match: "Match", source: str) -> None:
-    """Put a match, and what it comes from, into a row."""
+    """Write a match and its origin into a row."""
     terms = len(match.transform.x)
     row["source"] = source
     row["degree"], row["matched"], row["rms_px"] = (
@@ -163,7 +163,7 @@ def fill_transform(row: dict[str, Any], match: "Match", source: str) -> None:
 def fill_levels(
     row: dict[str, Any], factor: float, scale: FluxScale, sky: np.ndarray, exposure_s: float
 ) -> None:
-    """Put brightness and sky into a row; ``sky`` in the unit of the channel."""
+    """Write flux scale and sky into a row; ``sky`` in the unit of the channel."""
     row["factor"], row["factor_error"], row["factor_stars"] = factor, scale.error, scale.count
     row["scale"] = float(f"{factor / exposure_s:.9g}")
     row["noise_rate"] = float(f"{row['sky_noise'] * factor / exposure_s:.6g}")
@@ -198,7 +198,7 @@ def stars_hdu(stars: np.ndarray, transform: Transform) -> fits.BinTableHDU:
 
 
 def read_star_places(path: str | Path) -> np.ndarray:
-    """Read the places of the brightest unsaturated stars on the grid, brightest first.
+    """Read the grid positions of the brightest unsaturated stars, brightest first.
 
     Returns
     -------
@@ -210,12 +210,12 @@ def read_star_places(path: str | Path) -> np.ndarray:
 
 
 def read_registration(path: str | Path) -> tuple[list[RegisteredSub], tuple[int, int]]:
-    """Read a registration back.
+    """Read a registration.
 
     Returns
     -------
     subs : list of RegisteredSub
-        In the order of the table, whatever their state.
+        In the order of the table, in any state.
     shape : tuple of int
         ``(ny, nx)`` of the grid.
     """

@@ -15,8 +15,8 @@ class PathPattern:
     text : str
         Such as ``results/{project}/sky/{channel}.fits``.
     constraints : mapping of str to str
-        Regular expressions of some of the wildcards; others match a safe name: letters, digits,
-        ``_`` and ``-``.
+        Regular expressions of wildcards; others match a safe name: letters, digits, ``_`` and
+        ``-``.
     """
 
     def __init__(self, text: str, constraints: Mapping[str, str]):
@@ -43,19 +43,19 @@ class PathPattern:
         return re.compile("".join(parts))
 
     def match(self, path: str) -> dict[str, str] | None:
-        """Return the values of the wildcards in a path; None if the path is another."""
+        """Return the values of the wildcards in a path; None if the path does not match."""
         found = self._expression.fullmatch(path)
         return None if found is None else found.groupdict()
 
     def place(self, path: str, facts: Mapping[str, Any]) -> str:
-        """Return the place of a product inside the results of its project.
+        """Return the path of a product inside the results of its project.
 
         Parameters
         ----------
         path : str
-            The file, whose last parts tell what the facts do not.
+            The file; its last parts supply values missing in the facts.
         facts : mapping of str to any
-            Values of wildcards, where they are texts: a job.
+            Values of wildcards, if they are strings: a job.
         """
         parts = self.inside.split("/")
         given = [*parts, *path.split("/")][-len(parts) :]
@@ -64,7 +64,7 @@ class PathPattern:
 
 
 def _filled(part: str, given: str, facts: Mapping[str, str]) -> str:
-    """Fill in one part of a path; where a wildcard is not known, the given part stands."""
+    """Fill in one part of a path; if a wildcard is unknown, return the given part."""
     names = [name for _, name, _, _ in Formatter().parse(part) if name]
     return part.format(**facts) if all(name in facts for name in names) else given
 

@@ -34,15 +34,15 @@ _IMPORT = re.compile(r"^from platefiles[\w.]* import (?:\([^)]*\)|[^(\n]*)$", re
 
 @dataclass(frozen=True)
 class RuleText:
-    """A rule as it stands in its file.
+    """The source text of a rule.
 
     Attributes
     ----------
     name : str
     file : Path
-        File that it stands in.
+        File of the rule.
     directives : mapping of str to ast.Call
-        Arguments of each directive, as those of a call.
+        Arguments of each directive, as a call.
     """
 
     name: str
@@ -51,7 +51,7 @@ class RuleText:
 
     @cached_property
     def output(self) -> PathPattern | None:
-        """Path of the product with wildcards; None for a rule that only asks for files."""
+        """Path of the product with wildcards; None for a rule without output."""
         text = self._text("output")
         return PathPattern(text, self.constraints) if text else None
 
@@ -67,7 +67,7 @@ class RuleText:
 
     @property
     def step(self) -> str:
-        """Name of the script that it runs, without ending; empty if it runs none."""
+        """Name of its script without extension; empty if it has none."""
         return Path(self._text("script")).stem
 
     @property
@@ -77,12 +77,12 @@ class RuleText:
 
     @property
     def mem_mb(self) -> int | None:
-        """Memory of a job in MB; None where it depends on the frames."""
+        """Memory of a job in MB; None if it depends on the frames."""
         return self._named("resources").get("mem_mb")
 
     @property
     def memory_method(self) -> str:
-        """Method of `platefiles.runs.memory.Memory` that tells the memory; empty for a number."""
+        """Method of `platefiles.runs.memory.Memory` for the memory; empty for a number."""
         given = self.directives.get("resources")
         named = {} if given is None else {k.arg: k.value for k in given.keywords}
         value = named.get("mem_mb")
@@ -90,7 +90,7 @@ class RuleText:
 
     @property
     def inputs(self) -> dict[str, ast.expr]:
-        """Expressions of the inputs that have a name, by name."""
+        """Expressions of the named inputs, by name."""
         given = self.directives.get("input")
         return {} if given is None else {k.arg: k.value for k in given.keywords if k.arg}
 
@@ -113,7 +113,7 @@ class RuleText:
         return self._named("wildcard_constraints")
 
     def _text(self, directive: str) -> str:
-        """First argument of a directive as a text, inside a flag such as ``report(...)`` too."""
+        """Return the first argument of a directive as a string, without a flag around it."""
         given = self.directives.get(directive)
         if given is None or not given.args:
             return ""
@@ -131,7 +131,7 @@ class RuleText:
 
 @cache
 def rule_texts(snakefile: Path = ROOT / "Snakefile") -> dict[str, RuleText]:
-    """Read the rules of a Snakefile and of the files that it includes, in their order.
+    """Read the rules of a Snakefile and of its included files, in order.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def rule_texts(snakefile: Path = ROOT / "Snakefile") -> dict[str, RuleText]:
     Raises
     ------
     UserError
-        If a directive is not what Python would take for arguments.
+        If a directive cannot be parsed as Python arguments.
     """
     text = snakefile.read_text(encoding="utf-8")
     found: dict[str, RuleText] = {}
@@ -158,7 +158,7 @@ def rule_texts(snakefile: Path = ROOT / "Snakefile") -> dict[str, RuleText]:
 
 @cache
 def rules_by_step() -> dict[str, RuleText]:
-    """Return the rules that run a step which makes a product of a project, by step."""
+    """Return the rules with a step and a product of a project, by step."""
     found: dict[str, RuleText] = {}
     for rule in rule_texts().values():
         if rule.step and rule.output is not None and "shared" not in rule.output.wildcards:
@@ -168,19 +168,19 @@ def rules_by_step() -> dict[str, RuleText]:
 
 @cache
 def place_of(rule: str) -> str:
-    """Return the path that a rule makes inside the results of a project, with wildcards."""
+    """Return the output path of a rule inside the results of a project, with wildcards."""
     output = rule_texts()[rule].output
     return output.inside if output is not None else ""
 
 
 @cache
 def imports_of(file: Path) -> str:
-    """Return the lines of a file of rules that import names for its expressions."""
+    """Return the import lines of a file of rules."""
     return "\n".join(_IMPORT.findall(file.read_text(encoding="utf-8")))
 
 
 def _rules(file: Path) -> Iterator[tuple[RuleText, str]]:
-    """Yield the rules of a file, each with the name of the rule that it takes the rest from."""
+    """Yield the rules of a file, each with the name of the rule that it inherits from."""
     lines = file.read_text(encoding="utf-8").splitlines()
     for number, line in enumerate(lines):
         head = _HEAD.fullmatch(line)
@@ -191,7 +191,7 @@ def _rules(file: Path) -> Iterator[tuple[RuleText, str]]:
 
 
 def _block(lines: list[str], indent: int) -> list[str]:
-    """Return the lines that are set in deeper than the head of their rule."""
+    """Return the lines indented deeper than the head of their rule."""
     block = []
     for line in lines:
         if line.strip() and len(line) - len(line.lstrip()) <= indent:

@@ -22,12 +22,12 @@ from platefiles.rule_inputs.sets import all_channels, grid_frame
 
 
 class Declarations:
-    """The words that rules declare by: `plans` in the Snakefile.
+    """Functions for the declarations in rules: `plans` in the Snakefile.
 
     Parameters
     ----------
     run : Run, optional
-        The run that Snakemake asks; without one, declarations are only read.
+        The present run; without it, declarations are only parsed.
     """
 
     def __init__(self, run: Run | None = None):
@@ -44,8 +44,8 @@ class Declarations:
             Path of a product with wildcards, or a function of a plan and a job's wildcards that
             returns a path or a list of them (see `platefiles.rule_inputs.sets`).
         of : str
-            Path with wildcards of what is made from it. Empty for what is made on request alone:
-            then its inputs are made if they are not as they should be.
+            Path of the consuming product with wildcards. Empty for products made only on request:
+            then stale inputs are remade.
         """
         return ProductInput(what, of, self._run)
 
@@ -100,15 +100,15 @@ class Declarations:
         return FrameLinks(frames, False, self._run)
 
     def grid_measures(self, of: str) -> GridMeasures:
-        """Declare the measures that hold the grid's sub as input of a product."""
+        """Declare the measures with the reference sub as input of a product."""
         return GridMeasures(of, self._run)
 
     def newer(self, path: str) -> Newer:
-        """Declare an input that is newer than a product, as long as that is stale."""
+        """Declare an input that is newer than a product while the product is stale."""
         return Newer(path, self._run)
 
     def user_file(self, path: Callable[[ProjectPlan, Any], str | None]) -> UserFile:
-        """Declare a file of the user's as input."""
+        """Declare the user's file as input."""
         return UserFile(path, self._run)
 
     def job(self, function: Callable[..., str], *names: str) -> Job:
@@ -117,12 +117,12 @@ class Declarations:
         Parameters
         ----------
         function : callable
-            Of a plan and of the values of some wildcards, in `platefiles.plan`.
+            Function of a plan and of values of wildcards, in `platefiles.plan`.
         *names : str
             These wildcards.
         """
         return Job(function, names, self._run)
 
     def files(self, what: str | OfPlan) -> Files:
-        """Declare files of all projects that a stage asks for; a ``{channel}`` goes through all."""
+        """Declare target files of all projects for a stage; ``{channel}`` becomes all channels."""
         return Files(what, self._run)

@@ -33,10 +33,10 @@ class Run(Protocol):
         """Return that plan, once the grid that wildcards need is chosen."""
 
     def made(self, consumer: str, paths: list[str]) -> list[str]:
-        """Return products as inputs of one that is made, or is left as it is."""
+        """Return products as inputs of a product that is made or kept."""
 
     def aged(self, path: str) -> str:
-        """Return a product as an input that has an age if it is made."""
+        """Return a product as an input whose age counts only if it is made."""
 
     def newer_for(self, path: str) -> list[str]:
         """Return a file that is newer than a product, if the product is stale."""
@@ -45,7 +45,7 @@ class Run(Protocol):
         """Return the links of raw frames."""
 
     def goes_on_without(self, consumer: str, path: str) -> bool:
-        """Return whether a product stays as it is though one that it consults is made again."""
+        """Return whether a product is kept although a consulted product is remade."""
 
 
 @dataclass(frozen=True)
@@ -94,9 +94,9 @@ class ProductInput:
 
 @dataclass(frozen=True)
 class GridMeasures:
-    """Measures that hold the sub whose pixels are the grid; the job knows all about that sub.
+    """Measures with the reference sub, whose facts are part of the job.
 
-    What becomes of the other subs of that night is nothing to the product.
+    The other subs of that night do not affect the product.
     """
 
     consumer: str
@@ -106,7 +106,7 @@ class GridMeasures:
     is_single = False
 
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
-        """Return their path; none as long as the grid is not chosen."""
+        """Return their path; none until the grid is chosen."""
         path = plan.reference_measures()
         return [] if path is None else [path]
 
@@ -129,7 +129,7 @@ class GridLock:
     is_single = True
 
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
-        """Return its path as long as a run has to write it; later it is the user's."""
+        """Return its path while a run has to write it; later it belongs to the user."""
         return [] if is_chosen(plan, wildcards) else [plan.paths.lock]
 
     def __call__(self, wildcards: Any) -> str:
@@ -141,7 +141,7 @@ class GridLock:
 
 @dataclass(frozen=True)
 class FrameLinks:
-    """Links of raw frames; of the grid's sub once it is chosen."""
+    """Links of raw frames; of the reference sub once it is chosen."""
 
     frames: Callable[[ProjectPlan, Any], list[Frame]]
     of_grid: bool
@@ -160,8 +160,8 @@ class FrameLinks:
 class Newer:
     """A file that is newer than a stale product.
 
-    Snakemake makes a product again that is older than an input. So a product that was made by
-    another job than the plan has gets an input that is newer, whatever the clock says.
+    Snakemake remakes a product that is older than an input. So a product whose job differs from the
+    plan gets an input that is newer, regardless of the clock.
     """
 
     path: str
@@ -175,7 +175,7 @@ class Newer:
 
 @dataclass(frozen=True)
 class UserFile:
-    """A file of the user's, if there is one; its content is part of the job."""
+    """The user's file, if there is one; its content is part of the job."""
 
     path: Callable[[ProjectPlan, Any], str | None]
     run: Run | None
@@ -207,7 +207,7 @@ class Job:
 
 @dataclass(frozen=True)
 class Files:
-    """Files of all projects that a stage asks for."""
+    """Files of all projects that are targets of a stage."""
 
     what: str | OfPlan
     run: Run | None

@@ -9,7 +9,7 @@ def ancient(path: str) -> str:
 
 
 def local(path: str) -> str:
-    """Mark an input that lies here also where all other files lie in a storage."""
+    """Mark an input that is local even if all other files are in a storage."""
     from snakemake.io import local as flagged
 
     return flagged(path)

@@ -33,7 +33,7 @@ def frame_of_sub(plan: ProjectPlan, wildcards) -> list[Frame]:
 
 
 def grid_frame(plan: ProjectPlan, wildcards) -> list[Frame]:
-    """Sub whose pixels are the grid; none as long as it is not chosen."""
+    """The reference sub; none until it is chosen."""
     return [] if plan.pinned is None else [plan.by_id[plan.pinned.reference]]
 
 
@@ -58,7 +58,7 @@ def masters_of_sub(plan: ProjectPlan, wildcards) -> list[str]:
 
 
 def rays_of_channel(plan: ProjectPlan, wildcards) -> list[str]:
-    """Cosmic rays on the lights of a channel, none where it is not cleaned sub by sub."""
+    """Cosmic rays on the lights of a channel; none if it is not cleaned sub by sub."""
     return plan.rays_of(frames_of_channel(plan, wildcards))
 
 
@@ -73,7 +73,7 @@ def all_channels(plan: ProjectPlan, wildcards) -> list[str]:
 
 
 def line_pair(plan: ProjectPlan, wildcards) -> list[str]:
-    """A narrowband channel and the one that shows its starlight."""
+    """A narrowband channel and its continuum channel."""
     if wildcards.channel not in picture_channels.line_channels(plan):
         known = ", ".join(picture_channels.line_channels(plan)) or "none"
         msg = (
@@ -85,18 +85,18 @@ def line_pair(plan: ProjectPlan, wildcards) -> list[str]:
 
 
 def line_images(plan: ProjectPlan, wildcards) -> list[str]:
-    """Images of a narrowband channel and of the one that shows its starlight."""
+    """Images of a narrowband channel and of its continuum channel."""
     pair = line_pair(plan, wildcards)
     return [picture_channels.flat_path(plan, channel) for channel in pair]
 
 
 def uneven_channels(plan: ProjectPlan, wildcards) -> list[str]:
-    """Channels of a picture that have their gradient still."""
+    """Channels of a picture without gradient subtraction."""
     return picture_channels.uneven_of(plan, wildcards.picture)
 
 
 def mapped_images(plan: ProjectPlan, wildcards) -> list[str]:
-    """Images of the channels that a picture is made of."""
+    """Images of the channels of a picture."""
     channels = picture_channels.channels_of(plan, wildcards.picture)
     return [picture_channels.mapped_path(plan, channel) for channel in channels]
 
@@ -107,7 +107,7 @@ def sheet_pictures(plan: ProjectPlan, wildcards) -> list[str]:
 
 
 def matched_channels(plan: ProjectPlan, wildcards) -> list[str]:
-    """Channels that get stars of one width, the job's own among them."""
+    """PSF-matched channels, including the job's own."""
     found = picture_channels.matched_channels(plan)
     if wildcards.channel not in found:
         msg = (
@@ -119,32 +119,32 @@ def matched_channels(plan: ProjectPlan, wildcards) -> list[str]:
 
 
 def shown_picture(plan: ProjectPlan, wildcards) -> str:
-    """Picture that is drawn over, or shown beside an image of the user's."""
+    """Picture for annotation and for comparison with the user's images."""
     return plan.paths.shown_picture
 
 
 def shown_linear_image(plan: ProjectPlan, wildcards) -> str:
-    """Linear image of that picture, which tells its place on the sky."""
+    """Linear image of that picture, with its world coordinates."""
     return plan.paths.recipe_linear_image
 
 
 def star_catalogue(plan: ProjectPlan, wildcards) -> str | None:
-    """Star catalogue of the user's, if there is one."""
+    """The user's star catalogue, if there is one."""
     return plan.star_path
 
 
 def object_list(plan: ProjectPlan, wildcards) -> str | None:
-    """List of objects of the user's, if there is one."""
+    """The user's list of objects, if there is one."""
     return plan.objects_path
 
 
 def overlaid_image(plan: ProjectPlan, wildcards) -> str | None:
-    """Image of the user's that is shown beside the picture."""
+    """The user's image for comparison with the picture."""
     return os.fspath(plan.loaded.overlay_paths[wildcards.image])
 
 
 def kept_subs(plan: ProjectPlan, wildcards) -> list[str]:
-    """Subs that a project keeps, calibrated or registered."""
+    """Stored subs of a project, calibrated or registered."""
     return [
         plan.paths.stored_sub(kind, channel, frame.id)
         for kind in plan.loaded.project.keep_subs
@@ -159,7 +159,7 @@ def picture_files(plan: ProjectPlan, wildcards) -> list[str]:
 
 
 def source_lists(plan: ProjectPlan, wildcards) -> list[str]:
-    """Lists of sources to read and to load elsewhere."""
+    """Lists of sources for other programs."""
     return plan.paths.source_lists
 
 

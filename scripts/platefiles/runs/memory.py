@@ -45,7 +45,7 @@ class Memory:
 
 
 def memory_for(name: str, shape: Shape, subs: int, threads: int) -> int:
-    """Return the memory that a method of `Memory` tells, MB, for images of a known size.
+    """Return the memory by a method of `Memory`, MB, for images of a known size.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ def open_plans(
 ) -> Plans:
     """Load, scan and match the projects of a run.
 
-    A project with a problem does not hold up the others: it is named on stderr and left out.
+    A project with a problem is reported on stderr and left out; the others continue.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ from platefiles.workflow.shared_masters import shared_masters, shared_stem
 
 
 class Plans(Declarations):
-    """The plans of all projects of a run, and what rules ask of them.
+    """The plans of all projects of a run, with the functions that rules use.
 
     Parameters
     ----------
@@ -32,12 +32,11 @@ class Plans(Declarations):
     Attributes
     ----------
     unpinned : list of str
-        Projects whose grid, or the reference of one of whose channels, was yet to be chosen when
-        the run began.
+        Projects whose grid or photometric references were not all chosen when the run began.
     memory : Memory
         For the rules whose memory depends on the frames.
     shared : dict of str to str
-        Path of the same master in another project, by the path of the one that is wanted.
+        Path of the same master in another project, by the path of the master.
     """
 
     def __init__(
@@ -66,7 +65,7 @@ class Plans(Declarations):
         return iter(self.by_name.values())
 
     def write_digests(self) -> None:
-        """Write the sheets of digests at the end of a run; a full disk holds up nothing."""
+        """Write the sheets of digests at the end of a run; a full disk does not stop it."""
         if self._writes:
             made = self._products.by_project
             write_all_digests((plan, made[plan.loaded.name]) for plan in self)
@@ -93,7 +92,7 @@ class Plans(Declarations):
 
     @property
     def unpinned_locks(self) -> str:
-        """Regular expression of what the rule that chooses the grid may write, less its ending."""
+        """Regular expression of the lock files still to be written, without extension."""
         return "|".join(re.escape(lock_stem(self.by_name[name])) for name in self.unpinned)
 
     @property
@@ -106,11 +105,11 @@ class Plans(Declarations):
         return self._products.aged(self.shared[f"{RESULTS}/{wildcards.shared}.fits"])
 
     def shared_job(self, wildcards: Any) -> str:
-        """Job of a master that is taken from another project."""
+        """Job of a master copied from another project."""
         return self._products.products[f"{RESULTS}/{wildcards.shared}.fits"].job
 
     def wait_for(self, checkpoint: Any) -> None:
-        """Return which checkpoint chooses the grids that are not pinned yet."""
+        """Return the checkpoint that chooses the unpinned grids."""
         self._choice = checkpoint
 
     # What declarations ask of a run.
@@ -137,7 +136,7 @@ class Plans(Declarations):
     def newer_for(self, path: str) -> list[str]:
         """Return a file that is newer than a product, if the product is stale.
 
-        A lock file is stale as long as there is something to choose, also where it is missing.
+        A lock file is stale while any reference is unchosen, or while it is missing.
         """
         choosing = path in (self.by_name[name].paths.lock for name in self.unpinned)
         return [self._products.newer()] if choosing or path in self._products.stale else []

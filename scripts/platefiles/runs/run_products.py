@@ -13,20 +13,20 @@ from platefiles.workflow.staleness import Staleness
 
 
 class RunProducts:
-    """Products of the projects of a run: those that are stale, and those to be made.
+    """Stale products of a run, and products to make.
 
     Parameters
     ----------
     plans : iterable of ProjectPlan
     dry_run : bool
-        Nothing is written, so links of new frames are not there yet and are not asked for.
+        Nothing is written, so links of new frames are missing and are not requested.
 
     Attributes
     ----------
     products : dict of str to Product
         Of all projects, by path.
     stale : set of str
-        Products that were made by another job than the plan has for them.
+        Products whose job differs from the plan.
     to_make : set of str
         Products that a run of everything makes.
     by_project : dict of str to dict
@@ -47,17 +47,17 @@ class RunProducts:
             self.to_make |= set(staleness.to_make(targets_of(plan, "all")))
 
     def made(self, consumer: str, paths: Sequence[str]) -> list[str]:
-        """Return products as inputs of another; those that stay as they are have no age.
+        """Return products as inputs of another; the age of kept products is ignored.
 
-        So the times of files that were copied mean nothing. What is as it should be needs no
-        input: if one was deleted, it is not asked for.
+        So the times of copied files do not matter. An up-to-date product needs no input: a deleted
+        input is not requested.
         """
         if consumer in self.to_make or not os.path.exists(consumer):
             return [self.aged(path) for path in paths]
         return [ancient(path) for path in paths if os.path.exists(path)]
 
     def aged(self, path: str) -> str:
-        """Return a product as an input that has an age if it is made."""
+        """Return a product as an input whose age counts only if it is made."""
         return path if path in self.to_make else ancient(path)
 
     def newer(self) -> str:
@@ -67,6 +67,6 @@ class RunProducts:
         return local(newer_file(RESULTS, touch=False))
 
     def links(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
-        """Return the links of raw frames, those that are there if nothing is written."""
+        """Return the links of raw frames; in a dry run, only existing links."""
         paths = [plan.paths.link(frame) for frame in frames]
         return [path for path in paths if os.path.lexists(path)] if self._dry_run else paths

@@ -30,12 +30,12 @@ _DITHER_PX = 32
 
 
 class SubRoom(Room):
-    """Memory that one thread uses for one sub after the other.
+    """Memory that one thread reuses for successive subs.
 
     Attributes
     ----------
     lines : KeptLines
-        What calibrates the part of the frame that the thread was at last.
+        Calibration of the part of the frame last used by the thread.
     """
 
     def __init__(self) -> None:
@@ -46,12 +46,12 @@ class SubRoom(Room):
 def source_bytes(
     transforms: Sequence[Transform], place: tuple[int, int], rows: int, columns: int
 ) -> int:
-    """Return the memory that the calibrated part of a raw frame takes in which a tile lies, bytes.
+    """Return the memory of the calibrated part of a raw frame for a tile, bytes.
 
     Parameters
     ----------
     transforms : sequence of Transform
-        Of all subs; the one that takes most counts.
+        Transforms of all subs; the largest demand counts.
     place : tuple of int
         First row and column of the tile.
     rows, columns : int
@@ -77,7 +77,7 @@ class SkyNoise:
     variance, level : float
         Of the sky, in calibrated values.
     light_variance : float
-        Variance that a unit of light above the sky adds, in calibrated values.
+        Variance per unit of light above the sky, in calibrated values.
     """
 
     variance: float = 0.0
@@ -95,7 +95,7 @@ def unit_of(subs: Sequence["Sub"], unit: str) -> str:
 
 
 class Sub:
-    """An open sub with what calibrates it.
+    """An open sub with its calibration.
 
     Attributes
     ----------
@@ -136,7 +136,7 @@ class Sub:
 
     @property
     def saturation(self) -> float:
-        """Calibrated value of a saturated pixel where the flat is 1."""
+        """Calibrated value of a saturated pixel for a flat of 1."""
         return (self.detector.saturation - self._correction.zero) * (self.detector.gain or 1.0)
 
     def calibrated(self, start: int, stop: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -150,7 +150,7 @@ class Sub:
         Returns
         -------
         values, variance : numpy.ndarray
-            ``(stop - start, nx)`` float32, electrons where the gain is known.
+            ``(stop - start, nx)`` float32, electrons if the gain is known.
         mask : numpy.ndarray
             ``(stop - start, nx)`` uint8: 1 bad, 2 saturated.
         """
@@ -161,7 +161,7 @@ class Sub:
     def calibrated_box(
         self, rows: tuple[int, int], columns: tuple[int, int]
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return a box of the frame as `calibrated` does, in memory of its own."""
+        """Return a calibrated box of the frame in new memory, see `calibrated`."""
         cutout = self._cutout(rows, columns, SubRoom())
         top, left = rows[0] - cutout.first_row, columns[0] - cutout.first_column
         inner = np.s_[top : top + rows[1] - rows[0], left : left + columns[1] - columns[0]]
@@ -172,11 +172,11 @@ class Sub:
         return values, variance, mask
 
     def add_hits(self, hits: HitPixels) -> None:
-        """Make more pixels bad, from now on."""
+        """Add bad pixels."""
         self._hits = self._hits.with_others(hits)
 
     def _cutout(self, rows: tuple[int, int], columns: tuple[int, int], room: SubRoom) -> Cutout:
-        """Calibrate a part of the frame, and as much around it as interpolation reads."""
+        """Calibrate a part of the frame with the margin for interpolation."""
         ny, nx = self.shape
         top, bottom = (
             max(0, rows[0] - _REACH),
@@ -212,7 +212,7 @@ class Sub:
         room: SubRoom | None = None,
         missing: np.ndarray | None = None,
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return a tile of the grid, levelled, in ``out`` if it is given.
+        """Return a registered and levelled tile of the grid, in ``out`` if given.
 
         Parameters
         ----------
@@ -221,19 +221,18 @@ class Sub:
         levels : Levels
             Scale and sky.
         rows, columns : tuple of int
-            First of the grid and the one after the last.
+            First row or column of the grid and the one after the last.
         out : tuple of numpy.ndarray, optional
             Both of the shape of the tile, float32.
         room : Room, optional
             Memory to use.
         missing : numpy.ndarray, optional
-            Uint8 of the shape of the tile, to be filled as `platelib.resampling.resample.resample`
-            does.
+            Uint8 of the shape of the tile, filled as by `platelib.resampling.resample.resample`.
 
         Returns
         -------
         values, variances : numpy.ndarray
-            Float32 of the shape of the tile; NaN where the sub has no good pixel.
+            Float32 of the shape of the tile; NaN without good pixels.
         """
         if out is None:
             shape = (rows[1] - rows[0], columns[1] - columns[0])

@@ -29,12 +29,12 @@ class HitPixels:
 
     @classmethod
     def of(cls, mask: np.ndarray) -> "HitPixels":
-        """List the pixels that are set in a mask ``(ny, nx)``."""
+        """Return the pixels set in a mask ``(ny, nx)``."""
         y, x = np.divmod(np.flatnonzero(mask), mask.shape[1])
         return cls(x.astype(np.int32), y.astype(np.int32))
 
     def with_others(self, others: "HitPixels") -> "HitPixels":
-        """Return these pixels and others, each once."""
+        """Return the union with other pixels."""
         places = np.stack([np.append(self.y, others.y), np.append(self.x, others.x)], axis=1)
         y, x = np.unique(places, axis=0).T
         return HitPixels(x.astype(np.int32), y.astype(np.int32))
@@ -42,7 +42,7 @@ class HitPixels:
     def mark(
         self, variance: np.ndarray, mask: np.ndarray, first_row: int, first_column: int = 0
     ) -> None:
-        """Make the pixels bad, in place, as `correction.calibrate` leaves bad pixels.
+        """Mark the pixels as bad, in place, like bad pixels of `correction.calibrate`.
 
         Parameters
         ----------
@@ -51,7 +51,7 @@ class HitPixels:
         mask : numpy.ndarray
             ``(m, n)`` uint8.
         first_row, first_column : int
-            Where in the raw frame ``mask[0, 0]`` lies.
+            Position of ``mask[0, 0]`` in the raw frame.
         """
         first, last = np.searchsorted(self.y, (first_row, first_row + len(mask)))
         y, x = self.y[first:last] - first_row, self.x[first:last] - first_column

@@ -37,14 +37,14 @@ _NO_SKY = np.zeros((0, 0), dtype=np.float32)
 
 
 class Bench:
-    """What the subs of a job have in common, and the measuring of some of them.
+    """Measures subs of a job with their common masters and settings.
 
     Parameters
     ----------
     paths_to_masters : sequence of path-like
         Masters that the subs need.
     camera : mapping
-        What the equipment file says of the camera, or ``calibrated``.
+        Camera of the equipment file, or ``calibrated``.
     settings : Measure
     files : sequence of tuple
         All subs of the job.
@@ -66,10 +66,10 @@ class Bench:
         self._half_px: int | None = None
 
     def measure_in_turn(self, files: Sequence[File]) -> list[MeasuredSub]:
-        """Measure some subs, each a step at a time.
+        """Measure several subs step by step.
 
-        At each step all of them need the same rows of the masters, which are read from memory for
-        the first of them and lie in the processor's cache for the others.
+        At each step all subs use the same rows of the masters, which are in the processor's cache
+        after the first sub.
         """
         if not hasattr(self._of_thread, "rooms"):
             self._of_thread.rooms = [Room() for _ in range(MOST_TOGETHER)]
@@ -91,7 +91,7 @@ class Bench:
     def _measured(
         self, path: str | Path, facts: Mapping[str, Any], rows: KeptLines, room: Room
     ) -> Generator[None, None, MeasuredSub]:
-        """Measure the sub in a file."""
+        """Measure one sub."""
         row = blank_row(facts)
         try:
             with open_frame(path, facts) as image:
@@ -111,7 +111,7 @@ class Bench:
         rows: KeptLines,
         room: Room,
     ) -> Generator[None, None, MeasuredSub]:
-        """Fill the row of a sub, and find its sky and its stars."""
+        """Fill the row of a sub; measure its sky and stars."""
         tops = NO_PIXELS
         if self._camera.get("saturation_adu") is None:
             tops = brightest_pixels(image.words, image.shape, image.step)
@@ -157,7 +157,7 @@ class Bench:
     def _fill_unknown_gain(
         self, row: dict[str, Any], facts: Mapping[str, Any], sky: SampledSky
     ) -> tuple[float, GainChoice]:
-        """Fill how noise grows with light into a row; return it for the sub's stars."""
+        """Fill in and return the variance per unit of light for an unknown gain."""
         if self._camera.get("calibrated"):
             remark = "the frames are calibrated: no photon noise"
             return 0.0, GainChoice(0.0, "unknown", remark)
@@ -181,9 +181,9 @@ class Bench:
 
 
 def groups_of(files: Sequence[File], threads: int) -> list[Sequence[File]]:
-    """Share subs out in groups of at most ``MOST_TOGETHER``, so that all threads are done together.
+    """Split subs into groups of at most ``MOST_TOGETHER`` that occupy all threads equally.
 
-    Each thread gets as many groups as any other, the larger ones first: they differ by one sub.
+    Each thread gets the same number of groups, larger ones first; sizes differ by at most one sub.
     """
     number = max(1, threads * -(-len(files) // (threads * MOST_TOGETHER)))
     size, larger = divmod(len(files), number)
@@ -192,7 +192,7 @@ def groups_of(files: Sequence[File], threads: int) -> list[Sequence[File]]:
 
 
 def _refuse_blank(image: RawImage) -> None:
-    """Refuse a frame whose pixels are all equal; a few of its rows tell."""
+    """Refuse a frame whose pixels are all equal, judged from a few rows."""
     ny = image.shape[0]
     sample = np.concatenate([image.rows(y, y + 1) for y in range(0, ny, max(1, ny // 8))])
     if sample.min() == sample.max():
@@ -201,7 +201,7 @@ def _refuse_blank(image: RawImage) -> None:
 
 
 def _world(image: RawImage) -> np.ndarray:
-    """Return the world coordinates of a calibrated frame, as `world_row` keeps them."""
+    """Return the world coordinates of a calibrated frame in the form of `world_row`."""
     from platefiles.astrometry.header_wcs import (
         header_map,  # loads more of astropy than raw subs need
     )

@@ -33,17 +33,17 @@ _SETS_KEPT = 2
 
 @dataclass(frozen=True)
 class SampledSky:
-    """What some pixels of a sub tell.
+    """Sky and noise of a sub from a sample of its pixels.
 
     Attributes
     ----------
     mesh : Mesh
     light_factor : numpy.ndarray
-        ``(my, mx)``: 1 over the flat, for the cells of the mesh: variance that an electron adds.
+        ``(my, mx)``: 1 / flat for the cells of the mesh: variance per electron.
     model_variance : float
-        Median of the variance that the detector model gives a pixel.
+        Median pixel variance of the detector model.
     saturated : float
-        Share of saturated pixels.
+        Fraction of saturated pixels.
     """
 
     mesh: Mesh
@@ -54,11 +54,11 @@ class SampledSky:
 
 @dataclass(frozen=True)
 class _SampledMasters:
-    """Masters where subs are sampled.
+    """Masters at the sample positions.
 
-    ``lines`` on the lattice of the sky; ``coarse`` of some rows and columns, which tell variance
-    and saturation; ``light`` the factor of the lines in each cell. ``origin`` is kept, so that no
-    other object can be taken for it.
+    ``lines`` are on the lattice of the sky; ``coarse`` covers a subset of rows and columns for
+    variance and saturation; ``light`` is the light factor of each cell. The reference to ``origin``
+    prevents reuse of its id by another object.
     """
 
     origin: Correction
@@ -68,7 +68,7 @@ class _SampledMasters:
 
 
 class SkySampler:
-    """Takes the samples of subs, and keeps those of the masters that it met last.
+    """Samples subs, with a cache of the samples of the last masters.
 
     Parameters
     ----------
@@ -88,9 +88,9 @@ class SkySampler:
         Raises
         ------
         FrameError
-            If hardly a pixel can be used.
+            If almost no pixel is usable.
         ValueError
-            If the planes of the correction are of another shape.
+            If the planes of the correction have another shape.
         """
         lattice = Lattice.over(image.shape, self._cell_px)
         masters = self._masters(correction, lattice)
@@ -122,7 +122,7 @@ class SkySampler:
 
 
 def _coarse(image: RawImage) -> np.ndarray:
-    """Return every so many rows and columns, as words if the image has them."""
+    """Return every n-th row and column, as stored words if the image has them."""
     rows = range(0, image.shape[0], _ROW_STEP)
     picked = [image.words(y, y + 1)[:, ::_COLUMN_STEP] for y in rows]
     return np.concatenate(picked, dtype=picked[0].dtype)  # which loses the byte order otherwise
@@ -144,27 +144,27 @@ def _sampled_masters(correction: Correction, lattice: Lattice) -> _SampledMaster
 
 
 def _slabs(lattice: Lattice) -> Iterator[tuple[int, int]]:
-    """Yield sample rows, from and to, a few at a time."""
+    """Yield ranges of sample rows, a few at a time."""
     rows = lattice.shape[0]
     for first in range(0, rows, _SAMPLE_ROWS):
         yield first, min(rows, first + _SAMPLE_ROWS)
 
 
 def _picked(correction: Correction, lattice: Lattice, first: int, last: int) -> Correction:
-    """Return a correction of some rows of samples."""
+    """Return the correction of a range of sample rows."""
     rows = correction.rows(*lattice.image_rows(first, last))
     return _of_planes(rows, lambda plane: lattice.pick(plane, first, last))
 
 
 def _coarse_masters(correction: Correction) -> Correction:
-    """Return a correction of every so many rows and columns."""
+    """Return the correction of every n-th row and column."""
     return _of_planes(
         correction, lambda plane: np.ascontiguousarray(plane[::_ROW_STEP, ::_COLUMN_STEP])
     )
 
 
 def _of_planes(correction: Correction, change: Callable[[np.ndarray], np.ndarray]) -> Correction:
-    """Return a correction whose planes are changed."""
+    """Return a correction with a function applied to its planes."""
     bias, dark, flat = (
         None if plane is None else change(plane)
         for plane in (correction.bias, correction.dark, correction.flat)
@@ -181,7 +181,7 @@ def search_by_rows(
     shared: KeptLines,
     room: Room,
 ) -> Generator[None, None, None]:
-    """Show a search all rows of a calibrated frame without bad pixels; stop after every few rows.
+    """Feed a calibrated frame without bad pixels to a star search; yield every few rows.
 
     Parameters
     ----------
@@ -190,9 +190,9 @@ def search_by_rows(
     detector : Detector
     search : StarSearch
     shared : KeptLines
-        Of all subs that are searched in turn.
+        Shared by all subs searched in turn.
     room : Room
-        Memory to work in, of this sub alone.
+        Working memory of this sub alone.
     """
     ny, nx = image.shape
     height = max(_SEARCH_ROWS, search.least_rows)

@@ -25,7 +25,7 @@ _TOPS_KEPT = 64
 
 @dataclass(frozen=True)
 class MeasuredSub:
-    """A row of ``SUBS``, the stars, the sky, the brightest pixels; ``remark`` is for the log."""
+    """A row of ``SUBS`` with stars, sky and brightest pixels; ``remark`` is for the log."""
 
     row: dict[str, Any]
     stars: np.ndarray
@@ -36,7 +36,7 @@ class MeasuredSub:
 
 
 def blank_row(facts: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the row of ``SUBS`` of a sub, from its job's facts; nothing is measured yet."""
+    """Return the row of ``SUBS`` of an unmeasured sub, from its job's facts."""
     return {
         "id": facts["id"],
         "name": facts["name"],
@@ -79,7 +79,7 @@ def fill_sky(
     gain: GainChoice,
     sky: SampledSky,
 ) -> None:
-    """Fill the sky, its noise and the facts of the detector; call a saturated sub so."""
+    """Fill in the sky, its noise and the facts of the detector; mark a saturated sub."""
     row["height_px"], row["width_px"] = image.shape
     row["sky"] = float(f"{np.median(sky.mesh.level):.6g}")
     row["noise"] = noise = float(f"{np.median(sky.mesh.noise):.6g}")
@@ -96,7 +96,7 @@ def fill_sky(
 
 
 def fill_shape(row: dict[str, Any], stars: np.ndarray, fwhm_px: float) -> None:
-    """Fill the median width and ellipticity of the usual stars."""
+    """Fill in the median FWHM and ellipticity of the typical stars."""
     good = stars[stars["flags"] == 0]
     usual = good[np.abs(np.log(good["fwhm"] / fwhm_px)) <= GROUP][:_SHAPE_STARS]
     if len(usual):
@@ -105,14 +105,14 @@ def fill_shape(row: dict[str, Any], stars: np.ndarray, fwhm_px: float) -> None:
 
 
 def star_columns(subs: Sequence[MeasuredSub]) -> dict[str, np.ndarray]:
-    """Return the columns of ``STARS``: a row a star, with the number of its sub."""
+    """Return the columns of ``STARS``: one row per star, with the number of its sub."""
     numbers = np.repeat(np.arange(len(subs), dtype=np.int32), [len(sub.stars) for sub in subs])
     stars = np.concatenate([sub.stars for sub in subs])
     return {"sub": numbers} | {name: stars[name] for name in STAR.names or ()}
 
 
 def top_columns(subs: Sequence[MeasuredSub]) -> dict[str, np.ndarray]:
-    """Return the columns of ``TOPS``: a row for each of the brightest pixels of a sub."""
+    """Return the columns of ``TOPS``: one row per brightest pixel of a sub."""
     kept = [min(len(sub.tops.values), _TOPS_KEPT) for sub in subs]
     parts = [(sub.tops, np.s_[:count]) for sub, count in zip(subs, kept, strict=True)]
     return {
@@ -124,7 +124,7 @@ def top_columns(subs: Sequence[MeasuredSub]) -> dict[str, np.ndarray]:
 
 
 def sky_columns(subs: Sequence[MeasuredSub]) -> dict[str, np.ndarray]:
-    """Return the columns of ``SKY``: a row a cell of the sky mesh of a sub."""
+    """Return the columns of ``SKY``: one row per cell of the sky mesh of a sub."""
     cells = [np.indices(sub.mesh.level.shape, dtype=np.int32).reshape(2, -1) for sub in subs]
     numbers = np.arange(len(subs), dtype=np.int32)
     rows, columns = np.concatenate(cells, axis=1)

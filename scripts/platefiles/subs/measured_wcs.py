@@ -13,7 +13,7 @@ WORLD_VALUES = _HEAD + 2 * _TERMS
 
 
 def world_row(sky_map: SkyMap | None) -> np.ndarray:
-    """Return world coordinates as ``(WORLD_VALUES,)`` float64; NaN where there are none."""
+    """Return world coordinates as ``(WORLD_VALUES,)`` float64; NaN without any."""
     row = np.full(WORLD_VALUES, np.nan)
     if sky_map is not None:
         row[:_HEAD] = sky_map.ra, sky_map.dec, sky_map.x, sky_map.y, *sky_map.cd, sky_map.degree
@@ -24,7 +24,7 @@ def world_row(sky_map: SkyMap | None) -> np.ndarray:
 
 
 def world_map(row: np.ndarray) -> SkyMap | None:
-    """Return the world coordinates of a row; None where there are none."""
+    """Return the world coordinates of a row; None without any."""
     if np.isnan(row[0]):
         return None
     ra, dec, x, y, c11, c12, c21, c22, degree = (float(value) for value in row[:_HEAD])

@@ -21,7 +21,7 @@ _FLAG_REACH_PX = 2.83
 
 
 class _Night:
-    """The measures of a night; stars and skies are read when they are asked for."""
+    """The measures of a night; stars and skies are read on demand."""
 
     def __init__(self, path: str | Path):
         self._path = path
@@ -58,7 +58,7 @@ class _Night:
         return stars[parts[number]]
 
     def saturated(self, number: int, level: float) -> np.ndarray:
-        """Places of the brightest pixels of a sub that reach a level, ``(n, 2)``, x and y."""
+        """Positions of the brightest pixels of a sub that reach a level, ``(n, 2)``, x and y."""
         columns, parts = self._tops
         part = parts[number]
         full = columns["value"][part] >= level
@@ -110,21 +110,21 @@ class MeasuredSub:
         return stars
 
     def with_saturation(self, level: float, pile_up: float) -> "MeasuredSub":
-        """Return the sub with another level of saturation; stars that reach it are flagged too.
+        """Return the sub with another saturation level; stars that reach it are flagged.
 
         Parameters
         ----------
         level : float
-            Value from which on pixels are saturated, ADU of the raw frame; NaN if it is unknown.
+            Saturation level, ADU of the raw frame; NaN if unknown.
         pile_up : float
-            Value at which pixels pile up, ADU; 0 if they do not.
+            Value at which pixels pile up, ADU; 0 without pile-up.
         """
         facts = {"saturation_adu": level, "pile_up_adu": pile_up}
         return replace(self, facts=self.facts | facts)
 
     @cached_property
     def mesh(self) -> Mesh | None:
-        """The sky; None where the sub could not be measured."""
+        """The sky; None if the sub could not be measured."""
         return self._night.mesh(self._number)
 
     @property
@@ -154,7 +154,7 @@ class MeasuredSub:
 
     @cached_property
     def saturated_stars(self) -> np.ndarray:
-        """Stars with saturated pixels, whatever else is flagged."""
+        """Stars with saturated pixels, regardless of other flags."""
         return self.stars[(self.stars["flags"] & FLAG_SATURATED) > 0]
 
     @cached_property
@@ -164,7 +164,7 @@ class MeasuredSub:
 
     @cached_property
     def world(self) -> SkyMap | None:
-        """World coordinates of a calibrated frame; None where its header has none."""
+        """World coordinates of a calibrated frame; None if its header has none."""
         return world_map(self._night.worlds[self._number])
 
 
@@ -177,6 +177,6 @@ def read_measures(paths: Iterable[str | Path]) -> list[MeasuredSub]:
 
 
 def _parts(numbers: np.ndarray, count: int) -> list[slice]:
-    """Rows of each sub in a table that is in the order of subs."""
+    """Return the rows of each sub in a table sorted by sub."""
     edges = np.searchsorted(numbers, np.arange(count + 1))
     return [slice(start, stop) for start, stop in zip(edges[:-1], edges[1:], strict=True)]

@@ -31,7 +31,7 @@ _CONTRADICTED_BY = 1.25
 
 
 def stated_level(image: RawImage, pixels: Brightest) -> float:
-    """Return the level that the header of a calibrated frame states in ``SATURATE``.
+    """Return the saturation level from ``SATURATE`` of a calibrated frame.
 
     Parameters
     ----------
@@ -42,9 +42,9 @@ def stated_level(image: RawImage, pixels: Brightest) -> float:
     Returns
     -------
     float
-        Unit of the frame; NaN if there is no number, it is not above the sky, or the pixels exceed
-        it by more than 25 %. That is beyond the overshoot of resampling: such a level belongs to
-        the frame before its calibration.
+        Unit of the frame; NaN if the card has no number, the level is not above the sky, or pixels
+        exceed it by more than 25 %. Such an excess is larger than the overshoot of resampling, so
+        the level belongs to the frame before calibration.
     """
     cards = {card.keyword: card.value for card in image.header.cards if card.keyword == "SATURATE"}
     value = cards.get("SATURATE")
@@ -90,7 +90,7 @@ def cores_of_subs_hdu(cores: Sequence[LostCores]) -> fits.BinTableHDU:
 
 
 def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.ndarray]:
-    """Lay the cores of the subs that are used on each other.
+    """Combine the saturated cores of the used subs.
 
     Parameters
     ----------
@@ -100,8 +100,8 @@ def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.n
     Returns
     -------
     dict of str to numpy.ndarray
-        Columns ``x``, ``y``, ``radius_px`` and ``subs``: cores that a quarter of the subs show, or
-        more, with the largest of their radii.
+        Columns ``x``, ``y``, ``radius_px`` and ``subs``: cores found in at least a quarter of the
+        subs, with the largest radius.
     """
     x: list[float] = []
     y: list[float] = []
@@ -135,14 +135,14 @@ def cores_hdu(columns: dict[str, np.ndarray]) -> fits.BinTableHDU:
 
 
 def read_cores(path: str | Path) -> dict[str, np.ndarray]:
-    """Read the cores of a registration or a channel; empty columns where it has no such table."""
+    """Read the cores of a registration or a channel; empty columns without the table."""
     if has_image(path, EXTENSION):
         return read_columns(path, EXTENSION)
     return {name: np.empty(0) for name in _COLUMNS}
 
 
 def core_discs(path: str | Path, shape: tuple[int, int]) -> np.ndarray:
-    """Return ``(ny, nx)`` bool: the pixels of a channel that its table of cores covers."""
+    """Return ``(ny, nx)`` bool: the pixels inside the cores of a channel's table."""
     from platelib.colour.star_cores import discs  # loads scipy
 
     cores = read_cores(path)

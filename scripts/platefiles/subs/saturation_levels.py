@@ -9,10 +9,10 @@ from platelib.calibration.saturation_level import sound_levels
 
 
 def with_agreed_levels(subs: Sequence[MeasuredSub]) -> list[MeasuredSub]:
-    """Give all subs of a camera setting one level of saturation.
+    """Set a common saturation level for all subs of a camera setting.
 
-    Each sub was measured by itself, so that more subs never change the measures of a night. A sub
-    that shows few saturated stars may not show where values pile up, while others do.
+    Subs are measured independently, so that further subs never change the measures of a night. A
+    sub with few saturated stars may show no pile-up although others do.
 
     Parameters
     ----------
@@ -22,9 +22,9 @@ def with_agreed_levels(subs: Sequence[MeasuredSub]) -> list[MeasuredSub]:
     Returns
     -------
     list of MeasuredSub
-        In the same order. ``pile_up_adu`` is the median of the pile-ups of the setting,
-        ``saturation_adu`` that of the levels from which on pixels count as saturated; where no
-        pile-up was found it is what it was. Stars that reach the level are flagged.
+        In the same order. ``pile_up_adu`` and ``saturation_adu`` are the medians over the setting;
+        without any pile-up, ``saturation_adu`` is unchanged. Stars that reach the level are
+        flagged.
     """
     by_setting: dict[str, list[MeasuredSub]] = {}
     for sub in subs:
@@ -34,7 +34,7 @@ def with_agreed_levels(subs: Sequence[MeasuredSub]) -> list[MeasuredSub]:
 
 
 def _agreed(subs: Sequence[MeasuredSub]) -> tuple[float, float]:
-    """Level of saturation and pile-up of one setting; NaN and 0 where the subs show none."""
+    """Return saturation level and pile-up of one setting; NaN and 0 if the subs show none."""
     pile_ups = [sub.facts["pile_up_adu"] for sub in subs]
     sound = sound_levels(pile_ups, [sub.facts["top_adu"] for sub in subs])
     if not sound.any():

@@ -30,10 +30,10 @@ File = tuple[str | Path, Mapping[str, Any]]
 
 
 class SkyGains:
-    """Variance that light adds, for the subs of a night of which nothing tells the gain.
+    """Variance per unit of light for the subs of a night with unknown gain.
 
-    Only the night's own subs count, so that another night changes nothing of what was measured.
-    The subs of a setting are compared when the first of them asks.
+    Only the subs of that night are used, so that other nights do not change its measures. The subs
+    of a setting are compared on the first request.
 
     Parameters
     ----------
@@ -50,24 +50,24 @@ class SkyGains:
             self._files[_setting(facts)].append((path, facts))
 
     def alone(self, facts: Mapping[str, Any], mesh: Mesh) -> float:
-        """Return a limit on the variance that an ADU of light adds, ADU, from a sub by itself.
+        """Return an upper limit on the variance per ADU of light, ADU, from one sub alone.
 
-        The stars of a sub are measured with it: they must not depend on the other subs of its
-        night, since the stars of the grid's reference are part of all channels.
+        The stars of a sub are measured with this limit: they must not depend on other subs of the
+        night, since the stars of the reference sub affect all channels.
         """
         above = _zero(self._masters, facts) is not None
         noise = _read_variance(self._masters, facts)
         return limit_of_one(mesh.level, mesh.noise, above, noise)
 
     def light_variance(self, facts: Mapping[str, Any], alone: float) -> tuple[float, GainChoice]:
-        """Return the variance that an ADU of light adds in a sub, and what to say of its gain.
+        """Return the variance per ADU of light in a sub, and its gain with a remark.
 
         Parameters
         ----------
         facts : mapping
             Of the sub.
         alone : float
-            Its own limit, for a sub that no other can be compared with.
+            Limit from the sub alone, used if no other sub can be compared.
 
         Returns
         -------
@@ -126,12 +126,12 @@ def own_sky_noise(
     masters : Masters
     detector : Detector
     is_raw : bool
-        Whether pixels are ADU; light adds no variance to frames that are calibrated already.
+        Whether pixels are in ADU; light adds no variance to calibrated frames.
 
     Raises
     ------
     FrameError
-        If hardly a pixel can be used.
+        If almost no pixel is usable.
     """
     from platefiles.subs.measure_sub import SkySampler
 
@@ -149,7 +149,7 @@ def _setting(facts: Mapping[str, Any]) -> Hashable:
 
 
 def _zero(masters: Masters, facts: Mapping[str, Any]) -> float | None:
-    """Return the level without light, ADU; None if neither bias, dark nor overscan gives it."""
+    """Return the level without light, ADU; None without bias, dark and overscan."""
     if facts["bias"] is None and facts["dark"] is None:
         return 0.0 if (facts.get("sections") or {}).get("bias") else None
     kinds = (facts[name] for name in ("bias", "dark", "flat", "dark_scale", "pedestal"))
@@ -161,7 +161,7 @@ def _read_variance(masters: Masters, facts: Mapping[str, Any]) -> float:
 
 
 def _pair(one: File, other: File) -> SkyCells | None:
-    """Compare two subs; None if one of them cannot be read, which its own measuring tells."""
+    """Compare two subs; None if either is unreadable, which its own measurement reports."""
     try:
         with open_frame(*one) as first, open_frame(*other) as second:
             if first.shape != second.shape:

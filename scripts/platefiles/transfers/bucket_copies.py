@@ -28,7 +28,7 @@ def fetched(links: Sequence[str], targets: Sequence[str]) -> list[str]:
     links : sequence of str
         Links to raw frames.
     targets : sequence of str
-        Where each leads: a file, or a pointer.
+        Target of each link: a file or a pointer.
 
     Returns
     -------
@@ -38,7 +38,7 @@ def fetched(links: Sequence[str], targets: Sequence[str]) -> list[str]:
     Raises
     ------
     UserError
-        If a frame cannot be fetched, or is not what its pointer tells.
+        If a frame cannot be fetched or contradicts its pointer.
     """
     start = time.monotonic()
     with ThreadPoolExecutor(READERS) as pool:
@@ -51,7 +51,7 @@ def fetched(links: Sequence[str], targets: Sequence[str]) -> list[str]:
 
 
 def _opened(link: str, target: str) -> tuple[str, int]:
-    """Return the path to open and the bytes that had to be fetched for it."""
+    """Return the path to open and the number of fetched bytes."""
     if not target.endswith(POINTER_ENDING):
         return link, 0
     told = json.loads(Path(target).read_bytes())
@@ -71,7 +71,7 @@ def _opened(link: str, target: str) -> tuple[str, int]:
 
 
 def _is_whole(copy: Path, told: dict[str, Any]) -> bool:
-    """Return whether a copy is the wanted frame, by size, headers and the end of the data."""
+    """Return whether a copy is the requested frame, by size, headers and the end of the data."""
     try:
         if copy.stat().st_size != told["size_bytes"]:
             return False

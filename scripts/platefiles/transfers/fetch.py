@@ -12,18 +12,18 @@ COPIES = "fetched"
 
 
 def local_copies(links: Sequence[str]) -> list[str]:
-    """Return a path that can be opened for each link to a raw frame.
+    """Return a local path for each link to a raw frame.
 
     Parameters
     ----------
     links : sequence of str
-        Links in ``links/``: to files, which are returned as they are, or to pointers to object
-        storage, whose frames are fetched.
+        Links in ``links/``: links to files are returned unchanged; frames of pointers to object
+        storage are fetched.
 
     Raises
     ------
     UserError
-        If a frame cannot be fetched, or is not the one that the run began with.
+        If a frame cannot be fetched or changed since the run began.
     """
     targets = [os.path.realpath(link) for link in links]
     if not any(target.endswith(POINTER_ENDING) for target in targets):
@@ -33,5 +33,5 @@ def local_copies(links: Sequence[str]) -> list[str]:
 
 
 def copy_name(pointer: str, fingerprint: str) -> str:
-    """File name of the copy that belongs to a pointer."""
+    """Return the file name of the copy for a pointer."""
     return f"{os.path.basename(pointer).removesuffix(POINTER_ENDING)}_{fingerprint}.fits"

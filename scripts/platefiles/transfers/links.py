@@ -11,32 +11,32 @@ from platefiles.transfers.pointers import link_target
 
 
 def link_name(frame: Frame) -> str:
-    """File name of the link to a frame: its id, and the ending that tells how it is packed."""
+    """Return the file name of the link to a frame: its id and the extension of its compression."""
     ending = os.path.splitext(frame.path)[1].lower()
     return f"{frame.id}.fits{ending if ending in ('.fz', '.gz') else ''}"
 
 
 def make_links(frames: Iterable[Frame], folder: str | Path) -> int:
-    """Make a folder of links hold one link to each frame that is used, and no other link.
+    """Update a folder of links to contain one link for each used frame and no other link.
 
-    Links that are right are left as they are; what is no link is never touched.
+    Correct links are kept; files other than links are never touched.
 
     Parameters
     ----------
     frames : iterable of Frame
         The list of frames.
     folder : path
-        Made if it is not there.
+        Made if needed.
 
     Returns
     -------
     int
-        How many links were made or removed.
+        Number of links made or removed.
 
     Raises
     ------
     UserError
-        If something that is no link lies where a link must go.
+        If a file other than a link has the name of a link.
     """
     wanted = {link_name(frame): link_target(frame) for frame in frames if frame.role != "unused"}
     folder = os.fspath(folder)

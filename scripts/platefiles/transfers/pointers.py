@@ -20,14 +20,14 @@ POINTERS = "objects"
 
 
 def link_target(frame: Frame) -> str:
-    """Where the link to a frame leads: the raw file, or the pointer, seen from ``links/``."""
+    """Return the target of a frame's link: the raw file, or the pointer relative to ``links/``."""
     return f"../{POINTERS}/{_name(frame)}" if is_object_url(frame.path) else frame.path
 
 
 def write_pointers(frames: Iterable[Frame], results: str | Path) -> int:
-    """Make the results of a project hold a pointer to each frame in object storage that is used.
+    """Write a pointer for each used frame in object storage into the results of a project.
 
-    Other pointers, and copies of frames that are not used any more, are removed.
+    Other pointers and copies of frames no longer used are removed.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def write_pointers(frames: Iterable[Frame], results: str | Path) -> int:
     Returns
     -------
     int
-        How many files were written or removed.
+        Number of files written or removed.
     """
     folder, copies = Path(results, POINTERS), Path(results, COPIES)
     used = [f for f in frames if f.role != "unused" and is_object_url(f.path)]

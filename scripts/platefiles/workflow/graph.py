@@ -26,22 +26,22 @@ class Product:
     rule : str
         Rule that makes it.
     about : str
-        What it is of, in words: ``ha 2026-03-23``.
+        Subject in words: ``ha 2026-03-23``.
     job : str
         Its job.
     inputs : tuple of str
-        Products from which it is made.
+        Input products.
     consulted : tuple of str
-        Products that are read too, and that the job knows all about: a change of the rest of them
-        does not matter.
+        Further products that are read; the relevant facts are part of the job, other changes do not
+        matter.
     log, benchmark : str
-        Files that its job writes beside it.
+        Further files written by its job.
     waits : bool
-        Its job is not known yet, because the grid is to be chosen first.
+        Whether its job is unknown until the grid is chosen.
     step : str
-        Script of the rule, without ending.
+        Script of the rule, without extension.
     threads : int
-        That the step can use.
+        Threads that the step can use.
     """
 
     path: str
@@ -58,14 +58,14 @@ class Product:
 
     @property
     def note(self) -> str:
-        """Log that tells the digest of the job; empty for FITS files, whose headers tell it."""
+        """Log with the digest of the job; empty for FITS files, which have it in the header."""
         return "" if self.path.endswith(".fits") else self.log
 
 
 def products_of(plan: ProjectPlan) -> dict[str, Product]:
-    """Return every product of a project by its path, each after those it is made from.
+    """Return every product of a project by its path, each after its inputs.
 
-    Stored subs are among them if the project keeps them, or if they are there.
+    Stored subs are included if the project keeps them or they exist.
     """
     found: dict[str, Product] = {}
     for path in (*targets_of(plan, "all"), *_stored_subs(plan)):
@@ -74,7 +74,7 @@ def products_of(plan: ProjectPlan) -> dict[str, Product]:
 
 
 def targets_of(plan: ProjectPlan, target: str) -> list[str]:
-    """Return the files that a stage asks of a project.
+    """Return the target files of a stage for a project.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def targets_of(plan: ProjectPlan, target: str) -> list[str]:
 
 
 def can_make(plan: ProjectPlan, path: str) -> bool:
-    """Return whether a rule makes a file of a project, on request by path alone too.
+    """Return whether a rule makes a file of a project, including files made only by path.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def product_of(plan: ProjectPlan, rule: str) -> Product | None:
 
 
 def _add(plan: ProjectPlan, path: str, found: dict[str, Product]) -> Product:
-    """Add a product, after all that it is made from."""
+    """Add a product after its inputs."""
     if path in found:
         return found[path]
     maker, wildcards = maker_of(plan, path)
@@ -143,7 +143,7 @@ def _add(plan: ProjectPlan, path: str, found: dict[str, Product]) -> Product:
 
 
 def _in_order(found: dict[str, Product]) -> dict[str, Product]:
-    """Put products in the order of their rules, each rule after those whose products it reads."""
+    """Sort products by rule, each rule after the rules of its inputs."""
     reads: dict[str, set[str]] = {}
     for product in found.values():
         near = (*product.inputs, *product.consulted)
@@ -161,7 +161,7 @@ def _in_order(found: dict[str, Product]) -> dict[str, Product]:
 
 
 def _stored_subs(plan: ProjectPlan) -> Iterator[str]:
-    """Paths of subs that are stored though the project does not keep them any more."""
+    """Return the paths of stored subs that the project no longer keeps."""
     for kind in ("calibrated", "registered"):
         if kind not in plan.loaded.project.keep_subs and os.path.isdir(f"{plan.results}/{kind}"):
             for channel in plan.channels:

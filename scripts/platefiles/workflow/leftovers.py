@@ -21,18 +21,18 @@ NO_PRODUCTS = frozenset({"links", "fetched", "objects", "logs", "benchmarks"})
 
 @dataclass(frozen=True)
 class Leftover:
-    """A file in the results of a project that its plan does not make.
+    """A file in the results of a project that is not in its plan.
 
     Attributes
     ----------
     path : str
     size_bytes : int
     kept : str
-        Why it is not to be deleted; empty for what a run has made, and nobody changed since.
+        Reason to keep it; empty for an unchanged file of a run.
     gone : bool
-        Some of its raw frames are not there any more, so nothing can make it again.
+        Whether some of its raw frames are missing, so that it cannot be remade.
     sign : tuple of int
-        What tells this file from another one that takes its place.
+        Identity of the file, to notice a replacement.
     """
 
     path: str
@@ -47,7 +47,7 @@ def find_leftovers(
 ) -> list[Leftover]:
     """Find products in the results of a project that are not in its plan.
 
-    Every byte of these files is looked at.
+    Every byte of these files is checked.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def find_leftovers(
     products : collection of str
         Paths of the products of the plan.
     fingerprints : collection of str
-        Those of all raw frames that are there.
+        Fingerprints of all existing raw frames.
     """
     root = Path(results)
     paths = [path for path in products_in(root) if os.fspath(path) not in products]
@@ -64,7 +64,7 @@ def find_leftovers(
     gone: dict[str, bool] = {}
 
     def is_gone(path: str) -> bool:
-        """Pictures go by what they were drawn from."""
+        """For a picture, whether its inputs are gone."""
         if path in needs and path not in gone:
             gone[path] = False  # a record that refers to itself ends here
             raws, below = needs[path].raws, needs[path].below
@@ -81,9 +81,9 @@ def find_leftovers(
 
 
 def products_in(folder: Path) -> Iterator[Path]:
-    """Yield the files below a folder that bear a mark of a product or picture, by name.
+    """Yield the files below a folder that are marked as products or pictures, by name.
 
-    Links, hidden files and folders without products are passed over.
+    Links, hidden files and folders without products are skipped.
     """
     for place, folders, names in os.walk(folder):
         folders[:] = sorted(n for n in folders if n not in NO_PRODUCTS and n[0] != ".")
@@ -94,12 +94,12 @@ def products_in(folder: Path) -> Iterator[Path]:
 
 
 def delete(leftover: Leftover) -> bool:
-    """Delete a leftover, and folders that are empty then; False if another file is there now.
+    """Delete a leftover and emptied folders; return False if the file was replaced.
 
     Raises
     ------
     OSError
-        If the disk refuses.
+        If the file cannot be deleted.
     """
     info = os.lstat(leftover.path)
     if (info.st_ino, info.st_size, info.st_mtime_ns) != leftover.sign:
@@ -113,7 +113,7 @@ def delete(leftover: Leftover) -> bool:
 
 @dataclass(frozen=True)
 class _Needs:
-    """The input of a file by its own record; the reason to keep it."""
+    """The inputs of a file by its own record, and the reason to keep it."""
 
     kept: str = ""
     raws: tuple[str, ...] = ()

@@ -73,13 +73,13 @@ def stages() -> dict[str, tuple[Files, ...]]:
 
 
 def is_single(step: str, name: str) -> bool:
-    """Return whether an input of a step is one path and not a list.
+    """Return whether an input of a step is a single path instead of a list.
 
     Parameters
     ----------
     step : str
     name : str
-        Name that the rule gives it.
+        Input name in the rule.
     """
     rule = rules_by_step()[step]
     return name in rule.inputs and bool(
@@ -100,7 +100,7 @@ def _makers() -> tuple[Maker, ...]:
 
 
 class _Asked:
-    """What other stages ask for, as Snakemake's ``rules.<stage>.input``."""
+    """Targets of other stages, as Snakemake's ``rules.<stage>.input``."""
 
     def __init__(self, stages: dict[str, tuple[Files, ...]]):
         self._stages = stages
@@ -116,7 +116,7 @@ def _evaluated(expression: ast.expr, file: Path, **names: Any) -> Any:
 
 @cache
 def _names(file: Path) -> dict[str, Any]:
-    """Names that expressions in a file of rules may use."""
+    """Return the names available to expressions in a file of rules."""
     names: dict[str, Any] = {"plans": Declarations(), "sets": sets, "ancient": lambda one: one}
     exec(compile(imports_of(file), str(file), "exec"), names)
     return names

@@ -15,14 +15,14 @@ NOTED = ".products"
 
 
 def note_products(results: str | Path, products: Iterable[str]) -> None:
-    """Note which products the plan of a run has.
+    """Write the list of products of a run's plan.
 
     Parameters
     ----------
     results : path-like
         Results of the project.
     products : iterable of str
-        Paths; those elsewhere, such as that of the lock file, are passed over.
+        Paths; paths outside the results, such as the lock file, are skipped.
     """
     start = f"{os.fspath(results)}/"
     names = sorted(path.removeprefix(start) for path in products if path.startswith(start))
@@ -31,7 +31,7 @@ def note_products(results: str | Path, products: Iterable[str]) -> None:
 
 
 def noted_products(results: Path) -> frozenset[str] | None:
-    """Return the products of the plan of the last run, inside the results; None if none tells."""
+    """Return the products of the last run's plan, relative to the results; None without a list."""
     try:
         return frozenset((results / NOTED).read_text(encoding="utf-8").splitlines())
     except (OSError, ValueError):
@@ -39,12 +39,12 @@ def noted_products(results: Path) -> frozenset[str] | None:
 
 
 def left_over(roots: Mapping[Path, Path | None]) -> set[Path]:
-    """Return the products that the plan of the last run of their project does not have.
+    """Return the products missing from the plan of the last run of their project.
 
     Parameters
     ----------
     roots : mapping of Path to Path or None
-        Results in which each file has the place of a product; None for a file elsewhere.
+        Results folder of each file; None for a file elsewhere.
     """
     plans = {root: noted_products(root) for root in {*roots.values()} if root is not None}
     found = set()

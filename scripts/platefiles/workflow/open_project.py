@@ -34,25 +34,25 @@ def open_projects(
     dry_run: bool,
     directory: Path | None = None,
 ) -> tuple[dict[str, ProjectPlan], dict[str, str]]:
-    """Open projects, each by itself.
+    """Open projects independently of each other.
 
     Parameters
     ----------
     wanted : sequence of str
-        Names or paths; if there are none, all of the folder that need not be named.
+        Names or paths; if empty, all projects of the folder that run by default.
     folder : Path
-        Folder in which names are looked for.
+        Folder in which names are searched.
     main_process, dry_run : bool
         As for `platefiles.rule_inputs.open_plans.open_plans`.
     directory : Path, optional
-        Where the folder of results lies, if not in the present folder.
+        Folder that contains the results; by default the present one.
 
     Returns
     -------
     plans : dict of str to ProjectPlan
         By the name of the project.
     problems : dict of str to str
-        What is wrong with the others, by name.
+        Problems of the other projects, by name.
     """
     plans: dict[str, ProjectPlan] = {}
     problems: dict[str, str] = {}
@@ -80,11 +80,11 @@ def named(problem: str, project: str, alone: bool) -> str:
     Parameters
     ----------
     problem : str
-        Lines; those that name the project's file stay as they are.
+        Lines; lines with the project's file are unchanged.
     project : str
         Name of the project.
     alone : bool
-        No other project was asked for, so that its name need not be said.
+        Whether it is the only project, so that its name is omitted.
     """
     if alone:
         return problem
@@ -139,7 +139,7 @@ def _open_plan(
 
 
 def _fetch_stars(loaded: LoadedProject, raw: list[RawFile], frames: Sequence[Frame]) -> None:
-    """Fetch a catalogue of stars, if the project wants one that is not there yet."""
+    """Fetch the project's star catalogue if it is missing."""
     if loaded.fetched_star_path() is None:
         return
     from platefiles.astrometry.cone_search import fetch_stars  # which most projects have no need of
@@ -185,7 +185,7 @@ def _check_lock(plan: ProjectPlan) -> None:
 
 
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
-    """Refuse a truncated lock file: its missing pins would be chosen again, perhaps differently."""
+    """Refuse a truncated lock file: the lost pins could be chosen differently."""
     path, note = plan.loaded.lock_path, read_note(grid_log(plan.paths))
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:

@@ -35,15 +35,15 @@ def cause(product: Product, staleness: Staleness, making: Collection[str]) -> st
     Parameters
     ----------
     product : Product
-        One that is to be made.
+        A product to be made.
     staleness : Staleness
     making : collection of str
-        All that is to be made.
+        All products to be made.
 
     Returns
     -------
     str
-        Empty where it only follows from what it is made from.
+        Empty if it only follows from its inputs.
     """
     follows = any(path in making for path in product.inputs)
     if product.rule == "choose_reference":
@@ -84,9 +84,9 @@ def changed_settings(old: Mapping[str, Any], new: Mapping[str, Any], group: str 
     Parameters
     ----------
     old, new : mapping
-        Settings; groups inside are gone into.
+        Settings; nested groups are included.
     group : str
-        Name of the group that they are of.
+        Name of their group.
     """
     found = []
     for key in sorted({*old, *new}):
@@ -100,9 +100,9 @@ def changed_settings(old: Mapping[str, Any], new: Mapping[str, Any], group: str 
 
 
 def header_texts(path: str) -> dict[str, str]:
-    """Return the texts in the primary header of a product, long ones put together.
+    """Return the strings of the primary header of a product, including long ones.
 
-    Files without such a header give none.
+    Files without such a header have none.
     """
     with suppress(OSError, HeaderError), open(path, "rb") as stream:
         return dict(long_texts(read_header_bytes(stream)))

@@ -35,15 +35,15 @@ def lock_doubt(plan: ProjectPlan) -> str:
 
 
 def drop_provisional_grid(plan: ProjectPlan) -> bool:
-    """Take back a lock file that is provisional, so that the grid is chosen again.
+    """Delete a provisional lock file, so that the grid is chosen again.
 
-    That is one that was chosen while a raw frame was not as it had been scanned
-    (`platefiles.core.provisional`), which pinned nothing before, and which nobody changed since.
+    A lock file is provisional if the grid was chosen while a raw frame differed from its scan
+    (`platefiles.core.provisional`), nothing was pinned before, and the file is unchanged since.
 
     Returns
     -------
     bool
-        Whether it was there.
+        Whether a file was deleted.
     """
     note, path = read_note(grid_log(plan.paths)), plan.paths.lock
     if note is None or note.job != PROVISIONAL or not os.path.isfile(path):

@@ -18,15 +18,15 @@ _YEAR_2100_S = 4_102_444_800
 def newer_file(results: str, touch: bool) -> str:
     """Return the path of a file that is newer than every product made before this run.
 
-    It lies among the results, where jobs on other machines see it too. It has another content each
-    time: Snakemake takes no notice of a newer file with the content that the last run saw.
+    It lies in the results, where jobs on other machines see it. Its content changes each time:
+    Snakemake ignores a newer file with the content of the last run.
 
     Parameters
     ----------
     results : str
         Folder of results.
     touch : bool
-        Give it the present time; False in a job of a run that has done so.
+        Whether to set the present time; False in a job of a run that has done so.
     """
     path = Path(results, ".newer")
     if touch or not path.exists():
@@ -38,9 +38,9 @@ def newer_file(results: str, touch: bool) -> str:
 
 @functools.cache
 def newer_file_for_a_dry_run() -> str:
-    """Return the path of an empty file of the year 2100, which goes when this process ends.
+    """Return the path of an empty file dated 2100, deleted when this process ends.
 
-    It lies in the system's folder for temporary files: a dry run leaves nothing in the results.
+    It lies in the system's temporary folder: a dry run writes nothing to the results.
     """
     handle, path = tempfile.mkstemp(prefix="platelog-", suffix=".newer")
     os.close(handle)
@@ -50,9 +50,10 @@ def newer_file_for_a_dry_run() -> str:
 
 
 def date_back(paths: Iterable[str]) -> None:
-    """Give files whose time is of the future the present one; of a link its own time.
+    """Set files dated in the future to the present time; of a link, its own time.
 
-    The clock was set back then, and Snakemake refuses whatever is older than what it was made from.
+    Such dates come from a clock that was set back; Snakemake refuses a product older than its
+    input.
     """
     now = time.time() - 1
     for path in paths:

@@ -12,7 +12,7 @@ from platefiles.workflow.staleness import recorded
 def shared_masters(
     results: str, products: Mapping[str, Product], to_make: Collection[str]
 ) -> dict[str, str]:
-    """Find masters that are to be made and are, or are being, made in another project.
+    """Find masters to make that exist, or are being made, in another project.
 
     Parameters
     ----------
@@ -21,12 +21,12 @@ def shared_masters(
     products : mapping of str to Product
         Products of the projects of a run, by path.
     to_make : collection of str
-        Those that are to be made.
+        Products to make.
 
     Returns
     -------
     dict of str to str
-        Path of the same master by the path of the one that need not be made.
+        Path of the same master in the other project, by the path of the master.
     """
     masters = {path: p for path, p in products.items() if p.rule.startswith("master_")}
     wanted = {path: digest(masters[path].job) for path in masters if path in to_make}
@@ -46,5 +46,5 @@ def shared_masters(
 
 
 def shared_stem(results: str, path: str) -> str:
-    """Path of a master without the folder of results and the ending."""
+    """Return the path of a master without results folder and extension."""
     return path.removeprefix(f"{results}/").removesuffix(".fits")

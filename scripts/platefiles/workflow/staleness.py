@@ -24,12 +24,12 @@ _JOB = re.compile(rf"[0-9a-f]{{16}}|{PROVISIONAL}")
 
 
 class Staleness:
-    """The products of a project and what is to be made of them.
+    """The products of a project with their states.
 
     Parameters
     ----------
     products : mapping of str to Product
-        By path; each after those that it is made from.
+        By path, each after its inputs.
     """
 
     def __init__(self, products: Mapping[str, Product]):
@@ -37,14 +37,14 @@ class Staleness:
         self._there: dict[str, bool] = {}
 
     def is_there(self, path: str) -> bool:
-        """Whether a product was there when it was looked for first."""
+        """Return whether a product existed at the first check."""
         if path not in self._there:
             self._there[path] = os.path.exists(path)
         return self._there[path]
 
     @cached_property
     def stale(self) -> frozenset[str]:
-        """Products that are there, but were made by another job than the plan has for them."""
+        """Existing products whose job differs from the plan."""
         found: set[str] = set()
         for path, product in self.products.items():
             if self.is_there(path) and (
@@ -57,7 +57,7 @@ class Staleness:
 
     @cached_property
     def damaged(self) -> frozenset[str]:
-        """Products that are there, but were cut short or found damaged."""
+        """Existing products that are truncated or damaged."""
         found: set[str] = set()
         for path in self.stale:
             product = self.products[path]
@@ -69,17 +69,16 @@ class Staleness:
 
     @cached_property
     def provisional(self) -> frozenset[str]:
-        """Products that are there and are to be made again: `platefiles.core.provisional`."""
+        """Existing products to be remade: `platefiles.core.provisional`."""
         logs = {path: self.products[path].note for path in self.stale}
         return frozenset(path for path, log in logs.items() if recorded(path, log) == PROVISIONAL)
 
     def to_make(self, targets: Iterable[str]) -> list[str]:
         """Return the products to make for the targets, in order.
 
-        That is what is stale among all that the targets are made from, targets that are missing,
-        and whatever else is missing that these are made from. Where damaged files are among them,
-        it is also what lies between any two of them: Snakemake does not look behind a job that
-        runs, unless what follows runs too.
+        These are the stale ancestors of the targets, missing targets, and the missing inputs of
+        both. If damaged files are among them, the products between any two of them are included:
+        Snakemake does not check the inputs of a job that runs unless the jobs after it run too.
         """
         wanted = [path for path in targets if path in self.products]
         making: set[str] = set()
@@ -90,7 +89,7 @@ class Staleness:
             making = more
 
     def _spread(self, wanted: Iterable[str], making: Iterable[str]) -> set[str]:
-        """Add what is to be made because of what is known to be."""
+        """Add the products that must be made because of products to make."""
         making = set(making)
         reached = self._reached(wanted, making)
         making |= {path for path in wanted if not self.is_there(path)} | (reached & self.stale)
@@ -105,7 +104,7 @@ class Staleness:
         return making | self._between(making)
 
     def _between(self, making: AbstractSet[str]) -> set[str]:
-        """What is made from a product that is to be made, and used by another; one is damaged."""
+        """Return the products between two products to make, at least one of them damaged."""
         damaged = self.damaged & making
         if not damaged:
             return set()
@@ -114,7 +113,7 @@ class Staleness:
         return (before & used) | (behind & used_by_damaged)
 
     def _made_from(self, sources: AbstractSet[str], making: AbstractSet[str]) -> set[str]:
-        """Return the products that depend on some products, directly or not."""
+        """Return the products that depend on given products, directly or not."""
         found: set[str] = set()
         for path in self.products:  # each comes after those that it is made from
             if any(other in sources or other in found for other in self._near(path, making)):
@@ -122,7 +121,7 @@ class Staleness:
         return found
 
     def _used_by(self, takers: AbstractSet[str], making: AbstractSet[str]) -> set[str]:
-        """Return the inputs of some products, directly or not."""
+        """Return the inputs of given products, direct and indirect."""
         found: set[str] = set()
         for path in reversed(self.products):
             if path in takers or path in found:
@@ -134,7 +133,7 @@ class Staleness:
         return (*product.inputs, *(product.consulted if path in making else ()))
 
     def _reached(self, targets: Iterable[str], making: Iterable[str]) -> set[str]:
-        """What the targets are made from; what is only consulted, where something is to be made."""
+        """Return the inputs of the targets, and consulted products of the products to make."""
         reached: set[str] = set()
         waiting = list(targets)
         while waiting:
@@ -148,24 +147,24 @@ class Staleness:
 
 
 def recorded(path: str, log: str = "") -> str:
-    """Return the digest of the job that made a product, or an empty text if nothing tells it.
+    """Return the digest of the job of a product, or an empty text if unknown.
 
-    A file that is not as long as it was made, or was found damaged, tells nothing. Of what is
-    provisional that word is returned, see `platefiles.core.provisional`.
+    A truncated or damaged file has no digest. For a provisional product, the word of
+    `platefiles.core.provisional` is returned.
 
     Parameters
     ----------
     path : str
         The product.
     log : str
-        Log of its job, for what is no FITS file.
+        Log of its job, if the product is not a FITS file.
     """
     job, made, there = _told(path, log)
     return job if made == there and not is_marked(path) else ""
 
 
 def is_cut(path: str, log: str = "") -> bool:
-    """Return whether a product that is there has lost its end, or the header that tells its job.
+    """Return whether an existing product is truncated or lost the header with its job.
 
     Parameters
     ----------
@@ -177,7 +176,7 @@ def is_cut(path: str, log: str = "") -> bool:
 
 
 def _told(path: str, log: str) -> tuple[str, int, int]:
-    """Return the digest of the job, the length by header or log, and the length of the file."""
+    """Return the digest of the job, the recorded length and the actual length of the file."""
     with suppress(OSError):
         if not log:
             with open(path, "rb") as stream:
