@@ -19,7 +19,7 @@ PICTURES = (".png", ".jpg", ".tif", ".fits")
 
 
 class WrongCommand(UserError):
-    """The command cannot be followed; nothing was begun."""
+    """An invalid command; nothing was started."""
 
     status = WRONG
 
@@ -40,14 +40,14 @@ def project_word(word: str, directory: Path = ROOT) -> str:
     Parameters
     ----------
     word : str
-        A name, the path of a project file, with or without its ending, or a path in the results.
+        A name, the path of a project file with or without extension, or a path in the results.
     directory : Path
         Where the folder of results lies.
 
     Raises
     ------
     WrongCommand
-        If there is no such project, or there are two.
+        If the project is missing or ambiguous.
     """
     by_name = None if _is_path(word) else PROJECTS / f"{word}.yaml"
     by_path = _project_at(word, directory)
@@ -62,7 +62,7 @@ def project_word(word: str, directory: Path = ROOT) -> str:
 
 
 def results_word(word: str | Path, directory: Path = ROOT) -> Path:
-    """Return the path that a word means: itself, or the folder of a project's results.
+    """Return the path for a word: the word itself, or the results folder of a project.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def results_word(word: str | Path, directory: Path = ROOT) -> Path:
     Raises
     ------
     WrongCommand
-        If there is no such path and no such project, or both, or no results yet.
+        If neither a path nor a project matches, if both do, or if there are no results yet.
     """
     path, word = Path(word), str(word)
     project = _project_name(word)
@@ -96,14 +96,14 @@ def results_word(word: str | Path, directory: Path = ROOT) -> Path:
 
 
 def file_word(word: str | Path, directory: Path = ROOT) -> Path:
-    """Return the file that a word means: itself, or the first picture of a project.
+    """Return the file for a word: the word itself, or the first picture of a project.
 
-    That is the one of the project's own recipe, as PNG where there is one.
+    The first picture is that of the project's recipe, preferably as PNG.
 
     Raises
     ------
     WrongCommand
-        As `results_word`; or if there is no picture, or several and no telling which.
+        As `results_word`; or if there is no picture, or the choice is ambiguous.
     """
     place = results_word(word, directory)
     if not place.is_dir():
@@ -129,7 +129,7 @@ def _is_path(word: str) -> bool:
 
 
 def _project_at(word: str, directory: Path) -> Path | None:
-    """Return the project file that a path names, or in whose results it lies."""
+    """Return the project file for a path of the file or in its results."""
     path = Path(word).expanduser()
     if path.suffix == ".yaml":
         return path.absolute()

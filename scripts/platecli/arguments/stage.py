@@ -13,12 +13,12 @@ _SHOWN = 6
 
 
 def check_stage(stage: str) -> None:
-    """Refuse words that are neither a stage nor a file.
+    """Check that words are stages or files.
 
     Raises
     ------
     WrongCommand
-        With the nearest stage.
+        With the most similar stage.
     """
     if stage in stages() or stage.startswith("results/"):
         return
@@ -33,14 +33,14 @@ def check_file(stage: str, plans: Iterable[ProjectPlan]) -> None:
     Parameters
     ----------
     stage : str
-        As for the verb `run`; a stage is always right.
+        As for the verb `run`; a stage is always valid.
     plans : iterable of ProjectPlan
-        Without any, nothing is known and nothing is refused.
+        Without any project, no check is made.
 
     Raises
     ------
     WrongCommand
-        With the file of the projects whose path is nearest.
+        With the most similar path among the files of the projects.
     """
     opened = list(plans)
     if stage in stages() or not opened or any(can_make(plan, stage) for plan in opened):

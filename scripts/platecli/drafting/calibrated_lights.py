@@ -14,17 +14,17 @@ _NOT_DONE = {"", "0", "F", "FALSE", "NO", "NONE", "OMIT"}
 
 
 def look_calibrated(lights: Sequence[Light], every: Iterable[tuple[RawFile, Facts]]) -> bool:
-    """Return whether lights come calibrated.
+    """Return whether lights are already calibrated.
 
-    They do if there is nothing to calibrate them with, and each is in a unit of light and holds no
-    whole numbers. In place of the unit, world coordinates or a card that tells of a flat do:
-    whoever solved a field and stored real numbers has calibrated it before.
+    They are if there are no calibration frames, and each light has a unit of light and non-integer
+    values. World coordinates or a card on a flat count instead of the unit: a solved field stored
+    as real numbers was calibrated before.
 
     Parameters
     ----------
     lights : sequence of Light
     every : iterable of (RawFile, Facts)
-        All frames. Calibration frames of another camera, or of another size, do not count.
+        All frames. Calibration frames of another camera or size do not count.
     """
     formats = {_format(light.file, light.facts) for light in lights}
     if any(
@@ -49,6 +49,6 @@ def _looks_calibrated(light: Light) -> bool:
 
 
 def _is_flattened(header: Mapping[str, Value]) -> bool:
-    """Return whether a header tells that the frame was divided by a flat."""
+    """Return whether a header records flat division."""
     state = str(header.get("FLATCOR", "")).strip().upper()
     return "F" in str(header.get("CALSTAT", "")).upper() or state not in _NOT_DONE

@@ -27,18 +27,18 @@ practice, no source)."""
 
 @dataclass(frozen=True)
 class CalibrationChoices:
-    """Settings of a draft that let a run go on without some calibration frames.
+    """Settings of a draft that allow a run without some calibration frames.
 
     Attributes
     ----------
     without : dict
-        Kinds of frames that a channel has none of, by channel.
+        Missing kinds of calibration frames, by channel.
     settings : dict
-        Keys of the recipe's group ``calibration`` with which frames fit.
+        Keys of the recipe's group ``calibration`` that make frames fit.
     sentences : tuple of str
-        What does not fit, with the nearest miss, what the draft does, and what would be best.
+        Each misfit with the nearest miss, the choice of the draft, and the best remedy.
     notes : tuple of Note
-        What calibration does not do then, and why.
+        Skipped calibration steps with reasons.
     """
 
     without: dict[str, tuple[str, ...]] = field(default_factory=dict)
@@ -50,16 +50,15 @@ class CalibrationChoices:
 def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> CalibrationChoices:
     """Choose the settings for lights without matching calibration frames.
 
-    Tolerances are widened where the nearest frames are within 5 C or 20 % of the exposure, and
-    darks of another exposure are scaled, so that the channel keeps its masters; else it goes
-    without the kind.
+    Tolerances are widened if the nearest frames are within 5 C or 20 % of the exposure, and darks
+    of another exposure are scaled, so that the channel keeps its masters; else the kind is omitted.
 
     Parameters
     ----------
     frames : sequence of Frame
         The list of frames of the draft.
     loaded : LoadedProject
-        The draft as it is so far.
+        The present draft.
     """
     choices = CalibrationChoices()
     while True:
@@ -72,7 +71,7 @@ def choose_calibration(frames: Sequence[Frame], loaded: LoadedProject) -> Calibr
 
 
 def with_choices(loaded: LoadedProject, choices: CalibrationChoices) -> LoadedProject:
-    """Return a project with these choices."""
+    """Return the project with these choices."""
     channels = {
         name: channel.model_copy(update=dict.fromkeys(choices.without.get(name, ()), "none"))
         for name, channel in loaded.project.channels.items()
@@ -86,7 +85,7 @@ def with_choices(loaded: LoadedProject, choices: CalibrationChoices) -> LoadedPr
 
 
 def wanted_frames(kind: str, served: Sequence[Frame]) -> str:
-    """Return which calibration frames lights want, such as ``darks of 180 s at -19 C``.
+    """Describe the calibration frames that lights need, such as ``darks of 180 s at -19 C``.
 
     Parameters
     ----------
@@ -116,7 +115,7 @@ def _degrees(served: Sequence[Frame]) -> str:
 
 
 def _next(choices: CalibrationChoices, short: Sequence[Shortfall]) -> CalibrationChoices:
-    """Return the choices that solve a problem, or a part of it."""
+    """Return choices that solve all or part of a problem."""
     for key, find in (
         ("temperature_tolerance_c", _wider_temperature),
         ("exposure_tolerance", _wider_exposure),
@@ -152,7 +151,7 @@ def _wider_exposure(short: Sequence[Shortfall]) -> tuple[float, list[Shortfall]]
 
 
 def _off(short: Shortfall) -> float:
-    """Return by which share the nearest dark is longer or shorter than the light."""
+    """Return the relative difference in exposure of the nearest dark and the light."""
     return abs(1 / short.nearest.scale - 1)
 
 

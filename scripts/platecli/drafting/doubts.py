@@ -15,15 +15,15 @@ _SHOWN = 3
 
 
 def doubt_lines(ahead: Outlook) -> list[str]:
-    """Return what speaks against taking new lights as lights of one target.
+    """Return reasons to doubt that new lights belong to one target.
 
-    What an earlier run has used already is not asked about again. Raw frames in object storage are
-    not looked at.
+    Lights used by an earlier run are not questioned again. Raw frames in object storage are
+    ignored.
 
     Parameters
     ----------
     ahead : Outlook
-        The working directory must be the one that its results lie in.
+        The working directory must be the folder of its results.
     """
     new = {frame.path for frame in ahead.new}
     if not new or ahead.plan.loaded.project.calibrated:
@@ -64,7 +64,7 @@ def _counted(target: Target) -> str:
 
 
 def _lights(plan: ProjectPlan, files: Iterable[RawFile]) -> Iterator[Light]:
-    """Yield all lights of the raw folders, those of other projects too."""
+    """Yield all lights of the raw folders, including those of other projects."""
     fixes = plan.loaded.project.header_fixes
     for file in files:
         facts = file.facts(fixes_for((file.inside, file.name), fixes))

@@ -28,16 +28,16 @@ def draft_text(survey: Survey, name: str, projects_dir: Path) -> str:
     Parameters
     ----------
     survey : Survey
-        What was found.
+        The survey of the raw folders.
     name : str
-        Name of the project, the title where the headers name no target.
+        Name of the project; also the title if the headers name no target.
     projects_dir : Path
-        Absolute folder of the file, from which relative paths start.
+        Absolute folder of the file; relative paths start there.
 
     Raises
     ------
     UserError
-        If the path of a raw folder is not UTF-8, so that YAML cannot hold it.
+        If the path of a raw folder is not UTF-8, as YAML requires.
     """
     blocks = [
         _head(survey, name, projects_dir),
@@ -54,14 +54,14 @@ def draft_text(survey: Survey, name: str, projects_dir: Path) -> str:
 
 
 def quoted(text: str) -> str:
-    """Text as a YAML value: bare where that is safe, else in double quotes."""
+    """Return a text as a YAML value: plain if safe, else in double quotes."""
     if _PLAIN.fullmatch(text) and text.lower() not in _WORDS_OF_YAML:
         return text
     return json.dumps(text, ensure_ascii=not text.isprintable())
 
 
 def exposures(frames: Iterable[Frame]) -> str:
-    """Give counts and exposures of frames, such as ``8 x 600 s, 2 x 60 s``."""
+    """Return counts and exposures of frames, such as ``8 x 600 s, 2 x 60 s``."""
     counts = Counter(round(frame.exposure_s, 3) for frame in frames)
     return ", ".join(
         f"{count} x {exposure:g} s" if exposure else f"{count} of unknown exposure"
@@ -70,7 +70,7 @@ def exposures(frames: Iterable[Frame]) -> str:
 
 
 def duration(seconds: float) -> str:
-    """Total exposure of lights in words, such as ``1 h 20 min``; 0 is that of unknown ones."""
+    """Return the total exposure of lights, such as ``1 h 20 min``; unknown exposures count as 0."""
     if not seconds:
         return "unknown exposure"
     if seconds < 60:
@@ -80,7 +80,7 @@ def duration(seconds: float) -> str:
 
 
 def nights(frames: Iterable[Frame]) -> dict[str, list[Frame]]:
-    """Frames by night, in the order of nights."""
+    """Return frames by night, in the order of nights."""
     by_night: dict[str, list[Frame]] = {}
     for frame in frames:
         by_night.setdefault(frame.night, []).append(frame)
@@ -88,7 +88,7 @@ def nights(frames: Iterable[Frame]) -> dict[str, list[Frame]]:
 
 
 def question_of_colours(survey: Survey) -> str:
-    """Ask for the colours of filters whose names name none."""
+    """Ask for the colours of filters whose names indicate none."""
     names = ", ".join(repr(survey.channels[name][0]) for name in survey.unmapped)
     several = len(survey.unmapped) > 1
     sample = quoted(survey.unmapped[0])
@@ -100,7 +100,7 @@ def question_of_colours(survey: Survey) -> str:
 
 
 def why_calibrated(survey: Survey) -> str:
-    """Return why lights are treated as calibrated."""
+    """Return the reason why lights are treated as calibrated."""
     units = sorted({frame.unit for frame in survey.of_role("light")} - {""})
     unit = f" in {' and '.join(units)}" if units else ""
     return (
@@ -127,7 +127,7 @@ def _raw(survey: Survey, projects_dir: Path) -> list[str]:
 
 
 def _from(folder: Path, projects_dir: Path) -> str:
-    """Path from the project's file if the folder is in or beside the checkout, else absolute."""
+    """Return a path relative to the project's file if in or beside the checkout, else absolute."""
     checkout = projects_dir.parent.parent
     near = checkout.parent if checkout.parent != checkout.parent.parent else checkout
     path = os.path.relpath(folder, projects_dir) if near in folder.parents else str(folder)
@@ -198,7 +198,7 @@ def _channel(name: str, filters: Sequence[str]) -> list[str]:
 
 
 def _channels_in_names(survey: Survey) -> dict[str, tuple[str, ...]]:
-    """Channels that only the names of files tell of."""
+    """Return the channels known only from file names."""
     given = [value for filters in survey.channels.values() for value in filters]
     every = name_channels([*given, *survey.renamed.values()])
     return {name: filters for name, filters in every.items() if not set(filters) & set(given)}
@@ -249,7 +249,7 @@ def _overrides(survey: Survey) -> list[str]:
 
 
 def _offered_mapping(survey: Survey) -> list[str]:
-    """Return the mapping that channels need, as a comment where only names of files tell them."""
+    """Return the mapping of channels, as a comment if they are known only from file names."""
     recipe, rows = recipe_for(list(survey.channels))
     if rows:
         unused = [name for name in survey.channels if name not in rows.values()]
@@ -289,7 +289,7 @@ def _found(survey: Survey) -> list[str]:
 
 
 def calibration_counts(survey: Survey, kind: str) -> list[str]:
-    """Count calibration frames of a kind by exposure and temperature, or say that there are none.
+    """Describe calibration frames of a kind by number, exposure and temperature.
 
     Flats are counted by night instead, since their exposures follow the light.
     """

@@ -67,7 +67,7 @@ def found_lines(survey: Survey, path: Path) -> list[str]:
 
 
 def next_lines(paths: Sequence[Path]) -> list[str]:
-    """Say what to type next."""
+    """Return the lines on the next command."""
     them = "it" if len(paths) == 1 else "them"
     names = " ".join(path.stem for path in paths)
     return [f"Check {them}, then run:", f"  python3 scripts/platelog.py run {names}"]

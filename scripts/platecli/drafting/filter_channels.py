@@ -17,7 +17,7 @@ def name_channels(filters: Iterable[str]) -> dict[str, tuple[str, ...]]:
     Parameters
     ----------
     filters : iterable of str
-        FILTER of each light, empty where there is none.
+        FILTER of each light, empty if missing.
 
     Returns
     -------
@@ -40,7 +40,7 @@ def name_channels(filters: Iterable[str]) -> dict[str, tuple[str, ...]]:
 
 
 def filters_in_names(lights: Sequence[Light]) -> dict[str, str]:
-    """Return filters by file name, where lights of one FILTER have names that tell filters apart.
+    """Return filters by file name, if names distinguish filters among lights of one FILTER.
 
     Parameters
     ----------

@@ -22,9 +22,9 @@ class Light:
     ----------
     file : RawFile
     facts : Facts
-        What its header says.
+        Facts of its header.
     object_name : str
-        Canonical OBJECT, empty where there is none.
+        Canonical OBJECT, empty if missing.
     pointing : tuple of float or None
         Right ascension and declination in degrees.
     side_deg : float or None
@@ -38,7 +38,7 @@ class Light:
     side_deg: float | None = field(init=False)
 
     def __post_init__(self) -> None:
-        """Derive what is compared between lights."""
+        """Derive the values for comparison between lights."""
         scales = locate_field(self.facts, _NOTHING_STATED, {}).scales_arcsec
         short_px = min(self.file.width_px, self.file.height_px)
         object.__setattr__(self, "object_name", canonical_object(self.facts.target))
@@ -47,7 +47,7 @@ class Light:
 
     @property
     def exposure_s(self) -> float:
-        """Exposure time in seconds, 0 where the header has none."""
+        """Exposure time in seconds, 0 if the header lacks it."""
         return self.facts.exposure_s or 0.0
 
     @property
@@ -62,12 +62,12 @@ class Light:
 
 
 def total_s(lights: Iterable[Light]) -> float:
-    """Return the exposure time of lights together, in seconds."""
+    """Return the total exposure time of lights, in seconds."""
     return sum(light.exposure_s for light in lights)
 
 
 def most_frequent(words: Iterable[str]) -> str:
-    """Return the most frequent word, the first in order among equals; empty where there is none."""
+    """Return the most frequent word, the first in order among equals; empty if there is none."""
     counts = Counter(word for word in words if word)
     return max(sorted(counts), key=lambda word: counts[word], default="")
 

@@ -23,7 +23,7 @@ _MOST_NAMES = 12
 
 @dataclass(frozen=True, eq=False)
 class RawFolders:
-    """Raw folders, looked through.
+    """The content of raw folders.
 
     Attributes
     ----------
@@ -31,9 +31,9 @@ class RawFolders:
         Absolute.
     files : tuple of RawFile
     facts : mapping of str to Facts
-        What the headers of readable files say, by path.
+        Facts of the headers of readable files, by path.
     untyped : bool
-        No header says what its frame is; all are taken for lights.
+        Whether no header gives the kind of its frame, so that all count as lights.
     """
 
     folders: tuple[Path, ...]
@@ -43,12 +43,12 @@ class RawFolders:
 
     @cached_property
     def readable(self) -> tuple[tuple[RawFile, Facts], ...]:
-        """Files that can be read, with what their headers say."""
+        """Readable files with the facts of their headers."""
         return tuple((file, self.facts[file.path]) for file in self.files if not file.reason)
 
     @cached_property
     def lights(self) -> tuple[Light, ...]:
-        """Lights that can be read; those of colour sensors only where there are no others."""
+        """Readable lights; those of colour sensors only if there are no others."""
         every = [Light(file, facts) for file, facts in self.readable if facts.role == "light"]
         return tuple([light for light in every if not light.facts.colour] or every)
 
@@ -59,13 +59,13 @@ class RawFolders:
 
     @cached_property
     def targeted(self) -> tuple[Light, ...]:
-        """Lights without these."""
+        """Lights without focus and test exposures."""
         left_out = {light for trial in self.trials for light in trial.lights}
         return tuple(light for light in self.lights if light not in left_out)
 
 
 def read_folders(folders: Sequence[Path]) -> RawFolders:
-    """Look through raw folders.
+    """Read the headers in raw folders.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def read_folders(folders: Sequence[Path]) -> RawFolders:
     Raises
     ------
     UserError
-        If a folder is not there, or there is no FITS file or no light in them.
+        If a folder is missing, or the folders contain no FITS file or no light.
     """
     files = _scan(folders)
     readable = [file for file in files if not file.reason]
@@ -90,7 +90,7 @@ def read_folders(folders: Sequence[Path]) -> RawFolders:
 
 
 def no_lights_of(target: str, raw: RawFolders) -> str:
-    """Say that no light is of a target, and which targets there are."""
+    """Return the message for a target without lights, with the available targets."""
     names = sorted({light.facts.target for light in raw.targeted} - {""})
     have = ", ".join(map(repr, names[:_MOST_NAMES])) + ", ..." * (len(names) > _MOST_NAMES)
     return f"no light has OBJECT = {target!r}; there are {have or 'lights without OBJECT only'}"

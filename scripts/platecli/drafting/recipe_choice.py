@@ -6,15 +6,15 @@ from platefiles.frames.filters import wavelength_nm
 
 
 def recipe_for(channels: Sequence[str]) -> tuple[str, dict[str, str | None]]:
-    """Choose a recipe, and the rows of its mapping that the channels need otherwise.
+    """Choose a recipe and the overrides of its mapping for the channels.
 
     Returns
     -------
     recipe : str
         Name of a shipped recipe.
     rows : dict
-        Channel by output colour, None to take a row of the recipe away. Empty if the recipe's
-        mapping serves as it is.
+        Channel by output colour, None to remove a row of the recipe. Empty if the recipe's mapping
+        fits.
     """
     luminance: dict[str, str | None] = {"luminance": "lum"} if "lum" in channels else {}
     if {"r", "g", "b"} <= set(channels):
@@ -32,8 +32,8 @@ def colour_rows(channels: Sequence[str]) -> dict[str, str | None]:
     Returns
     -------
     dict
-        Channel by output colour, with None for a luminance that is not there. Empty if there
-        are not two channels of different colours.
+        Channel by output colour, with None for a missing luminance. Empty without two channels of
+        different colours.
     """
     wavelengths = {name: wavelength_nm(name) for name in channels if name != "lum"}
     known = {name: length for name, length in wavelengths.items() if length is not None}

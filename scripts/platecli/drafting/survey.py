@@ -39,23 +39,23 @@ class Survey:
     target : str
         The most frequent OBJECT of the lights, with the number of its pointing, or empty.
     channels : dict
-        FILTER values by the channel that is proposed for them, in the order of names.
+        FILTER values by proposed channel, in the order of names.
     frames : tuple of Frame
-        The list of frames that the draft gives.
+        The list of frames by the draft.
     untyped : bool
-        No header says what its frame is; all are taken for lights.
+        Whether no header gives the kind of its frame, so that all count as lights.
     calibrated : bool
-        The lights look calibrated already.
+        Whether the lights are already calibrated.
     renamed : dict
-        FILTER by file name, where the names of files tell filters apart that FILTER does not.
+        Filter by file name, if file names distinguish filters that FILTER does not.
     calibration : CalibrationChoices
-        What calibration will not do, and why.
+        Skipped calibration steps with reasons.
     selection : dict
-        The key ``lights`` of the draft; empty where all lights are of one target.
+        The key ``lights`` of the draft; empty if all lights are of one target.
     exclude : dict
-        What the lights look like that a pattern leaves out, by pattern.
+        Reason for excluding lights, by pattern.
     names : tuple of str
-        OBJECT of the lights, where they have several that differ by more than spelling.
+        OBJECT values of the lights, if they differ by more than spelling.
     """
 
     folders: tuple[Path, ...]
@@ -77,12 +77,12 @@ class Survey:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What does not fit, and what calibration does not do."""
+        """Misfits and skipped calibration steps."""
         return (*self.calibration.sentences, *map(sentence, self.calibration.notes))
 
     @property
     def fewest_lights(self) -> int:
-        """Lights of the channel that has fewest, with the filters that names tell of."""
+        """Lights of the channel with the fewest, counting filters from file names."""
         filters = Counter(
             canonical_filter(self.renamed[frame.name])
             if frame.name in self.renamed
@@ -93,12 +93,12 @@ class Survey:
 
     @property
     def wants_min_subs(self) -> bool:
-        """Whether a channel of one or two calibrated frames is to be made even if one fails."""
+        """Whether to make a channel of one or two calibrated frames even if one fails."""
         return self.calibrated and self.fewest_lights < _FEW
 
     @property
     def unmapped(self) -> tuple[str, ...]:
-        """Channels whose filters have names that tell no colour."""
+        """Channels whose filter names indicate no colour."""
         known = ("lum", "open")
         return tuple(
             name
@@ -108,7 +108,7 @@ class Survey:
 
     @property
     def left_out(self) -> tuple[Frame, ...]:
-        """Files that the draft uses for nothing, but for those that it leaves out on purpose."""
+        """Unused files, except deliberate exclusions."""
         return tuple(frame for frame in self.of_role("unused") if frame.why not in ON_PURPOSE)
 
     def of_role(self, role: str, channel: str | None = None) -> tuple[Frame, ...]:
@@ -129,12 +129,12 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
     target : Target
         Some of its lights.
     project_path : Path
-        Where the project's file will be.
+        Path of the future project file.
 
     Raises
     ------
     UserError
-        If none of the lights can be used.
+        If no light is usable.
     """
     trials = [*raw.trials, *odd_trials(target.lights)]
     odd = {light for trial in trials for light in trial.lights}
@@ -185,7 +185,7 @@ def survey_target(raw: RawFolders, target: Target, project_path: Path) -> Survey
 def _patterns(
     unwanted: Sequence[Light], trials: Sequence[Trial], files: Sequence[RawFile]
 ) -> dict[str, str]:
-    """Return the patterns that leave lights out, with what these look like."""
+    """Return the patterns that exclude lights, with the reasons."""
     reasons = {light: trial.why for trial in trials for light in trial.lights}
     found = patterns_for(unwanted, files, reasons)
     return {pattern: reasons[light] for pattern, light in found.items()}
@@ -199,7 +199,7 @@ def _provisional(
     exclude: Iterable[str],
     calibrated: bool,
 ) -> LoadedProject:
-    """Return the project that the draft will load to, as far as the list of frames goes."""
+    """Return the project of the draft, sufficient for the list of frames."""
     project = Project(
         title="new",
         raw=[str(index) for index, _ in enumerate(raw.folders)],

@@ -25,12 +25,12 @@ class Target:
     Attributes
     ----------
     title : str
-        Most frequent OBJECT; empty where no light has one.
+        Most frequent OBJECT; empty if no light has one.
     lights : tuple of Light
     names : frozenset of str
         Canonical OBJECT of its lights.
     number : int
-        From 1 where one OBJECT has several pointings, else 0.
+        Number from 1 if one OBJECT has several pointings, else 0.
     """
 
     title: str
@@ -40,7 +40,7 @@ class Target:
 
     @property
     def numbered_title(self) -> str:
-        """Title with the number of the pointing where there are several."""
+        """Title, with the number of the pointing if there are several."""
         several = f", pointing {self.number}" if self.number and self.title else ""
         return f"{self.title}{several}"
 
@@ -67,10 +67,10 @@ class Grouping:
     targets : tuple of Target
         In the order of titles and numbers.
     few : tuple of Target
-        Targets of less than 1 % of the time, in one or two lights or in exposures of seconds, such
-        as those on a star for focusing.
+        Targets with less than 1 % of the time, in one or two lights or exposures of seconds, such
+        as focusing on a star.
     unclear : tuple of Light
-        Lights that say nothing that would tell which of several targets they are of.
+        Lights that cannot be assigned to one of several targets.
     """
 
     targets: tuple[Target, ...]
@@ -79,15 +79,15 @@ class Grouping:
 
     @property
     def several_pointings(self) -> list[Target]:
-        """Targets that only their pointings tell apart."""
+        """Targets distinguished only by their pointings."""
         return [target for target in self.targets if target.number]
 
 
 def group_lights(lights: Sequence[Light]) -> Grouping:
     """Group lights by target.
 
-    Lights whose fields share more than half of their sky are of one target, however OBJECT is
-    spelled. Lights without a pointing go by OBJECT alone.
+    Lights whose fields overlap by more than half belong to one target, regardless of OBJECT. Lights
+    without a pointing are grouped by OBJECT alone.
 
     Parameters
     ----------
@@ -126,13 +126,13 @@ def selection_of(target: Target, others: Sequence[Light]) -> dict[str, Any]:
     ----------
     target : Target
     others : sequence of Light
-        The lights that it must not have.
+        The lights to exclude.
 
     Returns
     -------
     dict
-        ``objects``, or ``ra_deg``, ``dec_deg`` and ``radius_deg``; empty where no condition on
-        headers does it.
+        ``objects``, or ``ra_deg``, ``dec_deg`` and ``radius_deg``; empty if no condition on headers
+        suffices.
     """
     foreign = {light.object_name for light in others}
     if "" not in target.names and not target.names & foreign:
@@ -164,7 +164,7 @@ def _middle(places: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def together(lights: Sequence[Light]) -> Grouping:
-    """Take all lights as one target."""
+    """Group all lights as one target."""
     return Grouping((_target(lights),), (), ())
 
 

@@ -52,7 +52,7 @@ def named_trials(lights: Sequence[Light]) -> list[Trial]:
     Returns
     -------
     list of Trial
-        None where more exposure time would go than stay: such names then mean something else.
+        Empty if more exposure time would be excluded than kept: the names then mean something else.
     """
     groups: dict[str, list[Light]] = defaultdict(list)
     for light in lights:
@@ -67,7 +67,7 @@ def named_trials(lights: Sequence[Light]) -> list[Trial]:
 
 
 def odd_trials(lights: Sequence[Light]) -> list[Trial]:
-    """Find the few lights that differ from the others of their target.
+    """Find the few lights that differ from the rest of their target.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def usual_exposure_s(lights: Sequence[Light]) -> float:
 def patterns_for(
     unwanted: Sequence[Light], files: Sequence[RawFile], others: Iterable[Light] = ()
 ) -> dict[str, Light]:
-    """Write patterns for `exclude` that fit these lights and no file that is wanted.
+    """Return patterns for `exclude` that match these lights and no wanted file.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def patterns_for(
     files : sequence of RawFile
         All files of the raw folders.
     others : iterable of Light
-        Lights that the patterns may fit as well.
+        Lights that the patterns may also match.
 
     Returns
     -------
@@ -177,7 +177,7 @@ def _says_trial(light: Light) -> str:
 
 
 def _trial_word(text: str) -> str:
-    """Return the first word of a text in lower case that says focus or test."""
+    """Return the first word for focus or test in a lower-case text."""
     return next((word for word in _LETTERS.findall(text) if _TRIAL.fullmatch(word)), "")
 
 

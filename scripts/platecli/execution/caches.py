@@ -12,10 +12,10 @@ _SNAKEMAKES = Path("snakemake", "snakemake", "source-cache")
 
 
 def give_room(results: Path) -> None:
-    """Let libraries of this process and its jobs keep their caches where that is possible.
+    """Set writable cache folders for the libraries of this process and its jobs.
 
-    That is the user's folder of caches, as usual. Where it cannot be written, as in the account of
-    a service, it is one in the environment, or among the results.
+    The default is the user's cache folder. If it is not writable, as in a service account, a folder
+    in the environment or the results is used.
 
     Parameters
     ----------
@@ -42,6 +42,6 @@ def _made(folders: Iterable[Path]) -> Iterator[Path]:
 
 
 def _can_be_made(folder: Path) -> bool:
-    """Return whether a folder can be written, or can be made with those above it."""
+    """Return whether a folder is writable or can be created."""
     there = next(path for path in (folder, *folder.parents) if path.exists())
     return there.is_dir() and os.access(there, os.W_OK | os.X_OK)

@@ -12,10 +12,10 @@ _SHARED = "share_master"
 
 
 def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -> bool:
-    """Return whether the plans of the projects tell all that a dry run has to.
+    """Return whether the plans of the projects suffice for a dry run.
 
-    Options of Snakemake may change what it does, and some files are made on demand alone; then
-    Snakemake is asked.
+    Options of Snakemake may change the jobs, and some files are made only on demand; these cases
+    need Snakemake.
 
     Parameters
     ----------
@@ -30,12 +30,12 @@ def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -
 
 
 def dry_run_lines(ahead: Mapping[str, Outlook]) -> Iterator[str]:
-    """Yield the number of jobs, then each job with the reason why it is done, if it has its own.
+    """Yield the number of jobs, then each job with its reason, if any.
 
     Parameters
     ----------
     ahead : mapping of str to Outlook
-        By the name of the project; the working directory must be the one of the results.
+        By name of the project; the working directory must be the folder of the results.
     """
     products = {path: product for one in ahead.values() for path, product in one.products.items()}
     to_make = {product.path for one in ahead.values() for product in one.to_make}

@@ -55,9 +55,9 @@ def command(
     cores
         Number of processors; None leaves it to the profile, which takes all.
     dry_run
-        Only say what would be done.
+        Only list the jobs.
     extra
-        Further options of Snakemake; they win over those given here.
+        Further options of Snakemake; they override those given here.
     memory_gb
         Memory that all jobs may take together; None for three quarters of the machine's.
     """
@@ -85,13 +85,13 @@ def memory_limit_mb(memory_gb: float | None = None) -> int:
 
 
 def _quoted(text: str) -> str:
-    """Return a text as YAML for Snakemake, with nothing in it that a shell or a list would take."""
+    """Return a text as YAML for Snakemake, safe from interpretation by a shell or as a list."""
     safe = (c if c.isalnum() or c in "/._- " else f"\\U{ord(c):08x}" for c in text)
     return f'"{"".join(safe)}"'
 
 
 def all_cores() -> int:
-    """Return how many processors Snakemake takes as all."""
+    """Return the number of processors that Snakemake uses for ``all``."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
@@ -100,18 +100,18 @@ def all_cores() -> int:
 def run(words: Sequence[str], steps: Sequence[str] = (), work: Workload | None = None) -> int:
     """Run a command and return its exit status; Ctrl-C and termination end it and its jobs.
 
-    The command leads a process group of its own. Were it in ours, the terminal would interrupt
-    each job, and each would answer with a traceback; so the command alone is interrupted, and ends
-    its jobs. A second signal ends all of them.
+    The command leads a separate process group. In the same group, the terminal would interrupt each
+    job, with a traceback from each; so only the command is interrupted, and ends its jobs. A second
+    signal ends all of them.
 
     Parameters
     ----------
     words
         The command, as from `command`.
     steps
-        Steps that are known to have jobs, in their order: their imports begin at once.
+        Steps known to have jobs, in order; their modules are imported immediately.
     work
-        What the jobs are expected to take, for the progress lines. Only a fork gets to know it.
+        Expected costs of the jobs, for the progress lines; used only in a fork.
     """
     progress.EXPECTED = work
     signals = stopping.heeded()
@@ -166,12 +166,12 @@ def _start(words: list[str], steps: Sequence[str]) -> int:
 
 
 def exit_status(code: int) -> int:
-    """Return the exit status for a return code, in which a signal is a negative number."""
+    """Convert a return code, negative for a signal, to an exit status."""
     return code if code >= 0 else 128 - code
 
 
 def shell_word(executable: str) -> str:
-    """Return a way to call the interpreter that a shell takes as one word.
+    """Return a name of the interpreter that a shell reads as one word.
 
     Snakemake writes ``sys.executable`` into commands without quotes, which fails in a folder with
     a blank or a quote in its name. The launcher has put the interpreter's folder first in PATH.
@@ -188,7 +188,7 @@ def shell_word(executable: str) -> str:
 
 
 def main(argv: list[str], steps: Sequence[str] = ()) -> int:
-    """Run Snakemake in this process, leaving away what it prints before it begins.
+    """Run Snakemake in this process, without its initial output.
 
     Parameters
     ----------
@@ -262,7 +262,7 @@ def _command(argv: list[str], missing: str) -> int:
 
 
 def _end(argv: list[str], steps: Sequence[str] = ()) -> NoReturn:
-    """Do `main` and end this process without clearing up its memory, which takes long."""
+    """Run `main` and end this process without freeing its memory, which would be slow."""
     sys.stdout, sys.stderr = guarded(sys.stdout), guarded(sys.stderr)
     try:
         status = main(argv, steps)

@@ -47,13 +47,13 @@ FAULTS = (
 
 
 class SetupError(Exception):
-    """Set-up cannot go on; the message is shown as it stands."""
+    """Set-up failed; the message is shown to the user unchanged."""
 
 
 def ensure(
     root: Path, env: Mapping[str, str], build: Build | None = None
 ) -> tuple[Path, int | None]:
-    """Make sure that `.venv` is whole, and that nobody rebuilds it while we use it.
+    """Check or build `.venv`, and lock it against rebuilding while in use.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def ensure(
 
 
 def _hold(handle: int, lock: Path, venv: Path, build: Callable[[], None]) -> None:
-    """Take the shared lock on a whole environment, and build it under the sole one if need be."""
+    """Take the shared lock on a complete environment, built under the exclusive lock if needed."""
     _take(handle, fcntl.LOCK_SH, "Waiting for another set-up of .venv ...")
     while not is_ready(lock, venv):
         with contextlib.suppress(OSError):
@@ -109,7 +109,7 @@ def _hold(handle: int, lock: Path, venv: Path, build: Callable[[], None]) -> Non
 
 
 def is_ready(lock: Path, venv: Path) -> bool:
-    """Return whether `.venv` is whole and was built from this lock."""
+    """Return whether `.venv` is complete and was built from these pinned packages."""
     try:
         stamp = json.loads((venv / "setup.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -118,7 +118,7 @@ def is_ready(lock: Path, venv: Path) -> bool:
 
 
 def write_stamp(lock: Path, venv: Path) -> None:
-    """Declare `.venv` whole; this must be the last step, so that a half-built one has no stamp."""
+    """Mark `.venv` as complete; this must be the last step of the build."""
     partial = venv / "setup.json.part"
     partial.write_text(json.dumps(_stamp(lock, venv), indent=1) + "\n", encoding="utf-8")
     os.replace(partial, venv / "setup.json")
@@ -194,7 +194,7 @@ def _install(lock: Path, venv: Path, env: Mapping[str, str]) -> None:
 
 
 def _warm(venv: Path, env: Mapping[str, str]) -> None:
-    """Compile the numerical kernels ahead; where that fails, the first run does it."""
+    """Compile the numerical kernels in advance; after a failure, the first run compiles them."""
     command = [str(venv / "bin" / "python"), "-P", "-m", "platecli.execution.warm"]
     with (venv / "setup.log").open("ab") as log:
         subprocess.run(command, env=env, check=False, stdout=log, stderr=log)
@@ -225,7 +225,7 @@ def pinned(lock_text: str, name: str) -> str:
 
 
 def explain(log: str) -> str:
-    """Turn what venv and pip printed into one sentence, or into their last words."""
+    """Convert the output of venv and pip to one sentence, or return its last line."""
     for sign, sentence in FAULTS:
         if sign in log:
             return f"{sentence}, then give the same command again."
@@ -234,7 +234,7 @@ def explain(log: str) -> str:
 
 
 def _take(handle: int, kind: int, message: str) -> None:
-    """Take the lock of this kind, and say so if that means waiting."""
+    """Take a lock of this kind, with a message if that means waiting."""
     try:
         fcntl.flock(handle, kind | fcntl.LOCK_NB)
     except BlockingIOError:

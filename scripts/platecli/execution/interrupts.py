@@ -24,19 +24,18 @@ PATIENCE_S = 5.0
 
 
 class Ears:
-    """A thread that hears of signals, whatever the main thread waits for.
+    """A thread that receives signals while the main thread is blocked.
 
     Parameters
     ----------
     end_server
-        Ends the process that jobs are forked from, and waits for it, but not longer than the
-        seconds that it gets.
+        Ends the process that forks jobs, and waits for it, at most the given seconds.
 
     Attributes
     ----------
     ends_at_once : bool
-        Whether a signal ends this process. It does not where jobs are elsewhere and must be
-        cancelled: then the main thread is interrupted.
+        Whether a signal ends this process. If jobs on other machines must be cancelled, the main
+        thread is interrupted instead.
     """
 
     def __init__(self, end_server: Callable[[float], None]) -> None:
@@ -51,7 +50,7 @@ class Ears:
         stopping.release()
 
     def _interrupt(self, number: int, frame: FrameType | None) -> None:
-        """Interrupt the main thread once, where the thread leaves the end to it."""
+        """Interrupt the main thread once, if it is responsible for the end."""
         if not self.ends_at_once and number == signal.SIGINT and not self._interrupted:
             self._interrupted = True
             end_others()
@@ -66,7 +65,7 @@ class Ears:
                 self._end()
 
     def _end(self) -> NoReturn:
-        """End the jobs and this process, in which other threads go on meanwhile."""
+        """End the jobs and this process while its other threads continue."""
         limit = threading.Timer(PATIENCE_S, _end_all)
         limit.daemon = True
         limit.start()
@@ -82,7 +81,7 @@ class Ears:
 def end_others() -> None:
     """End all other processes of the group, if this one leads it.
 
-    This one has a handler for the signal, and they have not.
+    This process has a handler for the signal; the others have none.
     """
     if os.getpgrp() == os.getpid():
         os.killpg(os.getpid(), signal.SIGTERM)

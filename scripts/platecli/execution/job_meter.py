@@ -27,7 +27,7 @@ class JobMeter:
     pid
         The process.
     proc
-        Where the kernel shows it.
+        Mount point of the proc file system.
     """
 
     def __init__(self, pid: int, proc: Path = Path("/proc")) -> None:
@@ -78,7 +78,7 @@ class JobMeter:
 
 
 def _figures(path: Path) -> dict[str, float]:
-    """Return the numbers of a file with a name and a number a line."""
+    """Return the numbers of a file with a name and a number per line."""
     lines = (line.partition(":") for line in path.read_text("utf-8", "replace").splitlines())
     words = ((name, rest.split()) for name, _, rest in lines)
     return {name: float(rest[0]) for name, rest in words if rest and rest[0].isdigit()}
@@ -88,13 +88,13 @@ def _figures(path: Path) -> dict[str, float]:
 def measured(pid: int, path: str | Path | None) -> Iterator[None]:
     """Measure a process and write its figures to a file once the block has ended.
 
-    A look at a process that has mapped a night of raw frames takes the system some 30 ms, so looks
-    become rarer. The last look comes at the end: most steps are short.
+    Reading the figures of a process that maps a night of raw frames takes some 30 ms, so readings
+    become rarer. The last reading comes at the end: most steps are short.
 
     Parameters
     ----------
     pid
-        A process that is there until the block ends.
+        A process that exists until the block ends.
     path
         The file; None measures nothing.
 

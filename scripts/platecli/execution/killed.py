@@ -15,14 +15,14 @@ _TOLD_BY_PYTHON = {signal.SIGSEGV, signal.SIGFPE, signal.SIGABRT, signal.SIGBUS,
 
 
 def why_ended(number: int, for_memory: bool = False) -> str:
-    """Return in words why a process ended that a signal has killed.
+    """Return the reason in words why a signal ended a process.
 
     Parameters
     ----------
     number
         The signal.
     for_memory
-        Whether the kernel has killed processes for want of memory meanwhile; see `memory_kills`.
+        Whether the kernel killed processes out of memory in the meantime; see `memory_kills`.
     """
     if for_memory and number == signal.SIGKILL:
         return OUT_OF_MEMORY
@@ -33,10 +33,10 @@ def why_ended(number: int, for_memory: bool = False) -> str:
 
 
 def memory_kills(proc: Path = Path("/proc"), cgroups: Path = Path("/sys/fs/cgroup")) -> int:
-    """Return how many processes the kernel has killed so far for want of memory.
+    """Return the number of processes killed by the kernel out of memory so far.
 
-    Counted are those of the control group of this process, which a container or a batch system
-    gives its memory; where there is none, those of the whole machine. 0 where nothing tells.
+    The count is that of the control group of this process, with which containers and batch systems
+    limit memory; without one, of the whole machine; 0 if unknown.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def tell_in_logs(logs: Iterable[str], number: int, for_memory: bool = False) -> 
     Parameters
     ----------
     logs
-        Paths; those that cannot be written are passed over.
+        Paths; unwritable files are skipped.
     number, for_memory
         As for `why_ended`.
     """

@@ -31,11 +31,11 @@ from typing import Any, NamedTuple
 
 
 class MissingName(Exception):
-    """A name that this version of Snakemake lacks, and that the project can do without."""
+    """A name that this version of Snakemake lacks and that is optional for the project."""
 
 
 class CommandLine(NamedTuple):
-    """Snakemake's command in two halves, and how it tells errors."""
+    """The two halves of Snakemake's command, and its printing of errors."""
 
     parse_args: Callable[..., Any]
     args_to_api: Callable[..., bool]
@@ -43,7 +43,7 @@ class CommandLine(NamedTuple):
 
 
 def command_line() -> CommandLine:
-    """Return the functions that the command ``snakemake`` is made of.
+    """Return the functions behind the command ``snakemake``.
 
     Raises
     ------
@@ -55,16 +55,16 @@ def command_line() -> CommandLine:
 
 
 def leave_reports_away() -> None:
-    """Spare Snakemake the plugin that writes reports, which imports as much as all the others."""
+    """Keep Snakemake from loading the report plugin, which imports as much as all others."""
     with contextlib.suppress(MissingName):
         registry = _named("snakemake_interface_report_plugins.registry.ReportPluginRegistry")
         registry.__new__(registry).plugins = {}
 
 
 def disarm_sigterm() -> None:
-    """Have Snakemake's scheduler leave SIGTERM to `platecli.execution.interrupts.Ears`.
+    """Leave SIGTERM to `platecli.execution.interrupts.Ears`, not to Snakemake's scheduler.
 
-    Its own handler waits for a lock. Where the interrupted frame holds that, neither goes on.
+    Its handler waits for a lock; if the interrupted frame holds the lock, both deadlock.
     """
     with contextlib.suppress(MissingName):
         scheduler = _named("snakemake.scheduling.job_scheduler.JobScheduler")
@@ -82,7 +82,7 @@ def named_inputs(job: Any) -> dict[str, Any]:
     Raises
     ------
     MissingName
-        If this version does not tell the names.
+        If this version does not provide the names.
     """
     try:
         return dict(job.input.items())

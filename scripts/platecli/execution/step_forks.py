@@ -31,7 +31,7 @@ def serve(control: socket.socket) -> None:
     Parameters
     ----------
     control
-        Where requests come from, each with the socket for the answers.
+        Source of the requests, each with the socket for the answers.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run is interrupted, and ends its jobs
     gc.disable()  # its marks would copy the pages that jobs share
@@ -76,7 +76,7 @@ class _Jobs:
                 pass
 
     def tell_how_killed(self, pid: int, talk: socket.socket) -> None:
-        """Send the signal that a child has died of, and whether it was for want of memory."""
+        """Send the signal that ended a child, and whether it was out of memory."""
         with contextlib.suppress(ChildProcessError):
             if pid not in self._signals:
                 self._reap(pid, 0)
@@ -85,7 +85,7 @@ class _Jobs:
             talk.sendall(NUMBER.pack(number) + NUMBER.pack(for_memory))
 
     def end(self) -> None:
-        """Kill children that are still at work, since nobody waits for them, and reap all.
+        """Kill running children, since no process waits for them, and reap all.
 
         The processor time of reaped children counts in that of this process.
         """
@@ -106,7 +106,7 @@ class _Jobs:
 
 
 def _prepare(step: str) -> None:
-    """Import a step and load its kernels; if that fails, the job will say why."""
+    """Import a step and load its kernels; after a failure, the job itself reports the reason."""
     with contextlib.suppress(Exception):
         importlib.import_module(step)
         kernels = sys.modules.get("platelib.numerics.kernels")

@@ -33,19 +33,19 @@ Default = TypeVar("Default")
 
 
 class ServerEnded(Exception):
-    """No job is started any more."""
+    """The server has ended and starts no further jobs."""
 
 
 class Job:
-    """The process of a step, which begins with a ``with`` block and is there until its end.
+    """The process of a step, started by a ``with`` block and existing until its end.
 
-    So whoever measures processes finds it, however short the step.
+    So its figures can be read even for a very short step.
 
     Attributes
     ----------
     pid : int
     for_memory : bool
-        Whether the kernel has killed it for want of memory, once it has ended.
+        Whether the kernel killed it out of memory, known after its end.
     """
 
     def __init__(
@@ -57,7 +57,7 @@ class Job:
         self._how_killed = how_killed
 
     def __enter__(self) -> Self:
-        """Let it begin."""
+        """Start the step."""
         with contextlib.suppress(OSError):
             self._talk.sendall(b"+")
         return self
@@ -71,15 +71,15 @@ class Job:
         return status
 
     def __exit__(self, *exception: object) -> None:
-        """Let the process go."""
+        """Release the process."""
         self._talk.close()
 
 
 class StepServer:
-    """The process that is forked, seen from the one that asks; any of its threads may.
+    """The client side of the process that forks jobs; thread-safe.
 
-    It is started with the first request, and ends with all its jobs when this process does, however
-    that ends. As a context it is ended and waited for.
+    It starts with the first request and ends with all its jobs when this process ends for any
+    reason. As a context manager, it is ended and waited for.
     """
 
     def __init__(self) -> None:
@@ -93,16 +93,16 @@ class StepServer:
         return self
 
     def __exit__(self, *exception: object) -> None:
-        """Let the process end, and wait for it."""
+        """End the process and wait for it."""
         self.end()
 
     def end(self, seconds: float | None = None) -> None:
-        """End the process and the jobs that are still at work, and wait for it.
+        """End the process and its running jobs, and wait for it.
 
         Parameters
         ----------
         seconds
-            How long to wait; None for as long as it takes.
+            Waiting time; None without limit.
         """
         with self._lock:
             self._ended = True
@@ -113,12 +113,12 @@ class StepServer:
                 self._process.wait(seconds)
 
     def expect(self, steps: Iterable[str]) -> None:
-        """Have steps imported while there is nothing else to do, in this order.
+        """Import steps in the given order while idle.
 
         Parameters
         ----------
         steps
-            Names of modules; a name that is none is passed over.
+            Names of modules; invalid names are skipped.
         """
         names = list(dict.fromkeys(steps))
         if names:
@@ -140,9 +140,9 @@ class StepServer:
         Raises
         ------
         OSError
-            If there is no process to be forked and none can be started.
+            If the process does not exist and cannot be started.
         ServerEnded
-            If it was ended by this process.
+            If this process has ended it.
         """
         job = {"script": script, "step": step, "folder": os.getcwd(), "temporary": temporary}
         request = json.dumps(job).encode()
@@ -160,7 +160,7 @@ class StepServer:
         return Job(pid, ours, self._how_killed)
 
     def _how_killed(self, pid: int) -> tuple[int, bool]:
-        """Return the signal that has killed a job, and whether it was for want of memory."""
+        """Return the signal that ended a job, and whether it was out of memory."""
         ours, theirs = socket.socketpair()
         with ours:
             ours.settimeout(_ANSWER_WITHIN_S)
@@ -173,7 +173,7 @@ class StepServer:
         return signal.SIGKILL, False
 
     def _reached(self) -> socket.socket:
-        """Return the socket to the process, which is started if there is none yet."""
+        """Return the socket to the process; start the process if needed."""
         with self._lock:
             if self._ended:
                 raise ServerEnded

@@ -19,14 +19,14 @@ GOES_ON = "Stopped; the same command resumes."
 
 
 def heeded() -> list[signal.Signals]:
-    """Return the signals that stop a run; SIGHUP is none of them under ``nohup``."""
+    """Return the signals that stop a run; without SIGHUP under ``nohup``."""
     spared = signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
     return [number for number in STOP_SIGNALS if number != signal.SIGHUP or not spared]
 
 
 @contextlib.contextmanager
 def held_back() -> Iterator[None]:
-    """Let signals that stop a run wait, also in a process that is forked meanwhile."""
+    """Block signals that stop a run, also in a process forked inside the block."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
     try:
         yield
@@ -35,19 +35,19 @@ def held_back() -> Iterator[None]:
 
 
 def release() -> None:
-    """Let signals through that were held back by who started this process."""
+    """Unblock signals that the parent process blocked."""
     signal.pthread_sigmask(signal.SIG_UNBLOCK, STOP_SIGNALS)
 
 
 def end_at_signals() -> None:
-    """Let this process, which has no jobs, say so and end at the first signal that stops a run."""
+    """End this process, which has no jobs, with a message at the first signal that stops a run."""
     for number in heeded():
         signal.signal(number, _end_at_once)
     release()
 
 
 def _end_at_once(number: int, frame: FrameType | None) -> NoReturn:
-    """End with what was said so far, in the order in which it was said."""
+    """Flush the output in order and end."""
     for stream in (sys.stdout, sys.stderr):
         with contextlib.suppress(Exception):  # as where the signal came while it was written to
             stream.flush()
@@ -57,7 +57,7 @@ def _end_at_once(number: int, frame: FrameType | None) -> NoReturn:
 
 
 def ignore_signals() -> None:
-    """Let signals come too late: all is done but the end of the interpreter, which knows none."""
+    """Ignore signals: only the shutdown of the interpreter is left, which cannot handle them."""
     for number in STOP_SIGNALS:
         signal.signal(number, signal.SIG_IGN)
 

@@ -5,7 +5,7 @@ import importlib.util
 
 
 def warm() -> bool:
-    """Compile every kernel into its cache; tell whether there were any to compile."""
+    """Compile every kernel into its cache; return whether any needed compiling."""
     if importlib.util.find_spec("platelib.numerics.kernels") is None:
         return False
     importlib.import_module("platelib.numerics.kernels").compile_all()

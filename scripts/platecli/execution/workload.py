@@ -54,7 +54,7 @@ def workload(outlooks: Iterable[Outlook], cores: int) -> Workload:
     Parameters
     ----------
     outlooks : iterable of Outlook
-        The projects. The working directory must be the one that their results lie in.
+        The projects. The working directory must be the folder of their results.
     cores : int
         Processors of the run.
     """
@@ -95,7 +95,7 @@ class _Costs:
 
 
 def _took(product: Product) -> float:
-    """Return the processor seconds that a job took when it was run last; 0 if nothing tells."""
+    """Return the processor seconds of a job's last run; 0 if unknown."""
     with suppress(OSError, ValueError, TypeError, KeyError, StopIteration):
         with open(product.benchmark, encoding="utf-8") as stream:
             row = next(csv.DictReader(stream, delimiter="\t"))

@@ -20,7 +20,7 @@ from platelib.registration.sub_state import SubState
 def history_of(
     file: Path, record: Record, raw_folders: Sequence[Path], x: int, y: int
 ) -> PixelHistory:
-    """Integrate a pixel again; make missing inputs of the channel again first.
+    """Integrate a pixel again, after remaking missing inputs of the channel.
 
     Parameters
     ----------
@@ -28,14 +28,14 @@ def history_of(
         A channel.
     record : Record
     raw_folders : sequence of Path
-        Where raw frames lie; empty for where the run has them.
+        Folders of raw frames; if empty, those of the run.
     x, y : int
         Counted from 1.
 
     Raises
     ------
     UserError
-        If the file is no channel, or a raw frame is not found.
+        If the file is not a channel or a raw frame is missing.
     """
     making = record.making
     if making.step != "integrate":
@@ -52,7 +52,7 @@ def history_of(
 def _inputs(
     file: Path, record: Record, making: Making, frames: Sequence[RawFrame], scratch: Path
 ) -> dict[str, list[str]]:
-    """Return files for the inputs of a channel: as they lie beside it, or else made again."""
+    """Return files for the inputs of a channel: existing ones beside it, else remade ones."""
     gone = [frame.raw.name for frame in frames if frame.state != FOUND]
     if gone:
         names = f"{', '.join(gone[:5])}{', ...' if gone[5:] else ''}"

@@ -17,7 +17,7 @@ _TELL_S = 10.0
 
 
 def find_frames(file: Path, record: Record, folders: Sequence[Path]) -> list[RawFrame]:
-    """Look for the raw frames of a record, in the folders or where the run that made it has them.
+    """Find the raw frames of a record in folders, by default in those of its run.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def make_again(
     record : Record
     frames : iterable of RawFrame
     folder : Path
-        Empty; it holds all products afterwards, and no scripts.
+        An empty folder; it receives all products, and no scripts.
     cores : int
     memory_gb : float, optional
         Memory that the steps may take together; three quarters of the machine's by default.
@@ -70,7 +70,7 @@ def make_again(
 
 
 class _Progress:
-    """A line on standard error each ten seconds at most."""
+    """A progress line on standard error, at most every ten seconds."""
 
     def __init__(self, total: int):
         self._total, self._done, self._told = total, 0, time.monotonic()

@@ -19,7 +19,7 @@ from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
 def processors() -> int:
-    """Return how many processors this process may use."""
+    """Return the number of processors available to this process."""
     if hasattr(os, "sched_getaffinity"):  # not on macOS
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
@@ -33,27 +33,27 @@ def run_tasks(
     tell: Callable[[str], None] = lambda name: None,
     memory_mb: float = math.inf,
 ) -> None:
-    """Run every task once, with the threads and the memory that its rule gives it.
+    """Run every task once, with the threads and the memory of its rule.
 
     Parameters
     ----------
     tasks : mapping of str to Task
         By name.
     needs : mapping of str to collection of str
-        Names of the tasks that must be done before one, by its name.
+        Names of prerequisite tasks, by task.
     cores : int
-        Threads that may be busy at a time.
+        Total number of threads.
     folder : Path
-        Folder for scripts and temporary files; made if it is not there.
+        Folder for scripts and temporary files; made if needed.
     tell : callable
         Called with the name of each task that is done.
     memory_mb : float
-        Memory that the tasks at work may take together, MB.
+        Total memory of the running tasks, MB.
 
     Raises
     ------
     UserError
-        With the reason of the first step that failed; those at work are ended.
+        With the reason of the first failed step; running tasks are ended.
     """
     waiting, done = dict(tasks), set[str]()
     free = _Free(cores, memory_mb)
@@ -85,7 +85,7 @@ def run_tasks(
 
 
 class _Free(NamedTuple):
-    """What the machine has for a task, or a task of the machine."""
+    """Free or requested threads and memory."""
 
     threads: int
     memory_mb: float
@@ -101,7 +101,7 @@ def _run(start: Callable[[str, str, str], int], task: Task, script: str) -> None
 
 @contextlib.contextmanager
 def _starter(folder: Path, steps: Iterable[str]) -> Iterator[Callable[[str, str, str], int]]:
-    """Give a way to run a script of a step: a fork of one process where there are safe forks."""
+    """Return a function that runs a script of a step, by forking if forks are safe."""
     if sys.platform != "linux":
         yield lambda script, step, log: _by_itself(script)
         return
