@@ -44,7 +44,7 @@ class Seed:
 
 
 class SkyPatterns:
-    """The stars of a catalogue about a place, to be compared with star lists of fields.
+    """Patterns of the catalogue's stars around a position, for comparison with fields.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ class SkyPatterns:
 def log_false_alarm(
     trials: int, catalogue_stars: int, matched: int, free: int, chance: float
 ) -> float:
-    """Return the decimal logarithm of how likely chance is to do as well.
+    """Return the decimal logarithm of the false-alarm probability.
 
     Each catalogue star in the field finds a partner by chance with one probability, independently.
     Stars that the free parameters can bring together count for nothing.

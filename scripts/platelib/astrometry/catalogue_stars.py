@@ -55,10 +55,10 @@ class CatalogueStars:
         )
 
     def brightest_first(self) -> "CatalogueStars":
-        """Return all in the order of brightness; those without a magnitude come last."""
+        """Return the stars sorted by brightness; stars without a magnitude come last."""
         magnitude = np.nan_to_num(self.brightness, nan=99.0)
         return self.chosen(np.lexsort((self.ra, self.dec, magnitude)))
 
     def within(self, ra: float, dec: float, radius_deg: float) -> "CatalogueStars":
-        """Return those inside a circle."""
+        """Return the stars inside a circle."""
         return self.chosen(separation_deg(ra, dec, self.ra, self.dec) <= radius_deg)

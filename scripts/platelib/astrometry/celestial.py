@@ -32,7 +32,7 @@ def separation_deg(
 def tangent_plane(
     ra: npt.ArrayLike, dec: npt.ArrayLike, ra0: float, dec0: float
 ) -> tuple[Angles, Angles, npt.NDArray[np.bool_]]:
-    """Project positions onto the plane that touches the sphere in one of them.
+    """Project positions onto the tangent plane at a given position.
 
     Parameters
     ----------

@@ -74,7 +74,7 @@ class Hint:
 
 @dataclass(frozen=True)
 class Placed:
-    """A field that was found on the sky.
+    """A field placed on the sky.
 
     Attributes
     ----------
@@ -82,7 +82,7 @@ class Placed:
     field_index, catalogue_index : numpy.ndarray
         ``(k,)`` int64: which stars of the two lists are the same.
     rms_px : float
-        Root mean square of the distances between stars and their places by the catalogue.
+        Root mean square distance between stars and their catalogue positions.
     expected : int
         Stars of the catalogue that lie in the field.
     log_false_alarm : float
@@ -127,7 +127,7 @@ class Placer:
         self._patterns = SkyPatterns(self._plane, self.radius_deg / pixel, shape)
 
     def place(self, field: FieldStars) -> Placed | None:
-        """Find a field; the likeliest place, certain or not, or None if there is not even one."""
+        """Return the likeliest position of a field, certain or not; None without any candidate."""
         best: Placed | None = None
         for seed in self._patterns.seeds(field.xy, self._hint.scale_tolerance):
             found = self._refined(seed, field)
@@ -249,7 +249,7 @@ def _misses(
 def _inside(
     sky_map: SkyMap, catalogue: CatalogueStars, shape: tuple[int, int]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the numbers of the catalogue's stars in the field, and their places."""
+    """Return the indices and positions of the catalogue's stars in the field."""
     x, y = sky_map.pixels(catalogue.ra, catalogue.dec)
     wide = (x > _MARGIN_PX) & (x < shape[1] - 1 - _MARGIN_PX)
     inside = np.flatnonzero(wide & (y > _MARGIN_PX) & (y < shape[0] - 1 - _MARGIN_PX))
@@ -264,7 +264,7 @@ def _reach(rms_px: float) -> float:
 def _weighed(
     found: Placed, field: FieldStars, catalogue: CatalogueStars, shape: tuple[int, int]
 ) -> Placed:
-    """Work out how likely chance is, with as many of the field's stars as make it least likely."""
+    """Compute the false-alarm probability for the number of field stars that minimises it."""
     inside, _ = _inside(found.sky_map, catalogue, shape)
     free = len(found.sky_map.a)
     area = shape[0] * shape[1]

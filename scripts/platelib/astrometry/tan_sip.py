@@ -81,7 +81,7 @@ class SkyMap:
         return from_tangent_plane(xi, eta, self.ra, self.dec)
 
     def pixels(self, ra: npt.ArrayLike, dec: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-        """Return the pixels of places on the sky.
+        """Return the pixel positions of sky positions.
 
         They are NaN for what lies behind the plane, and so far away that the bent map shows
         nothing of it.
@@ -94,7 +94,7 @@ class SkyMap:
         return np.where(ahead, u + self.x, np.nan), np.where(ahead, v + self.y, np.nan)
 
     def _unbent(self, far_u: np.ndarray, far_v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Solve ``U = u + A(u, v)`` by iteration; NaN where that leads nowhere."""
+        """Solve ``U = u + A(u, v)`` by iteration; NaN without convergence."""
         u, v = far_u, far_v
         step = np.zeros_like(far_u)
         with np.errstate(over="ignore", invalid="ignore"):
@@ -117,14 +117,14 @@ class SkyMap:
         )
 
     def _bend(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
-        """Return A and B at places, ``(2, ...)``."""
+        """Return A and B at positions, ``(2, ...)``."""
         if self.degree < 2:
             return np.zeros((2, *np.shape(u)))
         flat = basis(np.ravel(u), np.ravel(v), self.degree)
         return polynomial(flat, np.stack([self.a, self.b])).reshape(2, *np.shape(u))
 
     def sip_terms(self) -> dict[str, float]:
-        """Return the coefficients by the names that headers give them, ``A_2_0`` and on."""
+        """Return the coefficients by header keyword, such as ``A_2_0``."""
         terms = {}
         for (i, j), a, b in zip(exponents(self.degree), self.a, self.b, strict=True):
             if i + j > 1:

@@ -27,7 +27,7 @@ class Blocks:
 
     @property
     def known(self) -> np.ndarray:
-        """Which blocks have data."""
+        """Mask of the blocks with data."""
         return np.isfinite(self.mean)
 
     def centres(self) -> tuple[np.ndarray, np.ndarray]:

@@ -83,7 +83,7 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice, room: Room | None = N
 
 
 def _filled(plane: np.ndarray) -> np.ndarray:
-    """Give cells without a value the mean of those around them, from the nearest ones inwards."""
+    """Fill cells without a value with the mean of their neighbours, from the rim inwards."""
     unknown = np.isnan(plane)
     while unknown.any() and not unknown.all():
         padded = np.pad(plane, 1, constant_values=np.nan)
@@ -102,7 +102,7 @@ def _filled(plane: np.ndarray) -> np.ndarray:
 
 @kernel
 def _make_infinite(samples):
-    """Turn what is not finite into infinity, which is sorted last."""
+    """Replace non-finite values by infinity, which sorts last."""
     for r in range(samples.shape[0]):
         line = samples[r]
         for c in range(line.size):
@@ -111,7 +111,7 @@ def _make_infinite(samples):
 
 @allocating_kernel
 def _look(samples, gap, row_edges, column_edges, step, least_share, level, noise):
-    """Set level and noise of the cells that have enough samples; look at every so manieth row.
+    """Set level and noise of the cells with enough samples, from every `step`-th row.
 
     The samples of some rows of cells stand side by side, a column a cell, and are sorted together;
     gaps, with a value above all others, come last.
@@ -140,7 +140,7 @@ def _look(samples, gap, row_edges, column_edges, step, least_share, level, noise
 
 @kernel
 def _stand_side_by_side(samples, gap, column_edges, rows, at):
-    """Turn a row of samples into one column a cell."""
+    """Transpose a row of samples into one column per cell."""
     for i in range(column_edges.size - 1):
         start, stop = column_edges[i], column_edges[i + 1]
         for c in range(start, stop):
@@ -192,7 +192,7 @@ def _sort_columns(table):
 
 @kernel
 def _clipped(values):
-    """Median and noise of sorted values after clipping what is bright."""
+    """Return median and noise of sorted values after clipping the bright ones."""
     top = values.size
     while True:
         centre = np.float32(0.5) * (values[(top - 1) // 2] + values[top // 2])

@@ -29,7 +29,7 @@ _STILL = 0.1
 
 @dataclass(frozen=True)
 class SkyModel:
-    """A surface of the sky and what it was made from.
+    """A surface of the sky and the cells behind it.
 
     Attributes
     ----------
@@ -122,7 +122,7 @@ def _cell_side(shape: tuple[int, int]) -> int:
 
 
 def _degree_for(cells: int, wanted: int) -> int:
-    """Highest degree not above the wanted one for which there are enough cells."""
+    """Return the highest degree up to the requested one for which there are enough cells."""
     degree = wanted
     while degree > 0 and cells < _CELLS_PER_TERM * (degree + 1) * (degree + 2) / 2:
         degree -= 1
@@ -130,7 +130,7 @@ def _degree_for(cells: int, wanted: int) -> int:
 
 
 def cell_levels(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> CellLevels:
-    """Measure cells: the median of the blocks that are no light, and its error.
+    """Measure cells: the median of the source-free blocks and its error.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def cell_levels(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> CellL
 
 
 def _cells_of_sky(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> tuple[CellLevels, str]:
-    """Cells of what is no light; where nearly all is light, the darkest cells of all."""
+    """Return the source-free cells; if sources cover nearly everything, the darkest cells."""
     cells = cell_levels(blocks, light, surface)
     if len(cells) >= _CELLS_PER_TERM:
         return cells, ""

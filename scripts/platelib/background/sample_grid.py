@@ -35,7 +35,7 @@ class Lattice:
 
     @classmethod
     def over(cls, image_shape: tuple[int, int], cell_px: int) -> "Lattice":
-        """Return the lattice for cells of so many pixels; a small image is looked at closely."""
+        """Return the lattice for a cell size in pixels; a small image is sampled densely."""
         ny, nx = image_shape
         row_step, column_step = max(1, cell_px // 21) | 1, max(1, cell_px // 32)
         if ny * nx < _LEAST_SAMPLES * row_step * column_step:
@@ -52,7 +52,7 @@ class Lattice:
         return int(self._first(ny)), nx // self.column_step
 
     def edges(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return the sample rows, and columns, where cells begin, and where the last one ends."""
+        """Return the sample rows and columns of the cell boundaries."""
         (ny, nx), (my, mx) = self.image_shape, self.cells
         columns = np.arange(mx + 1) * nx // mx // self.column_step
         return self._first(np.arange(my + 1) * ny // my), columns

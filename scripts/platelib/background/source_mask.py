@@ -91,7 +91,7 @@ def _sides(shape: tuple[int, int]) -> list[int]:
 def _means(
     excess: np.ndarray, variance: np.ndarray, used: np.ndarray, side: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Means over squares in units of their sigma, and where there is enough in a square."""
+    """Return means over squares in units of their sigma, and the squares with enough data."""
     total, spread, share = (
         uniform_filter(np.where(used, plane, 0.0), side, mode="constant")
         for plane in (excess, variance, np.ones_like(excess))
@@ -102,7 +102,7 @@ def _means(
 
 
 def _below_peak(values: np.ndarray) -> tuple[float, float]:
-    """Peak of a distribution, and the spread of what lies below it."""
+    """Return the peak of a distribution and the spread of the values below it."""
     if not len(values):
         return 0.0, 1.0
     centre = half_sample_mode_of_many(values)
@@ -134,7 +134,7 @@ def _with_skirts(bright: np.ndarray) -> np.ndarray:
 def _with_haloes(
     light: np.ndarray, excess: np.ndarray, variance: np.ndarray, known: np.ndarray
 ) -> np.ndarray:
-    """Let large pieces grow, ring by ring, as long as a ring is brighter than what lies farther.
+    """Grow large pieces ring by ring while a ring is brighter than the next one outside.
 
     The mean over a ring has a noise that no square comes near to, so it shows the last of a halo.
     """

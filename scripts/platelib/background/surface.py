@@ -30,7 +30,7 @@ class Lattice:
 
     @property
     def cells(self) -> tuple[int, int]:
-        """Cells down and across; the last ones may stand out of the image."""
+        """Number of cells down and across; the last ones may extend beyond the image."""
         return -(-self.shape[0] // self.pitch_px), -(-self.shape[1] // self.pitch_px)
 
     @property
@@ -47,7 +47,7 @@ class Lattice:
         return (np.arange(count) - RING + 0.5) * self.pitch_px - 0.5
 
     def taps(self, pixels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the first node ``(n,)`` and the weights ``(4, n)`` of places along one axis."""
+        """Return the first node ``(n,)`` and the weights ``(4, n)`` of positions along one axis."""
         place = (np.asarray(pixels, dtype=np.float64) + 0.5) / self.pitch_px - 0.5 + RING
         first = np.floor(place).astype(np.intp)
         t = place - first
@@ -92,7 +92,7 @@ class SkySurface:
         return np.asarray(sum(weights[k] * lines[:, across + k] for k in range(4)))
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Return the surface at places ``(n,)`` inside the image."""
+        """Return the surface at positions ``(n,)`` inside the image."""
         down, along_y = self.lattice.taps(y)
         across, along_x = self.lattice.taps(x)
         total = np.zeros(len(np.asarray(x)))

@@ -27,7 +27,7 @@ _CAUTION = 1.4
 
 @dataclass(frozen=True)
 class _Mesh:
-    """Nodes of a lattice as one row of unknowns, what they say of the cells, and their bending."""
+    """Lattice nodes as a vector of unknowns, with their design matrix and bending energy."""
 
     lattice: Lattice
     taps: np.ndarray
@@ -51,7 +51,7 @@ class _Mesh:
         return total
 
     def freedom(self, weight: np.ndarray, inverse: np.ndarray) -> float:
-        """Degrees of freedom that a fit takes: the trace of what leads from levels to levels."""
+        """Return the effective degrees of freedom of a fit: the trace of its smoother matrix."""
         total = 0.0
         for taps, shares, w in zip(self.taps, self.shares, weight.tolist(), strict=True):
             if w > 0:

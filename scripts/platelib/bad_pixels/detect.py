@@ -132,7 +132,7 @@ def _above_median(values, lines, start, every, network, excess):
 
 @allocating_kernel
 def _find_hot(values, lines, top, level, limit, found):
-    """Mark what exceeds the median around it by more than its cell allows.
+    """Mark pixels that exceed their local median by more than the limit of their cell.
 
     The median of a square is at least the least of the medians of its rows.
     """
@@ -238,7 +238,7 @@ def _unlike_the_line(flat, least, most, dark, found):
 
 @kernel
 def _extremes(wide, low, high):
-    """Replace each value by the least and the largest of it and the eight that follow."""
+    """Return the running minimum and maximum over nine values."""
     size = wide.size
     for x in range(size):
         low[x] = high[x] = wide[x]

@@ -23,7 +23,7 @@ def inpaint_gaps(
     largest_px: int | None = LARGEST_PX,
     core_levels: Callable[[], np.ndarray] | None = None,
 ) -> tuple[np.ndarray, int]:
-    """Fill gaps that lie inside the picture from the known pixels around them.
+    """Fill gaps inside the picture from the surrounding known pixels.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def inpaint_gaps(
 
 
 def inpaint_cores(planes: np.ndarray, cores: np.ndarray) -> None:
-    """Fill pixels that are known to be cores of stars, in place, whatever their size and place.
+    """Fill star cores in place, of any size and at any position.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def inpaint_cores(planes: np.ndarray, cores: np.ndarray) -> None:
 
 
 def filled(planes: np.ndarray, gap: np.ndarray) -> np.ndarray:
-    """Return planes with one gap filled from what is known around it.
+    """Return planes with one gap filled from the surrounding known pixels.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def filled(planes: np.ndarray, gap: np.ndarray) -> np.ndarray:
 
 
 def membrane(values: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Stretch a membrane over unknown pixels: each is the mean of its four neighbours, nearly.
+    """Fill unknown pixels with a membrane: each is nearly the mean of its four neighbours.
 
     Parameters
     ----------

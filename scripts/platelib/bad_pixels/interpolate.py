@@ -26,7 +26,7 @@ def interpolate_bad_pixels(image: np.ndarray, mask: np.ndarray) -> None:
 
 @kernel
 def _interpolate(image, mask, flags, words):
-    """Look at eight flags as one word: nearly all of them are zero."""
+    """Test eight flags as one word: nearly all are zero."""
     place = 0
     for block in range(0, words.size, 8):
         seen = np.uint64(0)

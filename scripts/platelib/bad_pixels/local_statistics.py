@@ -24,13 +24,13 @@ _ENOUGH = 100_000
 
 
 def lattice(ny: int) -> tuple[int, int]:
-    """Return the first row that tells what is typical, and the number of such rows."""
+    """Return the first sample row and the number of sample rows."""
     start = min(EVERY // 2, ny - 1)
     return start, len(range(start, ny, EVERY))
 
 
 def bands(plane: np.ndarray) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
-    """Yield bands of a plane: the first row, the values, and the values with those around.
+    """Yield bands of a plane: the first row, the values, and the values with a margin.
 
     The latter are ``REACH`` wider on each side, without gaps.
     """
@@ -82,7 +82,7 @@ def _centre_and_width(values: np.ndarray) -> tuple[float, float]:
 
 @kernel
 def _extend(rows, top, lines):
-    """Copy rows, of which ``top`` is the first inner one; beyond the edges, a slope goes on."""
+    """Copy rows from the inner row ``top`` on; beyond the edges, extrapolate linearly."""
     ny, nx = rows.shape
     for k in range(len(lines)):
         y = top - REACH + k
@@ -102,7 +102,7 @@ def _extend(rows, top, lines):
 
 @kernel
 def copy_known(row, out):
-    """Copy a row, with 0 where there is no datum."""
+    """Copy a row, with 0 for missing data."""
     for p in range(row.size):
         out[p] = row[p] if row[p] == row[p] else np.float32(0.0)
 

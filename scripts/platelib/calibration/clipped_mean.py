@@ -119,7 +119,7 @@ def _has_late_offset(stack):
 
 @kernel
 def _judge(sums, n, width, limit, clear):
-    """Return which pixels have no sample that is rejected, as far as sums and extremes tell."""
+    """Return the pixels certain to have no rejected sample, from sums and extremes."""
     _, total, squares, least, most = sums
     number, zero = np.float32(n), np.float32(0.0)
     for p in range(width):
@@ -151,7 +151,7 @@ def _average(sums, n, stack, out, y, left, width):
 
 @kernel
 def _list(clear, width, columns):
-    """List the columns that are not clear; return how many there are."""
+    """List the undecided columns; return their number."""
     number = 0
     for p in range(width):
         columns[number] = p
@@ -172,7 +172,7 @@ def _gather(tile, columns, number, ordered, start):
 
 @kernel
 def _settle(waiting, number, stack, limits, out):
-    """Apply the rule to the pixels that were gathered, and write what it changes."""
+    """Apply the rule to the gathered pixels and write the changed ones."""
     ordered, places, samples = waiting
     n, nx = len(ordered), out.mean.shape[1]
     work_network(ordered, limits.network, number)

@@ -102,7 +102,7 @@ def _stacks(
     rows: slice,
     height: int,
 ) -> Iterator[tuple[int, Stack]]:
-    """Yield the frames so many rows at a time, in memory that is used again each time."""
+    """Yield bands of rows of the frames, in memory reused for each band."""
     ny, nx = frames[0].shape
     words = all(frame.dtype == FITS_WORDS for frame in frames)
     scales = _NO_FACTORS if factors is None else np.asarray(factors, dtype=np.float32)

@@ -63,7 +63,7 @@ class Correction:
 
     @property
     def shapes(self) -> set[tuple[int, ...]]:
-        """Shapes of the planes that there are."""
+        """Shapes of the present planes."""
         planes = (self.bias, self.dark, self.flat, *self.masks)
         return {plane.shape for plane in planes if plane is not None}
 
@@ -154,7 +154,7 @@ def lines_of(
 
 
 class _Words(NamedTuple):
-    """A float32 plane as it lies in memory, and whether the bytes of its words are reversed."""
+    """A float32 plane in its stored byte order, and whether that order is swapped."""
 
     words: np.ndarray
     reversed_bytes: bool
@@ -172,7 +172,7 @@ def _words_of(plane: np.ndarray | None) -> _Words:
 
 @kernel
 def _load(plane, row, left, out):
-    """Copy part of a row of a plane, the bytes put in order; nothing if there is no such plane."""
+    """Copy part of a row of a plane in native byte order; nothing if the plane is missing."""
     if plane.words.shape[0] == 0:
         return
     line = plane.words[row, left : left + out.size]
@@ -192,7 +192,7 @@ def _load(plane, row, left, out):
 
 @kernel
 def _fill(bias, dark, flat, masks, dark_scale, level, left, rows, offset, factor):
-    """Turn what is subtracted and the flat into lines; ``rows`` are zeros to work with."""
+    """Convert the subtracted frame and the flat to lines; ``rows`` is zeroed working memory."""
     ny, nx = offset.shape
     planes = rows.view(np.float32)
     planes[0] = level

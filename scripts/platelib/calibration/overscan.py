@@ -71,7 +71,7 @@ def _filled(means: np.ndarray) -> np.ndarray:
 
 
 def _variance_of_means(strip: np.ndarray) -> float:
-    """Return the variance that noise gives the mean of a row; infinity where it cannot be told.
+    """Return the noise variance of the mean of a row; infinity if unknown.
 
     Means of even and of odd pixels of a row share its level and not its noise.
     """

@@ -47,7 +47,7 @@ class Estimate:
 
 @dataclass(frozen=True)
 class GainChoice:
-    """The gain that is used, and why.
+    """The gain in use and its origin.
 
     Attributes
     ----------
@@ -132,7 +132,7 @@ def gain_e_per_adu(first: np.ndarray, second: np.ndarray, read_noise: float) -> 
 
 
 def summarise(values: list[float]) -> Estimate | None:
-    """Median of cells with its standard error; None of fewer than three, which tell no error."""
+    """Return the median of cells with its standard error; None for fewer than three cells."""
     if len(values) < 3:
         return None
     centre = float(np.median(values))

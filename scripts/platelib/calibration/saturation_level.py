@@ -133,7 +133,7 @@ NO_CORES = LostCores(np.empty(0), np.empty(0), np.empty(0))
 
 
 def find_pile_up(pixels: Brightest) -> PileUp | None:
-    """Find where the pixel values of a frame pile up; None if they do not.
+    """Return the value at which pixels of a frame pile up; None without a pile-up.
 
     Parameters
     ----------

@@ -95,7 +95,7 @@ def sky_cells(first: np.ndarray, second: np.ndarray) -> SkyCells:
 
 
 def _cell(one: np.ndarray, two: np.ndarray) -> tuple[float, float] | None:
-    """Return level and variance of a cell of two subs; None where they are not alike."""
+    """Return level and variance of a cell of two subs; None if they differ too much."""
     total, difference = one + two, one - two
     total, difference = (values[np.isfinite(total)] for values in (total, difference))
     if total.size < _FEWEST_PIXELS:
@@ -213,7 +213,7 @@ def _ratio(pair: SkyCells, zero: float, read_variance: float) -> float:
 
 
 def _error_of_median(values: Sequence[float]) -> float:
-    """Return the standard error of a median from the scatter, or half of it where few tell."""
+    """Return the standard error of a median from the scatter; for few values, half the median."""
     if len(values) < _FEWEST_PAIRS:
         return 0.5 * float(np.median(values)) if len(values) else np.nan
     return MEDIAN_ERROR * mad_sigma(values) / np.sqrt(len(values))

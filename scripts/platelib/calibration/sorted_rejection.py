@@ -13,7 +13,7 @@ _ROUNDS = 3
 
 @kernel
 def within(ordered, reach):
-    """Return whether no sample lies further from the median than that."""
+    """Return whether all samples lie within ``reach`` of the median."""
     n = ordered.size
     centre = 0.5 * float(ordered[(n - 1) // 2]) + 0.5 * float(ordered[n // 2])
     return max(ordered[n - 1] - centre, centre - ordered[0]) <= reach
@@ -21,7 +21,7 @@ def within(ordered, reach):
 
 @kernel
 def strike(ordered, count, sigma, floor):
-    """Return start and stop of what is kept of the first ``count`` samples, in rising order.
+    """Return start and stop of the kept samples among the first ``count``, in rising order.
 
     Struck is what is further from the median than ``sigma`` times the spread: 1.4826 times the
     median deviation, and at least the floor.

@@ -103,7 +103,7 @@ def _variances(sums, n, width, row):
 
 @kernel
 def load(stack, y, left, right, tile):
-    """Fill the tile with values; an offset that is the same for all samples stays in."""
+    """Fill the tile with values; a common offset of all samples is not subtracted."""
     zero, scaled = stack.zero, stack.factors.size > 0
     for i in range(len(stack.samples)):
         row, out = stack.samples[i, y, left:right], tile[i]

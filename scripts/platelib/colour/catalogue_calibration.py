@@ -141,7 +141,7 @@ def _alone_inside(places: np.ndarray, shape: tuple[int, ...], margin: float) -> 
 
 
 def _problem(colour: np.ndarray, reference: float) -> str:
-    """Return why stars of these colours do not tell what is white; empty if they do."""
+    """Return the reason why these star colours do not determine white; empty if they do."""
     if len(colour) < MIN_STARS:
         return f"only {len(colour)} stars of known colour were measured and {MIN_STARS} are needed"
     low, high = np.percentile(colour, [5, 95])

@@ -16,7 +16,7 @@ Weights = dict[str, dict[str, float]]
 
 
 def plane_weights(matrix: Mapping[str, Mapping[str, float]], channels: Sequence[str]) -> Weights:
-    """Turn the matrix as written into weights that sum to one in each row.
+    """Convert the matrix of the settings to weights that sum to one in each row.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def _row_weights(
 def weights_by_noise(
     row: Mapping[str, float], signals: Mapping[str, float], noises: Mapping[str, float]
 ) -> dict[str, float]:
-    """Weigh the channels of a row so that what it shows stands out from the noise.
+    """Weight the channels of a row for the highest signal-to-noise ratio.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ _HALVINGS = 20
 def replace_lightness(
     display: np.ndarray, brightness: np.ndarray, max_lift: float = MAX_LIFT
 ) -> np.ndarray:
-    """Give a colour picture the brightness of a grey one.
+    """Replace the lightness of a colour picture by that of a grey one.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def scale_chroma(display: np.ndarray, saturation: float) -> np.ndarray:
 
 
 def fit_gamut(lab: np.ndarray) -> np.ndarray:
-    """Turn Oklab into linear sRGB light from 0 to 1, chroma reduced as far as needed.
+    """Convert Oklab to linear sRGB light from 0 to 1, with chroma reduced as needed.
 
     Parameters
     ----------

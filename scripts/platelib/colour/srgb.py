@@ -28,7 +28,7 @@ _OKLAB_TO_CONES = np.linalg.inv(_CONES_TO_OKLAB)
 
 
 def encode(light: np.ndarray) -> np.ndarray:
-    """Turn linear light into sRGB display values (IEC 61966-2-1).
+    """Convert linear light to sRGB display values (IEC 61966-2-1).
 
     Parameters
     ----------
@@ -46,14 +46,14 @@ def encode(light: np.ndarray) -> np.ndarray:
 
 
 def decode(display: np.ndarray) -> np.ndarray:
-    """Turn sRGB display values into linear light; the inverse of `encode`."""
+    """Convert sRGB display values to linear light; the inverse of `encode`."""
     display = np.asarray(display, dtype=np.float64)
     curved = ((np.maximum(display, 0.04045) + 0.055) / 1.055) ** 2.4
     return np.where(display <= 0.04045, display / 12.92, curved)
 
 
 def to_oklab(light: np.ndarray) -> np.ndarray:
-    """Turn linear sRGB light into Oklab.
+    """Convert linear sRGB light to Oklab.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def to_oklab(light: np.ndarray) -> np.ndarray:
 
 
 def from_oklab(lab: np.ndarray) -> np.ndarray:
-    """Turn Oklab into linear sRGB light; the inverse of `to_oklab`."""
+    """Convert Oklab to linear sRGB light; the inverse of `to_oklab`."""
     return _mix(_CONES_TO_LINEAR, _mix(_OKLAB_TO_CONES, lab) ** 3)
 
 

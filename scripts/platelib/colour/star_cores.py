@@ -163,7 +163,7 @@ def cores_of(percent: np.ndarray) -> Cores:
 
 
 def with_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> np.ndarray:
-    """Give cores the colours of their rims, and the brightness of the least saturated plane.
+    """Set cores to the colours of their rims and the brightness of the least saturated plane.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ _CLIP_SIGMA = 3.0
 
 @dataclass(frozen=True)
 class White:
-    """Factors of the planes and how well they are known.
+    """Factors of the planes with their uncertainty.
 
     Attributes
     ----------

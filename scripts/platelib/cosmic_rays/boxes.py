@@ -119,7 +119,7 @@ def copy(source, area, target):
 
 @kernel
 def subtract(other, area, values):
-    """Subtract in place what another buffer holds."""
+    """Subtract another buffer in place."""
     n = area[3] - area[2]
     for y in range(area[0], area[1]):
         line, less = values[y * STRIDE + area[2] :], other[y * STRIDE + area[2] :]

@@ -38,7 +38,7 @@ _SAFE = np.float32(1.0 - 1e-5)
 
 @allocating_kernel
 def search(image, variance, silent, boxes, limits, rays):
-    """Flag cosmic rays in all boxes that are not empty; return whether any is new.
+    """Flag cosmic rays in all nonempty boxes; return whether any is new.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def _laplacian(pixels, area, out):
 
 @kernel
 def _over_noise(sharp, area, noise):
-    """Turn variances into noise, and Laplacians into Laplacians over twice the noise."""
+    """Convert variances to noise, and divide Laplacians by twice the noise."""
     n = area[3] - area[2]
     two = np.float32(2.0)
     for y in range(area[0], area[1]):
@@ -146,7 +146,7 @@ def _over_noise(sharp, area, noise):
 
 @kernel
 def _cores(sharp, noise, stars, smooth, area, sigma, contrast, marks):
-    """Mark sharp pixels that no star explains in ``marks[1]``; say whether there are any."""
+    """Mark sharp pixels unexplained by stars in ``marks[1]``; return whether there are any."""
     silent, cores = marks[0], marks[1]
     cores[:] = 0
     found = False
@@ -162,7 +162,7 @@ def _cores(sharp, noise, stars, smooth, area, sigma, contrast, marks):
 
 @kernel
 def _grow(sharp, area, middle, sigma, low, marks, top, left, rays):
-    """Add sharp neighbours, whatever the structure, then less sharp ones; count new pixels."""
+    """Add sharp neighbours regardless of structure, then less sharp ones; count new pixels."""
     silent, cores, near = marks[0], marks[1], marks[2]
     near[:] = 0
     one = common(grown(area, 1), middle)

@@ -72,7 +72,7 @@ def saturated_star_images(image: np.ndarray, variance: np.ndarray, mask: np.ndar
 
 
 def _has_light_around(image, variance, full, middle: tuple[int, int], depth: float) -> bool:
-    """Return whether there is light in all directions about the thickest part of a group.
+    """Return whether the thickest part of a group has light on all sides.
 
     A track crosses a ring in two places, so three quarters of it show the sky.
     """
@@ -111,7 +111,7 @@ def _windows(box, depth: float, shape: tuple[int, int]) -> Iterator[tuple[slice,
 
 
 def _connected(image: np.ndarray, variance: np.ndarray, core: np.ndarray) -> np.ndarray:
-    """Find pixels above their surroundings that are connected with a core."""
+    """Return the pixels above their surroundings that are connected to a core."""
     smooth = gaussian_filter(image.astype(np.float64), _SMOOTH_PX)
     noise = np.sqrt(variance) * _SMOOTH_NOISE
     bright = core | (smooth - _surroundings(image) > _SMOOTH_SIGMA * noise)
@@ -137,7 +137,7 @@ def _surroundings(image: np.ndarray) -> np.ndarray:
 
 
 def _touches_edge(part: np.ndarray, window: tuple[slice, slice], shape: tuple[int, int]) -> bool:
-    """Return whether a part ends at an edge of the window that is none of the frame."""
+    """Return whether a part ends at an edge of the window inside the frame."""
     rows, columns = window
     return bool(
         (rows.start > 0 and part[0].any())

@@ -147,7 +147,7 @@ def _lower_medians(image, variance, silent, history) -> list[np.float32]:
 
 @kernel
 def _any_lonely(rays, silent, places):
-    """Return whether any of the places has no good pixel in the 5 x 5 around."""
+    """Return whether any position has no good pixel in the surrounding 5 x 5."""
     nx = rays.shape[1]
     for place in places:
         y, x = place // nx, place % nx
@@ -167,7 +167,7 @@ def _good_around(rays, silent, y, x):
 
 @kernel
 def _replace(image, variance, silent, rays, places, levels, boxes):
-    """Replace flagged pixels by the mean of the good ones in the 5 x 5 around.
+    """Replace flagged pixels by the mean of the good ones in the surrounding 5 x 5.
 
     Where there is none, ``levels`` of image and variance are taken. The empty ``boxes`` are widened
     to all that this may change.

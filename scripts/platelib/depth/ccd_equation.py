@@ -65,7 +65,7 @@ def signal_to_noise(
 def electrons_at(
     snr: float, pixels: float, exposure: Exposure, sky_pixels: float = math.inf
 ) -> float:
-    """Return the electrons of a star that is seen with a given signal-to-noise.
+    """Return the electrons of a star for a given signal-to-noise ratio.
 
     The CCD equation solved for the star: the larger root of ``star^2 = snr^2 (star + variance)``.
     """

@@ -51,7 +51,7 @@ def completeness(
     snr: float,
     seed: int,
 ) -> Completeness:
-    """Inject stars about an expected limit into empty sky and look for them.
+    """Inject stars around an expected limit into empty sky and recover them.
 
     The copies are put into cut-outs of the image, which are searched like an image of their own. A
     star is found if the source nearest to its place lies within half a width of it and has, in the

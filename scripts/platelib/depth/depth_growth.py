@@ -8,7 +8,7 @@ import numpy as np
 
 @dataclass(frozen=True)
 class UsedSub:
-    """What a sub brought.
+    """The contribution of a sub.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class NightDepth:
 
 
 def growth(subs: Sequence[UsedSub]) -> tuple[NightDepth, ...]:
-    """Return the depth of a channel after each night, relative to what it is now.
+    """Return the depth of a channel after each night, relative to the present depth.
 
     The noise of the weighted mean of the subs so far is ``sqrt(sum w^2 n^2) / sum w``, its stars
     have the weighted mean of the squared widths; the limit of stars in the noise of the sky goes

@@ -44,7 +44,7 @@ def hours_for_gain(exposure_s: float, gain_mag: float) -> float:
 def balance_hours(
     exposures_s: Mapping[str, float], noise_over_star: Mapping[str, float]
 ) -> dict[str, float]:
-    """Return the hours more that give each channel as little noise as the best of them has.
+    """Return the further hours for each channel to reach the noise of the best channel.
 
     Parameters
     ----------

@@ -84,7 +84,7 @@ def limit_of(field: FieldSky, seed: int) -> Limit:
 
 
 def magnitude(flux: float, zero_point: float | None) -> float:
-    """Return the magnitude of a flux; instrumental where there is no zero point, NaN of none."""
+    """Return the magnitude of a flux; instrumental without a zero point, NaN without a flux."""
     if not flux > 0:
         return math.nan
     return -2.5 * math.log10(flux) + (zero_point or 0.0)

@@ -29,7 +29,7 @@ _highest: Callable[..., Any] = np.fmax.reduce
 def brightest_pixels(
     read: Callable[[int, int], np.ndarray], shape: tuple[int, int], step: float = 1.0
 ) -> Brightest:
-    """Collect the brightest pixels of a frame, as far as they do not stand alone.
+    """Collect the brightest pixels of a frame, except isolated ones.
 
     Parameters
     ----------

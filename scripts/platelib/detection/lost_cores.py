@@ -120,7 +120,7 @@ def lost_cores_of(profiles: WingProfiles) -> LostCores:
 
 
 def _star_profile(profiles: WingProfiles) -> np.ndarray:
-    """Return the profile of stars, 1 in the innermost ring, as far out as five of them tell it.
+    """Return the profile of stars, 1 in the innermost ring, out to where five stars contribute.
 
     From ring to ring the light of stars falls most steeply of all sources: the steepest of the
     groups that are about as large as the largest.
@@ -142,7 +142,7 @@ def _star_profile(profiles: WingProfiles) -> np.ndarray:
 
 
 def _reached(profiles: WingProfiles, rings: int) -> np.ndarray:
-    """Return how many rings of each source stand out from the noise, from the middle on."""
+    """Return the number of rings of each source above the noise, from the centre out."""
     bright = profiles.light[:, :rings] > _LEAST_SIGMA * profiles.error[:, :rings]
     return np.logical_and.accumulate(bright, axis=1).sum(axis=1)
 
@@ -194,7 +194,7 @@ def _judged(
 
 
 def _of_wing(ratios: np.ndarray, bar: _Bar) -> float | None:
-    """Return the brightness that rings of a wing agree on, with as many of them as do."""
+    """Return the brightness on which most rings of a wing agree."""
     for stop in range(ratios.size, bar.rings - 1, -1):
         wing = ratios[:stop]
         brightness = float(np.median(wing))

@@ -21,7 +21,7 @@ _BLOCK = 32
 
 
 class Slab(NamedTuple):
-    """Rows of a sub in two pieces: rows that were there before, and those that follow.
+    """Rows of a sub in two parts: rows of the previous call, and new ones.
 
     ``images``, two ``(n, nx)`` float32, bad pixels interpolated; ``masks``, two ``(n, nx)`` uint8:
     1 bad, 2 saturated; ``top``, the number of the first row.
@@ -33,7 +33,7 @@ class Slab(NamedTuple):
 
 
 class Limits(NamedTuple):
-    """The sky, and what stars stand above.
+    """The sky and the detection limits of stars.
 
     ``level`` and ``noise`` of the cells, ``(my, mx)`` float32; ``lines`` and ``floors`` are from
     :func:`limit_lines`.
@@ -149,7 +149,7 @@ def _search_rows(slab, rows, shape, limits, taps, found, count, room):
 
 @kernel
 def _where(pair, y):
-    """Say in which of two arrays, one above the other, a row lies, and where there."""
+    """Return the array of a row, one of two stacked arrays, and its index there."""
     height = pair[0].shape[0]
     return (0, y) if y < height else (1, y - height)
 
@@ -190,7 +190,7 @@ def _any_near(words, block):
 
 @kernel
 def _mark_maxima(row, start, stop, taps, upper, lower, share, values, is_maximum):
-    """Smooth a part of a row, and flag what is above the limit and no neighbour in the row."""
+    """Smooth a part of a row and flag values above the limit and above both row neighbours."""
     size = stop - start
     _smooth_row(row[start - 3 : stop + 3], taps, values[: size + 2])
     left, middle, right = values[:size], values[1 : size + 1], values[2 : size + 2]
@@ -228,7 +228,7 @@ def _is_peak(above, below, x, value, taps):
 
 @kernel
 def _add_star(slab, y, x, shape, limits, room, found, count):
-    """Measure what is at a peak; return 1 if it is a star and was put down, else 0."""
+    """Measure the source at a peak; return 1 if it is a star and was stored, else 0."""
     images, top, box = slab.images, slab.top, room.box
     sky = interpolate(limits.level, shape, y, x)
     (a, above), (b, here), (c, below) = (
@@ -275,7 +275,7 @@ def _flags(masks, y, x):
 
 @kernel
 def _cut_out(images, y, x, square):
-    """Copy the pixels about one, as far as there are any."""
+    """Copy the pixels around a pixel, clipped at the edges."""
     side = square.shape[0]
     half = side // 2
     first, last = max(0, half - x), min(side, images[1].shape[1] + half - x)

@@ -98,7 +98,7 @@ class StarSearch:
 
     @property
     def margin(self) -> int:
-        """Rows above and below a star that are looked at."""
+        """Number of rows above and below a star used for its measurement."""
         return max(self.half_px + 2, EDGE)
 
     @property
@@ -129,7 +129,7 @@ class StarSearch:
         return int(np.ceil(self._radius(fwhm) + 1))
 
     def look(self, image: np.ndarray, mask: np.ndarray) -> None:
-        """Look at the next rows of the sub; the arrays are looked at again at the next call.
+        """Search the next rows of the sub; the arrays must stay valid until the next call.
 
         Parameters
         ----------
@@ -195,7 +195,7 @@ class StarSearch:
         return stars, numbers, fwhm
 
     def _on_trails(self, shapes: np.ndarray) -> np.ndarray:
-        """Return which detections lie on trails; they are looked at in an order of their own."""
+        """Return which detections lie on trails, tested in a fixed order."""
         order = np.lexsort((shapes[:, 0], shapes[:, 1]))
         x, y, ellipticity, angle = (shapes[order, column] for column in (0, 1, 3, 5))
         trail = np.empty(len(shapes), dtype=bool)
@@ -246,7 +246,7 @@ def find_stars(
     aperture_fwhm: float,
     max_stars: int,
 ) -> np.ndarray:
-    """Find and measure the stars of a calibrated sub that is at hand as a whole.
+    """Find and measure the stars of a calibrated sub held in memory.
 
     Parameters
     ----------
@@ -276,7 +276,7 @@ def _minor_fwhm(stars: np.ndarray) -> np.ndarray:
 
 
 def significant(values: np.ndarray, digits: int) -> np.ndarray:
-    """Round to so many significant digits."""
+    """Round to a number of significant digits."""
     values = np.asarray(values, dtype=np.float64)
     size = np.where((values == 0) | ~np.isfinite(values), 1.0, np.abs(values))
     places = digits - 1 - np.floor(np.log10(size)).astype(int)

@@ -46,7 +46,7 @@ class StarProfile:
         return float(_share(radius, self.fwhm, self.slope))
 
     def share_beside(self, distance: np.ndarray, radius: float) -> np.ndarray:
-        """Return the share of a star's light within apertures about other places.
+        """Return the fraction of a star's light inside apertures at other positions.
 
         Parameters
         ----------
@@ -65,7 +65,7 @@ class StarProfile:
 
 
 def usual_profile(measured_fwhm: float) -> StarProfile:
-    """Return the profile of stars whose cores are not known: beta 3.3."""
+    """Return the profile of stars with unknown cores: beta 3.3."""
     return StarProfile(_true_fwhm(measured_fwhm, _USUAL_SLOPE), _USUAL_SLOPE)
 
 
@@ -76,7 +76,7 @@ def fitted_profile(
     error: float,
     prior_slope: float | None = None,
 ) -> StarProfile:
-    """Return the profile that a width and a concentration tell.
+    """Return the profile with a given width and concentration.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def fitted_profile(
 
 
 def measured_fwhm(fwhm: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """Return the FWHM that windowed moments give for profiles, ``(n,)`` each.
+    """Return the FWHM by windowed moments of profiles, ``(n,)`` each.
 
     The window is a Gaussian as wide as the star, see `platelib.detection.windowed_moments`.
     """
@@ -134,13 +134,13 @@ def _measured_table() -> np.ndarray:
 
 
 def _true_fwhm(measured: float, slope: float) -> float:
-    """Return the FWHM of the profile that is measured so wide."""
+    """Return the true FWHM for a measured FWHM."""
     return float(np.interp(slope, _SLOPES, _true_fwhms(measured)))
 
 
 @lru_cache(maxsize=64)
 def _true_fwhms(measured: float) -> np.ndarray:
-    """Return the FWHM of the profile of each of `_SLOPES` that is measured so wide."""
+    """Return the true FWHM for a measured FWHM, for each of `_SLOPES`."""
     return np.array([np.interp(measured, row, _FWHMS) for row in _measured_table()])
 
 

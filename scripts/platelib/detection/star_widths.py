@@ -59,5 +59,5 @@ def _sharpest_peak(width: np.ndarray, half: float) -> float | None:
 
 
 def _count(width: np.ndarray, at: np.ndarray, reach: float) -> np.ndarray:
-    """Count the sorted values within reach of each of some places."""
+    """Count the sorted values within reach of each position."""
     return np.searchsorted(width, at + reach, "right") - np.searchsorted(width, at - reach, "left")

@@ -137,7 +137,7 @@ def _centred(
 def _window(
     image: np.ndarray, x: float, y: float, reach: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the pixels about a place as float64, and their columns and rows."""
+    """Return the pixels around a position as float64, and their columns and rows."""
     half, column, row = int(np.ceil(reach)) + 1, round(x), round(y)
     ny, nx = image.shape
     top, left = max(0, row - half), max(0, column - half)
@@ -156,7 +156,7 @@ def _is_near(place: tuple[float, float], places: list[tuple[float, float]], px: 
 def _rings(
     image: np.ndarray, noise: float, x: float, y: float, unit: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
-    """Return light, error and unevenness of the rings of a source; None where no sky is around."""
+    """Return light, error and unevenness of the rings of a source; None without sky around it."""
     cut, column, row = _window(image, x, y, _SKY_RING[1] * unit)
     distance = np.hypot(column - x, row - y) / unit
     known = np.isfinite(cut)

@@ -17,7 +17,7 @@ Box = tuple[slice, slice]
 def covers(
     transform: Transform, shape: tuple[int, int], x: np.ndarray, y: np.ndarray
 ) -> np.ndarray:
-    """Return whether places on the grid lie in a raw frame.
+    """Return whether grid positions lie in a raw frame.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ def covers(
 def lone_boxes(
     transforms: Sequence[Transform], shapes: Sequence[tuple[int, int]], grid: tuple[int, int]
 ) -> list[list[Box]]:
-    """Return for each sub the boxes in its raw frame that hold what it alone covers.
+    """Return the boxes in each sub's raw frame with the area that only this sub covers.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def is_lone(
     x: np.ndarray,
     y: np.ndarray,
 ) -> np.ndarray:
-    """Return which places on the grid one of the subs covers alone; ``(n,)`` bool."""
+    """Return which grid positions exactly one sub covers; ``(n,)`` bool."""
     inside = (x > -0.5) & (x < grid[1] - 0.5) & (y > -0.5) & (y < grid[0] - 0.5)
     count = np.zeros(len(x), dtype=int)
     for transform, shape in zip(transforms, shapes, strict=True):

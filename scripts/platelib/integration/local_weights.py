@@ -59,13 +59,13 @@ class WeightTable:
 
 
 def constant_weights(weights: np.ndarray) -> WeightTable:
-    """Return a table of one cell that is larger than any image; ``weights`` are ``(n,)``."""
+    """Return a table of one cell larger than any image; ``weights`` are ``(n,)``."""
     table = np.ascontiguousarray(np.asarray(weights, dtype=np.float64)[None, None])
     return WeightTable(table, 0, 0, 1 << 40)
 
 
 class LocalWeights:
-    """Weights of the subs of a channel at each place of the grid.
+    """Weights of the subs of a channel at each position of the grid.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ class LocalWeights:
         return basis((x - centre_x) / scale, (y - centre_y) / scale, 2)
 
     def _relative_variance(self, y: np.ndarray, x: np.ndarray) -> np.ndarray:
-        """Variance of each sub at places, over that at the mean of its sky, ``(n, places)``."""
+        """Return each sub's variance at positions relative to its mean sky, ``(n, places)``."""
         rise = self._slope[:, None] * polynomial(self._terms(y, x), self._skies)
         return np.clip(1 + rise, 1 / _MOST, _MOST)
 

@@ -69,7 +69,7 @@ def noise_correlation(
 
 
 def _squares(at: np.ndarray) -> np.ndarray:
-    """Sum of the squared weights of the kernel along an axis, at places in the raw frame."""
+    """Return the sum of squared kernel weights along an axis, at raw positions."""
     # Places are as exact as their coefficients: whole pixels may lie a hair below.
     return np.interp(np.abs(at - np.rint(at)), _PHASES, _SQUARES)
 

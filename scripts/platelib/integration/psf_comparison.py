@@ -73,12 +73,12 @@ class Comparison(NamedTuple):
 
     @property
     def margin(self) -> int:
-        """Pixels around a sample that the test looks at."""
+        """Number of pixels around a sample used by the test."""
         return self.taps.shape[-1] // 2 + AROUND if self.partners.shape[1] else 0
 
 
 class Tested(NamedTuple):
-    """A sample that is tested for the second time.
+    """A sample in the second test.
 
     Attributes
     ----------
@@ -133,7 +133,7 @@ def comparison_workspace() -> np.ndarray:
 
 @kernel
 def compare(values, variances, squares, y, x, sky, state, spread, flags, compared, work):
-    """Settle the samples of a pixel of which the first test found some to stand out.
+    """Decide on the samples of a pixel with outliers in the first test.
 
     Parameters
     ----------
@@ -185,7 +185,7 @@ def _is_lit(values, y, x, sky, spread, state):
 
 @kernel
 def _lies_between(values, spread, i, y, x, sky, compared):
-    """Return whether a sample fits the partners that are nearest in width as they are."""
+    """Return whether a sample agrees with the unconvolved partners nearest in width."""
     low, high, noise = np.inf, -np.inf, spread[i]
     sharper, softer = False, False
     for k in range(compared.partners.shape[1]):
@@ -266,7 +266,7 @@ def _agrees_with_nearest(values, variances, i, y, x, sky, spread, light, compare
 
 @kernel
 def exceeds(values, variances, i, y, x, sky, side, sigmas, compared, work):
-    """Return whether a sample lies beyond the prediction by so many times its noise.
+    """Return whether a sample exceeds the prediction by a multiple of its noise.
 
     It does not where there is no prediction, or one that is much noisier than the sample.
     """

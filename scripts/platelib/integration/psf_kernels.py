@@ -134,7 +134,7 @@ def _gaussian(radius: int, sigma: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _basis(radius: int, wide: float) -> np.ndarray:
-    """Return the shapes that kernels are made of, ``(k, side, side)`` float64."""
+    """Return the basis functions of kernels, ``(k, side, side)`` float64."""
     point = np.zeros((2 * radius + 1, 2 * radius + 1))
     point[radius, radius] = 1.0
     narrow, u = _gaussian(radius, _NARROW_SIGMA_PX)
@@ -196,7 +196,7 @@ def _fill_terms(light, variance, basis, places, terms, data):
 
 @allocating_kernel
 def _fill_holes(light, filled):
-    """Copy a stamp and give pixels without data the mean of the 5 x 5 around, if there is one."""
+    """Copy a stamp; fill pixels without data with the mean of the surrounding 5 x 5, if any."""
     ny, nx = light.shape
     for y in range(ny):
         for x in range(nx):
@@ -215,7 +215,7 @@ def _fill_holes(light, filled):
 
 @allocating_kernel
 def _fit(terms, partner, sub, stars, squares, fitted):
-    """Fit one kernel; return its misfit, or -1 where there are too few pixels."""
+    """Fit one kernel; return its misfit, or -1 for too few pixels."""
     shapes, size = terms.shape
     weight, rest = np.zeros(size), np.zeros(size)
     used = 0

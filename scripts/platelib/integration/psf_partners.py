@@ -55,7 +55,7 @@ def fit_radius(fwhm_px: np.ndarray) -> int:
 
 
 def wanted_stars(fwhm_px: np.ndarray) -> int:
-    """Return how many stars a fit is worth, at most."""
+    """Return the largest useful number of stars for a fit."""
     return int(min(48, max(16, _FIT_PIXELS // len(disc(fit_radius(fwhm_px))))))
 
 
@@ -65,7 +65,7 @@ def stamp_radius(fwhm_px: np.ndarray) -> int:
 
 
 def disc(radius: int) -> np.ndarray:
-    """Return the places within a radius about a pixel, ``(m, 2)`` int64 rows and columns."""
+    """Return the pixels within a radius of a pixel, ``(m, 2)`` int64 rows and columns."""
     step = np.arange(-radius, radius + 1)
     inside = step**2 + step[:, None] ** 2 <= radius**2
     return np.argwhere(inside) - radius

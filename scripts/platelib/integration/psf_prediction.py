@@ -63,7 +63,7 @@ def light_of_partners(values, i, y, x, sky, compared, work):
 
 @kernel
 def predict(values, variances, i, y, x, sky, compared, work):
-    """The prediction of a sample by its partners.
+    """Predict a sample from its partners.
 
     Returns
     -------
@@ -138,7 +138,7 @@ def convolve(plane, variance, y, x, sky, taps):
 
 @kernel
 def allowed(around, misfit, top, compared):
-    """Return how much light predictions may miss by, beside the noise."""
+    """Return the allowed error of predictions in addition to the noise."""
     return max(compared.tolerance, misfit) * around + _SPREAD_SHARE * top
 
 

@@ -139,7 +139,7 @@ def reject(
 
 
 class Samples(NamedTuple):
-    """Registered subs as kernels take them.
+    """Registered subs in the form for kernels.
 
     Attributes
     ----------
@@ -158,7 +158,7 @@ class Samples(NamedTuple):
 
 
 class Prepared(NamedTuple):
-    """All that rejection reads: samples, the rule, its tables and the second test."""
+    """The input of rejection: samples, the rule, its tables and the second test."""
 
     samples: Samples
     rule: Rule
@@ -201,7 +201,7 @@ def prepare(
     rejection: Rejection,
     compared: Comparison | None,
 ) -> Prepared:
-    """Return what `reject_strip` reads; the arguments are those of `reject`.
+    """Return the input of `reject_strip`; the arguments are those of `reject`.
 
     Raises
     ------

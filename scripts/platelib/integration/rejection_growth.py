@@ -37,7 +37,7 @@ def grow(
     sky: float = 0.0,
     compared: Comparison | None = None,
 ) -> np.ndarray:
-    """Extend rejections to the faint skirts of trails and cosmic rays.
+    """Extend rejections to the faint wings of trails and cosmic rays.
 
     A rejected sample with at least one rejected neighbour of the same sign takes along the
     samples within ``reach`` pixels that lie on the same side of the mean of the kept ones by
@@ -84,7 +84,7 @@ def grow_averaged(
     sky: float = 0.0,
     compared: Comparison | None = None,
 ) -> None:
-    """Extend rejections like :func:`grow`, and correct an average that was made before.
+    """Extend rejections like :func:`grow`, and correct an existing average.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ def _take_all_along(
     sky: float,
     compared: Comparison | None,
 ) -> np.ndarray:
-    """Flag what rejected samples take along, and return 1 for each pixel that was looked at."""
+    """Flag the neighbours of rejected samples, and return 1 for each checked pixel."""
     looked_at = np.zeros(flags.shape[1:], dtype=np.uint8)
     centre = np.empty(looked_at.shape, dtype=np.float32)
     rule = (int(reach), float(threshold), float(sky), compared or no_comparison(len(values)))
@@ -215,7 +215,7 @@ def _settle_all(flags, looked_at, nobody):
 
 @kernel
 def _settle(flags, y, x, tally):
-    """Make what was taken along rejected, and count it; say whether there was any."""
+    """Reject and count the flagged neighbours; return whether there were any."""
     taken = False
     for i in range(len(flags)):
         if flags[i, y, x] > HIGH:

@@ -36,7 +36,7 @@ ZERO, ONE, ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
 
 
 def strip_of(n: int, sorts: bool = False) -> int:
-    """Return how many pixels of a row to work at a time, which changes no result.
+    """Return the number of pixels of a row processed at a time; it changes no result.
 
     Samples are read from memory once if those of a strip stay in the cache until they are averaged;
     the longer a strip is, the faster they are read.
@@ -134,7 +134,7 @@ def _means(values, variances, y, left, right, squares, centre, scale, count):
 
 @kernel
 def _add_four_squares(values, variances, i, y, left, right, squares, total):
-    """Add four images, one after the other, to a sum that is loaded and stored once."""
+    """Add four images in order to a sum that is loaded and stored once."""
     zero, one = np.float32(0.0), np.float32(1.0)
     r0, r1, r2, r3 = (
         values[i, y, left:right], values[i + 1, y, left:right],
@@ -157,7 +157,7 @@ def _add_four_squares(values, variances, i, y, left, right, squares, total):
 
 @kernel
 def _add_four_known(values, i, y, left, right, total, count):
-    """Add and count what is known in four images."""
+    """Sum and count the valid samples of four images."""
     zero = np.float32(0.0)
     r0, r1, r2, r3 = (
         values[i, y, left:right], values[i + 1, y, left:right],
@@ -254,7 +254,7 @@ def _screen_centred(values, y, left, right, low, high, work, tally, suspect):
 
 @kernel
 def _sorted_strip(values, y, left, right, network, rows, count):
-    """Samples of each pixel in rising order, missing ones last as infinity; how many there are."""
+    """Return the sorted samples of each pixel, missing ones last as infinity, and their number."""
     width, missing = right - left, np.float32(np.inf)
     for p in range(width):
         count[p] = 0
@@ -295,7 +295,7 @@ def screen_mad(values, y, left, right, low, high, network, valley, rows, tally, 
 
 @kernel
 def screen_esd(values, y, left, right, limits, network, rows, tally, suspect):
-    """Screen for ``esd``: the test itself, with sums that are carried from step to step.
+    """Screen for ``esd``: the test itself, with sums updated from step to step.
 
     In rising order, the sample farthest from the mean of those left is the first or the last.
     """

@@ -20,7 +20,7 @@ EXCESS = 1.2
 
 
 class Rule(NamedTuple):
-    """A rejection as kernels take it."""
+    """A rejection method in the form for kernels."""
 
     method: int
     low: float
@@ -31,7 +31,7 @@ class Rule(NamedTuple):
 
 
 class Tables(NamedTuple):
-    """What is made once for so many samples: critical values and networks."""
+    """Tables for a number of samples: critical values and sorting networks."""
 
     limits: np.ndarray
     network: np.ndarray
@@ -48,7 +48,7 @@ def gather(values, y, x, samples, state):
 
 @kernel
 def _kept(samples, state, buffer):
-    """Copy the kept samples to the buffer; return how many there are."""
+    """Copy the kept samples to the buffer; return their number."""
     count = 0
     for i in range(samples.size):
         buffer[count] = samples[i]
@@ -79,7 +79,7 @@ def expected_noise(variances, noise, y, x, state, spread, scratch):
 
 @kernel
 def clip_expected(samples, state, spread, sky, low, high, max_iterations, tolerance, scratch):
-    """``noise``: strike what differs from the median by more than its expected noise allows."""
+    """``noise``: reject samples beyond a multiple of their expected noise from the median."""
     inside = 0.99 * max(min(low, high), 0.0) ** 2
     for _ in range(max_iterations):
         count = _kept(samples, state, scratch)
@@ -101,7 +101,7 @@ def clip_expected(samples, state, spread, sky, low, high, max_iterations, tolera
 
 @kernel
 def _strike(samples, state, i, least, most):
-    """Mark a sample that lies outside of limits, and say whether it does."""
+    """Mark a sample outside the limits; return whether it is."""
     if samples[i] < least:
         state[i] = LOW
     elif samples[i] > most:
@@ -130,7 +130,7 @@ def clip_pair(samples, state, spread, high):
 
 @kernel
 def clip_spread(samples, state, use_mad, low, high, max_iterations, scratch):
-    """``sigma`` and ``mad``: strike what differs from the median by more than the spread allows."""
+    """``sigma`` and ``mad``: reject samples beyond a multiple of the spread from the median."""
     for _ in range(max_iterations):
         count = _kept(samples, state, scratch)
         if count < 3:
@@ -213,7 +213,7 @@ def clip_esd(samples, state, limits, scratch, order):
 
 @kernel
 def _farthest(samples, state):
-    """Place and distance of the kept sample that is farthest from their mean, mean and spread."""
+    """Return index and distance of the kept sample farthest from the mean; mean and spread."""
     count = 0
     mean = 0.0
     for i in range(samples.size):

@@ -29,7 +29,7 @@ def are_any_spikes(flags, place):
 
 @kernel
 def suspect_spikes(flags, place, spiked, suspect):
-    """Fill in which pixels have a spike, and suspect them."""
+    """Mark the pixels with a spike as suspect."""
     y, left, right = place
     for p in range(right - left):
         spiked[p] = False

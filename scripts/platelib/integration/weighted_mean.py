@@ -84,21 +84,21 @@ def average(
 
 
 def table_of(weights: np.ndarray | WeightTable) -> tuple[np.ndarray, int, int, int]:
-    """Return weights as `average_strip` takes them."""
+    """Return weights in the form for `average_strip`."""
     if not isinstance(weights, WeightTable):
         weights = constant_weights(weights)
     return weights.as_kernels_take_it
 
 
 def blank_average(n: int, shape: tuple[int, int]) -> Average:
-    """Return an average to be filled, of ``n`` images and ``(ny, nx)`` pixels."""
+    """Return an unfilled average of ``n`` images and ``(ny, nx)`` pixels."""
     mean, variance = (aligned.empty(shape, np.float32) for _ in range(2))
     count, low, high = (aligned.empty(shape, np.int16) for _ in range(3))
     return Average(mean, variance, count, low, high, np.zeros((n, 3), dtype=np.int64))
 
 
 def room_of_strip(size: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return what `average_strip` needs to work: the sums and counts of so many pixels."""
+    """Return the working memory of `average_strip`: sums and counts per pixel."""
     return aligned.empty((3, size), np.float64), aligned.empty((2, size), np.int32)
 
 
@@ -177,7 +177,7 @@ def _are_kept(flags, i, place):
 
 @kernel
 def _add_four(planes, i, place, weights, squared, total):
-    """Add a run of four images, one after the other, to a sum that is loaded and stored once."""
+    """Add a run of four images in order to a sum that is loaded and stored once."""
     y, left, size = place
     r0, r1 = planes[i, y, left : left + size], planes[i + 1, y, left : left + size]
     r2, r3 = planes[i + 2, y, left : left + size], planes[i + 3, y, left : left + size]
@@ -197,7 +197,7 @@ def _add_weights(weights, i, total):
 
 @kernel
 def _add_four_kept(planes, flags, i, place, weights, squared, total):
-    """Do `_add_four` with what is kept."""
+    """Do `_add_four` with the kept samples."""
     y, left, size = place
     r0, r1 = planes[i, y, left : left + size], planes[i + 1, y, left : left + size]
     r2, r3 = planes[i + 2, y, left : left + size], planes[i + 3, y, left : left + size]
@@ -230,7 +230,7 @@ def _add_weights_kept(flags, i, place, weights, total):
 
 @kernel
 def _add_kept(values, variances, flags, i, place, factor, sums):
-    """Add what is kept of a run of one image."""
+    """Add the kept samples of a run of one image."""
     y, left, size = place
     row, noise = values[i, y, left : left + size], variances[i, y, left : left + size]
     marks = flags[i, y, left : left + size]
@@ -251,7 +251,7 @@ def _sum(one, other):
 
 @kernel
 def _rejected(mark):
-    """Return 1 for what was rejected as low, and `ABOVE` for what was rejected as high."""
+    """Return 1 for a sample rejected as low, and `ABOVE` for one rejected as high."""
     return _sum(ONE if mark == LOW else ZERO, ABOVE if mark == HIGH else ZERO)
 
 
@@ -262,7 +262,7 @@ def _missing(mark):
 
 @kernel
 def _count_flags(flags, i, place, counts, tally):
-    """Count what is missing or rejected in a run of an image, by pixel and in all."""
+    """Count missing and rejected samples in a run of an image, by pixel and in total."""
     y, left, size = place
     marks = flags[i, y, left : left + size]
     rejected, missing = counts

@@ -15,7 +15,7 @@ _FLOATS = LINE_BYTES // 4
 
 
 def empty(shape: tuple[int, ...], dtype: type | np.dtype) -> np.ndarray:
-    """Return an array with any content whose first element begins a line.
+    """Return an uninitialised array whose first element starts a cache line.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ def empty(shape: tuple[int, ...], dtype: type | np.dtype) -> np.ndarray:
 
 @allocating_kernel
 def zeros(rows, columns):
-    """Return float32 zeros for use by kernels, the first of which begins a line."""
+    """Return float32 zeros for kernels; the first element starts a cache line."""
     room = np.zeros(rows * columns + _FLOATS, dtype=np.float32)
     first = -(room.ctypes.data // room.itemsize) % _FLOATS
     return room[first : first + rows * columns].reshape(rows, columns)

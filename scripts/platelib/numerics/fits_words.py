@@ -17,7 +17,7 @@ def in_order(word):
 
 @kernel
 def count_of(word):
-    """Return the count that a word, read as uint16, stands for."""
+    """Convert a word, read as uint16, to its count."""
     return np.uint16(in_order(word) ^ np.uint16(0x8000))
 
 

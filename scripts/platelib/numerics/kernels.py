@@ -103,7 +103,7 @@ def _cache_folder() -> str:
 
 
 def _is_made(folder: Path, mode: int) -> bool:
-    """Make a folder, and tell whether it is there and nobody else can write to it."""
+    """Make a folder; return whether it exists and only this user can write to it."""
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         folder.mkdir(mode=mode, exist_ok=True)
@@ -117,7 +117,7 @@ def _is_made(folder: Path, mode: int) -> bool:
 
 
 def _take_over(compiled: Path, folder: Path) -> None:
-    """Copy compiled code, unless some is there: numba keeps none where it cannot write."""
+    """Copy compiled code unless present: numba caches nothing in a read-only folder."""
     if not folder.exists():
         copy = Path(tempfile.mkdtemp(dir=folder.parent))
         try:
@@ -130,7 +130,7 @@ def _take_over(compiled: Path, folder: Path) -> None:
 
 
 def _load_numba_without_blas() -> None:
-    """Import the part of numba that looks for BLAS while there is none to be seen.
+    """Import the part of numba that searches for BLAS while BLAS is hidden.
 
     It would have scipy.linalg imported with the first kernel, which takes longer than all other
     imports of a step but two, for products of matrices that no kernel has.
@@ -146,7 +146,7 @@ def _load_numba_without_blas() -> None:
 
 
 def _processor_features() -> str | None:
-    """Choose what kernels are compiled for, as the compiler takes it; None leaves it to numba.
+    """Return the processor features to compile for, as the compiler's text; None: numba's choice.
 
     The compiler uses vectors of half the width that AVX-512 has, since whole ones slowed its first
     processors down. Those that know ``avx512vbmi2`` are younger.
@@ -179,7 +179,7 @@ allocating_kernel = numba.njit(nogil=True, cache=True, error_model="numpy")
 
 
 def read_only(array: np.ndarray) -> np.ndarray:
-    """Return a view as mapped files give it: kernels are compiled for these, and for no others."""
+    """Return a read-only view, the only kind of array that kernels are compiled for."""
     view = array.view()
     view.flags.writeable = False
     return view

@@ -7,7 +7,7 @@ from platelib.numerics.constants import MAD_TO_SIGMA
 
 
 def median_of(values: np.ndarray) -> float:
-    """Return what `numpy.median` does of an array without NaN, in a quarter of the time.
+    """Return the result of `numpy.median` for an array without NaN, in a quarter of the time.
 
     Parameters
     ----------

@@ -6,7 +6,7 @@ _MOST_AT_A_TIME = 2_000_000
 
 
 def close_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
-    """Find all pairs of points of two sets that are no further apart than so much.
+    """Return all pairs of points of two sets within a distance.
 
     Points are compared with those whose first coordinate is within reach, which is quick as long
     as these are few; memory is bounded whatever they are.
@@ -50,7 +50,7 @@ def close_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.nd
 
 
 def mutual_pairs(one: np.ndarray, other: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
-    """Pair points where each has no nearer one than the other.
+    """Return pairs of mutually nearest points.
 
     Parameters
     ----------

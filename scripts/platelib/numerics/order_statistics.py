@@ -22,7 +22,7 @@ _HALVINGS = 20
 
 @cache
 def sorting_network(n: int) -> np.ndarray:
-    """Return the odd-even merge sort of ``n`` places.
+    """Return the odd-even merge sort network for ``n`` values.
 
     Returns
     -------
@@ -64,7 +64,7 @@ def valley_network(n: int) -> np.ndarray:
 
 @cache
 def median_network(n: int) -> np.ndarray:
-    """Return the part of :func:`sorting_network` that puts the middle values in place."""
+    """Return the part of :func:`sorting_network` that sorts the middle values."""
     wanted = {(n - 1) // 2, n // 2}
     pairs = []
     for first, second in reversed(sorting_network(n).tolist()):
@@ -84,7 +84,7 @@ def _table(pairs: list[tuple[int, int]]) -> np.ndarray:
 
 @kernel
 def work_network(rows, pairs, width):
-    """Put the rows of each of ``width`` columns in the order of the network, in place."""
+    """Apply the network to the rows of each of ``width`` columns, in place."""
     for k in range(len(pairs)):
         first = rows[pairs[k, 0]]
         second = rows[pairs[k, 1]]

@@ -57,7 +57,7 @@ def fit_rising(
 
 
 def pays(higher: Residuals, lower: Residuals, kept: float) -> bool:
-    """Return whether a higher degree is worth it: residuals fall, and by more than chance has it.
+    """Return whether a higher degree lowers the residuals by more than chance.
 
     The second is an F test of the added coefficients.
 

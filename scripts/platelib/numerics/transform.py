@@ -53,7 +53,7 @@ class Transform:
         return raw_x, raw_y
 
     def inverse(self, raw_x: np.ndarray, raw_y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return grid x and y of places in the raw frame, by iterations with the linear part."""
+        """Return grid x and y of raw positions, by iteration with the linear part."""
         a, b, c, d = (float(k[i]) / self.scale for k in (self.x, self.y) for i in (1, 2))
         det = a * d - b * c
         x, y = (np.full(np.shape(raw_x), centre) for centre in (self.centre_x, self.centre_y))
@@ -81,7 +81,7 @@ def normalisation(shape: tuple[int, int]) -> tuple[float, float, float]:
 
 
 def basis(u: np.ndarray, v: np.ndarray, degree: int) -> np.ndarray:
-    """Return the powers ``u^i v^j`` of ``(n,)`` places, ``(k, n)`` in the order of `exponents`.
+    """Return the powers ``u^i v^j`` of ``(n,)`` positions, ``(k, n)`` in the order of `exponents`.
 
     They are products, not powers of the processor's library, whose last bits are its own.
     """
@@ -114,7 +114,7 @@ def polynomial(terms: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
 
 
 def least_squares(terms: np.ndarray, target: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Solve weighted normal equations, every sum in an order of its own.
+    """Solve weighted normal equations, every sum in a fixed order.
 
     A BLAS or LAPACK routine orders its sums by processor; numpy's pairwise sums and Python's
     arithmetic do not, so the coefficients are the same everywhere.

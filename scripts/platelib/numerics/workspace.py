@@ -19,7 +19,7 @@ class Room:
         self._blocks: dict[str, np.ndarray] = {}
 
     def plane(self, name: str, shape: tuple[int, ...], dtype: type) -> np.ndarray:
-        """Return an array with any content; what had that name before is lost."""
+        """Return an uninitialised array; the previous array of that name becomes invalid."""
         size = math.prod(shape) * np.dtype(dtype).itemsize
         if name not in self._blocks or self._blocks[name].size < size:
             self._blocks[name] = aligned.empty((size,), np.uint8)

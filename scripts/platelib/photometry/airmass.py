@@ -31,7 +31,7 @@ def altitude_deg(
     longitude_deg: float,
     elevation_m: float = 0.0,
 ) -> npt.NDArray[np.float64]:
-    """Return the apparent altitude of a place on the sky.
+    """Return the apparent altitude of a sky position.
 
     Parameters
     ----------

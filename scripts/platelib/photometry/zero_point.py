@@ -22,7 +22,7 @@ _FEWEST = 3
 
 @dataclass(frozen=True)
 class ZeroPoint:
-    """A zero point and how well it is known.
+    """A zero point with its uncertainty.
 
     Attributes
     ----------
@@ -54,7 +54,7 @@ class ZeroPoint:
 def fit_zero_point(
     flux: np.ndarray, flux_error: np.ndarray, magnitude: np.ndarray, colour: np.ndarray
 ) -> ZeroPoint:
-    """Fit a zero point and, where the stars allow it, a colour term.
+    """Fit a zero point and, if the stars allow it, a colour term.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ _RANGE = (0.5, 99.5)
 def channel_panels(
     channels: Mapping[str, np.ndarray], look: Look, widest_px: int
 ) -> tuple[dict[str, np.ndarray], AsinhCurve]:
-    """Show channels alone, all by one curve, each in units of the noise of its own sky.
+    """Return one panel per channel, all with one stretch, in units of each channel's sky noise.
 
     Parameters
     ----------

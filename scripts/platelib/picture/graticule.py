@@ -138,7 +138,7 @@ def declination(dec_deg: float, step_deg: float = 0.0) -> str:
 
 
 def directions(sky_map: SkyMap, x: float, y: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return unit vectors on the grid that lead to the north and to the east at a place."""
+    """Return the unit vectors of north and east on the grid at a position."""
     ra, dec = (float(v) for v in sky_map.sky(x, y))
     step = sky_map.scale_arcsec / 3600
     north = _towards(sky_map, x, y, ra, min(dec + step, 90.0))
@@ -153,7 +153,7 @@ def _towards(sky_map: SkyMap, x: float, y: float, ra: float, dec: float) -> np.n
 
 
 def scale_bar(scale_arcsec: float, width_px: int) -> tuple[float, str]:
-    """Return the length of a scale bar in pixels, and what it stands for.
+    """Return the length of a scale bar in pixels, and its label.
 
     It is the longest round angle that is no longer than about a fifth of the picture's width.
     """

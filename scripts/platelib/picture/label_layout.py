@@ -35,7 +35,7 @@ class Box:
 
 @dataclass(frozen=True)
 class Wish:
-    """A label that wants a place.
+    """A label to be placed.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ _DIRECTIONS = (0, 180, 60, 120, 240, 300, 90, 270, 30, 150, 210, 330)
 
 
 def place_labels(wishes: Sequence[Wish], frame: Box, taken: Sequence[Box] = ()) -> list[Box | None]:
-    """Give each label a place, the first ones first.
+    """Place labels in order of priority.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def _free(box: Box, frame: Box, occupied: Sequence[Box]) -> bool:
 
 
 def _candidates(wish: Wish):
-    """Yield boxes about a place: nearest first, right and left before above and below."""
+    """Yield boxes around a position: nearest first, right and left before above and below."""
     half_x, half_y = wish.width / 2, wish.height / 2
     for ring in _RINGS:
         for direction in _DIRECTIONS:

@@ -56,7 +56,7 @@ NO_FINISH = Finish()
 def sharpen(
     image: np.ndarray, sky: Sky, strength: float, cores: Cores | None = None
 ) -> tuple[np.ndarray, str]:
-    """Undo some of the blur of the air where there is much more signal than noise.
+    """Deconvolve the seeing partially where the signal is far above the noise.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def sharpen(
 
 
 def denoise_colour(pixels: np.ndarray, strength: float) -> tuple[np.ndarray, str]:
-    """Smooth the noise of colours between their edges; lightness stays as it is.
+    """Smooth colour noise between edges; lightness is unchanged.
 
     Parameters
     ----------

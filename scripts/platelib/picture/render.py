@@ -197,7 +197,7 @@ def _toning(planes: np.ndarray, curve: AsinhCurve, look: Look) -> _Toning:
 def _sharpened(
     planes: np.ndarray, light: np.ndarray | None, sky: Sky, strength: float, cores: Cores | None
 ) -> tuple[np.ndarray, np.ndarray | None, str]:
-    """Deconvolve what gives the brightness: the luminance, or else the mean of the planes.
+    """Deconvolve the luminance, or else the mean of the planes.
 
     Planes are multiplied by what that changes, so that their ratios stay.
     """

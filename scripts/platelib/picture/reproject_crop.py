@@ -40,7 +40,7 @@ class Sampling:
 
 
 def linear_part(sampling: Sampling) -> tuple[np.ndarray, np.ndarray]:
-    """Return matrix and shift that lead from grid pixels to those of the picture, 0-based.
+    """Return matrix and shift from grid pixels to picture pixels, 0-based.
 
     Returns
     -------
@@ -58,7 +58,7 @@ def linear_part(sampling: Sampling) -> tuple[np.ndarray, np.ndarray]:
 
 
 def scaled(shape: tuple[int, int], scale: float) -> Sampling:
-    """Return the sampling of a picture that has ``scale`` pixels where the grid has one.
+    """Return the sampling of a picture with ``scale`` pixels per grid pixel.
 
     Parameters
     ----------

@@ -74,7 +74,7 @@ def display_panels(first: np.ndarray, second: np.ndarray) -> Panels:
 
 
 def reduction(shape: tuple[int, ...], widest_px: int) -> int:
-    """Return by what an image is to be made smaller to be at most so wide and so high."""
+    """Return the reduction factor for a maximum width and height of an image."""
     return max(1, -(-max(shape) // widest_px))
 
 

@@ -48,7 +48,7 @@ class MatchingKernel:
 
     @property
     def helps(self) -> bool:
-        """Whether it brings the width of the stars nearer to the one that is wanted."""
+        """Whether it brings the FWHM of stars closer to the target."""
         return abs(self.after_px - self.wanted_px) < abs(self.before_px - self.wanted_px)
 
 

@@ -13,7 +13,7 @@ _MOST = 80
 
 @dataclass(frozen=True)
 class StarPairs:
-    """Stars that are in the lists of two channels, brightest in the second first.
+    """Stars common to two channels, sorted by brightness in the second.
 
     Attributes
     ----------
@@ -74,7 +74,7 @@ def _is_alone(stars: np.ndarray, number: int, near_px: float) -> bool:
 def cut_stamps(
     images: tuple[np.ndarray, np.ndarray], pairs: StarPairs, half_px: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cut squares about stars that are alone out of two images, less their surroundings.
+    """Cut squares around isolated stars from two images and subtract their surroundings.
 
     Parameters
     ----------

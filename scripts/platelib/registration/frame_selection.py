@@ -45,7 +45,7 @@ class Limits:
 
 
 def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
-    """Set state and reason, in place, from what was measured in each sub alone.
+    """Set state and reason, in place, from the measures of each sub alone.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def best_transparency(transparencies: Sequence[float]) -> float:
 
 
 def counted(states: Iterable[str]) -> str:
-    """Say how many subs are in which state, such as ``3 clouded, 2 elongated``."""
+    """Count subs by state, such as ``3 clouded, 2 elongated``."""
     return ", ".join(f"{number} {state}" for state, number in sorted(Counter(states).items()))
 
 
@@ -178,7 +178,7 @@ def _stars(row: dict[str, Any]) -> str:
 
 
 def leave_out(row: dict[str, Any], state: SubState, reason: str, *causes: Cause) -> None:
-    """Set the state of a sub that is left out, the sentence that says why, and its causes.
+    """Set state, reason and causes of a rejected sub.
 
     Parameters
     ----------

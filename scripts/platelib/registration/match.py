@@ -33,7 +33,7 @@ class NoMatch(LeftOut):
 
 
 class GridStars:
-    """The stars of the grid, which those of each sub are matched with.
+    """The stars of the reference sub, with which each sub is matched.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ class GridStars:
 
     @cached_property
     def _full(self) -> FittedStars:
-        """All stars, those that are saturated last and with a small weight."""
+        """All stars, saturated ones last and with a small weight."""
         xy, weights = self._good.xy, self._good.weights
         low = np.full(len(self._saturated), _SATURATED_ERROR_PX**-2)
         return replace(
@@ -123,7 +123,7 @@ class GridStars:
     def match_near(
         self, transform: Transform, raw_xy: np.ndarray, min_matches: int
     ) -> Match | None:
-        """Return the match that is found near a transform known from elsewhere, or None.
+        """Return the match near a given transform, or None.
 
         Parameters
         ----------
@@ -166,7 +166,7 @@ class GridStars:
         return self._triangles[key]
 
     def _accepted(self, place: np.ndarray, search: "_Search") -> Match | None:
-        """Return the match near some places of all stars if chance does not explain it."""
+        """Return the match near given positions of all stars, unless chance explains it."""
         count = len(self._good.xy)
         match = self._good.refined(place[:, :count], search.raw_xy)
         if match is not None and search.is_certain(match, self._good, search.raw_xy):
@@ -179,7 +179,7 @@ class GridStars:
 
 
 class _Search:
-    """The stars of a sub, and what was tried to match them."""
+    """The stars of a sub, and the attempted matches."""
 
     def __init__(self, raw_xy: np.ndarray, full_xy: np.ndarray, min_matches: int):
         self.raw_xy, self.full_xy, self.trials = raw_xy, full_xy, 0

@@ -15,7 +15,7 @@ _AROUND_PX = 60.0
 def log_chance(
     places: np.ndarray, raw_xy: np.ndarray, agreed: int, rms_px: float, terms: int, trials: int
 ) -> float:
-    """Return the decimal logarithm of how likely unrelated stars agree as well.
+    """Return the decimal logarithm of the probability that unrelated stars agree as well.
 
     Each star of the shorter list has a partner by chance with the probability that follows from
     the density of the longer one. The density is measured around the stars themselves, so that

@@ -55,7 +55,7 @@ class Aperture:
 
 
 class ReferenceLight:
-    """The stars of the photometric reference, which those of the subs are compared with.
+    """The stars of the photometric reference, for comparison with those of the subs.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ class ReferenceLight:
         return np.bincount(self._i, light, minlength=len(self._stars))
 
     def _beside(self, profile: StarProfile, radius: float, pixel: float) -> np.ndarray:
-        """Return the light of neighbours in the apertures of the good stars.
+        """Return the light of neighbours in the apertures of unflagged stars.
 
         Profile and radius are in pixels that are so many of the reference wide.
         """

@@ -123,7 +123,7 @@ class _Compared:
 def _robust_line(
     x: np.ndarray, y: np.ndarray, sigma: np.ndarray, robust: np.ndarray
 ) -> tuple[float, float, np.ndarray]:
-    """Fit the slope of a line whose intercept is shrunk by how little it is known.
+    """Fit the slope of a line with an intercept shrunk by its uncertainty.
 
     Returns
     -------
@@ -170,7 +170,7 @@ def _robust_line(
 
 
 class ReferenceSky:
-    """The sky of the photometric reference, with which those of the subs are compared.
+    """The sky of the photometric reference, for comparison with those of the subs.
 
     Parameters
     ----------

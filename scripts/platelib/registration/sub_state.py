@@ -38,7 +38,7 @@ class Cause(StrEnum):
 
 
 class LeftOut(Exception):
-    """A sub that is left out; the message is the sentence for it.
+    """A rejected sub; the message is the reason as a sentence.
 
     Parameters
     ----------

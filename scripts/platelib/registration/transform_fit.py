@@ -43,7 +43,7 @@ class Match:
 
 
 def _residuals(match: Match) -> Residuals:
-    """Return what tells whether the degree of a match pays."""
+    """Return the residuals that decide on the degree of a match."""
     return Residuals(len(match.grid_index), len(match.transform.x), match.rms_px)
 
 
@@ -84,7 +84,7 @@ class FittedStars:
         return fit_rising(fit, _residuals, self.max_degree, _KEPT)
 
     def places(self, transform: Transform) -> np.ndarray:
-        """Return where the stars fall in the raw frame, ``(2, n)``."""
+        """Return the raw positions of the stars, ``(2, n)``."""
         terms = self._terms[: len(transform.x)]
         return polynomial(terms, np.stack([transform.x, transform.y]))
 
@@ -96,7 +96,7 @@ class FittedStars:
         target: np.ndarray,
         reach: float,
     ) -> Match | None:
-        """Fit one degree, from places nearby, until the same stars are paired again."""
+        """Fit one degree from nearby positions until the pairing of stars is stable."""
         unknowns = count_terms(degree)
         match: Match | None = None
         limit = 0.0
@@ -121,7 +121,7 @@ class FittedStars:
 
 
 class _Neighbours:
-    """The stars of a sub near places that move a little from one fit to the next."""
+    """The stars of a sub near positions that change slightly between fits."""
 
     def __init__(self, raw_xy: np.ndarray):
         self._raw_xy = raw_xy
@@ -129,7 +129,7 @@ class _Neighbours:
         self._radius = 0.0
 
     def mutual(self, place: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Pair places, ``(2, n)``, with stars where each has no nearer one.
+        """Pair positions, ``(2, n)``, with their mutually nearest stars.
 
         Returns the numbers of the places, in order, those of the stars, and their distances.
         """
@@ -153,7 +153,7 @@ class _Neighbours:
 
 
 def _is_first(numbers: np.ndarray, count: int) -> np.ndarray:
-    """Say of each of some numbers below ``count`` whether none before is equal."""
+    """Return whether each number below ``count`` is its first occurrence."""
     first = np.empty(count, dtype=np.int64)
     first[numbers[::-1]] = np.arange(len(numbers))[::-1]
     return first[numbers] == np.arange(len(numbers))

@@ -86,7 +86,7 @@ def _held(flux, left, right, left_has, right_has):
 
 @kernel
 def sample_sharp(plane, row, column, mask, place, across, down, terms, room, total):
-    """Sample a run of places that see sharp light.
+    """Sample a run of positions with sharp light.
 
     Parameters
     ----------

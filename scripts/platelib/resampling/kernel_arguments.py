@@ -6,7 +6,7 @@ import numpy as np
 
 
 class Source(NamedTuple):
-    """The part of a raw frame that is resampled.
+    """The part of a raw frame to resample.
 
     Attributes
     ----------
@@ -96,7 +96,7 @@ class Tables(NamedTuple):
 
 
 class Tile(NamedTuple):
-    """What is filled: ``(ny, nx)`` each, or ``missing`` empty where nobody asks for it."""
+    """The output: ``(ny, nx)`` each; ``missing`` is empty if not requested."""
 
     values: np.ndarray
     variances: np.ndarray

@@ -37,7 +37,7 @@ _TERMS = 3
 
 
 def lanczos(fraction: np.ndarray, tap: int) -> np.ndarray:
-    """Weight of the pixel ``tap`` places right of the one below, the six summing to 1."""
+    """Return the weight of pixel ``tap``, counted from the pixel below; the six sum to 1."""
     window = [
         np.sinc(fraction - k) * np.sinc((fraction - k) / 3) * (np.abs(fraction - k) < 3)
         for k in range(-2, 4)
@@ -89,7 +89,7 @@ def terms_of(polynomials):
 
 @kernel
 def weights_at(fraction, terms):
-    """Six weights at a subpixel place; they sum to 1, also somewhat beyond the two pixels."""
+    """Return six weights at a subpixel position; their sum is 1, also just outside [0, 1]."""
     half, quarter = np.float32(0.5), np.float32(0.25)
     (a0, a1, a2), (b0, b1, b2), (c0, c1, c2), (d0, d1, d2), (e0, e1, e2) = terms
     t = fraction - half
@@ -112,7 +112,7 @@ def weights_at(fraction, terms):
 
 @kernel
 def fill_weights(fraction, count, polynomials, weights):
-    """Six weights at each subpixel place, tap after tap in lines of ``STRIP``."""
+    """Fill in six weights at each subpixel position, tap by tap in lines of ``STRIP``."""
     terms = terms_of(polynomials)
     for p in range(count):
         w0, w1, w2, w3, w4, w5 = weights_at(fraction[p], terms)
@@ -141,7 +141,7 @@ def gather(plane, row, column, n, last_row, last_column, place, out):
 
 @kernel
 def sum_of_taps(plane, row, column, a, b, count, total):
-    """Add up the 36 weighted pixels of each sample; the first has its first one at a place."""
+    """Sum the 36 weighted pixels of each sample, from the first pixel of the first sample on."""
     end = column + count + 5
     r0, r1, r2 = plane[row, column:end], plane[row + 1, column:end], plane[row + 2, column:end]
     r3, r4, r5 = plane[row + 3, column:end], plane[row + 4, column:end], plane[row + 5, column:end]

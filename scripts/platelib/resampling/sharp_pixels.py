@@ -86,7 +86,7 @@ def with_sharp(
 
 @kernel
 def _mark_sharp(values, variance, curvature, mask, marked, curved):
-    """Copy the mask and mark it if anything is sharp; say whether it is."""
+    """Copy the mask and mark sharp pixels; return whether there are any."""
     ny, nx = values.shape
     found, inner = False, slice(1, nx - 1)
     for y in range(ny):
@@ -134,7 +134,7 @@ def _is_curved(middle, above, below, variance, p):
 
 @kernel
 def _which_are_curved(middle, above, below, variance, curved):
-    """Fill in for each pixel whether it is curved; say whether any is."""
+    """Fill in for each pixel whether it is curved; return whether any is."""
     one, other = np.uint8(1), np.uint8(0)
     found = other
     for p in range(above.size):
@@ -153,7 +153,7 @@ def _is_any(curved):
 
 @kernel
 def _may_be_sharp(values, variance, y, x):
-    """Return whether a pixel may be sharp or a spike, by less work than to say that it is."""
+    """Return whether a pixel may be sharp or a spike, by a cheap test."""
     last_y, last_x = values.shape[0] - 1, values.shape[1] - 1
     left, right, up, down = max(x - 1, 0), min(x + 1, last_x), max(y - 1, 0), min(y + 1, last_y)
     twice = np.float32(2.0) * values[y, x]
@@ -183,7 +183,7 @@ def _is_sharp(values, variance, y, x):
 
 @kernel
 def _is_spike(values, variance, curvature, y, x):
-    """Return whether a pixel stands out from its neighbours as no star of the sub does."""
+    """Return whether a pixel exceeds its neighbours more sharply than any star of the sub."""
     last_y, last_x = values.shape[0] - 1, values.shape[1] - 1
     centre = values[y, x]
     left, right, up, down = max(x - 1, 0), min(x + 1, last_x), max(y - 1, 0), min(y + 1, last_y)

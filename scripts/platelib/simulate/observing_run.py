@@ -18,7 +18,7 @@ _RAYS_PER_MPX_HOUR = 60.0
 
 @dataclass(frozen=True)
 class InstrumentSpec:
-    """What the header cards say of the invented camera, telescope, site and target."""
+    """Header values of the simulated camera, telescope, site and target."""
 
     camera: str = "Heronmere M15"
     telescope: str = "Fenwick 250 f/3.2"

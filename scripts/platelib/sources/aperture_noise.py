@@ -41,7 +41,7 @@ class ApertureNoise:
 def blank_places(
     field: FieldSky, radius_px: float, seed: int, most: int = _MOST
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Choose places whose circles hold nothing but sky and do not overlap.
+    """Choose positions of non-overlapping circles on empty sky.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def blank_places(
 def _surrounded(
     blank: np.ndarray, reach_px: float, first: tuple[int, int], step: int
 ) -> np.ndarray:
-    """Say at which places of a lattice all pixels within a distance are blank.
+    """Return the lattice positions whose pixels within a distance are all blank.
 
     A map of distances to what is not blank would tell the same of every pixel, and take far longer.
     """
@@ -117,7 +117,7 @@ def aperture_noise(field: FieldSky, radius_px: float, seed: int) -> ApertureNois
 def circle_sums(
     field: FieldSky, x: np.ndarray, y: np.ndarray, radius_px: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Sum an image in circles, and what noise single pixels give the sums.
+    """Sum an image in circles, with the noise of the sums for independent pixels.
 
     Returns
     -------

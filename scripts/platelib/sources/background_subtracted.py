@@ -56,7 +56,7 @@ def field_sky(
     coverage: np.ndarray | None = None,
     cell_px: int = CELL_PX,
 ) -> FieldSky:
-    """Take the sky off an image, cell by cell, without the light of stars and galaxies.
+    """Subtract the sky of an image, measured cell by cell without stars and galaxies.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def likeness(flat: np.ndarray, noise: np.ndarray, missing: np.ndarray) -> np.flo
 def _sky(
     image: np.ndarray, missing: np.ndarray, light: np.ndarray, cell_px: int
 ) -> tuple[np.ndarray, str]:
-    """Return the smooth sky, and a remark where light covers it everywhere."""
+    """Return the smooth sky, and a remark if sources cover the whole image."""
     try:
         return masked_sky(image, missing | light, cell_px), ""
     except ValueError:

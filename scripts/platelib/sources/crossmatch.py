@@ -45,7 +45,7 @@ class CatalogueObject:
 
     @property
     def reach_arcsec(self) -> float:
-        """How far from its place a source may be to be this object."""
+        """Largest distance of a matching source, arcsec."""
         major = self.major_arcmin if math.isfinite(self.major_arcmin) else 0.0
         return max(_SMALLEST_REACH_ARCSEC, 0.25 * 60 * major)
 

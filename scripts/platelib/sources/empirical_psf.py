@@ -53,7 +53,7 @@ class StarCopies:
     flux: np.ndarray
 
     def share(self, radius_px: float) -> float:
-        """Share of a star's light inside a circle about its place; median of the stars."""
+        """Return the fraction of a star's light inside a circle; median of the stars."""
         middle = self.stamps.shape[1] // 2
         inside = [
             sep.sum_circle(stamp, [middle + dx], [middle + dy], radius_px, subpix=0)[0][0]

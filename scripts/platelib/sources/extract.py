@@ -121,7 +121,7 @@ def no_sources() -> dict[str, np.ndarray]:
 
 
 def _without_wide_light(field: FieldSky, stars: StarCopies) -> np.ndarray:
-    """Take off what is smooth over several widths of stars: haloes, arms, discs."""
+    """Subtract light smooth over several FWHM: haloes, arms, discs."""
     cell = max(12, int(round(_FINE_CELL_FWHM * 2 * stars.half_light_px)))
     fine = field.image - masked_sky(field.image, field.missing, cell)
     fine[field.missing] = 0
@@ -131,7 +131,7 @@ def _without_wide_light(field: FieldSky, stars: StarCopies) -> np.ndarray:
 def _places(
     fine: np.ndarray, noise: np.ndarray, field: FieldSky, stars: StarCopies
 ) -> tuple[np.ndarray, np.ndarray, str]:
-    """Find peaks and centre a window on each; a place that two of them reach counts once.
+    """Find peaks and centre a window on each; coinciding positions count once.
 
     What is said of the search comes third.
     """
@@ -162,7 +162,7 @@ def _places(
 
 
 def _of_their_own(x: np.ndarray, y: np.ndarray, peak: np.ndarray) -> np.ndarray:
-    """Return which places are at least a pixel from each brighter one that is kept."""
+    """Return which positions are at least a pixel from every brighter kept one."""
     place = np.empty(x.size, dtype=int)
     place[np.argsort(-peak, kind="stable")] = np.arange(x.size)
     pairs = cKDTree(np.stack([x, y], axis=1)).query_pairs(_SAME_PX, output_type="ndarray")

@@ -128,7 +128,7 @@ def star_locus(
     stars: np.ndarray,
     shape: tuple[int, int],
 ) -> tuple[np.ndarray, float]:
-    """Return the concentration that a star would have at each place, and the scatter of stars.
+    """Return the concentration of a star at each position, and the scatter of stars.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def star_locus(
 def extended(
     concentration: Concentrations, locus: np.ndarray, scatter: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return which sources are wider than a star at their place.
+    """Return which sources are wider than a star at their position.
 
     Parameters
     ----------

@@ -89,7 +89,7 @@ def extracted(
 def in_any_crowd(
     search: Callable[[float], Found], threshold: float, pixels: int
 ) -> tuple[Found, float]:
-    """Search with buffers that are large enough, at a threshold at which sources come apart.
+    """Search with sufficient buffers, at a threshold that separates sources.
 
     `sep` holds every pixel of the sources that it is at, which may be all pixels of the image and
     two more, and writes all over that buffer before it begins, 28 bytes a pixel; so it gets a small

@@ -12,7 +12,7 @@ LEAST_SNR = 5.0
 def magnitudes(
     flux: np.ndarray, flux_error: np.ndarray, zero_point: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return magnitudes and their errors, rounded; instrumental where there is no zero point.
+    """Return magnitudes and their errors, rounded; instrumental without a zero point.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ def magnitudes(
 def position_angles(
     x: np.ndarray, y: np.ndarray, angle_deg: np.ndarray, sky_map: SkyMap | None
 ) -> np.ndarray:
-    """Turn angles on the grid into position angles, 0 to 180 degrees.
+    """Convert angles on the grid to position angles, 0 to 180 degrees.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def position_angles(
 
 
 def ranks(chosen: np.ndarray, snr: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """Rank sources by signal-to-noise; those inside of a larger one come after all others.
+    """Rank sources by signal-to-noise; sources inside a larger one come last.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ _KRON_REACH, _KRON_SCALES = 6.0, (2.5, 4.0)
 def measure_wide(
     table: dict[str, np.ndarray], field: FieldSky, stars: StarCopies, factor: float
 ) -> None:
-    """Find the wide objects, and fill them into the sources that are their middle."""
+    """Find wide objects and assign them to the sources at their centres."""
     side = max(_LEAST_BIN_PX, int(round(_BIN_HALF_LIGHTS * stars.half_light_px)))
     alone = ~table["extended"] & (table["flux"] > BRIGHT * table["flux_error"])
     covers = SourceCovers(field.image.shape, stars.half_light_px)
@@ -61,7 +61,7 @@ def measure_wide(
 def _medians(
     field: FieldSky, hidden: np.ndarray, side: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return medians of squares without what is hidden, their noise, and which are missing."""
+    """Return medians of squares without hidden pixels, their noise, and the missing squares."""
     ny, nx = (size // side for size in field.image.shape)
     image, noise, gone = (
         plane[: ny * side, : nx * side]
@@ -82,7 +82,7 @@ def _medians(
 def _middle(
     table: dict[str, np.ndarray], members: np.ndarray, found: np.ndarray, side: int
 ) -> int | None:
-    """Return the source that is the middle of a wide object; None where none is extended."""
+    """Return the source at the centre of a wide object; None if no source is extended."""
     wide = members[table["extended"][members]]
     if not wide.size:
         return None
