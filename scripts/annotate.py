@@ -36,7 +36,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What the picture is called, and what is drawn over it."""
+    """The job of annotation: title and annotations."""
 
     settings: _Settings
     title: str
@@ -123,7 +123,7 @@ def _drawing(
 def _in_picture(
     rows: Sequence[Mapping[str, Any]], sky_map: SkyMap, shape: tuple[int, int]
 ) -> list[dict[str, Any]]:
-    """Return the rows that lie in the picture, with their places in it."""
+    """Return the rows inside the picture, with their positions in it."""
     if not rows:
         return []
     x, y = sky_map.pixels([row["ra_deg"] for row in rows], [row["dec_deg"] for row in rows])

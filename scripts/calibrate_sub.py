@@ -39,7 +39,7 @@ def calibrate_sub(
     job: Mapping[str, Any],
     paths_to_rays: Sequence[str | Path] = (),
 ) -> None:
-    """Write a calibrated sub: ``SCI`` (electron where the gain is known), ``VAR``, ``MASK``.
+    """Write a calibrated sub: ``SCI`` (electron if the gain is known), ``VAR``, ``MASK``.
 
     Where the gain is not known, ``VAR`` is that of the sub's own sky, and a limit on what its light
     adds.

@@ -21,7 +21,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is chosen from: channels in the order of preference, and the sub that is wanted."""
+    """The job of the choice: channels in order of preference, and the requested sub."""
 
     project: str
     settings: _Settings
@@ -32,7 +32,7 @@ class Job(StepJob):
 def choose_reference(
     paths_to_measures: Sequence[str | Path], path_to_lock: str | Path, job: Mapping[str, Any]
 ) -> None:
-    """Write the lock file of a project; what is pinned in it already stays.
+    """Write the lock file of a project; existing pins are kept.
 
     The reference of a channel is its sub with the most stars for its seeing; that of the grid is
     the best of the first channel in ``job.channels`` that has any usable sub, unless the

@@ -31,7 +31,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What the sheet is called, and how its channels are shown."""
+    """The job of the contact sheet: title and settings."""
 
     settings: _Settings
     title: str

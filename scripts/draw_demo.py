@@ -47,7 +47,7 @@ _KINDS = {"bias": "Bias Frame", "dark": "Dark Frame", "flat": "Flat Field", "lig
 
 
 def draw_raw(plan: PlanSpec | str, folder: Path, workers: int = 2) -> Path:
-    """Draw all raw frames of a plan and the truth; a complete set is left as it is.
+    """Draw all raw frames of a plan and the truth, unless a complete set exists.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def _plan_digest(plan: PlanSpec) -> str:
 
 
 def _is_complete(truth_path: Path, digest: str) -> bool:
-    """Whether the folder holds just this plan's frames, all in their full size."""
+    """Return whether the folder contains exactly this plan's frames, all in full size."""
     try:
         truth = json.loads(truth_path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -175,7 +175,7 @@ def _draw_frame(
 
 
 def _light_facts(frame: FrameSpec, truth: LightTruth) -> dict[str, Any]:
-    """Collect what the truth file says of light frames alone."""
+    """Collect the facts of a light frame for the truth file."""
     assert frame.sub is not None
     return {
         "sub": asdict(frame.sub),
@@ -188,14 +188,14 @@ def _light_facts(frame: FrameSpec, truth: LightTruth) -> dict[str, Any]:
 
 
 def _ray_table(frame: FrameSpec, truth: LightTruth) -> Table:
-    """Pixels of one frame that particles hit."""
+    """Return the pixels of one frame hit by particles."""
     rays = truth.cosmic_rays
     names = np.full(rays.x.size, frame.name, dtype=f"U{len(frame.name)}")
     return Table({"frame": names, "x": rays.x, "y": rays.y, "electrons": rays.electrons})
 
 
 def _header(plan: PlanSpec, frame: FrameSpec) -> fits.Header:
-    """Header cards as a capture program writes them."""
+    """Return the header cards of a typical capture program."""
     instrument = plan.instrument
     filters = {band.name: band.filter_name for band in plan.scene.bands}
     header = fits.Header()
@@ -226,7 +226,7 @@ def _header(plan: PlanSpec, frame: FrameSpec) -> fits.Header:
 
 
 def _add_pointing(header: fits.Header, plan: PlanSpec, flipped: bool) -> None:
-    """Where the mount believed that it pointed."""
+    """Add the pointing reported by the mount."""
     instrument = plan.instrument
     ra = Angle(instrument.ra_deg, "deg").to_string(unit="hour", sep=" ", precision=1, pad=True)
     dec = Angle(instrument.dec_deg, "deg").to_string(
@@ -289,7 +289,7 @@ def _fits_bytes(raw: npt.NDArray[np.uint16], header: fits.Header) -> bytes:
 
 
 def _write(path: Path, payload: bytes) -> None:
-    """Write a file so that it is there in full or not at all."""
+    """Write a file atomically."""
     temporary = path.with_name(f".{path.name}.part")
     temporary.write_bytes(payload)
     os.replace(temporary, path)

@@ -34,7 +34,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What the picture is called, and how it is drawn."""
+    """The job of drawing: title and settings."""
 
     settings: _Settings
     title: str
@@ -131,7 +131,7 @@ def draw_picture(
 
 
 def _part(planes: np.ndarray, luminance: np.ndarray | None, crop: str) -> tuple[slice, slice]:
-    """Rows and columns of the linear image that are drawn."""
+    """Return the rows and columns of the linear image to draw."""
     if crop == "none":
         return slice(0, planes.shape[1]), slice(0, planes.shape[2])
     extra = [] if luminance is None else [luminance[None]]
@@ -145,7 +145,7 @@ def _bands(path_to_linear_image: Path, colours: int) -> tuple[Band, ...]:
 
 
 def _longest_px(path: Path) -> int | None:
-    """Longer side that the name of a picture asks for."""
+    """Return the longer side given by the name of a picture."""
     found = re.search(r"\.([0-9]+)px\.[a-z]+$", path.name)
     return int(found[1]) if found else None
 

@@ -47,7 +47,7 @@ def find_cosmic_rays(
     path_to_rays: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """List the pixels of each sub that particles hit.
+    """List the pixels of each sub hit by cosmic rays.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def _hits_of_file(
     camera: Mapping[str, Any],
     measured: MeasuredSub,
 ) -> HitPixels | None:
-    """Search one file; None for one that is not the file that was measured."""
+    """Search one file; return None if it differs from the measured one."""
     if not measured.usable:
         return NO_HITS
     if measured.facts["fwhm_px"] < SHARPEST_FWHM_PX:

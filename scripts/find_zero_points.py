@@ -89,7 +89,7 @@ def find_zero_points(
 
 @dataclass(frozen=True)
 class _Field:
-    """Facts that all channels share."""
+    """Facts common to all channels."""
 
     solution: Mapping[str, Any]
     sky_map: SkyMap | None
@@ -133,7 +133,7 @@ def _add_channel(
 
 
 def _without_place(channel: str | Path) -> dict[str, Any]:
-    """Return the row of a channel of a field that was not placed."""
+    """Return the row of a channel of a field without astrometric solution."""
     unit = str(read_header(channel, "SCI").get("BUNIT", "")).strip().lower()
     defined = DEFINED.get(unit)
     row = dict.fromkeys(CHANNEL_COLUMNS, _NAN)
@@ -156,7 +156,7 @@ def _without_place(channel: str | Path) -> dict[str, Any]:
 
 
 def _sub_row(sub: RegisteredSub, zero_point: float, field: _Field) -> dict[str, Any]:
-    """Return the row of a sub, all but its airmass."""
+    """Return the row of a sub without its airmass."""
     facts = sub.facts
     factor = facts["factor"] if facts["factor"] > 0 else _NAN
     own = zero_point - 2.5 * math.log10(factor) if factor == factor else _NAN
@@ -196,7 +196,7 @@ def _middle_mjd(facts: Mapping[str, Any]) -> float:
 
 
 def _add_airmass(subs: Sequence[dict[str, Any]], solution: Mapping[str, Any]) -> None:
-    """Work out altitudes where place, site and time are known."""
+    """Compute altitudes if position, site and time are known."""
     dated = [sub for sub in subs if sub["middle_mjd"] == sub["middle_mjd"]]
     if "OBSGEO-B" not in solution or not solution["PLACED"] or not dated:
         return
@@ -209,7 +209,7 @@ def _add_airmass(subs: Sequence[dict[str, Any]], solution: Mapping[str, Any]) ->
 
 
 def _extinction(channel: str, subs: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Return the rows of a channel: each night by itself, and all nights together."""
+    """Return the rows of a channel: each night separately, and all nights together."""
     rows = []
     nights = sorted({sub["night"] for sub in subs})
     for night in [*nights, "all"] if len(nights) > 1 else nights:

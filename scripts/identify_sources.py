@@ -34,7 +34,7 @@ _MARGIN_SHARE = 1.05
 
 
 class Job(StepJob):
-    """What is searched: channels, in order, and the one that makes the brightness, if any does."""
+    """The job of the search: channels in order, and the luminance channel, if any."""
 
     channels: Names
     luminance: str | None
@@ -106,7 +106,7 @@ def identify_sources(
 def _sources(
     image: np.ndarray, variance: np.ndarray, cell_px: int
 ) -> tuple[Mapping[str, np.ndarray], str]:
-    """Find the sources, with a remark; none if no star gives the PSF."""
+    """Find the sources, with a remark; none without stars for the PSF."""
     try:
         sources = find_sources(field_sky(image, variance, cell_px=cell_px))
     except ValueError as why:
@@ -119,7 +119,7 @@ def _sources(
 
 
 def _deepest(depths: Mapping[str, Mapping[str, Any]]) -> str:
-    """Return the channel with the least noise over the light of a star."""
+    """Return the channel with the lowest noise relative to the light of a star."""
     known = {name: row["noise_over_star"] for name, row in depths.items()}
     return min(known, key=lambda name: known[name] if known[name] == known[name] else math.inf)
 
@@ -127,7 +127,7 @@ def _deepest(depths: Mapping[str, Mapping[str, Any]]) -> str:
 def _objects_in_field(
     sky_map: SkyMap, shape: tuple[int, ...], own: Sequence[CatalogueObject]
 ) -> list[tuple[CatalogueObject, float, float]]:
-    """Return the objects whose middle lies in the field, and where, those of the user's first."""
+    """Return the objects with their centre in the field and their positions, the user's first."""
     ny, nx = shape
     ra, dec = sky_map.sky((nx - 1) / 2, (ny - 1) / 2)
     corner = sky_map.scale_arcsec * math.hypot(nx, ny) / 2 / 3600

@@ -115,7 +115,7 @@ def _write_channel(
     threads: int,
     memory_mb: float,
 ) -> None:
-    """Write the image of the subs that are used, of all, on a grid of a shape.
+    """Write the image of the used subs on a grid of a shape.
 
     Raises
     ------

@@ -19,7 +19,7 @@ _COLUMNS = (
 
 
 class Job(StepJob):
-    """What is listed: the channels, in the order of the rows."""
+    """The job of the list: the channels in the order of the rows."""
 
     channels: Names
 

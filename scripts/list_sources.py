@@ -8,7 +8,7 @@ from platefiles.sources.source_tables import list_writer
 
 
 def list_sources(path_to_sources: str | Path, path_to_list: str | Path) -> None:
-    """Write a list of sources in the format of its ending.
+    """Write a list of sources in the format of its extension.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ _COLUMNS = (
 
 
 class Job(StepJob):
-    """What is listed beside the lights: frames that are not used at all, with their reasons."""
+    """The job of the list: unused frames with their reasons, in addition to the lights."""
 
     unused: Rows
 

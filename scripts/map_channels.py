@@ -177,7 +177,7 @@ def _place(path_to_solution: str | Path | None) -> tuple[list[tuple], dict[str, 
 
 
 def _with_cores(planes: np.ndarray, cores: np.ndarray | None) -> np.ndarray:
-    """Return planes, and cores as a last one if there are any, to be turned with them."""
+    """Return planes, with cores as the last plane if there are any, to be rotated with them."""
     if cores is None:
         return planes
     return np.concatenate([planes, cores[None].astype(np.float32)])
@@ -186,7 +186,7 @@ def _with_cores(planes: np.ndarray, cores: np.ndarray | None) -> np.ndarray:
 def _by_noise(
     images: Mapping[str, np.ndarray], row: Mapping[str, float]
 ) -> tuple[dict[str, float], str]:
-    """Weigh the channels of the luminance; a note if there were too few stars to do it well."""
+    """Weight the channels of the luminance by noise, with a note if there were too few stars."""
     planes = np.stack([images[name] for name in row])
     skies, _ = measure_sky(planes)
     planes -= _column(sky.level for sky in skies)

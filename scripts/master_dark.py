@@ -87,7 +87,7 @@ def master_dark(
 
 
 def _mark_defects(product: StreamedProduct, sigma: float, enough: bool) -> dict[str, int]:
-    """Fill the mask; return how many pixels are hot and, of enough darks, unstable, as cards."""
+    """Fill the mask; return the numbers of hot and, with enough darks, unstable pixels as cards."""
     hot = hot_pixels(product.image("SCI"), sigma)
     mask = np.where(hot, np.uint8(HOT), np.uint8(0))
     numbers = {"NHOT": np.count_nonzero(hot), "NUNSTAB": 0}

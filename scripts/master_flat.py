@@ -100,7 +100,7 @@ def master_flat(
 
 
 def _usable(images: list[RawImage], frames: list[dict], offset: Offset, job: Job):
-    """Leave out flats without light and flats that are burnt."""
+    """Leave out flats without light and saturated flats."""
     kept: tuple[list, list, list] = ([], [], [])
     ny, nx = images[0].shape
     step = max(1, ny // _LINES)

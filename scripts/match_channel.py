@@ -31,7 +31,7 @@ _NO_BETTER = "PSF matching: a kernel from the stars does not improve the match"
 
 
 class Job(StepJob):
-    """The channel to soften, and all that are made alike."""
+    """The channel to soften, and all matched channels."""
 
     channel: str
     channels: Names
@@ -43,7 +43,7 @@ def match_channel(
     path_to_matched: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """Write a channel with its gradient subtracted and its stars as wide as the softest ones'.
+    """Write a channel with its gradient subtracted and its PSF matched to the softest channel.
 
     Parameters
     ----------

@@ -46,7 +46,7 @@ _NAN = math.nan
 
 
 class _Channel:
-    """A channel with its subs, and what is measured of it; the image itself is not kept.
+    """A channel with its subs and measurements, without the image.
 
     Its light is that of `common`, stars of the first channel that has some.
     """
@@ -84,7 +84,7 @@ class _Channel:
         return float(sum(sub["exposure_s"] or _NAN for sub in self.subs))
 
     def noises(self) -> list[SubNoise]:
-        """Sky and read noise of the subs in electrons; empty where the gain is not known."""
+        """Sky and read noise of the subs in electrons; empty if the gain is unknown."""
         known = (row["gain"] > 0 and row["gain_source"] != SKY_NOISE for row in self.measures)
         if not all(known) or not all(row["read_noise"] > 0 for row in self.measures):
             return []
@@ -96,7 +96,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """What is measured, in order, and for which brightness."""
+    """The job of measurement: channels in order, and the surface brightness."""
 
     settings: _Settings
     channels: Names
@@ -245,7 +245,7 @@ def _facts(channel: _Channel, known: ChannelZeroPoint | None) -> dict[str, Any]:
 
 
 def _noise_over_star(channels: Sequence[_Channel]) -> dict[str, float]:
-    """Return the noise of each channel over the light of the same stars, the best being 1."""
+    """Return each channel's noise / light of the same stars, relative to the best channel."""
     first = next((c for c in channels if c.limit is not None), None)
     found: dict[str, float] = {}
     for channel in channels:
@@ -318,7 +318,7 @@ def _completeness(channel: _Channel, limit_mag: float) -> list[dict[str, Any]]:
 
 
 def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Round to what is known far better than needed, so that last bits do not travel on."""
+    """Round to more digits than needed, so that last bits do not propagate."""
     return {
         name: (round(value, 4) if name.endswith("mag") else float(f"{value:.6g}"))
         if isinstance(value, float)

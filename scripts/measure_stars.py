@@ -43,7 +43,7 @@ def measure_stars(
     job: Mapping[str, Any],
     threads: int = 1,
 ) -> None:
-    """Measure every sub; one that cannot be used becomes a row with its reason.
+    """Measure every sub; an unusable sub gets a row with the reason.
 
     Parameters
     ----------

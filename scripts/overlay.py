@@ -50,7 +50,7 @@ def overlay(
     path_to_overlay: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """Lay an image on the grid and show it.
+    """Resample the user's image onto the grid and draw it beside the picture.
 
     Parameters
     ----------

@@ -44,7 +44,7 @@ VERBS = {
 
 
 def version_line() -> str:
-    """Return name and version, as the headers of products give them."""
+    """Return name and version as in the headers of products."""
     source = (ROOT / "scripts" / "platefiles" / "provenance" / "header_provenance.py").read_text(
         encoding="utf-8"
     )
@@ -78,7 +78,7 @@ def unknown_verb(verb: str) -> str:
 
 
 def refusal(version: tuple[int, ...], system: str, root: Path) -> str | None:
-    """Return why this interpreter, system or folder cannot serve, or None.
+    """Return the reason why this interpreter, system or folder is unsuitable, or None.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def refusal(version: tuple[int, ...], system: str, root: Path) -> str | None:
 
 
 def child_environment(root: Path, venv: Path) -> dict[str, str]:
-    """Return the environment variables of everything that runs inside `.venv`."""
+    """Return the environment variables of processes inside `.venv`."""
     dropped = ("PYTHONDONTWRITEBYTECODE", "PYTHONHOME", "PYTHONPATH", "__PYVENV_LAUNCHER__")
     env = {key: value for key, value in os.environ.items() if key not in dropped}
     env["PYTHONPATH"] = str(root / "scripts")
@@ -123,7 +123,7 @@ def say(text: str, stream: TextIO) -> None:
 
 
 def main(argv: list[str]) -> int:
-    """Set up if need be and hand over to the verb; return an exit status if that cannot be."""
+    """Set up if needed and run the verb; return an exit status if that fails."""
     if not argv or argv[0] in ("-h", "--help", "help"):
         say(usage(), sys.stdout)
         return 0 if argv else 2

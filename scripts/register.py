@@ -135,7 +135,7 @@ def register(
 
 
 def _seconds(sub: MeasuredSub, job: Job) -> float:
-    """Exposure that values are divided by; calibrated frames keep their unit."""
+    """Return the exposure that divides values; calibrated frames keep their unit."""
     return 1.0 if job.calibrated else max(sub.facts["exposure_s"], 1e-6)
 
 
@@ -188,7 +188,7 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
 
 
 def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match | None:
-    """Match a sub with the reference; a failure goes into its row."""
+    """Match a sub with the reference; write a failure into its row."""
     if row["state"] != SubState.USED:
         return None
     try:
@@ -201,7 +201,7 @@ def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match 
 
 
 class _Photometry:
-    """The photometric reference, to whose brightness and sky the subs are brought."""
+    """The photometric reference: subs are scaled to its brightness and sky."""
 
     def __init__(self, bright: MeasuredSub, match: Match, lock: Lock, job: Job):
         self._bright, self._match, self._job = bright, match, job
@@ -214,7 +214,7 @@ class _Photometry:
         self._light = ReferenceLight(stars, good, _aperture(bright))
 
     def level(self, sub: MeasuredSub, row: dict[str, Any], match: Match) -> None:
-        """Fill brightness and sky into the row of a sub, or why it has none."""
+        """Write flux scale and sky, or the reason for their absence, into the row of a sub."""
         seconds = _seconds(sub, self._job)
         i, j = common_stars(self._bright, self._match, sub, match)
         if len(i) < _FEWEST_FOR_BRIGHTNESS:

@@ -27,7 +27,7 @@ from platelib.registration.sub_state import SubState
 
 
 class Job(StepJob):
-    """What is laid on the grid: a light, the camera, and the unit of the channel."""
+    """The job of registration: a light, the camera, and the unit of the channel."""
 
     channel: str
     camera: Facts

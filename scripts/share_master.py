@@ -12,7 +12,7 @@ from platefiles.workflow.staleness import recorded
 
 
 def share_master(path_to_twin: str | Path, path_to_master: str | Path, job: str) -> None:
-    """Give a master a second name, or copy it where the disk knows no second names.
+    """Make a hard link to a master, or copy it if the disk has no hard links.
 
     Products are never written into, only replaced, so neither project can change the other's.
 

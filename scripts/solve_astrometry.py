@@ -83,7 +83,7 @@ def solve_astrometry(
     path_to_solution: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """Write the world coordinates of the grid, or why it could not be placed.
+    """Write the world coordinates of the grid, or the reason for a refusal.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def _users_table(path: str | Path | None) -> StarTable | None:
 
 
 def _deeper(stars: Mapping[str, str], own: bool) -> str:
-    """Return how a project gets more stars than it was placed by, or an empty text."""
+    """Return the way to a deeper star catalogue for the project, or an empty text."""
     if stars.get("name") or "file" not in stars:
         return ""
     if "missing" in stars:
@@ -207,7 +207,7 @@ def _stars_near(table: StarTable | None, year: float) -> StarsNear:
 
 
 def _field_stars(sub: MeasuredSub) -> tuple[tuple[np.ndarray, FieldStars], FieldStars]:
-    """Return stars as they were measured and for the match, and all detections, brightest first.
+    """Return stars as measured and for the match, and all detections, brightest first.
 
     A saturated star is wider than others and is one all the same.
     """
@@ -262,7 +262,7 @@ def _site_cards(location: Location) -> list[tuple]:
 def _stars_hdu(
     sky_map: SkyMap, shape: tuple[int, int], near: StarsNear, found: tuple[np.ndarray, FieldStars]
 ):
-    """Return the table of the catalogue's stars in the field, with what was found of them."""
+    """Return the table of the catalogue's stars in the field, with their detections."""
     measured, field = found
     ny, nx = shape
     ra, dec = sky_map.sky((nx - 1) / 2, (ny - 1) / 2)

@@ -29,7 +29,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """The channel whose starlight is taken out, and how."""
+    """The job of continuum subtraction: the narrowband channel and settings."""
 
     settings: _Settings
     channel: str
@@ -41,7 +41,7 @@ def subtract_continuum(
     path_to_line: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """Write a narrowband channel less a broadband one, both without gradients.
+    """Write a narrowband channel minus a broadband one, both without gradients.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def subtract_continuum(
 
 
 def _is_matched(path: str | Path) -> bool:
-    """Return whether the stars of a channel have been made as wide as those of the others."""
+    """Return whether a channel is PSF-matched."""
     return bool(read_header(path).get("STEP") == "match_channel")
 
 

@@ -85,7 +85,7 @@ class Executor(RealExecutor):
             self.report_job_success(info)
 
     def _ended(self, job: Any) -> str:
-        """Run a job; return why it failed, or nothing."""
+        """Run a job; return the reason of its failure, or nothing."""
         script = "" if job.is_group() else script_of(job.name)
         try:
             call = call_of(job, script) if script else None
@@ -126,7 +126,7 @@ class Executor(RealExecutor):
         return status
 
     def shutdown(self) -> None:
-        """Wait for the jobs, which have ended, and clear up."""
+        """Wait for the ended jobs and clean up."""
         self._pool.shutdown()
         if self._server is not SERVER:
             self._server.end()
@@ -144,7 +144,7 @@ class Executor(RealExecutor):
         return int(self.workflow.resource_settings.cores or 1)
 
     def get_exec_mode(self) -> ExecMode:
-        """Say that other rules' jobs are parts of this run."""
+        """Return the mode in which other rules' jobs are parts of this run."""
         return ExecMode.SUBPROCESS
 
     def get_python_executable(self) -> str:
@@ -156,12 +156,12 @@ class Executor(RealExecutor):
         return f"cd {shlex.quote(self.workflow.workdir_init)}"
 
     def additional_general_args(self) -> str:
-        """Have Snakemake say nothing that this run says."""
+        """Return the options that silence messages that this run prints itself."""
         return "--quiet progress rules host"
 
 
 def script_of(rule: str) -> str:
-    """Return the path of the script that a rule of the project runs; empty if it runs none.
+    """Return the path of a rule's script; empty if it has none.
 
     Parameters
     ----------
@@ -204,7 +204,7 @@ def _plain(paths: Any) -> str | list[str]:
 
 
 def _prepare(job: Any) -> None:
-    """Make the folders that a job writes into, and remove what it makes again."""
+    """Make the output folders of a job, and remove its old outputs."""
     made = [str(path) for path in job.output]
     told = [str(path) for path in (*job.log, *filter(None, [job.benchmark]))]
     for path in (*made, *told):

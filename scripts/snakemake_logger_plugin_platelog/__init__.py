@@ -11,7 +11,7 @@ from snakemake_logger_plugin_platelog.progress import Progress
 
 
 class LogHandler(LogHandlerBase):
-    """Handler that Snakemake finds by its name; the work is done in `Progress`."""
+    """Handler that Snakemake finds by its name; it delegates to `Progress`."""
 
     def __post_init__(self) -> None:
         """Write to the same stream as Snakemake would."""
@@ -21,14 +21,14 @@ class LogHandler(LogHandlerBase):
         self._progress = Progress(stream, dry_run, workload=progress.EXPECTED)
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Show one record; whatever goes wrong here must not stop a night's work."""
+        """Show one record; an error here must not stop the run."""
         try:
             self._progress.take(record)
         except Exception:
             self._say_plainly(record)
 
     def close(self) -> None:
-        """Show what was held back until the end."""
+        """Show the messages held back until the end."""
         try:
             self._progress.finish()
         except Exception:

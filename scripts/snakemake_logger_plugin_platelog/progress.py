@@ -274,7 +274,7 @@ class Progress:
 
 
 def in_words(reason: str) -> str:
-    """Return Snakemake's reason for a job, with the mark of what is stale in words."""
+    """Return Snakemake's reason for a job, with the mark of stale products in words."""
     return re.sub(r"Updated input files: [^;]*\.newer\b", "Out of date", reason)
 
 
@@ -289,14 +289,14 @@ def job_name(rule: str, wildcards: dict[str, str]) -> str:
 
 
 def rounded(seconds: float) -> str:
-    """Return an estimate with no more digits than it has: ``8 s``, ``50 s``, ``3 min``."""
+    """Return an estimate with its significant digits only: ``8 s``, ``50 s``, ``3 min``."""
     if 10 < seconds < 90:
         seconds = 5 * round(seconds / 5)
     return duration(max(seconds, 1))
 
 
 def duration(seconds: float) -> str:
-    """Return a duration as a person says it: ``8 s``, ``3 min``, ``2 h 5 min``."""
+    """Return a duration in words: ``8 s``, ``3 min``, ``2 h 5 min``."""
     if seconds < 90:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)

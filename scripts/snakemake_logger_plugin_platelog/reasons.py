@@ -22,7 +22,7 @@ _OURS = ("UserError", "ConfigError", "FrameError")
 
 
 def reason_in_logs(paths: Iterable[str]) -> str:
-    """Return why a job failed as its logs tell it, or an empty string.
+    """Return the reason of a failed job from its logs, or an empty string.
 
     That is the last exception or the last line of level ERROR, whichever comes later, without the
     name of its class if the message was written for users; a crash of the interpreter is reported
@@ -56,7 +56,7 @@ def project_in(paths: Iterable[str]) -> str:
 
 
 def missing_input(text: str) -> tuple[str, str] | None:
-    """Return the job that an error of Snakemake's names and what to say of its missing files.
+    """Return the job named by an error of Snakemake, and the sentence on its missing files.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def missing_input(text: str) -> tuple[str, str] | None:
 
 
 def refused_by_system(text: str) -> str:
-    """Return which file the system has refused to Snakemake and why, or an empty string.
+    """Return the file that Snakemake could not access and the reason, or an empty string.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def refused_by_system(text: str) -> str:
 
 
 def protected_output(text: str) -> str:
-    """Return what to do where products may not be written, or an empty string.
+    """Return the remedy for write-protected products, or an empty string.
 
     Parameters
     ----------

@@ -45,7 +45,7 @@ class Work:
 
 @dataclass(frozen=True)
 class Workload:
-    """All jobs of a run, and how fast such jobs were before.
+    """All jobs of a run, and the rates of earlier runs.
 
     Attributes
     ----------
@@ -93,7 +93,7 @@ class TimeLeft:
         self._running[name] = now
 
     def finish(self, name: str, now: float) -> None:
-        """Note that a job has ended well, and learn from how long it took."""
+        """Note that a job has succeeded, and update the rates by its duration."""
         begin, work = self._running.pop(name, None), self._jobs.pop(name, None)
         if begin is not None and work is not None:
             measured, expected, count = self._took.get(work.rule, (0.0, 0.0, 0))

@@ -50,7 +50,7 @@ class ProjectOutcome:
     failures : dict of str to str
         Why jobs failed, by job in words; empty where no log tells.
     left : tuple of str
-        Products that were to be made and were not.
+        Products that were not made as planned.
     provisional : tuple of str
         Products that were made and are to be made again, since a raw frame was changing.
     """
@@ -67,7 +67,7 @@ class ProjectOutcome:
 
     @property
     def provisional_lines(self) -> list[str]:
-        """What of the products is to be made again."""
+        """Lines on provisional products."""
         count = len(self.provisional)
         if not count:
             return []
@@ -76,7 +76,7 @@ class ProjectOutcome:
 
     @property
     def failure_lines(self) -> list[str]:
-        """What failed and why, a line each, and how much of the run was done."""
+        """Failures with reasons, one line each, and the completed part of the run."""
         lines = [
             f"failed: {job}: {why or 'see the messages above'}"
             for job, why in list(self.failures.items())[:SHOWN]
@@ -113,7 +113,7 @@ class RunOutcome:
     projects : sequence of ProjectOutcome
     took_s : float
     note : str
-        What is to be said of the run as a whole.
+        Messages on the run as a whole.
     """
 
     status: int
@@ -190,7 +190,7 @@ def _cut(text: str, letters: int) -> str:
 
 
 def tell(program: Sequence[str], outcome: RunOutcome, folder: Path) -> str:
-    """Start the user's program with the facts; return what went wrong with it, or nothing.
+    """Start the user's program with the facts; return its problem, or nothing.
 
     Parameters
     ----------

@@ -16,13 +16,13 @@ from platelib.registration.sub_state import SubState
 
 @dataclass(frozen=True)
 class Outlook:
-    """A project as it lies there, against its last results.
+    """A project compared with its last results.
 
     Attributes
     ----------
     plan : ProjectPlan
     to_make : tuple of Product
-        What a run would make, in order.
+        Products that a run would make, in order.
     causes : dict of str to str
         Why, by path; empty where it follows from what is above.
     new : tuple of Frame
@@ -89,7 +89,7 @@ def in_words(product: Product) -> str:
 
 
 def first_of(words: Sequence[str], most: int = 6) -> str:
-    """List words, but not more than a line can hold."""
+    """Join words up to the length of a line."""
     more = f" and {len(words) - most} more" if len(words) > most else ""
     return f"{', '.join(words[:most])}{more}"
 

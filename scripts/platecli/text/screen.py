@@ -54,7 +54,7 @@ class Console:
         return Console(self._stream, None, self.keep_going)
 
     def __getattr__(self, name: str) -> Any:
-        """Be the stream itself in everything else."""
+        """Delegate all other attributes to the stream."""
         return getattr(self._stream, name)
 
     def write(self, text: str) -> int:
@@ -191,7 +191,7 @@ def cut_at_word(text: str, width: int) -> str:
 
 
 def show(lines: Iterable[str]) -> None:
-    """Print each line at once, as it comes.
+    """Print each line immediately.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ _SHORT = 26
 
 @dataclass(frozen=True)
 class Lineage:
-    """A record with what the product itself says of its subs.
+    """A record with the product's table of subs.
 
     Attributes
     ----------
@@ -46,7 +46,7 @@ class Lineage:
         return [self.record.makings[name] for name in dict.fromkeys(making.products)]
 
     def rows_of(self, making: Making) -> list[SubRow]:
-        """What is known of the subs of a step, where it is the step that decides on them."""
+        """Rows on the subs of a step that decides on their use."""
         digests = [raw.sha256 for raw in self.raws_of(making)]
         if making is self.root and making.step == "register":
             return list(self.rows)
@@ -70,7 +70,7 @@ def tree_lines(lineage: Lineage, every_frame: bool = False) -> Iterator[str]:
 def _branch(
     lineage: Lineage, making: Making, every_frame: bool, told: set[str], first: str, rest: str
 ) -> Iterator[str]:
-    """Yield a product and, the first time that it comes up, all that it was made from."""
+    """Yield a product and, on its first occurrence, its inputs."""
     if making.product in told:
         yield f"{first}{making.product}  (as above)"
         return

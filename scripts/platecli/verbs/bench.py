@@ -115,7 +115,7 @@ def accuracy_lines(rows: list[dict]) -> list[str]:
 
 
 def _check(args: argparse.Namespace) -> None:
-    """Refuse options that cannot be meant."""
+    """Refuse invalid options."""
     if args.subs < FEWEST_SUBS:
         msg = f"--subs {args.subs}: at least {FEWEST_SUBS} are needed."
         raise UserError(msg)
@@ -230,5 +230,5 @@ def _check_disk(
 
 
 def _say(line: str) -> None:
-    """Tell what is going on, apart from what is found."""
+    """Print progress separately from results."""
     print(line, file=sys.stderr, flush=True)

@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Look at the projects and say how they stand."""
+    """Compare the projects with their results and print their state."""
     directory = checked_directory(args)
     words = checked_words(args.project, directory)
     plans, problems = open_projects(words, PROJECTS, True, True, directory)
@@ -90,7 +90,7 @@ def _new_lines(ahead: Outlook) -> Iterable[str]:
 
 
 def _moved_lines(ahead: Outlook) -> Iterable[str]:
-    """Return which files lie elsewhere in the raw folder than the names that they go by."""
+    """Return lines on files whose path in the raw folder differs from their name."""
     folders = ahead.plan.loaded.raw_folders
     pairs = [
         (frame.name, now)

@@ -81,7 +81,7 @@ def pytest_command(fast: bool, extra: Sequence[str]) -> list[str]:
     Parameters
     ----------
     fast
-        Leave the runs of the workflow away.
+        Omit the runs of the workflow.
     extra
         Arguments for pytest; if a path is among them, only that is tested. Without any, each
         processor has its share of the files.

@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Look at the files and say how they are."""
+    """Check the files and print the result."""
     if args.signers is not None and not args.signers.is_file():
         msg = f"--signers {args.signers}: there is no such file"
         raise WrongCommand(msg)
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def as_json(done: Verification) -> str:
-    """Return all that was found for a program."""
+    """Return the findings as plain values for a program."""
     data = {
         "files": [asdict(finding) for finding in done.findings],
         "other_locks": done.other_locks,

@@ -82,7 +82,7 @@ class Masters:
         darkness = planes["bias"] if bias is not None else planes["dark"]
         zero = level if darkness is None else _typical(darkness)
         if dark is not None:
-            # At scale 1 the bias cancels: what is subtracted is the mean of the darks alone.
+            # At scale 1 the bias cancels: only the mean of the darks is subtracted.
             variance *= (1 - dark_scale) ** 2
             variance += dark_scale**2 * _typical(self.image(dark, "VAR"))
             masks.append(self.image(dark, "MASK"))

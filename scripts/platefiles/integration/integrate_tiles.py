@@ -207,7 +207,7 @@ class Integration:
         self._local = self._local_weights() if follow_noise else None
         self._cores = CoreTally(stars, shape)
         self._grow_px = settings.grow_px
-        # What is rejected beside the tile may grow into it, and is compared with what lies around.
+        # Rejections beside the tile may grow into it, and need their own surroundings.
         self._halo = (self._grow_px + 1 if self._grow_px else 0) + self._compared.margin
         self._kept = KeptRows()
         self._of_thread = threading.local()

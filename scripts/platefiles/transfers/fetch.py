@@ -28,7 +28,7 @@ def local_copies(links: Sequence[str]) -> list[str]:
     targets = [os.path.realpath(link) for link in links]
     if not any(target.endswith(POINTER_ENDING) for target in targets):
         return list(links)
-    # Imported by name, so that how bytes travel is no part of the digest of what steps do.
+    # Imported by name, so that code for transfers is no part of the code digest of steps.
     return import_module("platefiles.transfers.bucket_copies").fetched(links, targets)
 
 

@@ -52,7 +52,7 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice, room: Room | None = N
     Parameters
     ----------
     samples : numpy.ndarray
-        ``lattice.shape`` float32; what is not finite does not count, and becomes infinite.
+        ``lattice.shape`` float32; non-finite values are ignored and become infinite.
     lattice : Lattice
     room : Room, optional
         Memory to work in.
@@ -62,15 +62,15 @@ def mesh_of_samples(samples: np.ndarray, lattice: Lattice, room: Room | None = N
     Mesh
         Level: mean of the middle half of the values of a cell, less noisy than the median and as
         little moved by stars. Noise: from the values below the median, which stars do not touch.
-        Both after clipping what is brighter than 3 sigma; pixels in the skirts of what is brighter
-        are left out too, unless little else is there. A cell with too few samples takes the mean of
-        the cells around it.
+        Both after clipping values above 3 sigma; pixels in the wings of clipped sources are
+        excluded too, unless few others remain. A cell with too few samples takes the mean of its
+        neighbours.
     """
     _make_infinite(samples)
     level, noise, level_steps, noise_steps = np.full((4, *lattice.cells), np.nan, dtype=np.float32)
     edges = lattice.edges()
     in_a_cell = samples.size // level.size
-    # A look at some of the rows tells what is bright.
+    # A subset of the rows determines the clipping limit.
     _look(samples, np.inf, *edges, max(1, in_a_cell // _FIRST_LOOK), 0.0, level, noise)
     reach = -(-_SKIRT_PX // lattice.row_step), -(-_SKIRT_PX // lattice.column_step)
     steps = (room or Room()).plane("steps", samples.shape, np.int16)

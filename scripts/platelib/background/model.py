@@ -90,7 +90,7 @@ def model_sky(
     if not len(cells):
         msg = "no part of the image has enough data to measure its sky"
         raise ValueError(msg)
-    # Most of what is bright counts little in the first surface, a plane.
+    # The first surface, a plane, gives bright cells low weight.
     first = min(degree, 1)
     counted = _faint(cells, lattice, _degree_for(len(cells), first))
     surface = _surface(cells, lattice, _degree_for(len(cells), first), counted)

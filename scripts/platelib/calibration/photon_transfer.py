@@ -77,7 +77,7 @@ def bands(shape: tuple[int, int]) -> list[tuple[int, int]]:
     -------
     list of (int, int)
         Start and stop of up to four bands, spread evenly over the middle three quarters, each a
-        cell high: some hundred cells tell more than the pixels of the rest could add.
+        cell high: some hundred cells contain most of the information.
     """
     ny, nx = shape
     size = cell_size(ny, nx)

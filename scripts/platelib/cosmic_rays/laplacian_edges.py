@@ -80,7 +80,7 @@ def _judge(image, variance, silent, box, limits, work, marks, rays):
     lowest = least(spare, common(grown(judged, 6), frame))
 
     _laplacian(pixels, around, sharp)
-    # The noise is a median of what is at least the lowest variance.
+    # The noise is a median of values not below the lowest variance.
     bound = np.float32(2.0) * sigma * np.sqrt(max(lowest, _LEAST_VARIANCE)) * _SAFE
     if not any_above(sharp, judged, bound):
         return 0

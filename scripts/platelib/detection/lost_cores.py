@@ -47,7 +47,7 @@ class _Bar:
     core : float
         Least brightness of the middle, as a share of that of the brightest whole stars.
     share : float
-        The middle must show less than this share of what the wing tells.
+        Largest ratio of the centre to its prediction from the wing.
     brighter : float
         Least brightness of the wing over that of the brightest whole stars.
     """

@@ -100,7 +100,7 @@ def fitted(shape: tuple[int, int], scale: float, places: Places, degree: int) ->
     x, y = ((value * half + c + 0.5) / block - 0.5 for value, c in ((u, cx), (v, cy)))
     target = np.stack(places(x, y))
     found = least_squares(basis(u, v, degree), target, np.ones(u.size))
-    # A billionth of a pixel: far below any error, far above what processors differ in.
+    # A billionth of a pixel: far below any error, far above differences between processors.
     return Sampling(shape, block, Transform(degree, cx, cy, half, *np.round(found, _DIGITS)))
 
 

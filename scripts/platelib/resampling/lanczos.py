@@ -123,7 +123,7 @@ def fill_weights(fraction, count, polynomials, weights):
 @kernel
 def gather(plane, row, column, n, last_row, last_column, place, out):
     """Copy ``n + 5`` pixels of rows from ``row`` on, as many as ``out`` has; edges are repeated."""
-    # Full vectors where there is room: the next run overwrites what is copied too much.
+    # Full vectors where there is room: the next run overwrites the excess.
     size = (n + 5 + VECTOR - 1) // VECTOR * VECTOR
     if place + size > ROOM or column + size > last_column + 1:
         size = n + 5

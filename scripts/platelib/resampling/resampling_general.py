@@ -211,7 +211,7 @@ def _sample_long_runs(
     for k in range(found):
         p, row, column = runs[k, 0], runs[k, 1], runs[k, 2]
         n = (runs[k + 1, 0] if k + 1 < found else last) - p
-        # Full vectors: the next run overwrites what they do too much.
+        # Full vectors: the next run overwrites the excess.
         full = (n + VECTOR - 1) // VECTOR * VECTOR
         full = full if column + full + 3 <= image.shape[1] else n
         sample(
@@ -293,7 +293,7 @@ def _sample_short_runs(source, places, span, polynomials, work, levels, result):
         found += 1
         p += n
         filled += n + 5
-    # Full vectors: what they do too much is never looked at.
+    # Full vectors: the excess is never read.
     filled = min((filled - 5 + VECTOR - 1) // VECTOR * VECTOR, ROOM - 5)
     total, spread = sums[0], sums[1]
     sample(

@@ -158,7 +158,7 @@ def star_locus(
     cx, cy, scale = normalisation(shape)
     degree = 2 if kept.sum() >= _FEWEST_FOR_BENDING else 0
     terms = basis((x - cx) / scale, (y - cy) / scale, degree)
-    # Stars crowd at the narrow end; what is wider than they may be the larger part.
+    # Stars cluster at the narrow end; wider sources may be the majority.
     middle = half_sample_mode(value[kept])
     narrow = value[kept & (value <= middle)]
     scatter = max(mad_sigma(narrow, middle), 1e-3)

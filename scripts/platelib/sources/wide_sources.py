@@ -112,7 +112,7 @@ def _fill_wide(
     x, y = [float(table["x"][k]) - left], [float(table["y"][k]) - bottom]
     axes = [found["a"]], [found["b"]], [found["theta"]]
     kron, _ = sep.kron_radius(image, x, y, *axes, _KRON_REACH, mask=mask)
-    # Further out what is left of the sky would count for more than the object.
+    # Further out, residual sky would outweigh the object.
     scale = float(np.clip(2.5 * kron[0], *_KRON_SCALES)) if np.isfinite(kron[0]) else 3.0
     total, error, _ = sep.sum_ellipse(image, x, y, *axes, scale, err=noise, mask=mask, subpix=5)
     half, _ = sep.flux_radius(image, x, y, [scale * axes[0][0]], 0.5, mask=mask, subpix=5)
