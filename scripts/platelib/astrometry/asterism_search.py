@@ -116,7 +116,7 @@ def log_false_alarm(
     matched : int
         Those that have a partner.
     free : int
-        Stars that can be brought together whatever they are: half of the free parameters.
+        Stars that always agree: half of the number of free parameters.
     chance : float
         Probability that a star has a partner by chance: the share of the field that lies near
         enough to one of its stars.

@@ -39,13 +39,13 @@ class SkyModel:
     counted : numpy.ndarray
         ``(n,)`` bool: cells that were not outliers.
     light : numpy.ndarray
-        ``(my, mx)`` bool: blocks of 4 x 4 pixels that are no sky.
+        ``(my, mx)`` bool: blocks of 4 x 4 pixels covered by sources.
     degree : int
         Of the Chebyshev surface; what it was for the last mask where the surface is another.
     scatter : float
         Spread of the cells about the surface in units of their own errors.
     note : str
-        What was not done as asked, and why.
+        Deviations from the settings, with reasons.
     """
 
     surface: SkySurface

@@ -41,7 +41,7 @@ class Light:
     mask : numpy.ndarray
         ``(my, mx)`` bool, of blocks.
     noise_factor : float
-        Scatter of the single blocks of sky over what their variance says.
+        Scatter of single sky blocks divided by their propagated noise.
     """
 
     mask: np.ndarray
@@ -57,8 +57,8 @@ def find_light(blocks: Blocks, surface: np.ndarray, threshold_sigma: float) -> L
     surface : numpy.ndarray
         ``(my, mx)`` float64: the sky in the middle of each block.
     threshold_sigma : float
-        Means above this many sigma are light. Sigma is the scatter of what is darker than the
-        peak of the distribution, which light does not touch, and at least what the variance says.
+        Means above this many sigma are sources. Sigma is the scatter of values below the peak of
+        the distribution, which sources do not affect, and at least the propagated noise.
 
     Returns
     -------

@@ -110,7 +110,7 @@ def membrane(values: np.ndarray, known: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     values : numpy.ndarray
-        ``(n, ny, nx)`` float64; what stands at unknown pixels does not count.
+        ``(n, ny, nx)`` float64; values at unknown pixels are ignored.
     known : numpy.ndarray
         ``(ny, nx)`` bool, True somewhere. Across the edge of the array nothing flows.
 

@@ -212,7 +212,7 @@ def whitened(display: np.ndarray, whiteness: np.ndarray) -> np.ndarray:
     display : numpy.ndarray
         ``(3, ...)`` display values.
     whiteness : numpy.ndarray
-        0 leaves a pixel as it is, 1 makes it white as bright as its brightest colour.
+        0 leaves a pixel unchanged, 1 makes it white at the level of its brightest colour.
     """
     return display + whiteness * (display.max(axis=0) - display)
 

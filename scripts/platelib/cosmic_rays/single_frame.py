@@ -36,11 +36,11 @@ class RayRule:
     sigma : float
         How far the Laplacian must stand above the noise (``sigclip``).
     neighbour_share : float
-        Share of ``sigma`` that is enough for neighbours of what was found (``sigfrac``).
+        Fraction of ``sigma`` required for neighbours of detected pixels (``sigfrac``).
     contrast : float
         Least ratio of the Laplacian to the fine structure (``objlim``).
     rounds : int
-        Each round replaces what was found and looks again (``niter``).
+        Number of rounds; each replaces the detected pixels and searches again (``niter``).
     """
 
     sigma: float = 4.5

@@ -65,7 +65,7 @@ def growth(subs: Sequence[UsedSub]) -> tuple[NightDepth, ...]:
     Parameters
     ----------
     subs : sequence of UsedSub
-        Those that are in the mean.
+        Subs in the mean.
 
     Returns
     -------

@@ -13,7 +13,7 @@ _FIT_PIXELS = 4000
 def choose_partners(fwhm_px: np.ndarray) -> np.ndarray:
     """Choose for each sub up to six others whose stars are nearly as wide.
 
-    Half of them are sharper and half are softer, as far as there are so many.
+    Half are sharper and half softer, if available.
 
     Parameters
     ----------

@@ -188,7 +188,7 @@ def read_only(array: np.ndarray) -> np.ndarray:
 def compile_all() -> None:
     """Run every kernel once on tiny arrays, so that later commands find it compiled.
 
-    Compiled code of sources that are a month old is removed.
+    Compiled code of sources older than a month is removed.
     """
     for name in KERNEL_MODULES:
         module = import_module(f"platelib.{name}")

@@ -76,7 +76,7 @@ def sharpen(
         ``(ny, nx)`` float32. Pixels below `SHARPENED_FROM_SIGMA` are untouched, those above
         `SHARPENED_WHOLLY_SIGMA` get all of the strength.
     sentence : str
-        What was done, or why nothing was.
+        Description of the operation, or the reason for skipping it.
     """
     from skimage.restoration import richardson_lucy  # slow to import
 

@@ -27,7 +27,7 @@ class ApertureNoise:
     sigma : float
         Standard deviation of the sum, in the unit of the image, where coverage is usual.
     factor : float
-        That over what pixels would give that know nothing of each other.
+        Ratio of that noise to the noise of independent pixels.
     count : int
         Circles measured.
     """
@@ -73,7 +73,7 @@ def _surrounded(
 ) -> np.ndarray:
     """Return the lattice positions whose pixels within a distance are all blank.
 
-    A map of distances to what is not blank would tell the same of every pixel, and take far longer.
+    A distance map would give the same result for every pixel, but take far longer.
     """
     (ny, nx), (top, left), rim = blank.shape, first, int(reach_px)
     # Beyond the edge nothing is blank.

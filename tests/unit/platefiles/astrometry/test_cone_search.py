@@ -43,7 +43,7 @@ def _votable(rows):
 
 @pytest.fixture
 def service():
-    """A service with twenty stars; what it was asked is in `asked`."""
+    """A service with twenty stars; its queries are in `asked`."""
     rng = np.random.default_rng(1)
     rows = [
         (k, 158.6 + a, 30 + b, 12 + k / 10, 0)

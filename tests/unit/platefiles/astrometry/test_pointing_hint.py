@@ -53,7 +53,7 @@ def test_binned_pixels_may_be_meant_either_way():
 
 
 def test_scale_of_the_header_is_used():
-    """IM_SCALE tells the scale alone; what an equipment file gives goes before it."""
+    """IM_SCALE alone gives the scale; the equipment file overrides it."""
     alone = {"IM_SCALE": 5.21}
     assert locate_field(read_facts(alone), NOTHING, {}).scales_arcsec == (5.21,)
     known = {"pixel_size_um": 9.0, "focal_length_mm": 800.0}

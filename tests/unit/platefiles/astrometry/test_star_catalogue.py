@@ -139,7 +139,7 @@ def test_other_columns_of_magnitudes_are_taken_by_their_names(tmp_path):
     ],
 )
 def test_what_is_no_catalogue_is_a_sentence(text, said, tmp_path):
-    """The file is named, and what it lacks."""
+    """The error names the file and the missing part."""
     path = tmp_path / "stars.csv"
     path.write_text(text)
     with pytest.raises(UserError, match=said):

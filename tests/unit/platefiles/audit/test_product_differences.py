@@ -38,7 +38,7 @@ def make(tmp_path):
 
 
 def test_equal_products_do_not_differ(make):
-    """Images, tables with NaN and headers are found equal, whatever their records say."""
+    """Images, tables with NaN and headers compare equal, regardless of their records."""
     found = compare_products(make("a.fits"), make("b.fits"))
     assert found.same_data
     assert found.cards == found.one_sided == ()
@@ -85,7 +85,7 @@ def test_hdu_of_one_product_only_is_named(make, tmp_path):
 
 
 def test_drawings_differ_by_their_lines(tmp_path):
-    """What drawings say about themselves is not compared, what they show is."""
+    """The content of drawings is compared, their metadata is not."""
     line = b'<svg xmlns="http://www.w3.org/2000/svg"><path d="M 0 %d L 9 9"/></svg>\n'
     paths = [tmp_path / f"{name}.svg" for name in "abc"]
     for path, start, title in zip(paths, (0, 0, 1), ("One", "Two", "One"), strict=True):

@@ -20,7 +20,7 @@ def _making(product, step, **settings):
 
 
 def test_equal_subs_are_no_change():
-    """Order does not count, nor the weight of what is not used."""
+    """Order and the weights of unused subs do not count."""
     first = [_row("1"), _row("2", "clouded", 0.0)]
     second = [_row("2", "clouded", math.nan), _row("1")]
     assert sub_changes(first, second) == []
@@ -44,7 +44,7 @@ def test_changes_of_subs_are_told_by_what_became_of_them():
 
 
 def test_settings_are_compared_product_by_product_and_told_once():
-    """A change that acts in two channels is one change; what is equal is none."""
+    """A change in two channels is one change; equal settings are none."""
     first = _record(
         _making("channels/a.fits", "integrate", clip="noise", grow_px=2),
         _making("channels/b.fits", "integrate", clip="noise", grow_px=2),

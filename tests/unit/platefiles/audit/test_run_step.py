@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parents[4]
 
 
 def test_inputs_that_are_single_paths_are_those_that_bindings_use_as_such():
-    """A binding takes a list as a list, or its first place, and what is single as it stands."""
+    """A binding takes a list as a list or its first element, and a single path unchanged."""
     for step in rules_by_step():
         binding = ast.parse((ROOT / "scripts" / f"{step}.py").read_text()).body[-1]
         for call in (n for n in ast.walk(binding) if isinstance(n, ast.keyword)):
@@ -67,7 +67,7 @@ def test_a_task_has_the_memory_of_its_rule(tmp_path):
 
 
 def test_each_step_has_a_memory():
-    """Each rule gives a number, or the name of a method that knows what images take."""
+    """Each rule gives a number, or the name of a method that computes the memory."""
     for step, rule in rules_by_step().items():
         if rule.mem_mb is None:
             assert hasattr(Memory, rule.memory_method), step

@@ -39,7 +39,7 @@ def master(tmp_path):
 
 
 def write_dark(master):
-    """Write what is made of the master, beside it, and return its path."""
+    """Write a product of the master beside it, and return its path."""
     path, job = master.with_name("dark_a.fits"), {**JOB, "master": "dark_a", "frames": []}
     hdus = [image_hdu(np.ones((3, 4), np.float32), "SCI")]
     record = record_hdu("master_dark", path, job, {"masters": [master]})
@@ -63,7 +63,7 @@ def put(folder, name, content):
 
 
 def raw_states(done):
-    """Return the states of raw frames by what they are called."""
+    """Return the states of raw frames by name."""
     return {f.name: f.state for f in done.findings if f.kind == "raw frame"}
 
 
@@ -80,7 +80,7 @@ def test_raw_frames_are_sought_by_name_and_by_content(master, tmp_path):
 
 
 def test_without_a_folder_the_links_of_the_project_lead_to_the_frames(master, tmp_path):
-    """Links are followed; what is at their end is looked at; a link to nothing is a loss."""
+    """Links are followed and their targets checked; a dangling link is a missing frame."""
     links = tmp_path / "results" / "tiny" / "links"
     links.mkdir()
     for number, (name, content) in enumerate(CONTENTS.items()):
@@ -92,7 +92,7 @@ def test_without_a_folder_the_links_of_the_project_lead_to_the_frames(master, tm
 
 
 def test_frames_that_are_not_used_any_more_are_found_by_the_sheet(master, tmp_path):
-    """No link leads to a frame that was excluded; the list of frames tells where it lies."""
+    """An excluded frame has no link; its path comes from the list of frames."""
     lines = ["id\tpath\trole"]
     for number, (name, content) in enumerate(CONTENTS.items()):
         put(tmp_path / "raw", name, content)
@@ -125,7 +125,7 @@ def test_products_of_an_earlier_plan_are_told_apart(master, tmp_path):
     [({"value": 1.0}, "the data of SCI"), ({"cards": [("TITLE", "new")]}, "its headers")],
 )
 def test_what_a_product_was_made_from_is_compared_unit_by_unit(master, tmp_path, change, other):
-    """The record lists the SHA-256 of each data unit, so that what differs can be named."""
+    """The record lists the SHA-256 of each data unit, so that the changed one can be named."""
     for name, content in CONTENTS.items():
         put(tmp_path / "raw", name, content)
     dark = write_dark(master)

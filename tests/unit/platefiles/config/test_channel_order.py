@@ -10,7 +10,7 @@ def channels(**filters):
 
 
 def test_channels_stand_in_the_order_of_the_trade():
-    """Luminance, red, green, blue, lines, other bands, and last what nobody knows."""
+    """Luminance, red, green, blue, lines, other bands, and unknown filters last."""
     known = channels(q="Quad", sii="SII", v="V", b="Blue", ha="H-alpha", l="L", r="R", g="G")
     assert in_order(known) == ["l", "r", "g", "b", "ha", "sii", "v", "q"]
 

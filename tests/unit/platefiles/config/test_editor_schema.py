@@ -126,7 +126,7 @@ def test_schema_knows_the_keys_of_overrides():
 
 
 def test_every_key_has_a_description():
-    """Each key of each file says in its schema what it is."""
+    """Each key of each file has a description in its schema."""
     for group in SECTIONS.values():
         for name, info in group.model_fields.items():
             assert info.description, f"{group.__name__}.{name}"

@@ -56,7 +56,7 @@ def test_values_that_are_read_are_taken(key, value):
     ],
 )
 def test_values_that_would_be_passed_over_are_told(key, value, must_be):
-    """A value that no frame would get is refused with what it must be, and what was given."""
+    """An invalid value is refused with the expected and the given value."""
     given = f"'{value}'" if isinstance(value, str) else str(value).lower()
     told = f"must be {must_be}, or '' to remove the card (got {given})"
     assert value_problem(key, value) == told

@@ -35,7 +35,7 @@ def test_path_and_name_load_the_same(desk):
 
 
 def test_overrides_change_only_what_they_name(desk):
-    """An override goes before the recipe, which keeps everything else."""
+    """An override replaces a value of the recipe and keeps all others."""
     loaded = desk.load(
         PROJECT + "overrides: {integration: {clip: none}, quality: {min_stars: 20}}\n"
     )
@@ -92,7 +92,7 @@ def test_locks_are_no_projects(desk):
 
 
 def frame(role, channel="", left_out=None, name=""):
-    """Make what the check needs of a frame."""
+    """Return the part of a frame that the check needs."""
     why, reason = (left_out.why, sentence(left_out)) if left_out else (None, "")
     known = {"left_out": left_out, "why": why, "reason": reason}
     return SimpleNamespace(role=role, channel=channel, name=name, **known)
@@ -205,7 +205,7 @@ def test_further_pictures_lie_over_overrides_and_recipe(desk):
     ],
 )
 def test_further_pictures_are_checked(desk, picture, problem):
-    """What cannot be right in a picture has a line of its own, with the line of the file."""
+    """Each invalid setting of a picture has a separate line with the line of the file."""
     text = PROJECT + f"pictures:\n  {picture}\n"
     (line,) = desk.problems(text)
     assert problem in line

@@ -267,7 +267,7 @@ def test_mapping_needs_three_colours_or_luminance(desk):
 
 
 def test_recipe_and_equipment_that_do_not_exist(desk):
-    """A missing recipe or equipment is answered with those that exist."""
+    """The error for a missing recipe or equipment lists the existing ones."""
     desk.write("equipment/bench", "camera: Wren\n")
     text = PROJECT.replace("recipe: mine", "recipe: broadband-rbg") + "equipment: bnch\n"
     assert desk.problems(text) == [
@@ -313,7 +313,7 @@ def test_raw_folder_given_twice(desk):
 
 
 def test_project_that_does_not_exist(desk):
-    """A wrong name is answered with the near one and with those that exist."""
+    """The error for a wrong name gives the most similar name and all existing ones."""
     desk.write("projects/one", PROJECT)
     with pytest.raises(ConfigError) as caught:
         load_project("onee", desk.projects)

@@ -14,7 +14,7 @@ def test_lock_reads_back(tmp_path):
 
 
 def test_lock_says_what_it_is():
-    """The file opens with what it is for and how to choose anew."""
+    """The file begins with its purpose and how to choose again."""
     assert lock_text(LOCK).startswith("# Written by the first run")
     assert "Delete this file" in lock_text(LOCK)
 

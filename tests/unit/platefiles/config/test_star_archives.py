@@ -37,7 +37,7 @@ from platelib.astrometry.celestial import separation_deg
 
 @pytest.fixture(scope="module")
 def server():
-    """The service; what it was asked is in `asked`."""
+    """A service; its queries are in `asked`."""
     told = SimpleNamespace(
         asked=[], agents=[], sky=sky_of_stars(), result=b"", gate=threading.Event()
     )
@@ -137,7 +137,7 @@ def test_one_query_fetches_the_brightest_stars_of_the_field(asked, service):
     ],
 )
 def test_faults_are_told_and_the_next_mirror_serves(fault, said, asked, service, monkeypatch):
-    """One sentence names the archive and what is wrong; a whole mirror makes up for it."""
+    """One sentence names the archive and its fault; an intact mirror replaces it."""
     monkeypatch.setattr(archive_answers, "_LARGEST_BYTES", 2 << 20)
     monkeypatch.setattr(archive_answers, "_SILENCE_S", 0.3)
     monkeypatch.setattr(archive_answers, "_LONGEST_S", 0.2 if fault == "drip" else 60.0)

@@ -27,7 +27,7 @@ def digests_in(folder):
 
 
 def test_a_sheet_is_read_back(tmp_path):
-    """Paths of any letters come back, sorted; what is as it was is not written again."""
+    """Paths of any characters round-trip, sorted; an unchanged sheet is not rewritten."""
     digests = digests_in(tmp_path)
     assert write_digest_sheet(tmp_path, digests)
     assert read_digest_sheet(tmp_path / NAME) == digests
@@ -62,7 +62,7 @@ def test_a_sheet_that_was_changed_is_told_by_its_seal(tmp_path, name):
     "line", ["", "no digest", f"{'0' * 63}  short", f"{'0' * 64} one-blank", f"{'0' * 64}  /abs"]
 )
 def test_a_line_that_is_none_is_named(tmp_path, line):
-    """The sentence has file and line, and says what to do."""
+    """The error has file, line and remedy."""
     (tmp_path / NAME).write_text(f"{'0' * 64}  a.fits\n{line}\n")
     with pytest.raises(UserError, match=f"{NAME}:2: .*the next run writes the list again"):
         read_digest_sheet(tmp_path / NAME)

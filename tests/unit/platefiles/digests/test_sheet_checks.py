@@ -49,7 +49,7 @@ def changed(folder):
 
 
 def test_a_table_is_held_against_the_sheet(results):
-    """A table has no sums of its own; the sheet tells that it was changed."""
+    """A table has no checksums; a change is found by the sheet."""
     assert changed(results) == {}
     (results / TABLE).write_text("ie\n")
     assert changed(results) == {TABLE: f"its SHA-256 differs from {NAME}"}
@@ -90,7 +90,7 @@ def test_a_file_in_the_place_of_another_is_seen(results):
 
 
 def test_a_log_and_a_note_that_err_are_named(results):
-    """Either is told apart by what the other and the sheet say."""
+    """Damage of either is found by the other and the sheet."""
     digest, log, note = sha256(results / TABLE), results / LOG, results / HIDDEN
     before = log.read_text()
     replace(log, digest, "0" * 64)
@@ -131,7 +131,7 @@ def test_a_digest_that_was_damaged_in_the_sheet_accuses_no_file(results):
 
 
 def test_the_file_that_pins_the_grid_is_known_by_its_log(tmp_path):
-    """It lies beside the project; its log, beside the results of all projects, tells of it."""
+    """The lock file lies beside the project; its digest is in the log beside all results."""
     folder, lock = tmp_path / "results" / "tiny", tmp_path / "projects" / "tiny.lock.yaml"
     make(folder, "id\n")
     lock.parent.mkdir()
@@ -150,7 +150,7 @@ def test_the_file_that_pins_the_grid_is_known_by_its_log(tmp_path):
 
 
 def test_what_is_provisional_is_named(results):
-    """A table has no header; the note of its job tells that it is to be made again."""
+    """A table has no header; the note of its job marks it as provisional."""
     assert verify([results]).provisional == set()
     with job_log(results / LOG, "{}", results / TABLE):
         hold_back("a frame changed")

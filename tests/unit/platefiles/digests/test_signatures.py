@@ -104,6 +104,6 @@ def test_a_key_of_minisign_signs(sheet, tmp_path):
 
 
 def test_a_project_without_a_sheet_is_not_signed(tmp_path):
-    """The sentence names the folder and what writes the sheet."""
+    """The error names the folder and the command that writes the sheet."""
     with pytest.raises(UserError, match=f"has no {NAME}; `run` writes it"):
         verb.run(type("Args", (), {"project": tmp_path, "directory": tmp_path, "key": tmp_path}))

@@ -201,7 +201,7 @@ def test_filter_dialects(cards, expected):
 
 
 def test_hierarch_cards_of_other_things_are_no_filter(tmp_path):
-    """Only names and identities of filters count, whatever the case of their letters."""
+    """Only names and identities of filters count, regardless of case."""
     names = ("ESO INS FILT1 NO", "ESO INS FILT1 WLEN", "Filter Wheel Temp", "Filter Name")
     text = "".join(
         card.ljust(80)
@@ -230,7 +230,7 @@ def test_hierarch_cards_of_other_things_are_no_filter(tmp_path):
     ],
 )
 def test_scale_on_the_sky(cards, scale):
-    """Arc seconds a pixel, as a number or as text; what no telescope can have is none."""
+    """The pixel scale is a number or a string; implausible values are ignored."""
     assert read_facts(cards).scale_arcsec == scale
 
 
@@ -260,7 +260,7 @@ def test_exposure_dialects(cards, exposure):
     ],
 )
 def test_local_time(cards, start):
-    """A zone is taken off; without one, a card in UTC goes before a date that says local time."""
+    """A time zone is subtracted; without one, a card in UTC overrides a date in local time."""
     told = {"/DATE-OBS": "Start date & time of observation, LT"}
     assert read_facts(cards | told).start_utc == start
 

@@ -6,7 +6,7 @@ from platefiles.frames.filters import canonical_filter, claims, wavelength_nm
 
 
 def project(**channels):
-    """Make what `claims` needs of a project: channels with their filters."""
+    """Return the part of a project that `claims` needs: channels with their filters."""
     return SimpleNamespace(
         channels={name: SimpleNamespace(filters=filters) for name, filters in channels.items()}
     )

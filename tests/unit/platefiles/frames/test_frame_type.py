@@ -49,7 +49,7 @@ def test_every_common_spelling_of_the_type_is_known(value, kind):
     ],
 )
 def test_folder_and_file_names_tell_the_kind(inside, folder, kind):
-    """The nearest folder that tells goes first, then the raw folder, then the file's name."""
+    """The nearest folder with a kind counts first, then the raw folder, then the file's name."""
     assert kind_of_path(inside, folder) == kind
 
 

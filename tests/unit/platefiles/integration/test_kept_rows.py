@@ -9,14 +9,14 @@ WIDTH = 6
 
 
 def _planes(first, rows):
-    """Two planes of three images whose numbers tell the row of the grid."""
+    """Two planes of three images whose values encode the row of the grid."""
     values = np.arange(first, first + rows, dtype=np.float32)[None, :, None]
     return [np.tile(plane, (3, 1, WIDTH)) for plane in (values, values.astype(np.uint8))]
 
 
 @pytest.mark.parametrize(("rows", "kept"), [(4, 4), (2.9, 2), (0.5, 0)])
 def test_rows_come_back_as_far_as_memory_allows(rows, kept):
-    """The tile below finds the rows of the one above: those that fit, from its first one on."""
+    """The tile below gets the kept rows of the tile above, from its first row on."""
     shared = KeptRows(rows * 3 * 5 * WIDTH, WIDTH)
     shared.keep((0, WIDTH), 16, _planes(16, 4))
     planes = [np.zeros_like(plane) for plane in _planes(16, 9)]

@@ -46,7 +46,7 @@ def test_tiles_keep_to_the_memory(memory_mb, threads, subs):
 
 
 def test_shared_rows_get_what_tiles_leave():
-    """Rows are kept only where the memory is more than what the tiles take, and within a bound."""
+    """Rows are kept only if the memory exceeds the demand of the tiles, up to a limit."""
     tiles_mb = BASE_MB + 2 * TILE_MB
     kept = [kept_bytes(2, memory_mb) / MIB for memory_mb in (0, tiles_mb, tiles_mb + 30, math.inf)]
     assert kept == [0, 0, 30, KEPT_MB]

@@ -15,7 +15,7 @@ from snakemake_logger_plugin_platelog.reasons import reason_in_logs
 
 
 def test_messages_and_warnings_go_to_the_log(tmp_path):
-    """What a step says, and what libraries warn of, stands in its log, odd names included."""
+    """The log contains messages of the step and warnings of libraries, including odd names."""
     path = tmp_path / "logs" / "a.log"
     with job_log(path):
         log.info("done with %s", "\u0141 \udc80")
@@ -35,7 +35,7 @@ def test_log_is_begun_anew_and_closed(tmp_path):
 
 
 def test_a_job_notes_job_length_and_digest_of_its_product(tmp_path):
-    """A job that succeeded notes what it made, in the log and beside; one that failed does not."""
+    """A successful job notes its product in the log and beside it; a failed job does not."""
     product, path = tmp_path / "table.tsv", tmp_path / "logs" / "tabulate" / "a.log"
     product.write_text("id\n")
     with job_log(path, "{}", product):
@@ -104,7 +104,7 @@ def test_many_files_may_be_open(tmp_path):
 
 
 def test_a_log_on_a_full_disk_ends_quietly(tmp_path, capsys):
-    """The job fails for its own reason, which goes to standard error; nothing else is said."""
+    """The job fails with its own reason on standard error and no other message."""
     with pytest.raises(SystemExit) as stop, job_log("/dev/full"):
         log.info("lost")
         raise OSError(28, "No space left on device", str(tmp_path / "a.fits"))

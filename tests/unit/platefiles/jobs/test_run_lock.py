@@ -41,7 +41,7 @@ def test_other_folders_are_free(tmp_path):
 
 
 def test_who_is_started_by_a_run_takes_its_lock_for_its_own(tmp_path):
-    """A process that inherits the open lock goes on; one that does not is refused."""
+    """A process that inherits the open lock continues; any other is refused."""
     script = (
         "import subprocess, sys; from platefiles.jobs.run_lock import hold_run_lock; "
         "hold_run_lock(sys.argv[1]); again = [sys.executable, '-c', sys.argv[2], sys.argv[1]]; "

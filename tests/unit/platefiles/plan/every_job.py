@@ -27,7 +27,7 @@ NIGHTS = ["2026-03-23", "2026-03-24"]
 
 
 def jobs_of(plan):
-    """Every job of a plan by rule and what it works on."""
+    """Every job of a plan by rule and subject."""
     jobs = {("master", name): master_job(plan, name) for name in plan.masters}
     jobs["choose_reference", ""] = grid_job(plan)
     jobs["list_seeing", ""] = seeing_job(plan)
@@ -59,7 +59,7 @@ def own(job):
 
 
 def changed_jobs(before, after):
-    """Jobs that differ in what is their own."""
+    """Jobs that differ in their own settings."""
     assert before.keys() == after.keys()
     return {key for key in before if own(before[key]) != own(after[key])}
 

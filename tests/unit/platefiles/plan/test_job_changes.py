@@ -64,7 +64,7 @@ FOLLOWING = {
     ],
 )
 def test_what_follows_from_a_changed_job_is_to_do_again(plan_of, group, settings):
-    """Jobs that read what a changed job writes change too, through all that lies between."""
+    """Jobs downstream of a changed job change too, through all intermediate jobs."""
     before, after = jobs_of(plan_of()), jobs_of(plan_of(overrides={group: settings}))
     changed = rules_of(changed_jobs(before, after))
     assert rules_of(to_do_again(before, after)) == _with_what_follows(changed)

@@ -29,7 +29,7 @@ from platefiles.settings.integration import Integration
 
 
 def test_plan_of_the_tiny_set(plan_of):
-    """Channels, nights, masters and paths are those that the set has."""
+    """Channels, nights, masters and paths are those of the set."""
     plan = plan_of()
     assert plan.channels == CHANNELS
     assert [plan.nights(channel) for channel in CHANNELS] == [NIGHTS] * 3
@@ -80,7 +80,7 @@ def test_a_step_takes_the_job_of_its_rule(plan_of):
 
 
 def test_jobs_say_nothing_of_the_machine(plan_of, tiny_raw, tmp_path):
-    """No job holds a path of this machine, so a moved folder makes nothing anew."""
+    """No job contains a path of this machine, so moving a folder remakes nothing."""
     for text in jobs_of(plan_of()).values():
         assert str(tmp_path) not in text
         assert str(tiny_raw) not in text
@@ -144,7 +144,7 @@ def test_flats_that_serve_no_light_are_no_business_of_a_channel(plan_of):
 
 
 def test_notes_on_a_channel_go_to_that_channel(plan_of):
-    """What is not done for one channel stands in its job alone; what is done for none in all."""
+    """A step skipped for one channel is noted in its job alone; one skipped for all, in all."""
     channels = {name: {"filters": [name]} for name in CHANNELS}
     channels["g"]["dark"] = "none"
     plan = plan_of(channels=channels, exclude=["*flat-*"])
@@ -160,7 +160,7 @@ def test_notes_on_a_channel_go_to_that_channel(plan_of):
 
 
 def test_a_sentence_worded_anew_makes_nothing_again(plan_of, monkeypatch):
-    """Jobs hold what a note tells and not its sentence; other facts change the job."""
+    """Jobs contain the facts of a note and not its sentence; other facts change the job."""
     before = integrate_job(plan_of(exclude=["*flat-*"]), "g")
     reworded = dict.fromkeys(NoteKind, lambda channel, facts: "worded anew")
     monkeypatch.setattr(note_sentences, "_SENTENCES", reworded)

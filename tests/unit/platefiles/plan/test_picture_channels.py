@@ -57,7 +57,7 @@ def test_matched_channels_are_mapped_and_serve_the_lines(plan_of):
 
 
 def test_a_scale_is_the_business_of_its_line_alone(plan_of):
-    """Another scale changes the job of the line and what follows, not the channels."""
+    """Another scale changes the job of the line channel and later jobs, not the channels."""
     before = _line_plan(plan_of)
     after = plan_of(overrides={"continuum": {"ha": {"minus": "g", "scale": 0.1}}})
     assert line_job(before, "ha") != line_job(after, "ha")

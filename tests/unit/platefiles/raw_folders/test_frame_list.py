@@ -93,7 +93,7 @@ def test_what_is_unused_says_why(raw, reason):
 
 
 def test_lights_of_other_targets_are_left_out_and_nothing_else():
-    """The key `lights` concerns lights; darks and flats serve whatever their OBJECT says."""
+    """The key `lights` concerns lights; darks and flats are used regardless of OBJECT."""
     frames = _sheet(
         _raw("a.fits", OBJECT="M 31"),
         _raw("b.fits", OBJECT="M 33"),
@@ -131,7 +131,7 @@ def test_frames_of_colour_sensors_are_not_used():
 
 
 def test_overscan_is_told_by_the_header_or_a_fix():
-    """Size and setting are those of what is kept, and a pedestal is in the overscan as well."""
+    """Size and setting are those of the trimmed image; the overscan includes a pedestal."""
     cards = {"BIASSEC": "[1401:1440,1:1040]", "TRIMSEC": "[1:1400,1:1040]", "PEDESTAL": -100}
     frame = _sheet(_raw("a.fits", **cards))["a.fits"]
     assert (frame.width_px, frame.height_px, frame.setting) == (1400, 1040, "1400x1040_g100_o50")
@@ -207,7 +207,7 @@ def test_same_path_in_two_raw_folders():
 
 
 def test_nights_by_the_site():
-    """The equipment's site goes before the header; without both it is UTC."""
+    """The equipment's site overrides the header; without both, nights are in UTC."""
     evening = {"DATE_OBS": "2026-03-02T01:00:00"}
     late = {"DATE_OBS": "2026-03-02T12:30:00"}
     site = {"latitude_deg": 20.0, "longitude_deg": -150.0}
@@ -220,7 +220,7 @@ def test_nights_by_the_site():
 
 @pytest.mark.parametrize("longitude", [71.485, -71.485])
 def test_longitude_counted_to_the_west_does_not_split_a_night(longitude):
-    """Lights from 23h to 9h UTC can only be of a site in the west, whatever the sign says."""
+    """Lights from 23h to 9h UTC must be from a site in the west, regardless of the sign."""
     hours = ("01T23", "02T03", "02T06", "02T09")
     lights = [
         _raw(f"{n}.fits", SITELONG=longitude, DATE_OBS=f"2026-03-{hour}:30:00")

@@ -31,7 +31,7 @@ def names(files, frames):
 
 
 def test_content_is_recognised_under_another_name():
-    """A renamed file is the known frame; one with other content is new, whatever it is called."""
+    """A renamed file is the known frame; a file with other content is new under any name."""
     frames = [known("n1/a.fits", "aa"), known("n1/b.fits", "bb")]
     files = [raw("n2/a.fits", "aa"), raw("n1/b.fits", "cc")]
     assert names(files, frames) == ["n1/a.fits", None]
@@ -74,7 +74,7 @@ def opened(tiny_raw, write_project, tmp_path, monkeypatch):
 
 
 def jobs(plan):
-    """Return all that decides what is made again."""
+    """Return all facts that decide on remaking products."""
     from platefiles.workflow.graph import products_of
 
     return {path: product.job for path, product in products_of(plan).items()}
@@ -120,7 +120,7 @@ def test_a_renamed_folder_of_lights_without_a_type_changes_no_job(opened, tmp_pa
 
 
 def test_new_files_under_old_names_are_new(opened, tmp_path):
-    """A new night in a folder of the old name gets ids of its own, and keeps them."""
+    """A new night in a folder of the old name gets new ids, and keeps them."""
     before = opened()
     night = tmp_path / "raw" / "2026-03-23"
     night.rename(tmp_path / "raw" / "first night")
@@ -161,7 +161,7 @@ def test_patterns_hold_for_old_and_new_names(opened, tmp_path):
 
 
 def test_reference_may_be_named_by_its_new_name(opened, tmp_path):
-    """The project may call the reference of the grid what it is called now."""
+    """The project may give the reference sub by its present name."""
     before = grid_job(opened(reference="2026-03-23/g-02.fits"))
     (tmp_path / "raw" / "2026-03-23").rename(tmp_path / "raw" / "first night")
     assert grid_job(opened(reference="first night/g-02.fits")) == before
@@ -170,7 +170,7 @@ def test_reference_may_be_named_by_its_new_name(opened, tmp_path):
 
 @pytest.mark.parametrize("column", ["id", "name"])
 def test_a_damaged_line_of_the_sheet_gives_nobody_another_name(opened, tmp_path, column):
-    """One changed letter of an id or a name: the frame goes by where it lies, as it did before."""
+    """With one changed letter of an id or a name, the frame is identified by its path."""
     before = jobs(opened())
     path = tmp_path / "results" / "tiny" / "frames.tsv"
     header, *lines = path.read_text(encoding="utf-8").splitlines()

@@ -392,7 +392,7 @@ def test_half_a_file_waits_while_it_is_young(tmp_path, monkeypatch, content, age
 
 
 def test_known_and_old_files_are_not_waited_for(tmp_path, monkeypatch):
-    """The scan waits once for what is fresh, and never for what it knows or what is old."""
+    """The scan waits once for fresh files, and never for known or old ones."""
     for name in ("a.fits", "b.fits"):
         (tmp_path / name).write_bytes(_fits(OBJECT=f"'{name}'"))
     waits = []
@@ -450,7 +450,7 @@ def _table(**cards):
     ],
 )  # fmt: skip
 def test_what_a_header_makes_believe_is_refused_unread(tmp_path, content, reason):
-    """Sizes beyond any camera, beyond the file, or beyond what can be packed have a reason."""
+    """Sizes beyond any camera, the file or the compression limit have a reason."""
     (tmp_path / "a.fits").write_bytes(content)
     assert reason in _scan(tmp_path)["a.fits"].reason
     assert bool(_scan(tmp_path)["a.fits"].reason) == bool(reason)

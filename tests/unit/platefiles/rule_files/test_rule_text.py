@@ -51,7 +51,7 @@ with SnakemakeApi(OutputSettings(dryrun=True)) as api:
 
 @pytest.fixture(scope="module")
 def by_snakemake(tmp_path_factory, write_project):
-    """Return what Snakemake makes of the rules, by name."""
+    """Return the rules parsed by Snakemake, by name."""
     folder = tmp_path_factory.mktemp("rules")
     draw_raw("tiny", folder / "raw")
     project = write_project(folder / "tiny.yaml", folder / "raw")
@@ -104,7 +104,7 @@ def test_each_step_is_the_script_of_a_rule():
     ],
 )
 def test_a_product_has_its_place_by_job_and_file(step, path, job, place):
-    """The job tells the place, and the file what the job does not."""
+    """The path comes from the job, and from the file if the job lacks a part."""
     output = rules_by_step()[step].output
     assert output.place(path, job).endswith(place)
     assert output.place(path, job).split("/")[0] == place_of(step).split("/")[0]
