@@ -76,7 +76,8 @@ class Executor(RealExecutor):
         except ServerEnded:
             why = "the run was stopped"
         except OSError as problem:
-            why = f"{problem.filename}: {problem.strerror}" if problem.filename else str(problem)
+            where = f"{problem.filename}: " if problem.filename else ""
+            why = f"{where}{problem.strerror or problem}"
         except Exception as problem:  # or nobody would ever hear of the job again
             why = f"{type(problem).__name__}: {problem}"
         if why:

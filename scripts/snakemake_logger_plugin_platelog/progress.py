@@ -16,6 +16,7 @@ from snakemake_logger_plugin_platelog.reasons import (
     reason_in_logs,
     refused_by_system,
     shortened,
+    without_number,
 )
 from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload, counted
 
@@ -188,7 +189,8 @@ class Progress:
         name = self._jobs.get(fields.jobid) or plain(fields.rule_name)
         logs = [str(path) for path in getattr(record, "log", None) or []]
         aux = dict(getattr(record, "aux", None) or {})
-        why = reason_in_logs(logs) or str(getattr(record, "rule_msg", None) or self._of_system)
+        told = str(getattr(record, "rule_msg", None) or self._of_system)
+        why = reason_in_logs(logs) or without_number(told)
         where = ", ".join(logs + [str(v) for k, v in aux.items() if "log" in k])
         self._failed.add(name)
         self._line(f"FAILED: {name}" + (f": {why}" if why else ""))

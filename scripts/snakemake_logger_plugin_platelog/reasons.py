@@ -18,6 +18,7 @@ _PROJECT = re.compile(r"(?:^|/)results/([^/]+)/(?:links|logs|objects|fetched)/")
 _MISSING = re.compile(r"^(\S.*?) \(missing locally", re.MULTILINE)
 _REFUSED = re.compile(r": \[Errno \d+\] (.+?): ['\"](.+)['\"]$")
 _NO_NOTES = re.compile(r"recording metadata .*\(\[Errno \d+\] (.+?)\).* directory (.+)$")
+_NUMBERED = re.compile(r"^(?:OSError: )?\[Errno \d+\] ")
 _OURS = ("UserError", "ConfigError", "FrameError")
 
 
@@ -34,7 +35,7 @@ def reason_in_logs(paths: Iterable[str]) -> str:
         Logs of one job; those that cannot be read are passed over.
     """
     for path in paths:
-        lines = _last_lines(path)
+        lines = [without_number(line) for line in _last_lines(path)]
         for line in reversed(lines):
             if line.startswith(_CRASH):
                 return _LOST_DISK if line == _CRASH + "Bus error" else line
@@ -47,6 +48,11 @@ def reason_in_logs(paths: Iterable[str]) -> str:
         if last:
             return shortened(last[0].strip(), 300)
     return ""
+
+
+def without_number(text: str) -> str:
+    """Return a message of the operating system without class and error number."""
+    return _NUMBERED.sub("", text)
 
 
 def project_in(paths: Iterable[str]) -> str:

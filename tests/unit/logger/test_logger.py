@@ -227,6 +227,20 @@ def test_what_the_system_refuses_to_snakemake_is_the_reason():
     assert out.getvalue().splitlines()[1:] == ["FAILED: measure: No space left on device"]
 
 
+def test_errors_of_the_system_have_no_number(tmp_path):
+    """Neither the last line of a log that a full disk cut, nor what the executor reports."""
+    log = tmp_path / "a.log"
+    log.write_text("INFO 3 subs\nERROR failed\nOSError: [Errno 28] No space left on device\n")
+    assert reason_in_logs([str(log)]) == "No space left on device"
+    out = io.StringIO()
+    progress = Progress(out)
+    begin(progress, measure=1)
+    progress.take(job(1, "measure"))
+    told = "[Errno 28] No space left on device"
+    progress.take(record("", event="job_error", jobid=1, rule_name="measure", rule_msg=told))
+    assert "FAILED: measure: No space left on device" in out.getvalue().splitlines()
+
+
 def test_missing_input_is_named(tmp_path):
     """Where Snakemake waited in vain for raw frames, the first is named, and the project."""
     links = tmp_path / "results" / "tiny" / "links"
