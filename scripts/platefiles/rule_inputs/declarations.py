@@ -62,7 +62,7 @@ class Declarations:
         pattern : str
             Path of the product with wildcards; its ``{channel}`` goes through the channels.
         of : str
-            Path with wildcards of what is made from them.
+            Path, with wildcards, of the product that reads them.
         among : callable
             The channels, as a function of a plan and a job's wildcards; all by default.
         """
@@ -82,7 +82,7 @@ class Declarations:
             Path of the product with wildcards. Its ``{channel}`` and ``{night}`` are those that the
             job's wildcards name, and go through all where they name none.
         of : str
-            Path with wildcards of what is made from them.
+            Path, with wildcards, of the product that reads them.
         """
 
         def products(plan: ProjectPlan, wildcards: Any) -> list[str]:
