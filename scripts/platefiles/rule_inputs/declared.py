@@ -57,8 +57,8 @@ class ProductInput:
     what : str or callable
         Path with wildcards, or paths as a function of a plan and of wildcards.
     consumer : str
-        Path, with wildcards, of the product that reads it; empty for products on request alone: then
-        its inputs are made if they are not as they should be.
+        Path, with wildcards, of the product that reads it; empty for products on request alone:
+        then its inputs are made if they are not as they should be.
     run : Run, optional
     """
 
