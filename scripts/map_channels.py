@@ -97,7 +97,7 @@ def map_channels(
     cards : sequence of tuple
         Provenance, for the primary header.
     job : Job, optional
-        No record is written of what was made without one.
+        Without a job no record is written.
     geometry : Framing, optional
         Rotation, scale and crop of the picture.
     path_to_solution : path-like, optional

@@ -105,11 +105,6 @@ def can_make(plan: ProjectPlan, path: str) -> bool:
     return path.startswith(f"{plan.results}/")
 
 
-def product_of(plan: ProjectPlan, rule: str) -> Product | None:
-    """Return the first product of a rule; None if the project has none."""
-    return next((one for one in products_of(plan).values() if one.rule == rule), None)
-
-
 def _add(plan: ProjectPlan, path: str, found: dict[str, Product]) -> Product:
     """Add a product after its inputs."""
     if path in found:

@@ -162,9 +162,9 @@ def test_notes_on_a_channel_go_to_that_channel(plan_of):
 def test_a_sentence_worded_anew_makes_nothing_again(plan_of, monkeypatch):
     """Jobs contain the facts of a note and not its sentence; other facts change the job."""
     before = integrate_job(plan_of(exclude=["*flat-*"]), "g")
-    reworded = dict.fromkeys(NoteKind, lambda channel, facts: "worded anew")
+    reworded = dict.fromkeys(NoteKind, lambda channel, facts: "reworded")
     monkeypatch.setattr(note_sentences, "_SENTENCES", reworded)
-    assert IntegrateJob.of(json.loads(before)).sentences == ["worded anew"]
+    assert IntegrateJob.of(json.loads(before)).sentences == ["reworded"]
     assert integrate_job(plan_of(exclude=["*flat-*"]), "g") == before
     assert integrate_job(plan_of(exclude=["*flat-*", "*dark-*"]), "g") != before
 

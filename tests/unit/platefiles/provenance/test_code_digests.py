@@ -62,11 +62,11 @@ def _edit(path, old, new):
 
 
 def test_sentences_do_not_count(project):
-    """A module of sentences may be worded anew; other modules count, as before."""
+    """A module of sentences may be reworded; other modules count, as before."""
     _edit(project / "step.py", "import numpy", "import numpy\n\nimport lib.note_sentences")
     (project / "lib" / "note_sentences.py").write_text('SAID = "as it was"\n')
     before = _digest()
-    (project / "lib" / "note_sentences.py").write_text('SAID = "worded anew"\n')
+    (project / "lib" / "note_sentences.py").write_text('SAID = "reworded"\n')
     assert _digest() == before
     (project / "lib" / "second.py").write_text("B = 3\n")
     assert _digest() != before

@@ -19,7 +19,7 @@ def trailed():
 
 
 def _exposed(rng, light: np.ndarray, skies: np.ndarray, sky: float):
-    """Samples brought to one sky, their variances as a camera's model has them, sky noises."""
+    """Samples on one sky level, their variances by the camera model, and the noise of each sky."""
     electrons = rng.poisson(light + skies[:, None, None]) + rng.normal(0, READ_NOISE, light.shape)
     values = electrons - skies[:, None, None] + sky
     variances = READ_NOISE**2 + np.maximum(electrons, 0)

@@ -7,11 +7,11 @@ from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.integration.weighted_mean import average
 
 
-def _stack(n: int, shape: tuple[int, int], struck: float = 0.02):
+def _stack(n: int, shape: tuple[int, int], share: float = 0.02):
     rng = np.random.default_rng(n)
     values = rng.normal(100, 5, (n, *shape)).astype(np.float32)
     variances = rng.uniform(10, 40, values.shape).astype(np.float32)
-    odds = [1 - 3 * struck, struck, struck, struck]
+    odds = [1 - 3 * share, share, share, share]
     flags = rng.choice(np.arange(4, dtype=np.uint8), values.shape, p=odds)
     flags[0, 0, :] = KEPT
     flags[:, -1, :40] = rng.choice([INVALID, LOW, HIGH], (n, 1))

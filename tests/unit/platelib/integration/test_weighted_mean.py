@@ -7,12 +7,12 @@ from platelib.integration.rejection_rules import HIGH, INVALID, KEPT, LOW
 from platelib.integration.weighted_mean import average
 
 
-def _stack(n: int, shape: tuple[int, int], struck: float = 0.02):
+def _stack(n: int, shape: tuple[int, int], share: float = 0.02):
     rng = np.random.default_rng(n)
     values = rng.normal(100, 5, (n, *shape)).astype(np.float32)
     variances = rng.uniform(10, 40, values.shape).astype(np.float32)
     weights = rng.uniform(0.2, 3, n)
-    odds = [1 - 3 * struck, struck, struck, struck]
+    odds = [1 - 3 * share, share, share, share]
     flags = rng.choice(np.arange(4, dtype=np.uint8), values.shape, p=odds)
     flags[0, 0, :] = KEPT
     flags[:, -1, :40] = rng.choice([INVALID, LOW, HIGH], (n, 1))
@@ -33,11 +33,11 @@ def _average(values, variances, weights, flags):
     return mean.astype(np.float32), noise.astype(np.float32)
 
 
-@pytest.mark.parametrize("struck", [0.0, 0.0005, 0.1])
+@pytest.mark.parametrize("share", [0.0, 0.0005, 0.1])
 @pytest.mark.parametrize("n", [1, 2, 3, 7, 40, 300])
-def test_average_equals_sums_in_order(n, struck):
+def test_average_equals_sums_in_order(n, share):
     """Mean, variance and counts equal sums in the order of the stack to the last bit."""
-    values, variances, weights, flags = _stack(n, (3, 1101), struck)
+    values, variances, weights, flags = _stack(n, (3, 1101), share)
     result = average(values, variances, weights, flags)
     mean, variance = _average(values, variances, weights, flags)
     np.testing.assert_array_equal(result.mean, mean)

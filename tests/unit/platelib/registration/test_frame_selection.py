@@ -191,18 +191,18 @@ def test_weights(weights, expected):
 @pytest.mark.parametrize(
     ("causes", "expected"),
     [
-        ((Cause.MIN_MATCHES,), "lower registration: min_matches in the recipe (worded anew 0)"),
-        ((Cause.MAX_RMS_PX,), "raise registration: max_rms_px in the recipe (worded anew 0)"),
+        ((Cause.MIN_MATCHES,), "lower registration: min_matches in the recipe (reworded 0)"),
+        ((Cause.MAX_RMS_PX,), "raise registration: max_rms_px in the recipe (reworded 0)"),
         (
             (Cause.NO_MATCH, Cause.MAX_DEGREE),
-            "raise registration: max_degree in the recipe (worded anew 0)",
+            "raise registration: max_degree in the recipe (reworded 0)",
         ),
-        ((Cause.NO_MATCH,), "check that they show the field of the reference (worded anew 0)"),
+        ((Cause.NO_MATCH,), "check that they show the field of the reference (reworded 0)"),
     ],
 )
 def test_the_remedy_goes_by_causes_and_not_by_words(causes, expected):
     """The setting that helps follows from the cause, whatever the sentence of a sub says."""
     rows = _rows(3)
     for number, row in enumerate(rows):
-        leave_out(row, SubState.UNMATCHED, f"worded anew {number}", *causes)
+        leave_out(row, SubState.UNMATCHED, f"reworded {number}", *causes)
     assert remedy(rows).startswith(expected)
