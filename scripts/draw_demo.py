@@ -99,7 +99,7 @@ def _plan_digest(plan: PlanSpec) -> str:
     """Digest of the plan and of the code that draws it."""
     digest = hashlib.sha256(json.dumps(asdict(plan), sort_keys=True).encode())
     here = Path(__file__).resolve().parent
-    for path in [here / "draw_demo.py", *sorted((here / "platelib").glob("simulate*.py"))]:
+    for path in [here / "draw_demo.py", *sorted((here / "platelib" / "simulate").glob("*.py"))]:
         digest.update(path.read_bytes())
     return digest.hexdigest()
 

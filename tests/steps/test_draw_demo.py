@@ -1,6 +1,7 @@
 import hashlib
 import json
 import os
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
+import draw_demo
 from draw_demo import draw_raw
 from platefiles.core.errors import UserError
 from platelib.simulate.demo import tiny_plan
@@ -58,6 +60,26 @@ def test_incomplete_set_is_drawn_again(drawn: Path) -> None:
     os.truncate(frame, 1000)
     draw_raw("tiny", drawn, 2)
     assert _digests(drawn) == before
+
+
+def test_set_of_another_simulator_is_drawn_again(
+    drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An edit of a module of the simulator makes a complete set out of date; without, it is not."""
+    raw, scripts = tmp_path / "raw", tmp_path / "scripts"
+    shutil.copytree(drawn, raw)
+    original = Path(draw_demo.__file__)
+    shutil.copytree(original.parent / "platelib" / "simulate", scripts / "platelib" / "simulate")
+    shutil.copy(original, scripts)
+    monkeypatch.setattr(draw_demo, "__file__", str(scripts / original.name))
+    truth_path = raw / "truth" / "observation.json"
+    before = truth_path.read_bytes()
+    draw_raw("tiny", raw, 2)
+    assert truth_path.read_bytes() == before
+    with (scripts / "platelib" / "simulate" / "psf.py").open("a") as module:
+        module.write("# edited\n")
+    draw_raw("tiny", raw, 2)
+    assert json.loads(truth_path.read_text())["digest"] != json.loads(before)["digest"]
 
 
 def test_frames_are_unsigned_16_bit_with_ordinary_headers(drawn: Path) -> None:
