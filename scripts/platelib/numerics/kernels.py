@@ -28,6 +28,7 @@ KERNEL_MODULES = (
     "numerics.aligned",
     "numerics.fits_words",
     "numerics.order_statistics",
+    "numerics.radix_select",
     "integration.rejection_rules",
     "integration.rejection_prefilter",
     "integration.psf_kernels",

@@ -5,6 +5,9 @@ import numpy.typing as npt
 
 from platelib.numerics.constants import MAD_TO_SIGMA
 
+_MANY = 50_000
+"""Values from which on counting, with compiled kernels, is faster than a partition."""
+
 
 def median_of(values: np.ndarray) -> float:
     """Return the result of `numpy.median` for an array without NaN, in a quarter of the time.
@@ -14,6 +17,10 @@ def median_of(values: np.ndarray) -> float:
     values : numpy.ndarray
         Of any shape, not empty, floating point.
     """
+    if _is_counted(values, None):
+        from platelib.numerics.radix_select import middle  # compiled kernels
+
+        return float(middle(values))
     half = values.size // 2
     parted = np.partition(values, half, axis=None)
     upper = parted[half]
@@ -34,5 +41,16 @@ def mad_sigma(values: npt.ArrayLike, centre: float | np.floating | None = None) 
         Deviations are taken from it; from the median if it is left out.
     """
     values = np.asarray(values)
-    middle = np.median(values) if centre is None else centre
-    return MAD_TO_SIGMA * float(np.median(np.abs(values - middle)))
+    if centre is None:
+        centre = np.float32(median_of(values)) if _is_counted(values, None) else np.median(values)
+    if _is_counted(values, centre):
+        from platelib.numerics.radix_select import middle  # compiled kernels
+
+        return MAD_TO_SIGMA * float(middle(values, np.float32(centre)))
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - centre)))
+
+
+def _is_counted(values: np.ndarray, centre: float | np.floating | None) -> bool:
+    """Return whether values are many, and they and their deviations float32."""
+    dtype = values.dtype if centre is None else np.result_type(values, centre)
+    return values.size >= _MANY and values.dtype == np.float32 and dtype == np.float32
