@@ -16,7 +16,6 @@ _FIRST_LOOK_S, _RARER, _LOOK_AT_LEAST_EVERY_S = 0.5, 1.5, 30.0
 
 _MIB = 1024.0**2
 _TICKS_PER_S = os.sysconf("SC_CLK_TCK")
-_PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 class JobMeter:
@@ -39,6 +38,7 @@ class JobMeter:
         """Read the figures of the process; a process that has ended leaves them as they are."""
         with contextlib.suppress(OSError, ValueError, IndexError, KeyError):
             self._keep(self._cpu_and_size())
+            self._keep(self._peak())
             self._keep(self._memory())
             self._keep(self._transferred())  # which another user may not see
 
@@ -60,12 +60,12 @@ class JobMeter:
     def _cpu_and_size(self) -> dict[str, float]:
         # The second field, the name, may hold anything; after its bracket stands the third.
         fields = (self._place / "stat").read_text("utf-8", "replace").rpartition(")")[2].split()
-        user, system, size, resident = (int(fields[k]) for k in (11, 12, 20, 21))
-        return {
-            "cpu_time": (user + system) / _TICKS_PER_S,
-            "max_vms": size / _MIB,
-            "max_rss": resident * _PAGE / _MIB,
-        }
+        user, system, size = (int(fields[k]) for k in (11, 12, 20))
+        return {"cpu_time": (user + system) / _TICKS_PER_S, "max_vms": size / _MIB}
+
+    def _peak(self) -> dict[str, float]:
+        # The kernel keeps it, so no peak between two looks is missed.
+        return {"max_rss": _figures(self._place / "status")["VmHWM"] / 1024.0}
 
     def _memory(self) -> dict[str, float]:
         kib = _figures(self._place / "smaps_rollup")

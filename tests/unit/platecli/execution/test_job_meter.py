@@ -10,8 +10,9 @@ from platecli.execution.job_meter import COLUMNS, JobMeter, measured
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the kernel of Linux tells")
 
 STAT = (
-    "7 (a (odd) name) S 1 7 7 0 -1 4194304 100 0 0 0 250 50 0 0 20 0 1 0 100 {size} {pages} 18446"
+    "7 (a (odd) name) S 1 7 7 0 -1 4194304 100 0 0 0 250 50 0 0 20 0 1 0 100 {size} 9 18446"
 )
+STATUS = "Name:\ta (odd) name\nVmHWM:\t   40960 kB\nVmRSS:\t    9216 kB\n"
 SMAPS = """00400000-7fff0000 ---p 00000000 00:00 0                          [rollup]
 Rss:               40960 kB
 Pss:               20480 kB
@@ -25,8 +26,8 @@ IO = "rchar: 9\nwchar: 9\nread_bytes: 2097152\nwrite_bytes: 1048576\n"
 def proc(tmp_path):
     """A process as the kernel shows it."""
     (tmp_path / "7").mkdir()
-    pages = 40 * 2**20 // os.sysconf("SC_PAGE_SIZE")
-    (tmp_path / "7" / "stat").write_text(STAT.format(size=200 * 2**20, pages=pages))
+    (tmp_path / "7" / "stat").write_text(STAT.format(size=200 * 2**20))
+    (tmp_path / "7" / "status").write_text(STATUS)
     (tmp_path / "7" / "smaps_rollup").write_text(SMAPS)
     (tmp_path / "7" / "io").write_text(IO)
     return tmp_path
@@ -83,6 +84,19 @@ def test_memory_of_a_real_process(tmp_path):
     figures = dict(zip(head.split("\t"), row.split("\t"), strict=True))
     assert head.split("\t") == COLUMNS
     assert 64 < float(figures["max_uss"]) < 100
+
+
+def test_peak_before_the_first_look_counts(tmp_path):
+    """Memory that a process has given back before anyone looked at it is in its peak."""
+    code = "x = b'1' * 2**26; del x; print(flush=True); input()"
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+    with subprocess.Popen([sys.executable, "-c", code], **pipes) as process:
+        process.stdout.readline()
+        meter = JobMeter(process.pid)
+        meter.look()
+        process.communicate(b"\n")
+    row = meter.row()
+    assert float(row["max_uss"]) < 64 < float(row["max_rss"]) < 120
 
 
 def test_nothing_is_written_where_nothing_is_asked_for(tmp_path, monkeypatch):
