@@ -7,9 +7,10 @@ import shutil
 import statistics
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import yaml
@@ -21,22 +22,39 @@ PROJECT = "bench"
 CHANNEL = "g"
 _ROOT = Path(__file__).resolve().parents[2]
 _CHAIN = Path(__file__).resolve().with_name("library_chain.py")
-_RESULTS = f"results/{PROJECT}"
-_OURS_KINDS = {f"{_RESULTS}/channels/": "product", f"{_RESULTS}/calibration/": "masters"}
+RESULTS = f"results/{PROJECT}"
+PROJECT_OF_ONE = {
+    "title": "Benchmark",
+    "recipe": "single-channel",
+    "channels": {CHANNEL: {"filters": ["G"]}},
+}
+_MB_PER_MIB = 1.048576
+_OURS_KINDS = {f"{RESULTS}/channels/": "product", f"{RESULTS}/calibration/": "masters"}
 _CHAIN_KINDS = {"channels/": "product", "masters/": "masters"}
 _BLOCK_BYTES = 8 * 1024**2
-_FLOOR_REPEATS = 3
+FLOOR_REPEATS = 3
 
 Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
 class StepCost:
-    """What the jobs of one rule cost: their number, seconds from begin to end, processor time."""
+    """What the jobs of one rule cost.
+
+    Attributes
+    ----------
+    jobs : int
+    wall_s, cpu_s : float
+        Sums of their seconds from begin to end and of their processor time.
+    peak_mb : float
+        Largest resident memory of one of them, MB: all pages, those too that it shares with other
+        jobs or that belong to files that it maps.
+    """
 
     jobs: int
     wall_s: float
     cpu_s: float
+    peak_mb: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -90,34 +108,42 @@ def run_ours(raw: Path, folder: Path) -> Run:
     folder
         An empty or missing folder, removed afterwards.
     """
-    usage = measure(our_command(raw, folder))
-    inputs = read_table(folder / _RESULTS / "channels" / f"{CHANNEL}.fits", "INPUTS")
+    usage = measure(our_command(raw, folder, PROJECT_OF_ONE, "channels", _OURS_KINDS))
+    inputs = read_table(folder / RESULTS / "channels" / f"{CHANNEL}.fits", "INPUTS")
     used = sum(str(state) == "used" for state in inputs["state"])
     steps = step_costs(folder / "results")
     shutil.rmtree(folder)
     return Run(usage, used, steps)
 
 
-def step_costs(results: Path) -> dict[str, StepCost]:
+def step_costs(results: Path, since_ns: int = 0) -> dict[str, StepCost]:
     """Add up Snakemake's benchmark files by rule, in the order in which the rules came to an end.
 
     Parameters
     ----------
     results
         Folder of results.
+    since_ns
+        Only files that were written at that time or later, ns since the epoch.
     """
     costs: dict[str, StepCost] = {}
     for path in sorted(results.rglob("*.tsv"), key=lambda path: path.stat().st_mtime_ns):
         below = path.relative_to(results).parts
-        if "benchmarks" not in below:
+        if "benchmarks" not in below or path.stat().st_mtime_ns < since_ns:
             continue
         rule = below[below.index("benchmarks") + 1].removesuffix(".tsv")
         with path.open(encoding="utf-8", newline="") as rows:
             for row in csv.DictReader(rows, delimiter="\t"):
                 before = costs.pop(rule, StepCost(0, 0.0, 0.0))
-                cpu_s = 0.0 if row["cpu_time"] == "NA" else float(row["cpu_time"])
+                cpu_s, peak_mib = (
+                    0.0 if row[name] == "NA" else float(row[name])
+                    for name in ("cpu_time", "max_rss")
+                )
                 costs[rule] = StepCost(
-                    before.jobs + 1, before.wall_s + float(row["s"]), before.cpu_s + cpu_s
+                    before.jobs + 1,
+                    before.wall_s + float(row["s"]),
+                    before.cpu_s + cpu_s,
+                    max(before.peak_mb, peak_mib * _MB_PER_MIB),
                 )
     return costs
 
@@ -175,8 +201,14 @@ def compare(
     return chains, ours
 
 
-def our_command(raw: Path, folder: Path) -> Command:
-    """Write a project for the raw frames and return the command that makes its channel.
+def our_command(
+    raw: Path,
+    folder: Path,
+    settings: Mapping[str, Any],
+    target: str,
+    kinds: Mapping[str, str],
+) -> Command:
+    """Write a project for the raw frames and return the command that makes a target of it.
 
     Parameters
     ----------
@@ -184,19 +216,20 @@ def our_command(raw: Path, folder: Path) -> Command:
         Raw frames.
     folder
         Folder of the project and of its results.
+    settings
+        The project file without its raw folder.
+    target
+        Stage or file to make.
+    kinds
+        Kinds of files, as in `Command`.
     """
-    project = {
-        "title": "Benchmark",
-        "raw": [str(raw)],
-        "recipe": "single-channel",
-        "channels": {CHANNEL: {"filters": ["G"]}},
-    }
-    path = _lock(folder).with_name(f"{PROJECT}.yaml")
+    path = lock_file(folder).with_name(f"{PROJECT}.yaml")
     path.parent.mkdir(parents=True, exist_ok=True)
+    project = {**settings, "raw": [str(raw)]}
     path.write_text(yaml.safe_dump(project, sort_keys=False), encoding="utf-8")
     launcher = str(_ROOT / "scripts" / "platelog.py")
-    words = [sys.executable, launcher, "run", str(path), "--to", "channels"]
-    return Command([*words, "--directory", str(folder)], folder, _OURS_KINDS)
+    words = [sys.executable, launcher, "run", str(path), "--to", target]
+    return Command([*words, "--directory", str(folder)], folder, kinds)
 
 
 def growth(
@@ -218,16 +251,17 @@ def growth(
     raw = folder.with_name("raw-growth")
     steps = [GrowthStep(subs, []) for subs, _ in parts]
     _link(parts[0][1], raw)
-    measure(our_command(raw, folder))
+    command = our_command(raw, folder, PROJECT_OF_ONE, "channels", _OURS_KINDS)
+    measure(command)
     for number in range(1, repeat + 1):
         for step, (subs, source) in zip(steps, parts, strict=True):
             say(f"Growth, {subs} subs, run {number} of {repeat} ...")
             _link(source, raw)
             for name in ("measures", "registration", "channels"):
-                shutil.rmtree(folder / _RESULTS / name)
-            _lock(folder).unlink()
+                shutil.rmtree(folder / RESULTS / name)
+            lock_file(folder).unlink()
             read_once(frames(raw))
-            step.usages.append(measure(our_command(raw, folder)))
+            step.usages.append(measure(command))
     shutil.rmtree(folder)
     shutil.rmtree(raw)
     return steps
@@ -256,9 +290,9 @@ def floor(raw: Path, product: Path, pixels: int) -> Floor:
         product.unlink()
         return took_s
 
-    _forget(paths)
+    forget(paths)
     cold_s = once()
-    return Floor(statistics.median(once() for _ in range(_FLOOR_REPEATS)), cold_s)
+    return Floor(statistics.median(once() for _ in range(FLOOR_REPEATS)), cold_s)
 
 
 def frames(raw: Path) -> list[Path]:
@@ -275,7 +309,7 @@ def read_once(paths: Sequence[Path]) -> None:
                 pass
 
 
-def _forget(paths: Sequence[Path]) -> None:
+def forget(paths: Sequence[Path]) -> None:
     """Ask the kernel to drop files from memory; a system that cannot be asked keeps them."""
     if not hasattr(os, "posix_fadvise"):
         return
@@ -288,7 +322,7 @@ def _forget(paths: Sequence[Path]) -> None:
             os.close(handle)
 
 
-def _lock(folder: Path) -> Path:
+def lock_file(folder: Path) -> Path:
     """Return the file in which the project pins its grid."""
     return folder / "config" / "projects" / f"{PROJECT}.lock.yaml"
 

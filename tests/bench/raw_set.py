@@ -24,10 +24,10 @@ from platelib.simulate.sub import NightSpec
 WIDTH_PX, HEIGHT_PX = 4656, 3520
 CALIBRATION_FRAMES = 20
 EXPOSURE_S = 120.0
-_NIGHT = "2026-03-23"
-_STARS_PER_MPX = 180.0
-_FEWEST_STARS = 150
-_RAW_BYTES_PER_PIXEL = 2
+NIGHT = "2026-03-23"
+STARS_PER_MPX = 180.0
+FEWEST_STARS = 150
+RAW_BYTES_PER_PIXEL = 2
 _FLOAT_BYTES_PER_PIXEL = 4
 _OUR_BYTES_PER_PIXEL = 3 * 11 + 12  # masters and the channel with their variances and masks
 
@@ -65,11 +65,11 @@ def bench_plan(
         height_px=height,
         bands=(BandSpec("g", "G", 530.0, 1.0, EXPOSURE_S, 3.0),),
         zero_point=21.0,
-        star_count=max(_FEWEST_STARS, round(_STARS_PER_MPX * width * height / 1e6)),
+        star_count=max(FEWEST_STARS, round(STARS_PER_MPX * width * height / 1e6)),
         brightest_mag=12.0,
         faintest_mag=18.5,
     )
-    sky = NightSpec(_NIGHT, gradient=(0.04, -0.03), bend=0.01, dust_seed=1)
+    sky = NightSpec(NIGHT, gradient=(0.04, -0.03), bend=0.01, dust_seed=1)
     before = subs // 2
     blocks = tuple(
         ("g", count, flipped)
@@ -82,7 +82,7 @@ def bench_plan(
         scene,
         CameraSpec(width_px=width, height_px=height),
         replace(InstrumentSpec(), pixel_size_um=3.8, target="Thistledown Field"),
-        (NightPlan(sky, f"{_NIGHT}T17:30:00", blocks, rotation_deg=0.1, fwhm_px=2.9),),
+        (NightPlan(sky, f"{NIGHT}T17:30:00", blocks, rotation_deg=0.1, fwhm_px=2.9),),
         "2026-03-25T01:10:00",
         bias_count=calibration_frames,
         dark_count=calibration_frames,
@@ -109,8 +109,9 @@ def draw(plan: PlanSpec, folder: Path) -> None:
 
 
 def lights(folder: Path) -> list[Path]:
-    """Return the light frames of a drawn set in the order of time."""
-    return sorted(folder.glob(f"{_NIGHT}/g-*.fits"), key=lambda path: int(path.stem[2:]))
+    """Return the light frames of a drawn set, those of a channel in the order of time."""
+    paths = folder.glob(f"{NIGHT}/[rgb]-*.fits")
+    return sorted(paths, key=lambda path: (int(path.stem[2:]), path.stem))
 
 
 def calibration(folder: Path) -> list[Path]:
@@ -160,7 +161,7 @@ def disk_bytes(drawn: int, subs: int, size: tuple[int, int], chain: bool) -> int
         Whether the library chain is run: float32 images of flats and masters, two of each light.
     """
     width, height = size
-    raw = (drawn + 3 * CALIBRATION_FRAMES) * _RAW_BYTES_PER_PIXEL
+    raw = (drawn + 3 * CALIBRATION_FRAMES) * RAW_BYTES_PER_PIXEL
     ours = _OUR_BYTES_PER_PIXEL
     libraries = (CALIBRATION_FRAMES + 4 + 2 * subs) * _FLOAT_BYTES_PER_PIXEL if chain else 0
     return width * height * (raw + max(ours, libraries))

@@ -1,14 +1,23 @@
 """The figures of the benchmark as tables to read and as JSON."""
 
 import statistics
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
-from comparison import Floor, GrowthStep, Run
+from comparison import Floor, GrowthStep, Run, StepCost
 from meter import Usage
 
 MB = 1e6
+
+
+class Measured(Protocol):
+    """A run of a command."""
+
+    usage: Usage
+
+
+AnyRun = TypeVar("AnyRun", bound=Measured)
 
 
 @dataclass(frozen=True)
@@ -86,13 +95,13 @@ def as_json(outcome: Outcome) -> dict[str, Any]:
         "platelog": ours | {"runs": [asdict(run) for run in outcome.ours]},
         "libraries": chain and chain | {"runs": [asdict(run) for run in outcome.chain]},
         "ratios": chain
-        and {n: _ratio(chain[n], ours[n]) for n, (_, unit, _) in FIGURES.items() if unit},
+        and {n: ratio(chain[n], ours[n]) for n, (_, unit, _) in FIGURES.items() if unit},
         "floor": asdict(outcome.floor)
         | {
-            "times_warm": _ratio(wall_s, outcome.floor.warm_s),
-            "times_cold": _ratio(wall_s, outcome.floor.cold_s),
+            "times_warm": ratio(wall_s, outcome.floor.warm_s),
+            "times_cold": ratio(wall_s, outcome.floor.cold_s),
         },
-        "steps": {name: asdict(cost) for name, cost in _median_run(outcome.ours).steps.items()},
+        "steps": {name: asdict(cost) for name, cost in median_run(outcome.ours).steps.items()},
         "growth": growth_rows(outcome.growth) if outcome.growth else [],
         "growth_law": growth_law(outcome.growth) if outcome.growth else None,
     }
@@ -107,7 +116,7 @@ def as_text(outcome: Outcome) -> str:
         What was found.
     """
     raw, floor = outcome.raw, outcome.floor
-    found = as_json(outcome)
+    found, typical = as_json(outcome), median_run(outcome.ours)
     lines = [
         f"{raw.lights} lights and {raw.calibration_frames} calibration frames of "
         f"{raw.width_px} x {raw.height_px} px, {raw.size_bytes / 1e9:.2f} GB, drawn in "
@@ -117,15 +126,12 @@ def as_text(outcome: Outcome) -> str:
         "",
         *_side_by_side(outcome),
         "",
-        *_meter_lines(outcome),
+        *meter_lines([run.usage for run in outcome.ours]),
         "",
-        *_step_table(_median_run(outcome.ours)),
+        *step_table(typical.usage.cpu_s, typical.steps),
         "",
         "Floor: the raw frames read once and a float32 image written",
-        f"{'  from memory':<22}{floor.warm_s:>8.2f} s; platelog takes "
-        f"{found['floor']['times_warm']:.1f} times that",
-        f"{'  from the disk':<22}{floor.cold_s:>8.2f} s; platelog, which has them in memory, takes "
-        f"{found['floor']['times_cold']:.1f} times that",
+        *floor_lines(floor, found["platelog"]["wall_s"]),
     ]
     if outcome.growth:
         lines += ["", *_growth_table(outcome.growth)]
@@ -176,14 +182,14 @@ def growth_law(steps: Sequence[GrowthStep]) -> dict[str, dict[str, float]]:
         if name in _TIMES:
             numbers = [step.subs for step in steps]
             points = [(step.subs, figure(usage)) for step in steps for usage in step.usages]
-            slope, fixed = _line(points)
+            slope, fixed = straight_line(points)
             law[name] = {"fixed": fixed, "per_sub": slope}
         each = [(value - fixed) / n for value, n in zip(medians, numbers, strict=True)]
-        law[name]["spread"] = _ratio(max(each) - min(each), statistics.fmean(each))
+        law[name]["spread"] = ratio(max(each) - min(each), statistics.fmean(each))
     return law
 
 
-def _line(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def straight_line(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """Return slope and intercept of the straight line by least squares."""
     if len({x for x, _ in points}) < 2:
         return 0.0, statistics.fmean(y for _, y in points)
@@ -199,17 +205,17 @@ def _side_by_side(outcome: Outcome) -> list[str]:
         ours, chain = [figure(run) for run in outcome.ours], [figure(run) for run in outcome.chain]
         line = f"{label:<22}"
         if chain:
-            line += f"{_spread(chain, unit):>26}"
-        line += f"{_spread(ours, unit):>26}"
+            line += f"{spread(chain, unit):>26}"
+        line += f"{spread(ours, unit):>26}"
         if chain and unit:
-            line += f"{_ratio(statistics.median(chain), statistics.median(ours)):>9.1f}"
+            line += f"{ratio(statistics.median(chain), statistics.median(ours)):>9.1f}"
         lines.append(line)
     return lines
 
 
-def _meter_lines(outcome: Outcome) -> list[str]:
+def meter_lines(usages: Sequence[Usage]) -> list[str]:
     """Say what was counted, and how."""
-    look_ms = 1000 * max(run.usage.look_s for run in outcome.ours)
+    look_ms = 1000 * max(usage.look_s for usage in usages)
     return [
         "Both are of all processes. Private memory is anonymous pages and changed pages of mapped",
         f"files, each shared page once: looked at every {look_ms:.0f} ms, at what is shared or",
@@ -218,24 +224,42 @@ def _meter_lines(outcome: Outcome) -> list[str]:
     ]
 
 
-def _step_table(run: Run) -> list[str]:
-    """Return the lines that tell where the time of a run went."""
-    total_s = run.usage.cpu_s
+def step_table(total_s: float, steps: Mapping[str, StepCost]) -> list[str]:
+    """Return the lines that tell where the time of a run went.
+
+    Parameters
+    ----------
+    total_s
+        Processor time of the whole run, s.
+    steps
+        Cost of its jobs, by rule.
+    """
     lines = [
-        "Where platelog's time goes (seconds; jobs may run side by side):",
-        f"  {'step':<16}{'jobs':>6}{'time':>9}{'processor time':>17}{'share':>8}",
+        "Where platelog's time goes (seconds; jobs may run side by side), and the resident memory",
+        "of the largest job of each step (MB; shared and mapped pages too):",
+        f"  {'step':<20}{'jobs':>6}{'time':>9}{'processor time':>17}{'share':>8}{'memory':>9}",
     ]
-    for name, cost in run.steps.items():
+    for name, cost in steps.items():
         lines.append(
-            f"  {name:<16}{cost.jobs:>6}{cost.wall_s:>9.2f}{cost.cpu_s:>17.2f}"
-            f"{_ratio(cost.cpu_s, total_s):>8.0%}"
+            f"  {name:<20}{cost.jobs:>6}{cost.wall_s:>9.2f}{cost.cpu_s:>17.2f}"
+            f"{ratio(cost.cpu_s, total_s):>8.0%}{cost.peak_mb:>9.0f}"
         )
-    rest_s = total_s - sum(cost.cpu_s for cost in run.steps.values())
+    rest_s = total_s - sum(cost.cpu_s for cost in steps.values())
     lines.append(
-        f"  {'all else':<16}{'':>6}{'':>9}{rest_s:>17.2f}{_ratio(rest_s, total_s):>8.0%}"
+        f"  {'all else':<20}{'':>6}{'':>9}{rest_s:>17.2f}{ratio(rest_s, total_s):>8.0%}"
         "  start-up: verb, Snakemake, imports"
     )
     return lines
+
+
+def floor_lines(floor: Floor, wall_s: float) -> list[str]:
+    """Return the lines that compare a time with the floor."""
+    return [
+        f"{'  from memory':<22}{floor.warm_s:>8.2f} s; platelog takes "
+        f"{ratio(wall_s, floor.warm_s):.1f} times that",
+        f"{'  from the disk':<22}{floor.cold_s:>8.2f} s; platelog, which has them in memory, takes "
+        f"{ratio(wall_s, floor.cold_s):.1f} times that",
+    ]
 
 
 def _growth_table(steps: Sequence[GrowthStep]) -> list[str]:
@@ -270,7 +294,7 @@ def _growth_table(steps: Sequence[GrowthStep]) -> list[str]:
     return lines
 
 
-def _median_run(runs: Sequence[Run]) -> Run:
+def median_run(runs: Sequence[AnyRun]) -> AnyRun:
     """Return the run whose processor time is the (lower) median."""
     return sorted(runs, key=lambda run: run.usage.cpu_s)[(len(runs) - 1) // 2]
 
@@ -283,7 +307,7 @@ def _medians(runs: Sequence[Run]) -> dict[str, float]:
     }
 
 
-def _spread(values: Sequence[float], unit: str) -> str:
+def spread(values: Sequence[float], unit: str) -> str:
     """Return the median with its unit and, if there are several values, least and most."""
     digits = 1 if unit else 0
     text = f"{statistics.median(values):,.{digits}f} {unit}".rstrip()
@@ -292,7 +316,7 @@ def _spread(values: Sequence[float], unit: str) -> str:
     return text
 
 
-def _ratio(above: float, below: float) -> float:
+def ratio(above: float, below: float) -> float:
     """Return how many times one is the other; 0 if there is nothing to compare with."""
     return above / below if below else 0.0
 

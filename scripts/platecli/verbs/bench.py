@@ -1,29 +1,28 @@
-"""The verb `bench`: measure platelog and a chain of general libraries on the same raw frames."""
+"""The verb `bench`: measure platelog and chains of general libraries on the same files.
+
+The first part goes from raw frames to one channel of many subs, the second from raw frames to the
+picture of three channels of few subs.
+"""
 
 import argparse
 import json
-import os
 import re
 import shutil
 import signal
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from platecli.execution.engine import ROOT
 from platefiles.core.errors import UserError
 
-if TYPE_CHECKING:
-    from tables import Outcome
-
 BENCH = ROOT / "tests" / "bench"
-GROWTH_SUBS = (10, 20, 40, 80)
 FEWEST_SUBS = 3
+CHANNEL_SUBS, PICTURE_SUBS = 40, 4
 LEAST_MPX, MOST_MPX = 0.25, 200.0
 LEAST_SIDE_PX = 256
 _OWN_FOLDER = "platelog-bench"
@@ -31,7 +30,18 @@ _OWN_FOLDER = "platelog-bench"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `bench`."""
-    parser.add_argument("--subs", type=int, default=40, help="light frames (default: 40)")
+    parser.add_argument(
+        "--to",
+        choices=("channels", "picture", "all"),
+        help="measure only from raw frames to one channel, to the picture of three channels, or "
+        "to all products (default: to one channel, then to the picture)",
+    )
+    parser.add_argument(
+        "--subs",
+        type=int,
+        help=f"light frames of the channel (default: {CHANNEL_SUBS}); with --to picture or all of "
+        f"each channel (default: {PICTURE_SUBS})",
+    )
     size = parser.add_mutually_exclusive_group()
     size.add_argument(
         "--mpx", type=float, default=16.4, help="megapixels of a frame (default: 16.4)"
@@ -48,7 +58,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--growth",
         action="store_true",
-        help=f"also measure how cost grows: {', '.join(map(str, GROWTH_SUBS))} subs",
+        help="also measure how cost grows: with 10 to 80 subs, or, with --to picture or all, with "
+        "frames of 4 to 61 megapixels",
     )
     parser.add_argument(
         "--accuracy",
@@ -73,12 +84,67 @@ def run(args: argparse.Namespace) -> int:
     _check(args)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that the files are removed
     sys.path.insert(0, str(BENCH))
-    from tables import as_json, as_text
-
     with _own_folder(args.folder, args.keep) as folder:
-        outcome = _measure_all(args, folder)
-    print(json.dumps(as_json(outcome), indent=1) if args.json else "\n" + as_text(outcome))
+        found = _measure(args, folder)
+    if args.json:
+        print(json.dumps(found, indent=1))
     return 0
+
+
+def _measure(args: argparse.Namespace, folder: Path) -> dict:
+    """Measure the parts that are asked for, print each as soon as it is known, and return both."""
+    import picture_tables
+    import raw_set
+    import tables
+    from parts import (
+        Options,
+        channel_bytes,
+        channel_part,
+        check_disk,
+        picture_bytes,
+        picture_part,
+    )
+
+    from platecli.execution.warm import warm
+
+    size_px = parse_size(args.size) if args.size else raw_set.frame_size(args.mpx)
+    options = Options(size_px, args.repeat, not args.no_chain, args.growth, args.keep)
+    # Growth with the size of frames takes long: it is measured only if that part is asked for.
+    of_picture = replace(options, growth=args.growth and args.to is not None)
+    channel_subs, picture_subs = subs_of_parts(args.to, args.subs)
+    needs = []
+    if channel_subs is not None:
+        needs.append(channel_bytes(channel_subs, options))
+    if picture_subs is not None:
+        needs.append(picture_bytes(picture_subs, of_picture))
+    check_disk(folder, needs, args.keep)
+    warm()  # as the set-up does, so that no run pays for the compiler
+    found: dict = {}
+    if channel_subs is not None:
+        outcome = channel_part(folder, channel_subs, options, _say)
+        found |= tables.as_json(outcome)
+        if not args.json:
+            print("\n" + tables.as_text(outcome), flush=True)
+    if picture_subs is not None:
+        target = args.to or "picture"
+        outcome = picture_part(folder, picture_subs, target, of_picture, _say)
+        found["picture"] = picture_tables.as_json(outcome)
+        if not args.json:
+            print("\n" + picture_tables.as_text(outcome), flush=True)
+    return found
+
+
+def subs_of_parts(to: str | None, subs: int | None) -> tuple[int | None, int | None]:
+    """Return the subs of the first part, and of each channel of the second; None for neither.
+
+    Parameters
+    ----------
+    to, subs
+        As given on the command line.
+    """
+    if to in ("picture", "all"):
+        return None, subs or PICTURE_SUBS
+    return subs or CHANNEL_SUBS, None if to == "channels" else PICTURE_SUBS
 
 
 def _print_accuracy(as_json: bool) -> None:
@@ -116,7 +182,7 @@ def accuracy_lines(rows: list[dict]) -> list[str]:
 
 def _check(args: argparse.Namespace) -> None:
     """Refuse invalid options."""
-    if args.subs < FEWEST_SUBS:
+    if args.subs is not None and args.subs < FEWEST_SUBS:
         msg = f"--subs {args.subs}: at least {FEWEST_SUBS} are needed."
         raise UserError(msg)
     if args.repeat < 1:
@@ -168,65 +234,18 @@ def _own_folder(parent: Path | None, keep: bool) -> Iterator[Path]:
     finally:
         _clear(folder)
         if keep:
-            print(f"The raw frames are in {folder / 'raw'}.", file=sys.stderr)
+            print(f"The raw frames are in {folder}.", file=sys.stderr)
         else:
             shutil.rmtree(folder, ignore_errors=True)
 
 
 def _clear(folder: Path) -> None:
     """Remove everything but the raw frames."""
+    from parts import RAW_FOLDERS
+
     for path in folder.iterdir():
-        if path.is_dir() and path.name != "raw":
+        if path.is_dir() and path.name not in RAW_FOLDERS:
             shutil.rmtree(path)
-
-
-def _measure_all(args: argparse.Namespace, folder: Path) -> "Outcome":
-    """Draw and measure everything that is asked for."""
-    import raw_set
-    from comparison import compare, floor, frames, growth
-    from tables import Outcome, RawSet
-
-    from platecli.execution.warm import warm
-
-    plan_subs = max(args.subs, *GROWTH_SUBS) if args.growth else args.subs
-    size_px = parse_size(args.size) if args.size else raw_set.frame_size(args.mpx)
-    width, height = size_px
-    _check_disk(folder, plan_subs, size_px, args)
-    _say(f"Drawing {plan_subs} lights of {width} x {height} px and calibration frames ...")
-    start = time.monotonic()
-    drawn = folder / "raw"
-    raw_set.draw(raw_set.bench_plan(plan_subs, size_px), drawn)
-    drawn_s = time.monotonic() - start
-    raw = raw_set.part(drawn, args.subs, folder / "raw-part")
-    size = sum(path.stat().st_size for path in frames(raw))
-    warm()  # as the set-up does, so that no run pays for the compiler
-    os.sync()  # raw pages that the disk does not have yet would count as memory of who maps them
-    load = os.getloadavg()[0]
-    chain, ours = compare(raw, folder, args.repeat, not args.no_chain, _say)
-    least = floor(raw, folder / "floor.fits", width * height)
-    steps = []
-    if args.growth:
-        parts = [(n, raw_set.part(drawn, n, folder / f"raw-{n}")) for n in GROWTH_SUBS]
-        steps = growth(parts, folder / "growth", args.repeat, _say)
-    facts = RawSet(args.subs, len(raw_set.calibration(raw)), width, height, size, drawn_s)
-    loads = (load, os.getloadavg()[0])
-    return Outcome(facts, os.cpu_count() or 1, loads, chain, ours, least, steps)
-
-
-def _check_disk(
-    folder: Path, subs: int, size_px: tuple[int, int], args: argparse.Namespace
-) -> None:
-    """Refuse to begin where the files will not fit."""
-    import raw_set
-
-    needed = 1.1 * raw_set.disk_bytes(subs, args.subs, size_px, not args.no_chain)
-    free = shutil.disk_usage(folder).free
-    if free < needed:
-        msg = (
-            f"{folder}: {needed / 1e9:.1f} GB are needed and {free / 1e9:.1f} GB are free; choose "
-            "a larger disk with --folder, or fewer --subs, or smaller frames."
-        )
-        raise UserError(msg)
 
 
 def _say(line: str) -> None:

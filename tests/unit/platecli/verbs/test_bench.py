@@ -1,4 +1,5 @@
 import json
+import os
 import sys
 import textwrap
 from pathlib import Path
@@ -193,9 +194,10 @@ def test_chain_uses_all_lights_and_takes_the_sky_right(raw, tmp_path, monkeypatc
 
 def test_our_command_is_the_whole_one(raw, tmp_path):
     """What is measured is `run` by the launcher, on a project of just these raw frames."""
-    command = comparison.our_command(raw, tmp_path)
+    command = comparison.our_command(raw, tmp_path, comparison.PROJECT_OF_ONE, "channels", {})
     assert Path(command.words[1]).samefile(ROOT / "scripts" / "platelog.py")
     assert command.words[2] == "run"
+    assert command.words[4:6] == ["--to", "channels"]
     loaded = load_project(command.words[3], "")
     assert loaded.raw_folders == (raw,)
     assert list(loaded.project.channels) == ["g"]
@@ -212,7 +214,7 @@ def test_floor_reads_and_writes(raw, tmp_path):
 def outcome(**changes) -> tables.Outcome:
     """An outcome with known figures."""
     chain = comparison.Run(usage(wall_s=20.0, cpu_s=15.0), 4)
-    step = comparison.StepCost(2, 1.5, 0.9)
+    step = comparison.StepCost(2, 1.5, 0.9, 250.0)
     facts = {
         "raw": tables.RawSet(4, 9, 576, 432, 10 * MB, 1.0),
         "processors": 2,
@@ -262,12 +264,13 @@ def test_growth_takes_medians_of_runs():
 
 
 def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
-    """Jobs of a rule are added up, wherever their files lie; what was not measured counts 0."""
+    """Jobs of a rule are added up, the largest counts; what was not measured counts 0."""
     head = "s\th:m:s\tmax_rss\tcpu_time\n"
+    mib = 1.048576
     for name, row in (
-        ("target/benchmarks/measure_stars/g/one.tsv", "1.5\t0\t1\t2.25\n"),
+        ("target/benchmarks/measure_stars/g/one.tsv", "1.5\t0\t300\t2.25\n"),
         ("target/benchmarks/measure_stars/two.tsv", "0.5\t0\tNA\tNA\n"),
-        ("target/benchmarks/list_subs.tsv", "0.25\t0\t1\t0.2\n"),
+        ("target/benchmarks/list_subs.tsv", "0.25\t0\t200\t0.2\n"),
         ("benchmarks/choose_reference/place/lock.tsv", "1\t0\t1\t1\n"),
         ("target/subs.tsv", "0.25\t0\t1\t0.2\n"),
     ):
@@ -275,10 +278,20 @@ def test_costs_of_steps_are_those_of_their_benchmark_files(tmp_path):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(head + row)
     assert comparison.step_costs(tmp_path) == {
-        "measure_stars": comparison.StepCost(2, 2.0, 2.25),
-        "list_subs": comparison.StepCost(1, 0.25, 0.2),
-        "choose_reference": comparison.StepCost(1, 1.0, 1.0),
+        "measure_stars": comparison.StepCost(2, 2.0, 2.25, pytest.approx(300 * mib)),
+        "list_subs": comparison.StepCost(1, 0.25, 0.2, pytest.approx(200 * mib)),
+        "choose_reference": comparison.StepCost(1, 1.0, 1.0, pytest.approx(mib)),
     }
+
+
+def test_costs_of_earlier_runs_are_left_out(tmp_path):
+    """Only benchmark files written since the run began count."""
+    folder = tmp_path / "target" / "benchmarks"
+    folder.mkdir(parents=True)
+    for name, written_ns in (("register", 1_000), ("integrate", 2_000)):
+        (folder / f"{name}.tsv").write_text("s\tmax_rss\tcpu_time\n1\t1\t1\n")
+        os.utime(folder / f"{name}.tsv", ns=(written_ns, written_ns))
+    assert list(comparison.step_costs(tmp_path, 2_000)) == ["integrate"]
 
 
 def test_table_of_steps_adds_up():
@@ -286,7 +299,7 @@ def test_table_of_steps_adds_up():
     lines = tables.as_text(outcome()).splitlines()
     step = next(line for line in lines if line.startswith("  measure"))
     rest = next(line for line in lines if line.startswith("  all else"))
-    assert step.split() == ["measure_stars", "2", "1.50", "0.90", "30%"]
+    assert step.split() == ["measure_stars", "2", "1.50", "0.90", "30%", "250"]
     assert rest.split()[:4] == ["all", "else", "2.10", "70%"]
 
 
