@@ -11,7 +11,9 @@ pixels.
 from collections.abc import Callable
 
 import numpy as np
-from scipy.ndimage import binary_dilation, find_objects, label
+from scipy.ndimage import binary_dilation
+
+from platelib.numerics.pieces import pieces_of
 
 LARGEST_PX = 400
 _RELAXATIONS = 12
@@ -46,25 +48,34 @@ def inpaint_gaps(
         Number of pixels filled.
     """
     interpolated = planes.copy()
-    labels, _ = label(~np.isfinite(planes).all(axis=0), structure=np.ones((3, 3)))
-    ny, nx = labels.shape
+    return interpolated, fill_gaps(interpolated, largest_px, core_levels)
+
+
+def fill_gaps(
+    planes: np.ndarray,
+    largest_px: int | None = LARGEST_PX,
+    core_levels: Callable[[], np.ndarray] | None = None,
+) -> int:
+    """Do what `inpaint_gaps` does in place, and return the number of pixels filled."""
+    gaps = ~np.isfinite(planes[0]) if len(planes) == 1 else ~np.isfinite(planes).all(axis=0)
+    pieces = pieces_of(gaps)
+    ny, nx = gaps.shape
     count, levels = 0, None
-    for number, (rows, columns) in enumerate(find_objects(labels), start=1):
+    for number, (rows, columns) in enumerate(pieces.windows()):
         inside = rows.start > 0 and columns.start > 0 and rows.stop < ny and columns.stop < nx
         if not inside:
             continue
         window = np.s_[rows.start - 1 : rows.stop + 1, columns.start - 1 : columns.stop + 1]
-        gap = labels[window] == number
-        size = int(gap.sum())
+        gap, size = pieces.drawn(number, window), int(pieces.areas[number])
         if largest_px is not None and size > largest_px:
             if core_levels is None:
                 continue
             levels = core_levels() if levels is None else levels
-            if not _has_bright_rim(interpolated[:, *window], gap, levels):
+            if not _has_bright_rim(planes[:, *window], gap, levels):
                 continue
-        interpolated[:, *window] = filled(interpolated[:, *window], gap)
+        planes[:, *window] = filled(planes[:, *window], gap)
         count += size
-    return interpolated, count
+    return count
 
 
 def inpaint_cores(planes: np.ndarray, cores: np.ndarray) -> None:
@@ -77,12 +88,12 @@ def inpaint_cores(planes: np.ndarray, cores: np.ndarray) -> None:
     cores : numpy.ndarray
         ``(ny, nx)`` bool. Where nothing is known around them they stay as they are.
     """
-    labels, _ = label(cores, structure=np.ones((3, 3)))
-    ny, nx = labels.shape
-    for number, (rows, columns) in enumerate(find_objects(labels), start=1):
+    pieces = pieces_of(cores)
+    ny, nx = cores.shape
+    for number, (rows, columns) in enumerate(pieces.windows()):
         top, left = max(0, rows.start - 1), max(0, columns.start - 1)
         window = np.s_[top : min(ny, rows.stop + 1), left : min(nx, columns.stop + 1)]
-        planes[:, *window] = filled(planes[:, *window], labels[window] == number)
+        planes[:, *window] = filled(planes[:, *window], pieces.drawn(number, window))
 
 
 def filled(planes: np.ndarray, gap: np.ndarray) -> np.ndarray:

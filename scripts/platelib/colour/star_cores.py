@@ -18,6 +18,7 @@ from scipy.ndimage import (
 )
 
 from platelib.bad_pixels.inpaint import membrane
+from platelib.numerics.pieces import pieces_of
 
 FULL = 100
 """Percent of the level of saturation; see `saturation_percent`."""
@@ -69,7 +70,8 @@ def saturated_cores(image: np.ndarray, level: float) -> np.ndarray:
     cores = image >= np.float32(_CORE_SHARE * level)
     if not cores.any():
         return cores
-    return np.asarray(binary_dilation(cores, np.ones((3, 3), dtype=bool), _CORE_RIM_PX))
+    pieces_of(cores).grown_square(_CORE_RIM_PX, cores)
+    return cores
 
 
 def discs(

@@ -9,15 +9,10 @@ they are connected with it.
 from collections.abc import Iterator
 
 import numpy as np
-from scipy.ndimage import (
-    binary_dilation,
-    distance_transform_edt,
-    find_objects,
-    gaussian_filter,
-    label,
-)
+from scipy.ndimage import distance_transform_edt, gaussian_filter, label
 
 from platelib.numerics.mask_bits import SATURATED
+from platelib.numerics.pieces import pieces_of
 
 _ALL_AROUND = np.ones((3, 3), dtype=bool)
 _RING_PX = (1.2, 2.6)
@@ -51,12 +46,10 @@ def saturated_star_images(image: np.ndarray, variance: np.ndarray, mask: np.ndar
         nor is the smooth light farther out.
     """
     found = np.zeros(image.shape, dtype=bool)
-    full = (mask & np.uint8(SATURATED)) > 0
-    if not full.any():
-        return found
-    labels, _ = label(full, _ALL_AROUND)
-    for number, box in enumerate(find_objects(labels), start=1):
-        core = np.pad(labels[box] == number, 1)
+    full = mask & np.uint8(SATURATED) > 0
+    pieces = pieces_of(full)
+    for number, box in enumerate(pieces.windows()):
+        core = np.pad(pieces.drawn(number, box), 1)
         depth = distance_transform_edt(core)
         row, column = np.unravel_index(int(np.argmax(depth)), depth.shape)
         middle = (box[0].start + int(row) - 1, box[1].start + int(column) - 1)
@@ -64,11 +57,13 @@ def saturated_star_images(image: np.ndarray, variance: np.ndarray, mask: np.ndar
         if not _has_light_around(image, variance, full, middle, deepest):
             continue
         for window in _windows(box, deepest, image.shape):
-            part = _connected(image[window], variance[window], labels[window] == number)
+            core = pieces.drawn(number, window)
+            part = _connected(image[window], variance[window], core)
             if not _touches_edge(part, window, image.shape):
                 break
         found[window] |= part
-    return np.asarray(binary_dilation(found, _ALL_AROUND, _BORDER_PX))
+    pieces_of(found).grown_square(_BORDER_PX, found)
+    return found
 
 
 def _has_light_around(image, variance, full, middle: tuple[int, int], depth: float) -> bool:

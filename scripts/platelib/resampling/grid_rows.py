@@ -8,7 +8,7 @@ import numpy as np
 
 from platelib.numerics.kernels import kernel
 from platelib.numerics.mask_bits import BAD, SHARP, SPIKE
-from platelib.numerics.polynomials import around
+from platelib.resampling.row_polynomials import around
 
 _CARRIED = SHARP | SPIKE
 

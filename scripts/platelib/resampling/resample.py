@@ -18,13 +18,13 @@ import numpy as np
 
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
-from platelib.numerics.polynomials import row_polynomial
 from platelib.numerics.transform import Transform, identity
 from platelib.resampling.grid_rows import LONG_RUN, STEPS, fill_levels, turn_over
 from platelib.resampling.kernel_arguments import Source, Tables, Tile, Workspace
 from platelib.resampling.lanczos import CHUNK, POLYNOMIALS, terms_of
 from platelib.resampling.resampling_affine import COLUMNS, follow_lines, room_for_lines
 from platelib.resampling.resampling_general import look_at_each, room_for_each
+from platelib.resampling.row_polynomials import row_polynomial
 from platelib.resampling.sharp_pixels import (
     COLUMNS_BESIDE,
     ROWS_BESIDE,

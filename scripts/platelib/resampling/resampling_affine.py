@@ -13,7 +13,6 @@ import numpy as np
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.mask_bits import BAD, SHARP
-from platelib.numerics.polynomials import around
 from platelib.resampling.flux_limiter import next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, SPANS, mark_bad, part_of_row
 from platelib.resampling.lanczos import CHUNK, LINE, ROOM, STRIP, VECTOR, gather
@@ -23,6 +22,7 @@ from platelib.resampling.lanczos_separable import (
     sum_columns,
     sum_variances,
 )
+from platelib.resampling.row_polynomials import around
 
 _FURTHEST = SPANS[1] // 2 + SPANS[1] // LONG_RUN + VECTOR
 COLUMNS = np.arange(-_FURTHEST, _FURTHEST + 1).astype(np.float32)

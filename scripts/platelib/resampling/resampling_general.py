@@ -9,7 +9,6 @@ import numpy as np
 from platelib.numerics import aligned
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.mask_bits import BAD, SHARP
-from platelib.numerics.polynomials import around
 from platelib.resampling.flux_limiter import next_sharp, room_for_sharp, sample_sharp
 from platelib.resampling.grid_rows import LONG_RUN, copy, copy_marks, mark_bad, part_of_row
 from platelib.resampling.kernel_arguments import Places, Work
@@ -23,6 +22,7 @@ from platelib.resampling.lanczos import (
     sample,
     terms_of,
 )
+from platelib.resampling.row_polynomials import around
 
 
 @allocating_kernel

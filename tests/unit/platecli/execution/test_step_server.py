@@ -245,10 +245,10 @@ def test_steps_can_be_forked():
 
 def test_kernels_of_a_step_are_loaded_before_it_is_forked(server, folder):
     """A job finds the kernels of its step compiled, and of no other step."""
-    script(folder, "from platelib.numerics import polynomials", "some_step.py")
+    script(folder, "from platelib.resampling import row_polynomials", "some_step.py")
     text = """
         import sys
-        from platelib.numerics.polynomials import row_polynomial
+        from platelib.resampling.row_polynomials import row_polynomial
         assert row_polynomial.signatures
         assert "platelib.resampling.resample" not in sys.modules
     """
