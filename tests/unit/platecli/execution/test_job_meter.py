@@ -9,9 +9,7 @@ from platecli.execution.job_meter import COLUMNS, JobMeter, measured
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the kernel of Linux tells")
 
-STAT = (
-    "7 (a (odd) name) S 1 7 7 0 -1 4194304 100 0 0 0 250 50 0 0 20 0 1 0 100 {size} 9 18446"
-)
+STAT = "7 (a (odd) name) S 1 7 7 0 -1 4194304 100 0 0 0 250 50 0 0 20 0 1 0 100 {size} 9 18446"
 STATUS = "Name:\ta (odd) name\nVmHWM:\t   40960 kB\nVmRSS:\t    9216 kB\n"
 SMAPS = """00400000-7fff0000 ---p 00000000 00:00 0                          [rollup]
 Rss:               40960 kB
