@@ -8,6 +8,7 @@ from snakemake_interface_logger_plugins.base import LogHandlerBase
 from platecli.text.screen import guarded
 from snakemake_logger_plugin_platelog import progress
 from snakemake_logger_plugin_platelog.progress import Progress
+from snakemake_logger_plugin_platelog.renewal import Renewal
 
 
 class LogHandler(LogHandlerBase):
@@ -19,17 +20,21 @@ class LogHandler(LogHandlerBase):
         stream = sys.stdout if stdout else sys.stderr
         dry_run = getattr(self.common_settings, "dryrun", False)
         self._progress = Progress(stream, dry_run, workload=progress.EXPECTED)
+        self._renewal = Renewal(self._progress.renew)
 
     def emit(self, record: logging.LogRecord) -> None:
         """Show one record; an error here must not stop the run."""
         try:
             self._progress.take(record)
+            if self._progress.is_at_work:
+                self._renewal.start()
         except Exception:
             self._say_plainly(record)
 
     def close(self) -> None:
         """Show the messages held back until the end."""
         try:
+            self._renewal.stop()
             self._progress.finish()
         except Exception:
             logging.raiseExceptions = False

@@ -19,12 +19,23 @@ from snakemake_logger_plugin_platelog.reasons import (
     without_number,
 )
 from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload, counted
+from snakemake_logger_plugin_platelog.words import duration, in_words, job_name, plain, rounded
 
 TARGETS = frozenset({"all", "channels", "picture", "field"})
 """Rules that only gather the files of others."""
 
-QUIET_S = 10.0
-"""Least time between two lines where the output is not a terminal."""
+QUIET_S, RENEW_S = 10.0, 30.0
+"""Where the output is not a terminal: least time between two lines, and time after which a line is
+written again though the same jobs are running."""
+
+_RENEW_SHARE = 0.05
+"""A line that tells a long time is written again after this share of it."""
+
+_DRIFT, _LEAST_DRIFT_S = 0.25, 5.0
+"""Error of a told time, as a share of what is left and in seconds, from which it is not true."""
+
+_NAMED = 3
+"""Running jobs that a line names where the output is not a terminal."""
 
 INTERRUPTED = threading.Event()
 """Set by who starts Snakemake when the user presses Ctrl-C: what fails then is no failure."""
@@ -75,6 +86,7 @@ class Progress:
     ) -> None:
         self._stream, self._dry_run, self._clock = guarded(stream), dry_run, clock
         self._terminal = stream.isatty()
+        self._lock = threading.RLock()  # records and renewals come in threads of their own
         self._start = self._last_line = clock()
         self._workload, self._cores = workload or Workload(), 0
         self._left = TimeLeft(self._workload)
@@ -86,10 +98,22 @@ class Progress:
         self._held: list[str] = []
         self._echoes: list[str] = []
         self._of_system = ""  # what the system refused to Snakemake itself
-        self._begun = self._listed = self._standing = self._finished = False
+        self._begun = self._listed = self._finished = False
+        self._standing = ""  # the line that is written over
+        self._told: tuple[int, tuple[str, ...]] = (0, ())  # jobs done and running, on the last line
+        self._told_end = 0.0  # when the run ends by the last line
+
+    @property
+    def is_at_work(self) -> bool:
+        """Whether there are running jobs to name."""
+        return bool(self._running) and not self._dry_run
 
     def take(self, record: logging.LogRecord) -> None:
         """Show one log record, or nothing."""
+        with self._lock:
+            self._take(record)
+
+    def _take(self, record: logging.LogRecord) -> None:
         event = str(getattr(record, "event", None) or "")
         handle = getattr(self, f"_on_{event}", None)
         if handle is not None:
@@ -99,6 +123,41 @@ class Progress:
 
     def finish(self) -> None:
         """Close the progress line and sum up the failures; once, however often it is called."""
+        with self._lock:
+            self._finish()
+
+    def renew(self) -> None:
+        """Write the progress line again where it is not true any more; called each second.
+
+        A terminal always shows the present state. Elsewhere a line follows the last one after
+        `QUIET_S` at the earliest, if other jobs are running or its time left has proved wrong, and
+        after `RENEW_S` otherwise. It is not written in the moment between two jobs, so it always
+        names what is running.
+        """
+        with self._lock:
+            if self._finished or not self.is_at_work or INTERRUPTED.is_set():
+                return
+            now = self._clock()
+            if self._terminal:
+                self._show()
+            elif now - self._last_line >= QUIET_S and self._is_old(now):
+                left_s = self._left.shown(now)
+                self._told, self._told_end = self._at_work(), now + left_s
+                self._line(self._state(now))
+
+    def _at_work(self) -> tuple[int, tuple[str, ...]]:
+        return self._done, tuple(self._running.values())
+
+    def _is_old(self, now: float) -> bool:
+        """Return whether the last line is not true any more."""
+        left_s = self._left.shown(now)
+        return (
+            self._told != self._at_work()
+            or abs(now + left_s - self._told_end) > max(_DRIFT * left_s, _LEAST_DRIFT_S)
+            or now - self._last_line >= max(RENEW_S, _RENEW_SHARE * left_s)
+        )
+
+    def _finish(self) -> None:
         if self._finished:
             return
         self._finished = True
@@ -232,7 +291,7 @@ class Progress:
             self._held.append(text)
 
     def _show(self, final: bool = False) -> None:
-        """Write the progress line, if it is time for one."""
+        """Write the line of a terminal, or the last line of a run."""
         if self._dry_run or not self._planned:
             return
         now = self._clock()
@@ -240,14 +299,14 @@ class Progress:
             self._erase()
             if self._done:
                 self._line(f"{self._counts()} done in {duration(now - self._start)}")
-        elif self._terminal:
+        elif self._terminal and self._running:
             width = console_width(self._stream) or _USUAL_WIDTH
-            self._erase()
-            self._stream.write(cut_at_word(printable(self._state(now)), width - 1))
-            self._stream.flush()
-            self._standing = True
-        elif now - self._last_line >= QUIET_S and self._done < self._planned:
-            self._line(self._state(now))
+            text = cut_at_word(printable(self._state(now)), width - 1)
+            if text != self._standing:
+                self._erase()
+                self._stream.write(text)
+                self._stream.flush()
+                self._standing = text
 
     def _counts(self) -> str:
         return f"[{self._done}/{max(self._planned, self._done)}]"
@@ -257,9 +316,10 @@ class Progress:
         parts = [self._counts()]
         if left and (self._done or self._workload.factors):
             parts.append(f"about {rounded(self._left.shown(now))} left")
-        if self._running:
-            parts.append(", ".join(self._running.values()))
-        return "  ".join(parts)
+        names = list(self._running.values())  # the one that has run longest first
+        if not self._terminal and len(names) > _NAMED + 1:
+            names[_NAMED:] = [f"{len(names) - _NAMED} more"]
+        return "  ".join([*parts, ", ".join(names)])
 
     def _line(self, text: str) -> None:
         self._erase()
@@ -272,34 +332,4 @@ class Progress:
     def _erase(self) -> None:
         if self._standing:
             self._stream.erase_line()
-            self._standing = False
-
-
-def in_words(reason: str) -> str:
-    """Return Snakemake's reason for a job, with the mark of stale products in words."""
-    return re.sub(r"Updated input files: [^;]*\.newer\b", "Out of date", reason)
-
-
-def plain(rule: str) -> str:
-    """Return a rule's name as words."""
-    return rule.replace("_", " ")
-
-
-def job_name(rule: str, wildcards: dict[str, str]) -> str:
-    """Return a job's name as words: its rule, and what it works on."""
-    return " ".join([plain(rule), *(str(value) for value in wildcards.values())])
-
-
-def rounded(seconds: float) -> str:
-    """Return an estimate with its significant digits only: ``8 s``, ``50 s``, ``3 min``."""
-    if 10 < seconds < 90:
-        seconds = 5 * round(seconds / 5)
-    return duration(max(seconds, 1))
-
-
-def duration(seconds: float) -> str:
-    """Return a duration in words: ``8 s``, ``3 min``, ``2 h 5 min``."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
+            self._standing = ""

@@ -67,7 +67,7 @@ def workload(outlooks: Iterable[Outlook], cores: int) -> Workload:
             jobs[product.path] = Work(product.rule, costs.of(product), product.threads, near)
         rules = {product.rule for product in outlook.to_make}
         for product in outlook.products.values():
-            seconds = _took(product) if product.rule in rules else 0.0
+            seconds = _took(product, cores) if product.rule in rules else 0.0
             if seconds:
                 measured, expected = took.get(product.rule, (0.0, 0.0))
                 took[product.rule] = measured + seconds, expected + costs.of(product)
@@ -94,13 +94,18 @@ class _Costs:
         return _JOB_S + _FRAME_S[product.step] * self._mpx * frames
 
 
-def _took(product: Product) -> float:
-    """Return the processor seconds of a job's last run; 0 if unknown."""
+def _took(product: Product, cores: int) -> float:
+    """Return the processor seconds that a job's last run occupied; 0 if unknown.
+
+    A job with several threads occupies its processors also while some of them have nothing to do,
+    as in `TimeLeft`. That run is taken to have had as many processors as this one, unless its
+    processor time shows that it had more.
+    """
     with suppress(OSError, ValueError, TypeError, KeyError, StopIteration):
         with open(product.benchmark, encoding="utf-8") as stream:
             row = next(csv.DictReader(stream, delimiter="\t"))
         wall = float(row["s"])
         busy = float(row["cpu_time"]) if product.threads > 1 else 0.0
         if 0 < wall < math.inf and 0 <= busy < math.inf:
-            return max(wall, busy)
+            return max(wall * min(product.threads, cores), busy)
     return 0.0

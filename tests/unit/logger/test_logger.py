@@ -6,8 +6,11 @@ import pytest
 
 import snakemake_logger_plugin_platelog.progress as progress_module
 from snakemake_logger_plugin_platelog import LogHandler
-from snakemake_logger_plugin_platelog.progress import Progress, duration
+from snakemake_logger_plugin_platelog.progress import Progress
 from snakemake_logger_plugin_platelog.reasons import reason_in_logs
+from snakemake_logger_plugin_platelog.renewal import Renewal
+from snakemake_logger_plugin_platelog.time_left import Work, Workload
+from snakemake_logger_plugin_platelog.words import duration
 
 PACKAGES = "/x/lib/python3/site-packages"
 
@@ -61,20 +64,162 @@ def test_what_is_to_do_is_one_line():
     assert out.getvalue() == "To do: 4 jobs: master dark x 3, draw picture\n"
 
 
+def pass_time(progress, clock, seconds):
+    """Let seconds pass, each with its look at whether the line is still true."""
+    for _ in range(seconds):
+        clock.now += 1.0
+        progress.renew()
+
+
 def test_off_a_terminal_lines_are_rare():
     """In a log file there is a line every ten seconds at most, and one at the end."""
     out, clock = io.StringIO(), Clock()
     progress = Progress(out, clock=clock)
     begin(progress, measure=100)
     for jobid in range(100):
-        progress.take(job(jobid, "measure", channel="ha"))
+        progress.take(job(jobid, "measure", channel="ha", night=jobid))
         clock.now += 0.5
+        progress.renew()
         progress.take(finished(jobid))
+        progress.renew()  # between two jobs nothing could be named
     progress.finish()
     lines = out.getvalue().splitlines()[1:]
-    assert lines[0] == "[20/100]  about 40 s left"
+    assert lines[0] == "[19/100]  about 40 s left  measure ha 19"
     assert lines[-1] == "[100/100] done in 50 s"
-    assert len(lines) == 5
+    assert len(lines) == 6
+
+
+def long_run(out, clock):
+    """Start a run of a short job and one that takes 200 s, as earlier runs tell."""
+    jobs = {
+        "r.fits": Work("register", 10.0),
+        "i.fits": Work("integrate", 100.0, 1, ("r.fits",)),
+    }
+    factors = {"register": 1.0, "integrate": 2.0}
+    progress = Progress(out, clock=clock, workload=Workload(jobs, factors, 2))
+    begin(progress, register=1, integrate=1)
+    for jobid, (path, work) in enumerate(jobs.items()):
+        wildcards = {"project": "pic", "channel": "r"}
+        fields = {"rule_name": work.rule, "wildcards": wildcards, "output": [path], "threads": 1}
+        progress.take(record(event="job_info", jobid=jobid, **fields))
+        pass_time(progress, clock, 200 if jobid else 10)
+        progress.take(finished(jobid))
+    progress.finish()
+
+
+def test_line_of_a_long_step_stays_true_in_a_log():
+    """While one step takes nearly all the time, lines name it and tell the time that is left.
+
+    They come as soon as the step has changed, then every half minute, and sooner once the step
+    needs longer than the last line said.
+    """
+    out, clock = io.StringIO(), Clock()
+    long_run(out, clock)
+    assert out.getvalue().splitlines()[1:] == [
+        "[0/2]  about 3 min left  register pic r",
+        "[1/2]  about 3 min left  integrate pic r",
+        "[1/2]  about 3 min left  integrate pic r",
+        "[1/2]  about 2 min left  integrate pic r",
+        "[1/2]  about 2 min left  integrate pic r",
+        "[1/2]  about 70 s left  integrate pic r",
+        "[1/2]  about 40 s left  integrate pic r",
+        "[1/2]  about 15 s left  integrate pic r",
+        "[1/2]  about 15 s left  integrate pic r",
+        "[2/2] done in 4 min",
+    ]
+
+
+def test_line_of_a_long_step_runs_down_on_a_terminal():
+    """The line on a terminal is written over whenever it has changed, and only then."""
+    out, clock = Terminal(), Clock()
+    long_run(out, clock)
+    shown = out.getvalue().split("\r\x1b[K")
+    assert len(set(shown)) == len(shown)
+    left = [line.split()[2] for line in shown if line.startswith("[1/2]  about")]
+    assert left[:3] == ["3", "2", "85"]
+    assert left[2:] == [str(seconds) for seconds in range(85, 10, -5)]
+    assert all(line.endswith("integrate pic r") for line in shown if line.startswith("[1/2]  a"))
+
+
+def test_overrun_step_gets_a_new_line():
+    """A step that takes far longer than before is noticed: the line that proved wrong is replaced.
+
+    The time left that is told never runs out while the step is running.
+    """
+    out, clock = io.StringIO(), Clock()
+    work = Workload({"i.fits": Work("integrate", 20.0)}, {"integrate": 1.0}, 1)
+    progress = Progress(out, clock=clock, workload=work)
+    begin(progress, integrate=1)
+    fields = {"rule_name": "integrate", "wildcards": {}, "output": ["i.fits"], "threads": 1}
+    progress.take(record(event="job_info", jobid=1, **fields))
+    pass_time(progress, clock, 120)
+    told = [line.split()[2:4] for line in out.getvalue().splitlines()[1:]]
+    assert told[0] == ["10", "s"]
+    assert all(int(number) >= 2 for number, _ in told)
+    assert int(told[-1][0]) >= 15
+    assert 4 <= len(told) <= 12
+
+
+def test_many_running_jobs_are_counted_in_a_log():
+    """A line names those that have run longest, and counts the others."""
+    out, clock = io.StringIO(), Clock()
+    progress = Progress(out, clock=clock)
+    begin(progress, measure=8)
+    for jobid in range(6):
+        progress.take(job(jobid, "measure", channel="ha", night=jobid))
+    pass_time(progress, clock, 11)
+    assert out.getvalue().splitlines()[1:] == [
+        "[0/8]  measure ha 0, measure ha 1, measure ha 2, 3 more"
+    ]
+
+
+def test_no_line_is_renewed_after_an_interruption(monkeypatch):
+    """Who has pressed Ctrl-C waits for the end alone."""
+    out, clock = io.StringIO(), Clock()
+    progress = Progress(out, clock=clock)
+    begin(progress, measure=1)
+    progress.take(job(1, "measure"))
+    monkeypatch.setattr(progress_module, "INTERRUPTED", threading.Event())
+    progress_module.INTERRUPTED.set()
+    pass_time(progress, clock, 60)
+    assert out.getvalue().splitlines()[1:] == []
+
+
+def test_renewal_calls_until_it_is_stopped():
+    """The function is called again and again, also after it has failed, and not after the stop."""
+    calls, enough = [], threading.Event()
+
+    def call():
+        calls.append(1)
+        if len(calls) >= 3:
+            enough.set()
+        raise OSError
+
+    renewal = Renewal(call, 0.001)
+    renewal.start()
+    renewal.start()
+    assert enough.wait(60)
+    renewal.stop()
+    count = len(calls)
+    renewal.start()
+    assert len(calls) == count
+
+
+def test_handler_renews_while_jobs_are_running(monkeypatch):
+    """The handler starts the renewal with the first job, and ends it when it is closed."""
+    done = []
+    monkeypatch.setattr(Renewal, "start", lambda self: done.append("start"))
+    monkeypatch.setattr(Renewal, "stop", lambda self: done.append("stop"))
+    handler = LogHandler.__new__(LogHandler)
+    logging.Handler.__init__(handler)
+    handler.common_settings = None
+    handler.__post_init__()
+    handler.emit(record("Workflow has started!", event="workflow_started"))
+    assert done == []
+    handler.emit(job(1))
+    assert done == ["start"]
+    handler.close()
+    assert done == ["start", "stop"]
 
 
 def test_on_a_terminal_the_line_is_written_over():

@@ -1,13 +1,13 @@
 import heapq
-import io
 import random
 
 import numpy as np
 import pytest
-from unit.logger.test_logger import Clock, begin, finished, record
+from unit.logger.test_logger import Clock, Terminal, begin, finished, record
 
-from snakemake_logger_plugin_platelog.progress import Progress, rounded
+from snakemake_logger_plugin_platelog.progress import Progress
 from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload
+from snakemake_logger_plugin_platelog.words import rounded
 
 COSTS = {
     "master_flat": 2.0,
@@ -189,7 +189,7 @@ def test_thousands_of_jobs_take_no_time(monkeypatch):
 
 def test_progress_line_knows_the_jobs_by_their_products():
     """Jobs are recognised by the files that they make; the estimate is there from the start."""
-    out, clock = io.StringIO(), Clock()
+    out, clock = Terminal(), Clock()
     jobs = {"a.fits": Work("measure", 10.0), "b.fits": Work("measure", 90.0, 1, ("a.fits",))}
     progress = Progress(out, clock=clock, workload=Workload(jobs, {"measure": 2.0}, 4))
     begin(progress, measure=2)
@@ -197,7 +197,9 @@ def test_progress_line_knows_the_jobs_by_their_products():
     progress.take(record(jobid=7, output=["a.fits"], **fields))
     clock.now = 20.0
     progress.take(finished(7))
-    assert out.getvalue().splitlines()[1] == "[1/2]  about 3 min left"
+    progress.take(record(jobid=8, output=["b.fits"], **fields))
+    shown = out.getvalue().split("\n")[1].split("\r\x1b[K")
+    assert shown == ["[0/2]  about 3 min left  measure", "[1/2]  about 3 min left  measure"]
 
 
 @pytest.mark.parametrize(

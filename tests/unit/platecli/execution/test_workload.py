@@ -48,9 +48,10 @@ def test_earlier_runs_tell_the_rates(outlook):
     work = workload([outlook], 4)
     measure = work.jobs["results/tiny/measures/ha/2026-03-23.fits"].cost_s
     register = work.jobs["results/tiny/registration/g.fits"].cost_s
-    # Jobs with several threads count by processor time, others by the clock.
+    # A job with several threads occupies both processors for its time, or longer if it had more.
+    assert work.jobs["results/tiny/measures/ha/2026-03-23.fits"].threads == 2
     assert work.factors == pytest.approx(
-        {"measure_stars": (9.0 + 4.0) / (2 * measure), "register": 1.5 / register}
+        {"measure_stars": (9.0 + 2 * 4.0) / (2 * measure), "register": 1.5 / register}
     )
 
 
