@@ -5,22 +5,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from platefiles.channels.background_subtracted import read_sky
 from platefiles.core.errors import UserError
-from platefiles.fits.products_io import read_header, read_image
+from platefiles.fits.image_rows import ImageRows
+from platefiles.fits.products_io import read_header
 from platefiles.jobs.job_log import log
 from platefiles.picture.overview_picture import Panel, draw_sheet
 from platefiles.picture.picture_files import Label, write_picture
-from platefiles.picture.picture_source import read_picture
+from platefiles.picture.picture_source import PictureRows
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Tone
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
-from platelib.picture.side_by_side import reduction
 
 WIDEST_PX = 480
 """Longer side of a panel, pixels."""
@@ -77,7 +75,7 @@ def contact_sheet(
         raise UserError(msg) from error
     panels += [_sky(name, path) for name, path in paths_to_skies.items()]
     panels += [
-        Panel(picture_panel(read_picture(path), WIDEST_PX), path.name.split(".")[0], title)
+        Panel(picture_panel(PictureRows.of(path), WIDEST_PX), path.name.split(".")[0], title)
         for path in paths_to_pictures
     ]
     method = f"contact sheet of {len(panels)} panels; channels by one curve in units of their noise"
@@ -96,7 +94,7 @@ def _look(stretch: Tone) -> Look:
 
 
 def _channels(paths: Mapping[str, Path], look: Look) -> list[Panel]:
-    images = {name: read_image(path)[0] for name, path in paths.items()}
+    images = {name: ImageRows.of(path) for name, path in paths.items()}
     shown, _ = channel_panels(images, look, WIDEST_PX)
     return [Panel(shown[name], name, _about(path)) for name, path in paths.items()]
 
@@ -113,11 +111,8 @@ def _about(path: Path) -> str:
 
 
 def _sky(channel: str, path: Path) -> Panel:
-    surface, (_, header) = read_sky(path), read_image(path, "SKY")
-    step = reduction(surface.lattice.shape, WIDEST_PX)
-    rows = range(step // 2, surface.lattice.shape[0], step)
-    image = np.concatenate([surface.rows(y, y + 1)[:, step // 2 :: step] for y in rows])
-    shown, low, high = model_panel(image, WIDEST_PX)
+    shown, low, high = model_panel(read_sky(path), WIDEST_PX)
+    header = read_header(path, "SKY")
     unit = f" {header['BUNIT']}" if "BUNIT" in header else ""
     return Panel(shown, f"sky of {channel}", f"{low:.4g} to {high:.4g}{unit}")
 

@@ -2,6 +2,7 @@
 
 import math
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,6 @@ from platefiles.provenance.xmp import Origin, read_origin
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
 
-_DEPTH = {"u1": 255.0, "u2": 65535.0}
 _BYTES_A_PIXEL = 3 * (8 + 8 + 2)
 """Two pictures of three colours in float64, and one as it is stored."""
 
@@ -32,12 +32,53 @@ def is_picture(path: str | Path) -> bool:
 
 
 def read_picture(path: str | Path) -> np.ndarray:
-    """Read a picture.
+    """Read a picture; see `read_pixels`.
 
     Returns
     -------
     numpy.ndarray
         ``(3, ny, nx)`` float64, display values from 0 to 1, row 0 at the bottom.
+    """
+    pixels = read_pixels(path)
+    return np.moveaxis(pixels, -1, 0) / float(np.iinfo(pixels.dtype).max)
+
+
+@dataclass(frozen=True)
+class PictureRows:
+    """The rows of a picture file.
+
+    Attributes
+    ----------
+    pixels : numpy.ndarray
+        ``(ny, nx, 3)`` uint8 or uint16, row 0 at the bottom.
+    """
+
+    pixels: np.ndarray
+
+    @classmethod
+    def of(cls, path: str | Path) -> "PictureRows":
+        """Read a picture; see `read_pixels`."""
+        return cls(read_pixels(path))
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Number of colours, rows and columns."""
+        ny, nx, count = self.pixels.shape
+        return count, ny, nx
+
+    def __call__(self, start: int, stop: int) -> np.ndarray:
+        """Return rows of all colours, ``(3, stop - start, nx)`` uint16 sRGB display values."""
+        rows = np.moveaxis(self.pixels[start:stop], -1, 0)
+        return np.multiply(rows, 257 if rows.dtype == np.uint8 else 1, dtype=np.uint16)
+
+
+def read_pixels(path: str | Path) -> np.ndarray:
+    """Read the pixels of a picture.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(ny, nx, 3)`` uint8 or uint16 sRGB display values, row 0 at the bottom.
 
     Raises
     ------
@@ -55,11 +96,10 @@ def read_picture(path: str | Path) -> np.ndarray:
     except Exception as error:  # a decoder may raise anything for a file that is not as it claims
         msg = f"{path}: is no picture that can be read; name a whole picture"
         raise UserError(msg) from error
-    depth = _DEPTH.get(pixels.dtype.str[1:])
-    if depth is None or pixels.ndim != 3 or pixels.shape[2] != 3:
+    if pixels.dtype not in (np.uint8, np.uint16) or pixels.ndim != 3 or pixels.shape[2] != 3:
         msg = f"{path}: is no picture of three colours with 8 or 16 bits"
         raise UserError(msg)
-    return np.moveaxis(pixels[::-1], -1, 0) / depth
+    return pixels[::-1]
 
 
 def _decoded(path: Path) -> np.ndarray:

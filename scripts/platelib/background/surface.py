@@ -86,9 +86,13 @@ class SkySurface:
         numpy.ndarray
             ``(stop - start, nx)`` float64.
         """
-        down, weights = self.lattice.taps(np.arange(start, stop))
+        return self.grid(np.arange(start, stop), np.arange(self.lattice.shape[1]))
+
+    def grid(self, y: np.ndarray, x: np.ndarray) -> np.ndarray:
+        """Return the surface where rows ``(m,)`` and columns ``(n,)`` cross, ``(m, n)`` float64."""
+        down, weights = self.lattice.taps(y)
         lines = sum(weights[k][:, None] * self.values[down + k] for k in range(4))
-        across, weights = self.lattice.taps(np.arange(self.lattice.shape[1]))
+        across, weights = self.lattice.taps(x)
         return np.asarray(sum(weights[k] * lines[:, across + k] for k in range(4)))
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -1,29 +1,35 @@
 """Panels of a contact sheet: reduced channels, sky models and pictures."""
 
 from collections.abc import Mapping
-from functools import partial
 
 import numpy as np
 
-from platelib.bad_pixels.inpaint import inpaint_gaps
-from platelib.colour.grey_sky import levels_of_light, measure_sky
-from platelib.colour.srgb import decode, encode
+from platelib.background.surface import SkySurface
+from platelib.colour.grey_sky import measure_sky
+from platelib.colour.srgb import encode
+from platelib.picture.reduced import (
+    Rows,
+    reduced_light,
+    reduced_without_gaps,
+    reduction,
+)
 from platelib.picture.render import Look
-from platelib.picture.side_by_side import reduction, shrunk
 from platelib.picture.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
 
 _RANGE = (0.5, 99.5)
+_EVEN = 1e-9
+"""Range of an even model over its level, which rounding leaves."""
 
 
 def channel_panels(
-    channels: Mapping[str, np.ndarray], look: Look, widest_px: int
+    channels: Mapping[str, Rows], look: Look, widest_px: int
 ) -> tuple[dict[str, np.ndarray], AsinhCurve]:
     """Return one panel per channel, all with one stretch, in units of each channel's sky noise.
 
     Parameters
     ----------
-    channels : mapping of str to numpy.ndarray
-        ``(ny, nx)`` float32, linear, NaN for no data.
+    channels : mapping of str to Rows
+        One plane each, float32, linear, NaN for no data.
     look : Look
         Level of the sky, black and white.
     widest_px : int
@@ -42,9 +48,8 @@ def channel_panels(
         If a channel has no data, or a sky without noise.
     """
     heights = {}
-    for name, image in channels.items():
-        whole, _ = inpaint_gaps(image[None], core_levels=partial(levels_of_light, image[None]))
-        small = shrunk(whole, reduction(image.shape, widest_px))
+    for name, rows in channels.items():
+        small = reduced_without_gaps(rows, reduction(rows.shape[1:], widest_px))
         (sky,), _ = measure_sky(small.astype(np.float32))
         if not sky.scatter > 0:
             msg = f"the sky of {name} has no noise to measure"
@@ -67,13 +72,13 @@ def _white(height: np.ndarray, share: float) -> float:
     return float(np.partition(values, place)[place])
 
 
-def model_panel(model: np.ndarray, widest_px: int) -> tuple[np.ndarray, float, float]:
+def model_panel(model: SkySurface, widest_px: int) -> tuple[np.ndarray, float, float]:
     """Show a smooth model of the sky from its darkest to its brightest part.
 
     Parameters
     ----------
-    model : numpy.ndarray
-        ``(ny, nx)`` float32, NaN for no data.
+    model : SkySurface
+        Shown at the middle of each square of pixels, since it is smooth.
     widest_px : int
         Pixels of the longer side.
 
@@ -84,29 +89,32 @@ def model_panel(model: np.ndarray, widest_px: int) -> tuple[np.ndarray, float, f
     low, high : float
         Values that are shown black and white, in the unit of the model.
     """
-    (small,) = shrunk(model[None], reduction(model.shape, widest_px))
+    step = reduction(model.lattice.shape, widest_px)
+    y, x = (np.arange(step // 2, size, step) for size in model.lattice.shape)
+    small = model.grid(y, x)
     known = small[np.isfinite(small)]
     if not known.size:
         return np.zeros(small.shape), 0.0, 0.0
     low, high = (float(value) for value in np.percentile(known, _RANGE))
     span = high - low
-    shown = np.clip((small - low) / span, 0, 1) if span > 0 else np.full(small.shape, 0.5)
+    is_even = span <= _EVEN * max(abs(low), abs(high))
+    shown = np.full(small.shape, 0.5) if is_even else np.clip((small - low) / span, 0, 1)
     return np.nan_to_num(shown), low, high
 
 
-def picture_panel(display: np.ndarray, widest_px: int) -> np.ndarray:
+def picture_panel(display: Rows, widest_px: int) -> np.ndarray:
     """Make a finished picture smaller by averaging its light.
 
     Parameters
     ----------
-    display : numpy.ndarray
-        ``(3, ny, nx)`` sRGB display values from 0 to 1.
+    display : Rows
+        Three planes of uint16 sRGB display values.
     widest_px : int
         Pixels of the longer side.
 
     Returns
     -------
     numpy.ndarray
-        ``(3, my, mx)`` float64 display values.
+        ``(3, my, mx)`` float64 display values from 0 to 1.
     """
-    return encode(shrunk(decode(display), reduction(display.shape[1:], widest_px)))
+    return encode(reduced_light(display, reduction(display.shape[1:], widest_px)))

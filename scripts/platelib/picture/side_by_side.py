@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.picture.reduced import reduction, shrunk
 from platelib.picture.render import Look, choose_curve, mean_plane
 from platelib.picture.stretch import stretch_planes
 
@@ -71,34 +72,6 @@ def display_panels(first: np.ndarray, second: np.ndarray) -> Panels:
     factor = reduction(first.shape[1:], WIDEST_PX)
     small, other = (shrunk(planes, factor) for planes in (first, second))
     return _panels(small, other, other - small, factor)
-
-
-def reduction(shape: tuple[int, ...], widest_px: int) -> int:
-    """Return the reduction factor for a maximum width and height of an image."""
-    return max(1, -(-max(shape) // widest_px))
-
-
-def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
-    """Average squares of pixels; incomplete squares at the far edges are dropped.
-
-    Parameters
-    ----------
-    planes : numpy.ndarray
-        ``(n, ny, nx)``; a square with a NaN becomes NaN.
-    factor : int
-        Side of a square.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(n, ny // factor, nx // factor)`` float64.
-    """
-    ny, nx = (size // factor for size in planes.shape[1:])
-    result = np.empty((len(planes), ny, nx))
-    for plane, small in zip(planes, result, strict=True):
-        cut = plane[: ny * factor, : nx * factor].astype(np.float64)
-        small[:] = cut.reshape(ny, factor, nx, factor).mean(axis=(1, 3))
-    return result
 
 
 def _panels(first: np.ndarray, second: np.ndarray, change: np.ndarray, factor: int) -> Panels:

@@ -1,7 +1,9 @@
 import numpy as np
 import pytest
+from array_rows import ArrayRows
 
 from platefiles.picture.overview_picture import Panel, draw_sheet
+from platelib.background.surface import Lattice, SkySurface, constant_surface
 from platelib.colour.srgb import decode
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
 from platelib.picture.render import Look
@@ -17,10 +19,16 @@ def _channel(scale, height, sky=5.0, shape=(200, 320)):
     return (scale * image).astype(np.float32)
 
 
+def _panels(channels, widest_px):
+    return channel_panels(
+        {name: ArrayRows(image[None]) for name, image in channels.items()}, LOOK, widest_px
+    )
+
+
 def test_equal_grey_is_equal_signal_over_noise():
     """A channel in another unit looks the same; one with half the signal looks darker."""
     channels = {"a": _channel(1.0, 20), "b": _channel(1e-3, 20, 90.0), "c": _channel(7.0, 10)}
-    shown, curve = channel_panels(channels, LOOK, 500)
+    shown, curve = _panels(channels, 500)
     np.testing.assert_allclose(shown["a"], shown["b"], atol=0.02)
     grey = {name: np.median(panel[52:68, 45:75]) for name, panel in shown.items()}
     assert grey["c"] < 0.8 * grey["a"]
@@ -34,7 +42,7 @@ def test_panels_are_small_and_gaps_black():
     """Panels are at most as wide as asked for; what has no data is black."""
     image = _channel(1.0, 20)
     image[:40] = np.nan
-    shown, _ = channel_panels({"a": image}, LOOK, 100)
+    shown, _ = _panels({"a": image}, 100)
     assert shown["a"].shape == (50, 80)
     assert (shown["a"][:10] == 0).all()
 
@@ -42,25 +50,28 @@ def test_panels_are_small_and_gaps_black():
 def test_a_channel_without_noise_is_named():
     """A channel of one value is refused by name."""
     with pytest.raises(ValueError, match="the sky of dull has no noise"):
-        channel_panels({"dull": np.ones((100, 100), np.float32)}, LOOK, 100)
+        _panels({"dull": np.ones((100, 100), np.float32)}, 100)
 
 
 def test_a_model_is_shown_over_its_range():
     """A slope goes from black to white, and its ends are told; an even model is grey."""
-    slope = np.linspace(2, 3, 400)[None] * np.ones((100, 1))
-    shown, low, high = model_panel(slope.astype(np.float32), 100)
+    lattice = Lattice((100, 400), 10)
+    slope = np.linspace(2, 3, lattice.nodes[1]) * np.ones((lattice.nodes[0], 1))
+    model = SkySurface(lattice, slope, np.ones(lattice.nodes))
+    shown, low, high = model_panel(model, 100)
     assert shown.shape == (25, 100)
-    assert (low, high) == (pytest.approx(2, abs=0.02), pytest.approx(3, abs=0.02))
+    assert (low, high) == (pytest.approx(2, abs=0.05), pytest.approx(3, abs=0.05))
     assert (np.diff(shown[0]) >= 0).all()
-    assert (model_panel(np.full((40, 40), 2.0, np.float32), 20)[0] == 0.5).all()
-    assert (model_panel(np.full((40, 40), np.nan, np.float32), 20)[0] == 0).all()
+    np.testing.assert_allclose(low, np.percentile(model.rows(0, 100), 0.5), atol=0.005)
+    assert (model_panel(constant_surface(lattice, 2.0), 20)[0] == 0.5).all()
+    assert (model_panel(constant_surface(lattice, np.nan), 20)[0] == 0).all()
 
 
 def test_a_picture_is_made_small_by_its_light():
     """Black and white in turn become the grey of half the light, not of half the number."""
-    display = np.zeros((3, 40, 60))
-    display[:, ::2] = 1.0
-    small = picture_panel(display, 30)
+    display = np.zeros((3, 40, 60), np.uint16)
+    display[:, ::2] = 65535
+    small = picture_panel(ArrayRows(display), 30)
     assert small.shape == (3, 20, 30)
     np.testing.assert_allclose(decode(small), 0.5, atol=1e-9)
 

@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 
 from platelib.picture import side_by_side
+from platelib.picture.reduced import shrunk
 from platelib.picture.render import Look
-from platelib.picture.side_by_side import display_panels, linear_panels, shrunk
+from platelib.picture.side_by_side import display_panels, linear_panels
 
 LOOK = Look(sky_level=0.1, black_sigma=2.5, white_clip_fraction=0.0005)
 

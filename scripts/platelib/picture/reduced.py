@@ -1,0 +1,210 @@
+"""Images made smaller by averaging squares of pixels, while their rows are read."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from platelib.bad_pixels.inpaint import inpaint_gaps
+from platelib.colour.grey_sky import CELL_PX, levels_of_light
+from platelib.colour.srgb import decode
+from platelib.numerics.pieces import pieces_of
+
+_STRIP_PX = 1 << 19
+_SAMPLE_PX = 1 << 22
+_FULL = 65535
+
+
+class Rows(Protocol):
+    """An image whose rows are read as they are needed, row 0 at the bottom.
+
+    Attributes
+    ----------
+    shape : tuple of int
+        ``(n, ny, nx)``.
+    """
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Return number of planes, rows and columns."""
+
+    def __call__(self, start: int, stop: int) -> np.ndarray:
+        """Return rows of all planes, ``(n, stop - start, nx)``."""
+
+
+Look = Callable[[int, np.ndarray], None]
+
+
+def reduction(shape: tuple[int, ...], widest_px: int) -> int:
+    """Return the reduction factor for a maximum width and height of an image."""
+    return max(1, -(-max(shape) // widest_px))
+
+
+def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
+    """Average squares of pixels; incomplete squares at the far edges are dropped.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)``; a square with a NaN becomes NaN.
+    factor : int
+        Side of a square.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ny // factor, nx // factor)`` float64.
+    """
+    count, ny, nx = (len(planes), *(size // factor for size in planes.shape[1:]))
+    cut = planes[:, : ny * factor, : nx * factor]
+    lines = cut.reshape(count, ny, factor, nx * factor).sum(axis=2, dtype=np.float64)
+    return lines.reshape(count, ny, nx, factor).sum(axis=3) / factor**2
+
+
+def reduced(rows: Rows, factor: int, look: Look | None = None) -> np.ndarray:
+    """Average squares of pixels as `shrunk` does, while the rows are read.
+
+    Parameters
+    ----------
+    rows : Rows
+    factor : int
+        Side of a square.
+    look : callable, optional
+        Gets the number of the first row and all planes ``(n, m, nx)`` of each strip, rows that
+        fill no square included.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ny // factor, nx // factor)`` float64.
+    """
+    count, ny, nx = rows.shape
+    small = np.empty((count, ny // factor, nx // factor))
+    step = factor * max(1, _STRIP_PX // (factor * nx))
+    for start in range(0, ny, step):
+        planes = rows(start, min(start + step, ny))
+        if look is not None:
+            look(start, planes)
+        part = shrunk(planes, factor)
+        small[:, start // factor : start // factor + part.shape[1]] = part
+    return small
+
+
+def reduced_light(display: Rows, factor: int) -> np.ndarray:
+    """Average the light of squares of pixels of a finished picture, while its rows are read.
+
+    Parameters
+    ----------
+    display : Rows
+        uint16 sRGB display values.
+    factor : int
+        Side of a square.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ny // factor, nx // factor)`` float64, linear light from 0 to 1.
+    """
+    return reduced(_Light(display, decode(np.arange(_FULL + 1) / _FULL)), factor)
+
+
+def reduced_without_gaps(rows: Rows, factor: int) -> np.ndarray:
+    """Average squares of pixels of a linear image whose gaps are filled as by `inpaint_gaps`.
+
+    Only a mask and the surroundings of gaps are held. Whether a large gap is the core of a star,
+    which is filled, is judged by the sky in a sample of the rows.
+
+    Parameters
+    ----------
+    rows : Rows
+        float32, NaN for no data.
+    factor : int
+        Side of a square.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(n, ny // factor, nx // factor)`` float64; NaN where a square has no data in a pixel.
+    """
+    _, ny, nx = rows.shape
+    missing = np.zeros((ny, nx), dtype=bool)
+
+    def look(start: int, planes: np.ndarray) -> None:
+        known = np.isfinite(planes).all(axis=0)
+        if not known.all():
+            np.logical_not(known, out=missing[start : start + len(known)])
+
+    small = reduced(rows, factor, look)
+    patches = [
+        _patch(rows, down, across)
+        for down, across in pieces_of(missing).windows()
+        if min(down.start, across.start) > 0 and down.stop < ny and across.stop < nx
+    ]
+    touched = {
+        line
+        for patch in patches
+        for line in range(patch.top // factor, (patch.bottom - 1) // factor + 1)
+    }
+    for line in sorted(touched & set(range(small.shape[1]))):
+        span = (line * factor, (line + 1) * factor)
+        planes = rows(*span)
+        for patch in patches:
+            patch.put_into(planes, *span)
+        small[:, line] = shrunk(planes, factor)[:, 0]
+    return small
+
+
+@dataclass(frozen=True)
+class _Light:
+    """A finished picture in linear light."""
+
+    display: Rows
+    light: np.ndarray
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        return self.display.shape
+
+    def __call__(self, start: int, stop: int) -> np.ndarray:
+        return self.light[self.display(start, stop)]
+
+
+@dataclass(frozen=True)
+class _Patch:
+    """The surroundings of a gap, ``(n, ny, nx)``, with what it is filled with."""
+
+    top: int
+    left: int
+    planes: np.ndarray
+
+    @property
+    def bottom(self) -> int:
+        """Row after the last one."""
+        return self.top + self.planes.shape[1]
+
+    def put_into(self, planes: np.ndarray, start: int, stop: int) -> None:
+        """Fill the gap in rows of the image, in place."""
+        first, last = max(start, self.top), min(stop, self.bottom)
+        if first < last:
+            columns = slice(self.left, self.left + self.planes.shape[2])
+            place = planes[:, first - start : last - start, columns]
+            mine = self.planes[:, first - self.top : last - self.top]
+            missing = ~np.isfinite(place).all(axis=0)
+            place[:, missing] = mine[:, missing]
+
+
+def _patch(rows: Rows, down: slice, across: slice) -> _Patch:
+    """Read a gap with the pixels around it, and fill it."""
+    left = across.start - 1
+    around = rows(down.start - 1, down.stop + 1)[:, :, left : across.stop + 1]
+    planes, _ = inpaint_gaps(around, core_levels=lambda: levels_of_light(_sample(rows)))
+    return _Patch(down.start - 1, left, planes)
+
+
+def _sample(rows: Rows) -> np.ndarray:
+    """Return evenly spaced rows of whole cells, about 4 million pixels of a plane."""
+    _, ny, nx = rows.shape
+    step = CELL_PX * max(1, round(ny * nx / _SAMPLE_PX))
+    starts = range(0, max(1, ny - CELL_PX + 1), step)
+    return np.concatenate([rows(y, min(y + CELL_PX, ny)) for y in starts], axis=1)
