@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from platefiles.core.errors import UserError
-from platefiles.fits.products_io import image_hdu, read_header, read_image, write_product
+from platefiles.fits.products_io import image_hdu, map_image, read_header, read_image, write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.fits.wcs_cards import coarser_cards
 from platefiles.jobs.job_log import job_log, log
@@ -72,16 +72,15 @@ def subtract_gradient(path_to_channel: str | Path, path_to_sky: str | Path, job:
     """
     given = Job.of(job)
     image, header = read_image(path_to_channel)
-    variance, _ = read_image(path_to_channel, "VAR")
     sky, wanted = given.settings.gradient, given.settings.measure
     try:
-        model = model_sky(image, variance, sky.surface, sky.degree, sky.mask_sigma)
+        blocks = mean_blocks(image, map_image(path_to_channel, "VAR"))
+        model = model_sky(blocks, sky.surface, sky.degree, sky.mask_sigma)
     except ValueError as error:
         msg = f"{path_to_channel}: {error}; a larger overlap of its subs is needed"
         raise UserError(msg) from error
-    blocks = mean_blocks(image, variance)
     light_variance = variance_of_light(blocks, np.median(model.cells.level), BLOCK_PX**2)
-    del variance, blocks
+    del blocks
     cores = saturated_cores(image, float(read_header(path_to_channel).get("SATURATE", np.inf)))
     cores = cores | core_discs(path_to_channel, image.shape)
     stars = channel_stars(

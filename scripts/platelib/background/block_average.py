@@ -4,8 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.numerics.kernels import kernel, read_only
+
 BLOCK_PX = 4
 _LEAST_SHARE = 0.5
+_BAND_BLOCKS = 16
 
 
 @dataclass(frozen=True)
@@ -43,8 +46,8 @@ def mean_blocks(image: np.ndarray, variance: np.ndarray) -> Blocks:
     Parameters
     ----------
     image, variance : numpy.ndarray
-        ``(ny, nx)`` float32, NaN where there are no data. Rows and columns beyond the last whole
-        block are left away.
+        ``(ny, nx)`` float32 of any byte order, mapped from a file or not, NaN where there are no
+        data. Rows and columns beyond the last whole block are left away.
 
     Raises
     ------
@@ -55,19 +58,32 @@ def mean_blocks(image: np.ndarray, variance: np.ndarray) -> Blocks:
     if down * across == 0:
         msg = f"an image of {image.shape[1]} x {image.shape[0]} pixels is too small for a sky"
         raise ValueError(msg)
-    total, spread, count = np.zeros((3, down, across))
-    for y in range(BLOCK_PX):
-        for x in range(BLOCK_PX):
-            part = np.s_[y : down * BLOCK_PX : BLOCK_PX, x : across * BLOCK_PX : BLOCK_PX]
-            values, noises = image[part].astype(np.float64), variance[part].astype(np.float64)
-            there = np.isfinite(values) & np.isfinite(noises)
-            total += np.where(there, values, 0.0)
-            spread += np.where(there, noises, 0.0)
-            count += there
-    enough = count >= _LEAST_SHARE * BLOCK_PX**2
-    count = np.maximum(count, 1)
-    return Blocks(
-        np.where(enough, total / count, np.nan),
-        np.where(enough & (spread > 0), spread / count**2, np.inf),
-        (image.shape[0], image.shape[1]),
-    )
+    mean, noise = np.empty((2, down, across))
+    for start in range(0, down, _BAND_BLOCKS):
+        stop = min(start + _BAND_BLOCKS, down)
+        band = slice(start * BLOCK_PX, stop * BLOCK_PX)
+        rows = (np.ascontiguousarray(plane[band], np.float32) for plane in (image, variance))
+        _average(*(read_only(plane) for plane in rows), mean[start:stop], noise[start:stop])
+    return Blocks(mean, noise, (image.shape[0], image.shape[1]))
+
+
+@kernel
+def _average(image, variance, mean, noise):
+    for y in range(mean.shape[0]):
+        for x in range(mean.shape[1]):
+            total, spread, count = 0.0, 0.0, 0
+            for v in range(y * BLOCK_PX, (y + 1) * BLOCK_PX):
+                for u in range(x * BLOCK_PX, (x + 1) * BLOCK_PX):
+                    there = (np.abs(image[v, u]) < np.inf) & (np.abs(variance[v, u]) < np.inf)
+                    total += np.float64(image[v, u]) if there else 0.0
+                    spread += np.float64(variance[v, u]) if there else 0.0
+                    count += there
+            enough = count >= _LEAST_SHARE * BLOCK_PX**2
+            mean[y, x] = total / count if enough else np.nan
+            noise[y, x] = spread / (count * count) if enough and spread > 0 else np.inf
+
+
+def warm_up() -> None:
+    """Compile the kernels of this module."""
+    plane = np.ones((BLOCK_PX, BLOCK_PX), dtype=np.float32)
+    mean_blocks(plane, plane)

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.background.block_average import BLOCK_PX, Blocks, mean_blocks
+from platelib.background.block_average import BLOCK_PX, Blocks
 from platelib.background.chebyshev_surface import CellLevels, fit_chebyshev
+from platelib.background.sky_cells import above_surface, cell_levels
 from platelib.background.source_mask import find_light, half_sample_mode_of_many
 from platelib.background.surface import Lattice, SkySurface, constant_surface
 from platelib.background.thin_plate import fit_thin_plate
@@ -19,7 +20,6 @@ from platelib.numerics.medians import mad_sigma
 
 _CELLS_ALONG = 24
 _LEAST_CELL = 6
-_LEAST_SHARE, _LEAST_BLOCKS = 0.15, 12
 _CELLS_PER_TERM = 4
 _ROUNDS = 12
 _FITS = 8
@@ -58,8 +58,7 @@ class SkyModel:
 
 
 def model_sky(
-    image: np.ndarray,
-    variance: np.ndarray,
+    blocks: Blocks,
     kind: str = "chebyshev",
     degree: int = 2,
     threshold_sigma: float = 3.0,
@@ -68,8 +67,8 @@ def model_sky(
 
     Parameters
     ----------
-    image, variance : numpy.ndarray
-        ``(ny, nx)`` float32, NaN where there are no data.
+    blocks : Blocks
+        Means of blocks of its pixels.
     kind : str
         ``chebyshev``, ``thin_plate``, or ``none``: cells are measured, and the surface is their
         median.
@@ -83,10 +82,9 @@ def model_sky(
     ValueError
         If no cell of the image has enough pixels with data.
     """
-    blocks = mean_blocks(image, variance)
     lattice = Lattice(blocks.shape, BLOCK_PX * _cell_side(blocks.mean.shape))
-    everywhere = np.zeros_like(blocks.known)
-    cells = cell_levels(blocks, everywhere, constant_surface(lattice, 0.0))
+    light = np.zeros_like(blocks.known)
+    cells = cell_levels(blocks, light, constant_surface(lattice, 0.0), blocks.mean)
     if not len(cells):
         msg = "no part of the image has enough data to measure its sky"
         raise ValueError(msg)
@@ -94,10 +92,10 @@ def model_sky(
     first = min(degree, 1)
     counted = _faint(cells, lattice, _degree_for(len(cells), first))
     surface = _surface(cells, lattice, _degree_for(len(cells), first), counted)
-    light = everywhere
     for _ in range(_ROUNDS):
-        light = find_light(blocks, at_blocks(surface, blocks), threshold_sigma).mask
-        cells, crowded = _cells_of_sky(blocks, light, surface)
+        excess = above_surface(blocks, surface)
+        light = find_light(blocks, excess, threshold_sigma).mask
+        cells, crowded = _cells_of_sky(blocks, light, surface, excess)
         used = _degree_for(len(cells), degree)
         before = surface
         surface, counted = _robust(cells, lattice, used)
@@ -129,57 +127,14 @@ def _degree_for(cells: int, wanted: int) -> int:
     return degree
 
 
-def cell_levels(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> CellLevels:
-    """Measure cells: the median of the source-free blocks and its error.
-
-    Parameters
-    ----------
-    blocks : Blocks
-    light : numpy.ndarray
-        ``(my, mx)`` bool.
-    surface : SkySurface
-        What is known of the sky: the median is that of the differences from it, so that a slope
-        inside of a cell is no noise. The pitch of its lattice is a multiple of the side of a block.
-
-    Returns
-    -------
-    CellLevels
-        Only cells of which enough is sky.
-    """
-    lattice = surface.lattice
-    excess = blocks.mean - at_blocks(surface, blocks)
-    side = lattice.pitch_px // BLOCK_PX
-    ys, xs = blocks.centres()
-    sky = blocks.known & ~light
-    rows = []
-    for row in range(lattice.cells[0]):
-        for column in range(lattice.cells[1]):
-            part = np.s_[row * side : (row + 1) * side, column * side : (column + 1) * side]
-            down, across = np.nonzero(sky[part])
-            count = len(down)
-            if count < max(_LEAST_BLOCKS, _LEAST_SHARE * side**2):
-                continue
-            values = excess[part][down, across]
-            level = float(np.median(values))
-            sigma = mad_sigma(values, level)
-            x = float(np.mean(xs[across + column * side]))
-            y = float(np.mean(ys[down + row * side]))
-            rows.append((x, y, level, MEDIAN_ERROR * sigma / np.sqrt(count), row, column))
-    columns = np.array(rows, dtype=np.float64).reshape(-1, 6).T
-    x, y, level, error = columns[:4]
-    # A cell of too few different values would weigh without end.
-    floor = 0.3 * float(np.median(error)) if len(error) else 0.0
-    error = np.maximum(error, floor if floor > 0 else 1e-12)
-    level = level + surface.at(x, y)
-    return CellLevels(x, y, level, error, *columns[4:].astype(np.int32))
-
-
-def _cells_of_sky(blocks: Blocks, light: np.ndarray, surface: SkySurface) -> tuple[CellLevels, str]:
+def _cells_of_sky(
+    blocks: Blocks, light: np.ndarray, surface: SkySurface, excess: np.ndarray
+) -> tuple[CellLevels, str]:
     """Return the source-free cells; if sources cover nearly everything, the darkest cells."""
-    cells = cell_levels(blocks, light, surface)
+    cells = cell_levels(blocks, light, surface, excess)
     if len(cells) >= _CELLS_PER_TERM:
         return cells, ""
-    cells = cell_levels(blocks, np.zeros_like(light), surface)
+    cells = cell_levels(blocks, np.zeros_like(light), surface, excess)
     dark = cells.level <= np.quantile(cells.level, 0.25)
     return cells.chosen(dark), "too little sky without sources; its darkest quarter was used"
 
@@ -234,12 +189,3 @@ def _robust(cells: CellLevels, lattice: Lattice, degree: int) -> tuple[SkySurfac
 def _spread_of(cells: CellLevels, surface: SkySurface, counted: np.ndarray) -> float:
     pulls = ((cells.level - surface.at(cells.x, cells.y)) / cells.error)[counted]
     return mad_sigma(pulls)
-
-
-def at_blocks(surface: SkySurface, blocks: Blocks) -> np.ndarray:
-    """Surface in the middle of each block."""
-    ys, xs = blocks.centres()
-    down, weights = surface.lattice.taps(ys)
-    lines = sum(weights[k][:, None] * surface.values[down + k] for k in range(4))
-    across, weights = surface.lattice.taps(xs)
-    return np.asarray(sum(weights[k] * lines[:, across + k] for k in range(4)))

@@ -8,21 +8,16 @@ at the next.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import (
-    binary_dilation,
-    distance_transform_edt,
-    find_objects,
-    label,
-    maximum_filter,
-    uniform_filter,
-)
 
 from platelib.background.block_average import Blocks
+from platelib.background.halo_rings import set_within, squared_distances, sum_rings
+from platelib.background.squares import significance_of_blocks, significance_of_squares
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.numerics.medians import mad_sigma
+from platelib.numerics.kernels import read_only
+from platelib.numerics.pieces import Pieces, pieces_of
 
 _LARGEST_SHARE = 4
-_LEAST_KNOWN = 0.2
 _SKIRT = 0.3
 _LEAST_SKIRT = 1.5
 _LARGE_RADIUS = 8
@@ -48,14 +43,14 @@ class Light:
     noise_factor: float
 
 
-def find_light(blocks: Blocks, surface: np.ndarray, threshold_sigma: float) -> Light:
+def find_light(blocks: Blocks, excess: np.ndarray, threshold_sigma: float) -> Light:
     """Find light above a surface of the sky.
 
     Parameters
     ----------
     blocks : Blocks
-    surface : numpy.ndarray
-        ``(my, mx)`` float64: the sky in the middle of each block.
+    excess : numpy.ndarray
+        ``(my, mx)`` float64: the blocks minus the sky in their middles; 0 where there are no data.
     threshold_sigma : float
         Means above this many sigma are sources. Sigma is the scatter of values below the peak of
         the distribution, which sources do not affect, and at least the propagated noise.
@@ -65,19 +60,24 @@ def find_light(blocks: Blocks, surface: np.ndarray, threshold_sigma: float) -> L
     Light
     """
     known = blocks.known
-    excess = np.where(known, blocks.mean - surface, 0.0)
-    variance = np.where(np.isfinite(blocks.variance) & known, blocks.variance, 0.0)
     found = np.zeros_like(known)
+    significance = np.empty(known.shape, dtype=np.float32)
+    measured = known & np.isfinite(blocks.variance)
+    planes = read_only(excess), read_only(np.where(measured, blocks.variance, 0.0))
     factor = 1.0
     for side in _sides(known.shape):
-        significance, judged = _means(excess, variance, known & ~found, side)
-        centre, sigma = _below_peak(significance[judged])
+        used = read_only((measured & ~found).view(np.uint8))
+        if side == 1:
+            significance_of_blocks(*planes, used, significance)
+        else:
+            significance_of_squares(*planes, used, side, significance)
+        centre, sigma = _below_peak(significance)
         if side == 1:
             factor = max(sigma, 1e-3)
         limit = max(centre, 0.0) + threshold_sigma * max(sigma, factor)
-        bright = judged & (significance > limit)
-        found |= _with_skirts(maximum_filter(bright, side))
-    return Light(_with_haloes(found, excess, factor**2 * variance, known), factor)
+        _add_bright(pieces_of(significance > np.float32(limit)), side, found)
+    _add_haloes(found, known, planes, factor)
+    return Light(found, factor)
 
 
 def _sides(shape: tuple[int, int]) -> list[int]:
@@ -88,84 +88,82 @@ def _sides(shape: tuple[int, int]) -> list[int]:
     return sides
 
 
-def _means(
-    excess: np.ndarray, variance: np.ndarray, used: np.ndarray, side: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return means over squares in units of their sigma, and the squares with enough data."""
-    total, spread, share = (
-        uniform_filter(np.where(used, plane, 0.0), side, mode="constant")
-        for plane in (excess, variance, np.ones_like(excess))
-    )
-    judged = used & (share > _LEAST_KNOWN) & (spread > 0)
-    sigma = np.sqrt(np.where(judged, spread, 1.0)) / side
-    return np.where(judged, total, 0.0) / sigma, judged
-
-
 def _below_peak(values: np.ndarray) -> tuple[float, float]:
-    """Return the peak of a distribution and the spread of the values below it."""
-    if not len(values):
+    """Return the peak of the values that are not NaN, and the spread of those below it."""
+    ordered = np.sort(values, axis=None)
+    ordered = ordered[: np.searchsorted(ordered, ordered.dtype.type(np.nan))]
+    if not len(ordered):
         return 0.0, 1.0
-    centre = half_sample_mode_of_many(values)
-    return centre, mad_sigma(values[values <= centre], centre)
+    centre = _mode_of_sorted(ordered)
+    count = int(np.searchsorted(ordered, ordered.dtype.type(centre), side="right"))
+    middle = (float(ordered[(count - 1) // 2]) + float(ordered[count // 2])) / 2
+    return centre, MAD_TO_SIGMA * (centre - middle)
 
 
 def half_sample_mode_of_many(values: np.ndarray) -> float:
     """Peak of a distribution: the mean of the means of its densest half, of quantiles."""
-    ordered = np.sort(values)
+    return _mode_of_sorted(np.sort(values))
+
+
+def _mode_of_sorted(ordered: np.ndarray) -> float:
     step = max(1, len(ordered) // _SAMPLE)
     return half_sample_mode(ordered[step // 2 :: step])
 
 
-def _with_skirts(bright: np.ndarray) -> np.ndarray:
-    """Add a margin to each piece that grows with its size: light fades and does not end."""
-    pieces, _ = label(bright, structure=np.ones((3, 3)))
-    result = np.asarray(binary_dilation(bright, np.ones((3, 3), dtype=bool)))
-    radii = _SKIRT * np.sqrt(np.bincount(pieces.ravel()) / np.pi)
-    for number, window in enumerate(find_objects(pieces), start=1):
-        radius = radii[number]
-        if radius <= _LEAST_SKIRT:
-            continue  # it has got the blocks beside it
-        reach = int(radius) + 1
-        around = tuple(slice(max(0, part.start - reach), part.stop + reach) for part in window)
-        result[around] |= distance_transform_edt(pieces[around] != number) <= radius
-    return result
+def _add_bright(bright: Pieces, side: int, found: np.ndarray) -> None:
+    """Add bright squares, with a margin that grows with their size: light fades and does not end.
+
+    Parameters
+    ----------
+    bright : Pieces
+        The middles of the squares.
+    side : int
+    found : numpy.ndarray
+        ``(my, mx)`` bool, added to.
+    """
+    pieces = bright
+    if side > 1:
+        squares = np.zeros_like(found)
+        bright.grown_square(side // 2, squares)
+        pieces = pieces_of(squares)
+    radii = _SKIRT * np.sqrt(pieces.areas / np.pi)
+    pieces.grown_square(1, found)
+    pieces.grown(np.where(radii > _LEAST_SKIRT, radii, -1.0), found)
 
 
-def _with_haloes(
-    light: np.ndarray, excess: np.ndarray, variance: np.ndarray, known: np.ndarray
-) -> np.ndarray:
+def _add_haloes(
+    found: np.ndarray, known: np.ndarray, planes: tuple[np.ndarray, np.ndarray], factor: float
+) -> None:
     """Grow large pieces ring by ring while a ring is brighter than the next one outside.
 
     The mean over a ring has a noise that no square comes near to, so it shows the last of a halo.
     """
-    result = light.copy()
-    pieces, _ = label(light, structure=np.ones((3, 3)))
-    radii = np.sqrt(np.bincount(pieces.ravel()) / np.pi)
-    windows = find_objects(pieces)
-    for number in np.argsort(-radii[1:], kind="stable") + 1:
+    pieces = pieces_of(found)
+    radii = np.sqrt(pieces.areas / np.pi)
+    for number in np.argsort(-radii, kind="stable"):
         if radii[number] < _LARGE_RADIUS:
             break
         step = _RING * radii[number]
         margin = int((_RINGS + _RINGS_BEYOND) * step) + 1
-        around = tuple(
-            slice(max(0, part.start - margin), part.stop + margin) for part in windows[number - 1]
+        top, bottom, left, right = pieces.boxes[number].tolist()
+        window = (
+            slice(max(0, top - margin), min(found.shape[0], bottom + margin)),
+            slice(max(0, left - margin), min(found.shape[1], right + margin)),
         )
-        distance = distance_transform_edt(pieces[around] != number)
-        sky = known[around] & ~result[around]
-        reach = _halo_reach(distance, step, sky, excess[around], variance[around])
-        result[around] |= distance <= reach
-    return result
+        piece = pieces.drawn(number, window).view(np.uint8)
+        squared = np.empty(piece.shape, dtype=np.int32)
+        squared_distances(read_only(piece), squared)
+        corner = window[0].start, window[1].start
+        count = np.zeros(_RINGS + _RINGS_BEYOND + 1, dtype=np.int64)
+        sums = np.zeros((2, count.size))
+        masks = read_only(known.view(np.uint8)), read_only(found.view(np.uint8))
+        sum_rings(read_only(squared), step, corner, *planes, *masks, count, sums)
+        reach = step * _rings_of_halo(count, sums[0], factor**2 * sums[1])
+        set_within(read_only(squared), reach, corner, found.view(np.uint8))
 
 
-def _halo_reach(
-    distance: np.ndarray, step: float, sky: np.ndarray, excess: np.ndarray, variance: np.ndarray
-) -> float:
-    """Return the radius of a halo: the last ring brighter than the rings beyond it."""
-    last = _RINGS + _RINGS_BEYOND
-    rings = np.minimum((distance[sky] / step).astype(np.int64), last)
-    count = np.bincount(rings, minlength=last + 1)
-    total = np.bincount(rings, excess[sky], minlength=last + 1)
-    spread = np.bincount(rings, variance[sky], minlength=last + 1)
+def _rings_of_halo(count: np.ndarray, total: np.ndarray, spread: np.ndarray) -> int:
+    """Return the number of rings of a halo: the last one is brighter than the rings beyond it."""
     reach = 0
     for ring in range(_RINGS):
         here, beyond = int(count[ring]), int(count[ring + 1 :].sum())
@@ -176,4 +174,4 @@ def _halo_reach(
         if difference <= _HALO_SIGMA * np.sqrt(noise):
             break
         reach = ring + 1
-    return reach * step
+    return reach

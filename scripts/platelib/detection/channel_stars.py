@@ -6,7 +6,7 @@ import numpy as np
 
 from platelib.background.block_average import Blocks
 from platelib.background.measure_mesh import sky_mesh
-from platelib.bad_pixels.inpaint import inpaint_gaps
+from platelib.bad_pixels.inpaint import fill_gaps
 from platelib.detection.star_finder import StarSearch
 from platelib.detection.star_table import STAR
 from platelib.numerics.constants import MEDIAN_ERROR
@@ -51,8 +51,8 @@ def channel_stars(
     Parameters
     ----------
     image : numpy.ndarray
-        ``(ny, nx)`` float32, NaN where there are no data. Cores of stars without data are filled
-        from their rims, so that the star is found, and flagged.
+        ``(ny, nx)`` float32, NaN where there are no data; filled in place. Cores of stars without
+        data are filled from their rims, so that the star is found, and flagged.
     cores : numpy.ndarray
         ``(ny, nx)`` bool: saturated pixels, from `platelib.colour.star_cores.saturated_cores`.
     light_variance : float
@@ -66,10 +66,14 @@ def channel_stars(
         ``(n,)`` of dtype `platelib.detection.star_table.STAR`, brightest first.
     """
     mesh = sky_mesh(image, _CELL_PX)
-    gaps = ~np.isfinite(image)
-    interpolated = inpaint_gaps(image[None], None)[0][0]
-    interpolated[~np.isfinite(interpolated)] = np.float32(np.median(mesh.level))
-    mask = gaps * np.uint8(BAD) | cores * np.uint8(SATURATED)
+    mask = ~np.isfinite(image)
+    some = mask.any()
+    mask = mask.view(np.uint8)
+    mask *= np.uint8(BAD)
+    if some:
+        fill_gaps(image[None], None)
+        image[~np.isfinite(image)] = np.float32(np.median(mesh.level))
+    np.bitwise_or(mask, np.uint8(SATURATED), out=mask, where=cores)
     if not (mesh.noise > 0).any():
         return np.empty(0, dtype=STAR)
     half_px = None
@@ -77,7 +81,7 @@ def channel_stars(
         search = StarSearch(
             mesh, detection_sigma, aperture_fwhm, max_stars, light_variance, half_px
         )
-        search.look(interpolated, mask)
+        search.look(image, mask)
         half_px = search.needed_half_px
         if half_px <= search.half_px:
             return search.stars()

@@ -191,8 +191,8 @@ def _grow_round(runs, radii, mask):
         for y in range(max(0, runs[k, 0] - reach), min(ny, runs[k, 0] + reach + 1)):
             away = y - runs[k, 0]
             half = int(np.sqrt(radius * radius - away * away))
-            line = mask[y]
-            for x in range(max(0, runs[k, 1] - half), min(nx, runs[k, 2] + half)):
+            line = mask[y, max(0, runs[k, 1] - half) : min(nx, runs[k, 2] + half)]
+            for x in range(line.size):
                 line[x] = 1
 
 
@@ -202,8 +202,8 @@ def _grow_square(runs, reach, mask):
     for k in range(len(runs)):
         first, stop = max(0, runs[k, 1] - reach), min(nx, runs[k, 2] + reach)
         for y in range(max(0, runs[k, 0] - reach), min(ny, runs[k, 0] + reach + 1)):
-            line = mask[y]
-            for x in range(first, stop):
+            line = mask[y, first:stop]
+            for x in range(line.size):
                 line[x] = 1
 
 
