@@ -52,6 +52,11 @@ _MADE_OF_CHANNELS = (
     "field/sources.*",
     "field/annotated.*",
 )
+_OURS_ALONE = frozenset(
+    {"list_subs", "list_seeing", "contact_sheet", "find_zero_points", "measure_depth"}
+)
+"""Rules after the channels that have no counterpart in the library chain."""
+
 _FLOAT_BYTES = 4
 _UNCOMPRESSED = 1
 
@@ -74,6 +79,11 @@ class PartRun:
     def steps_cpu_s(self) -> float:
         """Processor time of all jobs, without what starts them."""
         return sum(cost.cpu_s for cost in self.steps.values())
+
+    @property
+    def alike_cpu_s(self) -> float:
+        """Processor time of the jobs that make what the library chain makes too."""
+        return sum(cost.cpu_s for name, cost in self.steps.items() if name not in _OURS_ALONE)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,10 @@ FIGURES: dict[str, tuple[str, str, Callable[[PartRun], float]]] = {
     "pictures_mb": ("pictures", "MB", lambda run: run.usage.file_bytes["pictures"] / MB),
     "field_mb": ("sources, annotations", "MB", lambda run: run.usage.file_bytes["field"] / MB),
 }
-_STEPS = ("steps_cpu_s", "  of which steps", lambda run: run.steps_cpu_s)
+_STEPS: dict[str, tuple[str, str, Callable[[PartRun], float]]] = {
+    "steps_cpu_s": ("  of which steps", "s", lambda run: run.steps_cpu_s),
+    "alike_cpu_s": ("  steps of both", "s", lambda run: run.alike_cpu_s),
+}
 _WHOLE: dict[str, tuple[str, str, Callable[[PartRun], float]]] = {
     "scratch_mb": ("other files", "MB", lambda run: run.usage.file_bytes["scratch"] / MB),
     "masters_mb": ("masters", "MB", lambda run: run.usage.file_bytes["masters"] / MB),
@@ -78,6 +81,7 @@ def as_json(outcome: PictureOutcome) -> dict[str, Any]:
     """
     runs = outcome.runs
     part = _part(runs.part, FIGURES, True)
+    part["alike_cpu_s"] = float(statistics.median(run.alike_cpu_s for run in runs.part))
     chain = _part(runs.chain, FIGURES, False) if runs.chain else None
     return {
         "raw": asdict(outcome.raw),
@@ -109,7 +113,7 @@ def _part(
         for name, (_, _, figure) in figures.items()
     }
     if ours:
-        found[_STEPS[0]] = float(statistics.median(run.steps_cpu_s for run in runs))
+        found["steps_cpu_s"] = float(statistics.median(run.steps_cpu_s for run in runs))
         found["steps"] = {name: asdict(cost) for name, cost in median_run(runs).steps.items()}
     return found | {"runs": [asdict(run) for run in runs]}
 
@@ -140,7 +144,7 @@ def as_text(outcome: PictureOutcome) -> str:
         "From the channels on, both from the same files:",
         *_side_by_side(runs),
         f"The libraries make PNG, JPEG, 16-bit TIFF and linear image{_of_field(outcome.target)};",
-        f"{_INCLUDED[outcome.target]}.",
+        f"{_INCLUDED[outcome.target]}, which the steps of both leave out.",
         "",
         *step_table(part.usage.cpu_s, part.steps),
         "",
@@ -229,7 +233,8 @@ def _whole_lines(runs: Sequence[PartRun]) -> list[str]:
     for name, (label, unit, figure) in (FIGURES | _WHOLE).items():
         lines.append(f"{label:<22}{spread([figure(run) for run in runs], unit):>26}")
         if name == "cpu_s":
-            lines.append(f"{_STEPS[1]:<22}{spread([_STEPS[2](run) for run in runs], 's'):>26}")
+            steps = spread([run.steps_cpu_s for run in runs], "s")
+            lines.append(f"{_STEPS['steps_cpu_s'][0]:<22}{steps:>26}")
     return lines
 
 
@@ -248,8 +253,9 @@ def _side_by_side(runs: PictureRuns) -> list[str]:
         lines.append(line)
         if name == "cpu_s":
             blank = " " * (26 if chain else 0)
-            times = spread([_STEPS[2](run) for run in runs.part], "s")
-            lines.append(f"{_STEPS[1]:<22}{blank}{times:>26}")
+            for label, unit, figure in _STEPS.values():
+                times = spread([figure(run) for run in runs.part], unit)
+                lines.append(f"{label:<22}{blank}{times:>26}")
     return lines
 
 

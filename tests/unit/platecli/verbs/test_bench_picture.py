@@ -208,7 +208,10 @@ def usage(**changes) -> meter.Usage:
 def outcome(**changes) -> picture_tables.PictureOutcome:
     """An outcome with known figures."""
     steps = {"integrate": comparison.StepCost(3, 1.5, 1.2, 700.0)}
-    drawing = {"draw_picture": comparison.StepCost(1, 1.0, 0.75, 400.0)}
+    drawing = {
+        "draw_picture": comparison.StepCost(1, 1.0, 0.75, 400.0),
+        "contact_sheet": comparison.StepCost(1, 1.0, 0.25, 300.0),
+    }
     runs = picture_comparison.PictureRuns(
         [picture_comparison.PartRun(usage(cpu_s=9.0), steps | drawing)],
         [picture_comparison.PartRun(usage(cpu_s=cpu_s), drawing) for cpu_s in (3.0, 2.0, 8.0)],
@@ -225,12 +228,13 @@ def test_ratios_are_of_the_part_that_both_do():
     found = picture_tables.as_json(outcome())
     part = found["from_channels"]
     assert part["platelog"]["cpu_s"] == 3.0
-    assert part["platelog"]["steps_cpu_s"] == 0.75
+    assert part["platelog"]["steps_cpu_s"] == 1.0
+    assert part["platelog"]["alike_cpu_s"] == 0.75  # without the contact sheet
     assert part["ratios"]["cpu_s"] == 2.0
     assert part["ratios"]["wall_s"] == 4.0
     assert part["floor"]["times_warm"] == pytest.approx(20.0)
     assert found["whole"]["cpu_s"] == 9.0
-    assert found["whole"]["steps_cpu_s"] == pytest.approx(1.95)
+    assert found["whole"]["steps_cpu_s"] == pytest.approx(2.2)
     assert found["whole"]["steps"]["integrate"]["peak_mb"] == 700.0
     assert json.loads(json.dumps(found))["growth"] == []
 
@@ -242,7 +246,9 @@ def test_text_shows_both_commands_and_their_steps():
     assert ["draw_picture", "1", "1.00", "0.75", "8%", "400"] in lines
     assert ["draw_picture", "1", "1.00", "0.75", "25%", "400"] in lines
     assert ["processor", "time", "6.0", "s", "3.0", "s", "[2.0-8.0]", "2.0"] in lines
-    assert ["of", "which", "steps", "0.8", "s", "[0.8-0.8]"] in lines
+    assert ["of", "which", "steps", "1.0", "s", "[1.0-1.0]"] in lines
+    assert ["of", "which", "steps", "2.2", "s"] in lines
+    assert ["steps", "of", "both", "0.8", "s", "[0.8-0.8]"] in lines
 
 
 def test_text_without_the_chain_has_no_ratio():
