@@ -142,7 +142,7 @@ def as_text(outcome: PictureOutcome) -> str:
         *step_table(whole.usage.cpu_s, whole.steps),
         "",
         "From the channels on, both from the same files:",
-        *_side_by_side(runs),
+        *_side_by_side(runs, outcome.target),
         f"The libraries make PNG, JPEG, 16-bit TIFF and linear image{_of_field(outcome.target)};",
         f"{_INCLUDED[outcome.target]}, which the steps of both leave out.",
         "",
@@ -238,11 +238,13 @@ def _whole_lines(runs: Sequence[PartRun]) -> list[str]:
     return lines
 
 
-def _side_by_side(runs: PictureRuns) -> list[str]:
+def _side_by_side(runs: PictureRuns, target: str) -> list[str]:
     """Return the lines that compare the chain with the command."""
     head = f"{'':<22}{'libraries':>26}{'platelog':>26}{'ratio':>9}"
     lines = [head if runs.chain else f"{'':<22}{'platelog':>26}"]
     for name, (label, unit, figure) in FIGURES.items():
+        if name == "field_mb" and target == "picture":
+            continue
         ours, chain = [figure(run) for run in runs.part], [figure(run) for run in runs.chain]
         line = f"{label:<22}"
         if chain:

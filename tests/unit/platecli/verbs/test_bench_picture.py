@@ -251,6 +251,13 @@ def test_text_shows_both_commands_and_their_steps():
     assert ["steps", "of", "both", "0.8", "s", "[0.8-0.8]"] in lines
 
 
+@pytest.mark.parametrize(("target", "rows"), [("picture", 1), ("all", 2)])
+def test_bytes_of_the_field_are_compared_where_both_make_it(target, rows):
+    """The row of sources stands with the whole command, and beside the chain's only for all."""
+    lines = picture_tables.as_text(outcome(target=target)).splitlines()
+    assert sum(line.startswith("sources, annotations") for line in lines) == rows
+
+
 def test_text_without_the_chain_has_no_ratio():
     """Without the chain there is one column, and no figure of it in the JSON."""
     bare = outcome(runs=replace(outcome().runs, chain=[]))
