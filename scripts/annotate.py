@@ -15,12 +15,11 @@ from platefiles.picture.annotated_picture import (
     Drawing,
     StarMark,
     catalogue_ellipse,
-    plain_pixels,
     source_ellipse,
 )
 from platefiles.picture.annotation_metadata import drawn_label
-from platefiles.picture.picture_files import of_8_bits, write_picture, write_svg
-from platefiles.picture.picture_source import read_picture
+from platefiles.picture.picture_files import write_picture, write_svg
+from platefiles.picture.picture_source import PictureFile, picture_shape
 from platefiles.picture.picture_wcs import map_of_wcs, picture_place
 from platefiles.provenance.content_digest import check_picture
 from platefiles.settings.field import Annotation
@@ -74,8 +73,7 @@ def annotate(
     """
     given = Job.of(job)
     check_picture(path_to_picture)
-    picture = read_picture(path_to_picture)
-    shape = (picture.shape[1], picture.shape[2])
+    shape = picture_shape(path_to_picture)[1:]
     wcs = picture_place(path_to_linear_image, shape)
     if wcs is None:
         log.warning("%s: only the picture is shown", read_refusal(path_to_solution))
@@ -93,8 +91,9 @@ def annotate(
     if Path(path_to_drawing).suffix == ".svg":
         write_svg(path_to_drawing, _empty(shape) if drawing is None else drawing.svg(), label)
     else:
-        pixels = plain_pixels(picture) if drawing is None else drawing.png_pixels(picture)
-        write_picture(path_to_drawing, of_8_bits(pixels), label)
+        picture = PictureFile(path_to_picture)
+        pixels = picture if drawing is None else drawing.over(picture)
+        write_picture(path_to_drawing, pixels.rows(0, shape[0]), label)
 
 
 def _drawing(

@@ -12,7 +12,7 @@ from platefiles.fits.products_io import read_header
 from platefiles.jobs.job_log import log
 from platefiles.picture.overview_picture import Panel, draw_sheet
 from platefiles.picture.picture_files import Label, write_picture
-from platefiles.picture.picture_source import PictureRows
+from platefiles.picture.picture_source import PictureFile
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
 from platefiles.settings.job import JobSettings, StepJob
@@ -75,7 +75,7 @@ def contact_sheet(
         raise UserError(msg) from error
     panels += [_sky(name, path) for name, path in paths_to_skies.items()]
     panels += [
-        Panel(picture_panel(PictureRows.of(path), WIDEST_PX), path.name.split(".")[0], title)
+        Panel(picture_panel(PictureFile(path), WIDEST_PX), path.name.split(".")[0], title)
         for path in paths_to_pictures
     ]
     method = f"contact sheet of {len(panels)} panels; channels by one curve in units of their noise"

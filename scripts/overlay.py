@@ -12,15 +12,15 @@ from platefiles.fits.checked_read import check_file
 from platefiles.jobs.job_log import job_log, log
 from platefiles.picture.annotation_metadata import drawn_label
 from platefiles.picture.overlay_image import laid_on_grid
-from platefiles.picture.picture_files import of_8_bits, write_picture
-from platefiles.picture.picture_source import read_picture
+from platefiles.picture.picture_files import write_picture
+from platefiles.picture.picture_source import PictureFile
 from platefiles.picture.picture_wcs import picture_place
-from platefiles.picture.side_by_side_picture import side_by_side
+from platefiles.picture.side_by_side_picture import Sheet
 from platefiles.provenance.content_digest import check_picture
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Stretch
 from platelib.picture.render import Look, render
-from platelib.picture.side_by_side import Panels, blend
+from platelib.picture.side_by_side import Blend, Grey
 
 
 class _Settings(JobSettings):
@@ -28,7 +28,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """The job of the contact sheet: panels and settings.
+    """The job of the overlay: titles and settings.
 
     Attributes
     ----------
@@ -73,28 +73,26 @@ def overlay(
     given = Job.of(job)
     check_picture(path_to_picture)
     check_file(path_to_image, given.image_sha256)
-    picture = np.moveaxis(read_picture(path_to_picture), 0, -1)
-    shape = (picture.shape[0], picture.shape[1])
-    place = picture_place(path_to_linear_image, shape)
+    picture = PictureFile(path_to_picture)
+    place = picture_place(path_to_linear_image, picture.shape)
     if place is None:
         msg = "no overlay can be drawn: the picture has no astrometric solution"
         raise UserError(f"{msg}; field/solution.fits gives the reason (NOTPLACE)")
-    laid = laid_on_grid(path_to_image, place, shape)
+    laid = laid_on_grid(path_to_image, place, picture.shape)
     covered = np.isfinite(laid)
     log.info("%s covers %.0f %% of the picture", given.image, 100 * covered.mean())
     try:
         look = Look(**given.settings.stretch.model_dump())
-        shown = render(laid[None], None, look).pixels / 65535.0
+        other = Grey(render(laid[None], None, look).pixels[..., 0])
     except ValueError as why:
         msg = f"{path_to_image}: {why}; give another image under sky, overlays"
         raise UserError(msg) from why
-    mixed = blend(picture, np.where(covered, shown[..., 0], np.nan))
     labels = (given.title, given.image, f"{given.image} in red, the picture in green and blue")
-    sheet = np.asarray(side_by_side(Panels(picture, shown, mixed, 1.0, 1), labels))
+    sheet = Sheet([picture, other, Blend(picture, other.levels, covered)], labels)
     inputs = {"picture": path_to_picture, "linear_image": path_to_linear_image}
     method = f"the picture beside {given.image}, and both blended"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
-    write_picture(path_to_overlay, of_8_bits(sheet), label)
+    write_picture(path_to_overlay, sheet.rows(0, sheet.shape[0]), label)
 
 
 if __name__ == "__main__":

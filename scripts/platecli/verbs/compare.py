@@ -1,23 +1,34 @@
 """The verb `compare`: list the differences of two versions of a picture or a channel."""
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
+from astropy.io import fits
 
 from platecli.arguments.naming import add_directory, file_word
 from platecli.text.differing import columns, percent
 from platecli.text.screen import show
 from platefiles.audit.environment_changes import changes, surroundings
-from platefiles.audit.product_differences import compare_files
+from platefiles.audit.product_differences import (
+    PlaneDifference,
+    compare_colours,
+    compare_files,
+)
 from platefiles.audit.product_versions import SubChange, setting_changes, state_counts, sub_changes
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import BrokenFits, read_blocks
-from platefiles.fits.products_io import read_header, read_image
+from platefiles.fits.image_rows import PlaneRows
+from platefiles.fits.products_io import read_header
 from platefiles.integration.sub_rows import SubRow, read_sub_rows
-from platefiles.picture.picture_source import is_picture, product_of, read_picture, record_of
+from platefiles.picture.picture_source import (
+    PictureFile,
+    is_picture,
+    picture_shape,
+    product_of,
+    record_of,
+)
 from platefiles.picture.side_by_side_picture import write_side_by_side
 from platefiles.provenance.activities import Record
 from platefiles.settings.picture import Stretch
@@ -78,9 +89,14 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(msg)
     check_shapes(first, second)
     show([f"A  {first}", f"B  {second}"])
-    show((*_making_lines(_Version.of(first), _Version.of(second)), *_pixels(first, second)))
+    show(_making_lines(_Version.of(first), _Version.of(second)))
+    pictures = (PictureFile(first), PictureFile(second)) if is_picture(first) else None
+    if pictures is not None:
+        show(_lines(compare_colours(*pictures), _unit(first)))
+    else:
+        show(_lines(compare_files(first, second, left_out=_COUNTS).planes, _unit(first)))
     if args.into is not None:
-        panels = side_by_side(first, second)
+        panels = display_panels(*pictures) if pictures else _linear_panels(first, second)
         span = f"black to white ±{panels.limit:.3g} {_unit(first)}".rstrip()
         last = f"B - A, {span}" if panels.limit else "B - A: no pixel differs"
         write_side_by_side(args.into, panels, (f"A  {first}", f"B  {second}", last))
@@ -108,7 +124,7 @@ def check_shapes(first: Path, second: Path) -> None:
 
 def _shape(file: Path) -> tuple[int, ...]:
     if is_picture(file):
-        return read_picture(file).shape
+        return picture_shape(file)
     try:
         read_blocks(file)  # report a truncated file before its data are read
         header = read_header(file, "SCI")
@@ -167,14 +183,8 @@ def _word(value: object) -> str:
     return "none" if value is None else str(value)
 
 
-def _pixels(first: Path, second: Path) -> Iterator[str]:
+def _lines(planes: Sequence[PlaneDifference], unit: str) -> Iterator[str]:
     """Say how much the pixels differ, plane by plane."""
-    planes = [
-        plane
-        for plane in compare_files(first, second).planes
-        if plane.name.split()[0] not in _COUNTS
-    ]
-    unit = _unit(first)
     rows = [("B - A", "differ", "mean", "rms", *(f"{p:g} %" for p in PERCENTILES), "unit")]
     for plane in planes:
         rows.append(_row(plane.name, plane.values, "" if plane.name == "VAR" else unit))
@@ -192,20 +202,18 @@ def _row(name: str, found: Difference, unit: str) -> tuple[str, ...]:
     return (name, percent(found.share), *(f"{number:.3g}" for number in numbers), unit)
 
 
-def side_by_side(first: Path, second: Path) -> Panels:
-    """Draw both files and their difference; linear ones by the usual stretch of the first.
+def _linear_panels(first: Path, second: Path) -> Panels:
+    """Draw two linear images and their difference by the usual stretch of the first.
 
     Raises
     ------
     UserError
         If there is nothing to draw.
     """
-    if is_picture(first):
-        return display_panels(read_picture(first), read_picture(second))
-    images = (read_image(file)[0] for file in (first, second))
-    one, other = (image if image.ndim == 3 else image[np.newaxis] for image in images)
-    try:
-        return linear_panels(one, other, Look(**Stretch().model_dump()))
-    except ValueError as error:
-        msg = f"{first}: {error}"
-        raise UserError(msg) from error
+    with fits.open(first, memmap=False) as ones, fits.open(second, memmap=False) as others:
+        rows = PlaneRows.of(ones["SCI"]), PlaneRows.of(others["SCI"])
+        try:
+            return linear_panels(*rows, Look(**Stretch().model_dump()))
+        except ValueError as error:
+            msg = f"{first}: {error}"
+            raise UserError(msg) from error

@@ -1,6 +1,6 @@
 """Compare two products: images by plane, tables by column, headers by card."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,8 +9,9 @@ import numpy as np
 from astropy.io import fits
 
 from platefiles.core.errors import UserError
+from platefiles.fits.image_rows import Plane
 from platefiles.picture.picture_files import lines_of
-from platefiles.picture.picture_source import is_picture, read_picture
+from platefiles.picture.picture_source import FULL_SCALE, PictureFile, is_picture, picture_shape
 from platefiles.provenance.record import EXTNAME as RECORD
 from platelib.picture.image_difference import Difference, difference
 
@@ -97,13 +98,17 @@ class ProductDifference:
         return planes_alike and all(table.same for table in self.tables) and not self.one_sided
 
 
-def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
+def compare_files(
+    first: str | Path, second: str | Path, left_out: Collection[str] = ()
+) -> ProductDifference:
     """Compare two FITS products, two pictures, or two drawings.
 
     Parameters
     ----------
     first, second : path-like
         Both of one kind; the values of pictures are fractions of full scale.
+    left_out : collection of str
+        Names of images whose pixels are not compared.
 
     Raises
     ------
@@ -111,7 +116,9 @@ def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
         If a file cannot be read as the kind that its name says.
     """
     try:
-        return _compared(first, second)
+        if is_picture(first):
+            return _compare_pictures(first, second)
+        return compare_products(first, second, left_out)
     except (UserError, OSError):
         raise
     except Exception as error:  # a reader may raise anything for a file that is not as it claims
@@ -120,37 +127,42 @@ def compare_files(first: str | Path, second: str | Path) -> ProductDifference:
         raise UserError(msg) from error
 
 
-def _compared(first: str | Path, second: str | Path) -> ProductDifference:
-    if not is_picture(first):
-        return compare_products(first, second)
+def _compare_pictures(first: str | Path, second: str | Path) -> ProductDifference:
     if Path(first).suffix == ".svg":
         alike = lines_of(first) == lines_of(second)
         return ProductDifference((), (), (), () if alike else ("other lines are drawn",))
-    one, other = read_picture(first), read_picture(second)
-    if one.shape != other.shape:
-        return ProductDifference(
-            (), (), (), (f"{_size(one.shape)} and {_size(other.shape)} pixels",)
-        )
-    planes = (
-        PlaneDifference(name, difference(one[number], other[number]))
-        for number, name in enumerate(("red", "green", "blue"))
+    shapes = [picture_shape(file) for file in (first, second)]
+    if shapes[0] != shapes[1]:
+        return ProductDifference((), (), (), (f"{_size(shapes[0])} and {_size(shapes[1])} pixels",))
+    return ProductDifference(compare_colours(PictureFile(first), PictureFile(second)), (), (), ())
+
+
+def compare_colours(first: PictureFile, second: PictureFile) -> tuple[PlaneDifference, ...]:
+    """Compare two pictures of one shape, colour by colour, in fractions of full scale."""
+    pairs = zip(("red", "green", "blue"), first.planes, second.planes, strict=True)
+    return tuple(
+        PlaneDifference(name, difference(one, other, unit=1 / FULL_SCALE))
+        for name, one, other in pairs
     )
-    return ProductDifference(tuple(planes), (), (), ())
 
 
-def compare_products(first: str | Path, second: str | Path) -> ProductDifference:
+def compare_products(
+    first: str | Path, second: str | Path, left_out: Collection[str] = ()
+) -> ProductDifference:
     """Compare two FITS products, but for their records, which tell why they differ.
 
     Parameters
     ----------
     first, second : path-like
         Products; the HDUs are matched by name.
+    left_out : collection of str
+        Names of images whose pixels are not compared.
     """
     planes: list[PlaneDifference] = []
     tables: list[TableDifference] = []
     cards: list[CardDifference] = []
     one_sided: list[str] = []
-    with fits.open(first, memmap=True) as ones, fits.open(second, memmap=True) as others:
+    with fits.open(first, memmap=False) as ones, fits.open(second, memmap=False) as others:
         by_name, by_other = (
             {_name(hdu): hdu for hdu in hdus if hdu.name != RECORD} for hdus in (ones, others)
         )
@@ -164,10 +176,17 @@ def compare_products(first: str | Path, second: str | Path) -> ProductDifference
                 tables.append(_compare_tables(name, one.data, other.data))
             elif one.shape != other.shape:
                 one_sided.append(f"{name}: {_size(one.shape)} and {_size(other.shape)} pixels")
-            elif one.data is not None:
-                variance = by_name["VAR"].data if name == "SCI" and "VAR" in by_name else None
-                planes += _compare_images(name, one, other, variance)
+            elif one.shape and name not in left_out:
+                noise = _Noise(by_name["VAR"]) if name == "SCI" and "VAR" in by_name else None
+                planes += _compare_images(name, one, other, noise)
     return ProductDifference(tuple(planes), tuple(tables), tuple(cards), tuple(one_sided))
+
+
+class _Noise(Plane):
+    """The standard deviations of an image of variances."""
+
+    def __getitem__(self, rows: slice) -> np.ndarray:
+        return np.sqrt(super().__getitem__(rows))
 
 
 def _name(hdu: Any) -> str:
@@ -197,15 +216,15 @@ def plane_names(name: str, header: fits.Header, count: int) -> list[str]:
 
 
 def _compare_images(
-    name: str, one: Any, other: Any, variance: np.ndarray | None
+    name: str, one: Any, other: Any, noise: Plane | None
 ) -> Iterator[PlaneDifference]:
     if len(one.shape) != 3:
-        noise = None if variance is None else np.sqrt(variance)
-        in_noise = None if noise is None else difference(one.data, other.data, noise)
-        yield PlaneDifference(name, difference(one.data, other.data), in_noise)
+        first, second = (Plane(hdu) if len(hdu.shape) == 2 else hdu.data for hdu in (one, other))
+        in_noise = None if noise is None else difference(first, second, noise)
+        yield PlaneDifference(name, difference(first, second), in_noise)
         return
-    for number, plane in enumerate(plane_names(name, one.header, len(one.data))):
-        yield PlaneDifference(plane, difference(one.data[number], other.data[number]))
+    for number, plane in enumerate(plane_names(name, one.header, one.shape[0])):
+        yield PlaneDifference(plane, difference(Plane(one, number), Plane(other, number)))
 
 
 def _compare_tables(name: str, one: Any, other: Any) -> TableDifference:

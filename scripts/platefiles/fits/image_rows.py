@@ -1,7 +1,9 @@
 """Images of products, read by rows: what is held is a strip, not the image."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -86,3 +88,54 @@ class ImageRows:
         words = values.view(np.uint16)
         words ^= np.uint16(_WORDS_ZERO)
         return words
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A plane of an image in any FITS file, read by rows as it is sliced.
+
+    Attributes
+    ----------
+    hdu : astropy.io.fits.ImageHDU
+        Of an open file.
+    number : int or None
+        Of the plane in a cube; None for an image of two axes.
+    """
+
+    hdu: Any
+    number: int | None = None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of rows and columns."""
+        ny, nx = self.hdu.shape[-2:]
+        return ny, nx
+
+    def __getitem__(self, rows: slice) -> np.ndarray:
+        """Return rows in native byte order, scaled as the header says."""
+        first = () if self.number is None else (self.number,)
+        start, stop, _ = rows.indices(self.shape[0])
+        found = np.asarray(self.hdu.section[(*first, slice(start, stop))])
+        return found.astype(found.dtype.newbyteorder("="), copy=False)
+
+
+@dataclass(frozen=True)
+class PlaneRows:
+    """All planes of an image in any FITS file, read by rows."""
+
+    planes: Sequence[Plane]
+
+    @classmethod
+    def of(cls, hdu: Any) -> "PlaneRows":
+        """Return the planes of an open image of two or three axes."""
+        numbers = range(hdu.shape[0]) if len(hdu.shape) == 3 else (None,)
+        return cls([Plane(hdu, number) for number in numbers])
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Number of planes, rows and columns."""
+        return len(self.planes), *self.planes[0].shape
+
+    def __call__(self, start: int, stop: int) -> np.ndarray:
+        """Return rows of all planes, ``(n, stop - start, nx)``."""
+        return np.stack([plane[start:stop] for plane in self.planes])

@@ -10,16 +10,26 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import matplotlib.backends.backend_svg  # noqa: F401 - else each job that draws loads it
 import numpy as np
+from matplotlib import rc_context
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.patches import Ellipse as Patch
+from matplotlib.patheffects import withStroke
 
 from platefiles.core.safe_names import printable
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.picture.graticule import directions, grid_lines, scale_bar
 from platelib.picture.label_layout import Box, Wish, place_labels
+from platelib.picture.reduced import Pixels
 
 _DPI = 100.0
 _GRID, _OBJECT, _FAINT, _STAR, _INK = "#6f8fb0", "#ffd35a", "#7fe0e0", "#c9c9c9", "#f4f4f4"
 _LEAST_REACH_PX = 6.0
+_FULL = 65535
+_STRIP_ROWS = 64
 MOST_LETTERS = 200
 """Of a longer text the beginning is drawn: the font library refuses images that are too wide."""
 
@@ -94,39 +104,37 @@ class Drawing:
     stars: Sequence[StarMark]
     boxes: list[Box] = field(default_factory=list)
 
-    def png_pixels(self, picture: np.ndarray) -> np.ndarray:
+    def over(self, picture: Pixels) -> Pixels:
         """Return the picture with the drawing.
 
         Parameters
         ----------
-        picture : numpy.ndarray
-            ``(3, ny, nx)`` float64 display values, row 0 at the bottom.
+        picture : Pixels
+            Rounded to 8 bits a colour.
 
         Returns
         -------
-        numpy.ndarray
-            ``(ny, nx, 3)`` uint8, row 0 at the top.
+        Pixels
         """
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-
         figure, axes = self._figure()
         figure.patch.set_visible(False)
         renderer = FigureCanvasAgg(figure).get_renderer()
         self._draw(figure, axes, renderer)
         # As an image of the figure, the picture would be sampled again, in 112 bytes a pixel.
-        pixels = np.asarray(renderer.buffer_rgba())
-        pixels[..., :3], pixels[..., 3] = plain_pixels(picture), 255
+        canvas = np.asarray(renderer.buffer_rgba())[::-1]
+        levels = ((np.arange(_FULL + 1) + 128) // 257).astype(np.uint8)
+        for start in range(0, len(canvas), _STRIP_ROWS):
+            rows = canvas[start : start + _STRIP_ROWS]
+            rows[..., :3], rows[..., 3] = levels[picture.rows(start, start + len(rows))], 255
         figure.draw(renderer)
-        return pixels[..., :3].copy()
+        return _Canvas(canvas)
 
     def svg(self) -> bytes:
         """Return the drawing alone, on a transparent background, in the size of the picture."""
-        from matplotlib import rc_context
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-
         figure, axes = self._figure()
         figure.patch.set_alpha(0.0)
-        self._draw(figure, axes, FigureCanvasAgg(figure).get_renderer())
+        # The size of letters is all that is asked of it.
+        self._draw(figure, axes, RendererAgg(1, 1, _DPI))
         content = io.BytesIO()
         with rc_context({"svg.hashsalt": "platelog", "svg.fonttype": "path"}):
             figure.savefig(
@@ -140,8 +148,6 @@ class Drawing:
         return float(np.clip(min(self.shape) / 95.0, 7.0, 30.0)) * 72.0 / _DPI
 
     def _figure(self):
-        from matplotlib.figure import Figure
-
         ny, nx = self.shape
         figure = Figure(figsize=(nx / _DPI, ny / _DPI), dpi=_DPI, frameon=True)
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
@@ -190,8 +196,6 @@ class Drawing:
         pen.fixed(label, right - bar / 2, bottom + 6, "center", "bottom", 1.2)
 
     def _ellipses(self, pen: "_Pen") -> None:
-        from matplotlib.patches import Ellipse as Patch
-
         wishes = []
         for one in self.ellipses:
             axes = [2 * max(axis, _LEAST_REACH_PX) for axis in (one.major_px, one.minor_px)]
@@ -217,6 +221,21 @@ class Drawing:
 
 
 @dataclass(frozen=True)
+class _Canvas:
+    """A finished drawing, ``(ny, nx, 4)`` uint8, row 0 at the bottom."""
+
+    pixels: np.ndarray
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        ny, nx = self.pixels.shape[:2]
+        return ny, nx
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        return np.multiply(self.pixels[start:stop, :, :3], 257, dtype=np.uint16)
+
+
+@dataclass(frozen=True)
 class _Pen:
     """Writes labels into free space and records the occupied space."""
 
@@ -228,8 +247,6 @@ class _Pen:
 
     def size(self, text: str, scale: float) -> tuple[float, float]:
         """Return width and height of a text in pixels."""
-        from matplotlib.font_manager import FontProperties
-
         font = FontProperties(family="DejaVu Sans", size=self.point * scale)
         drawn = drawn_text(text)
         width, height, _ = self.renderer.get_text_width_height_descent(drawn, font, False)
@@ -237,8 +254,6 @@ class _Pen:
 
     def write(self, text: str, box: Box, colour: str, scale: float) -> None:
         """Write a text into its box, with a dark rim for contrast."""
-        from matplotlib.patheffects import withStroke
-
         self.axes.text(
             0.5 * (box.left + box.right),
             0.5 * (box.bottom + box.top),
@@ -306,12 +321,6 @@ def drawn_text(text: str) -> str:
     """
     shown = printable(text)
     return shown if len(shown) <= MOST_LETTERS else f"{shown[: MOST_LETTERS - 1]}…"
-
-
-def plain_pixels(picture: np.ndarray) -> np.ndarray:
-    """Return the pixels of `Drawing.png_pixels` without annotations."""
-    planes = [np.rint(plane[::-1] * 255).astype(np.uint8) for plane in picture]
-    return np.stack(planes, axis=-1)
 
 
 def catalogue_ellipse(row: Mapping[str, Any], sky_map: SkyMap) -> Ellipse:

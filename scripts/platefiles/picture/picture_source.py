@@ -2,6 +2,8 @@
 
 import math
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,8 +22,9 @@ from platefiles.provenance.xmp import Origin, read_origin
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
 
-_BYTES_A_PIXEL = 3 * (8 + 8 + 2)
-"""Two pictures of three colours in float64, and one as it is stored."""
+FULL_SCALE = 65535
+_BYTES_A_PIXEL = 2 * 3 * (2 + 1)
+"""Two pictures of three colours in 16 bits, and one of 8 bits for each of them as it is decoded."""
 
 Image.MAX_IMAGE_PIXELS = None  # `_check_size` judges, before any pixel is read
 
@@ -31,62 +34,83 @@ def is_picture(path: str | Path) -> bool:
     return Path(path).suffix.lower() in PICTURES
 
 
-def read_picture(path: str | Path) -> np.ndarray:
-    """Read a picture; see `read_pixels`.
+class PictureFile:
+    """The pixels of a picture file, row 0 at the bottom.
 
-    Returns
-    -------
-    numpy.ndarray
-        ``(3, ny, nx)`` float64, display values from 0 to 1, row 0 at the bottom.
-    """
-    pixels = read_pixels(path)
-    return np.moveaxis(pixels, -1, 0) / float(np.iinfo(pixels.dtype).max)
-
-
-@dataclass(frozen=True)
-class PictureRows:
-    """The rows of a picture file.
-
-    Attributes
+    Parameters
     ----------
-    pixels : numpy.ndarray
-        ``(ny, nx, 3)`` uint8 or uint16, row 0 at the bottom.
-    """
-
-    pixels: np.ndarray
-
-    @classmethod
-    def of(cls, path: str | Path) -> "PictureRows":
-        """Read a picture; see `read_pixels`."""
-        return cls(read_pixels(path))
-
-    @property
-    def shape(self) -> tuple[int, int, int]:
-        """Number of colours, rows and columns."""
-        ny, nx, count = self.pixels.shape
-        return count, ny, nx
-
-    def __call__(self, start: int, stop: int) -> np.ndarray:
-        """Return rows of all colours, ``(3, stop - start, nx)`` uint16 sRGB display values."""
-        rows = np.moveaxis(self.pixels[start:stop], -1, 0)
-        return np.multiply(rows, 257 if rows.dtype == np.uint8 else 1, dtype=np.uint16)
-
-
-def read_pixels(path: str | Path) -> np.ndarray:
-    """Read the pixels of a picture.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(ny, nx, 3)`` uint8 or uint16 sRGB display values, row 0 at the bottom.
+    path : path-like
+        PNG, JPEG or TIFF with three colours.
 
     Raises
     ------
     UserError
         If it cannot be read or does not have three colours.
     """
+
+    def __init__(self, path: str | Path):
+        with _reading(path):
+            self._pixels = _decoded(Path(path))[::-1]
+        _check_colours(path, self._pixels.shape, self._pixels.dtype)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of rows and columns."""
+        ny, nx, _ = self._pixels.shape
+        return ny, nx
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Return ``(stop - start, nx, 3)`` uint16 sRGB display values."""
+        rows = self._pixels[start:stop]
+        return np.multiply(rows, 257 if rows.dtype == np.uint8 else 1, dtype=np.uint16)
+
+    @property
+    def planes(self) -> "list[_Colour]":
+        """The colours, each sliced by rows."""
+        return [_Colour(self, number) for number in range(3)]
+
+
+@dataclass(frozen=True)
+class _Colour:
+    """A colour of a picture, which gives its rows as it is sliced."""
+
+    picture: PictureFile
+    number: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.picture.shape
+
+    def __getitem__(self, rows: slice) -> np.ndarray:
+        start, stop, _ = rows.indices(self.shape[0])
+        return self.picture.rows(start, stop)[..., self.number]
+
+
+def picture_shape(path: str | Path) -> tuple[int, int, int]:
+    """Return the number of colours, rows and columns of a picture, from its header.
+
+    Raises
+    ------
+    UserError
+        As `PictureFile`.
+    """
+    with _reading(path):
+        if _is_tiff(Path(path)):
+            with tifffile.TiffFile(path) as pages:
+                shape, dtype = pages.series[0].shape, pages.series[0].dtype
+        else:
+            with Image.open(path) as image:
+                shape, dtype = (*image.size[::-1], 3), np.dtype(np.uint8)
+        _check_size(Path(path), shape[:2])
+    _check_colours(path, shape, dtype)
+    return 3, shape[0], shape[1]
+
+
+@contextmanager
+def _reading(path: str | Path) -> Iterator[None]:
+    """Turn what a decoder raises into a sentence."""
     try:
-        pixels = _decoded(Path(path))
+        yield
     except UserError:
         raise
     except OSError as error:
@@ -96,14 +120,20 @@ def read_pixels(path: str | Path) -> np.ndarray:
     except Exception as error:  # a decoder may raise anything for a file that is not as it claims
         msg = f"{path}: is no picture that can be read; name a whole picture"
         raise UserError(msg) from error
-    if pixels.dtype not in (np.uint8, np.uint16) or pixels.ndim != 3 or pixels.shape[2] != 3:
+
+
+def _check_colours(path: str | Path, shape: tuple[int, ...], dtype: np.dtype | None) -> None:
+    if dtype not in (np.uint8, np.uint16) or len(shape) != 3 or shape[2] != 3:
         msg = f"{path}: is no picture of three colours with 8 or 16 bits"
         raise UserError(msg)
-    return pixels[::-1]
+
+
+def _is_tiff(path: Path) -> bool:
+    return path.suffix.lower() in (".tif", ".tiff")
 
 
 def _decoded(path: Path) -> np.ndarray:
-    if path.suffix.lower() in (".tif", ".tiff"):
+    if _is_tiff(path):
         with tifffile.TiffFile(path) as pages:
             _check_size(path, pages.series[0].shape[:2])
             return np.asarray(pages.asarray())

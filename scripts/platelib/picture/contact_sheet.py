@@ -8,6 +8,7 @@ from platelib.background.surface import SkySurface
 from platelib.colour.grey_sky import measure_sky
 from platelib.colour.srgb import encode
 from platelib.picture.reduced import (
+    Pixels,
     Rows,
     reduced_light,
     reduced_without_gaps,
@@ -102,13 +103,12 @@ def model_panel(model: SkySurface, widest_px: int) -> tuple[np.ndarray, float, f
     return np.nan_to_num(shown), low, high
 
 
-def picture_panel(display: Rows, widest_px: int) -> np.ndarray:
+def picture_panel(display: Pixels, widest_px: int) -> np.ndarray:
     """Make a finished picture smaller by averaging its light.
 
     Parameters
     ----------
-    display : Rows
-        Three planes of uint16 sRGB display values.
+    display : Pixels
     widest_px : int
         Pixels of the longer side.
 
@@ -117,4 +117,4 @@ def picture_panel(display: Rows, widest_px: int) -> np.ndarray:
     numpy.ndarray
         ``(3, my, mx)`` float64 display values from 0 to 1.
     """
-    return encode(reduced_light(display, reduction(display.shape[1:], widest_px)))
+    return encode(reduced_light(display, reduction(display.shape, widest_px)))

@@ -1,11 +1,17 @@
 """Statistics of the difference of two images of one shape."""
 
+import math
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 
 PERCENTILES = (1.0, 16.0, 50.0, 84.0, 99.0)
 """Of the differences; 16 and 84 are one sigma on each side where errors are normal."""
+
+_STRIP_PX = 1 << 18
+_MANY = 50_000
+"""Values from which on percentiles are found by counting, with compiled kernels."""
 
 
 @dataclass(frozen=True)
@@ -40,18 +46,34 @@ class Difference:
         return self.differing / self.pixels if self.pixels else 0.0
 
 
+class ByRows(Protocol):
+    """An image, or a plane of one, that gives its rows as it is sliced."""
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Length of each axis."""
+
+    def __getitem__(self, rows: slice, /) -> Any:
+        """Return rows as an array."""
+
+
 def difference(
-    first: np.ndarray, second: np.ndarray, noise: np.ndarray | None = None
+    first: ByRows, second: ByRows, noise: ByRows | None = None, unit: float = 1.0
 ) -> Difference:
     """Compare two images, value by value.
 
+    Percentiles of integers of up to 16 bits are found by counting. Of other images the
+    differences are held, as float32 where the values have no more digits.
+
     Parameters
     ----------
-    first, second : numpy.ndarray
+    first, second : numpy.ndarray or ByRows
         Of one shape, numbers of any type; NaN = no value, and two of them are alike.
-    noise : numpy.ndarray, optional
+    noise : numpy.ndarray or ByRows, optional
         Of the same shape: standard deviations, by which differences are divided. Pixels whose
         noise is not a positive number are left out of the statistics.
+    unit : float
+        Size of a step of 1, for images in integers.
 
     Raises
     ------
@@ -61,25 +83,125 @@ def difference(
     if first.shape != second.shape:
         msg = f"images of {first.shape} and {second.shape} cannot be compared"
         raise ValueError(msg)
-    blank, other_blank = np.isnan(first), np.isnan(second)
-    differs = (first != second) & ~(blank & other_blank)
-    one_sided = int(np.count_nonzero(blank != other_blank))
-    counted = ~(blank | other_blank)
-    if noise is not None:
-        counted &= noise > 0
-    values = second[counted].astype(np.float64) - first[counted].astype(np.float64)
-    if noise is not None:
-        values /= noise[counted]
-    count = int(np.count_nonzero(differs))
-    if not values.size:
+    size, length = math.prod(first.shape), first.shape[0] if first.shape else 0
+    step = max(1, _STRIP_PX * length // max(size, 1))
+    differing = one_sided = 0
+    total: _Steps | _Values | None = None
+    for start in range(0, length, step):
+        rows = slice(start, start + step)
+        one, other = np.asarray(first[rows]), np.asarray(second[rows])
+        blank, other_blank = np.isnan(one), np.isnan(other)
+        differing += int(np.count_nonzero((one != other) & ~(blank & other_blank)))
+        one_sided += int(np.count_nonzero(blank != other_blank))
+        counted = ~(blank | other_blank)
+        if total is None:
+            small = all(_is_small_integer(part.dtype) for part in (one, other))
+            values = np.result_type(one, other, np.float32)
+            total = _Steps() if small and noise is None else _Values(size, values)
+        sigma = None if noise is None else np.asarray(noise[rows])
+        if sigma is not None:
+            counted &= sigma > 0
+            sigma = sigma[counted]
+        total.add(one[counted], other[counted], sigma)
+    if total is None or not total.count:
         nothing = (float("nan"),) * len(PERCENTILES)
-        return Difference(first.size, count, one_sided, np.nan, np.nan, np.nan, nothing)
-    return Difference(
-        first.size,
-        count,
-        one_sided,
-        float(np.mean(values)),
-        float(np.sqrt(np.mean(values * values))),
-        float(np.max(np.abs(values))),
-        tuple(float(value) for value in np.percentile(values, PERCENTILES)),
-    )
+        return Difference(size, differing, one_sided, np.nan, np.nan, np.nan, nothing)
+    numbers = (total.mean, total.rms, total.max_abs, *total.percentiles())
+    mean, rms, max_abs, *percentiles = (number * unit for number in numbers)
+    return Difference(size, differing, one_sided, mean, rms, max_abs, tuple(percentiles))
+
+
+def _is_small_integer(dtype: np.dtype) -> bool:
+    return dtype.kind in "iu" and dtype.itemsize <= 2
+
+
+class _Steps:
+    """Differences of integers of up to 16 bits, counted by size."""
+
+    _MOST = 1 << 16
+
+    def __init__(self) -> None:
+        self._counts = np.zeros(2 * self._MOST, dtype=np.int64)
+
+    def add(self, first: np.ndarray, second: np.ndarray, _noise: None = None) -> None:
+        steps = second.astype(np.int32)
+        steps -= first
+        steps += self._MOST
+        self._counts += np.bincount(steps, minlength=self._counts.size)
+
+    @property
+    def _steps(self) -> np.ndarray:
+        return np.arange(-self._MOST, self._MOST)
+
+    @property
+    def count(self) -> int:
+        return int(self._counts.sum())
+
+    @property
+    def mean(self) -> float:
+        return int((self._counts * self._steps).sum()) / self.count
+
+    @property
+    def rms(self) -> float:
+        return math.sqrt(int((self._counts * self._steps**2).sum()) / self.count)
+
+    @property
+    def max_abs(self) -> float:
+        return float(np.abs(self._steps[self._counts > 0]).max())
+
+    def percentiles(self) -> tuple[float, ...]:
+        below = np.cumsum(self._counts)
+        ranks = np.searchsorted(below, _ranks(self.count), side="right") - self._MOST
+        return _between(ranks.astype(float), self.count)
+
+
+class _Values:
+    """Differences of other numbers, which are held."""
+
+    def __init__(self, size: int, dtype: np.dtype) -> None:
+        self._values = np.empty(size, dtype=dtype)
+        self.count = 0
+        self._sum = self._squares = self.max_abs = 0.0
+
+    def add(self, first: np.ndarray, second: np.ndarray, noise: np.ndarray | None = None) -> None:
+        values = second.astype(np.float64)
+        values -= first
+        if noise is not None:
+            values /= noise
+        if values.size:
+            self._values[self.count : self.count + values.size] = values
+            self.count += values.size
+            self._sum += float(values.sum())
+            np.abs(values, out=values)
+            self.max_abs = max(self.max_abs, float(values.max()))
+            values *= values
+            self._squares += float(values.sum())
+
+    @property
+    def mean(self) -> float:
+        return self._sum / self.count
+
+    @property
+    def rms(self) -> float:
+        return math.sqrt(self._squares / self.count)
+
+    def percentiles(self) -> tuple[float, ...]:
+        values = self._values[: self.count]
+        if values.dtype != np.float32 or values.size < _MANY:
+            return tuple(np.percentile(values, PERCENTILES, overwrite_input=True).tolist())
+        from platelib.numerics.radix_select import ranked  # compiled kernels
+
+        found = ranked(values, _ranks(self.count).ravel().tolist())
+        return _between(np.array(found, dtype=float).reshape(-1, 2), self.count)
+
+
+def _ranks(count: int) -> np.ndarray:
+    """Return the ranks ``(n, 2)`` between which percentiles lie."""
+    low = np.floor(np.array(PERCENTILES) / 100 * (count - 1)).astype(np.int64)
+    return np.stack([low, np.minimum(low + 1, count - 1)], axis=1)
+
+
+def _between(values: np.ndarray, count: int) -> tuple[float, ...]:
+    """Interpolate between the values ``(n, 2)`` of `_ranks`, as numpy's percentiles do."""
+    share = np.array(PERCENTILES) / 100 * (count - 1) % 1
+    return tuple((values[:, 0] + share * (values[:, 1] - values[:, 0])).tolist())

@@ -33,6 +33,23 @@ class Rows(Protocol):
         """Return rows of all planes, ``(n, stop - start, nx)``."""
 
 
+class Pixels(Protocol):
+    """A picture whose rows are read as they are needed, row 0 at the bottom.
+
+    Attributes
+    ----------
+    shape : tuple of int
+        ``(ny, nx)``.
+    """
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Return number of rows and columns."""
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Return ``(stop - start, nx, 3)`` uint16 sRGB display values."""
+
+
 Look = Callable[[int, np.ndarray], None]
 
 
@@ -91,22 +108,26 @@ def reduced(rows: Rows, factor: int, look: Look | None = None) -> np.ndarray:
     return small
 
 
-def reduced_light(display: Rows, factor: int) -> np.ndarray:
+def reduced_light(display: Pixels, factor: int) -> np.ndarray:
     """Average the light of squares of pixels of a finished picture, while its rows are read.
-
-    Parameters
-    ----------
-    display : Rows
-        uint16 sRGB display values.
-    factor : int
-        Side of a square.
 
     Returns
     -------
     numpy.ndarray
-        ``(n, ny // factor, nx // factor)`` float64, linear light from 0 to 1.
+        ``(3, ny // factor, nx // factor)`` float64, linear light from 0 to 1.
     """
-    return reduced(_Light(display, decode(np.arange(_FULL + 1) / _FULL)), factor)
+    return reduced(_Looked(display, decode(np.arange(_FULL + 1) / _FULL)), factor)
+
+
+def reduced_display(display: Pixels, factor: int) -> np.ndarray:
+    """Average squares of display values of a finished picture, while its rows are read.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(3, ny // factor, nx // factor)`` float64 display values from 0 to 1.
+    """
+    return reduced(_Looked(display, np.arange(_FULL + 1) / _FULL), factor)
 
 
 def reduced_without_gaps(rows: Rows, factor: int) -> np.ndarray:
@@ -156,18 +177,18 @@ def reduced_without_gaps(rows: Rows, factor: int) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class _Light:
-    """A finished picture in linear light."""
+class _Looked:
+    """A finished picture with each value looked up in a table."""
 
-    display: Rows
-    light: np.ndarray
+    display: Pixels
+    table: np.ndarray
 
     @property
     def shape(self) -> tuple[int, int, int]:
-        return self.display.shape
+        return 3, *self.display.shape
 
     def __call__(self, start: int, stop: int) -> np.ndarray:
-        return self.light[self.display(start, stop)]
+        return np.moveaxis(self.table[self.display.rows(start, stop)], -1, 0)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.picture.reduced import reduction, shrunk
+from platelib.picture.reduced import Pixels, Rows, reduced, reduced_display, reduction
 from platelib.picture.render import Look, choose_curve, mean_plane
 from platelib.picture.stretch import stretch_planes
 
@@ -40,13 +40,13 @@ class Panels:
     factor: int
 
 
-def linear_panels(first: np.ndarray, second: np.ndarray, look: Look) -> Panels:
+def linear_panels(first: Rows, second: Rows, look: Look) -> Panels:
     """Stretch two linear images by the curve of the first, and show their difference.
 
     Parameters
     ----------
-    first, second : numpy.ndarray
-        ``(n, ny, nx)`` of one shape, n 1 or 3; linear, NaN for no data.
+    first, second : Rows
+        Of one shape, with 1 or 3 planes; linear, NaN for no data.
     look : Look
 
     Raises
@@ -55,22 +55,22 @@ def linear_panels(first: np.ndarray, second: np.ndarray, look: Look) -> Panels:
         If there are no data in the first, or its sky is without noise.
     """
     factor = reduction(first.shape[1:], WIDEST_PX)
-    small, other = (shrunk(planes, factor) for planes in (first, second))
+    small, other = (reduced(rows, factor) for rows in (first, second))
     curve, _ = choose_curve(mean_plane(small.astype(np.float32)), look)
     shown, other_shown = (np.nan_to_num(stretch_planes(planes, curve)) for planes in (small, other))
     return _panels(shown, other_shown, other - small, factor)
 
 
-def display_panels(first: np.ndarray, second: np.ndarray) -> Panels:
+def display_panels(first: Pixels, second: Pixels) -> Panels:
     """Show two finished pictures as they are, and their difference.
 
     Parameters
     ----------
-    first, second : numpy.ndarray
-        ``(3, ny, nx)`` of one shape, display values from 0 to 1.
+    first, second : Pixels
+        Of one shape.
     """
-    factor = reduction(first.shape[1:], WIDEST_PX)
-    small, other = (shrunk(planes, factor) for planes in (first, second))
+    factor = reduction(first.shape, WIDEST_PX)
+    small, other = (reduced_display(pixels, factor) for pixels in (first, second))
     return _panels(small, other, other - small, factor)
 
 
@@ -88,24 +88,62 @@ def _as_rgb(planes: np.ndarray) -> np.ndarray:
     return np.moveaxis(rgb, 0, -1)
 
 
-def blend(picture: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Show the brightness of a picture in green and blue, that of another one in red.
+@dataclass(frozen=True)
+class Grey:
+    """A picture in grey, row 0 at the bottom.
+
+    Attributes
+    ----------
+    levels : numpy.ndarray
+        ``(ny, nx)`` uint16 display values.
+    """
+
+    levels: np.ndarray
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of rows and columns."""
+        ny, nx = self.levels.shape
+        return ny, nx
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Return ``(stop - start, nx, 3)`` uint16 display values."""
+        return self.levels[start:stop, :, None].repeat(3, axis=2)
+
+
+@dataclass(frozen=True)
+class Blend:
+    """A picture whose brightness is green and blue, with the brightness of another one in red.
 
     What shines in both is white.
 
-    Parameters
+    Attributes
     ----------
-    picture : numpy.ndarray
-        ``(ny, nx, 3)`` display values from 0 to 1.
+    picture : Pixels
     other : numpy.ndarray
-        ``(ny, nx)`` display values from 0 to 1; NaN where it does not reach, there the picture
-        stays grey.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(ny, nx, 3)``.
+        ``(ny, nx)`` uint16 display values.
+    covered : numpy.ndarray
+        ``(ny, nx)`` bool: where the other reaches. Elsewhere the picture is grey.
     """
-    grey = sum(weight * picture[..., k] for k, weight in enumerate(_BRIGHTNESS))
-    red = np.where(np.isfinite(other), other, grey)
-    return np.stack([red, grey, grey], axis=-1)
+
+    picture: Pixels
+    other: np.ndarray
+    covered: np.ndarray
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of rows and columns."""
+        return self.picture.shape
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Return ``(stop - start, nx, 3)`` uint16 display values."""
+        rows = self.picture.rows(start, stop)
+        grey, green, blue = (rows[..., k] * weight for k, weight in enumerate(_BRIGHTNESS))
+        grey += green
+        grey += blue
+        mixed = np.empty_like(rows)
+        mixed[..., 1] = np.rint(grey, out=grey)
+        mixed[..., 2] = mixed[..., 1]
+        covered = self.covered[start:stop]
+        mixed[..., 0] = np.where(covered, self.other[start:stop], mixed[..., 1])
+        return mixed

@@ -13,7 +13,7 @@ from PIL import Image
 from platecli.__main__ import main
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.picture.picture_source import read_picture
+from platefiles.picture.picture_source import PictureFile
 
 STATUSES = (0, 1, 2, 5, 6)
 ODD = {
@@ -151,8 +151,8 @@ def test_odd_names_are_refused_in_a_sentence(name, tmp_path, capsys, monkeypatch
         ("a cut png", ".png", "cannot be read"),
         ("a cut jpg", ".jpg", "cannot be read: it is not a picture, or truncated"),
         ("a cut tif", ".tif", "is no picture that can be read"),
-        ("a huge png", ".png", "claims 90000 x 90000 pixels, which would take 437 GB of memory"),
-        ("a huge tif", ".tif", "claims 90000 x 90000 pixels, which would take 437 GB of memory"),
+        ("a huge png", ".png", "claims 90000 x 90000 pixels, which would take 146 GB of memory"),
+        ("a huge tif", ".tif", "claims 90000 x 90000 pixels, which would take 146 GB of memory"),
         ("a damaged png", ".png", "cannot be read|is no picture"),
     ],
 )
@@ -161,7 +161,7 @@ def test_pictures_that_cannot_be_read_say_why(kind, ending, why, odd, tmp_path):
     path = tmp_path / f"a{ending}"
     path.write_bytes(odd(kind))
     with pytest.raises(UserError, match=f"a{ending}: ({why})"):
-        read_picture(path)
+        PictureFile(path)
 
 
 def test_a_cut_channel_says_where_it_ends(odd, tmp_path, capsys):

@@ -3,6 +3,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from array_rows import DisplayArray
 
 from platefiles.picture.annotated_picture import (
     MOST_LETTERS,
@@ -15,6 +16,7 @@ from platelib.astrometry.tan_sip import SkyMap
 from platelib.picture.graticule import directions
 
 SHAPE = (700, 1100)
+BLACK = DisplayArray(np.zeros((*SHAPE, 3), np.uint16))
 SCALE_DEG = 2.3 / 3600
 
 
@@ -26,7 +28,7 @@ def _map(angle_deg):
 
 def _drawn(sky_map, *ellipses):
     drawing = Drawing("Field", sky_map, SHAPE, ellipses, [])
-    drawing.png_pixels(np.zeros((3, *SHAPE)))
+    drawing.over(BLACK)
     return drawing.boxes
 
 
@@ -66,7 +68,7 @@ def test_names_are_drawn_as_they_are(name):
     sky_map = _map(0)
     ellipse = Ellipse(name, 300.0, 300.0, 9.0, 6.0, 30.0, True)
     drawing = Drawing(name, sky_map, SHAPE, [ellipse], [StarMark(name, 500.0, 400.0)])
-    assert drawing.png_pixels(np.zeros((3, *SHAPE))).shape == (*SHAPE, 3)
+    assert drawing.over(BLACK).rows(0, SHAPE[0]).shape == (*SHAPE, 3)
     assert drawing.svg().startswith(b"<?xml")
     assert drawn_text(name).isprintable()
     assert len(drawn_text(name)) <= MOST_LETTERS
@@ -76,3 +78,25 @@ def test_names_that_print_are_drawn_whole():
     """What is short and prints stays as it is."""
     assert drawn_text("M 31 (é $)") == "M 31 (é $)"
     assert drawn_text("x" * MOST_LETTERS) == "x" * MOST_LETTERS
+
+
+def test_the_picture_below_a_drawing_stays_as_it_is():
+    """Where nothing is drawn, pixels are those of the picture, rounded to 8 bits."""
+    picture = np.random.default_rng(4).integers(0, 65536, (*SHAPE, 3)).astype(np.uint16)
+    drawing = Drawing("Field", _map(10), SHAPE, [], [])
+    drawn = drawing.over(DisplayArray(picture))
+    assert drawn.shape == SHAPE
+    rows = np.concatenate([drawn.rows(y, min(y + 90, SHAPE[0])) for y in range(0, SHAPE[0], 90)])
+    rounded = (picture.astype(int) + 128) // 257 * 257
+    alike = (rows == rounded).all(axis=2)
+    assert 0.9 < alike.mean() < 1
+
+
+def test_letters_have_the_same_places_in_both_files():
+    """The drawing alone names what the picture names, at the same places."""
+    objects = [Ellipse(f"#{k}", 60.0 * k, 40.0 * k, 9.0, 6.0, 30.0, True) for k in range(1, 9)]
+    drawing = Drawing("Field", _map(0), SHAPE, objects, [StarMark("9.1", 700.0, 200.0)])
+    drawing.over(BLACK)
+    boxes = list(drawing.boxes)
+    drawing.svg()
+    assert drawing.boxes == boxes

@@ -9,7 +9,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical, file_sha256
 from platefiles.fits.products_io import write_product
 from platefiles.picture.picture_files import Label, write_picture
-from platefiles.picture.picture_source import linear_image_of, read_picture, record_of
+from platefiles.picture.picture_source import PictureFile, linear_image_of, picture_shape, record_of
 from platefiles.provenance.activities import Making
 
 ENDINGS = ("png", "jpg", "tif")
@@ -37,12 +37,16 @@ def _write(path, pixels, digest):
 
 @pytest.mark.parametrize("ending", ENDINGS)
 def test_a_picture_is_read_as_it_was_drawn(tmp_path, pixels, ending):
-    """Row 0 is the bottom again, and values are shares of full scale."""
+    """Row 0 is the bottom again, and white is 65535 in files of 8 bits as well."""
     path = _write(tmp_path / f"p.{ending}", pixels, "0" * 64)
-    found = read_picture(path)
-    wanted = np.moveaxis(pixels, -1, 0) / 65535
-    np.testing.assert_allclose(found, wanted, atol=0.02 if ending == "jpg" else 1 / 255)
-    assert found.shape == (3, 24, 31)
+    found = PictureFile(path)
+    assert (found.shape, picture_shape(path)) == ((24, 31), (3, 24, 31))
+    rows = found.rows(4, 24)
+    assert rows.dtype == np.uint16
+    most = {"jpg": 1300, "png": 129, "tif": 0}[ending]
+    np.testing.assert_allclose(rows, pixels[4:], rtol=0, atol=most)
+    for number, plane in enumerate(found.planes):
+        np.testing.assert_array_equal(plane[4:24], rows[..., number])
 
 
 @pytest.mark.parametrize("ending", ENDINGS)
@@ -76,7 +80,9 @@ def test_what_is_no_picture_is_refused(tmp_path, ending):
     path = tmp_path / f"p.{ending}"
     path.write_bytes(b"no picture at all")
     with pytest.raises(UserError, match="not a picture|is no picture"):
-        read_picture(path)
+        PictureFile(path)
+    with pytest.raises(UserError, match="not a picture|is no picture"):
+        picture_shape(path)
     with pytest.raises(UserError, match="has no provenance record"):
         linear_image_of(path)
 

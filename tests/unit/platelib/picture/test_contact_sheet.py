@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from array_rows import ArrayRows
+from array_rows import ArrayRows, DisplayArray
 
 from platefiles.picture.overview_picture import Panel, draw_sheet
 from platelib.background.surface import Lattice, SkySurface, constant_surface
@@ -69,9 +69,9 @@ def test_a_model_is_shown_over_its_range():
 
 def test_a_picture_is_made_small_by_its_light():
     """Black and white in turn become the grey of half the light, not of half the number."""
-    display = np.zeros((3, 40, 60), np.uint16)
-    display[:, ::2] = 65535
-    small = picture_panel(ArrayRows(display), 30)
+    display = np.zeros((40, 60, 3), np.uint16)
+    display[::2] = 65535
+    small = picture_panel(DisplayArray(display), 30)
     assert small.shape == (3, 20, 30)
     np.testing.assert_allclose(decode(small), 0.5, atol=1e-9)
 

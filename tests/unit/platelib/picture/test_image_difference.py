@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from platelib.picture import image_difference
 from platelib.picture.image_difference import PERCENTILES, difference
 
 
@@ -59,6 +60,36 @@ def test_integers_do_not_wrap():
     """Counts of small types are subtracted as numbers."""
     found = difference(np.array([[0, 255]], np.uint8), np.array([[255, 0]], np.uint8))
     assert (found.max_abs, found.mean, found.differing) == (255, 0, 2)
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.int16])
+@pytest.mark.parametrize("spread", [3, 200])
+def test_integers_are_counted(dtype, spread):
+    """Statistics of integers are exactly those of numpy, in the unit of a step."""
+    rng, info = np.random.default_rng(2), np.iinfo(dtype)
+    first, second = (
+        np.clip(rng.normal(100, spread, (57, 83)), info.min, info.max).astype(dtype)
+        for _ in range(2)
+    )
+    found = difference(first, second, unit=0.25)
+    wanted = 0.25 * (second.astype(int) - first)
+    assert found.percentiles == pytest.approx(np.percentile(wanted, PERCENTILES), abs=1e-12)
+    assert found.mean == pytest.approx(wanted.mean(), abs=1e-12)
+    assert found.rms == pytest.approx(np.sqrt((wanted**2).mean()), rel=1e-12)
+    assert found.max_abs == np.abs(wanted).max()
+
+
+def test_many_values_have_the_percentiles_of_few(monkeypatch):
+    """Counting, from so many values on, finds what numpy finds."""
+    rng = np.random.default_rng(3)
+    first, second = rng.normal(0, 1, (2, 300, 401)).astype(np.float32)
+    found = difference(first, second)
+    wanted = np.percentile((second - first).astype(float), PERCENTILES)
+    assert found.percentiles == pytest.approx(wanted, rel=1e-6)
+    monkeypatch.setattr(image_difference, "_STRIP_PX", 1000)
+    strips = difference(first, second)
+    assert strips.percentiles == found.percentiles
+    assert (strips.mean, strips.rms) == pytest.approx((found.mean, found.rms), rel=1e-12)
 
 
 def test_images_without_common_data_have_no_statistics():

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from array_rows import ArrayRows
+from array_rows import ArrayRows, DisplayArray
 
 from platelib.bad_pixels.inpaint import inpaint_gaps
 from platelib.colour.grey_sky import levels_of_light
@@ -61,6 +61,6 @@ def test_gaps_are_filled_as_in_the_whole_image(factor):
 
 def test_light_is_averaged_not_display_values():
     """A square has the mean of its light."""
-    display = np.random.default_rng(1).integers(0, 65536, (3, 60, 90)).astype(np.uint16)
-    small = reduced_light(ArrayRows(display), 6)
-    np.testing.assert_allclose(small, shrunk(decode(display / 65535), 6), rtol=0, atol=1e-12)
+    display = np.random.default_rng(1).integers(0, 65536, (60, 90, 3)).astype(np.uint16)
+    small, planes = reduced_light(DisplayArray(display), 6), np.moveaxis(display, -1, 0)
+    np.testing.assert_allclose(small, shrunk(decode(planes / 65535), 6), rtol=0, atol=1e-12)
