@@ -16,7 +16,7 @@ from platefiles.raw_frames.raw_frame import RawImage
 from platefiles.subs.hit_pixels import NO_HITS, HitPixels
 from platelib.bad_pixels.interpolate import interpolate_bad_pixels
 from platelib.calibration.calibrate import Detector, along_lines_with_variance
-from platelib.calibration.correction import Correction
+from platelib.calibration.correction import CalibrationLines, Correction
 from platelib.calibration.correction_cache import LINES_BYTES, KeptLines
 from platelib.calibration.photon_transfer import GainChoice
 from platelib.numerics.transform import Transform
@@ -26,7 +26,12 @@ from platelib.resampling.sharp_pixels import curvature_of_star
 
 _CALIBRATED_BYTES = 9  # value and variance as float32, a mask
 _REACH = 2
+_BAND_ROWS = 128
 _DITHER_PX = 32
+
+
+Planes = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Values and variance, float32, and a mask, uint8, of one shape."""
 
 
 class SubRoom(Room):
@@ -88,6 +93,12 @@ class SkyNoise:
 _NO_SKY_NOISE = SkyNoise()
 
 
+def _planes(room: Room, shape: tuple[int, int]) -> Planes:
+    """Return memory for values, variance and mask."""
+    values, variance = (room.plane(name, shape, np.float32) for name in ("values", "variance"))
+    return values, variance, room.plane("mask", shape, np.uint8)
+
+
 def unit_of(subs: Sequence["Sub"], unit: str) -> str:
     """Return the unit of products of subs: ``adu/s`` for ``electron/s`` if no gain is known."""
     known = any(sub.detector.gain > 0 for sub in subs)
@@ -139,13 +150,17 @@ class Sub:
         """Calibrated value of a saturated pixel for a flat of 1."""
         return (self.detector.saturation - self._correction.zero) * (self.detector.gain or 1.0)
 
-    def calibrated(self, start: int, stop: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def calibrated(
+        self, start: int, stop: int, room: Room | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return rows ``start`` to ``stop``, calibrated, bad pixels and cosmic rays interpolated.
 
         Parameters
         ----------
         start, stop : int
             Rows.
+        room : Room, optional
+            Memory of the result, which is valid until it is used again.
 
         Returns
         -------
@@ -154,9 +169,18 @@ class Sub:
         mask : numpy.ndarray
             ``(stop - start, nx)`` uint8: 1 bad, 2 saturated.
         """
-        cutout = self._cutout((start, stop), (0, self.shape[1]), SubRoom())
-        inner = slice(start - cutout.first_row, stop - cutout.first_row)
-        return cutout.values[inner], cutout.variance[inner], cutout.mask[inner]
+        ny, nx = self.shape
+        top, bottom = max(0, start - _REACH), min(ny, stop + _REACH)
+        planes, lines = _planes(room or Room(), (bottom - top, nx)), KeptLines()
+        # What masters amount to is needed once, so it is not kept for more than some rows.
+        for first in range(top, bottom, _BAND_ROWS):
+            rows = (first, min(first + _BAND_ROWS, bottom))
+            part = slice(first - top, rows[1] - top)
+            out = planes[0][part], planes[1][part], planes[2][part]
+            self._calibrate(rows, lines.of(self._correction, self.shape, rows, (0, nx)), 0, out)
+        self._interpolate(planes, top, 0)
+        values, variance, mask = (plane[start - top : stop - top] for plane in planes)
+        return values, variance, mask
 
     def calibrated_box(
         self, rows: tuple[int, int], columns: tuple[int, int]
@@ -186,21 +210,27 @@ class Sub:
             max(0, columns[0] - _REACH),
             min(nx, columns[1] + _REACH),
         )
-        shape = (bottom - top, right - left)
-        values, variance = (room.plane(name, shape, np.float32) for name in ("values", "variance"))
-        mask = room.plane("mask", shape, np.uint8)
+        planes = _planes(room, (bottom - top, right - left))
+        lines = room.lines.of(self._correction, self.shape, (top, bottom), (left, right))
+        self._calibrate((top, bottom), lines, left, planes)
+        self._interpolate(planes, top, left)
+        return Cutout(*planes, top, left, self.shape, self._curvature)
+
+    def _calibrate(
+        self, rows: tuple[int, int], lines: CalibrationLines, left: int, out: Planes
+    ) -> None:
+        """Fill values, variance and mask of a part of the frame."""
+        words = self.image.words(*rows)
         along_lines_with_variance(
-            self.image.words(top, bottom),
-            (top, left),
-            room.lines.of(self._correction, self.shape, (top, bottom), (left, right)),
-            self.detector,
-            self._sky_variance,
-            (values, variance, mask),
+            words, (rows[0], left), lines, self.detector, self._sky_variance, out
         )
+
+    def _interpolate(self, planes: Planes, top: int, left: int) -> None:
+        """Mark cosmic rays in a part of the frame, and interpolate bad pixels."""
+        values, variance, mask = planes
         if len(self._hits):
             self._hits.mark(variance, mask, top, left)
         interpolate_bad_pixels(values, mask)
-        return Cutout(values, variance, mask, top, left, self.shape, self._curvature)
 
     def registered(
         self,

@@ -8,6 +8,7 @@ import numpy as np
 
 from platefiles.fits.tables import read_columns
 from platelib.numerics.mask_bits import BAD
+from platelib.numerics.pieces import pieces_of
 
 
 @dataclass(frozen=True)
@@ -30,8 +31,8 @@ class HitPixels:
     @classmethod
     def of(cls, mask: np.ndarray) -> "HitPixels":
         """Return the pixels set in a mask ``(ny, nx)``."""
-        y, x = np.divmod(np.flatnonzero(mask), mask.shape[1])
-        return cls(x.astype(np.int32), y.astype(np.int32))
+        y, x = pieces_of(mask).pixels()
+        return cls(x, y)
 
     def with_others(self, others: "HitPixels") -> "HitPixels":
         """Return the union with other pixels."""

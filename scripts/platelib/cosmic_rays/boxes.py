@@ -143,9 +143,9 @@ def least(values, area):
 def any_above(values, area, limit):
     """Return whether any value of an area is above a limit."""
     n = area[3] - area[2]
-    most = limit
+    some = False
     for y in range(area[0], area[1]):
         line = values[y * STRIDE + area[2] :]
         for x in range(n):
-            most = upper(most, line[x])
-    return most > limit
+            some |= line[x] > limit
+    return some

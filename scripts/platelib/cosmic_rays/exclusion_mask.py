@@ -6,12 +6,13 @@ from platelib.cosmic_rays.separable_median import median_of_7
 from platelib.detection.star_table import FLAG_SHAPE
 from platelib.numerics.kernels import allocating_kernel, kernel
 from platelib.numerics.mask_bits import BAD, SATURATED
+from platelib.numerics.workspace import Room
 
 _EDGE_PX = 5
 """Nearer to the edge the fine structure, a median of medians, is not known."""
 _CORE_FWHM = 0.7
 """Radius round a star. From 0.6 on, close pairs of drawn stars are spared; more hides tracks."""
-_MEDIAN_REACH = 3
+_MEDIAN_REACH, _GROWTH = 3, 4
 
 
 def shielded(mask: np.ndarray, stars: np.ndarray) -> np.ndarray:
@@ -53,7 +54,9 @@ def _shield_discs(x, y, radius, shield):
                     shield[v, u] |= BAD
 
 
-def not_judged(image: np.ndarray, mask: np.ndarray, saturation: float) -> np.ndarray:
+def not_judged(
+    image: np.ndarray, mask: np.ndarray, saturation: float, room: Room | None = None
+) -> np.ndarray:
     """Find the pixels on which the rule is silent.
 
     Parameters
@@ -64,6 +67,8 @@ def not_judged(image: np.ndarray, mask: np.ndarray, saturation: float) -> np.nda
         ``(ny, nx)`` uint8: 1 bad, 2 saturated.
     saturation : float
         Value of a saturated pixel.
+    room : Room, optional
+        Memory of the result, which is valid until it is used again.
 
     Returns
     -------
@@ -72,14 +77,15 @@ def not_judged(image: np.ndarray, mask: np.ndarray, saturation: float) -> np.nda
         stars: saturated pixels where the median of the surroundings is above a tenth of
         saturation, too. What is on the edge of the frame does not grow.
     """
-    silent = np.zeros(image.shape, dtype=np.uint8)
+    silent = (room or Room()).plane("silent", image.shape, np.uint8)
     _grow_square(mask, silent)
-    cores = np.zeros(image.shape, dtype=np.uint8)
-    if _saturated_cores(image, mask, np.float32(saturation) / np.float32(10), cores):
-        once = np.empty_like(cores)
-        _grow_round(cores, once)
-        _grow_round(once, cores)
-        silent |= cores
+    cores, once = np.zeros((2, *image.shape), dtype=np.uint8)  # most pages are never touched
+    some = np.zeros(image.shape[0], dtype=np.uint8)
+    if _saturated_cores(image, mask, np.float32(saturation) / np.float32(10), cores, some):
+        _grow_round(cores, some, once)
+        _grow_round(once, some, cores)
+        rows = np.flatnonzero(some)
+        silent[rows] |= cores[rows]
     return silent
 
 
@@ -102,11 +108,13 @@ def _grow_square(mask, grown):
 
 
 @allocating_kernel
-def _grow_round(mask, grown):
-    """Grow by two pixels in all directions but the diagonals."""
+def _grow_round(mask, some, grown):
+    """Grow by two pixels in all directions but the diagonals, in some rows; others are empty."""
     ny, nx = mask.shape
     near, far = np.empty(nx, dtype=np.uint8), np.empty(nx, dtype=np.uint8)
     for y in range(ny):
+        if not some[y]:
+            continue
         here, target = mask[y], grown[y]
         for x in range(nx):
             target[x] = here[x]
@@ -122,14 +130,19 @@ def _grow_round(mask, grown):
 
 
 @allocating_kernel
-def _saturated_cores(image, mask, limit, cores):
-    """Mark saturated pixels with a bright surrounding; count them."""
+def _saturated_cores(image, mask, limit, cores, some):
+    """Mark saturated pixels with a bright surrounding, and rows within their growth; count them."""
     ny, nx = image.shape
     reach = _MEDIAN_REACH
     column = np.empty(7, dtype=np.float32)
     count = 0
     for y in range(ny):
         line = mask[y]
+        flags = np.uint8(0)
+        for x in range(nx):
+            flags |= line[x]
+        if flags & SATURATED == 0:
+            continue
         for x in range(nx):
             if line[x] & SATURATED == 0:
                 continue
@@ -142,6 +155,7 @@ def _saturated_cores(image, mask, limit, cores):
                 level = median_of_7(s[0], s[1], s[2], s[3], s[4], s[5], s[6])
             if level > limit:
                 cores[y, x] = 1
+                some[max(0, y - _GROWTH) : y + _GROWTH + 1] = 1
                 count += 1
     return count
 

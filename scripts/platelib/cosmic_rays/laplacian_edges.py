@@ -22,6 +22,7 @@ from platelib.cosmic_rays.boxes import (
     grown,
     least,
     load,
+    lower,
     subtract,
     upper,
 )
@@ -64,6 +65,67 @@ def search(image, variance, silent, boxes, limits, rays):
     return found > 0
 
 
+@allocating_kernel
+def clear_boxes(image, variance, boxes, sigma):
+    """Make boxes empty that hold no ray, by their Laplacians and the lowest variances near them.
+
+    This is the first test of each box, done row by row of the frame: no pixel is copied, and none
+    of its surroundings are looked at twice. The lowest variance is that of a larger area, so a box
+    may stay that the test proper will leave.
+
+    Parameters
+    ----------
+    image, variance : numpy.ndarray
+        ``(ny, nx)`` float32.
+    boxes : numpy.ndarray
+        ``(n, m, 4)`` int64, whole boxes.
+    sigma : float32
+        See `search`.
+    """
+    (n, m), (ny, nx) = boxes.shape[:2], image.shape
+    if n * m == 0:
+        return
+    low, high = np.empty(nx, dtype=np.float32), np.empty(nx, dtype=np.float32)
+    lowest, highest = np.empty((n, m), dtype=np.float32), np.empty((n, m), dtype=np.float32)
+    for i in range(n):
+        first, stop = boxes[i, 0, 0], boxes[i, 0, 1]
+        low[:], high[:] = np.inf, 0.0
+        # What lies between the boxes and the edge of the frame counts in the outer ones.
+        for y in range(0 if i == 0 else first, ny if i == n - 1 else stop):
+            _lower_values(variance[y], low)
+        for y in range(max(first - 2, EDGE), min(stop + 2, ny - EDGE)):
+            _higher_laplacians(image[y], image[y - 1, 1:], image[y + 1, 1:], high[1:-1])
+        for j in range(m):
+            first, stop = boxes[i, j, 2], boxes[i, j, 3]
+            lowest[i, j] = np.min(low[0 if j == 0 else first : nx if j == m - 1 else stop])
+            highest[i, j] = np.max(high[max(first - 2, EDGE) : min(stop + 2, nx - EDGE)])
+    for i in range(n):
+        for j in range(m):
+            around = lowest[max(0, i - 1) : i + 2, max(0, j - 1) : j + 2]
+            if not highest[i, j] > _bound(np.min(around), sigma):
+                boxes[i, j, :] = 0
+
+
+@kernel
+def _lower_values(values, low):
+    for x in range(low.size):
+        low[x] = lower(values[x], low[x])
+
+
+@kernel
+def _higher_laplacians(line, below, above, high):
+    for x in range(high.size):
+        high[x] = upper(
+            high[x], _laplacian_of(line[x], line[x + 1], line[x + 2], below[x], above[x])
+        )
+
+
+@kernel
+def _bound(lowest, sigma):
+    """Return what a Laplacian is below if it is no ray with any noise above the lowest variance."""
+    return np.float32(2.0) * sigma * np.sqrt(max(lowest, _LEAST_VARIANCE)) * _SAFE
+
+
 @kernel
 def _judge(image, variance, silent, box, limits, work, marks, rays):
     """Flag cosmic rays in one box; count the new pixels."""
@@ -81,8 +143,7 @@ def _judge(image, variance, silent, box, limits, work, marks, rays):
 
     _laplacian(pixels, around, sharp)
     # The noise is a median of values not below the lowest variance.
-    bound = np.float32(2.0) * sigma * np.sqrt(max(lowest, _LEAST_VARIANCE)) * _SAFE
-    if not any_above(sharp, judged, bound):
+    if not any_above(sharp, judged, _bound(lowest, sigma)):
         return 0
     copy(spare, around, noise)
     median_7x7(spare, common(around, middle), rows, noise)
@@ -114,7 +175,6 @@ def _laplacian(pixels, area, out):
     one neighbour beside and one above or below it. The order of operations is that of the
     library.
     """
-    zero, quarter = np.float32(0.0), np.float32(0.25)
     n = area[3] - area[2]
     for y in range(area[0], area[1]):
         line = pixels[y * STRIDE + area[2] - 1 :]
@@ -122,14 +182,19 @@ def _laplacian(pixels, area, out):
         above = pixels[(y + 1) * STRIDE + area[2] :]
         target = out[y * STRIDE + area[2] :]
         for x in range(n):
-            c = line[x + 1]
-            four = np.float32(4.0) * c
-            left = (four - c) - line[x]
-            right = (four - line[x + 2]) - c
-            down, up = c + below[x], above[x] + c
-            one = upper(left - down, zero) + upper(right - up, zero)
-            other = upper(left - up, zero) + upper(right - down, zero)
-            target[x] = (one + other) * quarter
+            target[x] = _laplacian_of(line[x], line[x + 1], line[x + 2], below[x], above[x])
+
+
+@kernel
+def _laplacian_of(before, c, behind, below, above):
+    zero, quarter = np.float32(0.0), np.float32(0.25)
+    four = np.float32(4.0) * c
+    left = (four - c) - before
+    right = (four - behind) - c
+    down, up = c + below, above + c
+    one = upper(left - down, zero) + upper(right - up, zero)
+    other = upper(left - up, zero) + upper(right - down, zero)
+    return (one + other) * quarter
 
 
 @kernel

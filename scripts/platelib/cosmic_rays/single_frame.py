@@ -21,8 +21,10 @@ import numpy as np
 
 from platelib.cosmic_rays.boxes import boxes_of, widen_boxes
 from platelib.cosmic_rays.exclusion_mask import not_judged
-from platelib.cosmic_rays.laplacian_edges import EDGE, search
+from platelib.cosmic_rays.laplacian_edges import EDGE, clear_boxes, search
 from platelib.numerics.kernels import kernel
+from platelib.numerics.pieces import pieces_of
+from platelib.numerics.workspace import Room
 
 _RESOLVED_FWHM = 2.3
 
@@ -78,6 +80,7 @@ def cosmic_ray_mask(
     mask: np.ndarray,
     saturation: float = np.inf,
     rule: RayRule = RayRule(),  # noqa: B008 - frozen
+    room: Room | None = None,
 ) -> np.ndarray:
     """Find the pixels that particles hit.
 
@@ -95,6 +98,8 @@ def cosmic_ray_mask(
         Value of a saturated pixel.
     rule : RayRule
         Limits.
+    room : Room, optional
+        Memory of the result, which is valid until it is used again.
 
     Returns
     -------
@@ -112,17 +117,21 @@ def cosmic_ray_mask(
     if not image.dtype == variance.dtype == np.float32:
         msg = f"image and variance must be float32, not {image.dtype} and {variance.dtype}"
         raise ValueError(msg)
-    silent = not_judged(image, mask, saturation)
-    rays = np.zeros(image.shape, dtype=np.uint8)
+    room = room or Room()
+    silent = not_judged(image, mask, saturation, room)
+    rays = room.plane("rays", image.shape, np.uint8)
+    rays[:] = 0
     boxes = boxes_of(image.shape, EDGE)
     low = np.float32(rule.sigma) * np.float32(rule.neighbour_share)
     limits = np.array([rule.sigma, low, rule.contrast], dtype=np.float32)
     levels = np.full(2, np.nan, dtype=np.float32)
+    clear_boxes(image, variance, boxes, limits[0])
     history: list[tuple[np.ndarray, ...]] = []
     for _ in range(rule.rounds):
         if not search(image, variance, silent, boxes, limits, rays):
             break
-        places = np.flatnonzero(rays)
+        y, x = pieces_of(rays).pixels()
+        places = y.astype(np.int64) * image.shape[1] + x
         history.append((places, image.flat[places], variance.flat[places]))
         if np.isnan(levels[0]) and _any_lonely(rays, silent, places):
             levels[:] = _lower_medians(image, variance, silent, history)

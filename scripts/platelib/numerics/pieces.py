@@ -41,6 +41,14 @@ class Pieces:
         for top, bottom, left, right in self.boxes.tolist():
             yield slice(top, bottom), slice(left, right)
 
+    def pixels(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return y and x of all pixels, ``(n,)`` int32, in the order of rows."""
+        rows, first, stop = self.runs[:, :3].T
+        sizes = stop - first
+        before = np.cumsum(sizes) - sizes
+        places = np.arange(int(sizes.sum())) - np.repeat(before - first, sizes)
+        return np.repeat(rows, sizes), places.astype(np.int32)
+
     def drawn(self, number: int, window: tuple[slice, slice]) -> np.ndarray:
         """Return the pixels of a piece in a window that holds all of it, as a mask."""
         rows, columns = window
