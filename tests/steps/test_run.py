@@ -1,3 +1,5 @@
+import argparse
+
 import pytest
 
 from platecli.arguments.stage import check_stage
@@ -121,6 +123,25 @@ def test_unknown_stage_is_answered_with_the_nearest():
 def test_known_stages_and_files_are_accepted(target):
     """A run may go to a stage, or to a file below results."""
     check_stage(target)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ([], ["picture"]),
+        (["--to", "all"], ["all"]),
+        (
+            ["--to", "channels", "x", "--to", "results/x/seeing.tsv"],
+            ["channels", "results/x/seeing.tsv"],
+        ),
+    ],
+)
+def test_several_targets_may_be_given(words, expected):
+    """Each --to adds a target; they take the place of the default."""
+    parser = argparse.ArgumentParser()
+    run.add_arguments(parser)
+    for _ in range(2):  # the default is not changed
+        assert parser.parse_args(words).to == expected
 
 
 def test_all_wrong_projects_are_named_at_once():

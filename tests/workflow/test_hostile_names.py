@@ -144,7 +144,7 @@ def test_report_runs_nothing_but_its_own(hostile, command_line):
     home, _ = hostile
     report = home.folder.parent.parent / "report.html"
     words = ["--report", str(report)]
-    command_line.said(command([str(home.project)], "all", home.folder, extra=words))
+    command_line.said(command([str(home.project)], ["all"], home.folder, extra=words))
     text = report.read_text(encoding="utf-8")
     report.unlink()
     page = _Page()

@@ -1,7 +1,9 @@
-"""The stage of a run: a name, or one file that a rule makes."""
+"""The targets of a run: names of stages, or files that rules make."""
 
+import argparse
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from platecli.arguments.naming import WrongCommand
 from platefiles.plan.project_plan import ProjectPlan
@@ -10,6 +12,22 @@ from platefiles.workflow.makers import stages
 from platelog import nearest
 
 _SHOWN = 6
+
+
+class Targets(argparse.Action):
+    """Collect what an option is given, in place of its default."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: Any,
+        option_string: str | None = None,
+    ) -> None:
+        """Add a value to those given before."""
+        given = getattr(namespace, self.dest)
+        before = [] if given is self.default else given
+        setattr(namespace, self.dest, [*before, values])
 
 
 def check_stage(stage: str) -> None:
@@ -27,12 +45,12 @@ def check_stage(stage: str) -> None:
     raise WrongCommand(msg)
 
 
-def check_file(stage: str, plans: Iterable[ProjectPlan]) -> None:
-    """Refuse a file that no rule makes for any of the projects.
+def check_files(targets: Sequence[str], plans: Iterable[ProjectPlan]) -> None:
+    """Refuse files that no rule makes for any of the projects.
 
     Parameters
     ----------
-    stage : str
+    targets : sequence of str
         As for the verb `run`; a stage is always valid.
     plans : iterable of ProjectPlan
         Without any project, no check is made.
@@ -43,6 +61,11 @@ def check_file(stage: str, plans: Iterable[ProjectPlan]) -> None:
         With the most similar path among the files of the projects.
     """
     opened = list(plans)
+    for target in targets:
+        _check_file(target, opened)
+
+
+def _check_file(stage: str, opened: Sequence[ProjectPlan]) -> None:
     if stage in stages() or not opened or any(can_make(plan, stage) for plan in opened):
         return
     known = [path for plan in opened for path in products_of(plan) if path.startswith("results/")]

@@ -11,7 +11,7 @@ from platefiles.workflow.shared_masters import shared_masters
 _SHARED = "share_master"
 
 
-def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -> bool:
+def is_planned(outlooks: Iterable[Outlook], targets: Sequence[str], extra: Sequence[str]) -> bool:
     """Return whether the plans of the projects suffice for a dry run.
 
     Options of Snakemake may change the jobs, and some files are made only on demand; these cases
@@ -20,13 +20,15 @@ def is_planned(outlooks: Iterable[Outlook], target: str, extra: Sequence[str]) -
     Parameters
     ----------
     outlooks : iterable of Outlook
-    target : str
+    targets : sequence of str
         As for the verb `run`.
     extra : sequence of str
         Options of Snakemake.
     """
     known = [one.products for one in outlooks]
-    return bool(known) and not extra and (target in stages() or any(target in one for one in known))
+    if not known or extra:
+        return False
+    return all(target in stages() or any(target in one for one in known) for target in targets)
 
 
 def dry_run_lines(ahead: Mapping[str, Outlook]) -> Iterator[str]:

@@ -35,21 +35,21 @@ _COLLECT_AFTER = 100_000
 
 def command(
     projects: Sequence[str],
-    target: str,
+    targets: Sequence[str],
     directory: Path,
     cores: int | None = None,
     dry_run: bool = False,
     extra: Sequence[str] = (),
     memory_gb: float | None = None,
 ) -> list[str]:
-    """Return the command that makes the target for the projects.
+    """Return the command that makes the targets for the projects.
 
     Parameters
     ----------
     projects
         Names of projects in ``config/projects``, or paths of project files.
-    target
-        A target rule, or a file below ``results``.
+    targets
+        Target rules, or files below ``results``.
     directory
         Working directory, in which ``results`` lies.
     cores
@@ -68,7 +68,7 @@ def command(
     words += ["--cores", str(cores)] if cores else []
     words += ["--dry-run"] if dry_run else []
     settings = ["--config", f"projects=[{','.join(map(_quoted, projects))}]"]
-    return [*words, *extra, *settings, "--", target]
+    return [*words, *extra, *settings, "--", *targets]
 
 
 def memory_limit_mb(memory_gb: float | None = None) -> int:

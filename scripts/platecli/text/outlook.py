@@ -94,18 +94,19 @@ def first_of(words: Sequence[str], most: int = 6) -> str:
     return f"{', '.join(words[:most])}{more}"
 
 
-def look_ahead(plan: ProjectPlan, target: str) -> Outlook:
+def look_ahead(plan: ProjectPlan, *targets: str) -> Outlook:
     """Compare a project with its results; nothing is written.
 
     Parameters
     ----------
     plan : ProjectPlan
         The working directory must be the one that its results lie in.
-    target : str
+    *targets : str
         As for the verb `run`.
     """
     staleness = Staleness(products_of(plan))
-    making = staleness.to_make(targets_of(plan, target))
+    wanted = (path for target in targets for path in targets_of(plan, target))
+    making = staleness.to_make(list(dict.fromkeys(wanted)))
     products = tuple(staleness.products[path] for path in making)
     rows = [row for row in read_rows(Path(plan.paths.subs)) if _is_whole(row)]
     lights = {frame.id: frame for frame in plan.frames if frame.role == "light"}

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from platecli.arguments.naming import PROJECTS
-from platecli.arguments.stage import check_file
+from platecli.arguments.stage import check_files
 from platecli.drafting.doubts import doubt_lines
 from platecli.text import outcome
 from platecli.text.outlook import Outlook, counted_jobs, first_of, look_ahead
@@ -39,10 +39,10 @@ def run(args: argparse.Namespace) -> int:
     directory = checked_directory(args)
     words = checked_words(args.project, directory)
     plans, problems = open_projects(words, PROJECTS, True, True, directory)
-    check_file(args.to, plans.values())
+    check_files(args.to, plans.values())
     with contextlib.chdir(directory):
         for plan in plans.values():
-            show(text(look_ahead(plan, args.to)))
+            show(text(look_ahead(plan, *args.to)))
     for name, problem in problems.items():
         alone = len(plans) + len(problems) == 1
         print(named(problem, name, alone), file=sys.stderr)

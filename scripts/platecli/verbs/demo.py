@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     print(f"Drawing raw frames into {RAW} ...", flush=True)
     draw_raw(PROJECT, RAW, workers=args.cores or os.cpu_count() or 1)
     drawn_s = time.monotonic() - start
-    status = make([PROJECT], "picture", ROOT, args.cores, extra=args.extra)
+    status = make([PROJECT], ["picture"], ROOT, args.cores, extra=args.extra)
     status = 0 if status == NOTHING_NEW else status
     if status == 0:
         took_s = time.monotonic() - start

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from platecli.arguments.naming import PROJECTS, WrongCommand, add_directory, project_word
-from platecli.arguments.stage import check_file, check_stage
+from platecli.arguments.stage import Targets, check_files, check_stage
 from platecli.execution import engine
 from platecli.execution.caches import give_room
 from platecli.execution.dry_run import dry_run_lines, is_planned
@@ -65,20 +65,22 @@ def add_projects(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--to",
-        default="picture",
+        action=Targets,
+        default=["picture"],
         metavar="STAGE",
-        help=f"stage to make: {', '.join(stages())}, or one file below results (default: picture)",
+        help=f"stage to make: {', '.join(stages())}, or one file below results (default: picture); "
+        "may be given several times",
     )
     add_directory(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Open the projects, make the target and report the outcome.
+    """Open the projects, make the targets and report the outcome.
 
     Raises
     ------
     UserError
-        If the target, an option or the settings of the machine are wrong; nothing was started then.
+        If a target, an option or the settings of the machine are wrong; nothing was started then.
     """
     directory = checked_directory(args)
     machine = _machine()
@@ -96,14 +98,15 @@ def run(args: argparse.Namespace) -> int:
 
 
 def checked_directory(args: argparse.Namespace) -> Path:
-    """Check the target and the working directory and return the latter.
+    """Check the targets and the working directory and return the latter.
 
     Raises
     ------
     WrongCommand
         If one of them is not there.
     """
-    check_stage(args.to)
+    for stage in args.to:
+        check_stage(stage)
     directory = args.directory.absolute()
     if not directory.is_dir():
         msg = f"--directory {args.directory}: there is no such folder; make it first."
@@ -146,7 +149,7 @@ def _machine() -> Machine:
 
 def make(
     words: Sequence[str],
-    target: str,
+    targets: Sequence[str],
     directory: Path,
     cores: int | None = None,
     dry_run: bool = False,
@@ -154,13 +157,13 @@ def make(
     machine: Machine | None = None,
     verify: bool = False,
 ) -> int:
-    """Make the target for projects, each independent of the others; return the exit status.
+    """Make the targets for projects, each independent of the others; return the exit status.
 
     Parameters
     ----------
     words
         Names or absolute paths of projects; none for all of ``config/projects``.
-    target, directory, cores, dry_run, extra
+    targets, directory, cores, dry_run, extra
         As for `engine.command`.
     machine
         What may be taken of this machine.
@@ -186,25 +189,27 @@ def make(
         if not plans and not problems:
             print(f"{PROJECTS} holds no project; `new` drafts one.", file=sys.stderr)
             return outcome.WRONG
-        check_file(target, plans.values())
+        check_files(targets, plans.values())
         for name, plan in plans.items():
             if doubt := lock_doubt(plan):
                 print(named(doubt, name, alone), file=sys.stderr, flush=True)
             for path in mark_damaged(plan) if verify else ():
                 print(f"{path}: was changed, and no job makes it; restore a copy, or delete it")
-        ahead = {name: look_ahead(plan, target) for name, plan in plans.items()}
+        ahead = {name: look_ahead(plan, *targets) for name, plan in plans.items()}
         _note_plans(() if dry_run else ahead.values())
         for name, one in ahead.items():
             for why, jobs in one.reasons().items():
                 if why != NOT_THERE:
                     print(f"{name}: {why}: {first_of(jobs, 3)}", flush=True)
         status = 0
-        names = _at_work(ahead, target, extra)
-        if dry_run and is_planned(ahead.values(), target, extra):
+        names = _at_work(ahead, targets, extra)
+        if dry_run and is_planned(ahead.values(), targets, extra):
             show(dry_run_lines(ahead))
         elif names:
             limits = (cores or machine.cores, machine.memory_gb)
-            command = engine.command(names, target, directory, limits[0], dry_run, extra, limits[1])
+            command = engine.command(
+                names, targets, directory, limits[0], dry_run, extra, limits[1]
+            )
             steps = [product.step for one in ahead.values() for product in one.to_make]
             work = workload(ahead.values(), limits[0] or engine.all_cores())
             status = engine.run(command, () if dry_run else steps, work)
@@ -216,7 +221,7 @@ def make(
         if dry_run:
             return status or (outcome.FAILED if problems else 0)
         after = {
-            name: look_ahead(plans[name], target) if one.to_make else one
+            name: look_ahead(plans[name], *targets) if one.to_make else one
             for name, one in ahead.items()
         }
         _note_plans(after.values())  # stored subs that were asked for by path are part of it now
@@ -232,9 +237,11 @@ def make(
     )
 
 
-def _at_work(ahead: Mapping[str, Outlook], target: str, extra: Sequence[str]) -> list[str]:
+def _at_work(
+    ahead: Mapping[str, Outlook], targets: Sequence[str], extra: Sequence[str]
+) -> list[str]:
     """Return the projects to pass to Snakemake, as arguments of the workflow."""
-    every = extra or target not in stages()
+    every = extra or not {*targets} <= {*stages()}
     return [given_to_workflow(one.plan) for one in ahead.values() if every or one.to_make]
 
 

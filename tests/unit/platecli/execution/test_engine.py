@@ -15,21 +15,24 @@ from platecli.verbs.test import pytest_command
 
 def test_command_keeps_names_and_paths_whole():
     """Blanks in paths, and names that look like numbers, reach Snakemake as they are."""
-    words = engine.command(["42", "/my sky/a b.yaml"], "picture", Path("/my sky"))
+    words = engine.command(
+        ["42", "/my sky/a b.yaml"], ["picture", "results/42/subs.tsv"], Path("/my sky")
+    )
     assert words[words.index("--directory") + 1] == "/my sky"
-    assert words[-4:] == ["--config", 'projects=["42","/my sky/a b.yaml"]', "--", "picture"]
+    assert words[-5:-3] == ["--config", 'projects=["42","/my sky/a b.yaml"]']
+    assert words[-3:] == ["--", "picture", "results/42/subs.tsv"]
 
 
 def test_command_lets_the_user_have_the_last_word():
     """Options of Snakemake that the user gives come after those given here."""
-    words = engine.command(["x"], "all", Path("/"), 3, True, ["--cores", "1", "--forceall"])
+    words = engine.command(["x"], ["all"], Path("/"), 3, True, ["--cores", "1", "--forceall"])
     assert words.index("--dry-run") < words.index("--forceall") < words.index("--config")
     assert [words[i + 1] for i, word in enumerate(words) if word == "--cores"] == ["3", "1"]
 
 
 def test_memory_is_a_part_of_the_machines():
     """Jobs together may take most of the memory that there is, and not more."""
-    words = engine.command(["x"], "all", Path("/"))
+    words = engine.command(["x"], ["all"], Path("/"))
     megabytes = int(words[words.index("--resources") + 1].removeprefix("mem_mb="))
     meminfo = dict(line.split(":") for line in Path("/proc/meminfo").read_text().splitlines())
     total = int(meminfo["MemTotal"].split()[0]) // 1024
@@ -38,7 +41,7 @@ def test_memory_is_a_part_of_the_machines():
 
 def test_memory_may_be_less_if_the_user_says_so():
     """A budget in GB reaches Snakemake in MB, which cuts down what single jobs ask for."""
-    words = engine.command(["x"], "all", Path("/"), memory_gb=1.5)
+    words = engine.command(["x"], ["all"], Path("/"), memory_gb=1.5)
     assert words[words.index("--resources") + 1] == "mem_mb=1500"
 
 
@@ -229,7 +232,7 @@ def test_all_tests_are_shared_out_among_the_processors():
 )  # fmt: skip
 def test_project_reaches_the_workflow_as_it_is(project):
     """Names that look like numbers, and paths with whatever a disk takes, are read as text."""
-    words = engine.command([project, "b"], "all", Path("/x"))
+    words = engine.command([project, "b"], ["all"], Path("/x"))
     (setting,) = [word for word in words if "projects=" in word]
     assert parse_config([setting]) == {"projects": [project, "b"]}
     assert setting.isprintable()

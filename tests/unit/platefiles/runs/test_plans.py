@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from platecli.arguments.naming import WrongCommand
-from platecli.arguments.stage import check_file
+from platecli.arguments.stage import check_files
 from platecli.execution.dry_run import dry_run_lines, is_planned
 from platecli.text.outlook import look_ahead
 from platefiles.core.errors import UserError
@@ -167,19 +167,18 @@ def test_what_rules_make_is_known(opened):
 def test_a_file_that_no_rule_makes_is_a_sentence(opened):
     """It names the file, the project and the nearest file; target rules and files are taken."""
     plans = [opened().by_name["tiny"]]
-    for target in ("all", "picture", "results/tiny/channels/g.fits"):
-        check_file(target, plans)
-    check_file("results/lost/channels/g.fits", [])
+    check_files(["all", "picture", "results/tiny/channels/g.fits"], plans)
+    check_files(["results/lost/channels/g.fits"], [])
     said = (
         r"--to results/tiny/chanels/g.fits: no rule makes this file for tiny - did you mean "
         r"'results/tiny/channels/g.fits'\?"
     )
     with pytest.raises(WrongCommand, match=said):
-        check_file("results/tiny/chanels/g.fits", plans)
+        check_files(["all", "results/tiny/chanels/g.fits"], plans)
     with pytest.raises(
         WrongCommand, match="makes this file for tiny; it may be one such as results/"
     ):
-        check_file("results/" + "x" * 300, plans)
+        check_files(["results/" + "x" * 300], plans)
 
 
 def test_a_dry_run_tells_the_jobs_of_the_plan(opened):
@@ -197,13 +196,25 @@ def test_a_dry_run_tells_the_jobs_of_the_plan(opened):
     assert list(dry_run_lines({})) == ["Nothing new to do."]
 
 
+def test_several_targets_are_looked_ahead_to_together(opened):
+    """The jobs of two targets are those of either, each once, in an order that can be made."""
+    plan = opened().by_name["tiny"]
+    seeing, channel = "results/tiny/seeing.tsv", "results/tiny/channels/g.fits"
+    one, other, both = (
+        [product.path for product in look_ahead(plan, *targets).to_make]
+        for targets in ([channel], [seeing], [channel, seeing])
+    )
+    assert len(both) == len({*both}) < len(one) + len(other)
+    assert {*both} == {*one, *other}
+
+
 def test_snakemake_is_asked_where_the_plan_does_not_tell(opened):
     """With its options, and for files that are made on demand alone."""
     plan = opened().by_name["tiny"]
     outlooks = [look_ahead(plan, "all")]
     (frame, *_) = plan.lights("g")
-    assert is_planned(outlooks, "all", ())
-    assert is_planned(outlooks, "results/tiny/channels/g.fits", ())
-    assert not is_planned(outlooks, "all", ("--forceall",))
-    assert not is_planned(outlooks, f"results/tiny/registered/g/{frame.id}.fits", ())
-    assert not is_planned([], "all", ())
+    assert is_planned(outlooks, ["all"], ())
+    assert is_planned(outlooks, ["results/tiny/channels/g.fits"], ())
+    assert not is_planned(outlooks, ["all"], ("--forceall",))
+    assert not is_planned(outlooks, ["all", f"results/tiny/registered/g/{frame.id}.fits"], ())
+    assert not is_planned([], ["all"], ())
