@@ -108,7 +108,7 @@ def run_ours(raw: Path, folder: Path) -> Run:
     folder
         An empty or missing folder, removed afterwards.
     """
-    usage = measure(our_command(raw, folder, PROJECT_OF_ONE, "channels", _OURS_KINDS))
+    usage = measure(our_command(raw, folder, PROJECT_OF_ONE, ["channels"], _OURS_KINDS))
     inputs = read_table(folder / RESULTS / "channels" / f"{CHANNEL}.fits", "INPUTS")
     used = sum(str(state) == "used" for state in inputs["state"])
     steps = step_costs(folder / "results")
@@ -205,10 +205,10 @@ def our_command(
     raw: Path,
     folder: Path,
     settings: Mapping[str, Any],
-    target: str,
+    targets: Sequence[str],
     kinds: Mapping[str, str],
 ) -> Command:
-    """Write a project for the raw frames and return the command that makes a target of it.
+    """Write a project for the raw frames and return the command that makes targets of it.
 
     Parameters
     ----------
@@ -218,8 +218,8 @@ def our_command(
         Folder of the project and of its results.
     settings
         The project file without its raw folder.
-    target
-        Stage or file to make.
+    targets
+        Stages or files to make.
     kinds
         Kinds of files, as in `Command`.
     """
@@ -228,8 +228,9 @@ def our_command(
     project = {**settings, "raw": [str(raw)]}
     path.write_text(yaml.safe_dump(project, sort_keys=False), encoding="utf-8")
     launcher = str(_ROOT / "scripts" / "platelog.py")
-    words = [sys.executable, launcher, "run", str(path), "--to", target]
-    return Command([*words, "--directory", str(folder)], folder, kinds)
+    words = [sys.executable, launcher, "run", str(path), "--directory", str(folder)]
+    words += [word for target in targets for word in ("--to", target)]
+    return Command(words, folder, kinds)
 
 
 def growth(
@@ -251,7 +252,7 @@ def growth(
     raw = folder.with_name("raw-growth")
     steps = [GrowthStep(subs, []) for subs, _ in parts]
     _link(parts[0][1], raw)
-    command = our_command(raw, folder, PROJECT_OF_ONE, "channels", _OURS_KINDS)
+    command = our_command(raw, folder, PROJECT_OF_ONE, ["channels"], _OURS_KINDS)
     measure(command)
     for number in range(1, repeat + 1):
         for step, (subs, source) in zip(steps, parts, strict=True):

@@ -41,6 +41,15 @@ _OURS_KINDS = {
 }
 _CHAIN = Path(__file__).resolve().with_name("library_picture.py")
 _CHAIN_KINDS = {"picture/": "pictures", "field/": "field"}
+_PICTURES = tuple(
+    f"{RESULTS}/picture/{RECIPE}.{ending}" for ending in ("fits", "png", "jpg", "tif")
+)
+_FIELD = tuple(
+    f"{RESULTS}/field/{name}" for name in ("sources.ecsv", "sources.csv", "annotated.png")
+)
+PART_FILES = {"picture": _PICTURES, "all": (*_PICTURES, *_FIELD)}
+"""Files that the library chain makes too, by the stage of the whole command."""
+
 _MADE_OF_CHANNELS = (
     "sky",
     "picture",
@@ -52,10 +61,8 @@ _MADE_OF_CHANNELS = (
     "field/sources.*",
     "field/annotated.*",
 )
-_OURS_ALONE = frozenset(
-    {"list_subs", "list_seeing", "contact_sheet", "find_zero_points", "measure_depth"}
-)
-"""Rules after the channels that have no counterpart in the library chain."""
+_OURS_ALONE = frozenset({"find_zero_points", "measure_depth"})
+"""Rules that `PART_FILES` need and that have no counterpart in the library chain."""
 
 _FLOAT_BYTES = 4
 _UNCOMPRESSED = 1
@@ -136,11 +143,11 @@ def run_whole(raw: Path, folder: Path, target: str) -> PartRun:
     """
     shutil.rmtree(folder, ignore_errors=True)
     read_once(frames(raw))
-    usage = measure(our_command(raw, folder, PROJECT_OF_THREE, target, _OURS_KINDS))
+    usage = measure(our_command(raw, folder, PROJECT_OF_THREE, [target], _OURS_KINDS))
     return PartRun(usage, step_costs(folder / "results"))
 
 
-def run_part(raw: Path, folder: Path, target: str) -> PartRun:
+def run_part(raw: Path, folder: Path, targets: Sequence[str]) -> PartRun:
     """Run our command again after all that was made of the channels has been removed.
 
     Parameters
@@ -149,8 +156,8 @@ def run_part(raw: Path, folder: Path, target: str) -> PartRun:
         Raw frames.
     folder
         As `run_whole` left it.
-    target
-        Stage or file to make.
+    targets
+        Files to make.
     """
     results = folder / RESULTS
     for pattern in _MADE_OF_CHANNELS:
@@ -161,7 +168,7 @@ def run_part(raw: Path, folder: Path, target: str) -> PartRun:
                 path.unlink()
     read_once(channel_files(folder))
     since_ns = time.time_ns()
-    usage = measure(our_command(raw, folder, PROJECT_OF_THREE, target, _OURS_KINDS))
+    usage = measure(our_command(raw, folder, PROJECT_OF_THREE, targets, _OURS_KINDS))
     return PartRun(usage, step_costs(folder / "results", since_ns))
 
 
@@ -219,7 +226,7 @@ def compare(
             say(f"Library chain from channels, run {number} of {repeat} ...")
             chains.append(run_chain(ours, folder / "libraries", target == "all"))
         say(f"Platelog from channels, run {number} of {repeat} ...")
-        part.append(run_part(raw, ours, target))
+        part.append(run_part(raw, ours, PART_FILES[target]))
     sizes = [part[-1].usage.file_bytes[kind] for kind in ("pictures", "field")]
     least = picture_floor(channel_files(ours), pixels, folder / "floor", sum(sizes))
     shutil.rmtree(ours)

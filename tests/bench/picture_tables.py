@@ -39,10 +39,13 @@ _WHOLE: dict[str, tuple[str, str, Callable[[PartRun], float]]] = {
 LEAST_S = 0.2
 """Steps below are left out of the law of growth: their times are those of start-up."""
 
-_INCLUDED = {
-    "picture": "platelog also draws the contact sheet and lists subs and seeing",
-    "all": "platelog also draws the contact sheet, lists subs and seeing, and measures zero points "
-    "and depth",
+_MADE = {
+    "picture": ["Both make PNG, JPEG, 16-bit TIFF and linear image."],
+    "all": [
+        "Both make PNG, JPEG, 16-bit TIFF and linear image, sources as ECSV and CSV, and an",
+        "annotated picture; platelog also measures the zero points and the depth that its sources",
+        "need, which the steps of both leave out.",
+    ],
 }
 
 
@@ -143,8 +146,7 @@ def as_text(outcome: PictureOutcome) -> str:
         "",
         "From the channels on, both from the same files:",
         *_side_by_side(runs, outcome.target),
-        f"The libraries make PNG, JPEG, 16-bit TIFF and linear image{_of_field(outcome.target)};",
-        f"{_INCLUDED[outcome.target]}, which the steps of both leave out.",
+        *_MADE[outcome.target],
         "",
         *step_table(part.usage.cpu_s, part.steps),
         "",
@@ -259,10 +261,6 @@ def _side_by_side(runs: PictureRuns, target: str) -> list[str]:
                 times = spread([figure(run) for run in runs.part], unit)
                 lines.append(f"{label:<22}{blank}{times:>26}")
     return lines
-
-
-def _of_field(target: str) -> str:
-    return ", a table of sources and an annotated picture" if target == "all" else ""
 
 
 def _growth_table(steps: Sequence[SizeStep]) -> list[str]:

@@ -71,10 +71,12 @@ def test_frames_of_all_sizes_show_the_same_field():
 def test_our_command_makes_the_picture_of_three_channels(raw, tmp_path):
     """The project has the channels of the set, and the recipe takes all of them."""
     settings = picture_comparison.PROJECT_OF_THREE
-    command = comparison.our_command(raw, tmp_path, settings, "picture", {})
+    command = comparison.our_command(
+        raw, tmp_path, settings, ["picture", "results/bench/seeing.tsv"], {}
+    )
     loaded = load_project(command.words[3], "")
     assert list(loaded.project.channels) == ["r", "g", "b"]
-    assert command.words[4:6] == ["--to", "picture"]
+    assert command.words[-4:] == ["--to", "picture", "--to", "results/bench/seeing.tsv"]
 
 
 @pytest.fixture
@@ -179,7 +181,7 @@ def test_part_from_channels_removes_what_is_made_of_them(ours, tmp_path, monkeyp
         return usage()
 
     monkeypatch.setattr(picture_comparison, "measure", measured)
-    run = picture_comparison.run_part(tmp_path / "raw", ours, "picture")
+    run = picture_comparison.run_part(tmp_path / "raw", ours, ["results/bench/seeing.tsv"])
     channels = picture_comparison.channel_files(ours)
     assert len(channels) == 3
     assert set(found) == {*channels, *(results / name for name in stays), earlier}
@@ -210,7 +212,7 @@ def outcome(**changes) -> picture_tables.PictureOutcome:
     steps = {"integrate": comparison.StepCost(3, 1.5, 1.2, 700.0)}
     drawing = {
         "draw_picture": comparison.StepCost(1, 1.0, 0.75, 400.0),
-        "contact_sheet": comparison.StepCost(1, 1.0, 0.25, 300.0),
+        "measure_depth": comparison.StepCost(1, 1.0, 0.25, 300.0),
     }
     runs = picture_comparison.PictureRuns(
         [picture_comparison.PartRun(usage(cpu_s=9.0), steps | drawing)],
@@ -229,7 +231,7 @@ def test_ratios_are_of_the_part_that_both_do():
     part = found["from_channels"]
     assert part["platelog"]["cpu_s"] == 3.0
     assert part["platelog"]["steps_cpu_s"] == 1.0
-    assert part["platelog"]["alike_cpu_s"] == 0.75  # without the contact sheet
+    assert part["platelog"]["alike_cpu_s"] == 0.75  # the chain measures no depth
     assert part["ratios"]["cpu_s"] == 2.0
     assert part["ratios"]["wall_s"] == 4.0
     assert part["floor"]["times_warm"] == pytest.approx(20.0)
