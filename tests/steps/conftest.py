@@ -240,7 +240,7 @@ class DraftBench:
     def check(self, capsys):
         """Run the verb `check` on all drafts; give its status and errors, and keep its lines."""
         paths = [str(path) for path in sorted(self.projects.glob("*.yaml"))]
-        args = argparse.Namespace(project=paths, to="all", directory=self.projects.parents[1])
+        args = argparse.Namespace(project=paths, to=["all"], directory=self.projects.parents[1])
         status = check.run(args)
         self.said, errors = capsys.readouterr()
         return status, errors

@@ -107,7 +107,7 @@ def test_project_with_a_problem_is_told_after_the_others(tiny_raw, write_project
     """A broken project does not hide the others, and the status tells."""
     good = write_project(tmp_path / "projects" / "good.yaml", tiny_raw)
     lost = write_project(tmp_path / "projects" / "lost.yaml", tmp_path / "nowhere")
-    args = argparse.Namespace(project=[str(lost), str(good)], to="channels", directory=tmp_path)
+    args = argparse.Namespace(project=[str(lost), str(good)], to=["channels"], directory=tmp_path)
     with contextlib.chdir(tmp_path):
         assert check.run(args) == 1
     said = capsys.readouterr()
