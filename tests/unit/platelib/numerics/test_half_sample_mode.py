@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.numerics.half_sample_mode import half_sample_mode
+from platelib.numerics.half_sample_mode import density_peak, half_sample_mode
 
 
 def test_the_mode_ignores_a_long_tail():
@@ -24,3 +24,19 @@ def test_order_does_not_matter():
     before = shuffled.copy()
     assert half_sample_mode(values) == half_sample_mode(shuffled)
     np.testing.assert_array_equal(shuffled, before)
+
+
+def test_density_peaks_at_the_mode():
+    """The peak of normal values is their mean within 0.04 sigma, also with a tail on one side."""
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        values = rng.normal(7, 2, 250_000)
+        assert density_peak(values) == pytest.approx(7, abs=0.08)
+        values[:50_000] += rng.exponential(20, 50_000)
+        assert density_peak(values) == pytest.approx(7, abs=0.2)
+
+
+def test_density_of_a_constant_peaks_at_it():
+    """Values without spread, and a single one."""
+    assert density_peak(np.full(50, 3.0)) == 3
+    assert density_peak(np.array([4.0])) == 4
