@@ -73,7 +73,7 @@ class _Channel:
         except ValueError as why:
             self.note = str(why)
             return
-        self.pixel_noise = float(np.median(field.noise[field.blank]))
+        self.pixel_noise = field.pixel_noise
         self.surface_noise = _surface_noise(field, scale_arcsec)
         self.common = stars = common or self.limit.stars
         self.light, self.light_noise = circle_sums(field, stars.x, stars.y, stars.radius_px)
@@ -169,8 +169,7 @@ def measure_depth(
 
 def _field(path: str | Path) -> FieldSky:
     (image, _), (variance, _) = read_image(path), read_image(path, "VAR")
-    coverage, _ = read_image(path, "COUNT")
-    return field_sky(image, variance, coverage)
+    return field_sky(image, variance, read_image(path, "COUNT")[0])
 
 
 def _row(channel: _Channel, zero_point: float | None, job: Job) -> dict[str, Any]:

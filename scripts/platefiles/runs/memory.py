@@ -10,7 +10,7 @@ from platefiles.rule_inputs.project_wildcards import plan_of
 Shape = tuple[int, int]
 
 _BASE_MB = 250
-BYTES_A_PIXEL = {"search": 55, "annotate": 65, "overlay": 190}
+BYTES_A_PIXEL = {"search": 28, "annotate": 65, "overlay": 190}
 """Bytes a pixel of the channel, or of the picture, by the name of the method of `Memory`."""
 
 

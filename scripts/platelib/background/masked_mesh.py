@@ -9,8 +9,8 @@ _FEWEST = 48
 """Pixels of sky that tell the level of a cell to a fifth of the noise of one."""
 
 
-def masked_sky(image: np.ndarray, hidden: np.ndarray, cell_px: int) -> np.ndarray:
-    """Measure the sky in a mesh of cells and interpolate it.
+def masked_sky(image: np.ndarray, hidden: np.ndarray, cell_px: int) -> sep.Background:
+    """Measure the sky in a mesh of cells.
 
     The level of a cell is the mode of its sky pixels (Bertin and Arnouts 1996, A&AS 117, 393,
     section 3.1). In a crowded cell the few that are left count as often as needed to fill the cell,
@@ -20,41 +20,52 @@ def masked_sky(image: np.ndarray, hidden: np.ndarray, cell_px: int) -> np.ndarra
     Parameters
     ----------
     image : numpy.ndarray
-        ``(ny, nx)`` float32, finite.
+        ``(ny, nx)`` float32, finite. Hidden pixels of crowded cells hold others while the sky is
+        measured; on return the array is as it was.
     hidden : numpy.ndarray
-        ``(ny, nx)`` bool, pixels that do not show the sky.
+        ``(ny, nx)`` bool, pixels that do not show the sky; likewise.
     cell_px : int
         Side of a cell, pixels.
 
     Returns
     -------
-    numpy.ndarray
-        ``(ny, nx)`` float32, in the unit of the image.
+    sep.Background
+        Interpolates the sky: ``back`` returns it, ``subfrom`` subtracts it from an image.
 
     Raises
     ------
     ValueError
         If no cell has as many as 48 pixels of sky, or all of its pixels where it is smaller.
     """
-    ny, nx = image.shape
-    full, mask = image, hidden
-    known = False
-    for top in range(0, ny, cell_px):
-        for left in range(0, nx, cell_px):
-            cell = np.s_[top : top + cell_px, left : left + cell_px]
-            number = hidden[cell].size - int(np.count_nonzero(hidden[cell]))
-            enough = number >= min(_FEWEST, hidden[cell].size)
-            known |= enough
-            if not enough or number > (1 - _MASKED_MOST) * hidden[cell].size:
-                continue
-            if full is image:
-                full, mask = image.copy(), hidden.copy()
-            full[cell][hidden[cell]] = np.resize(
-                image[cell][~hidden[cell]], hidden[cell].size - number
-            )
-            mask[cell] = False
+    crowded, known = _crowded_cells(hidden, cell_px)
     if not known:
         msg = f"too few pixels of sky: no cell of {cell_px} px has {_FEWEST} of them"
         raise ValueError(msg)
-    sky = sep.Background(full, mask=mask, bw=cell_px, bh=cell_px, fw=3, fh=3)
-    return sky.back()
+    lent = []
+    try:
+        for cell in crowded:
+            there = hidden[cell].copy()
+            lent.append((cell, there, image[cell][there]))
+            image[cell][there] = np.resize(image[cell][~there], np.count_nonzero(there))
+            hidden[cell] = False
+        return sep.Background(image, mask=hidden, bw=cell_px, bh=cell_px, fw=3, fh=3)
+    finally:
+        for cell, there, values in lent:
+            image[cell][there] = values
+            hidden[cell] = there
+
+
+def _crowded_cells(hidden: np.ndarray, cell_px: int) -> tuple[list[tuple[slice, slice]], bool]:
+    """Return the cells that `sep` would give no level, and whether any cell has one."""
+    tops, lefts = (np.arange(0, size, cell_px) for size in hidden.shape)
+    by_row = [hidden[top : top + cell_px].sum(axis=0, dtype=np.int32) for top in tops]
+    covered = np.add.reduceat(np.stack(by_row), lefts, axis=1)
+    heights, widths = (
+        np.diff(first, append=size) for first, size in zip((tops, lefts), hidden.shape, strict=True)
+    )
+    size = heights[:, None] * widths
+    number = size - covered
+    enough = number >= np.minimum(_FEWEST, size)
+    crowded = np.argwhere(enough & (number <= (1 - _MASKED_MOST) * size)) * cell_px
+    cells = [np.s_[top : top + cell_px, left : left + cell_px] for top, left in crowded.tolist()]
+    return cells, bool(enough.any())

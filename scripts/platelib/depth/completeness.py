@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
+from scipy.spatial import cKDTree
 
 from platelib.sources.aperture_noise import ApertureNoise, blank_places, circle_sums
 from platelib.sources.background_subtracted import FieldSky
@@ -77,7 +78,7 @@ def completeness(
     whole = stars.stamps.shape[1] // 2
     reach = min(whole, int(np.ceil(_CUT_HALF_LIGHTS * stars.half_light_px)))
     x, y = blank_places(field, reach + 0.5, seed, _OF_EACH * STEPS.size)
-    each = x.size // STEPS.size
+    each = min(_OF_EACH, x.size // STEPS.size)
     if each < 5:
         msg = f"there is room for {x.size} injected stars on empty sky, and {5 * STEPS.size} are"
         raise ValueError(f"{msg} needed")
@@ -121,8 +122,10 @@ def _seen(
     steps = np.arange(-3, 4)
     width = max(half_light, 0.8) / 1.1774
     kernel = np.exp(-0.5 * (steps[:, None] ** 2 + steps**2) / width**2).astype(np.float32)
-    spread = sheet.noise * np.float32(max(1.0, noise.factor))
-    found = extracted(sheet.image, spread, sheet.missing, _SEARCH_SIGMA, 1, kernel).found
+    found = extracted(
+        sheet.image, sheet.noise, sheet.missing, _SEARCH_SIGMA, 1, kernel,
+        noise_factor=max(1.0, noise.factor),
+    ).found  # fmt: skip
     # The middle of what stands out is moved by noise beside it; a window about the peak is not.
     x, y, _ = sep.winpos(
         sheet.image, found["xcpeak"].astype(float), found["ycpeak"].astype(float), width
@@ -130,14 +133,10 @@ def _seen(
     total, alone = circle_sums(sheet, x, y, noise.radius_px)
     # A place that follows the noise in two directions adds 2 to the square of what is measured.
     strong = total >= np.sqrt(snr**2 + 2.0) * noise.factor * alone
-    seen = np.zeros(len(places), dtype=bool)
     if not x.size:
-        return seen
-    for k, (px, py) in enumerate(places):
-        away = np.hypot(x - px, y - py)
-        nearest = int(np.argmin(away))
-        seen[k] = strong[nearest] and away[nearest] <= max(half_light, 1.0)
-    return seen
+        return np.zeros(len(places), dtype=bool)
+    away, nearest = cKDTree(np.stack([x, y], axis=1)).query(places)
+    return strong[nearest] & (away <= max(half_light, 1.0))
 
 
 def _half(step: np.ndarray, injected: np.ndarray, found: np.ndarray) -> tuple[float, float]:

@@ -14,6 +14,8 @@ SNR = 5.0
 """Signal-to-noise that a star at the limit has."""
 
 _RADII = np.round(np.arange(0.8, 2.601, 0.2), 2)
+_FAR_FROM_BEST = 1.05
+"""Ratio to the lowest limit from which larger circles are not tried; its sampling error is 1 %."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,8 @@ def limit_of(field: FieldSky, seed: int) -> Limit:
         flux = SNR * noise.sigma / share
         if best is None or flux < best[0]:
             best = flux, noise, share
+        elif flux > _FAR_FROM_BEST * best[0]:
+            break
     assert best is not None
     flux, noise, share = best
     check: Completeness | None = None

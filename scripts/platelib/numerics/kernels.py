@@ -72,6 +72,10 @@ KERNEL_MODULES = (
     "cosmic_rays.exclusion_mask",
     "cosmic_rays.single_frame",
     "psf_matching.convolution",
+    "sources.aperture_noise",
+    "sources.block_medians",
+    "sources.half_scale",
+    "sources.light_mask",
 )
 SOURCE_MODULES = ("numerics.kernels", "numerics.constants", "numerics.mask_bits", *KERNEL_MODULES)
 """What compiled code depends on."""

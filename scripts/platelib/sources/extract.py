@@ -82,8 +82,7 @@ def find_sources(field: FieldSky) -> FieldSources:
     """
     stars = copy_stars(field)
     fine = _without_wide_light(field, stars)
-    noise = field.noise * likeness(fine, field.noise, field.missing)
-    x, y, searched = _places(fine, noise, field, stars)
+    x, y, searched = _places(fine, field, stars)
     factor = aperture_noise(field, 1.5 * stars.half_light_px, _SEED).factor
     shape = concentrations(fine, field.noise, x, y, stars.half_light_px, factor)
     flux, error = _star_light(fine, field, x, y, stars, factor)
@@ -110,6 +109,7 @@ def find_sources(field: FieldSky) -> FieldSources:
         "inside": np.full(x.size, -1),
     }
     _measure_small(table, fine, field, stars, factor)
+    del fine
     measure_wide(table, field, stars, factor)
     return FieldSources(_in_order(table), stars, " ".join(filter(None, (field.remark, searched))))
 
@@ -123,21 +123,24 @@ def no_sources() -> dict[str, np.ndarray]:
 def _without_wide_light(field: FieldSky, stars: StarCopies) -> np.ndarray:
     """Subtract light smooth over several FWHM: haloes, arms, discs."""
     cell = max(12, int(round(_FINE_CELL_FWHM * 2 * stars.half_light_px)))
-    fine = field.image - masked_sky(field.image, field.missing, cell)
-    fine[field.missing] = 0
-    return fine.astype(np.float32)
+    fine = field.image.copy()
+    masked_sky(fine, field.missing, cell).subfrom(fine)
+    np.copyto(fine, np.float32(0), where=field.missing)
+    return fine
 
 
 def _places(
-    fine: np.ndarray, noise: np.ndarray, field: FieldSky, stars: StarCopies
+    fine: np.ndarray, field: FieldSky, stars: StarCopies
 ) -> tuple[np.ndarray, np.ndarray, str]:
     """Find peaks and centre a window on each; coinciding positions count once.
 
     What is said of the search comes third.
     """
+    alike = float(likeness(fine, field.noise, field.missing))
     extraction = extracted(
-        fine, noise, field.missing, _SIGMA, _AREA, deblend_nthresh=64, deblend_cont=1e-5
-    )
+        fine, field.noise, field.missing, _SIGMA, _AREA,
+        noise_factor=alike, deblend_nthresh=64, deblend_cont=1e-5,
+    )  # fmt: skip
     found = extraction.found
     x, y, _ = sep.winpos(
         fine,

@@ -8,7 +8,7 @@ import numpy as np
 import sep
 
 SMOOTHING = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], dtype=np.float32) / 16
-_BUFFER_SHARES, _LEAST_BUFFER_PX = (16, 4), 300_000
+_BUFFER_SHARES, _LEAST_BUFFER_PX = (32, 8, 4), 300_000
 _SUB_OBJECTS = 8192
 _HIGHER = 1.2
 
@@ -24,7 +24,8 @@ class Extraction:
     found : numpy.ndarray
         Table of `sep`, a row a source; lights and peaks in units of the noise.
     segments : numpy.ndarray
-        ``(ny, nx)`` int32, number of the row of ``found`` plus 1, 0 where there is no source.
+        ``(ny, nx)`` int32, number of the row of ``found`` plus 1, 0 where there is no source;
+        ``(0, 0)`` unless they were asked for.
     sigma : float
         Threshold that was searched with: the one asked for, or a higher one in a crowd.
     """
@@ -41,6 +42,9 @@ def extracted(
     sigma: float,
     area: int,
     kernel: np.ndarray | None = None,
+    *,
+    noise_factor: float = 1.0,
+    with_segments: bool = False,
     **options,
 ) -> Extraction:
     """Find sources with `sep`.
@@ -60,27 +64,35 @@ def extracted(
         Pixels above it.
     kernel : numpy.ndarray, optional
         Smooths the image.
+    noise_factor : float
+        The noise is this many times that of ``noise``.
+    with_segments : bool
+        Whether to return `segments`.
 
     Returns
     -------
     Extraction
     """
     kernel = SMOOTHING if kernel is None else kernel / kernel.sum()
-    ratio = np.where(missing, np.float32(0), image / noise).astype(np.float32)
+    ratio = np.divide(image, noise, dtype=np.float32)
+    if noise_factor != 1:
+        ratio /= np.float32(noise_factor)
+    np.copyto(ratio, np.float32(0), where=missing)
     per_sigma = float(np.sqrt(float((kernel**2).sum())))
 
     def search(threshold: float) -> tuple[np.ndarray, np.ndarray]:
-        return sep.extract(
-            np.ascontiguousarray(ratio),
+        result = sep.extract(
+            ratio,
             threshold * per_sigma,
             mask=missing,
             minarea=area,
             filter_kernel=np.ascontiguousarray(kernel, dtype=np.float32),
             filter_type="conv",
-            segmentation_map=True,
+            segmentation_map=with_segments,
             clean=False,  # it would move the faint ones beside bright ones
             **options,
         )
+        return result if with_segments else (result, np.empty((0, 0), dtype=np.int32))
 
     (found, segments), used = in_any_crowd(search, sigma, image.size)
     return Extraction(found, segments, used)
@@ -113,8 +125,9 @@ def in_any_crowd(
         What it was called with.
     """
     sep.set_sub_object_limit(_SUB_OBJECTS)
-    sizes = [max(_LEAST_BUFFER_PX, pixels // share) for share in _BUFFER_SHARES]
-    sizes.append(max(_LEAST_BUFFER_PX, pixels + 2))
+    most = pixels + 2
+    sizes = [min(most, max(_LEAST_BUFFER_PX, pixels // share)) for share in _BUFFER_SHARES]
+    sizes.append(most)
     while True:
         sep.set_extract_pixstack(sizes[0])
         try:

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 import sep
 
-from platelib.numerics.constants import MEDIAN_ERROR
 from platelib.sources.background_subtracted import FieldSky, likeness
+from platelib.sources.block_medians import block_medians
 from platelib.sources.empirical_psf import StarCopies
 from platelib.sources.sep_extraction import extracted
 from platelib.sources.source_footprint import SourceCovers
@@ -31,12 +31,16 @@ def measure_wide(
     alone = ~table["extended"] & (table["flux"] > BRIGHT * table["flux_error"])
     covers = SourceCovers(field.image.shape, stars.half_light_px)
     covers.lay(table, np.flatnonzero(alone))
-    binned, noise, missing = _medians(field, field.missing | (covers.count > 0), side)
+    hidden = covers.count > 0
+    hidden |= field.missing
+    binned, noise, missing = block_medians(field.image, field.noise, hidden, side, _LEAST_LEFT)
+    del hidden
     covers.lay(table, np.flatnonzero(~alone))
     noise = noise * likeness(binned, noise, missing)
     extraction = extracted(
-        binned, noise, missing, _WIDE_SIGMA, _WIDE_AREA, deblend_cont=_WIDE_CONTRAST
-    )
+        binned, noise, missing, _WIDE_SIGMA, _WIDE_AREA,
+        with_segments=True, deblend_cont=_WIDE_CONTRAST,
+    )  # fmt: skip
     found, segments = extraction.found, extraction.segments
     high, wide = binned.shape
     column = np.minimum(table["x"] / side, wide - 1).astype(int)
@@ -56,27 +60,6 @@ def measure_wide(
         covers.lay(table, [middle])
         if filled:
             table["inside"][members[members != middle]] = middle
-
-
-def _medians(
-    field: FieldSky, hidden: np.ndarray, side: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return medians of squares without hidden pixels, their noise, and the missing squares."""
-    ny, nx = (size // side for size in field.image.shape)
-    image, noise, gone = (
-        plane[: ny * side, : nx * side]
-        .reshape(ny, side, nx, side)
-        .swapaxes(1, 2)
-        .reshape(ny, nx, side * side)
-        for plane in (field.image, field.noise, hidden)
-    )
-    left = (~gone).sum(axis=2)
-    missing = left < _LEAST_LEFT * side**2
-    ordered = np.sort(np.where(gone, np.float32(np.inf), image), axis=2)
-    place = np.maximum(left - 1, 0)[..., None] // 2
-    middle = np.where(missing, np.float32(0), np.take_along_axis(ordered, place, 2)[..., 0])
-    spread = MEDIAN_ERROR * np.median(noise, axis=2) / np.sqrt(np.maximum(left, 1))
-    return middle.astype(np.float32), spread.astype(np.float32), missing
 
 
 def _middle(

@@ -11,13 +11,13 @@ def test_integration_says_how_much_memory_it_takes(opened, wild):
 
 
 def test_searching_says_how_much_memory_it_takes(opened, monkeypatch, wild):
-    """Of 320 x 240 pixels it is what the interpreter takes, of 61 megapixels 3.4 GB."""
+    """Of 320 x 240 pixels it is what the interpreter takes, of 61 megapixels 1.9 GB."""
     plans, names = opened(), wild()
     assert 200 < plans.memory.search(names) < 300
     (frame, *_) = plans.by_name["tiny"].lights("ha")
     large = replace(frame, width_px=9576, height_px=6388)
     monkeypatch.setattr(ProjectPlan, "lights", lambda _plan, _channel: [large])
-    assert plans.memory.search(names) == pytest.approx(3450, abs=50)
+    assert plans.memory.search(names) == pytest.approx(1884, abs=5)
 
 
 def test_drawing_says_how_much_memory_it_takes(opened, wild):

@@ -21,7 +21,7 @@ def test_the_sky_is_found_however_much_of_it_is_hidden(share):
     truth, image = _sky()
     hidden = np.random.default_rng(4).random((NY, NX)) < share
     image[hidden] += 400
-    away = masked_sky(image, hidden, 64) - truth
+    away = masked_sky(image, hidden, 64).back() - truth
     assert np.abs(away).max() < 1.2 * NOISE
     assert abs(away.mean()) < 0.1 * NOISE
 
@@ -33,7 +33,7 @@ def test_cells_without_sky_take_that_of_their_neighbours():
     hidden[64:256, 100:330] = True
     hidden[:, 390:] = True
     image[hidden] = 5e4
-    sky = masked_sky(image, hidden, 64)
+    sky = masked_sky(image, hidden, 64).back()
     assert np.abs(sky - truth).max() < 12  # the gradient across the hole is 16
 
 
@@ -42,7 +42,7 @@ def test_one_cell_is_enough():
     truth, image = _sky()
     hidden = np.ones((NY, NX), dtype=bool)
     hidden[128:192, 192:256] = False
-    assert masked_sky(image, hidden, 64) == pytest.approx(truth, abs=20)
+    assert masked_sky(image, hidden, 64).back() == pytest.approx(truth, abs=20)
 
 
 def test_no_sky_at_all_is_refused():
@@ -58,9 +58,9 @@ def test_full_cells_are_measured_as_they_are():
     """Hidden pixels elsewhere do not move the sky of cells without any; nothing is written to."""
     _, image = _sky()
     hidden = np.zeros((NY, NX), dtype=bool)
-    plain = masked_sky(image, hidden, 60)
+    plain = masked_sky(image, hidden, 60).back()
     hidden[:60, :60] = np.random.default_rng(5).random((60, 60)) < 0.7
     before = image.copy(), hidden.copy()
-    sky = masked_sky(image, hidden, 60)
+    sky = masked_sky(image, hidden, 60).back()
     assert np.abs(sky - plain)[180:, 240:].max() < 0.01
     assert (image == before[0]).all() and (hidden == before[1]).all()

@@ -7,8 +7,9 @@ import pytest
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from platelib.depth.limiting_magnitude import SNR, limit_of, magnitude
+from platelib.numerics.medians import mad_sigma
 from platelib.simulate.psf import add_stars, moffat_image
-from platelib.sources.aperture_noise import aperture_noise, blank_places
+from platelib.sources.aperture_noise import aperture_noise, blank_places, circle_sums
 from platelib.sources.background_subtracted import field_sky, likeness
 from platelib.sources.empirical_psf import copy_stars
 from platelib.sources.sep_extraction import extracted
@@ -53,7 +54,7 @@ def test_sky_is_taken_off(plain):
 def test_light_is_all_that_stands_out(plain):
     """Light is the pixels within 3.5 px of a source, however sources are parted."""
     noise = plain.noise * likeness(plain.image, plain.noise, plain.missing)
-    segments = extracted(plain.image, noise, plain.missing, 3.5, 4).segments
+    segments = extracted(plain.image, noise, plain.missing, 3.5, 4, with_segments=True).segments
     near = distance_transform_edt(segments == 0) <= 3.5
     # The sky that was taken off last is that beside this light.
     assert (near != plain.light).mean() < 1e-3
@@ -65,7 +66,7 @@ def test_source_of_most_of_an_image_is_found():
     image = np.random.default_rng(5).standard_normal(shape).astype(np.float32)
     image[50:-50, 50:-50] += 40
     ones, nothing = np.ones(shape, dtype=np.float32), np.zeros(shape, dtype=bool)
-    extraction = extracted(image, ones, nothing, 8.0, 5)
+    extraction = extracted(image, ones, nothing, 8.0, 5, with_segments=True)
     found, segments = extraction.found, extraction.segments
     assert len(found) == 1
     assert (segments[52:-52, 52:-52] == 1).all()
@@ -77,6 +78,27 @@ def test_circles_of_independent_pixels_scatter_as_they_should(plain):
         noise = aperture_noise(plain, radius, seed=1)
         assert noise.factor == pytest.approx(1, abs=0.05)
         assert noise.sigma == pytest.approx(circle_noise(radius), rel=0.05)
+
+
+@pytest.mark.parametrize("radius", [1.37, 2.5, 6.1])
+def test_sums_are_those_of_exact_circles(plain, radius):
+    """The noise is that of sums of `sep`, whose circles are cut exactly at their edge."""
+    noise = aperture_noise(plain, radius, seed=3)
+    x, y = blank_places(plain, radius, seed=3)
+    total, alone = circle_sums(plain, x, y, radius)
+    assert x.size == noise.count
+    assert noise.factor == pytest.approx(mad_sigma(total / alone), rel=2e-3)
+    assert noise.sigma == pytest.approx(noise.factor * np.median(alone), rel=2e-3)
+
+
+def test_many_places_are_spread_over_the_image(plain):
+    """Of more places than are wanted, some more than these are taken, from all of the image."""
+    every, _ = blank_places(plain, 1.5, seed=4, most=10**6)
+    x, y = blank_places(plain, 1.5, seed=4, most=2000)
+    assert every.size > 6000
+    assert 2000 <= x.size < 3000
+    quarters = np.histogram2d(x, y, (2, 2), ((0, SHAPE[1]), (0, SHAPE[0])))[0]
+    assert quarters.min() > 0.2 * x.size
 
 
 def test_correlated_noise_is_measured():

@@ -21,7 +21,7 @@ def crowd():
     stars["flux"] = np.minimum(25 * rng.uniform(size=count) ** -1.1, 8e4)
     image = (SKY + NOISE * rng.standard_normal((NY, NX))).astype(np.float32)
     add_stars(image, *stars.values(), moffat_image(2.4, 2.5, radius_px=60))
-    field = field_sky(image, np.full_like(image, NOISE**2), cell_px=64)
+    field = field_sky(image.copy(), np.full_like(image, NOISE**2), cell_px=64)
     return stars, image, field, find_sources(field)
 
 
@@ -48,9 +48,9 @@ def test_bright_stars_are_found(crowd):
 
 
 def test_wings_of_stars_are_no_galaxies(crowd):
-    """What is left between thousands of stars is not told as objects wider than stars' wings."""
+    """Of a thousand sources in a crowd, at most three are told as wider than stars' wings."""
     table = crowd[-1].table
-    assert (table["major_px"] > 20).sum() <= 1
+    assert (table["major_px"] > 20).sum() <= 0.003 * table["x"].size
 
 
 def test_a_crowd_has_a_depth(crowd):

@@ -13,7 +13,7 @@ from platelib.sources.sep_extraction import extracted, in_any_crowd
 def test_a_source_may_cover_the_image(shape):
     """Light on every pixel is one source; `sep` wants room for more pixels than there are."""
     image, ones = np.full(shape, 9.0, dtype=np.float32), np.ones(shape, dtype=np.float32)
-    found = extracted(image, ones, image < 0, 3.0, 4, deblend_nthresh=1)
+    found = extracted(image, ones, image < 0, 3.0, 4, with_segments=True, deblend_nthresh=1)
     assert found.sigma == 3.0
     assert len(found.found) == 1
     assert (found.segments == 1).all()
