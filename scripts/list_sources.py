@@ -4,7 +4,7 @@ from pathlib import Path
 
 from platefiles.core.atomic_write import write_whole
 from platefiles.jobs.job_log import job_log
-from platefiles.sources.source_tables import list_writer
+from platefiles.sources.source_lists import list_writer
 
 
 def list_sources(path_to_sources: str | Path, path_to_list: str | Path) -> None:
