@@ -57,7 +57,9 @@ def fill_gaps(
     core_levels: Callable[[], np.ndarray] | None = None,
 ) -> int:
     """Do what `inpaint_gaps` does in place, and return the number of pixels filled."""
-    gaps = ~np.isfinite(planes[0]) if len(planes) == 1 else ~np.isfinite(planes).all(axis=0)
+    gaps = ~np.isfinite(planes[0])
+    for plane in planes[1:]:
+        gaps |= ~np.isfinite(plane)
     pieces = pieces_of(gaps)
     ny, nx = gaps.shape
     count, levels = 0, None

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation
 
+from platelib.colour.sky_cells import CELL_PX, cell_means, pixels_of_cells
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.numerics.medians import mad_sigma
+from platelib.numerics.medians import mad_sigma, median_of
 
-CELL_PX = 8
+_MOST_PIXELS = 1 << 22
 _FAINT_SIGMA, _DARK_SIGMA, _BRIGHT_SIGMA = 2.0, 4.0, 5.0
 _LIGHT_SIGMA = 5.0
 _MAX_ROUNDS = 30
@@ -59,15 +60,21 @@ def measure_sky(planes: np.ndarray) -> tuple[tuple[Sky, ...], float]:
     ValueError
         If no cell of the picture has data in every plane.
     """
-    means = np.stack([_cell_means(_cells(plane)) for plane in planes])
+    _check_size(planes)
+    means = np.stack([cell_means(plane) for plane in planes])
     sky = _sky_cells(means)
+    rows, columns = np.nonzero(sky)
+    # Of a large picture only every nth cell is looked at, which is more than enough for a median.
+    some = slice(None, None, -(-rows.size * CELL_PX**2 // _MOST_PIXELS))
+    rows, columns = rows[some], columns[some]
     skies = []
     for plane, mean in zip(planes, means, strict=True):
-        pixels = _cells(plane)[:, sky]
-        level = float(np.median(pixels))
-        noise = _spread(pixels - mean[sky].astype(np.float32), 0.0)
-        noise *= np.sqrt(CELL_PX**2 / (CELL_PX**2 - 1))
-        skies.append(Sky(level, float(noise), _spread(pixels, level)))
+        pixels = pixels_of_cells(plane, rows, columns)
+        level = median_of(pixels)
+        scatter = _spread(pixels, level)
+        pixels -= mean[rows, columns].astype(np.float32)[:, None]
+        noise = _spread(pixels, 0.0) * np.sqrt(CELL_PX**2 / (CELL_PX**2 - 1))
+        skies.append(Sky(level, float(noise), scatter))
     return tuple(skies), float(sky.mean())
 
 
@@ -83,23 +90,11 @@ def levels_of_light(planes: np.ndarray) -> np.ndarray:
     return np.array([sky.level + _LIGHT_SIGMA * sky.scatter for sky in skies])
 
 
-def _cells(plane: np.ndarray) -> np.ndarray:
-    """Rearrange a plane to ``(64, cells down, cells across)``; odd rows and columns are cut."""
-    down, across = (size // CELL_PX for size in plane.shape)
-    if down * across == 0:
-        msg = f"a picture of {plane.shape[1]} x {plane.shape[0]} pixels is too small for colours"
+def _check_size(planes: np.ndarray) -> None:
+    ny, nx = planes.shape[1:]
+    if min(ny, nx) < CELL_PX:
+        msg = f"a picture of {nx} x {ny} pixels is too small for colours"
         raise ValueError(msg)
-    cut = plane[: down * CELL_PX, : across * CELL_PX]
-    blocks = cut.reshape(down, CELL_PX, across, CELL_PX).transpose(1, 3, 0, 2)
-    return blocks.reshape(CELL_PX**2, down, across)
-
-
-def _cell_means(cells: np.ndarray) -> np.ndarray:
-    """Average each cell in a fixed order, so that the processor cannot change the bits."""
-    total = np.zeros(cells.shape[1:])
-    for values in cells:
-        total += values
-    return total / len(cells)
 
 
 def _sky_cells(means: np.ndarray) -> np.ndarray:

@@ -76,6 +76,7 @@ KERNEL_MODULES = (
     "sources.block_medians",
     "sources.half_scale",
     "sources.light_mask",
+    "colour.sky_cells",
 )
 SOURCE_MODULES = ("numerics.kernels", "numerics.constants", "numerics.mask_bits", *KERNEL_MODULES)
 """What compiled code depends on."""

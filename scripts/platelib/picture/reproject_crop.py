@@ -164,8 +164,19 @@ def common_part(planes: np.ndarray) -> tuple[slice, slice]:
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(n, ny, nx)``, NaN for no data. Gaps that do not reach the edge of the picture count as
-        covered.
+        ``(n, ny, nx)``, NaN for no data; see `covered_part`.
+    """
+    return covered_part(~np.isfinite(planes).all(axis=0))
+
+
+def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
+    """Return the rows and columns that are covered.
+
+    Parameters
+    ----------
+    missing : numpy.ndarray
+        ``(ny, nx)`` bool: no data in some plane. Gaps that do not reach the edge of the picture
+        count as covered.
 
     Returns
     -------
@@ -174,20 +185,19 @@ def common_part(planes: np.ndarray) -> tuple[slice, slice]:
         the largest share of its pixels is removed until none misses any; nearly the largest
         rectangle, and the same at any time.
     """
-    missing = ~np.isfinite(planes).all(axis=0)
-    labels, _ = label(missing, structure=np.ones((3, 3)))
-    edges = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
-    outside = np.isin(labels, np.unique(edges[edges > 0]))
-    sums = np.zeros((outside.shape[0] + 1, outside.shape[1] + 1), dtype=np.int64)
-    sums[1:, 1:] = outside.cumsum(axis=0).cumsum(axis=1)
+    labels, count = label(missing, structure=np.ones((3, 3)))
+    reaches_edge = np.zeros(count + 1, dtype=bool)
+    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
+        reaches_edge[edge] = True
+    reaches_edge[0] = False
+    outside = reaches_edge[labels]
     top, bottom, left, right = 0, outside.shape[0], 0, outside.shape[1]
     while bottom > top and right > left:
-        across, down = right - left, bottom - top
         shares = [
-            _count(sums, top, top + 1, left, right) / across,
-            _count(sums, bottom - 1, bottom, left, right) / across,
-            _count(sums, top, bottom, left, left + 1) / down,
-            _count(sums, top, bottom, right - 1, right) / down,
+            np.count_nonzero(outside[top, left:right]) / (right - left),
+            np.count_nonzero(outside[bottom - 1, left:right]) / (right - left),
+            np.count_nonzero(outside[top:bottom, left]) / (bottom - top),
+            np.count_nonzero(outside[top:bottom, right - 1]) / (bottom - top),
         ]
         worst = int(np.argmax(shares))
         if shares[worst] == 0:
@@ -195,7 +205,3 @@ def common_part(planes: np.ndarray) -> tuple[slice, slice]:
         top, bottom = top + (worst == 0), bottom - (worst == 1)
         left, right = left + (worst == 2), right - (worst == 3)
     return slice(0, outside.shape[0]), slice(0, outside.shape[1])
-
-
-def _count(sums: np.ndarray, top: int, bottom: int, left: int, right: int) -> int:
-    return int(sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left])
