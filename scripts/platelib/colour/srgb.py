@@ -7,24 +7,26 @@ B. Ottosson (2020), "A perceptual color space for image processing",
 https://bottosson.github.io/posts/oklab/: the matrices from linear sRGB.
 """
 
+from functools import cache
+
 import numpy as np
 
-_LINEAR_TO_CONES = np.array(
+LINEAR_TO_CONES = np.array(
     [
         [0.4122214708, 0.5363325363, 0.0514459929],
         [0.2119034982, 0.6806995451, 0.1073969566],
         [0.0883024619, 0.2817188376, 0.6299787005],
     ]
 )
-_CONES_TO_OKLAB = np.array(
+CONES_TO_OKLAB = np.array(
     [
         [0.2104542553, 0.7936177850, -0.0040720468],
         [1.9779984951, -2.4285922050, 0.4505937099],
         [0.0259040371, 0.7827717662, -0.8086757660],
     ]
 )
-_CONES_TO_LINEAR = np.linalg.inv(_LINEAR_TO_CONES)
-_OKLAB_TO_CONES = np.linalg.inv(_CONES_TO_OKLAB)
+CONES_TO_LINEAR = np.linalg.inv(LINEAR_TO_CONES)
+OKLAB_TO_CONES = np.linalg.inv(CONES_TO_OKLAB)
 
 
 def encode(light: np.ndarray) -> np.ndarray:
@@ -52,6 +54,12 @@ def decode(display: np.ndarray) -> np.ndarray:
     return np.where(display <= 0.04045, display / 12.92, curved)
 
 
+@cache
+def light_of_levels() -> np.ndarray:
+    """Return the linear light of each 16-bit display value, ``(65536,)`` float64."""
+    return decode(np.arange(65536) / 65535)
+
+
 def to_oklab(light: np.ndarray) -> np.ndarray:
     """Convert linear sRGB light to Oklab.
 
@@ -65,12 +73,12 @@ def to_oklab(light: np.ndarray) -> np.ndarray:
     numpy.ndarray
         ``(3, ...)`` float64: lightness (white 1), and the opponent colours a and b.
     """
-    return _mix(_CONES_TO_OKLAB, np.cbrt(_mix(_LINEAR_TO_CONES, light)))
+    return _mix(CONES_TO_OKLAB, np.cbrt(_mix(LINEAR_TO_CONES, light)))
 
 
 def from_oklab(lab: np.ndarray) -> np.ndarray:
     """Convert Oklab to linear sRGB light; the inverse of `to_oklab`."""
-    return _mix(_CONES_TO_LINEAR, _mix(_OKLAB_TO_CONES, lab) ** 3)
+    return _mix(CONES_TO_LINEAR, _mix(OKLAB_TO_CONES, lab) ** 3)
 
 
 def _mix(matrix: np.ndarray, planes: np.ndarray) -> np.ndarray:

@@ -164,23 +164,17 @@ def cores_of(percent: np.ndarray) -> Cores:
     return Cores(inside, whiteness, count)
 
 
-def with_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> np.ndarray:
+def put_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> None:
     """Set cores to the colours of their rims and the brightness of the least saturated plane.
 
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(3, ny, nx)`` float32, linear, NaN for no data.
+        ``(3, ny, nx)`` float32, linear, NaN for no data; changed in the cores alone.
     cores : Cores
     skies : numpy.ndarray
         ``(3,)``: sky of each plane.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(3, ny, nx)`` float32: the planes, changed in the cores alone.
     """
-    result = planes.copy()
     ny, nx = cores.inside.shape
     labels, _ = label(cores.inside, _ALL_AROUND)
     base = np.asarray(skies, dtype=np.float64)[:, None, None]
@@ -202,21 +196,7 @@ def with_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) ->
         estimates = np.where(told, light / np.where(told, share, 1), 0)
         bright = np.maximum(estimates.max(axis=0), total)
         coloured = (share * bright + base).astype(np.float32)
-        result[:, *window] = np.where(core, coloured, planes[:, *window])
-    return result
-
-
-def whitened(display: np.ndarray, whiteness: np.ndarray) -> np.ndarray:
-    """Raise the colours of display values towards the brightest of them.
-
-    Parameters
-    ----------
-    display : numpy.ndarray
-        ``(3, ...)`` display values.
-    whiteness : numpy.ndarray
-        0 leaves a pixel unchanged, 1 makes it white at the level of its brightest colour.
-    """
-    return display + whiteness * (display.max(axis=0) - display)
+        planes[:, *window] = np.where(core, coloured, planes[:, *window])
 
 
 def apart_from(cores: Cores, reach_px: float) -> np.ndarray:

@@ -77,6 +77,9 @@ KERNEL_MODULES = (
     "sources.half_scale",
     "sources.light_mask",
     "colour.sky_cells",
+    "colour.curve_tables",
+    "picture.chroma_smoothing",
+    "picture.display_pixels",
 )
 SOURCE_MODULES = ("numerics.kernels", "numerics.constants", "numerics.mask_bits", *KERNEL_MODULES)
 """What compiled code depends on."""

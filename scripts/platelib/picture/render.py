@@ -1,22 +1,27 @@
 """Render the linear image to the pixels of a picture.
 
-Worked through in strips of rows, in double precision, so that memory is bounded and a picture's
-16-bit values do not depend on the processor.
+Curve, shoulder and star cores are found for the whole picture; then strips of rows are drawn, each
+by itself, in double precision. So memory is bounded, and the 16-bit values depend neither on the
+processor nor on the number of threads.
 """
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
-from PIL import Image
 from skimage.color import rgb2lab
 
-from platelib.bad_pixels.inpaint import inpaint_gaps
+from platelib.bad_pixels.inpaint import fill_gaps
 from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
-from platelib.colour.luminance import MAX_LIFT, replace_lightness, scale_chroma
-from platelib.colour.srgb import decode, encode
-from platelib.colour.star_cores import Cores, cores_of, whitened, with_colours_of_rims
+from platelib.colour.luminance import MAX_LIFT
+from platelib.colour.srgb import encode, light_of_levels
+from platelib.colour.star_cores import Cores, cores_of, put_colours_of_rims
+from platelib.numerics.radix_select import ranked
 from platelib.picture.chroma_smoothing import smooth_faint_colour
+from platelib.picture.display_pixels import Tone, highest_value, put_pixels, tone_of
 from platelib.picture.postprocessing import (
     NO_FINISH,
     Finish,
@@ -24,10 +29,10 @@ from platelib.picture.postprocessing import (
     enhance_local_contrast,
     sharpen,
 )
-from platelib.picture.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
+from platelib.picture.stretch import AsinhCurve, fit_curve
 
-_STRIP_ROWS = 256
-_FULL = 65535
+STRIP_ROWS = 64
+_SKY_EVERY = 16
 
 
 @dataclass(frozen=True)
@@ -63,12 +68,10 @@ class Look:
 
 @dataclass(frozen=True)
 class Rendering:
-    """A picture and how it was drawn.
+    """How a picture was drawn.
 
     Attributes
     ----------
-    pixels : numpy.ndarray
-        ``(ny, nx, 3)`` uint16 sRGB display values, rows in the order of the planes.
     curve : AsinhCurve
         Stretch of the colours.
     luminance_curve : AsinhCurve or None
@@ -76,14 +79,13 @@ class Rendering:
     inpainted_px, black_px : int
         Pixels without data that were filled, and that were left black.
     sky_lab : tuple of float
-        Mean light of the sky, as drawn, in CIE Lab.
+        Mean light of the sky, as drawn, in CIE Lab; of every 16th row.
     shoulder : float
         Display value from which highlights were rolled off; 1 if they were cut.
     steps : tuple of str
         What else was done to it, a sentence each.
     """
 
-    pixels: np.ndarray
     curve: AsinhCurve
     luminance_curve: AsinhCurve | None
     inpainted_px: int
@@ -93,15 +95,157 @@ class Rendering:
     steps: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class _Toning:
-    """Curve and shoulder of one picture."""
+@dataclass(frozen=True, kw_only=True)
+class Picture(Rendering):
+    """A picture in memory.
 
-    curve: AsinhCurve
-    shoulder: Shoulder
+    Attributes
+    ----------
+    pixels : numpy.ndarray
+        ``(ny, nx, 3)`` uint16 sRGB display values, rows in the order of the planes.
+    """
 
-    def __call__(self, planes: np.ndarray) -> np.ndarray:
-        return stretch_planes(planes, self.curve, self.shoulder)
+    pixels: np.ndarray
+
+
+class Drawing:
+    """A picture ready to be drawn, strip by strip.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, linear, NaN for no data; changed in place. n is 1 for a grey
+        picture, 3 for red, green and blue, 4 for these and the luminance, which replaces the
+        lightness of the colours. Small gaps, and larger ones whose rim is bright, are filled;
+        pixels in others are black.
+    look : Look
+    finish : Finish
+    saturation : numpy.ndarray, optional
+        ``(ny, nx)`` uint8: how near to saturation the cores of stars are, in percent, 0 elsewhere;
+        see `platelib.colour.star_cores.saturation_percent`.
+
+    Raises
+    ------
+    ValueError
+        If there are no data or the sky is without noise.
+    """
+
+    def __init__(
+        self,
+        planes: np.ndarray,
+        look: Look,
+        finish: Finish = NO_FINISH,
+        saturation: np.ndarray | None = None,
+    ):
+        self._look, self._finish = look, finish
+        self._inpainted = fill_gaps(planes, core_levels=partial(levels_of_light, planes))
+        colours, light = planes[:3], planes[3] if len(planes) > 3 else None
+        self._curve, self._sky = choose_curve(mean_plane(colours), look)
+        light_curve = None if light is None else choose_curve(light, look)[0]
+        self._steps: list[str] = []
+        cores = None if saturation is None or not saturation.any() else cores_of(saturation)
+        if finish.deconvolution:
+            said = _sharpen(colours, light, self._sky, finish.deconvolution, cores)
+            self._steps.append(said)
+        # Curve and shoulder are those of the data, so that nothing changes outside of the cores.
+        self._tone = _tone(colours, self._curve, look)
+        self._light_tone = None
+        if light is not None and light_curve is not None:
+            self._light_tone = _tone(light[None], light_curve, look)
+        if cores is not None and len(colours) == 3:
+            skies, _ = measure_sky(colours)
+            put_colours_of_rims(colours, cores, np.array([own.level for own in skies]))
+            self._steps.append(
+                f"{cores.count} saturated cores in the colours of their rims, white in the middle"
+            )
+        self._light_curve = light_curve
+        self._colours, self._light, self._cores = colours, light, cores
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        ny, nx = self._colours.shape[1:]
+        return ny, nx
+
+    def draw(self, put: Callable[[int, np.ndarray], None], threads: int = 1) -> Rendering:
+        """Draw the picture and hand it over in strips.
+
+        Parameters
+        ----------
+        put : callable
+            Takes the first row and ``(rows, nx, 3)`` uint16 sRGB display values; called in any
+            order and from any thread.
+        threads : int
+            Strips drawn at a time; it changes no bit.
+        """
+        finish, steps = self._finish, list(self._steps)
+        strips, black = self._strip, 0
+        if finish.colour_denoise or finish.local_contrast:
+            whole = np.empty((*self.shape, 3), dtype=np.uint16)
+            black = sum(self._each(lambda rows: _copied(whole, rows, self._strip(rows)), threads))
+            whole = self._finished(whole, steps)
+            strips = lambda rows: (whole[rows], 0)  # noqa: E731
+
+        def drawn(rows: slice) -> tuple[int, np.ndarray]:
+            pixels, gaps = strips(rows)
+            put(rows.start, pixels)
+            return gaps, self._sky_light(rows, pixels)
+
+        found = self._each(drawn, threads)
+        return Rendering(
+            self._curve,
+            self._light_curve,
+            self._inpainted,
+            black + sum(gaps for gaps, _ in found),
+            _mean_lab(np.concatenate([light for _, light in found])),
+            self._look.shoulder,
+            tuple(steps),
+        )
+
+    def _each(self, work: Callable[[slice], Any], threads: int) -> list[Any]:
+        """Work on each strip; return the results in order."""
+        starts = range(0, self.shape[0], STRIP_ROWS)
+        rows = (slice(start, min(start + STRIP_ROWS, self.shape[0])) for start in starts)
+        with ThreadPoolExecutor(threads) as pool:
+            return list(pool.map(work, rows))
+
+    def _strip(self, rows: slice) -> tuple[np.ndarray, int]:
+        """Draw rows without the steps that need the whole picture; count pixels without data."""
+        look, sky = self._look, self._sky
+        planes = self._colours[:, rows].copy()
+        if len(planes) == 3 and look.colour_smoothing_px:
+            limits, radius = (rows.start, rows.stop), look.colour_smoothing_px
+            planes = smooth_faint_colour(self._colours, limits, sky.level, sky.scatter, radius)
+        pixels = np.empty((*planes.shape[1:], 3), dtype=np.uint16)
+        black = put_pixels(
+            planes,
+            None if self._light is None else self._light[rows],
+            None if self._cores is None else self._cores.whiteness[rows],
+            self._tone,
+            self._light_tone,
+            look.saturation,
+            look.max_chroma_gain,
+            pixels,
+        )
+        return pixels, black
+
+    def _finished(self, pixels: np.ndarray, steps: list[str]) -> np.ndarray:
+        """Take the steps that need the whole picture, and say which."""
+        if self._finish.colour_denoise and len(self._colours) == 3:
+            pixels, said = denoise_colour(pixels, self._finish.colour_denoise)
+            steps.append(said)
+        if self._finish.local_contrast:
+            sky, lift = self._look.sky_level, self._look.max_chroma_gain
+            pixels, said = enhance_local_contrast(pixels, self._finish.local_contrast, sky, lift)
+            steps.append(said)
+        return pixels
+
+    def _sky_light(self, rows: slice, pixels: np.ndarray) -> np.ndarray:
+        """Return the linear light ``(n, 3)`` of the sky in every 16th row of a strip."""
+        some = slice(rows.start, rows.stop, _SKY_EVERY)
+        above = mean_plane(self._colours[:, some]) - np.float32(self._sky.level)
+        is_sky = np.abs(above) <= self._sky.scatter
+        return light_of_levels()[pixels[::_SKY_EVERY][is_sky]]
 
 
 def render(
@@ -110,137 +254,70 @@ def render(
     look: Look,
     finish: Finish = NO_FINISH,
     saturation: np.ndarray | None = None,
-) -> Rendering:
-    """Draw a picture.
+) -> Picture:
+    """Draw a picture of arrays that stay as they are.
 
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(3, ny, nx)`` float32 red, green, blue or ``(1, ny, nx)`` grey; linear, NaN for no
-        data. Small gaps, and larger ones whose rim is bright, are filled; pixels in others are
-        black.
+        ``(3, ny, nx)`` float32 red, green, blue or ``(1, ny, nx)`` grey; see `Drawing`.
     luminance : numpy.ndarray or None
-        ``(ny, nx)`` float32, linear; replaces the lightness of the colours.
-    look : Look
-    finish : Finish
-    saturation : numpy.ndarray, optional
-        ``(ny, nx)`` uint8: how near to saturation the cores of stars are, in percent, 0 elsewhere;
-        see `platelib.colour.star_cores.saturation_percent`.
-
-    Returns
-    -------
-    Rendering
-
-    Raises
-    ------
-    ValueError
-        If there are no data or the sky is without noise.
+        ``(ny, nx)`` float32.
+    look, finish, saturation
+        See `Drawing`.
     """
-    everything = planes if luminance is None else np.concatenate([planes, luminance[None]])
-    everything, inpainted = inpaint_gaps(
-        everything, core_levels=partial(levels_of_light, everything)
-    )
-    planes = everything[: len(planes)]
-    light = None if luminance is None else everything[-1]
-    intensity = mean_plane(planes)
-    curve, sky = choose_curve(intensity, look)
-    steps: list[str] = []
-    if len(planes) == 3:
-        radius = look.colour_smoothing_px
-        planes = smooth_faint_colour(planes, intensity, sky.level, sky.scatter, radius)
-    cores = None if saturation is None or not saturation.any() else cores_of(saturation)
-    if finish.deconvolution:
-        planes, light, said = _sharpened(planes, light, sky, finish.deconvolution, cores)
-        steps.append(said)
-    # Curve and shoulder are those of the data, so that nothing changes outside of the cores.
-    toning, light_toning = _toning(planes, curve, look), None
-    if light is not None:
-        light_toning = _toning(light[None], choose_curve(light, look)[0], look)
-    light_curve = light_toning.curve if light_toning else None
-    if cores is not None and len(planes) == 3:
-        skies, _ = measure_sky(planes)
-        planes = with_colours_of_rims(planes, cores, np.array([own.level for own in skies]))
-        steps.append(
-            f"{cores.count} saturated cores in the colours of their rims, white in the middle"
-        )
-    pixels, black = _draw(planes, light, toning, light_toning, look, cores)
-    if finish.colour_denoise and len(planes) == 3:
-        pixels, said = denoise_colour(pixels, finish.colour_denoise)
-        steps.append(said)
-    if finish.local_contrast:
-        lift = look.max_chroma_gain
-        pixels, said = enhance_local_contrast(pixels, finish.local_contrast, look.sky_level, lift)
-        steps.append(said)
-    drawn = _sky_lab(pixels, intensity, sky)
-    return Rendering(
-        pixels, curve, light_curve, inpainted, black, drawn, look.shoulder, tuple(steps)
-    )
+    everything = planes.copy() if luminance is None else np.concatenate([planes, luminance[None]])
+    drawing = Drawing(everything, look, finish, saturation)
+    pixels = np.empty((*drawing.shape, 3), dtype=np.uint16)
+
+    def put(start: int, strip: np.ndarray) -> None:
+        pixels[start : start + len(strip)] = strip
+
+    rendering = drawing.draw(put)
+    return Picture(**vars(rendering), pixels=pixels)
 
 
-def _sky_lab(pixels: np.ndarray, intensity: np.ndarray, sky: Sky) -> tuple[float, float, float]:
-    """Average the light of the pixels within a standard deviation of the sky's level."""
-    display = pixels[np.abs(intensity - sky.level) <= sky.scatter]
-    if not len(display):
+def _copied(whole: np.ndarray, rows: slice, strip: tuple[np.ndarray, int]) -> int:
+    whole[rows] = strip[0]
+    return strip[1]
+
+
+def _mean_lab(light: np.ndarray) -> tuple[float, float, float]:
+    """Average linear light ``(n, 3)``, in CIE Lab."""
+    if not len(light):
         return (0.0, 0.0, 0.0)
-    lightness, a, b = rgb2lab(encode(decode(display / _FULL).mean(axis=0)))
+    lightness, a, b = rgb2lab(encode(light.mean(axis=0)))
     return float(lightness), float(a), float(b)
 
 
-def _toning(planes: np.ndarray, curve: AsinhCurve, look: Look) -> _Toning:
-    tops = [
-        brightest(planes[:, start : start + _STRIP_ROWS], curve)
-        for start in range(0, planes.shape[1], _STRIP_ROWS)
-    ]
-    return _Toning(curve, Shoulder(look.shoulder, max(tops)))
+def _tone(planes: np.ndarray, curve: AsinhCurve, look: Look) -> Tone:
+    """Return the tone of planes; their brightest pixel becomes white."""
+    brightest = float(np.nanmax(planes))
+    plain = tone_of(curve, look.shoulder, brightest)
+    return tone_of(curve, look.shoulder, brightest, highest_value(planes, plain))
 
 
-def _sharpened(
+def _sharpen(
     planes: np.ndarray, light: np.ndarray | None, sky: Sky, strength: float, cores: Cores | None
-) -> tuple[np.ndarray, np.ndarray | None, str]:
-    """Deconvolve the luminance, or else the mean of the planes.
+) -> str:
+    """Deconvolve the luminance, or else the mean of the planes, in place; say what was done.
 
     Planes are multiplied by what that changes, so that their ratios stay.
     """
     if light is not None:
         (own,), _ = measure_sky(light[None])
-        light, said = sharpen(light, own, strength, cores)
-        return planes, light, said
-    before = mean_plane(planes) - np.float32(sky.level)
-    after, said = sharpen(before + np.float32(sky.level), sky, strength, cores)
-    after = after - np.float32(sky.level)
+        light[...], said = sharpen(light, own, strength, cores)
+        return said
+    level = np.float32(sky.level)
+    before = mean_plane(planes)
+    after, said = sharpen(before, sky, strength, cores)
+    before, after = before - level, after - level
     safe = before > 0
     factor = np.where(safe, after / np.where(safe, before, 1), np.float32(1)).astype(np.float32)
-    level = np.float32(sky.level)
-    return (planes - level) * factor + level, None, said
-
-
-def shrunk_to(pixels: np.ndarray, longest_px: int | None) -> np.ndarray:
-    """Make a picture smaller by averaging its light over the area of each new pixel.
-
-    Parameters
-    ----------
-    pixels : numpy.ndarray
-        ``(ny, nx, 3)`` uint16 sRGB display values.
-    longest_px : int or None
-        Pixels of the longer side; pictures are never enlarged, and None leaves them as they are.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(my, mx, 3)`` uint16 sRGB display values.
-    """
-    ny, nx = pixels.shape[:2]
-    if longest_px is None or longest_px >= max(ny, nx):
-        return pixels
-    scale = longest_px / max(ny, nx)
-    size = max(1, round(nx * scale)), max(1, round(ny * scale))
-    result = np.empty((size[1], size[0], 3), dtype=np.uint16)
-    for index in range(3):
-        light = decode(pixels[..., index] / _FULL).astype(np.float32)
-        small = Image.fromarray(light).resize(size, Image.Resampling.BOX)
-        display = encode(np.clip(np.asarray(small), 0, 1))
-        result[..., index] = np.rint(display * _FULL).astype(np.uint16)
-    return result
+    planes -= level
+    planes *= factor
+    planes += level
+    return said
 
 
 def choose_curve(intensity: np.ndarray, look: Look) -> tuple[AsinhCurve, Sky]:
@@ -259,9 +336,10 @@ def choose_curve(intensity: np.ndarray, look: Look) -> tuple[AsinhCurve, Sky]:
         Of the intensity.
     """
     (sky,), _ = measure_sky(intensity[None])
-    values = intensity[np.isfinite(intensity)]
+    known = np.isfinite(intensity)
+    values = intensity if known.all() else intensity[known]
     place = values.size - 1 - min(values.size - 1, round(look.white_clip_fraction * values.size))
-    white = float(np.partition(values, place)[place])
+    white = float(ranked(values, [place])[0])
     curve = fit_curve(
         sky.level, sky.scatter, white, sky_level=look.sky_level, black_sigma=look.black_sigma
     )
@@ -274,31 +352,3 @@ def mean_plane(planes: np.ndarray) -> np.ndarray:
     for plane in planes[1:]:
         total += plane
     return total / np.float32(len(planes))
-
-
-def _draw(
-    planes: np.ndarray,
-    luminance: np.ndarray | None,
-    toning: _Toning,
-    luminance_toning: _Toning | None,
-    look: Look,
-    cores: Cores | None = None,
-) -> tuple[np.ndarray, int]:
-    ny, nx = planes.shape[1:]
-    picture = np.zeros((ny, nx, 3), dtype=np.uint16)
-    black = 0
-    for start in range(0, ny, _STRIP_ROWS):
-        rows = slice(start, start + _STRIP_ROWS)
-        display = toning(planes[:, rows])
-        if len(planes) == 3 and look.saturation != 1:
-            display = scale_chroma(display, look.saturation)
-        if luminance is not None and luminance_toning is not None:
-            light = luminance_toning(luminance[None, rows])[0]
-            display = replace_lightness(display, light, look.max_chroma_gain)
-        if cores is not None and len(display) == 3:
-            display = whitened(display, cores.whiteness[rows])
-        gaps = ~np.isfinite(display).all(axis=0)
-        black += int(gaps.sum())
-        display[:, gaps] = 0.0
-        picture[rows] = np.rint(np.moveaxis(display, 0, -1) * _FULL).astype(np.uint16)
-    return picture, black

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-_SLOPE_AT = 0.1
+SLOPE_AT = 0.1
 _ROUNDS = 200
 
 
@@ -41,7 +41,7 @@ class AsinhCurve:
 
     def __call__(self, above_black: np.ndarray) -> np.ndarray:
         """Return display values of intensities above black; 0 at and below black."""
-        slope = _SLOPE_AT / np.arcsinh(_SLOPE_AT * self.softening)
+        slope = SLOPE_AT / np.arcsinh(SLOPE_AT * self.softening)
         scaled = np.maximum(above_black, 0.0) * (self.softening / self.stretch)
         return slope * np.arcsinh(scaled)
 
@@ -65,10 +65,15 @@ class Shoulder:
     start: float
     top: float
 
+    @property
+    def is_cut(self) -> bool:
+        """Whether values are cut at 1 instead of rolled off."""
+        return self.start >= 1 or self.top <= 1
+
     def __call__(self, display: np.ndarray) -> np.ndarray:
         """Return display values of at most 1."""
         room = 1.0 - self.start
-        if room <= 0 or self.top <= 1:
+        if self.is_cut:
             return np.minimum(display, 1.0)
         above = np.maximum(display - self.start, 0.0) / room
         reach = (self.top - self.start) / room
@@ -122,7 +127,7 @@ def fit_curve(
     step = black_sigma * sigma
     top = max((white - sky + step) / step, 1.05 / sky_level)
     knee = _solve_knee(top, 1 / sky_level)
-    softening = np.sinh(_SLOPE_AT * np.arcsinh(top / knee)) / _SLOPE_AT
+    softening = np.sinh(SLOPE_AT * np.arcsinh(top / knee)) / SLOPE_AT
     return AsinhCurve(float(sky - step), float(softening * knee * step), float(softening))
 
 

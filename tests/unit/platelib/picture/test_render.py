@@ -3,7 +3,8 @@ import pytest
 from skimage.color import rgb2lab
 
 from platelib.colour.srgb import decode, encode, to_oklab
-from platelib.picture.render import Look, choose_curve, mean_plane, render, shrunk_to
+from platelib.picture.render import Look, choose_curve, mean_plane, render
+from platelib.picture.shrink import shrunk_to
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005)
 
@@ -69,7 +70,7 @@ def test_strips_leave_no_seam(monkeypatch):
     planes = _scene()
     look = Look(0.09, 2.5, 0.0005, saturation=1.2)
     whole = render(planes, planes[1], look).pixels
-    monkeypatch.setattr("platelib.picture.render._STRIP_ROWS", 37)
+    monkeypatch.setattr("platelib.picture.render.STRIP_ROWS", 37)
     np.testing.assert_array_equal(render(planes, planes[1], look).pixels, whole)
 
 
