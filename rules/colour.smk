@@ -2,13 +2,18 @@
 
 Reads   channels/<channel>.fits and sky/<channel>.fits; matched/ or lines/<channel>.fits if the
         recipe uses them; field/solution.fits.
-Writes  picture/<picture>.fits, the linear image, and picture/<picture>.png, .tif, .jpg;
-        contact_sheet.png.
-Steps   map channels to colours, make the sky grey, balance the colours; stretch and encode; draw
-        the contact sheet.
+Writes  picture/<picture>.fits, the linear image; picture/<picture>.display.fits, its display values;
+        picture/<picture>.png, .tif, .jpg; contact_sheet.png.
+Steps   map channels to colours, make the sky grey, balance the colours; stretch; encode; draw the
+        contact sheet.
 """
 
-from platefiles.plan.picture_jobs import linear_image_job, draw_picture_job, sheet_job
+from platefiles.plan.picture_jobs import (
+    draw_picture_job,
+    encode_picture_job,
+    linear_image_job,
+    sheet_job,
+)
 from platefiles.rule_inputs import sets
 
 
@@ -46,8 +51,37 @@ rule map_channels:
 
 
 rule draw_picture:
-    """Stretch the linear image into a picture file."""
+    """Stretch the linear image into the display values of a picture."""
     input:
+        linear_image=plans.input(
+            "results/{project}/picture/{picture}.fits",
+            of="results/{project}/picture/{picture}.display.fits",
+        ),
+        newer=plans.newer("results/{project}/picture/{picture}.display.fits"),
+    output:
+        "results/{project}/picture/{picture}.display.fits",
+    log:
+        "results/{project}/logs/draw_picture/{picture}.log",
+    benchmark:
+        "results/{project}/benchmarks/draw_picture/{picture}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 8
+    resources:
+        mem_mb=plans.memory.draw,
+    params:
+        job=plans.job(draw_picture_job, "picture"),
+    script:
+        "../scripts/draw_picture.py"
+
+
+rule encode_picture:
+    """Encode the display values as a picture file."""
+    input:
+        display=plans.input(
+            "results/{project}/picture/{picture}.display.fits",
+            of="results/{project}/picture/{picture}.{ending}",
+        ),
         linear_image=plans.input(
             "results/{project}/picture/{picture}.fits",
             of="results/{project}/picture/{picture}.{ending}",
@@ -60,25 +94,29 @@ rule draw_picture:
             category="{project}",
         ),
     log:
-        "results/{project}/logs/draw_picture/{picture}_{ending}.log",
+        "results/{project}/logs/encode_picture/{picture}_{ending}.log",
     benchmark:
-        "results/{project}/benchmarks/draw_picture/{picture}_{ending}.tsv"
+        "results/{project}/benchmarks/encode_picture/{picture}_{ending}.tsv"
     wildcard_constraints:
         ending=r"png|jpg|[0-9]+px\.jpg",
     conda:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=1000,
     params:
-        job=plans.job(draw_picture_job, "picture"),
+        job=plans.job(encode_picture_job, "picture"),
     script:
-        "../scripts/draw_picture.py"
+        "../scripts/encode_picture.py"
 
 
 # Too large for the report, which holds what it shows.
-use rule draw_picture as draw_picture_tiff with:
+use rule encode_picture as encode_picture_tiff with:
     input:
+        display=plans.input(
+            "results/{project}/picture/{picture}.display.fits",
+            of="results/{project}/picture/{picture}.tif",
+        ),
         linear_image=plans.input(
             "results/{project}/picture/{picture}.fits",
             of="results/{project}/picture/{picture}.tif",
@@ -87,9 +125,9 @@ use rule draw_picture as draw_picture_tiff with:
     output:
         "results/{project}/picture/{picture}.tif",
     log:
-        "results/{project}/logs/draw_picture/{picture}_tif.log",
+        "results/{project}/logs/encode_picture/{picture}_tif.log",
     benchmark:
-        "results/{project}/benchmarks/draw_picture/{picture}_tif.tsv"
+        "results/{project}/benchmarks/encode_picture/{picture}_tif.tsv"
 
 
 rule contact_sheet:

@@ -18,7 +18,7 @@ from platefiles.provenance.record import single_making
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Tone
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
-from platelib.picture.render import Look
+from platelib.picture.stretch import Look
 
 WIDEST_PX = 480
 """Longer side of a panel, pixels."""

@@ -1,8 +1,6 @@
-"""Draw the linear image as a picture: PNG, 16-bit TIFF, JPEG."""
+"""Draw the linear image: stretch it into the display values of a picture."""
 
-import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,21 +8,35 @@ import numpy as np
 from skimage.color import deltaE_ciede2000
 
 from platefiles.core.errors import UserError
-from platefiles.core.hashing import file_sha256
-from platefiles.fits.products_io import has_image, read_image
-from platefiles.fits.tables import read_columns, rows_of
-from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
+from platefiles.fits.products_io import has_image, map_image, read_header
+from platefiles.fits.streaming_writer import StreamedProduct
+from platefiles.fits.tables import columns_hdu
+from platefiles.fits.wcs_cards import cropped_cards
 from platefiles.jobs.job_log import log
-from platefiles.picture.avm import Band, avm_elements, bands_of
-from platefiles.picture.picture_files import JPEG_QUALITY, Label, write_picture
-from platefiles.provenance.header_provenance import creator
-from platefiles.provenance.record import has_record, read_record, single_making
+from platefiles.picture.display_image import DRAWING, SCALE_CARDS, stored
+from platefiles.provenance.header_provenance import making_cards
+from platefiles.provenance.record import record_hdu
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Crop, Finish, Stretch
 from platelib.picture import postprocessing
-from platelib.picture.render import Look, Rendering, render, shrunk_to
-from platelib.picture.reproject_crop import common_part
-from platelib.picture.stretch import AsinhCurve
+from platelib.picture.render import Drawing, Rendering
+from platelib.picture.reproject_crop import covered_part
+from platelib.picture.stretch import AsinhCurve, Look
+
+_ROWS = 256
+_EXPONENT = np.uint32(0x0000807F)
+"""Bits of the exponent in a big-endian float32 that is read as a little-endian integer."""
+
+FACTS = {
+    "method": "from linear light to display values, with constants",
+    "colours": "1 for a grey picture, else 3",
+    "inpainted_px": "pixels without data that were filled",
+    "black_px": "pixels without data that are black",
+    "sky_l": "mean light of the sky, CIE L*",
+    "sky_a": "likewise, a*",
+    "sky_b": "likewise, b*",
+}
+"""Columns of the table ``DRAWING``, which has one row."""
 
 
 class _Settings(JobSettings):
@@ -34,38 +46,31 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """The job of drawing: title and settings."""
+    """The job of drawing: settings."""
 
     settings: _Settings
-    title: str
 
 
 def draw_picture(
-    path_to_linear_image: Path,
-    paths_to_pictures: Sequence[Path],
+    path_to_linear_image: str | Path,
+    path_to_display: str | Path,
     stretch: Stretch,
-    title: str,
-    jpeg_quality: int = JPEG_QUALITY,
     job: Mapping[str, Any] | None = None,
     finish: Finish | None = None,
     crop: str = "common",
+    threads: int = 1,
 ) -> Rendering:
-    """Stretch the linear image and write it as picture files.
+    """Stretch the linear image and write the display image.
 
     Parameters
     ----------
-    path_to_linear_image : Path
+    path_to_linear_image : path-like
         From `map_channels`.
-    paths_to_pictures : sequence of Path
-        Written, each in the format of its ending: ``.png``, ``.tif`` or ``.jpg``. Their text
-        fields say what they show, from which linear image, and with which constants. A name that
-        ends with ``.1600px.jpg`` makes a smaller picture whose longer side has 1600 pixels.
+    path_to_display : path-like
+        Written: ``SCI`` ``(3, ny, nx)`` uint16, sRGB display values of red, green and blue, with
+        the place on the sky of the linear image; the table ``DRAWING`` tells how it was drawn.
     stretch : Stretch
         How the picture is to look.
-    title : str
-        What the picture shows.
-    jpeg_quality : int
-        From 1 to 100.
     job : mapping, optional
         The rule's job, for the record.
     finish : Finish, optional
@@ -73,81 +78,85 @@ def draw_picture(
     crop : str
         ``common`` cuts off rows and columns at the edge that some channel does not cover; ``none``
         leaves them, in black.
+    threads : int
+        Strips drawn at a time; it changes no bit.
 
     Returns
     -------
     Rendering
-        What was drawn, and how.
+        How it was drawn.
 
     Raises
     ------
     UserError
         If there is nothing to draw in the linear image.
     """
-    planes, header = read_image(path_to_linear_image)
-    with_luminance = has_image(path_to_linear_image, "LUMINANCE")
-    luminance = read_image(path_to_linear_image, "LUMINANCE")[0] if with_luminance else None
-    part = _part(planes, luminance, crop)
-    planes, luminance = planes[:, *part], None if luminance is None else luminance[part]
-    saturation = None
-    if has_image(path_to_linear_image, "CORES"):
-        saturation = read_image(path_to_linear_image, "CORES")[0][part]
+    path = path_to_linear_image
+    images = [*map_image(path)]
+    if has_image(path, "LUMINANCE"):
+        images.append(map_image(path, "LUMINANCE"))
+    part = _part(images, crop)
+    saturation = map_image(path, "CORES")[part] if has_image(path, "CORES") else None
+    finishing = postprocessing.Finish(**(finish or Finish()).model_dump())
     try:
-        rendering = render(
-            planes,
-            luminance,
-            Look(**stretch.model_dump()),
-            postprocessing.Finish(**(finish or Finish()).model_dump()),
-            saturation,
-        )
+        planes = _native(images, part)
+        drawing = Drawing(planes, Look(**stretch.model_dump()), finishing, saturation)
     except ValueError as error:
-        msg = f"{path_to_linear_image}: {error}"
+        msg = f"{path}: {error}"
         raise UserError(msg) from error
-    method = _method(rendering)
     rows, columns = part
     log.info(
         "columns %d to %d, rows %d to %d of the linear image, from 0",
         *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
     )
-    log.info("%s", method)
-    log.info("%d px interpolated, %d px left black", rendering.inpainted_px, rendering.black_px)
-    sky = np.array(rendering.sky_lab)
-    distance = deltaE_ciede2000(sky, sky * np.array([1.0, 0.0, 0.0]))
-    log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)
-    digest = f"sha256:{file_sha256(path_to_linear_image)}"
-    cube = read_record(path_to_linear_image) if has_record(path_to_linear_image) else None
-    bands, wcs = _bands(path_to_linear_image, len(planes)), picture_wcs(header)
-    wcs = None if wcs is None else wcs.slice(part)
-    for path in paths_to_pictures:
-        pixels = shrunk_to(rendering.pixels, _longest_px(path))
-        shape = pixels.shape[:2]
-        avm = avm_elements(bands, wcs and scaled_wcs(wcs, rendering.pixels.shape[:2], shape), shape)
-        label = Label(title, digest, method, creator(), cube.id if cube else "", avm=avm)
-        if cube and job is not None:
-            inputs = {"linear_image": (cube.making.product,)}
-            label = replace(label, making=single_making("draw_picture", path, job, inputs))
-        write_picture(path, pixels, label, jpeg_quality)
+    place = cropped_cards(read_header(path, "SCI"), rows.start, columns.start)
+    image = ((3, *drawing.shape), "i2", [*SCALE_CARDS, *place], None)
+    cards = [] if job is None else making_cards("draw_picture", job)
+    with StreamedProduct(path_to_display, cards, {"SCI": image}) as product:
+
+        def put(start: int, pixels: np.ndarray) -> None:
+            product.fill({"SCI": stored(pixels)}, (start, start + len(pixels)))
+
+        rendering = drawing.draw(put, threads)
+        hdus = [columns_hdu(_facts(rendering, drawing.colours), DRAWING, FACTS)]
+        if job is not None:
+            hdus.append(record_hdu("draw_picture", path_to_display, job, {"linear_image": [path]}))
+        product.finish(hdus, threads=threads)
+    _report(rendering)
     return rendering
 
 
-def _part(planes: np.ndarray, luminance: np.ndarray | None, crop: str) -> tuple[slice, slice]:
+def _part(images: Sequence[np.ndarray], crop: str) -> tuple[slice, slice]:
     """Return the rows and columns of the linear image to draw."""
+    ny, nx = images[0].shape
     if crop == "none":
-        return slice(0, planes.shape[1]), slice(0, planes.shape[2])
-    extra = [] if luminance is None else [luminance[None]]
-    return common_part(np.concatenate([planes, *extra]))
+        return slice(0, ny), slice(0, nx)
+    missing = np.zeros((ny, nx), dtype=bool)
+    for image in images:
+        words = image.view("<u4")
+        for start in range(0, ny, _ROWS):
+            strip = words[start : start + _ROWS] & _EXPONENT
+            missing[start : start + _ROWS] |= strip == _EXPONENT
+    return covered_part(missing)
 
 
-def _bands(path_to_linear_image: Path, colours: int) -> tuple[Band, ...]:
-    if not has_image(path_to_linear_image, "INPUTS"):
-        return ()
-    return bands_of(rows_of(read_columns(path_to_linear_image, "INPUTS")), colours)
+def _native(images: Sequence[np.ndarray], part: tuple[slice, slice]) -> np.ndarray:
+    """Return a part of images as ``(n, ny, nx)`` float32 of this machine."""
+    rows, columns = part
+    ny, nx = rows.stop - rows.start, columns.stop - columns.start
+    planes = np.empty((len(images), ny, nx), dtype=np.float32)
+    for image, plane in zip(images, planes, strict=True):
+        for start in range(0, ny, _ROWS):
+            stop = min(start + _ROWS, ny)
+            plane[start:stop] = image[rows.start + start : rows.start + stop, columns]
+    return planes
 
 
-def _longest_px(path: Path) -> int | None:
-    """Return the longer side given by the name of a picture."""
-    found = re.search(r"\.([0-9]+)px\.[a-z]+$", path.name)
-    return int(found[1]) if found else None
+def _facts(rendering: Rendering, colours: int) -> dict[str, list[Any]]:
+    """Return the row of the table ``DRAWING``."""
+    gaps = rendering.inpainted_px, rendering.black_px
+    values = (_method(rendering), colours, *gaps, *rendering.sky_lab)
+    return {name: [value] for name, value in zip(FACTS, values, strict=True)}
 
 
 def _method(rendering: Rendering) -> str:
@@ -163,6 +172,14 @@ def _constants(curve: AsinhCurve) -> str:
     return f"minimum {curve.minimum:.6g}, stretch {curve.stretch:.6g}, Q {curve.softening:.6g}"
 
 
+def _report(rendering: Rendering) -> None:
+    log.info("%s", _method(rendering))
+    log.info("%d px interpolated, %d px left black", rendering.inpainted_px, rendering.black_px)
+    sky = np.array(rendering.sky_lab)
+    distance = deltaE_ciede2000(sky, sky * np.array([1.0, 0.0, 0.0]))
+    log.info("sky: L* %.1f, a* %.2f, b* %.2f; CIEDE2000 from grey %.2f", *sky, distance)
+
+
 if __name__ == "__main__":
     import json
 
@@ -171,11 +188,11 @@ if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         job = Job.of(json.loads(snakemake.params.job))
         draw_picture(
-            Path(snakemake.input.linear_image),
-            [Path(path) for path in snakemake.output],
+            snakemake.input.linear_image,
+            snakemake.output[0],
             job.settings.stretch,
-            job.title,
-            job=job.recorded,
-            finish=job.settings.finish,
-            crop=job.settings.geometry.crop,
+            job.recorded,
+            job.settings.finish,
+            job.settings.geometry.crop,
+            snakemake.threads,
         )

@@ -52,8 +52,6 @@ class Job(StepJob):
 
     Attributes
     ----------
-    title : str
-        What the picture shows.
     wavelengths_nm : dict
         Of the channels, None where it is not known.
     broadband : bool
@@ -61,7 +59,6 @@ class Job(StepJob):
     """
 
     settings: _Settings
-    title: str
     wavelengths_nm: dict[str, float | None]
     broadband: bool
 
@@ -254,7 +251,7 @@ if __name__ == "__main__":
             Path(snakemake.output[0]),
             job.settings.mapping.rows,
             job.settings.colour,
-            [*making_cards("map_channels", job.recorded), ("TITLE", job.title)],
+            making_cards("map_channels", job.recorded),
             job,
             job.settings.geometry,
             snakemake.input.solution or None,

@@ -19,8 +19,9 @@ from platefiles.picture.side_by_side_picture import Sheet
 from platefiles.provenance.content_digest import check_picture
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Stretch
-from platelib.picture.render import Look, render
+from platelib.picture.render import render
 from platelib.picture.side_by_side import Blend, Grey
+from platelib.picture.stretch import Look
 
 
 class _Settings(JobSettings):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.visualization import make_lupton_rgb
-from draw_picture import draw_picture
+from drawn_pictures import draw_files
 from map_channels import map_channels
 from PIL import Image
 from skimage import color
@@ -37,7 +37,7 @@ def _levels(path):
 def test_picture_of_a_group_beside_that_of_a_general_library(cube, tmp_path):
     """By one curve, cut as in the paper, ours and astropy's agree to a step of 8 bits."""
     plain = Stretch(shoulder=1.0, colour_smoothing_px=0.0)
-    rendering = draw_picture(cube, [tmp_path / "p.png"], plain, "A group of galaxies")
+    rendering = draw_files(cube, [tmp_path / "p.png"], plain, "A group of galaxies")
     planes, curve = read_image(cube)[0], rendering.curve
     theirs = make_lupton_rgb(
         *planes, minimum=curve.minimum, stretch=curve.stretch, Q=curve.softening
@@ -49,7 +49,7 @@ def test_picture_of_a_group_beside_that_of_a_general_library(cube, tmp_path):
 
 def test_sky_of_a_group_is_neutral(cube, tmp_path):
     """The sky is within 1 of neutral in CIE Lab a and b, as scikit-image tells, and dark."""
-    draw_picture(cube, [tmp_path / "p.png"], Stretch(), "A group of galaxies")
+    draw_files(cube, [tmp_path / "p.png"], Stretch(), "A group of galaxies")
     lab = color.rgb2lab(_levels(tmp_path / "p.png") / 255)
     dark = lab[..., 0] < np.median(lab[..., 0])
     assert np.abs(np.median(lab[dark][:, 1:], axis=0)).max() < 1

@@ -5,7 +5,7 @@ import pyavm
 import pytest
 import tifffile
 from astropy.io import fits
-from draw_picture import draw_picture
+from drawn_pictures import draw_files
 from map_channels import Job, map_channels
 from PIL import Image
 
@@ -201,10 +201,10 @@ def test_a_picture_is_cut_to_what_all_channels_cover(channels, tmp_path):
     planes, header = read_image(cube)
     assert planes.shape == (3, 260, 340)
     assert (header["LTV1"], header["LTV2"]) == (0, 0)
-    rendering = draw_picture(cube, [picture], STRETCH, "Gorse field")
+    rendering = draw_files(cube, [picture], STRETCH, "Gorse field")
     assert rendering.pixels.shape == (253, 340, 3)
     assert rendering.black_px == 0
-    rendering = draw_picture(cube, [picture], STRETCH, "Gorse field", crop="none")
+    rendering = draw_files(cube, [picture], STRETCH, "Gorse field", crop="none")
     assert rendering.black_px == 7 * 340
 
 
@@ -228,7 +228,7 @@ def test_a_picture_tells_its_place_and_a_smaller_one_too(channels, tmp_path):
     map_channels(
         channels, cube, {**RGB, "luminance": {"g": 1.0}}, Colour(), (), None, geometry, solution
     )
-    draw_picture(cube, pictures, STRETCH, "Gorse field")
+    draw_files(cube, pictures, STRETCH, "Gorse field")
     assert read_image(cube, "LUMINANCE")[1]["CRVAL1"] == pytest.approx(120, abs=0.1)
     places = []
     for path in pictures:
@@ -249,7 +249,7 @@ def test_cube_to_pictures(channels, tmp_path, luminance):
     matrix = {**RGB, "luminance": {"g": 1.0, "ha": 6.0}} if luminance else RGB
     cube, pictures = tmp_path / "cube.fits", [tmp_path / f"p.{end}" for end in ("png", "tif")]
     map_channels(channels, cube, matrix, Colour())
-    draw_picture(cube, pictures, STRETCH, "Gorse field")
+    draw_files(cube, pictures, STRETCH, "Gorse field")
     deep = tifffile.imread(pictures[1]).astype(float) / 65535
     with Image.open(pictures[0]) as image:
         assert image.info["Title"] == "Gorse field"
@@ -270,7 +270,7 @@ def test_each_step_beyond_the_data_is_told(channels, tmp_path):
     cube, picture = tmp_path / "cube.fits", tmp_path / "p.png"
     map_channels(channels, cube, RGB, Colour())
     finish = Finish(deconvolution=0.3, colour_denoise=0.5, local_contrast=0.3)
-    draw_picture(cube, [picture], STRETCH, "Gorse field", finish=finish)
+    draw_files(cube, [picture], STRETCH, "Gorse field", finish=finish)
     with Image.open(picture) as image:
         comment = image.info["Comment"]
     assert "highlights rolled off from 0.8" in comment
@@ -279,7 +279,7 @@ def test_each_step_beyond_the_data_is_told(channels, tmp_path):
     assert (
         "contrast-limited adaptive histograms of the lightness above the sky, share 0.3" in comment
     )
-    draw_picture(cube, [picture], STRETCH, "Gorse field")
+    draw_files(cube, [picture], STRETCH, "Gorse field")
     with Image.open(picture) as image:
         assert "Richardson" not in image.info["Comment"]
 
@@ -289,7 +289,7 @@ def test_black_and_white(channels, tmp_path):
     cube, picture = tmp_path / "cube.fits", tmp_path / "p.tif"
     map_channels(channels, cube, {"luminance": {"*": 1.0}}, Colour())
     assert read_image(cube)[0].shape == (1, 260, 340)
-    draw_picture(cube, [picture], STRETCH, "Gorse field")
+    draw_files(cube, [picture], STRETCH, "Gorse field")
     assert np.ptp(tifffile.imread(picture), axis=2).max() == 0
 
 
@@ -301,7 +301,7 @@ def test_the_same_channels_give_the_same_bytes(channels, tmp_path):
         cube = tmp_path / run / "cube.fits"
         pictures = [tmp_path / run / f"p.{end}" for end in ("png", "tif", "jpg")]
         map_channels(channels, cube, {**RGB, "luminance": {"g": 1.0}}, Colour())
-        draw_picture(cube, pictures, STRETCH, "Gorse field")
+        draw_files(cube, pictures, STRETCH, "Gorse field")
         files.append([path.read_bytes() for path in (cube, *pictures)])
     assert files[0] == files[1]
 
@@ -318,4 +318,4 @@ def test_faults_are_sentences(channels, tmp_path):
     assert not cube.exists()
     write_product(cube, [], [image_hdu(np.zeros((3, 64, 64), np.float32), "SCI")])
     with pytest.raises(UserError, match=r"cube.fits: the sky has no noise"):
-        draw_picture(cube, [tmp_path / "p.png"], STRETCH, "Gorse field")
+        draw_files(cube, [tmp_path / "p.png"], STRETCH, "Gorse field")

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from draw_picture import draw_picture
+from drawn_pictures import draw_files
 from map_channels import map_channels
 from scipy.ndimage import shift
 
@@ -129,12 +129,12 @@ def test_pictures_draw_cores_white(calibrated, tmp_path, restamp):
         assert percent[round(y), round(x)] == 100
     assert np.count_nonzero(percent) < 0.05 * percent.size
     stretch = Stretch(white_clip_fraction=0.002)
-    drawn = draw_picture(tmp_path / "cube.fits", [tmp_path / "a.png"], stretch, "T", crop="none")
+    drawn = draw_files(tmp_path / "cube.fits", [tmp_path / "a.png"], stretch, "T", crop="none")
     with fits.open(tmp_path / "cube.fits") as hdus:
         del hdus["CORES"]
         hdus.writeto(tmp_path / "without.fits")
     restamp(tmp_path / "without.fits")
-    plain = draw_picture(tmp_path / "without.fits", [tmp_path / "b.png"], stretch, "T", crop="none")
+    plain = draw_files(tmp_path / "without.fits", [tmp_path / "b.png"], stretch, "T", crop="none")
     np.testing.assert_array_equal(drawn.pixels[percent == 0], plain.pixels[percent == 0])
     wide = cores["radius_px"] > 3
     assert wide.any()

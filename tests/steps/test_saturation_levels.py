@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from draw_picture import draw_picture
+from drawn_pictures import draw_files
 from map_channels import map_channels
 from measure_stars import measure_stars
 
@@ -91,7 +91,7 @@ def test_pictures_know_saturated_cores(clipped, tmp_path, restamp):
     assert half.max() >= 80
     cube, _ = read_image(straight)
     stretch = Stretch(white_clip_fraction=0.002)
-    rendering = draw_picture(straight, [tmp_path / "a.png"], stretch, "Tiny", crop="none")
+    rendering = draw_files(straight, [tmp_path / "a.png"], stretch, "Tiny", crop="none")
     assert any("saturated cores" in step for step in rendering.steps)
     with fits.open(straight) as hdus:
         names = [hdu.name for hdu in hdus]
@@ -99,7 +99,7 @@ def test_pictures_know_saturated_cores(clipped, tmp_path, restamp):
         hdus.writeto(tmp_path / "without.fits")
     restamp(tmp_path / "without.fits")
     assert "CORES" in names
-    plain = draw_picture(tmp_path / "without.fits", [tmp_path / "b.png"], stretch, "T", crop="none")
+    plain = draw_files(tmp_path / "without.fits", [tmp_path / "b.png"], stretch, "T", crop="none")
     outside = percent == 0
     np.testing.assert_array_equal(rendering.pixels[outside], plain.pixels[outside])
     deepest = (cores_of(percent).whiteness > 0.95) & np.isfinite(cube).all(axis=0)

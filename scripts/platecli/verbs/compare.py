@@ -33,8 +33,8 @@ from platefiles.picture.side_by_side_picture import write_side_by_side
 from platefiles.provenance.activities import Record
 from platefiles.settings.picture import Stretch
 from platelib.picture.image_difference import PERCENTILES, Difference
-from platelib.picture.render import Look
 from platelib.picture.side_by_side import Panels, display_panels, linear_panels
+from platelib.picture.stretch import Look
 
 SHOWN = 8
 _COUNTS = ("COUNT", "CLIPPED")

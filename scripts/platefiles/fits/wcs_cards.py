@@ -68,6 +68,22 @@ def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
     return result
 
 
+def cropped_cards(header: Any, first_row: int, first_column: int) -> list[tuple]:
+    """Return the world coordinates of a part of an image or of a cube, for a cube, as cards.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+    first_row, first_column : int
+        Of the part, from 0.
+    """
+    less = {"CRPIX1": first_column, "CRPIX2": first_row}
+    return [
+        (key, value - less.get(key, 0)) if key in less else (key, value)
+        for key, value in carried_cards(header, planes=True)
+    ]
+
+
 def picture_wcs(header: Any) -> "WCS | None":
     """Return the celestial WCS of an image; None if the header has none.
 

@@ -53,6 +53,7 @@ def drawn_label(
         creator(),
         read_record(inputs["linear_image"]).id,
         single_making(step, path, job, products),
+        drawn=made.get("display"),
         beside={
             products[name][0]: file_sha256(one)
             for name, one in inputs.items()

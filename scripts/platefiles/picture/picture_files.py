@@ -4,24 +4,30 @@ All are RGB with the sRGB profile embedded, grey pictures too, so that every vie
 alike. Row 0 of an image is the bottom of the picture, as in FITS.
 """
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from io import BytesIO
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import tifffile
 from PIL import Image, ImageCms, PngImagePlugin
 
 from platefiles.core.atomic_write import write_whole
+from platefiles.picture.png_file import write_png
 from platefiles.provenance.activities import Making
-from platefiles.provenance.content_digest import sealed
+from platefiles.provenance.content_digest import seal_file, sealed
 from platefiles.provenance.xmp import packet
+from platelib.picture.png_filter import to_8_bits
+from platelib.picture.reduced import Pixels
+from platelib.picture.shrink import PixelArray
 
 JPEG_QUALITY = 92
 _EXIF_DESCRIPTION, _EXIF_SOFTWARE = 0x010E, 0x0131
 _XMP_TAG, _TIFF_BYTE = 700, 1
+_ROWS = 256
 _PROFILE_DATE = slice(24, 36)
 _PROFILE_DATE_BYTES = b"".join(part.to_bytes(2, "big") for part in (2000, 1, 1, 0, 0, 0))
 
@@ -48,6 +54,8 @@ class Label:
         Elements from `platefiles.picture.avm.avm_elements`.
     beside : mapping of str to str
         SHA-256 of the file of each further input product.
+    drawn : Making, optional
+        The job that drew the display image.
     """
 
     title: str
@@ -58,6 +66,7 @@ class Label:
     making: Making | None = None
     avm: str = ""
     beside: Mapping[str, str] = field(default_factory=dict)
+    drawn: Making | None = None
 
     @property
     def comment(self) -> str:
@@ -69,7 +78,7 @@ class Label:
     def packet(self, ending: str) -> bytes:
         """Return the XMP packet of a picture."""
         facts = {"title": self.title, "source": self.digest, "software": self.software}
-        return packet(ending, facts, self.record, self.making, self.avm, self.beside)
+        return packet(ending, facts, self.record, self.making, self.avm, self.beside, self.drawn)
 
 
 @cache
@@ -81,37 +90,47 @@ def srgb_profile() -> bytes:
 
 
 def write_picture(
-    path: str | Path, pixels: np.ndarray, label: Label, jpeg_quality: int = JPEG_QUALITY
+    path: str | Path,
+    pixels: np.ndarray | Pixels,
+    label: Label,
+    jpeg_quality: int = JPEG_QUALITY,
+    threads: int = 1,
 ) -> None:
     """Write a picture in the format of its extension.
 
     Parameters
     ----------
     path : path-like
-        Ends with ``.png`` or ``.jpg`` (8 bits a colour) or ``.tif`` (16 bits a colour).
-    pixels : numpy.ndarray
+        Ends with ``.png`` or ``.jpg`` (8 bits a colour) or ``.tif`` (16 bits a colour, not
+        compressed: their noise leaves next to nothing to compress).
+    pixels : numpy.ndarray or Pixels
         ``(ny, nx, 3)`` uint16 sRGB display values, row 0 at the bottom.
     label : Label
     jpeg_quality : int
         From 1 to 100; colours are stored at full resolution.
+    threads : int
+        Strips of a PNG compressed at a time; it changes no bit.
 
     Raises
     ------
     ValueError
         If the extension is unknown or the pixels have another type or shape.
     """
-    if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] != 3:
-        msg = f"pixels must be (ny, nx, 3) uint16, not {pixels.shape} {pixels.dtype}"
-        raise ValueError(msg)
+    if isinstance(pixels, np.ndarray):
+        if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] != 3:
+            msg = f"pixels must be (ny, nx, 3) uint16, not {pixels.shape} {pixels.dtype}"
+            raise ValueError(msg)
+        pixels = PixelArray(pixels)
     suffix = Path(path).suffix
     if suffix not in _WRITERS:
         msg = f"'{path}' ends with '{suffix}': known are {', '.join(_WRITERS)}"
         raise ValueError(msg)
-    upright = np.ascontiguousarray(pixels[::-1])
-    whole = BytesIO()
-    _WRITERS[suffix](whole, upright, label, jpeg_quality)
-    content = sealed(whole.getvalue())
-    write_whole(path, lambda target: target.write(content))
+
+    def write(target: BinaryIO) -> None:
+        _WRITERS[suffix](target, pixels, label, jpeg_quality, threads)
+        seal_file(target)
+
+    write_whole(path, write)
 
 
 def of_8_bits(sheet: np.ndarray) -> np.ndarray:
@@ -141,21 +160,26 @@ def lines_of(path: str | Path) -> bytes:
     return lines if told else rest
 
 
-def _png(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
+def _png(target: BinaryIO, pixels: Pixels, label: Label, _quality: int, threads: int) -> None:
     text = PngImagePlugin.PngInfo()
     text.add_itxt("Title", label.title)
     text.add_itxt("Comment", label.comment)
     text.add_itxt("Software", label.software)
     text.add_itxt("XML:com.adobe.xmp", label.packet("png"))
-    image = Image.fromarray(_to_8_bits(pixels))
-    image.save(target, format="PNG", pnginfo=text, icc_profile=srgb_profile())
+    write_png(target, pixels, text, srgb_profile(), threads)
 
 
-def _jpeg(target: BytesIO, pixels: np.ndarray, label: Label, quality: int) -> None:
+def _jpeg(target: BinaryIO, pixels: Pixels, label: Label, quality: int, _threads: int) -> None:
     exif = Image.Exif()
     exif[_EXIF_DESCRIPTION] = label.title.encode()
     exif[_EXIF_SOFTWARE] = label.software.encode()
-    Image.fromarray(_to_8_bits(pixels)).save(
+    ny, nx = pixels.shape
+    upright = np.empty((ny, nx, 3), dtype=np.uint8)
+    for start in range(0, ny, _ROWS):
+        stop = min(start + _ROWS, ny)
+        rows = to_8_bits(np.ascontiguousarray(pixels.rows(start, stop)))
+        upright[ny - stop : ny - start] = rows[::-1]
+    Image.fromarray(upright).save(
         target,
         format="JPEG",
         quality=quality,
@@ -167,28 +191,30 @@ def _jpeg(target: BytesIO, pixels: np.ndarray, label: Label, quality: int) -> No
     )
 
 
-def _tiff(target: BytesIO, pixels: np.ndarray, label: Label, _quality: int) -> None:
-    xmp = label.packet("tif")
-    tifffile.imwrite(
+def _tiff(target: BinaryIO, pixels: Pixels, label: Label, _quality: int, _threads: int) -> None:
+    xmp, (ny, nx) = label.packet("tif"), pixels.shape
+    place = tifffile.imwrite(
         target,
-        pixels,
+        shape=(ny, nx, 3),
+        dtype=np.uint16,
         photometric="rgb",
         iccprofile=srgb_profile(),
         description=f"{label.title}; {label.comment}".encode(),
         software=label.software.encode(),
         metadata=None,
         extratags=[(_XMP_TAG, _TIFF_BYTE, len(xmp), xmp, True)],
+        returnoffset=True,
     )
+    target.flush()
+    for start in range(0, ny, _ROWS):
+        stop = min(start + _ROWS, ny)
+        rows = np.ascontiguousarray(pixels.rows(ny - stop, ny - start)[::-1], dtype="<u2")
+        target.seek(place[0] + start * nx * rows.itemsize * 3)
+        target.write(rows)
+    target.seek(0, os.SEEK_END)
 
 
-def _to_8_bits(pixels: np.ndarray) -> np.ndarray:
-    result = np.empty(pixels.shape, dtype=np.uint8)
-    for row, line in enumerate(pixels):
-        result[row] = (line.astype(np.uint32) + 128) // 257
-    return result
-
-
-_WRITERS: dict[str, Callable[[BytesIO, np.ndarray, Label, int], None]] = {
+_WRITERS: dict[str, Callable[[BinaryIO, Pixels, Label, int, int], None]] = {
     ".png": _png,
     ".jpg": _jpeg,
     ".tif": _tiff,

@@ -217,8 +217,9 @@ def record_of(file: str | Path) -> Record:
         for one in _beside(Path(file), origin):
             also = record_of(one)
             record = Record(record.makings | also.makings, record.raws | also.raws)
+        drawn = {origin.drawn.product: origin.drawn} if origin.drawn else {}
         making = origin.making
-        record = Record({**record.makings, making.product: making}, record.raws)
+        record = Record({**record.makings, **drawn, making.product: making}, record.raws)
     try:
         check_record(record)  # what a picture tells is not looked at before
     except ValueError:
@@ -232,6 +233,8 @@ def _beside(path: Path, origin: Origin) -> list[Path]:
     found = {one for one in _places(path, origin) if one.is_file()}
     result = []
     for product, digest in origin.beside.items():
+        if origin.drawn is not None and product == origin.drawn.product:
+            continue
         here = [one for one in found if results_of(one, product) and file_sha256(one) == digest]
         if not here:
             msg = f"{path}: was made from {product} (SHA-256 {digest}), which is not there"

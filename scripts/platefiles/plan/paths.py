@@ -160,7 +160,7 @@ class Paths:
         return path if inside.startswith("..") else inside
 
     def _picture_file(self, picture: str, ending: str) -> str:
-        return self._made_by("draw_picture", picture=picture, ending=ending)
+        return self._made_by("encode_picture", picture=picture, ending=ending)
 
     def _made_by(self, rule: str, **wildcards: str) -> str:
         """Return the output path of a rule in the folder of the results."""

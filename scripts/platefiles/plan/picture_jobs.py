@@ -31,7 +31,6 @@ def linear_image_job(plan: ProjectPlan, picture: str) -> str:
             solution_job(plan),
         ],
         channels=list(plan.channels),
-        title=wanted.title,
         wavelengths_nm=wavelengths,
         broadband=_is_broadband(plan, picture),
     )
@@ -39,15 +38,22 @@ def linear_image_job(plan: ProjectPlan, picture: str) -> str:
 
 @remembered
 def draw_picture_job(plan: ProjectPlan, picture: str) -> str:
-    """Job of drawing the files of a picture."""
+    """Job of drawing a picture."""
     wanted = plan.loaded.pictures[picture]
     settings = {
         "stretch": wanted.recipe.stretch.model_dump(),
         "finish": wanted.recipe.finish.model_dump(),
         "geometry": part(wanted.recipe.geometry, Crop),
     }
-    below = [linear_image_job(plan, picture)]
-    return job_text(plan, "draw_picture", settings, below, title=wanted.title)
+    return job_text(plan, "draw_picture", settings, [linear_image_job(plan, picture)])
+
+
+@remembered
+def encode_picture_job(plan: ProjectPlan, picture: str) -> str:
+    """Job of encoding the files of a picture."""
+    below = [draw_picture_job(plan, picture)]
+    title = plan.loaded.pictures[picture].title
+    return job_text(plan, "encode_picture", {}, below, title=title)
 
 
 @remembered
@@ -56,7 +62,7 @@ def sheet_job(plan: ProjectPlan) -> str:
     settings = {"stretch": part(plan.loaded.recipe.stretch, Tone)}
     below = [integrate_job(plan, name) for name in plan.channels]
     below += [sky_job(plan, name) for name in plan.channels]
-    below += [draw_picture_job(plan, name) for name in plan.loaded.pictures]
+    below += [encode_picture_job(plan, name) for name in plan.loaded.pictures]
     more = {"title": plan.loaded.project.title, "pictures": sheet_pictures(plan)}
     return job_text(plan, "contact_sheet", settings, below, **more)
 

@@ -6,15 +6,18 @@ chunk with zeros, too, while the digest is worked out.
 """
 
 import hashlib
+import mmap
 import re
 import zlib
 from pathlib import Path
+from typing import BinaryIO
 
 from platefiles.core.errors import DamagedProduct
 from platefiles.provenance.xmp import SEAL
 
 _SEAL = re.compile(SEAL % rb"([0-9a-f]{64})")
 _PNG = b"\x89PNG\r\n\x1a\n"
+_PART = 1 << 20
 
 
 def sealed(content: bytes) -> bytes:
@@ -30,8 +33,24 @@ def sealed(content: bytes) -> bytes:
     ValueError
         If the placeholder is missing.
     """
-    blank = _with_digest(content, b"0" * 64)
-    return _with_digest(blank, hashlib.sha256(blank).hexdigest().encode())
+    changed = bytearray(content)
+    _seal(changed)
+    return bytes(changed)
+
+
+def seal_file(target: BinaryIO) -> None:
+    """Seal a whole picture file, open for reading and writing, with a placeholder for the seal.
+
+    The file is mapped, so its size does not matter for memory.
+
+    Raises
+    ------
+    ValueError
+        If the placeholder is missing.
+    """
+    target.flush()
+    with mmap.mmap(target.fileno(), 0) as content:
+        _seal(content)
 
 
 def is_intact(content: bytes) -> bool:
@@ -56,19 +75,29 @@ def check_picture(path: str | Path) -> None:
         raise DamagedProduct(path, "its bytes are not those that were written")
 
 
-def _with_digest(content: bytes, digest: bytes) -> bytes:
+def _seal(content: "bytearray | mmap.mmap") -> None:
+    """Work out the digest of a file with zeros in its place, and put it there."""
     found = _SEAL.search(content)
     if found is None:
         msg = "there is no place for a seal"
         raise ValueError(msg)
-    changed = bytearray(content)
-    changed[slice(*found.span(1))] = digest
-    if content.startswith(_PNG):
-        _renew_crc(changed, found.start(1))
-    return bytes(changed)
+    place = slice(*found.span(1))
+    del found  # it holds on to the content
+    _put(content, place, b"0" * 64)
+    total = hashlib.sha256()
+    with memoryview(content) as view:
+        for start in range(0, len(view), _PART):
+            total.update(view[start : start + _PART])
+    _put(content, place, total.hexdigest().encode())
 
 
-def _renew_crc(content: bytearray, place: int) -> None:
+def _put(content: "bytearray | mmap.mmap", place: slice, digest: bytes) -> None:
+    content[place] = digest
+    if content[: len(_PNG)] == _PNG:
+        _renew_crc(content, place.start)
+
+
+def _renew_crc(content: "bytearray | mmap.mmap", place: int) -> None:
     """Update the CRC of the chunk around a position: PNG (ISO/IEC 15948), section 5.3."""
     start = len(_PNG)
     while start + 12 <= len(content):

@@ -22,7 +22,7 @@ SEAL = b"<platelog:Seal>%b</platelog:Seal>"
 """Where the digest of the picture itself stands, see `platefiles.provenance.content_digest`."""
 
 _NO_SEAL = b"0" * 64
-_BESIDE = "platelog:Beside"
+_BESIDE, _DRAWN = "platelog:Beside", "platelog:Drawn"
 _FORMATS = {
     "png": "image/png",
     "jpg": "image/jpeg",
@@ -45,7 +45,7 @@ _PACKET = """\
 {avm}
 <platelog:Record>{record}</platelog:Record>
 <platelog:Making>{making}</platelog:Making>
-{beside}{seal}
+{beside}{drawn}{seal}
 </rdf:Description>
 </rdf:RDF>
 </x:xmpmeta>
@@ -66,12 +66,16 @@ class Origin:
         The job that drew the picture.
     beside : dict of str to str
         SHA-256 of the file of each further input product.
+    drawn : Making or None
+        The job that drew the display image from the linear image, if the picture is encoded from
+        one: that file need not be there to tell how the picture was made.
     """
 
     linear_image: str
     record: str
     making: Making | None
     beside: dict[str, str] = field(default_factory=dict)
+    drawn: Making | None = None
 
     def digest_of(self, product: str) -> str:
         """Return the SHA-256 of the file of an input product of the picture."""
@@ -85,6 +89,7 @@ def packet(
     making: Making | None,
     avm: str = "",
     beside: Mapping[str, str] | None = None,
+    drawn: Making | None = None,
 ) -> bytes:
     """Return an unsealed XMP packet.
 
@@ -101,16 +106,20 @@ def packet(
         Elements from `platefiles.picture.avm.avm_elements`.
     beside : mapping, optional
         As in `Origin`.
+    drawn : Making, optional
+        As in `Origin`.
     """
     texts = {key: escape(text) for key, text in facts.items()}
     told = escape(canonical(asdict(making))) if making else ""
     others = f"<{_BESIDE}>{escape(canonical(beside))}</{_BESIDE}>\n" if beside else ""
+    display = f"<{_DRAWN}>{escape(canonical(asdict(drawn)))}</{_DRAWN}>\n" if drawn else ""
     text = _PACKET.format(
         **texts,
         format=_FORMATS[ending],
         record=escape(record),
         making=told,
         beside=others,
+        drawn=display,
         seal=(SEAL % _NO_SEAL).decode(),
         avm=avm,
     )
@@ -128,18 +137,22 @@ def read_origin(path: str | Path) -> Origin:
     content = Path(path).read_bytes()
     try:
         making = _value(content, "platelog:Making")
-        beside = (
-            json.loads(_value(content, _BESIDE)) if b"<%b>" % _BESIDE.encode() in content else {}
-        )
+        beside = json.loads(_value(content, _BESIDE)) if _has(content, _BESIDE) else {}
+        drawn = _value(content, _DRAWN) if _has(content, _DRAWN) else ""
         return Origin(
             _value(content, "dc:source").removeprefix("sha256:"),
             _value(content, "platelog:Record"),
             making_of(json.loads(making)) if making else None,
             {str(product): str(digest) for product, digest in beside.items()},
+            making_of(json.loads(drawn)) if drawn else None,
         )
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
         msg = f"{path}: has no provenance record; name a picture that a run has made"
         raise UserError(msg) from None
+
+
+def _has(content: bytes, tag: str) -> bool:
+    return b"<%b>" % tag.encode() in content
 
 
 def _value(content: bytes, tag: str) -> str:

@@ -10,7 +10,7 @@ from platefiles.rule_inputs.project_wildcards import plan_of
 Shape = tuple[int, int]
 
 _BASE_MB = 250
-BYTES_A_PIXEL = {"search": 28, "annotate": 65, "overlay": 190}
+BYTES_A_PIXEL = {"draw": 24, "search": 28, "annotate": 65, "overlay": 190}
 """Bytes a pixel of the channel, or of the picture, by the name of the method of `Memory`."""
 
 
@@ -34,6 +34,10 @@ class Memory:
     def search(self, wildcards) -> int:
         """Memory of measuring the depth and of finding sources, which hold a channel at a time."""
         return _mb(_grid_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["search"])
+
+    def draw(self, wildcards) -> int:
+        """Memory of drawing a picture, which holds its planes."""
+        return _mb(_picture_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["draw"])
 
     def annotate(self, wildcards) -> int:
         """Memory of drawing over the picture."""

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.ndimage import binary_dilation
 
 from platelib.colour.sky_cells import CELL_PX, cell_means, pixels_of_cells
+from platelib.numerics.constants import MAD_TO_SIGMA
 from platelib.numerics.half_sample_mode import half_sample_mode
 from platelib.numerics.medians import mad_sigma, median_of
 
@@ -122,16 +123,25 @@ def _peak(values: np.ndarray) -> tuple[float, float]:
     width is taken from the dark half, where nothing but noise is found.
     """
     centre = half_sample_mode(values)
-    kept, sigma = values[:0], 0.0
+    # Medians of ranges of sorted values are looked up, so a round costs next to nothing.
+    ordered = np.sort(values)
+    kept, sigma = (0, 0), 0.0
     for _ in range(_MAX_ROUNDS):
         low = centre - _DARK_SIGMA * sigma if sigma else -np.inf
-        sigma = _spread(values[(values >= low) & (values <= centre)], centre)
+        first, after = np.searchsorted(ordered, low), np.searchsorted(ordered, centre, "right")
+        sigma = MAD_TO_SIGMA * (centre - _middle(ordered, first, after))
         low, high = centre - _DARK_SIGMA * sigma, centre + _FAINT_SIGMA * sigma
-        before, kept = kept, values[(values >= low) & (values <= high)]
-        if np.array_equal(before, kept):
+        before = kept
+        kept = (np.searchsorted(ordered, low), np.searchsorted(ordered, high, "right"))
+        if before == kept:
             break
-        centre = float(np.median(kept))
+        centre = _middle(ordered, *kept)
     return centre, sigma
+
+
+def _middle(ordered: np.ndarray, first: int, after: int) -> float:
+    """Return the median of a range of sorted values."""
+    return float(ordered[(first + after - 1) // 2] + ordered[(first + after) // 2]) / 2
 
 
 def _spread(values: np.ndarray, centre: float) -> float:

@@ -148,9 +148,9 @@ def cores_of(percent: np.ndarray) -> Cores:
     """
     inside = percent > 0
     whiteness = np.zeros(percent.shape, dtype=np.float32)
-    labels, count = label(inside, _ALL_AROUND)
-    for number, window in enumerate(find_objects(labels), start=1):
-        core = labels[window] == number
+    pieces = pieces_of(percent)
+    for number, window in enumerate(pieces.windows()):
+        core = pieces.drawn(number, window)
         depth = distance_transform_edt(np.pad(core, 1))[1:-1, 1:-1]
         # The smoothing rounds the corners that the pixels of the rim make.
         depth = np.minimum(gaussian_filter(depth, _ROUNDING_PX), depth)
@@ -161,7 +161,7 @@ def cores_of(percent: np.ndarray) -> Cores:
         )
         white = strength * _smooth_step(depth / reach)
         whiteness[window][core] = white[core].astype(np.float32)
-    return Cores(inside, whiteness, count)
+    return Cores(inside, whiteness, len(pieces))
 
 
 def put_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> None:
@@ -176,14 +176,14 @@ def put_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> 
         ``(3,)``: sky of each plane.
     """
     ny, nx = cores.inside.shape
-    labels, _ = label(cores.inside, _ALL_AROUND)
+    pieces = pieces_of(cores.inside)
     base = np.asarray(skies, dtype=np.float64)[:, None, None]
-    for number, (rows, columns) in enumerate(find_objects(labels), start=1):
+    for number, (rows, columns) in enumerate(pieces.windows()):
         window = np.s_[
             max(0, rows.start - 1) : min(ny, rows.stop + 1),
             max(0, columns.start - 1) : min(nx, columns.stop + 1),
         ]
-        core = labels[window] == number
+        core = pieces.drawn(number, window)
         light = np.maximum(planes[:, *window] - base, 0.0)
         total = (light[0] + light[1]) + light[2]
         core &= np.isfinite(total)

@@ -14,8 +14,14 @@ from platelib.picture.reduced import (
     reduced_without_gaps,
     reduction,
 )
-from platelib.picture.render import Look
-from platelib.picture.stretch import AsinhCurve, Shoulder, brightest, fit_curve, stretch_planes
+from platelib.picture.stretch import (
+    AsinhCurve,
+    Look,
+    Shoulder,
+    brightest,
+    fit_curve,
+    stretch_planes,
+)
 
 _RANGE = (0.5, 99.5)
 _EVEN = 1e-9

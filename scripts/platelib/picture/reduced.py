@@ -7,7 +7,8 @@ from typing import Protocol
 import numpy as np
 
 from platelib.bad_pixels.inpaint import inpaint_gaps
-from platelib.colour.grey_sky import CELL_PX, levels_of_light
+from platelib.colour.grey_sky import levels_of_light
+from platelib.colour.sky_cells import CELL_PX
 from platelib.colour.srgb import decode
 from platelib.numerics.pieces import pieces_of
 

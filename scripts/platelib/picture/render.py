@@ -16,7 +16,6 @@ from skimage.color import rgb2lab
 
 from platelib.bad_pixels.inpaint import fill_gaps
 from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
-from platelib.colour.luminance import MAX_LIFT
 from platelib.colour.srgb import encode, light_of_levels
 from platelib.colour.star_cores import Cores, cores_of, put_colours_of_rims
 from platelib.numerics.radix_select import ranked
@@ -29,41 +28,10 @@ from platelib.picture.postprocessing import (
     enhance_local_contrast,
     sharpen,
 )
-from platelib.picture.stretch import AsinhCurve, fit_curve
+from platelib.picture.stretch import AsinhCurve, Look, fit_curve
 
 STRIP_ROWS = 64
 _SKY_EVERY = 16
-
-
-@dataclass(frozen=True)
-class Look:
-    """Settings of a picture.
-
-    Attributes
-    ----------
-    sky_level : float
-        Display value of the sky, above 0 and below 1.
-    black_sigma : float
-        How far black lies below the sky, in standard deviations of the sky.
-    white_clip_fraction : float
-        Share of the pixels whose intensity lies above white on the curve.
-    saturation : float
-        Factor of the chroma; 1 leaves colours as the light gives them.
-    colour_smoothing_px : float
-        Radius over which the colours of faint light are averaged, in pixels.
-    shoulder : float
-        Display value from which highlights are rolled off; 1 cuts them at white.
-    max_chroma_gain : float
-        Where luminance brightens a pixel, its chroma grows by no more than this factor.
-    """
-
-    sky_level: float
-    black_sigma: float
-    white_clip_fraction: float
-    saturation: float = 1.0
-    colour_smoothing_px: float = 0.0
-    shoulder: float = 1.0
-    max_chroma_gain: float = MAX_LIFT
 
 
 @dataclass(frozen=True)
@@ -166,6 +134,11 @@ class Drawing:
         """Rows and columns."""
         ny, nx = self._colours.shape[1:]
         return ny, nx
+
+    @property
+    def colours(self) -> int:
+        """Planes without the luminance: 1 for a grey picture, else 3."""
+        return len(self._colours)
 
     def draw(self, put: Callable[[int, np.ndarray], None], threads: int = 1) -> Rendering:
         """Draw the picture and hand it over in strips.

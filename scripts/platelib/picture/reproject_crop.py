@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import label
 
+from platelib.numerics.pieces import pieces_of
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation
 
 _STRIP_ROWS = 256
@@ -185,12 +185,12 @@ def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
         the largest share of its pixels is removed until none misses any; nearly the largest
         rectangle, and the same at any time.
     """
-    labels, count = label(missing, structure=np.ones((3, 3)))
-    reaches_edge = np.zeros(count + 1, dtype=bool)
-    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
-        reaches_edge[edge] = True
-    reaches_edge[0] = False
-    outside = reaches_edge[labels]
+    pieces = pieces_of(np.ascontiguousarray(missing))
+    rows, columns = pieces.boxes[:, :2], pieces.boxes[:, 2:]
+    at_edge = (rows[:, 0] == 0) | (columns[:, 0] == 0)
+    at_edge |= (rows[:, 1] == missing.shape[0]) | (columns[:, 1] == missing.shape[1])
+    outside = np.zeros(missing.shape, dtype=bool)
+    pieces.grown(np.where(at_edge, 0.0, -1.0), outside)
     top, bottom, left, right = 0, outside.shape[0], 0, outside.shape[1]
     while bottom > top and right > left:
         shares = [

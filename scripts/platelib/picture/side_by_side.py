@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from platelib.picture.reduced import Pixels, Rows, reduced, reduced_display, reduction
-from platelib.picture.render import Look, choose_curve, mean_plane
-from platelib.picture.stretch import stretch_planes
+from platelib.picture.render import choose_curve, mean_plane
+from platelib.picture.stretch import Look, stretch_planes
 
 WIDEST_PX = 1000
 """Panels wider or higher than this are made smaller by averaging."""

@@ -17,8 +17,41 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.colour.luminance import MAX_LIFT
+
 SLOPE_AT = 0.1
 _ROUNDS = 200
+
+
+@dataclass(frozen=True)
+class Look:
+    """Settings of a picture.
+
+    Attributes
+    ----------
+    sky_level : float
+        Display value of the sky, above 0 and below 1.
+    black_sigma : float
+        How far black lies below the sky, in standard deviations of the sky.
+    white_clip_fraction : float
+        Share of the pixels whose intensity lies above white on the curve.
+    saturation : float
+        Factor of the chroma; 1 leaves colours as the light gives them.
+    colour_smoothing_px : float
+        Radius over which the colours of faint light are averaged, in pixels.
+    shoulder : float
+        Display value from which highlights are rolled off; 1 cuts them at white.
+    max_chroma_gain : float
+        Where luminance brightens a pixel, its chroma grows by no more than this factor.
+    """
+
+    sky_level: float
+    black_sigma: float
+    white_clip_fraction: float
+    saturation: float = 1.0
+    colour_smoothing_px: float = 0.0
+    shoulder: float = 1.0
+    max_chroma_gain: float = MAX_LIFT
 
 
 @dataclass(frozen=True)

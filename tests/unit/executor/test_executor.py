@@ -158,7 +158,7 @@ def test_failing_steps_fail_their_rules(folder):
     ("rule", "script"),
     [
         ("draw_picture", "draw_picture.py"),
-        ("draw_picture_tiff", "draw_picture.py"),
+        ("encode_picture_tiff", "encode_picture.py"),
         ("measure_stars", "measure_stars.py"),
         ("measure_depth", "measure_depth.py"),
         ("all", ""),

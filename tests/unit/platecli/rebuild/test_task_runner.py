@@ -29,24 +29,28 @@ def tasks(tmp_path):
         "colour": Colour().model_dump(),
         "geometry": Framing().model_dump(),
     }
-    linear_image_job = {"project": "p", "title": "T", "settings": settings, "code": "0"}
+    linear_image_job = {"project": "p", "settings": settings, "code": "0"}
     linear_image_job |= {"wavelengths_nm": {"l": None}, "broadband": True}
     drawn = {"stretch": Stretch().model_dump(), "finish": Finish().model_dump()}
-    job = {"settings": drawn | {"geometry": Crop().model_dump()}, "title": "T"}
-    cube = str(tmp_path / "cube.fits")
+    drawn |= {"geometry": Crop().model_dump()}
+    job = {"project": "p", "settings": drawn, "code": "0"}
+    encoding = {"project": "p", "settings": {}, "code": "0", "title": "T"}
+    cube, display = str(tmp_path / "cube.fits"), str(tmp_path / "p.display.fits")
+    shown = {"display": [display], "linear_image": [cube]}
 
     def task(step, name, inputs, job):
         log = str(tmp_path / "logs" / f"{name}.log")
         return Task(step, str(tmp_path / name), inputs, json.dumps(job), log)
 
     return {
-        "png": task("draw_picture", "p.png", {"linear_image": [cube]}, job),
-        "jpg": task("draw_picture", "p.jpg", {"linear_image": [cube]}, job),
+        "png": task("encode_picture", "p.png", shown, encoding),
+        "jpg": task("encode_picture", "p.jpg", shown, encoding),
+        "display": task("draw_picture", "p.display.fits", {"linear_image": [cube]}, job),
         "cube": task("map_channels", "cube.fits", {"channels": [str(channel)]}, linear_image_job),
     }
 
 
-NEEDS = {"png": {"cube"}, "jpg": {"cube"}, "cube": set()}
+NEEDS = {"png": {"display"}, "jpg": {"display"}, "display": {"cube"}, "cube": set()}
 
 
 @pytest.mark.parametrize("cores", [1, 2])
@@ -54,8 +58,8 @@ def test_tasks_run_after_what_they_need(tasks, tmp_path, cores):
     """A task waits for those whose products it reads, and each runs once."""
     done = []
     run_tasks(tasks, NEEDS, cores, tmp_path / "work", done.append)
-    assert done[0] == "cube"
-    assert sorted(done) == ["cube", "jpg", "png"]
+    assert done[:2] == ["cube", "display"]
+    assert sorted(done[2:]) == ["jpg", "png"]
     assert (tmp_path / "p.png").read_bytes().startswith(b"\x89PNG")
 
 
@@ -72,12 +76,12 @@ def test_a_step_that_fails_is_named_with_its_reason(tasks, tmp_path):
 
 def test_tasks_that_wait_for_each_other_are_refused(tasks, tmp_path):
     """A damaged record ends in a sentence and not in a wait without end."""
-    needs = {"png": {"jpg"}, "jpg": {"png"}, "cube": set()}
+    needs = {"png": {"jpg"}, "jpg": {"png"}, "display": {"png"}, "cube": set()}
     with pytest.raises(UserError, match="would be made from each other"):
         run_tasks(tasks, needs, 1, tmp_path / "work")
 
 
-@pytest.mark.parametrize(("memory_mb", "given", "at_once"), [(math.inf, 2000, 2), (1500, 1500, 1)])
+@pytest.mark.parametrize(("memory_mb", "given", "at_once"), [(math.inf, 1000, 2), (750, 750, 1)])
 def test_tasks_share_the_memory(tasks, tmp_path, monkeypatch, memory_mb, given, at_once):
     """Tasks that want more memory than there is run one after the other, with what there is."""
     at_work, most, scripts = 0, 0, []
@@ -89,13 +93,14 @@ def test_tasks_share_the_memory(tasks, tmp_path, monkeypatch, memory_mb, given, 
         with change:
             at_work += 1
             most = max(most, at_work)
-        if at_once == 2 and task.step == "draw_picture":
+        if at_once == 2 and task.step == "encode_picture":
             both.wait(600)  # which two reach, or none
         with change:
             at_work -= 1
 
     monkeypatch.setattr(task_runner, "_run", run)
-    run_tasks(tasks, NEEDS, 2, tmp_path / "work", memory_mb=memory_mb)
+    del tasks["display"], tasks["cube"]  # whose memory depends on images, which this test lacks
+    run_tasks(tasks, {"png": set(), "jpg": set()}, 2, tmp_path / "work", memory_mb=memory_mb)
     assert most == at_once
     for script in map(Path, scripts):
         assert f'"memory_mb": {given}' in script.read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ from platefiles.raw_folders.frame_list import build_frame_list
 from platefiles.raw_folders.scan import scan_folders
 from platefiles.workflow.graph import products_of
 
-SKIPPED = ("map_channels", "draw_picture_tiff", "contact_sheet")
+SKIPPED = ("map_channels", "encode_picture_tiff", "contact_sheet")
 
 
 @pytest.fixture(scope="module")

@@ -122,7 +122,7 @@ def test_products_of_an_earlier_plan_are_told_apart(master, tmp_path):
 
 @pytest.mark.parametrize(
     ("change", "other"),
-    [({"value": 1.0}, "the data of SCI"), ({"cards": [("TITLE", "new")]}, "its headers")],
+    [({"value": 1.0}, "the data of SCI"), ({"cards": [("OBJECT", "new")]}, "its headers")],
 )
 def test_what_a_product_was_made_from_is_compared_unit_by_unit(master, tmp_path, change, other):
     """The record lists the SHA-256 of each data unit, so that the changed one can be named."""

@@ -28,7 +28,7 @@ def _write(path):
     image = np.arange(12, dtype=np.float32).reshape(3, 4)
     write_product(
         path,
-        [("STEP", "test"), ("TITLE", "N\u00e9buleuse"), ("MASTER", "x" * 60)],
+        [("STEP", "test"), ("OBJECT", "N\u00e9buleuse"), ("MASTER", "x" * 60)],
         [image_hdu(image, "SCI", [("PLANE1", "low")], unit="adu"), table_hdu(_table(), "ROWS")],
     )
 
@@ -46,7 +46,7 @@ def test_product_reads_back(tmp_path):
     assert table["x"].dtype.isnative
     assert fits.getheader(path, "ROWS")["TCOMM2"] == "place along rows"
     primary = read_header(path)
-    assert primary["TITLE"] == "N\\xe9buleuse"
+    assert primary["OBJECT"] == "N\\xe9buleuse"
     assert (primary["MASTER"], primary.comments["MASTER"]) == ("x" * 60, "")
     assert has_image(path, "SCI")
     assert not has_image(path, "VAR")

@@ -60,6 +60,29 @@ def test_16_bit_values_are_kept_exactly(tmp_path, pixels):
     np.testing.assert_array_equal(tifffile.imread(tmp_path / "a.tif"), pixels[::-1])
 
 
+@pytest.mark.parametrize("ending", ["png", "jpg", "tif"])
+def test_threads_change_no_byte(tmp_path, ending):
+    """A picture of many strips is the same file for any number of threads, and reads as it was."""
+    pixels = np.random.default_rng(8).integers(0, 65536, (700, 31, 3)).astype(np.uint16)
+    files = [tmp_path / f"{threads}.{ending}" for threads in (1, 2, 5)]
+    for threads, path in zip((1, 2, 5), files, strict=True):
+        write_picture(path, pixels, LABEL, threads=threads)
+    assert files[0].read_bytes() == files[1].read_bytes() == files[2].read_bytes()
+    if ending == "png":
+        with Image.open(files[0]) as image:
+            image.verify()  # the check sums of all chunks
+        expected = np.rint(pixels[::-1] / 257).astype(np.uint8)
+        np.testing.assert_array_equal(_read(files[0]), expected)
+
+
+@pytest.mark.parametrize("rows", [1, 63, 64, 65, 128, 129])
+def test_strips_of_a_png_are_one_stream(tmp_path, rows):
+    """Pictures that end inside a strip, with one, or just after it."""
+    pixels = np.random.default_rng(rows).integers(0, 65536, (rows, 5, 3)).astype(np.uint16)
+    write_picture(tmp_path / "a.png", pixels, LABEL)
+    np.testing.assert_array_equal(_read(tmp_path / "a.png"), np.rint(pixels[::-1] / 257))
+
+
 def test_8_bit_values_are_rounded(tmp_path, pixels):
     """A PNG holds each value rounded to the nearest of 256 steps."""
     write_picture(tmp_path / "a.png", pixels, LABEL)

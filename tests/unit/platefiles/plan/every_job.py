@@ -18,7 +18,7 @@ from platefiles.plan.field_jobs import (
 )
 from platefiles.plan.grid_jobs import grid_job, solution_job
 from platefiles.plan.mapped_jobs import seeing_job, sky_job
-from platefiles.plan.picture_jobs import draw_picture_job, linear_image_job
+from platefiles.plan.picture_jobs import draw_picture_job, encode_picture_job, linear_image_job
 
 CHANNELS = ("g", "b", "ha")
 
@@ -43,6 +43,7 @@ def jobs_of(plan):
             jobs["register_sub", frame.id] = register_sub_job(plan, channel, frame.id)
     jobs["map_channels", ""] = linear_image_job(plan, "ha-in-red")
     jobs["draw_picture", ""] = draw_picture_job(plan, "ha-in-red")
+    jobs["encode_picture", ""] = encode_picture_job(plan, "ha-in-red")
     jobs["list_subs", ""] = subs_job(plan)
     jobs["solve_astrometry", ""] = solution_job(plan)
     jobs["find_zero_points", ""] = zero_points_job(plan)

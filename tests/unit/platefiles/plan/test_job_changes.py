@@ -49,7 +49,8 @@ FOLLOWING = {
     "measure_depth": {"identify_sources"},
     "identify_sources": {"list_sources", "annotate"},
     "map_channels": {"draw_picture"},
-    "draw_picture": {"annotate"},
+    "draw_picture": {"encode_picture"},
+    "encode_picture": {"annotate"},
 }
 
 
@@ -92,7 +93,8 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
     overrides = {"integration": {"single_frame_cosmic_rays": "always"}}
     before, after = jobs_of(plan_of()), jobs_of(plan_of(overrides=overrides))
     again = {"integrate", "calibrate_sub", "register_sub"}
-    again |= {"map_channels", "draw_picture", "list_subs", "subtract_gradient", "list_seeing"}
+    again |= {"map_channels", "draw_picture", "encode_picture", "list_subs"}
+    again |= {"subtract_gradient", "list_seeing"}
     again |= {"find_zero_points", "measure_depth", "identify_sources", "list_sources", "annotate"}
     assert rules_of(to_do_again(before, after)) == again
 
@@ -138,3 +140,9 @@ def test_changed_frame_changes_its_own_night(plan_of):
         ("calibrate_sub", frame.id),
         ("register_sub", frame.id),
     }
+
+
+def test_a_title_is_written_into_files_and_changes_no_pixel(plan_of):
+    """Another title encodes the files again; nothing is mapped or drawn again."""
+    before, after = jobs_of(plan_of()), jobs_of(plan_of(title="Another title"))
+    assert rules_of(to_do_again(before, after)) == {"encode_picture", "annotate"}

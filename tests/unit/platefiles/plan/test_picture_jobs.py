@@ -12,7 +12,7 @@ from platefiles.plan.picture_channels import (
     channels_of,
     mapped_channels,
 )
-from platefiles.plan.picture_jobs import draw_picture_job, linear_image_job
+from platefiles.plan.picture_jobs import draw_picture_job, encode_picture_job, linear_image_job
 
 VIVID = {"stretch": {"saturation": 2.0}, "files": ["png"]}
 
@@ -34,9 +34,9 @@ def test_further_pictures_are_made_of_the_same_channels(plan_of):
     assert jobs_of(plan) == jobs_of(plain)
     assert channels_of(plan, "grey") == ["g"]
     assert mapped_channels(plan) == list(CHANNELS)
-    assert json.loads(linear_image_job(plan, "grey"))["title"] == "In grey"
+    assert json.loads(encode_picture_job(plan, "grey"))["title"] == "In grey"
     assert json.loads(draw_picture_job(plan, "vivid"))["settings"]["stretch"]["saturation"] == 2.0
-    assert json.loads(draw_picture_job(plan, "vivid"))["title"] == plan.loaded.project.title
+    assert json.loads(encode_picture_job(plan, "vivid"))["title"] == plan.loaded.project.title
 
 
 def test_a_picture_is_made_again_alone(plan_of):

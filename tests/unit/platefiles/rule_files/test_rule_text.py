@@ -83,7 +83,7 @@ def test_each_step_is_the_script_of_a_rule():
     """Every script of a rule is there, and drawing TIFF is the same step as drawing PNG."""
     assert {(ROOT / "scripts" / f"{step}.py").is_file() for step in rules_by_step()} == {True}
     texts = rule_texts()
-    assert texts["draw_picture_tiff"].step == texts["draw_picture"].step == "draw_picture"
+    assert texts["encode_picture_tiff"].step == texts["encode_picture"].step == "encode_picture"
     assert "share_master" not in rules_by_step()
 
 
@@ -97,7 +97,7 @@ def test_each_step_is_the_script_of_a_rule():
             "g/2031-01-02.fits",
         ),
         ("calibrate_sub", "/x/g/a_1.fits", {"channel": "g", "sub": {"id": "a_1"}}, "g/a_1.fits"),
-        ("draw_picture", "/x/warm.1000px.jpg", {"picture": {}}, "warm.1000px.jpg"),
+        ("encode_picture", "/x/warm.1000px.jpg", {"picture": {}}, "warm.1000px.jpg"),
         ("overlay", "/r/field/overlay_m.png", {"image": "m"}, "field/overlay_m.png"),
         ("contact_sheet", "/x/other.png", {}, "contact_sheet.png"),
         ("solve_astrometry", "solution.fits", {}, "field/solution.fits"),

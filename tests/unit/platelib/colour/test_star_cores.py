@@ -10,7 +10,8 @@ from platelib.colour.star_cores import (
     saturation_percent,
 )
 from platelib.picture.postprocessing import Finish
-from platelib.picture.render import Look, render
+from platelib.picture.render import render
+from platelib.picture.stretch import Look
 
 SHAPE = (130, 170)
 CENTRE = (63.3, 81.8)

@@ -6,7 +6,7 @@ from platefiles.picture.overview_picture import Panel, draw_sheet
 from platelib.background.surface import Lattice, SkySurface, constant_surface
 from platelib.colour.srgb import decode
 from platelib.picture.contact_sheet import channel_panels, model_panel, picture_panel
-from platelib.picture.render import Look
+from platelib.picture.stretch import Look
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005, shoulder=0.8)
 

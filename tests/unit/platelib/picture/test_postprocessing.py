@@ -5,7 +5,8 @@ from scipy.ndimage import gaussian_filter
 from platelib.colour.grey_sky import measure_sky
 from platelib.colour.srgb import decode, to_oklab
 from platelib.picture.postprocessing import Finish, denoise_colour, enhance_local_contrast, sharpen
-from platelib.picture.render import Look, mean_plane, render
+from platelib.picture.render import mean_plane, render
+from platelib.picture.stretch import Look
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005)
 

@@ -3,8 +3,8 @@ import pytest
 from skimage.color import rgb2lab
 
 from platelib.colour.srgb import decode, encode, to_oklab
-from platelib.picture.render import Look, choose_curve, mean_plane, render
-from platelib.picture.shrink import shrunk_to
+from platelib.picture.render import choose_curve, mean_plane, render
+from platelib.picture.stretch import Look
 
 LOOK = Look(sky_level=0.09, black_sigma=2.5, white_clip_fraction=0.0005)
 
@@ -180,25 +180,3 @@ def test_highlights_are_rolled_off_as_asked():
     assert 0 < (rolled == 65535).all(axis=2).sum() < (cut == 65535).all(axis=2).sum()
     below = cut < 0.8 * 65535
     np.testing.assert_array_equal(rolled[below], cut[below])
-
-
-def test_a_smaller_picture_has_the_same_light():
-    """Made smaller, a picture keeps its mean light, its shape, and its even parts."""
-    pixels = np.full((90, 150, 3), 9000, np.uint16)
-    pixels[30:40, 50:60] = [60000, 20000, 0]
-    small = shrunk_to(pixels, 50)
-    assert small.shape == (30, 50, 3)
-    light = [decode(one / 65535).mean(axis=(0, 1)) for one in (pixels, small)]
-    np.testing.assert_allclose(light[1], light[0], rtol=1e-3)
-    assert (small[:5] == 9000).all()
-    checks = np.zeros((20, 40, 3), np.uint16)
-    checks[::2, ::2] = checks[1::2, 1::2] = 65535
-    half = encode(np.array(0.5)) * 65535
-    assert np.abs(shrunk_to(checks, 20).astype(float) - half).max() < 2
-
-
-@pytest.mark.parametrize("longest_px", [None, 150, 4000])
-def test_a_picture_is_never_enlarged(longest_px):
-    """Without a size, or with one that is not smaller, the picture is as it is."""
-    pixels = np.random.default_rng(1).integers(0, 65535, (90, 150, 3)).astype(np.uint16)
-    assert shrunk_to(pixels, longest_px) is pixels

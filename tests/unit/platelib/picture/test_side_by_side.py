@@ -4,8 +4,8 @@ from array_rows import ArrayRows, DisplayArray
 
 from platelib.picture import side_by_side
 from platelib.picture.reduced import shrunk
-from platelib.picture.render import Look
 from platelib.picture.side_by_side import Blend, Grey, display_panels, linear_panels
+from platelib.picture.stretch import Look
 
 LOOK = Look(sky_level=0.1, black_sigma=2.5, white_clip_fraction=0.0005)
 

@@ -1,0 +1,70 @@
+"""The display image of a picture: its 16-bit display values before they are encoded in files.
+
+A FITS cube of the planes red, green and blue, row 0 at the bottom, is read and written in strips.
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platefiles.fits.products_io import map_image, read_header
+from platefiles.fits.tables import read_columns
+
+OFFSET = np.uint16(0x8000)
+"""What unsigned 16-bit values are stored less of: FITS 4.0, section 5.2.5, BZERO 32768."""
+
+DRAWING = "DRAWING"
+"""Table of one row: how it was drawn."""
+
+SCALE_CARDS: tuple[tuple[str, Any], ...] = (("BSCALE", 1), ("BZERO", 32768))
+
+
+class DisplayImage:
+    """A display image to be read in strips.
+
+    Parameters
+    ----------
+    path : path-like
+        Product of the step `draw_picture`.
+
+    Attributes
+    ----------
+    shape : tuple of int
+        ``(ny, nx)``.
+    header : mapping
+        Of its image.
+    method : str
+        From linear light to display values, with constants.
+    colours : int
+        Planes of the linear image, luminance apart: 1 for a grey picture.
+    """
+
+    def __init__(self, path: str | Path):
+        self._words = map_image(path)
+        self.shape: tuple[int, int] = (self._words.shape[1], self._words.shape[2])
+        self.header: Mapping[str, Any] = read_header(path, "SCI")
+        drawing = read_columns(path, DRAWING)
+        self.method, self.colours = str(drawing["method"][0]), int(drawing["colours"][0])
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Return ``(stop - start, nx, 3)`` uint16 sRGB display values, row 0 at the bottom."""
+        words = np.moveaxis(self._words[:, start:stop], 0, -1)
+        return words.astype(np.int16, order="C").view(np.uint16) ^ OFFSET
+
+
+def stored(pixels: np.ndarray) -> np.ndarray:
+    """Return a strip as it is stored.
+
+    Parameters
+    ----------
+    pixels : numpy.ndarray
+        ``(rows, nx, 3)`` uint16 display values.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(3, rows, nx)`` int16.
+    """
+    return np.moveaxis((pixels ^ OFFSET).view(np.int16), -1, 0)

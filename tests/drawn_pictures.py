@@ -1,0 +1,28 @@
+"""Picture files of a linear image, by the two steps that make them."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from draw_picture import draw_picture
+from encode_picture import encode_picture
+
+from platefiles.picture.display_image import DisplayImage
+from platefiles.settings.picture import Finish, Stretch
+from platelib.picture.render import Picture
+
+
+def draw_files(
+    linear_image: Path,
+    pictures: Sequence[Path],
+    stretch: Stretch,
+    title: str,
+    finish: Finish | None = None,
+    crop: str = "common",
+) -> Picture:
+    """Draw a linear image and encode it; return what was drawn."""
+    place = pictures[0].with_suffix(".display.fits")
+    rendering = draw_picture(linear_image, place, stretch, finish=finish, crop=crop)
+    for path in pictures:
+        encode_picture(place, linear_image, path, {"title": title})
+    display = DisplayImage(place)
+    return Picture(**vars(rendering), pixels=display.rows(0, display.shape[0]))
