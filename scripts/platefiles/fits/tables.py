@@ -76,13 +76,15 @@ def rows_of(columns: Mapping[str, np.ndarray]) -> list[dict[str, Any]]:
 def _encoded(column: np.ndarray) -> np.ndarray:
     if column.dtype.kind != "U":
         return column
-    texts = [text.encode("unicode_escape") for text in column.tolist()]
-    width = max([1, *(len(text) for text in texts)])
-    return np.array(texts, dtype=f"S{width}")
+    texts = column.tolist()
+    known = {text: text.encode("unicode_escape") for text in set(texts)}
+    width = max([1, *(len(text) for text in known.values())])
+    return np.array([known[text] for text in texts], dtype=f"S{width}")
 
 
 def _decoded(column: np.ndarray) -> np.ndarray:
     if column.dtype.kind in "SU":
-        texts = [text.decode("unicode_escape") for text in column.astype("S").tolist()]
-        return np.array(texts, dtype="U")
+        texts = column.astype("S").tolist()
+        known = {text: text.decode("unicode_escape") for text in set(texts)}
+        return np.array([known[text] for text in texts], dtype="U")
     return np.ascontiguousarray(column, dtype=column.dtype.newbyteorder("="))
