@@ -8,7 +8,7 @@ import numpy as np
 import sep
 
 SMOOTHING = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], dtype=np.float32) / 16
-_BUFFER_SHARES, _LEAST_BUFFER_PX = (32, 8, 4), 300_000
+_BUFFER_SHARES, _LEAST_BUFFER_PX = (32, 16, 8, 4), 300_000
 _SUB_OBJECTS = 8192
 _HIGHER = 1.2
 
