@@ -34,6 +34,7 @@ PROJECT_OF_THREE = {
 }
 GROWTH_SIZES = (raw_set.frame_size(4.0), raw_set.frame_size(16.4), (9576, 6388))
 _OURS_KINDS = {
+    f"{RESULTS}/picture/{RECIPE}.display.fits": "scratch",
     f"{RESULTS}/channels/": "channels",
     f"{RESULTS}/calibration/": "masters",
     f"{RESULTS}/picture/": "pictures",

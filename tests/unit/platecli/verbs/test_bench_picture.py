@@ -189,6 +189,19 @@ def test_part_from_channels_removes_what_is_made_of_them(ours, tmp_path, monkeyp
     assert run.steps_cpu_s == 3.0
 
 
+def test_display_values_are_no_picture(tmp_path):
+    """Files that a picture is drawn from count with the other files, not with the pictures."""
+    folder = tmp_path / comparison.RESULTS / "picture"
+    folder.mkdir(parents=True)
+    for ending, size in (("png", 10), ("fits", 200), ("display.fits", 3000)):
+        (folder / f"broadband-rgb.{ending}").write_bytes(bytes(size))
+    command = comparison.our_command(
+        tmp_path / "raw", tmp_path, {}, ["picture"], picture_comparison._OURS_KINDS
+    )
+    found = meter.bytes_by_kind(folder.parents[2], command.kinds)
+    assert (found["pictures"], found["scratch"] >= 3000) == (210, True)
+
+
 def test_floor_reads_channels_and_writes_as_much_as_the_products(ours, tmp_path):
     """The floor is some time, and its file is gone afterwards."""
     product = tmp_path / "product"
