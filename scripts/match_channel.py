@@ -15,10 +15,11 @@ from platefiles.channels.background_subtracted import (
     handed_on_place,
     handed_on_planes,
     read_flat_channel,
+    read_flat_image,
     read_stars,
     square_unit,
 )
-from platefiles.channels.psf_match import match_pair
+from platefiles.channels.psf_match import matching_of, soften_channel
 from platefiles.core.errors import UserError
 from platefiles.fits.product_cards import comment_of
 from platefiles.fits.products_io import image_hdu, read_header, write_product
@@ -69,10 +70,10 @@ def match_channel(
     if own == softest:
         cards = [("MATCHED", "none")]
     else:
-        other = read_flat_channel(paths_to_channels[softest], paths_to_skies[softest])
+        other, _ = read_flat_image(paths_to_channels[softest], paths_to_skies[softest])
         stars = read_stars(paths_to_skies[own]), read_stars(paths_to_skies[softest])
-        (softer, _), matching = match_pair((channel, other), stars, softened=0)
-        del other
+        matching = matching_of((channel.image, other), stars, softened=0)
+        del other  # before the convolution
         if matching.kernel is None:
             msg = (
                 f"{paths_to_channels[own]}: too few isolated stars to match the channel "
@@ -81,7 +82,7 @@ def match_channel(
             raise UserError(msg)
         cards = matching.cards((names[own], names[softest]))
         if matching.kernel.helps:
-            channel = softer
+            channel = soften_channel(channel, matching.kernel)
         else:
             log.warning("the kernel does not improve the match of the stars: channel unchanged")
             cards = [("MATCHED", "none"), ("NOTDONE1", _NO_BETTER)]

@@ -62,19 +62,17 @@ def subtract_continuum(
     given = Job.of(job)
     choice = given.settings.continuum[given.channel]
     names = (given.channel, choice.minus)
-    paths = list(zip(paths_to_channels, paths_to_skies, strict=True))
-    narrow, broad = (read_flat_channel(*pair) for pair in paths)
+    # Both channels are handed over, so that what is not needed any more is freed.
     line = line_light(
-        narrow,
-        broad,
+        read_flat_channel(paths_to_channels[0], paths_to_skies[0]),
+        read_flat_channel(paths_to_channels[1], paths_to_skies[1]),
         (read_stars(paths_to_skies[0]), read_stars(paths_to_skies[1])),
         read_sky(paths_to_skies[1]).level,
         choice,
         names,
         convolve=not all(_is_matched(path) for path in paths_to_channels),
     )
-    unit = narrow.unit
-    del narrow, broad
+    unit = read_header(paths_to_channels[0], "SCI").get("BUNIT")
     cards = line.cards(names)
     for keyword, value in cards:
         log.info("%s: %s %s", comment_of(keyword), keyword, value)

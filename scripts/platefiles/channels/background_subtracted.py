@@ -5,14 +5,14 @@ away from the channel, while storing it would take as much disk as the channel i
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from platefiles.fits.checked_read import check_product
-from platefiles.fits.products_io import has_image, image_hdu, read_header, read_image
+from platefiles.fits.products_io import has_image, image_hdu, map_image, read_header, read_image
 from platefiles.fits.tables import columns_hdu, read_columns
 from platefiles.fits.wcs_cards import carried_cards
 from platefiles.subs.saturated_cores import core_discs
@@ -38,8 +38,10 @@ class FlatChannel:
 
     Attributes
     ----------
-    image, variance : numpy.ndarray
+    image : numpy.ndarray
         ``(ny, nx)`` float32.
+    variance : numpy.ndarray
+        ``(ny, nx)`` float32, of any byte order: mapped from the file as long as it is that.
     unit : str or None
     noise_factor : float
         ``NOISCORR``: noise of large sums divided by the noise from the variance.
@@ -121,25 +123,15 @@ def read_flat_channel(path: str | Path, path_to_sky: str | Path) -> FlatChannel:
     list of cores.
     """
     image, header = read_flat_image(path, path_to_sky)
-    variance, _ = read_image(path, "VAR")
+    variance = map_image(path, "VAR")
     primary = read_header(path)
     factor = float(primary.get("NOISCORR", 1.0))
     if has_image(path, "MASK"):
         cores = (read_image(path, "MASK")[0] & CORE) > 0
     else:
         cores = saturated_cores(image, float(primary.get("SATURATE", np.inf)))
-        cores = cores | core_discs(path, image.shape)
+        cores |= core_discs(path, image.shape)
     return FlatChannel(image, variance, header.get("BUNIT"), factor, cores)
-
-
-def without_cores(channel: FlatChannel) -> FlatChannel:
-    """Return a channel with its saturated cores of stars set to gaps."""
-    gap = np.float32(np.nan)
-    return replace(
-        channel,
-        image=np.where(channel.cores, gap, channel.image),
-        variance=np.where(channel.cores, gap, channel.variance),
-    )
 
 
 def square_unit(unit: str | None) -> str | None:

@@ -1,5 +1,6 @@
 """A narrowband channel minus the continuum from a broadband channel."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,18 +10,19 @@ from platefiles.channels.background_subtracted import (
     NO_DATA,
     NO_OTHER_DATA,
     FlatChannel,
-    without_cores,
 )
 from platefiles.channels.psf_match import Matching, match_pair
 from platefiles.core.errors import UserError
 from platefiles.settings.channels import Continuum
 from platelib.bad_pixels.inpaint import inpaint_cores
+from platelib.numerics.medians import median_of
 from platelib.photometry.annulus import circle_fluxes
 from platelib.photometry.continuum_scale import Scale, fit_scale
 
 _RADIUS_FWHM = 1.5
 _USUAL_FWHM_PX = 4.0
 _LEAST_SIGMA = 15.0
+_BAND_ROWS = 256
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def line_light(
     Parameters
     ----------
     narrow, broad : FlatChannel
-        On one grid, in one unit.
+        On one grid, in one unit. Their images are overwritten.
     stars : tuple of numpy.ndarray
         Their stars, of dtype `platelib.detection.star_table.STAR`.
     sky_level : float
@@ -104,17 +106,61 @@ def line_light(
             f"unit ({narrow.unit}, {broad.unit}); name a channel of the same camera under 'minus'"
         )
         raise UserError(msg)
-    gaps = [~np.isfinite(channel.image) for channel in (narrow, broad)]
-    pair = without_cores(narrow), without_cores(broad)
-    (narrow, broad), matching = match_pair(pair, stars, convolve=convolve)
+    mask = _without_cores(narrow) * np.uint8(NO_DATA)
+    mask += _without_cores(broad) * np.uint8(NO_OTHER_DATA)
+    pair, matching = match_pair((narrow, broad), stars, convolve=convolve)
+    # The variance is read by rows; that of a convolved channel has its gaps already.
+    spreads = [
+        _Spread(now.variance, before.cores if now is before else None)
+        for now, before in zip(pair, (narrow, broad), strict=True)
+    ]
+    narrow, broad = pair
     scale = _scale(narrow, broad, matching, choice.scale, names)
-    image = narrow.image - np.float32(scale.value) * (broad.image - np.float32(sky_level))
-    variance = narrow.variance + np.float32(scale.value**2) * broad.variance
-    mask = gaps[0] * np.uint8(NO_DATA) + gaps[1] * np.uint8(NO_OTHER_DATA)
-    mask[~np.isfinite(image) & (mask == 0)] = CORE
+    usual = [spread.median() for spread in spreads]
+    factor = _noise_factor((narrow.noise_factor, broad.noise_factor), usual, scale.value)
+    image, variance = narrow.image, pair[matching.softened].variance
+    if matching.kernel is None:
+        variance = np.empty(mask.shape, dtype=np.float32)
+    for start in range(0, len(image), _BAND_ROWS):
+        rows = slice(start, start + _BAND_ROWS)
+        image[rows] -= np.float32(scale.value) * (broad.image[rows] - np.float32(sky_level))
+        variance[rows] = spreads[0][rows] + np.float32(scale.value**2) * spreads[1][rows]
+        mask[rows][~np.isfinite(image[rows]) & (mask[rows] == 0)] = CORE
     inpaint_cores(image[None], mask == CORE)
-    factor = _noise_factor(narrow, broad, scale.value)
     return LineLight(image, variance, mask, factor, scale, matching)
+
+
+def _without_cores(channel: FlatChannel) -> np.ndarray:
+    """Set the cores of a channel to gaps, and return which pixels had no data before."""
+    gaps = ~np.isfinite(channel.image)
+    channel.image[channel.cores] = np.nan
+    return gaps
+
+
+@dataclass(frozen=True)
+class _Spread:
+    """The variance of a channel, ``(ny, nx)`` of any byte order, and its cores if it has some."""
+
+    variance: np.ndarray
+    cores: np.ndarray | None
+
+    def __getitem__(self, rows: slice) -> np.ndarray:
+        """Return rows as float32, NaN in cores."""
+        values = np.asarray(self.variance[rows], np.float32)
+        if self.cores is None:
+            return values
+        return np.where(self.cores[rows], np.float32(np.nan), values)
+
+    def median(self) -> float:
+        """Return the median of what is not NaN; one copy of that is held."""
+        known = np.empty(self.variance.size, dtype=np.float32)
+        count = 0
+        for start in range(0, len(self.variance), _BAND_ROWS):
+            rows = self[start : start + _BAND_ROWS]
+            values = rows[~np.isnan(rows)]
+            known[count : count + len(values)] = values
+            count += len(values)
+        return median_of(known[:count])
 
 
 def _scale(
@@ -144,12 +190,8 @@ def _scale(
         raise UserError(msg) from error
 
 
-def _noise_factor(narrow: FlatChannel, broad: FlatChannel, scale: float) -> float:
+def _noise_factor(factors: tuple[float, float], variances: Sequence[float], scale: float) -> float:
     """Return ``NOISCORR`` of a difference of channels with different noise correlation lengths."""
-    parts = [(narrow, 1.0), (broad, scale**2)]
-    usual = [factor * float(np.nanmedian(channel.variance)) for channel, factor in parts]
-    sums = sum(
-        variance * channel.noise_factor**2
-        for variance, (channel, _) in zip(usual, parts, strict=True)
-    )
+    usual = variances[0], scale**2 * variances[1]
+    sums = sum(one * factor**2 for one, factor in zip(usual, factors, strict=True))
     return float(f"{np.sqrt(sums / sum(usual)):.4f}")

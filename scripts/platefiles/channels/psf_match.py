@@ -84,32 +84,52 @@ def match_pair(
         The input, with one channel convolved.
     matching : Matching
     """
-    images = channels[0].image, channels[1].image
+    matching = matching_of((channels[0].image, channels[1].image), stars, softened, convolve)
+    if matching.kernel is None:
+        return channels, matching
+    done = [*channels]
+    done[matching.softened] = soften_channel(channels[matching.softened], matching.kernel)
+    return (done[0], done[1]), matching
+
+
+def matching_of(
+    images: tuple[np.ndarray, np.ndarray],
+    stars: tuple[np.ndarray, np.ndarray],
+    softened: int | None = None,
+    convolve: bool = True,
+) -> Matching:
+    """Return how one channel is matched to the PSF of the other; see `match_pair`.
+
+    Parameters
+    ----------
+    images : tuple of numpy.ndarray
+        ``(ny, nx)`` float32.
+    stars, softened, convolve
+        See `match_pair`.
+    """
     width = max(width_of(one).fwhm_px for one in stars)
     near = _NEAR_FWHM * width if np.isfinite(width) else _PROBE_HALF_PX
     pairs = pair_stars(*stars, near)
     if not convolve:
-        return channels, Matching(pairs, None, 0)
+        return Matching(pairs, None, 0)
     probes = cut_stamps(images, pairs, _PROBE_HALF_PX)
     widths = [stamp_width(stamps) for stamps in probes[:2]]
     if softened is None:
         softened = 0 if widths[0] <= widths[1] else 1
     if not np.isfinite(widths).all() or len(probes[2]) < FEWEST_STARS:
-        return channels, Matching(pairs, None, softened, _TOO_FEW)
+        return Matching(pairs, None, softened, _TOO_FEW)
     sharp, soft = softened, 1 - softened
     _, half = half_sizes(widths[sharp], widths[soft])
     *stamps, chosen = cut_stamps(images, pairs, half)
     if len(chosen) < FEWEST_STARS:
-        return channels, Matching(pairs, None, softened, _TOO_FEW)
+        return Matching(pairs, None, softened, _TOO_FEW)
     rows = (pairs.first[chosen], pairs.second[chosen])
     shares = [
         one["flux_error"][row] / one["flux"][row] for one, row in zip(stars, rows, strict=True)
     ]
     errors = np.sqrt(shares[0] ** 2 + shares[1] ** 2)
     kernel = fit_kernel(stamps[sharp], stamps[soft], errors, (widths[sharp], widths[soft]))
-    done = [*channels]
-    done[sharp] = soften_channel(channels[sharp], kernel)
-    return (done[0], done[1]), Matching(pairs, kernel, softened)
+    return Matching(pairs, kernel, softened)
 
 
 def soften_channel(channel: FlatChannel, kernel: MatchingKernel) -> FlatChannel:

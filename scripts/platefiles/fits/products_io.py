@@ -37,6 +37,8 @@ def read_image(path: str | Path, extname: str = "SCI") -> tuple[np.ndarray, fits
     check_product(path, extname)
     with fits.open(path, memmap=False) as hdus:
         data, header = hdus[extname].data, hdus[extname].header.copy()
+    if data.dtype == DTYPES[-32] and data.flags.writeable and data.flags.c_contiguous:
+        return data.byteswap(inplace=True).view(np.float32), header  # no second array
     dtype = np.float32 if data.dtype.kind == "f" else data.dtype.newbyteorder("=")
     return np.ascontiguousarray(data, dtype=dtype), header
 

@@ -71,9 +71,19 @@ class Pieces:
         """
         _grow_round(read_only(self.runs), read_only(radii), mask.view(np.uint8))
 
-    def grown_square(self, reach: int, mask: np.ndarray) -> None:
-        """Set all pixels of a mask within so many rows and columns of the pieces."""
-        _grow_square(read_only(self.runs), reach, mask.view(np.uint8))
+    def grown_square(self, reach: int, mask: np.ndarray, which: np.ndarray | None = None) -> None:
+        """Set all pixels of a mask within so many rows and columns of the pieces.
+
+        Parameters
+        ----------
+        reach : int
+        mask : numpy.ndarray
+            ``(ny, nx)`` bool.
+        which : numpy.ndarray, optional
+            ``(m,)`` bool: the pieces that count; all by default.
+        """
+        runs = self.runs if which is None else self.runs[which[self.runs[:, 3]]]
+        _grow_square(read_only(runs), reach, mask.view(np.uint8))
 
 
 def pieces_of(mask: np.ndarray) -> Pieces:

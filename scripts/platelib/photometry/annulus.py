@@ -4,6 +4,7 @@ import numpy as np
 import sep
 
 _RING = (2.0, 3.5)
+_BAND_ROWS = 512
 
 
 def circle_fluxes(
@@ -14,7 +15,7 @@ def circle_fluxes(
     Parameters
     ----------
     image, variance : numpy.ndarray
-        ``(ny, nx)`` float32, native byte order, NaN where there are no data.
+        ``(ny, nx)`` float32, NaN where there are no data. Some rows are looked at at a time.
     x, y : numpy.ndarray
         ``(n,)`` float64, pixels.
     radius_px : float
@@ -25,6 +26,20 @@ def circle_fluxes(
     flux, error : numpy.ndarray
         ``(n,)`` float64; NaN where a pixel of the circle has no data.
     """
+    flux, error = np.full((2, len(x)), np.nan)
+    ny, margin = len(image), int(np.ceil(_RING[1] * radius_px)) + 2
+    bands = np.clip(np.asarray(y) // _BAND_ROWS, 0, (ny - 1) // _BAND_ROWS)
+    for band in np.unique(bands).astype(int):
+        first, last = max(0, band * _BAND_ROWS - margin), (band + 1) * _BAND_ROWS + margin
+        here = bands == band
+        light, spread = (np.asarray(plane[first:last], np.float32) for plane in (image, variance))
+        flux[here], error[here] = _circles(light, spread, x[here], y[here] - first, radius_px)
+    return flux, error
+
+
+def _circles(
+    image: np.ndarray, variance: np.ndarray, x: np.ndarray, y: np.ndarray, radius_px: float
+) -> tuple[np.ndarray, np.ndarray]:
     gaps = ~np.isfinite(image)
     filled = np.where(gaps, np.float32(0), image)
     noise = np.sqrt(np.where(gaps, np.float32(0), variance))

@@ -3,8 +3,12 @@
 import numpy as np
 
 from platelib.numerics.kernels import allocating_kernel, kernel
+from platelib.numerics.pieces import pieces_of
 from platelib.resampling.lanczos import lanczos
 
+BAND_ROWS = 256
+"""Rows that are convolved at a time."""
+_BLOCK = 512
 _PHASES = 1024
 
 
@@ -30,14 +34,44 @@ def convolved(
     missing : numpy.ndarray
         ``(ny, nx)`` float32: share of the kernel, by absolute values, that had no data.
     """
-    shape = image.shape
-    values, variances, missing = np.empty((3, *shape), dtype=np.float32)
-    turned = np.ascontiguousarray(taps[::-1, ::-1])
-    there = np.isfinite(image)
-    filled = np.where(there, image, np.float32(0))
-    noise = np.where(there, variance, np.float32(0))
-    _convolve(filled, noise, there.astype(np.float32), turned, values, variances, missing)
+    planes = np.empty((3, *image.shape), dtype=np.float32)
+    for start in range(0, len(image), BAND_ROWS):
+        stop = min(start + BAND_ROWS, len(image))
+        convolve_rows(image, variance, taps, (start, stop), planes[:, start:stop])
+    values, variances, missing = planes
     return values, variances, missing
+
+
+def convolve_rows(
+    image: np.ndarray,
+    variance: np.ndarray,
+    taps: np.ndarray,
+    rows: tuple[int, int],
+    planes: np.ndarray,
+) -> None:
+    """Convolve rows of an image, so that no copies of all of it are held.
+
+    Parameters
+    ----------
+    image, variance, taps
+        See `convolved`; the variance may be a mapped file of either byte order.
+    rows : tuple of int
+        First row and the one after the last.
+    planes : numpy.ndarray
+        ``(3, n, nx)`` float32: the rows of the three results, filled.
+    """
+    radius = len(taps) // 2
+    top, bottom = max(0, rows[0] - radius), min(len(image), rows[1] + radius)
+    there = np.isfinite(image[top:bottom])
+    filled, noise = (
+        np.where(there, plane[top:bottom], np.float32(0)).astype(np.float32, copy=False)
+        for plane in (image, variance)
+    )
+    near_gaps = np.zeros(there.shape, dtype=bool)
+    pieces_of(~there).grown_square(radius, near_gaps)
+    taps = np.ascontiguousarray(taps[::-1, ::-1])
+    sources = filled, noise, there.astype(np.float32), near_gaps.view(np.uint8)
+    _convolve(*sources, taps, rows[0] - top, planes[0], planes[1], planes[2])
 
 
 def noise_ratio(taps: np.ndarray) -> float:
@@ -67,34 +101,84 @@ def noise_ratio(taps: np.ndarray) -> float:
 
 
 @allocating_kernel
-def _convolve(image, variance, there, taps, values, variances, missing):
-    """Convolve; a gap is 0 in all of the first three."""
+def _convolve(image, variance, there, near_gaps, taps, first, values, variances, missing):
+    """Convolve the rows from ``first`` on; a gap is 0 in all of the first three.
+
+    Where no gap is near, the sums of taps are the same in all rows that the kernel is whole in.
+    """
     ny, nx = image.shape
     radius = taps.shape[0] // 2
-    light, spread, weight, absolute = np.empty((4, nx))
+    sums = np.empty((4, _BLOCK))
+    usual = np.empty((2, nx))
+    ones = np.ones((1, nx), dtype=np.float32)
+    for start in range(0, nx, _BLOCK):
+        stop = min(start + _BLOCK, nx)
+        usual[:, start:stop] = 0.0
+        for j in range(taps.shape[0]):
+            _sum_taps(ones[0], taps[j], start, stop, usual[0, start:stop], usual[1, start:stop])
     full = np.abs(taps).sum()
-    for y in range(ny):
-        light[:] = 0.0
-        spread[:] = 0.0
-        weight[:] = 0.0
-        absolute[:] = 0.0
-        for j in range(max(0, radius - y), min(taps.shape[0], ny + radius - y)):
-            row = y + j - radius
-            for i in range(taps.shape[1]):
-                tap = taps[j, i]
-                if tap != 0.0:
-                    shift = i - radius
-                    first, last = max(0, -shift), min(nx, nx - shift)
-                    here, beside = slice(first, last), slice(first + shift, last + shift)
-                    _add_scaled(light[here], image[row, beside], tap)
-                    _add_scaled(spread[here], variance[row, beside], tap * tap)
-                    _add_scaled(weight[here], there[row, beside], tap)
-                    _add_scaled(absolute[here], there[row, beside], abs(tap))
-        for x in range(nx):
-            missing[y, x] = 1.0 - absolute[x] / full
-            usable = there[y, x] > 0 and weight[x] > 0.1
-            values[y, x] = light[x] / weight[x] if usable else np.nan
-            variances[y, x] = spread[x] / (weight[x] * weight[x]) if usable else np.nan
+    for y in range(first, first + values.shape[0]):
+        above, below = max(0, radius - y), min(taps.shape[0], ny + radius - y)
+        for start in range(0, nx, _BLOCK):
+            stop = min(start + _BLOCK, nx)
+            light, spread, weight, absolute = (
+                sums[0, : stop - start],
+                sums[1, : stop - start],
+                sums[2, : stop - start],
+                sums[3, : stop - start],
+            )
+            sums[:] = 0.0
+            whole = below - above == taps.shape[0] and not _any(near_gaps[y, start:stop])
+            for j in range(above, below):
+                row = y + j - radius
+                _sum_light(image[row], variance[row], taps[j], start, stop, light, spread)
+                if not whole:
+                    _sum_taps(there[row], taps[j], start, stop, weight, absolute)
+            if whole:
+                weight, absolute = usual[0, start:stop], usual[1, start:stop]
+            out = y - first
+            for x in range(start, stop):
+                k = x - start
+                missing[out, x] = 1.0 - absolute[k] / full
+                usable = there[y, x] > 0 and weight[k] > 0.1
+                values[out, x] = light[k] / weight[k] if usable else np.nan
+                variances[out, x] = spread[k] / (weight[k] * weight[k]) if usable else np.nan
+
+
+@kernel
+def _any(flags):
+    some = False
+    for x in range(flags.size):
+        some |= flags[x] != 0
+    return some
+
+
+@kernel
+def _sum_light(image, variance, taps, start, stop, light, spread):
+    """Add a row of the image, and one of its variance, by the taps of a row of the kernel."""
+    radius = taps.size // 2
+    for i in range(taps.size):
+        tap = taps[i]
+        if tap != 0.0:
+            shift = i - radius
+            first, last = max(start, -shift), min(stop, image.size - shift)
+            here, beside = slice(first - start, last - start), slice(first + shift, last + shift)
+            _add_scaled(light[here], image[beside], tap)
+            _add_scaled(spread[here], variance[beside], tap * tap)
+
+
+@kernel
+def _sum_taps(there, taps, start, stop, weight, absolute):
+    """Add the taps that fall on data, and their absolute values."""
+    radius = taps.size // 2
+    for i in range(taps.size):
+        tap = taps[i]
+        if tap != 0.0:
+            shift = i - radius
+            first, last = max(start, -shift), min(stop, there.size - shift)
+            here, beside = slice(first - start, last - start), slice(first + shift, last + shift)
+            _add_scaled(weight[here], there[beside], tap)
+            _add_scaled(absolute[here], there[beside], abs(tap))
 
 
 @kernel

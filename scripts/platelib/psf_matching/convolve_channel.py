@@ -1,9 +1,9 @@
 """Convolve a channel with its gaps and its noise."""
 
 import numpy as np
-from scipy.ndimage import label, maximum_filter
 
-from platelib.psf_matching.convolution import convolved, noise_ratio
+from platelib.numerics.pieces import pieces_of
+from platelib.psf_matching.convolution import BAND_ROWS, convolve_rows, noise_ratio
 
 _MISSING_IN_THE_FIELD, _MISSING_AT_THE_EDGE = 0.002, 0.8
 
@@ -30,27 +30,29 @@ def soften(
     factor : float
         By how much the noise of large sums over that from the variance has grown.
     """
-    values, variances, missing = convolved(image, variance, taps)
     strict = _near_inner_gaps(image, len(taps) // 2)
-    limit = np.where(strict, np.float32(_MISSING_IN_THE_FIELD), np.float32(_MISSING_AT_THE_EDGE))
-    gone = missing > limit
     ratio = noise_ratio(taps)
-    independent = float((taps * taps).sum())
-    variances *= np.float32(ratio / independent)
-    values[gone] = np.nan
-    variances[gone] = np.nan
-    return values, variances, float(f"{1 / np.sqrt(ratio):.6g}")
+    larger = np.float32(ratio / float((taps * taps).sum()))
+    softened = np.empty((2, *image.shape), dtype=np.float32)
+    limits = np.float32(_MISSING_AT_THE_EDGE), np.float32(_MISSING_IN_THE_FIELD)
+    for start in range(0, len(image), BAND_ROWS):
+        stop = min(start + BAND_ROWS, len(image))
+        planes = np.empty((3, stop - start, image.shape[1]), dtype=np.float32)
+        convolve_rows(image, variance, taps, (start, stop), planes)
+        planes[1] *= larger
+        planes[:2, planes[2] > np.where(strict[start:stop], limits[1], limits[0])] = np.nan
+        softened[:, start:stop] = planes[:2]
+    return softened[0], softened[1], float(f"{1 / np.sqrt(ratio):.6g}")
 
 
 def _near_inner_gaps(image: np.ndarray, reach: int) -> np.ndarray:
     """Pixels from which a kernel reaches a gap that does not touch the edge of the image."""
-    pieces, count = label(~np.isfinite(image), structure=np.ones((3, 3)))
-    edges = (pieces[0], pieces[-1], pieces[:, 0], pieces[:, -1])
-    inner = np.ones(count + 1, dtype=bool)
-    inner[0] = False
-    for edge in edges:
-        inner[edge] = False
-    return within_reach(inner[pieces], reach)
+    gaps = ~np.isfinite(image)
+    pieces = pieces_of(gaps)
+    inner = (pieces.boxes[:, 0::2] > 0) & (pieces.boxes[:, 1::2] < image.shape)
+    gaps[:] = False
+    pieces.grown_square(reach, gaps, inner[:, 0] & inner[:, 1])
+    return gaps
 
 
 def within_reach(marked: np.ndarray, reach: int) -> np.ndarray:
@@ -67,4 +69,6 @@ def within_reach(marked: np.ndarray, reach: int) -> np.ndarray:
     numpy.ndarray
         ``(ny, nx)`` bool.
     """
-    return maximum_filter(marked, size=2 * reach + 1, mode="constant", cval=False)
+    near = np.zeros(marked.shape, dtype=bool)
+    pieces_of(marked).grown_square(reach, near)
+    return near

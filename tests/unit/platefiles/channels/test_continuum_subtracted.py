@@ -50,6 +50,11 @@ def _channel(scene, name, seed, full=np.inf):
     return channel, stars, light
 
 
+def _copy(channel):
+    """Copy a channel whose image is overwritten."""
+    return replace(channel, image=channel.image.copy())
+
+
 @pytest.fixture(scope="module")
 def observed():
     """A line and its continuum, with saturated stars in both; stars have colours."""
@@ -57,7 +62,13 @@ def observed():
     narrow, narrow_stars, _ = _channel(scene, "ha", 1, FULL["ha"])
     broad, broad_stars, _ = _channel(scene, "r", 2, FULL["r"])
     stars = (narrow_stars, broad_stars)
-    return scene, narrow, broad, stars, line_light(narrow, broad, stars, SKY["r"], CHOICE, NAMES)
+    return (
+        scene,
+        narrow,
+        broad,
+        stars,
+        line_light(_copy(narrow), _copy(broad), stars, SKY["r"], CHOICE, NAMES),
+    )
 
 
 def test_the_factor_is_that_of_the_stars(observed):
@@ -137,10 +148,11 @@ def test_a_narrow_band_that_saturates_alone_leaves_no_hole_either():
     narrow, narrow_stars, _ = _channel(scene, "ha", 1, 2.0)
     broad, broad_stars, _ = _channel(scene, "r", 2)
     given = Continuum(minus="r", scale=0.133)
-    line = line_light(narrow, broad, (narrow_stars, broad_stars), SKY["r"], given, NAMES)
+    both = (narrow_stars, broad_stars)
+    line = line_light(_copy(narrow), _copy(broad), both, SKY["r"], given, NAMES)
     assert (line.image - SKY["ha"]).min() > -0.3
     blind = replace(narrow, cores=np.zeros(SHAPE, dtype=bool))
-    hole = line_light(blind, broad, (narrow_stars, broad_stars), SKY["r"], given, NAMES)
+    hole = line_light(blind, broad, both, SKY["r"], given, NAMES)
     assert (hole.image - SKY["ha"]).min() < -10
 
 
@@ -151,4 +163,4 @@ def test_channels_that_do_not_fit_are_refused(observed):
     with pytest.raises(UserError, match="name a channel of the same camera under 'minus'"):
         line_light(narrow, other, stars, SKY["r"], CHOICE, NAMES)
     with pytest.raises(UserError, match="0 stars are too few to fit a scale, 5 are needed"):
-        line_light(narrow, broad, (stars[0], stars[1][:0]), SKY["r"], CHOICE, NAMES)
+        line_light(_copy(narrow), _copy(broad), (stars[0], stars[1][:0]), SKY["r"], CHOICE, NAMES)
