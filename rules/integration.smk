@@ -35,7 +35,7 @@ rule find_cosmic_rays:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=1500,
+        mem_mb=plans.memory.rays,
     params:
         job=plans.job(cosmic_rays_job, "channel", "night"),
     script:

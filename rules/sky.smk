@@ -29,7 +29,7 @@ rule subtract_gradient:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=1500,
+        mem_mb=plans.memory.sky,
     params:
         job=plans.job(sky_job, "channel"),
     script:
@@ -88,7 +88,7 @@ rule match_channel:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=plans.memory.match,
     params:
         job=plans.job(match_job, "channel"),
     script:
@@ -117,7 +117,7 @@ rule subtract_continuum:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2500,
+        mem_mb=plans.memory.line,
     params:
         job=plans.job(line_job, "channel"),
     script:

@@ -91,7 +91,7 @@ class Task:
             with suppress(OSError, HeaderError), open(path, "rb") as file:
                 header = read_raw_header(file, os.path.getsize(path))
                 return header.height_px, header.width_px
-        for name in ("channels", "linear_image"):
+        for name in ("channel", "channels", "linear_image"):
             for path in self.inputs.get(name, []):
                 found = read_header(path, 1)
                 return found["NAXIS2"], found["NAXIS1"]

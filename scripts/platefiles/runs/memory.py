@@ -10,7 +10,10 @@ from platefiles.rule_inputs.project_wildcards import plan_of
 Shape = tuple[int, int]
 
 _BASE_MB = 250
-BYTES_A_PIXEL = {"draw": 24, "search": 28, "annotate": 65, "overlay": 190}
+BYTES_A_PIXEL = {
+    "rays": 20, "sky": 12, "match": 24, "line": 24, "draw": 24, "search": 28, "annotate": 65,
+    "overlay": 190,
+}  # fmt: skip
 """Bytes a pixel of the channel, or of the picture, by the name of the method of `Memory`."""
 
 
@@ -30,6 +33,23 @@ class Memory:
         frames = plan_of(self._plans, wildcards).lights(wildcards.channel)
         shape = (frames[0].height_px, frames[0].width_px)
         return memory_for("integrate", shape, len(frames), threads)
+
+    def rays(self, wildcards) -> int:
+        """Memory of finding cosmic rays, which holds a sub at a time."""
+        frame = plan_of(self._plans, wildcards).lights(wildcards.channel)[0]
+        return _mb(frame.width_px * frame.height_px, BYTES_A_PIXEL["rays"])
+
+    def sky(self, wildcards) -> int:
+        """Memory of modelling the sky of a channel."""
+        return _mb(_grid_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["sky"])
+
+    def match(self, wildcards) -> int:
+        """Memory of convolving a channel, which stands beside the result."""
+        return _mb(_grid_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["match"])
+
+    def line(self, wildcards) -> int:
+        """Memory of subtracting one channel from another, one of them convolved."""
+        return _mb(_grid_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["line"])
 
     def search(self, wildcards) -> int:
         """Memory of measuring the depth and of finding sources, which hold a channel at a time."""

@@ -64,6 +64,8 @@ def test_a_task_has_the_memory_of_its_rule(tmp_path):
         "annotate", (300, 400), 0, 1
     )
     assert task("annotate", linear_image=cube).memory_mb(1) > task("annotate").memory_mb(1) > 200
+    sky = task("subtract_gradient", channel=cube).memory_mb(1)
+    assert sky == memory_for("sky", (300, 400), 0, 1)
 
 
 def test_each_step_has_a_memory():
