@@ -61,12 +61,12 @@ def find_light(blocks: Blocks, excess: np.ndarray, threshold_sigma: float) -> Li
     """
     known = blocks.known
     found = np.zeros_like(known)
-    significance = np.empty(known.shape, dtype=np.float32)
-    measured = known & np.isfinite(blocks.variance)
-    planes = read_only(excess), read_only(np.where(measured, blocks.variance, 0.0))
+    significance = np.empty(known.shape)
+    variance = np.where(np.isfinite(blocks.variance), blocks.variance, 0.0)
+    planes = read_only(excess), read_only(variance)
     factor = 1.0
     for side in _sides(known.shape):
-        used = read_only((measured & ~found).view(np.uint8))
+        used = read_only((known & ~found).view(np.uint8))
         if side == 1:
             significance_of_blocks(*planes, used, significance)
         else:
@@ -75,7 +75,7 @@ def find_light(blocks: Blocks, excess: np.ndarray, threshold_sigma: float) -> Li
         if side == 1:
             factor = max(sigma, 1e-3)
         limit = max(centre, 0.0) + threshold_sigma * max(sigma, factor)
-        _add_bright(pieces_of(significance > np.float32(limit)), side, found)
+        _add_bright(pieces_of(significance > limit), side, found)
     _add_haloes(found, known, planes, factor)
     return Light(found, factor)
 
@@ -91,13 +91,13 @@ def _sides(shape: tuple[int, int]) -> list[int]:
 def _below_peak(values: np.ndarray) -> tuple[float, float]:
     """Return the peak of the values that are not NaN, and the spread of those below it."""
     ordered = np.sort(values, axis=None)
-    ordered = ordered[: np.searchsorted(ordered, ordered.dtype.type(np.nan))]
+    ordered = ordered[: np.searchsorted(ordered, np.nan)]
     if not len(ordered):
         return 0.0, 1.0
     centre = _mode_of_sorted(ordered)
-    count = int(np.searchsorted(ordered, ordered.dtype.type(centre), side="right"))
-    middle = (float(ordered[(count - 1) // 2]) + float(ordered[count // 2])) / 2
-    return centre, MAD_TO_SIGMA * (centre - middle)
+    count = int(np.searchsorted(ordered, centre, side="right"))
+    deviations = centre - ordered[[(count - 1) // 2, count // 2]]
+    return centre, MAD_TO_SIGMA * float(deviations.sum() / 2)
 
 
 def half_sample_mode_of_many(values: np.ndarray) -> float:
