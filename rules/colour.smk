@@ -141,8 +141,8 @@ rule contact_sheet:
             "results/{project}/sky/{channel}.fits",
             of="results/{project}/contact_sheet.png",
         ),
-        pictures=plans.input(
-            sets.sheet_pictures, of="results/{project}/contact_sheet.png"
+        displays=plans.input(
+            sets.shown_display_images, of="results/{project}/contact_sheet.png"
         ),
         newer=plans.newer("results/{project}/contact_sheet.png"),
     output:
@@ -159,7 +159,7 @@ rule contact_sheet:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
-        mem_mb=2000,
+        mem_mb=plans.memory.sheet,
     params:
         job=plans.job(sheet_job),
     script:

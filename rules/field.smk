@@ -1,8 +1,8 @@
 """Astrometry, photometry, depth and sources of the field.
 
 Reads   links/<light>, measures/<channel>/<night>.fits, the lock file; a catalogue of stars;
-        registration/<channel>.fits, channels/<channel>.fits, picture/<recipe>.png; the user's
-        images.
+        registration/<channel>.fits, channels/<channel>.fits; picture/<recipe>.fits and its display
+        values, picture/<recipe>.display.fits; the user's images.
 Writes  field/solution.fits: astrometric solution of the grid; field/zero_points.fits: zero points of
         the channels, transparency of each sub, extinction of each night; field/depth.fits: limiting
         magnitudes; field/sources.fits, .ecsv, .csv, .vot, .reg: sources; field/annotated.png, .svg:
@@ -192,8 +192,8 @@ rule list_sources:
 rule annotate:
     """Draw graticule, compass, objects and stars over the picture, or alone."""
     input:
-        picture=plans.input(
-            sets.shown_picture, of="results/{project}/field/annotated.{ending}"
+        display=plans.input(
+            sets.shown_display_image, of="results/{project}/field/annotated.{ending}"
         ),
         linear_image=plans.input(
             sets.shown_linear_image, of="results/{project}/field/annotated.{ending}"
@@ -217,7 +217,7 @@ rule annotate:
         ending="png|svg",
     conda:
         "../envs/pipeline.yaml"
-    threads: 1
+    threads: 2
     resources:
         mem_mb=plans.memory.annotate,
     params:
@@ -229,8 +229,8 @@ rule annotate:
 rule overlay:
     """Show another image of the same sky beside the picture and blended with it."""
     input:
-        picture=plans.input(
-            sets.shown_picture, of="results/{project}/field/overlay_{image}.png"
+        display=plans.input(
+            sets.shown_display_image, of="results/{project}/field/overlay_{image}.png"
         ),
         linear_image=plans.input(
             sets.shown_linear_image, of="results/{project}/field/overlay_{image}.png"
@@ -247,7 +247,7 @@ rule overlay:
         image="[a-z0-9][a-z0-9_-]*",
     conda:
         "../envs/pipeline.yaml"
-    threads: 1
+    threads: 2
     resources:
         mem_mb=plans.memory.overlay,
     params:

@@ -10,6 +10,7 @@ import numpy as np
 from platefiles.astrometry.solution import MAGNITUDE, read_refusal, read_stars
 from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns, rows_of
+from platefiles.fits.wcs_cards import picture_wcs
 from platefiles.jobs.job_log import job_log, log
 from platefiles.picture.annotated_picture import (
     Drawing,
@@ -18,10 +19,9 @@ from platefiles.picture.annotated_picture import (
     source_ellipse,
 )
 from platefiles.picture.annotation_metadata import drawn_label
+from platefiles.picture.display_image import DisplayImage
 from platefiles.picture.picture_files import write_picture, write_svg
-from platefiles.picture.picture_source import PictureFile, picture_shape
-from platefiles.picture.picture_wcs import map_of_wcs, picture_place
-from platefiles.provenance.content_digest import check_picture
+from platefiles.picture.picture_wcs import map_of_wcs
 from platefiles.settings.field import Annotation
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.sources.source_tables import read_objects
@@ -42,20 +42,22 @@ class Job(StepJob):
 
 
 def annotate(
-    path_to_picture: str | Path,
+    path_to_display: str | Path,
     path_to_linear_image: str | Path,
     path_to_solution: str | Path,
     path_to_sources: str | Path,
     path_to_drawing: str | Path,
     job: Mapping[str, Any],
+    threads: int = 1,
 ) -> None:
     """Draw grid, directions, objects and stars over a picture.
 
     Parameters
     ----------
-    path_to_picture : path-like
+    path_to_display : path-like
+        The display image of the picture, with its place on the sky.
     path_to_linear_image : path-like
-        The linear image that the picture was drawn from, which tells its place on the sky.
+        The linear image that it was drawn from, which the metadata name.
     path_to_solution : path-like
         Place of the grid on the sky, with the stars of the catalogue.
     path_to_sources : path-like
@@ -65,23 +67,19 @@ def annotate(
         of the picture. Both tell how they were made, and bear a seal.
     job : mapping
         See `Job`.
-
-    Raises
-    ------
-    UserError
-        If the picture is not drawn from the linear image.
+    threads : int
+        Strips of the PNG compressed at a time; it changes no bit.
     """
     given = Job.of(job)
-    check_picture(path_to_picture)
-    shape = picture_shape(path_to_picture)[1:]
-    wcs = picture_place(path_to_linear_image, shape)
+    picture = DisplayImage(path_to_display)
+    shape, wcs = picture.shape, picture_wcs(picture.header)
     if wcs is None:
         log.warning("%s: only the picture is shown", read_refusal(path_to_solution))
         drawing = None
     else:
         drawing = _drawing(path_to_solution, path_to_sources, shape, map_of_wcs(wcs), given)
     inputs = {
-        "picture": path_to_picture,
+        "display": path_to_display,
         "linear_image": path_to_linear_image,
         "solution": path_to_solution,
         "sources": path_to_sources,
@@ -91,9 +89,8 @@ def annotate(
     if Path(path_to_drawing).suffix == ".svg":
         write_svg(path_to_drawing, _empty(shape) if drawing is None else drawing.svg(), label)
     else:
-        picture = PictureFile(path_to_picture)
         pixels = picture if drawing is None else drawing.over(picture)
-        write_picture(path_to_drawing, pixels.rows(0, shape[0]), label)
+        write_picture(path_to_drawing, pixels, label, threads=threads)
 
 
 def _drawing(
@@ -163,10 +160,11 @@ def _empty(shape: tuple[int, int]) -> bytes:
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         annotate(
-            path_to_picture=snakemake.input.picture,
+            path_to_display=snakemake.input.display,
             path_to_linear_image=snakemake.input.linear_image,
             path_to_solution=snakemake.input.solution,
             path_to_sources=snakemake.input.sources,
             path_to_drawing=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            threads=snakemake.threads,
         )

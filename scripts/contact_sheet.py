@@ -10,9 +10,9 @@ from platefiles.core.errors import UserError
 from platefiles.fits.image_rows import ImageRows
 from platefiles.fits.products_io import read_header
 from platefiles.jobs.job_log import log
+from platefiles.picture.display_image import DisplayImage
 from platefiles.picture.overview_picture import Panel, draw_sheet
 from platefiles.picture.picture_files import Label, write_picture
-from platefiles.picture.picture_source import PictureFile
 from platefiles.provenance.header_provenance import creator
 from platefiles.provenance.record import single_making
 from platefiles.settings.job import JobSettings, StepJob
@@ -38,7 +38,7 @@ class Job(StepJob):
 def contact_sheet(
     paths_to_channels: Mapping[str, Path],
     paths_to_skies: Mapping[str, Path],
-    paths_to_pictures: Sequence[Path],
+    paths_to_displays: Sequence[Path],
     path_to_sheet: Path,
     stretch: Tone,
     title: str,
@@ -52,8 +52,8 @@ def contact_sheet(
         Integrated channels by name. All are shown by one curve, in units of their own noise.
     paths_to_skies : mapping of str to Path
         Models of the sky of `subtract_gradient` by channel, as far as there are any.
-    paths_to_pictures : sequence of Path
-        One file of each picture.
+    paths_to_displays : sequence of Path
+        The display image of each picture.
     path_to_sheet : Path
         Written: a PNG.
     stretch : Tone
@@ -75,8 +75,8 @@ def contact_sheet(
         raise UserError(msg) from error
     panels += [_sky(name, path) for name, path in paths_to_skies.items()]
     panels += [
-        Panel(picture_panel(PictureFile(path), WIDEST_PX), path.name.split(".")[0], title)
-        for path in paths_to_pictures
+        Panel(picture_panel(DisplayImage(path), WIDEST_PX), path.name.split(".")[0], title)
+        for path in paths_to_displays
     ]
     method = f"contact sheet of {len(panels)} panels; channels by one curve in units of their noise"
     log.info("%s", method)
@@ -127,7 +127,7 @@ if __name__ == "__main__":
         contact_sheet(
             {Path(path).stem: Path(path) for path in snakemake.input.channels},
             {Path(path).stem: Path(path) for path in snakemake.input.skies},
-            [Path(path) for path in snakemake.input.pictures],
+            [Path(path) for path in snakemake.input.displays],
             Path(snakemake.output[0]),
             job.settings.stretch,
             job.title,

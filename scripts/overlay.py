@@ -9,17 +9,16 @@ import numpy as np
 
 from platefiles.core.errors import UserError
 from platefiles.fits.checked_read import check_file
+from platefiles.fits.wcs_cards import picture_wcs
 from platefiles.jobs.job_log import job_log, log
 from platefiles.picture.annotation_metadata import drawn_label
+from platefiles.picture.display_image import DisplayImage
 from platefiles.picture.overlay_image import laid_on_grid
 from platefiles.picture.picture_files import write_picture
-from platefiles.picture.picture_source import PictureFile
-from platefiles.picture.picture_wcs import picture_place
 from platefiles.picture.side_by_side_picture import Sheet
-from platefiles.provenance.content_digest import check_picture
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Stretch
-from platelib.picture.render import render
+from platelib.picture.render import Drawing
 from platelib.picture.side_by_side import Blend, Grey
 from platelib.picture.stretch import Look
 
@@ -45,19 +44,21 @@ class Job(StepJob):
 
 
 def overlay(
-    path_to_picture: str | Path,
+    path_to_display: str | Path,
     path_to_linear_image: str | Path,
     path_to_image: str | Path,
     path_to_overlay: str | Path,
     job: Mapping[str, Any],
+    threads: int = 1,
 ) -> None:
     """Resample the user's image onto the grid and draw it beside the picture.
 
     Parameters
     ----------
-    path_to_picture : path-like
+    path_to_display : path-like
+        The display image of the picture, with its place on the sky.
     path_to_linear_image : path-like
-        The linear image that the picture was drawn from, which tells its place on the sky.
+        The linear image that it was drawn from, which the metadata name.
     path_to_image : path-like
         The user's image, FITS with world coordinates.
     path_to_overlay : path-like
@@ -65,6 +66,8 @@ def overlay(
         the picture in green and blue. It tells how it was made, and bears a seal.
     job : mapping
         See `Job`.
+    threads : int
+        Strips drawn and compressed at a time; it changes no bit.
 
     Raises
     ------
@@ -72,10 +75,9 @@ def overlay(
         If the field has no astrometric solution, or the image does not show it.
     """
     given = Job.of(job)
-    check_picture(path_to_picture)
     check_file(path_to_image, given.image_sha256)
-    picture = PictureFile(path_to_picture)
-    place = picture_place(path_to_linear_image, picture.shape)
+    picture = DisplayImage(path_to_display)
+    place = picture_wcs(picture.header)
     if place is None:
         msg = "no overlay can be drawn: the picture has no astrometric solution"
         raise UserError(f"{msg}; field/solution.fits gives the reason (NOTPLACE)")
@@ -83,25 +85,37 @@ def overlay(
     covered = np.isfinite(laid)
     log.info("%s covers %.0f %% of the picture", given.image, 100 * covered.mean())
     try:
-        look = Look(**given.settings.stretch.model_dump())
-        other = Grey(render(laid[None], None, look).pixels[..., 0])
+        levels = _drawn(laid, Look(**given.settings.stretch.model_dump()), threads)
     except ValueError as why:
         msg = f"{path_to_image}: {why}; give another image under sky, overlays"
         raise UserError(msg) from why
+    del laid  # which is as large as all that is still needed
     labels = (given.title, given.image, f"{given.image} in red, the picture in green and blue")
-    sheet = Sheet([picture, other, Blend(picture, other.levels, covered)], labels)
-    inputs = {"picture": path_to_picture, "linear_image": path_to_linear_image}
+    sheet = Sheet([picture, Grey(levels), Blend(picture, levels, covered)], labels)
+    inputs = {"display": path_to_display, "linear_image": path_to_linear_image}
     method = f"the picture beside {given.image}, and both blended"
     label = drawn_label("overlay", path_to_overlay, job, inputs, method)
-    write_picture(path_to_overlay, sheet.rows(0, sheet.shape[0]), label)
+    write_picture(path_to_overlay, sheet, label, threads=threads)
+
+
+def _drawn(image: np.ndarray, look: Look, threads: int) -> np.ndarray:
+    """Return the display values of an image ``(ny, nx)``, whose gaps are filled in place."""
+    levels = np.empty(image.shape, dtype=np.uint16)
+
+    def put(start: int, pixels: np.ndarray) -> None:
+        levels[start : start + len(pixels)] = pixels[..., 0]
+
+    Drawing(image[None], look).draw(put, threads)
+    return levels
 
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         overlay(
-            path_to_picture=snakemake.input.picture,
+            path_to_display=snakemake.input.display,
             path_to_linear_image=snakemake.input.linear_image,
             path_to_image=snakemake.input.image,
             path_to_overlay=snakemake.output[0],
             job=json.loads(snakemake.params.job),
+            threads=snakemake.threads,
         )

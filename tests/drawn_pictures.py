@@ -1,12 +1,16 @@
-"""Picture files of a linear image, by the two steps that make them."""
+"""Display images, and picture files of a linear image by the two steps that make them."""
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 from draw_picture import draw_picture
 from encode_picture import encode_picture
 
-from platefiles.picture.display_image import DisplayImage
+from platefiles.fits.products_io import image_hdu, write_product
+from platefiles.fits.tables import columns_hdu
+from platefiles.picture.display_image import DRAWING, DisplayImage
 from platefiles.settings.picture import Finish, Stretch
 from platelib.picture.render import Picture
 
@@ -26,3 +30,13 @@ def draw_files(
         encode_picture(place, linear_image, path, {"title": title})
     display = DisplayImage(place)
     return Picture(**vars(rendering), pixels=display.rows(0, display.shape[0]))
+
+
+def write_display(
+    path: Path, pixels: np.ndarray, place: Sequence[tuple] = (), hdus: Sequence[Any] = ()
+) -> Path:
+    """Write display values ``(ny, nx, 3)`` uint16 as a display image, with world coordinates."""
+    image = image_hdu(np.moveaxis(pixels, -1, 0).copy(), "SCI", place)
+    drawing = columns_hdu({"method": ["none"], "colours": [3]}, DRAWING)
+    write_product(path, [], [image, drawing, *hdus])
+    return path

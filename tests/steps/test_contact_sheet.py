@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 from contact_sheet import contact_sheet
+from drawn_pictures import write_display
 from PIL import Image
 
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, write_product
-from platefiles.picture.picture_files import Label, write_picture
 from platefiles.picture.picture_source import product_of
 from platefiles.provenance.integrity import fault, is_of_a_run
 from platefiles.settings.picture import Stretch
@@ -28,11 +28,9 @@ def files(tmp_path):
     cards = [("GRIDNY", 120), ("GRIDNX", 160), ("NODEPX", 16)]
     images = [image_hdu(slope, "SKY", cards, "electron/s"), image_hdu(0 * slope, "ERROR")]
     write_product(sky, [], images)
-    picture = tmp_path / "vivid.png"
     red = np.zeros((120, 160, 3), np.uint16)
     red[..., 0] = 40000
-    write_picture(picture, red, Label("A", "sha256:0", "m", "s"))
-    return channels, {"g": sky}, [picture]
+    return channels, {"g": sky}, [write_display(tmp_path / "vivid.display.fits", red)]
 
 
 def test_the_sheet_shows_all_there_is(files, tmp_path):

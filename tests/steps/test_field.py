@@ -12,6 +12,7 @@ from astropy.io import fits
 from astropy.io.votable import parse_single_table
 from astropy.table import Table
 from astropy.wcs import WCS
+from drawn_pictures import write_display
 from identify_sources import identify_sources
 from list_sources import list_sources
 from measure_depth import measure_depth
@@ -27,14 +28,14 @@ from platefiles.audit.verification import verify
 from platefiles.core.errors import DamagedProduct, UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import image_hdu, read_header, read_table, write_product
+from platefiles.fits.wcs_cards import cropped_cards, picture_wcs
 from platefiles.photometry.depth_table import read_depths
 from platefiles.picture.overlay_image import laid_on_grid
-from platefiles.picture.picture_files import Label, write_picture
 from platefiles.picture.picture_source import record_of
-from platefiles.picture.picture_wcs import map_of_wcs, picture_place
+from platefiles.picture.picture_wcs import map_of_wcs
 from platefiles.plan.field_jobs import annotation_job, depth_job, sources_job
 from platefiles.provenance.content_digest import is_intact
-from platefiles.provenance.record import read_record, record_hdu, single_making
+from platefiles.provenance.record import read_record, record_hdu
 from platefiles.provenance.xmp import read_origin
 from platefiles.settings.picture import Stretch
 from platefiles.sources.deep_sky_catalogues import OWN_LIST
@@ -236,15 +237,19 @@ def cube(field, tmp_path_factory):
     return path
 
 
+GREY = np.full((234, 310, 3), (30 * 257, 30 * 257, 34 * 257), dtype=np.uint16)
+
+
 @pytest.fixture(scope="module")
 def picture(field, tmp_path_factory):
-    """A grey picture, without the rim."""
-    path = tmp_path_factory.mktemp("picture") / "grey.png"
-    pixels = np.full((234, 310, 3), (30 * 257, 30 * 257, 34 * 257), dtype=np.uint16)
-    job = {"settings": {}, "title": "Tiny", "subs": []}
-    making = single_making("draw_picture", path, job, {"linear_image": ("picture/p.fits",)})
-    write_picture(path, pixels, Label("Tiny", "none", "none", "platelog 0", "0" * 16, making))
-    return path
+    """The display values of a grey picture, without the rim."""
+    path = tmp_path_factory.mktemp("picture") / "grey.display.fits"
+    return write_display(path, GREY, _place(field))
+
+
+def _place(field):
+    header = fits.Header(solution_cards(field.plan.paths.solution, planes=True))
+    return cropped_cards(header, 6, 0)
 
 
 def _annotated(field, picture, cube, path):
@@ -254,9 +259,10 @@ def _annotated(field, picture, cube, path):
     return path
 
 
-def test_place_of_a_cropped_picture(field, cube):
+def test_place_of_a_cropped_picture(field, picture):
     """A pixel of the cropped picture has the coordinates of its pixel of the grid."""
-    grid, found = read_map(field.plan.paths.solution), map_of_wcs(picture_place(cube, (234, 310)))
+    grid = read_map(field.plan.paths.solution)
+    found = map_of_wcs(picture_wcs(read_header(picture, "SCI")))
     x, y = np.array([10.0, 200.0]), np.array([40.0, 150.0])
     np.testing.assert_allclose(found.sky(x, y), grid.sky(x, y + 6), rtol=0, atol=1e-10)
 
@@ -284,14 +290,6 @@ def test_overlay_has_the_size_of_the_picture_and_no_ground(field, picture, cube,
     assert "<image" not in text
     assert "<dc:date>" not in text
     assert path.read_bytes() == _annotated(field, picture, cube, tmp_path / "b.svg").read_bytes()
-
-
-def test_picture_of_another_size_is_refused(field, cube, tmp_path):
-    """A picture that is not that of the grid cannot be drawn over, and it is told."""
-    path, label = tmp_path / "small.png", Label("Tiny", "none", "none", "platelog 0")
-    write_picture(path, np.zeros((80, 100, 3), np.uint16), label)
-    with pytest.raises(UserError, match="100 x 80 pixels, .* or 310 x 234 without"):
-        _annotated(field, path, cube, tmp_path / "a.png")
 
 
 @pytest.fixture(scope="module")
@@ -366,22 +364,25 @@ def results(field, cube, tmp_path):
     record = record_hdu("map_channels", path, job, {"channels": channels})
     cards = solution_cards(plan.paths.solution, planes=True)
     write_product(path, [], [image_hdu(planes, "SCI", cards), record])
-    making = single_making(
-        "draw_picture", path.with_suffix(".png"), job, {"linear_image": ("picture/p.fits",)}
-    )
-    digest = f"sha256:{file_sha256(path)}"
-    label = Label("Tiny", digest, "none", "platelog 0", read_record(path).id, making)
-    write_picture(path.with_suffix(".png"), np.full((234, 310, 3), 8000, np.uint16), label)
+    display = path.with_suffix(".display.fits")
+    _write_recorded(field, display, GREY)
     (folder / "field").mkdir()
     for name in (plan.paths.solution, plan.paths.sources):
         shutil.copy(name, folder / "field")
     return folder
 
 
+def _write_recorded(field, display, pixels):
+    """Write the display image of the recorded linear image beside it."""
+    job = {"settings": {}, "title": "Tiny", "subs": []}
+    made = record_hdu("draw_picture", display, job, {"linear_image": [display.with_name("p.fits")]})
+    write_display(display, pixels, _place(field), [made])
+
+
 def _drawn(field, results, survey, name):
     """Draw over the recorded picture, or beside it."""
     plan, out = field.plan, results / "field" / name
-    picture, cube = results / "picture" / "p.png", results / "picture" / "p.fits"
+    picture, cube = results / "picture" / "p.display.fits", results / "picture" / "p.fits"
     if name.startswith("overlay"):
         job = json.loads(annotation_job(plan)) | {"image": "survey"}
         job["image_sha256"] = file_sha256(survey[0])
@@ -403,8 +404,9 @@ def test_drawings_tell_how_they_were_made(field, results, survey, name):
     record = record_of(path)
     assert record.making.product == f"field/{name}"
     assert record.making.step == ("overlay" if name.startswith("overlay") else "annotate")
-    assert record.making.inputs["picture"] == ("picture/p.png",)
-    assert record.makings["picture/p.png"].inputs == {"linear_image": ("picture/p.fits",)}
+    assert record.making.inputs["display"] == ("picture/p.display.fits",)
+    drawn = record.makings["picture/p.display.fits"]
+    assert drawn.inputs == {"linear_image": ("picture/p.fits",)}
     assert record.raws.keys() >= read_record(field.plan.paths.channel("g")).raws.keys()
     known = {"picture/p.fits", *(f"channels/{name}.fits" for name in ("ha", "g", "b"))}
     if name.startswith("annotated"):
@@ -427,14 +429,11 @@ def test_a_changed_drawing_is_found(field, results, survey, name):
         assert not is_intact(bytes(changed)), place
     states = {Path(one.name).name: one.state for one in verify([path], [results]).findings}
     assert states[name] == OK
-    assert states["p.png"] == OK
-    label = Label("Other", "", "none", "platelog 0")
-    write_picture(results / "picture" / "p.png", np.zeros((234, 310, 3), np.uint16), label)
+    assert states["p.display.fits"] == OK
+    _write_recorded(field, results / "picture" / "p.display.fits", GREY + np.uint16(1))
     (finding,) = (one for one in verify([path], [results]).findings if one.name == str(path))
     assert finding.state == CHANGED
-    assert "p.png than is there now" in finding.why
-    with pytest.raises(UserError, match=r"was made from picture/p\.png .*, which is not there"):
-        record_of(path)
+    assert "p.display.fits than is there now" in finding.why
 
 
 def test_a_drawing_of_what_tells_nothing_is_sealed(field, picture, cube, tmp_path):
@@ -473,12 +472,12 @@ def test_images_that_do_not_serve_are_told(field, survey, tmp_path, what):
 
 @pytest.mark.parametrize("name", DRAWINGS)
 def test_nothing_is_drawn_over_a_damaged_picture(field, results, survey, name):
-    """A picture of which a byte was changed stops the step, and so does another image."""
-    picture = results / "picture" / "p.png"
+    """A display image of which a byte was changed stops the step, and so does another image."""
+    picture = results / "picture" / "p.display.fits"
     content = bytearray(picture.read_bytes())
-    content[len(content) // 2] ^= 4
+    content[2880 * 10] ^= 4
     picture.write_bytes(content)
-    with pytest.raises(DamagedProduct, match=r"p\.png is damaged: its bytes are not those that"):
+    with pytest.raises(DamagedProduct, match=r"p\.display\.fits is damaged: the data of SCI are"):
         _drawn(field, results, survey, name)
     assert not (results / "field" / name).exists()
 

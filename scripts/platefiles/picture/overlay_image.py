@@ -23,7 +23,7 @@ _MOST_PX = 500_000_000
 _NUMBERS = ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")
 _TOLERANCE_PX = 0.02
 _ROUND_TRIP_PX = 1.0
-_STRIP_PX = 1 << 20
+_STRIP_PX = 1 << 18
 
 
 def laid_on_grid(path: str | Path, grid: "WCS", shape: tuple[int, int]) -> np.ndarray:

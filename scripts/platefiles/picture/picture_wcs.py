@@ -1,55 +1,14 @@
-"""World coordinates of a picture, from its linear image."""
+"""World coordinates of a picture as a map of the sky."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from platefiles.core.errors import UserError
-from platefiles.fits.products_io import has_image, read_image
-from platefiles.fits.wcs_cards import picture_wcs
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.numerics.transform import exponents
-from platelib.picture.reproject_crop import common_part
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
-
-
-def picture_place(path_to_linear_image: str | Path, shape: tuple[int, int]) -> "WCS | None":
-    """Return the world coordinates of a picture, possibly cropped from its linear image.
-
-    Parameters
-    ----------
-    path_to_linear_image : path-like
-    shape : tuple of int
-        ``(ny, nx)`` of the picture.
-
-    Returns
-    -------
-    astropy.wcs.WCS or None
-        None if the field has no astrometric solution.
-
-    Raises
-    ------
-    UserError
-        If the picture is not a known part of the linear image.
-    """
-    planes, header = read_image(path_to_linear_image)
-    wcs = picture_wcs(header)
-    if wcs is None or planes.shape[1:] == shape:
-        return wcs
-    if has_image(path_to_linear_image, "LUMINANCE"):
-        planes = np.concatenate([planes, read_image(path_to_linear_image, "LUMINANCE")[0][None]])
-    rows, columns = common_part(planes)
-    if (rows.stop - rows.start, columns.stop - columns.start) != shape:
-        msg = (
-            f"the picture has {shape[1]} x {shape[0]} pixels, {path_to_linear_image} "
-            f"{planes.shape[2]} x {planes.shape[1]}, or {columns.stop - columns.start} x "
-            f"{rows.stop - rows.start} without uncovered edges: make the picture again"
-        )
-        raise UserError(msg)
-    return wcs.slice((rows, columns))
 
 
 def map_of_wcs(wcs: "WCS") -> SkyMap:

@@ -4,7 +4,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.plan.channel_jobs import integrate_job
 from platefiles.plan.grid_jobs import solution_job
 from platefiles.plan.job_text import job_text, remembered
-from platefiles.plan.picture_jobs import encode_picture_job
+from platefiles.plan.picture_jobs import draw_picture_job
 from platefiles.plan.project_plan import ProjectPlan
 
 
@@ -71,9 +71,8 @@ def annotation_job(plan: ProjectPlan) -> str:
         plan,
         "annotate",
         {"annotation": recipe.annotation.model_dump()},
-        [sources_job(plan), encode_picture_job(plan, plan.loaded.recipe_name)],
+        [sources_job(plan), draw_picture_job(plan, plan.loaded.recipe_name)],
         title=plan.loaded.project.title,
-        picture=plan.paths.shown_picture.rpartition(".")[2],
     )
 
 
@@ -85,9 +84,8 @@ def overlay_job(plan: ProjectPlan, name: str) -> str:
         plan,
         "overlay",
         {"stretch": plan.loaded.recipe.stretch.model_dump()},
-        [encode_picture_job(plan, plan.loaded.recipe_name)],
+        [draw_picture_job(plan, plan.loaded.recipe_name)],
         title=plan.loaded.project.title,
         image=name,
-        picture=plan.paths.shown_picture.rpartition(".")[2],
         image_sha256=file_sha256(path) if path.is_file() else None,
     )

@@ -11,8 +11,6 @@ from platefiles.transfers.links import link_name
 
 LOCK_ENDING = ".lock.yaml"
 LIST_ENDINGS = ("ecsv", "csv", "vot", "reg")
-BY_SPEED = ("png", "tif", "jpg")
-"""Endings of pictures, those first that are read fastest."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +72,10 @@ class Paths:
     def linear_image(self, picture: str) -> str:
         """Path of the linear image of a picture."""
         return self._made_by("map_channels", picture=picture)
+
+    def display_image(self, picture: str) -> str:
+        """Path of the display values of a picture."""
+        return self._made_by("draw_picture", picture=picture)
 
     def picture_files(self, picture: str) -> list[str]:
         """Paths of the files of a picture."""
@@ -140,17 +142,15 @@ class Paths:
         return {name: self._made_by("overlay", image=name) for name in names}
 
     @property
-    def shown_picture(self) -> str:
-        """Path of the picture to annotate."""
-        files = self.loaded.recipe.files
-        if not files:
+    def shown_display_image(self) -> str:
+        """Path of the display values of the picture to annotate."""
+        if not self.loaded.recipe.files:
             msg = (
                 f"project {self.loaded.name} has no picture: its recipe writes no file of one; "
                 "name some under files"
             )
             raise UserError(msg)
-        ending = next(one for one in BY_SPEED if one in files)
-        return self._picture_file(self.loaded.recipe_name, ending)
+        return self.display_image(self.loaded.recipe_name)
 
     @property
     def lock(self) -> str:

@@ -1,6 +1,5 @@
 """The channels of pictures, and the image of each."""
 
-from platefiles.plan.paths import BY_SPEED
 from platefiles.plan.project_plan import ProjectPlan
 
 
@@ -17,13 +16,9 @@ def channels_of(plan: ProjectPlan, picture: str) -> list[str]:
     return [name for name in plan.channels if name in named or "*" in named]
 
 
-def sheet_pictures(plan: ProjectPlan) -> list[str]:
-    """Path of one file of each picture, the fastest to read."""
-    found = []
-    for name, picture in plan.loaded.pictures.items():
-        endings = [ending for ending in BY_SPEED if ending in picture.recipe.files]
-        found += [f"{plan.results}/picture/{name}.{ending}" for ending in endings[:1]]
-    return found
+def shown_pictures(plan: ProjectPlan) -> list[str]:
+    """Names of the pictures that are written to files."""
+    return [name for name, picture in plan.loaded.pictures.items() if picture.recipe.files]
 
 
 def line_channels(plan: ProjectPlan) -> list[str]:

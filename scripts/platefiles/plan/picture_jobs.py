@@ -5,7 +5,7 @@ from platefiles.plan.channel_jobs import integrate_job
 from platefiles.plan.grid_jobs import solution_job
 from platefiles.plan.job_text import job_text, part, remembered
 from platefiles.plan.mapped_jobs import mapped_job, sky_job
-from platefiles.plan.picture_channels import channels_of, sheet_pictures, uneven_of
+from platefiles.plan.picture_channels import channels_of, shown_pictures, uneven_of
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.settings.picture import Crop, Framing, Tone
 
@@ -62,8 +62,9 @@ def sheet_job(plan: ProjectPlan) -> str:
     settings = {"stretch": part(plan.loaded.recipe.stretch, Tone)}
     below = [integrate_job(plan, name) for name in plan.channels]
     below += [sky_job(plan, name) for name in plan.channels]
-    below += [encode_picture_job(plan, name) for name in plan.loaded.pictures]
-    more = {"title": plan.loaded.project.title, "pictures": sheet_pictures(plan)}
+    shown = shown_pictures(plan)
+    below += [draw_picture_job(plan, name) for name in shown]
+    more = {"title": plan.loaded.project.title, "pictures": shown}
     return job_text(plan, "contact_sheet", settings, below, **more)
 
 

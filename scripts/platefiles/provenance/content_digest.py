@@ -9,10 +9,8 @@ import hashlib
 import mmap
 import re
 import zlib
-from pathlib import Path
 from typing import BinaryIO
 
-from platefiles.core.errors import DamagedProduct
 from platefiles.provenance.xmp import SEAL
 
 _SEAL = re.compile(SEAL % rb"([0-9a-f]{64})")
@@ -59,20 +57,6 @@ def is_intact(content: bytes) -> bool:
         return sealed(content) == content
     except ValueError:
         return False
-
-
-def check_picture(path: str | Path) -> None:
-    """Check that a picture of a run is unchanged.
-
-    Raises
-    ------
-    DamagedProduct
-        If it was changed.
-    OSError
-        If it is missing.
-    """
-    if not is_intact(Path(path).read_bytes()):
-        raise DamagedProduct(path, "its bytes are not those that were written")
 
 
 def _seal(content: "bytearray | mmap.mmap") -> None:

@@ -101,9 +101,9 @@ def mapped_images(plan: ProjectPlan, wildcards) -> list[str]:
     return [picture_channels.mapped_path(plan, channel) for channel in channels]
 
 
-def sheet_pictures(plan: ProjectPlan, wildcards) -> list[str]:
-    """One file of each picture, for the contact sheet."""
-    return picture_channels.sheet_pictures(plan)
+def shown_display_images(plan: ProjectPlan, wildcards) -> list[str]:
+    """Display values of all pictures, for the contact sheet."""
+    return [plan.paths.display_image(name) for name in picture_channels.shown_pictures(plan)]
 
 
 def matched_channels(plan: ProjectPlan, wildcards) -> list[str]:
@@ -118,13 +118,13 @@ def matched_channels(plan: ProjectPlan, wildcards) -> list[str]:
     return found
 
 
-def shown_picture(plan: ProjectPlan, wildcards) -> str:
-    """Picture for annotation and for comparison with the user's images."""
-    return plan.paths.shown_picture
+def shown_display_image(plan: ProjectPlan, wildcards) -> str:
+    """Display values of the picture for annotation and for comparison with the user's images."""
+    return plan.paths.shown_display_image
 
 
 def shown_linear_image(plan: ProjectPlan, wildcards) -> str:
-    """Linear image of that picture, with its world coordinates."""
+    """Linear image of that picture."""
     return plan.paths.recipe_linear_image
 
 

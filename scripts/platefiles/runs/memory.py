@@ -11,8 +11,8 @@ Shape = tuple[int, int]
 
 _BASE_MB = 250
 BYTES_A_PIXEL = {
-    "rays": 20, "sky": 12, "match": 24, "line": 24, "draw": 24, "search": 28, "annotate": 65,
-    "overlay": 190,
+    "rays": 20, "sky": 12, "match": 24, "line": 24, "draw": 24, "search": 28, "sheet": 8,
+    "annotate": 12, "overlay": 20,
 }  # fmt: skip
 """Bytes a pixel of the channel, or of the picture, by the name of the method of `Memory`."""
 
@@ -58,6 +58,10 @@ class Memory:
     def draw(self, wildcards) -> int:
         """Memory of drawing a picture, which holds its planes."""
         return _mb(_picture_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["draw"])
+
+    def sheet(self, wildcards) -> int:
+        """Memory of the contact sheet, which reads images in strips."""
+        return _mb(_grid_px(plan_of(self._plans, wildcards)), BYTES_A_PIXEL["sheet"])
 
     def annotate(self, wildcards) -> int:
         """Memory of drawing over the picture."""

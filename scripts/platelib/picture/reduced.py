@@ -9,7 +9,7 @@ import numpy as np
 from platelib.bad_pixels.inpaint import inpaint_gaps
 from platelib.colour.grey_sky import levels_of_light
 from platelib.colour.sky_cells import CELL_PX
-from platelib.colour.srgb import decode
+from platelib.colour.srgb import light_of_levels
 from platelib.numerics.pieces import pieces_of
 
 _STRIP_PX = 1 << 19
@@ -117,7 +117,7 @@ def reduced_light(display: Pixels, factor: int) -> np.ndarray:
     numpy.ndarray
         ``(3, ny // factor, nx // factor)`` float64, linear light from 0 to 1.
     """
-    return reduced(_Looked(display, decode(np.arange(_FULL + 1) / _FULL)), factor)
+    return reduced(_Looked(display, light_of_levels()), factor)
 
 
 def reduced_display(display: Pixels, factor: int) -> np.ndarray:

@@ -158,17 +158,6 @@ def _averaged(fine: np.ndarray, block: int) -> np.ndarray:
     return (total / block**2).astype(np.float32)
 
 
-def common_part(planes: np.ndarray) -> tuple[slice, slice]:
-    """Return the rows and columns that every plane covers.
-
-    Parameters
-    ----------
-    planes : numpy.ndarray
-        ``(n, ny, nx)``, NaN for no data; see `covered_part`.
-    """
-    return covered_part(~np.isfinite(planes).all(axis=0))
-
-
 def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
     """Return the rows and columns that are covered.
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from platelib.picture.reproject_crop import common_part, fitted, linear_part, sample, scaled
+from platelib.picture.reproject_crop import covered_part, fitted, linear_part, sample, scaled
 
 
 def _stars(shape, places, sigma=1.5, flux=1000.0):
@@ -103,14 +103,18 @@ def test_sampling_twice_gives_the_same_bits():
     np.testing.assert_array_equal(planes, before)
 
 
+def _covered_by_all(planes):
+    return covered_part(~np.isfinite(planes).all(axis=0))
+
+
 def test_the_common_part_cuts_rims_and_keeps_holes():
     """Rows that one plane lacks are cut off; a hole inside stays, as does a whole picture."""
     planes = np.ones((3, 60, 80), np.float32)
-    assert common_part(planes) == (slice(0, 60), slice(0, 80))
+    assert _covered_by_all(planes) == (slice(0, 60), slice(0, 80))
     planes[0, 0] = planes[1, :, 77:] = np.nan
     planes[2, 58:, :30] = np.nan
     planes[2, 30:35, 40:45] = np.nan
-    assert common_part(planes) == (slice(1, 58), slice(0, 77))
+    assert _covered_by_all(planes) == (slice(1, 58), slice(0, 77))
 
 
 def test_a_common_part_of_a_turned_frame_is_large():
@@ -121,7 +125,7 @@ def test_a_common_part_of_a_turned_frame_is_large():
     v = -(x - 249.5) * np.sin(turn) + (y - 199.5) * np.cos(turn)
     covered = (np.abs(u) < 180) & (np.abs(v) < 130)
     planes = np.where(covered, 1.0, np.nan).astype(np.float32)[None]
-    rows, columns = common_part(planes)
+    rows, columns = _covered_by_all(planes)
     assert np.isfinite(planes[0, rows, columns]).all()
     area = (rows.stop - rows.start) * (columns.stop - columns.start)
     # The largest upright rectangle in a turned one touches all four sides (elementary geometry):
@@ -133,4 +137,4 @@ def test_a_common_part_of_a_turned_frame_is_large():
 
 def test_a_picture_without_common_part_stays_whole():
     """Where no pixel is covered, nothing is cut."""
-    assert common_part(np.full((1, 5, 7), np.nan)) == (slice(0, 5), slice(0, 7))
+    assert _covered_by_all(np.full((1, 5, 7), np.nan)) == (slice(0, 5), slice(0, 7))
