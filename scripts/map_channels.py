@@ -19,8 +19,8 @@ from platefiles.picture.geometry import framed
 from platefiles.picture.mapped_channels import (
     exposures_of_subs,
     inputs_table,
+    map_planes,
     needed_channels,
-    read_channels,
 )
 from platefiles.picture.white_point import choose_white, white_cards
 from platefiles.provenance.header_provenance import exposure_cards, note_cards
@@ -32,7 +32,6 @@ from platefiles.settings.picture import Framing
 from platelib.colour.channel_mapping import (
     LUMINANCE,
     Weights,
-    blend,
     plane_weights,
     weights_by_noise,
 )
@@ -110,27 +109,29 @@ def map_channels(
     try:
         weights = plane_weights(matrix, list(paths_to_channels))
         skies_of = paths_to_skies or {}
-        images, unit, cores = read_channels(paths_to_channels, skies_of, weights)
         notes = []
         if colour.luminance_weights == "noise" and len(weights.get(LUMINANCE, ())) > 1:
-            weights[LUMINANCE], note = _by_noise(images, weights[LUMINANCE])
+            row = weights[LUMINANCE]
+            own = {name: {name: 1.0} for name in row}
+            planes, *_ = map_planes({name: paths_to_channels[name] for name in row}, skies_of, own)
+            weights[LUMINANCE], note = _by_noise(planes, row)
             notes = [note] if note else []
-        planes = np.stack([blend(images, row) for row in weights.values()])
-        del images
+        planes, unit, cores = map_planes(paths_to_channels, skies_of, weights)
         skies, share = measure_sky(planes)
     except ValueError as error:
         msg = f"mapping: {error}"
         raise UserError(msg) from error
     names = tuple(weights)
-    neutral = planes - _column(sky.level for sky in skies)
+    kept = None if colour.grey_sky else planes.copy()
+    _subtract(planes, (sky.level for sky in skies))
     world, stars = _place(path_to_solution)
     broadband = job is None or job.broadband
-    white, what = choose_white(neutral, skies, colour, stars if broadband else {})
-    result = neutral if colour.grey_sky else planes
-    result[: len(white.factors)] *= _column(white.factors)
+    white, what = choose_white(planes, skies, colour, stars if broadband else {})
+    result = planes if kept is None else kept
+    for plane, factor in zip(result, white.factors, strict=False):
+        plane *= np.float32(factor)
     _report(names, skies, white)
-    result, place, undone = framed(_with_cores(result, cores), geometry or Framing(), world)
-    result, cores = result[: len(names)], result[len(names) :]
+    result, place, undone = framed(result, geometry or Framing(), world)
     for note in undone:
         log.warning("%s", note)
     facts = [
@@ -145,9 +146,8 @@ def map_channels(
     hdus = [image_hdu(result[:count], "SCI", facts, unit)]
     if LUMINANCE in names[count:]:
         hdus.append(image_hdu(result[-1], "LUMINANCE", flat, unit))
-    if len(cores):
-        percent = np.clip(np.rint(np.nan_to_num(cores[0])), 0, 2 * FULL).astype(np.uint8)
-        hdus.append(image_hdu(percent, "CORES", flat))
+    if cores is not None:
+        hdus.append(image_hdu(_framed_cores(cores, geometry or Framing(), world), "CORES", flat))
     wavelengths = {} if job is None else job.wavelengths_nm
     needed = {name: paths_to_channels[name] for name in needed_channels(weights)}
     hdus.append(table_hdu(inputs_table(needed, weights, wavelengths), "INPUTS"))
@@ -173,20 +173,19 @@ def _place(path_to_solution: str | Path | None) -> tuple[list[tuple], dict[str, 
     return solution_cards(path_to_solution, planes=True), read_stars(path_to_solution)
 
 
-def _with_cores(planes: np.ndarray, cores: np.ndarray | None) -> np.ndarray:
-    """Return planes, with cores as the last plane if there are any, to be rotated with them."""
-    if cores is None:
-        return planes
-    return np.concatenate([planes, cores[None].astype(np.float32)])
+def _framed_cores(cores: np.ndarray, geometry: Framing, world: Sequence[tuple]) -> np.ndarray:
+    """Return cores in the pixels of the picture, percent as uint8."""
+    planes = cores[None].astype(np.float32)
+    turned, _, _ = framed(planes, geometry, world)
+    if turned is planes:
+        return cores
+    return np.clip(np.rint(np.nan_to_num(turned[0])), 0, 2 * FULL).astype(np.uint8)
 
 
-def _by_noise(
-    images: Mapping[str, np.ndarray], row: Mapping[str, float]
-) -> tuple[dict[str, float], str]:
+def _by_noise(planes: np.ndarray, row: Mapping[str, float]) -> tuple[dict[str, float], str]:
     """Weight the channels of the luminance by noise, with a note if there were too few stars."""
-    planes = np.stack([images[name] for name in row])
     skies, _ = measure_sky(planes)
-    planes -= _column(sky.level for sky in skies)
+    _subtract(planes, (sky.level for sky in skies))
     noises = {name: sky.noise for name, sky in zip(row, skies, strict=True)}
     white = mean_star(planes, tuple(noises.values()), reference=0)
     note = ""
@@ -203,8 +202,10 @@ def _by_noise(
     return weights, note
 
 
-def _column(values: Iterable[float]) -> np.ndarray:
-    return np.array(list(values), dtype=np.float32)[:, None, None]
+def _subtract(planes: np.ndarray, levels: Iterable[float]) -> None:
+    """Subtract a level from each plane, in place."""
+    for plane, level in zip(planes, levels, strict=True):
+        plane -= np.float32(level)
 
 
 def _report(names: Sequence[str], skies: Sequence[Sky], white: White) -> None:

@@ -23,7 +23,6 @@ from platelib.detection.star_table import STAR
 NO_DATA, NO_OTHER_DATA, CORE = 1, 2, 4
 """Values of ``MASK``: no data; none in the channel that was subtracted; a saturated core."""
 
-_BAND_ROWS = 256
 _HANDED_ON = (
     "NCOMBINE", "EXPTIME", "TIMESYS", "DATE-OBS", "DATE-BEG", "DATE-END", "DATE-AVG", "MJD-OBS",
     "MJD-BEG", "MJD-END", "MJD-AVG", "CHANNEL", "OBJECT", "FILTER", "NSUBS",
@@ -83,25 +82,12 @@ def read_stars(path: str | Path) -> np.ndarray:
     return stars
 
 
-def take_gradient_off(image: np.ndarray, surface: SkySurface) -> None:
-    """Subtract a surface minus its mean from an image, in place: the sky keeps its level.
-
-    Parameters
-    ----------
-    image : numpy.ndarray
-        ``(ny, nx)`` float32.
-    surface : SkySurface
-    """
-    level = surface.level
-    for start in range(0, image.shape[0], _BAND_ROWS):
-        stop = min(start + _BAND_ROWS, image.shape[0])
-        image[start:stop] -= (surface.rows(start, stop) - level).astype(np.float32)
-
-
 def read_flat_image(
     path: str | Path, path_to_sky: str | Path | None
 ) -> tuple[np.ndarray, Mapping[str, Any]]:
     """Read the image of a channel and subtract the gradient of its sky, unless done already.
+
+    The sky keeps its mean level.
 
     Parameters
     ----------
@@ -112,7 +98,9 @@ def read_flat_image(
     """
     image, header = read_image(path)
     if path_to_sky is not None and read_header(path).get("STEP", "integrate") == "integrate":
-        take_gradient_off(image, read_sky(path_to_sky))
+        from platelib.background.subtract_surface import subtract_surface  # a compiled kernel
+
+        subtract_surface(image, read_sky(path_to_sky))
     return image, header
 
 

@@ -11,7 +11,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import has_image, read_header, read_image
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.subs.saturated_cores import core_discs
-from platelib.colour.channel_mapping import Weights
+from platelib.colour.channel_mapping import Weights, add_channel
 from platelib.colour.star_cores import FULL, saturation_percent
 from platelib.registration.sub_state import SubState
 
@@ -58,19 +58,50 @@ def exposures_of_subs(paths: Iterable[Path]) -> list[tuple[str, float | None]]:
     ]
 
 
-def read_channels(
+def map_planes(
     paths: Mapping[str, Path], skies: Mapping[str, Path], weights: Weights
-) -> tuple[dict[str, np.ndarray], str | None, np.ndarray | None]:
-    """Read the channels of all rows, their common unit, and saturated cores."""
-    needed = [name for name in paths if any(name in row for row in weights.values())]
-    images, units, cores = {}, [], None
-    for name in needed:
-        images[name], header = read_flat_image(paths[name], skies.get(name))
+) -> tuple[np.ndarray, str | None, np.ndarray | None]:
+    """Blend the channels of all rows, a channel in memory at a time.
+
+    Parameters
+    ----------
+    paths : mapping of str to Path
+        Channels by name, in the order in which they are added.
+    skies : mapping of str to Path
+        Models of their skies, by name, where the gradient is to be subtracted.
+    weights : Weights
+
+    Returns
+    -------
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, a plane for each row. A pixel that lacks one of the channels of a
+        row is NaN there: the mean of the others would be another colour.
+    unit : str or None
+        Of all channels, if it is the same.
+    cores : numpy.ndarray or None
+        ``(ny, nx)`` uint8: how near stars are to saturation, the highest of all channels; see
+        `platelib.colour.star_cores.saturation_percent`. None if no star is saturated.
+
+    Raises
+    ------
+    ValueError
+        If the channels differ in size.
+    """
+    planes: np.ndarray | None = None
+    units, cores = [], None
+    for name in (one for one in paths if any(one in row for row in weights.values())):
+        image, header = read_flat_image(paths[name], skies.get(name))
+        if planes is None:
+            planes = np.empty((len(weights), *image.shape), dtype=np.float32)
+        add_channel(image, name, weights, planes)
         units.append(header.get("BUNIT"))
-        own = _core_percent(paths[name], images[name])
+        own = _core_percent(paths[name], image)
         if own is not None and own.any():
-            cores = own if cores is None else np.maximum(cores, own)
-    return images, units[0] if len(set(units)) == 1 else None, cores
+            cores = own if cores is None else np.maximum(cores, own, out=cores)
+    if planes is None:
+        msg = "there is nothing to blend"
+        raise ValueError(msg)
+    return planes, units[0] if len(set(units)) == 1 else None, cores
 
 
 def _core_percent(path: Path, image: np.ndarray) -> np.ndarray | None:

@@ -11,6 +11,7 @@ import numpy as np
 COLOURS = ("red", "green", "blue")
 LUMINANCE = "luminance"
 EVERY = "*"
+_ROWS = 256
 
 Weights = dict[str, dict[str, float]]
 
@@ -110,36 +111,39 @@ def weights_by_noise(
     return {name: float(f"{weight / total:.6g}") for name, weight in full.items()}
 
 
-def blend(images: Mapping[str, np.ndarray], weights: Mapping[str, float]) -> np.ndarray:
-    """Average channels with weights.
+def add_channel(image: np.ndarray, name: str, weights: Weights, planes: np.ndarray) -> None:
+    """Add a channel to the planes of the rows that have it.
+
+    The channels are added one after the other in the order of the rows. A pixel that lacks one of
+    the channels of a row becomes NaN: the mean of the others would be another colour.
 
     Parameters
     ----------
-    images : mapping of str to numpy.ndarray
-        ``(ny, nx)`` float32 each, linear light, NaN where there are no data.
-    weights : mapping of str to float
-        Weights of one output colour, from `plane_weights`.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(ny, nx)`` float32. A pixel that lacks one of the channels is NaN: the mean of the
-        others would be another colour.
+    image : numpy.ndarray
+        ``(ny, nx)`` float32, linear light, NaN where there are no data.
+    name : str
+    weights : Weights
+        From `plane_weights`.
+    planes : numpy.ndarray
+        ``(n, ny, nx)`` float32, a plane for each row, changed in place; the first channel of a row
+        sets its plane.
 
     Raises
     ------
     ValueError
-        If the images differ in size.
+        If the channel differs in size.
     """
-    shapes = {name: images[name].shape for name in weights}
-    if len(set(shapes.values())) > 1:
-        msg = f"channels differ in size: {shapes}"
+    if image.shape != planes.shape[1:]:
+        size, other = (f"{nx} x {ny}" for ny, nx in (image.shape, planes.shape[1:]))
+        msg = f"channels differ in size: {name} has {size} pixels, others have {other}"
         raise ValueError(msg)
-    result: np.ndarray | None = None
-    for name, weight in weights.items():
-        term = images[name].astype(np.float32) * np.float32(weight)
-        result = term if result is None else np.add(result, term, out=result)
-    if result is None:
-        msg = "there is nothing to blend"
-        raise ValueError(msg)
-    return result
+    for plane, row in zip(planes, weights.values(), strict=True):
+        if name not in row:
+            continue
+        weight, is_first = np.float32(row[name]), name == next(iter(row))
+        for start in range(0, len(image), _ROWS):
+            rows = slice(start, start + _ROWS)
+            if is_first:
+                np.multiply(image[rows], weight, out=plane[rows])
+            else:
+                plane[rows] += image[rows] * weight

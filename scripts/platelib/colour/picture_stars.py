@@ -8,9 +8,10 @@ import sep
 from scipy.ndimage import shift
 
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.sources.sep_extraction import in_any_crowd
+from platelib.sources.sep_extraction import SMOOTHING, in_any_crowd
 
 _DETECTION_SIGMA = 8.0
+_NOISE_OF_SMOOTHED = float(np.sqrt((SMOOTHING.astype(np.float64) ** 2).sum()))
 _CELL_PX = 64
 _MAX_ELLIPTICITY = 0.3
 _WIDTH_TOLERANCE = 0.2
@@ -39,20 +40,29 @@ def find_stars(
     width : float
         Their typical full width at half maximum, pixels; 1 where there are none.
     """
-    missing = ~np.isfinite(planes).all(axis=0)
+    missing = ~np.isfinite(planes[0])
     total = np.zeros(planes.shape[1:], dtype=np.float32)
     for plane, sigma in zip(planes, noise, strict=True):
-        total += plane / np.float32(sigma * np.sqrt(len(planes)))
+        for row, line, gaps in zip(total, plane, missing, strict=True):
+            gaps |= ~np.isfinite(line)
+            row += line / np.float32(sigma * np.sqrt(len(planes)))
     total[missing] = 0.0
     background = sep.Background(total, mask=missing, bw=_CELL_PX, bh=_CELL_PX)
+    background.subfrom(total)
+    noise_of_total = background.rms()
+    total /= np.maximum(noise_of_total, np.float32(1), out=noise_of_total)
+    total[missing] = 0.0
+    del noise_of_total
 
     def search(threshold: float) -> np.ndarray:
+        # In units of its noise an image needs one smoothing, and not a second one of its variance.
         return sep.extract(
-            total - background.back(),
-            threshold,
-            err=np.maximum(background.rms(), 1.0),
+            total,
+            threshold * _NOISE_OF_SMOOTHED,
             mask=missing,
             minarea=5,
+            filter_kernel=SMOOTHING,
+            filter_type="conv",
         )
 
     found, _ = in_any_crowd(search, _DETECTION_SIGMA, total.size)

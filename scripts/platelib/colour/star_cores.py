@@ -6,6 +6,7 @@ core takes the colours of its rim, stretched over it like a membrane, and turns 
 middle, as on film. What is drawn elsewhere does not change, nor do the linear data.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,8 +29,8 @@ _TAPER_SHARE = 0.5
 _WHITE_FROM, _WHITE_AT = 80.0, 98.0
 _LEAST_FRACTION = 0.05
 _ROUNDING_PX = 1.0
+_RIM_PX = 2.4
 _ALL_AROUND = np.ones((3, 3), dtype=bool)
-_DISC = np.hypot(*np.mgrid[-2:3, -2:3]) < 2.4
 
 
 @dataclass(frozen=True)
@@ -118,17 +119,17 @@ def saturation_percent(image: np.ndarray, level: float) -> np.ndarray:
         subs may be saturated. 0 elsewhere.
     """
     percent = np.zeros(image.shape, dtype=np.uint8)
-    cores = image >= np.float32(_CORE_SHARE * level)
-    if not cores.any():
+    found = pieces_of(image >= np.float32(_CORE_SHARE * level))
+    if not len(found):
         return percent
-    cores = np.asarray(binary_dilation(cores, _DISC))
-    labels, count = label(cores | (image >= np.float32(_TAPER_SHARE * level)), _ALL_AROUND)
-    touched = np.zeros(count + 1, dtype=bool)
-    touched[labels[cores]] = True
-    touched[0] = False
-    inside = touched[labels]
-    share = np.nan_to_num(image[inside] * np.float32(FULL / level), nan=FULL)
-    percent[inside] = np.clip(np.rint(share), 1, 2 * FULL)
+    cores = np.zeros(image.shape, dtype=bool)
+    found.grown(np.full(len(found), _RIM_PX), cores)
+    pieces = pieces_of(cores | (image >= np.float32(_TAPER_SHARE * level)))
+    for number, window in enumerate(pieces.windows()):
+        inside = pieces.drawn(number, window)
+        if cores[window][inside].any():
+            share = np.nan_to_num(image[window][inside] * np.float32(FULL / level), nan=FULL)
+            percent[window][inside] = np.clip(np.rint(share), 1, 2 * FULL)
     return percent
 
 
@@ -164,18 +165,26 @@ def cores_of(percent: np.ndarray) -> Cores:
     return Cores(inside, whiteness, len(pieces))
 
 
-def put_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> None:
-    """Set cores to the colours of their rims and the brightness of the least saturated plane.
+def colours_of_rims(planes: np.ndarray, cores: Cores, skies: Sequence[float]) -> np.ndarray:
+    """Return cores in the colours of their rims and the brightness of the least saturated plane.
 
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(3, ny, nx)`` float32, linear, NaN for no data; changed in the cores alone.
+        ``(3, ny, nx)`` float32, linear, NaN for no data.
     cores : Cores
-    skies : numpy.ndarray
-        ``(3,)``: sky of each plane.
+    skies : sequence of float
+        Sky of each plane.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(3, n)`` float32: the pixels inside the cores, row by row. Cores without a rim that is
+        known stay as they are.
     """
     ny, nx = cores.inside.shape
+    places = np.flatnonzero(cores.inside)
+    result = planes[:, cores.inside]
     pieces = pieces_of(cores.inside)
     base = np.asarray(skies, dtype=np.float64)[:, None, None]
     for number, (rows, columns) in enumerate(pieces.windows()):
@@ -196,7 +205,10 @@ def put_colours_of_rims(planes: np.ndarray, cores: Cores, skies: np.ndarray) -> 
         estimates = np.where(told, light / np.where(told, share, 1), 0)
         bright = np.maximum(estimates.max(axis=0), total)
         coloured = (share * bright + base).astype(np.float32)
-        planes[:, *window] = np.where(core, coloured, planes[:, *window])
+        y, x = np.nonzero(core)
+        place = (y + window[0].start) * nx + x + window[1].start
+        result[:, np.searchsorted(places, place)] = coloured[:, core]
+    return result
 
 
 def apart_from(cores: Cores, reach_px: float) -> np.ndarray:

@@ -76,10 +76,12 @@ KERNEL_MODULES = (
     "sources.block_medians",
     "sources.half_scale",
     "sources.light_mask",
+    "background.subtract_surface",
     "colour.sky_cells",
     "colour.curve_tables",
     "picture.chroma_smoothing",
     "picture.display_pixels",
+    "picture.png_filter",
 )
 SOURCE_MODULES = ("numerics.kernels", "numerics.constants", "numerics.mask_bits", *KERNEL_MODULES)
 """What compiled code depends on."""

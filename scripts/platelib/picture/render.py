@@ -17,7 +17,7 @@ from skimage.color import rgb2lab
 from platelib.bad_pixels.inpaint import fill_gaps
 from platelib.colour.grey_sky import Sky, levels_of_light, measure_sky
 from platelib.colour.srgb import encode, light_of_levels
-from platelib.colour.star_cores import Cores, cores_of, put_colours_of_rims
+from platelib.colour.star_cores import Cores, colours_of_rims, cores_of
 from platelib.numerics.radix_select import ranked
 from platelib.picture.chroma_smoothing import smooth_faint_colour
 from platelib.picture.display_pixels import Tone, highest_value, put_pixels, tone_of
@@ -111,6 +111,7 @@ class Drawing:
         self._curve, self._sky = choose_curve(mean_plane(colours), look)
         light_curve = None if light is None else choose_curve(light, look)[0]
         self._steps: list[str] = []
+        self._core_colours, self._core_starts = np.empty((len(colours), 0)), np.empty(0, int)
         cores = None if saturation is None or not saturation.any() else cores_of(saturation)
         if finish.deconvolution:
             said = _sharpen(colours, light, self._sky, finish.deconvolution, cores)
@@ -122,7 +123,8 @@ class Drawing:
             self._light_tone = _tone(light[None], light_curve, look)
         if cores is not None and len(colours) == 3:
             skies, _ = measure_sky(colours)
-            put_colours_of_rims(colours, cores, np.array([own.level for own in skies]))
+            self._core_colours = colours_of_rims(colours, cores, [own.level for own in skies])
+            self._core_starts = np.r_[0, np.cumsum(np.count_nonzero(cores.inside, axis=1))]
             self._steps.append(
                 f"{cores.count} saturated cores in the colours of their rims, white in the middle"
             )
@@ -189,6 +191,9 @@ class Drawing:
         if len(planes) == 3 and look.colour_smoothing_px:
             limits, radius = (rows.start, rows.stop), look.colour_smoothing_px
             planes = smooth_faint_colour(self._colours, limits, sky.level, sky.scatter, radius)
+        if self._core_colours.size:
+            known = slice(self._core_starts[rows.start], self._core_starts[rows.stop])
+            planes[:, self._cores.inside[rows]] = self._core_colours[:, known]
         pixels = np.empty((*planes.shape[1:], 3), dtype=np.uint16)
         black = put_pixels(
             planes,
@@ -324,4 +329,5 @@ def mean_plane(planes: np.ndarray) -> np.ndarray:
     total = planes[0].astype(np.float32)
     for plane in planes[1:]:
         total += plane
-    return total / np.float32(len(planes))
+    total /= np.float32(len(planes))
+    return total

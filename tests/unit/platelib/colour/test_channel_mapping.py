@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from platelib.colour.channel_mapping import blend, plane_weights, weights_by_noise
+from platelib.colour.channel_mapping import add_channel, plane_weights, weights_by_noise
 
 RGB = {"red": {"ha": 2.0}, "green": {"g": 1.0}, "blue": {"b": 3.0, "ha": 1.0}}
 CHANNELS = ["b", "g", "ha"]
@@ -48,6 +48,14 @@ def test_a_matrix_that_makes_no_picture_is_refused(matrix, message):
     """Each fault of a matrix has its own sentence."""
     with pytest.raises(ValueError, match=message):
         plane_weights(matrix, CHANNELS)
+
+
+def blend(images, row):
+    """Blend channels for one row."""
+    planes = np.empty((1, *next(iter(images.values())).shape), dtype=np.float32)
+    for name, image in images.items():
+        add_channel(image, name, {"luminance": row}, planes)
+    return planes[0]
 
 
 def test_blend_is_the_weighted_mean():

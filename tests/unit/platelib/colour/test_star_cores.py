@@ -5,8 +5,8 @@ from skimage.color import rgb2lab
 from platelib.colour.srgb import decode, encode
 from platelib.colour.star_cores import (
     apart_from,
+    colours_of_rims,
     cores_of,
-    put_colours_of_rims,
     saturation_percent,
 )
 from platelib.picture.postprocessing import Finish
@@ -185,7 +185,7 @@ def test_a_saturated_plane_is_raised_to_the_colour_of_the_rim():
     truth, _ = channels(COLOURS["blue"], (UNLIMITED,) * 3, seeing=(1.0,))
     planes, percent = channels(COLOURS["blue"], LEVELS["green alone"], seeing=(1.0,))
     fixed = planes.copy()
-    put_colours_of_rims(fixed, cores_of(percent), np.zeros(3))
+    fixed[:, percent > 0] = colours_of_rims(planes, cores_of(percent), [0.0, 0.0, 0.0])
     core = percent > 0
     assert (planes[1] / truth[1])[core].min() < 0.4
     np.testing.assert_allclose(fixed[:, core], truth[:, core], rtol=0.12)
