@@ -11,15 +11,15 @@ from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
 from snakemake_logger_plugin_platelog.time_left import Work, Workload
 
-_JOB_S = 0.3
+_JOB_S = 0.2
 """Processor seconds of a job that has nothing to do: a fork, a header, a record."""
 
 _FRAME_S = {
-    "master_bias": 0.004,
+    "master_bias": 0.003,
     "master_dark": 0.004,
-    "master_flat": 0.006,
-    "measure_stars": 0.01,
-    "find_cosmic_rays": 0.05,
+    "master_flat": 0.004,
+    "measure_stars": 0.005,
+    "find_cosmic_rays": 0.012,
     "register": 0.002,
     "integrate": 0.015,
     "calibrate_sub": 0.03,
@@ -29,19 +29,19 @@ _FRAME_S = {
 what counts, since measured times correct it."""
 
 _PIXEL_S = {
-    "subtract_gradient": 0.1,
+    "subtract_gradient": 0.03,
     "match_channel": 0.5,
     "subtract_continuum": 0.3,
-    "map_channels": 0.15,
-    "draw_picture": 0.05,
-    "encode_picture": 0.02,
-    "contact_sheet": 0.3,
-    "find_zero_points": 0.1,
-    "measure_depth": 1.0,
-    "identify_sources": 0.5,
-    "annotate": 0.5,
+    "map_channels": 0.25,
+    "draw_picture": 0.06,
+    "encode_picture": 0.04,
+    "contact_sheet": 0.03,
+    "find_zero_points": 0.01,
+    "measure_depth": 0.3,
+    "identify_sources": 0.27,
+    "annotate": 0.15,
     "overlay": 0.5,
-    "solve_astrometry": 0.1,
+    "solve_astrometry": 0.01,
 }
 """Processor seconds for each megapixel of the grid, of the rules that work on whole images."""
 

@@ -33,8 +33,8 @@ def test_costs_follow_frames_and_pixels(outlook):
     ha, night = jobs["results/tiny/channels/ha.fits"], "results/tiny/measures/ha/2026-03-23.fits"
     assert (ha.rule, ha.threads) == ("integrate", 8)
     assert "results/tiny/registration/ha.fits" in ha.after
-    assert ha.cost_s - 0.3 == pytest.approx(0.015 * 8 * 320 * 240 / 1e6)
-    assert jobs[night].cost_s - 0.3 == pytest.approx(0.01 * 4 * 320 * 240 / 1e6)
+    assert ha.cost_s - 0.2 == pytest.approx(0.015 * 8 * 320 * 240 / 1e6)
+    assert jobs[night].cost_s - 0.2 == pytest.approx(0.005 * 4 * 320 * 240 / 1e6)
     assert work.factors == {}
 
 
