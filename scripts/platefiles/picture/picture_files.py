@@ -206,11 +206,12 @@ def _tiff(target: BinaryIO, pixels: Pixels, label: Label, _quality: int, _thread
         returnoffset=True,
     )
     target.flush()
+    first = 0 if place is None else place[0]
     for start in range(0, ny, _ROWS):
         stop = min(start + _ROWS, ny)
         rows = np.ascontiguousarray(pixels.rows(ny - stop, ny - start)[::-1], dtype="<u2")
-        target.seek(place[0] + start * nx * rows.itemsize * 3)
-        target.write(rows)
+        target.seek(first + start * nx * rows.itemsize * 3)
+        target.write(rows.tobytes())
     target.seek(0, os.SEEK_END)
 
 

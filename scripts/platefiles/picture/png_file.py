@@ -55,8 +55,8 @@ def write_png(
     target.write(head + _chunk(b"IHDR", size + b"\x08\x02\x00\x00\x00") + others)
     check = zlib.adler32(b"")
 
-    def packed(start: int) -> tuple[np.ndarray, bytes]:
-        lines = _lines(pixels, start, min(start + _STRIP_ROWS, ny))
+    def packed(start: int) -> tuple[memoryview, bytes]:
+        lines = memoryview(_lines(pixels, start, min(start + _STRIP_ROWS, ny)))  # type: ignore[arg-type]
         return lines, _deflated(lines, last=start + _STRIP_ROWS >= ny)
 
     with ThreadPoolExecutor(threads) as pool:
@@ -86,7 +86,7 @@ def _lines(pixels: Pixels, start: int, stop: int) -> np.ndarray:
     return filtered(lines[start - first :], above)
 
 
-def _deflated(lines: np.ndarray, last: bool) -> bytes:
+def _deflated(lines: memoryview, last: bool) -> bytes:
     packer = zlib.compressobj(_LEVEL, zlib.DEFLATED, _BITS, _MEMORY)
     return packer.compress(lines) + packer.flush(zlib.Z_FINISH if last else zlib.Z_SYNC_FLUSH)
 

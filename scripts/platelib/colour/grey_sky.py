@@ -128,15 +128,20 @@ def _peak(values: np.ndarray) -> tuple[float, float]:
     kept, sigma = (0, 0), 0.0
     for _ in range(_MAX_ROUNDS):
         low = centre - _DARK_SIGMA * sigma if sigma else -np.inf
-        first, after = np.searchsorted(ordered, low), np.searchsorted(ordered, centre, "right")
+        first, after = _range(ordered, low, centre)
         sigma = MAD_TO_SIGMA * (centre - _middle(ordered, first, after))
         low, high = centre - _DARK_SIGMA * sigma, centre + _FAINT_SIGMA * sigma
         before = kept
-        kept = (np.searchsorted(ordered, low), np.searchsorted(ordered, high, "right"))
+        kept = _range(ordered, low, high)
         if before == kept:
             break
         centre = _middle(ordered, *kept)
     return centre, sigma
+
+
+def _range(ordered: np.ndarray, low: float, high: float) -> tuple[int, int]:
+    """Return the first of sorted values within limits, and the one after the last."""
+    return int(np.searchsorted(ordered, low)), int(np.searchsorted(ordered, high, "right"))
 
 
 def _middle(ordered: np.ndarray, first: int, after: int) -> float:

@@ -95,7 +95,7 @@ def _filter(lines, above, kind, step, result):
                 guess = _paeth(left, up, corner)
             rest = (np.int32(line[x]) - guess) & np.int32(255)
             out[x + 1] = rest
-            total += min(rest, 256 - rest)
+            total += int(min(rest, 256 - rest))
     return total
 
 

@@ -191,7 +191,7 @@ class Drawing:
         if len(planes) == 3 and look.colour_smoothing_px:
             limits, radius = (rows.start, rows.stop), look.colour_smoothing_px
             planes = smooth_faint_colour(self._colours, limits, sky.level, sky.scatter, radius)
-        if self._core_colours.size:
+        if self._cores is not None and self._core_colours.size:
             known = slice(self._core_starts[rows.start], self._core_starts[rows.stop])
             planes[:, self._cores.inside[rows]] = self._core_colours[:, known]
         pixels = np.empty((*planes.shape[1:], 3), dtype=np.uint16)

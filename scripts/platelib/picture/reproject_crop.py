@@ -174,13 +174,14 @@ def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
         the largest share of its pixels is removed until none misses any; nearly the largest
         rectangle, and the same at any time.
     """
+    ny, nx = missing.shape
     pieces = pieces_of(np.ascontiguousarray(missing))
     rows, columns = pieces.boxes[:, :2], pieces.boxes[:, 2:]
     at_edge = (rows[:, 0] == 0) | (columns[:, 0] == 0)
-    at_edge |= (rows[:, 1] == missing.shape[0]) | (columns[:, 1] == missing.shape[1])
+    at_edge |= (rows[:, 1] == ny) | (columns[:, 1] == nx)
     outside = np.zeros(missing.shape, dtype=bool)
     pieces.grown(np.where(at_edge, 0.0, -1.0), outside)
-    top, bottom, left, right = 0, outside.shape[0], 0, outside.shape[1]
+    top, bottom, left, right = 0, ny, 0, nx
     while bottom > top and right > left:
         shares = [
             np.count_nonzero(outside[top, left:right]) / (right - left),
@@ -193,4 +194,4 @@ def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
             return slice(top, bottom), slice(left, right)
         top, bottom = top + (worst == 0), bottom - (worst == 1)
         left, right = left + (worst == 2), right - (worst == 3)
-    return slice(0, outside.shape[0]), slice(0, outside.shape[1])
+    return slice(0, ny), slice(0, nx)
