@@ -71,10 +71,12 @@ def _onto(disk, home, *folders):
 
 
 STAGES = [
-    ("picture/ha-in-red.png", "draw picture tiny ha-in-red png"),
-    ("picture/ha-in-red.jpg", "draw picture tiny ha-in-red jpg"),
-    ("picture/ha-in-red.tif", "draw picture tiff tiny ha-in-red"),
+    ("picture/ha-in-red.png", "encode picture tiny ha-in-red png"),
+    ("picture/ha-in-red.jpg", "encode picture tiny ha-in-red jpg"),
+    ("picture/ha-in-red.tif", "encode picture tiff tiny ha-in-red"),
     ("subs.tsv", "list subs tiny"),
+    None,
+    ("picture/ha-in-red.display.fits", "draw picture tiny ha-in-red"),
     None,
     ("picture/ha-in-red.fits", "map channels tiny ha-in-red"),
     ("seeing.tsv", "list seeing tiny"),

@@ -62,22 +62,25 @@ def test_read_only_results(home, told):
     ("place", "sentence"),
     [
         ("", "results/tiny/frames.tsv: Permission denied; correct it and run again"),
-        ("logs/draw_picture", "{results}/logs/draw_picture/ha-in-red_png.log: Permission denied"),
         (
-            "picture",
-            f"FAILED: draw picture tiny ha-in-red png: {{results}}/{PICTURE}: Permission de",
+            "logs/encode_picture",
+            "{results}/logs/encode_picture/ha-in-red_png.log: Permission denied",
         ),
         (
-            "benchmarks/draw_picture",
-            "results/tiny/benchmarks/draw_picture/ha-in-red_png.tsv: Permission",
+            "picture",
+            f"FAILED: encode picture tiny ha-in-red png: {{results}}/{PICTURE}: Permission de",
+        ),
+        (
+            "benchmarks/encode_picture",
+            "results/tiny/benchmarks/encode_picture/ha-in-red_png.tsv: Permission",
         ),
     ],
 )
 def test_read_only_folders_of_a_project(home, told, place, sentence):
     """The file that could not be written is named, wherever it lies."""
     for name in (
-        "logs/draw_picture/ha-in-red_png.log",
-        "benchmarks/draw_picture/ha-in-red_png.tsv",
+        "logs/encode_picture/ha-in-red_png.log",
+        "benchmarks/encode_picture/ha-in-red_png.tsv",
     ):
         (home.results / name).unlink()
     (home.results / "frames.tsv").write_text("", encoding="utf-8")

@@ -16,11 +16,10 @@ from astropy.io import fits
 NIGHTS = ("2026-03-23", "2026-03-24")
 CHANNELS = ("b", "g", "ha")
 ANNOTATED = ["annotate png", "annotate svg"]
-COMPOSITES = [
-    *(f"draw picture {rest}" for rest in ("ha-in-red jpg", "ha-in-red png", "tiff ha-in-red")),
-    "contact sheet",
-    *ANNOTATED,
+ENCODED = [
+    *(f"encode picture {rest}" for rest in ("ha-in-red jpg", "ha-in-red png", "tiff ha-in-red")),
 ]
+COMPOSITES = [*ENCODED, "draw picture ha-in-red", "contact sheet", *ANNOTATED]
 COLOUR = [*COMPOSITES, "map channels ha-in-red"]
 LISTS = [f"list sources {ending}" for ending in ("csv", "ecsv", "reg", "vot")]
 FIELD = ["find zero points", "measure depth", "identify sources", *LISTS]
@@ -171,16 +170,19 @@ EVENTS = {
     "`finish`": (_override("finish", local_contrast=0.2), COMPOSITES),
     "a picture more": (
         _set(pictures={"vivid": {"stretch": {"saturation": 2.0}, "files": ["png"]}}),
-        ["contact sheet", "draw picture vivid png", "map channels vivid"],
+        [
+            *("contact sheet", "draw picture vivid", "encode picture vivid png"),
+            "map channels vivid",
+        ],
     ),
-    "`title`": (_set(title="Otherwise"), COLOUR),
+    "`title`": (_set(title="Otherwise"), [*ENCODED, "contact sheet", *ANNOTATED]),
     "`annotation: stars_to_mag`": (_override("annotation", stars_to_mag=9.0), ANNOTATED),
     "`depth: surface_brightness`": (
         _override("depth", surface_brightness=24.0),
         ["measure depth", "identify sources", *LISTS, *ANNOTATED],
     ),
     "`sky: scale_arcsec`": (_set(sky={"scale_arcsec": 2.3}), ["solve astrometry", *INTEGRATED]),
-    "a picture deleted": (_remove("results/tiny/picture/*.png"), ["draw picture ha-in-red png"]),
+    "a picture deleted": (_remove("results/tiny/picture/*.png"), ["encode picture ha-in-red png"]),
     "a channel deleted": (_remove("results/tiny/channels/g.fits"), ["integrate g"]),
     "lock file deleted": (
         _remove("projects/tiny.lock.yaml"),
@@ -249,7 +251,7 @@ def test_stale_products_are_made_anew_and_it_is_said(home):
     home.change_project(overrides={"mapping": {"green": {"b": 1.0}}})
     said = home.run("--to", "all")
     assert "tiny: mapping.green.b none -> 1.0, mapping.green.g 1.0 -> none: map channels" in said
-    assert "[7/7] done" in said
+    assert "[8/8] done" in said
     assert home.planned() == home.to_do() == []
     header = fits.getheader(home.results / "picture" / "ha-in-red.fits")
     assert '"green":{"b":1.0}' in header["SETTINGS"]
@@ -279,10 +281,10 @@ def test_each_picture_is_made_anew_alone(home):
     home.run("--to", "all")
     assert home.planned() == home.to_do() == []
     home.change_project(pictures={"vivid": vivid | {"stretch": {"saturation": 1.5}}, "grey": grey})
-    assert home.planned() == home.to_do() == ["contact sheet", "draw picture vivid png"]
-    home.change_project(pictures={"vivid": vivid, "grey": grey | {"title": "In grey"}})
-    jobs = ["contact sheet", "draw picture grey png", "map channels grey"]
+    jobs = ["contact sheet", "draw picture vivid", "encode picture vivid png"]
     assert home.planned() == home.to_do() == jobs
+    home.change_project(pictures={"vivid": vivid, "grey": grey | {"title": "In grey"}})
+    assert home.planned() == home.to_do() == ["encode picture grey png"]
 
 
 def test_changes_follow_each_other(home):
