@@ -169,7 +169,8 @@ def picture_lines(results: Path, not_made: Collection[Path] = ()) -> list[str]:
         As for `text`: such pictures are marked as those of an earlier run.
     """
     folder = results / "picture"
-    found = [path for path in folder.glob("*") if path.suffix in PICTURES]
+    shown = (path for path in folder.glob("*") if not path.name.endswith(".display.fits"))
+    found = [path for path in shown if path.suffix in PICTURES]
     found.sort(key=lambda path: (PICTURES.index(path.suffix), path.name))
     sheet = results / "contact_sheet.png"
     found += [sheet] if sheet.exists() else []

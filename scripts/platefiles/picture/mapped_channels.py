@@ -7,7 +7,7 @@ import numpy as np
 from astropy.table import Table
 
 from platefiles.channels.background_subtracted import CORE, read_flat_image
-from platefiles.core.hashing import file_sha256
+from platefiles.fits.checksums import DATA_SHA
 from platefiles.fits.products_io import has_image, read_header, read_image
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.subs.saturated_cores import core_discs
@@ -24,7 +24,7 @@ def needed_channels(weights: Weights) -> list[str]:
 def inputs_table(
     paths: Mapping[str, Path], weights: Weights, wavelengths: Mapping[str, float | None]
 ) -> Table:
-    """Return one row per channel: its facts, its file's digest, its subs and their time span."""
+    """Return one row per channel: its facts, its image's digest, its subs and their time span."""
     headers = [read_header(path) for path in paths.values()]
     known = [wavelengths.get(name) for name in paths]
     return Table(
@@ -32,7 +32,9 @@ def inputs_table(
             "channel": list(paths),
             "colours": [" ".join(c for c, row in weights.items() if name in row) for name in paths],
             "wavelength_nm": [np.nan if value is None else float(value) for value in known],
-            "sha256": [file_sha256(path) for path in paths.values()],
+            "image_sha256": [
+                str(read_header(path, "SCI").get(DATA_SHA, "")) for path in paths.values()
+            ],
             "subs": [int(header.get("NCOMBINE", 0)) for header in headers],
             "exposure_s": [float(header.get("EXPTIME", 0.0)) for header in headers],
             "begin_utc": [str(header.get("DATE-BEG", "")) for header in headers],

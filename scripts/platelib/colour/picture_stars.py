@@ -8,10 +8,9 @@ import sep
 from scipy.ndimage import shift
 
 from platelib.numerics.half_sample_mode import half_sample_mode
-from platelib.sources.sep_extraction import SMOOTHING, in_any_crowd
+from platelib.sources.sep_extraction import in_any_crowd
 
 _DETECTION_SIGMA = 8.0
-_NOISE_OF_SMOOTHED = float(np.sqrt((SMOOTHING.astype(np.float64) ** 2).sum()))
 _CELL_PX = 64
 _MAX_ELLIPTICITY = 0.3
 _WIDTH_TOLERANCE = 0.2
@@ -50,20 +49,10 @@ def find_stars(
     background = sep.Background(total, mask=missing, bw=_CELL_PX, bh=_CELL_PX)
     background.subfrom(total)
     noise_of_total = background.rms()
-    total /= np.maximum(noise_of_total, np.float32(1), out=noise_of_total)
-    total[missing] = 0.0
-    del noise_of_total
+    np.maximum(noise_of_total, np.float32(1), out=noise_of_total)
 
     def search(threshold: float) -> np.ndarray:
-        # In units of its noise an image needs one smoothing, and not a second one of its variance.
-        return sep.extract(
-            total,
-            threshold * _NOISE_OF_SMOOTHED,
-            mask=missing,
-            minarea=5,
-            filter_kernel=SMOOTHING,
-            filter_type="conv",
-        )
+        return sep.extract(total, threshold, err=noise_of_total, mask=missing, minarea=5)
 
     found, _ = in_any_crowd(search, _DETECTION_SIGMA, total.size)
     width = 2 * np.sqrt(np.log(2) * (found["a"] ** 2 + found["b"] ** 2))
