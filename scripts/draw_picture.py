@@ -8,6 +8,7 @@ import numpy as np
 from skimage.color import deltaE_ciede2000
 
 from platefiles.core.errors import UserError
+from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import has_image, map_image, read_header
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
@@ -30,6 +31,7 @@ _EXPONENT = np.uint32(0x0000807F)
 FACTS = {
     "method": "from linear light to display values, with constants",
     "colours": "1 for a grey picture, else 3",
+    "linear_sha256": "SHA-256 of the file of the linear image",
     "inpainted_px": "pixels without data that were filled",
     "black_px": "pixels without data that are black",
     "sky_l": "mean light of the sky, CIE L*",
@@ -118,7 +120,7 @@ def draw_picture(
             product.fill({"SCI": stored(pixels)}, (start, start + len(pixels)))
 
         rendering = drawing.draw(put, threads)
-        hdus = [columns_hdu(_facts(rendering, drawing.colours), DRAWING, FACTS)]
+        hdus = [columns_hdu(_facts(rendering, drawing.colours, file_sha256(path)), DRAWING, FACTS)]
         if job is not None:
             hdus.append(record_hdu("draw_picture", path_to_display, job, {"linear_image": [path]}))
         product.finish(hdus, threads=threads)
@@ -152,10 +154,10 @@ def _native(images: Sequence[np.ndarray], part: tuple[slice, slice]) -> np.ndarr
     return planes
 
 
-def _facts(rendering: Rendering, colours: int) -> dict[str, list[Any]]:
+def _facts(rendering: Rendering, colours: int, source: str) -> dict[str, list[Any]]:
     """Return the row of the table ``DRAWING``."""
     gaps = rendering.inpainted_px, rendering.black_px
-    values = (_method(rendering), colours, *gaps, *rendering.sky_lab)
+    values = (_method(rendering), colours, source, *gaps, *rendering.sky_lab)
     return {name: [value] for name, value in zip(FACTS, values, strict=True)}
 
 

@@ -9,6 +9,7 @@ from platefiles.astrometry.solution import read_stars, solution_cards
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import (
     image_hdu,
+    read_header,
     table_hdu,
     write_product,
 )
@@ -126,7 +127,9 @@ def map_channels(
     _subtract(planes, (sky.level for sky in skies))
     world, stars = _place(path_to_solution)
     broadband = job is None or job.broadband
-    white, what = choose_white(planes, skies, colour, stars if broadband else {})
+    white, what = choose_white(
+        planes, skies, colour, stars if broadband else {}, _fwhm_px(weights, skies_of)
+    )
     result = planes if kept is None else kept
     for plane, factor in zip(result, white.factors, strict=False):
         plane *= np.float32(factor)
@@ -206,6 +209,15 @@ def _subtract(planes: np.ndarray, levels: Iterable[float]) -> None:
     """Subtract a level from each plane, in place."""
     for plane, level in zip(planes, levels, strict=True):
         plane -= np.float32(level)
+
+
+def _fwhm_px(weights: Weights, paths_to_skies: Mapping[str, Path]) -> float | None:
+    """Return the largest FWHM of stars in the channels of a picture; None if one has no list."""
+    needed = needed_channels(weights)
+    if not all(name in paths_to_skies for name in needed):
+        return None
+    widths = [read_header(paths_to_skies[name]).get("FWHM", 0.0) for name in needed]
+    return max(widths) if all(width > 0 for width in widths) else None
 
 
 def _report(names: Sequence[str], skies: Sequence[Sky], white: White) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 from draw_picture import draw_picture
 from encode_picture import encode_picture
 
+from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.fits.tables import columns_hdu
 from platefiles.picture.display_image import DRAWING, DisplayImage
@@ -33,10 +34,15 @@ def draw_files(
 
 
 def write_display(
-    path: Path, pixels: np.ndarray, place: Sequence[tuple] = (), hdus: Sequence[Any] = ()
+    path: Path,
+    pixels: np.ndarray,
+    place: Sequence[tuple] = (),
+    hdus: Sequence[Any] = (),
+    linear_image: Path | None = None,
 ) -> Path:
     """Write display values ``(ny, nx, 3)`` uint16 as a display image, with world coordinates."""
+    source = "0" * 64 if linear_image is None else file_sha256(linear_image)
     image = image_hdu(np.moveaxis(pixels, -1, 0).copy(), "SCI", place)
-    drawing = columns_hdu({"method": ["none"], "colours": [3]}, DRAWING)
+    drawing = columns_hdu({"method": ["none"], "colours": [3], "linear_sha256": [source]}, DRAWING)
     write_product(path, [], [image, drawing, *hdus])
     return path

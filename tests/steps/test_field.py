@@ -241,10 +241,10 @@ GREY = np.full((234, 310, 3), (30 * 257, 30 * 257, 34 * 257), dtype=np.uint16)
 
 
 @pytest.fixture(scope="module")
-def picture(field, tmp_path_factory):
+def picture(field, cube, tmp_path_factory):
     """The display values of a grey picture, without the rim."""
     path = tmp_path_factory.mktemp("picture") / "grey.display.fits"
-    return write_display(path, GREY, _place(field))
+    return write_display(path, GREY, _place(field), linear_image=cube)
 
 
 def _place(field):
@@ -375,8 +375,9 @@ def results(field, cube, tmp_path):
 def _write_recorded(field, display, pixels):
     """Write the display image of the recorded linear image beside it."""
     job = {"settings": {}, "title": "Tiny", "subs": []}
-    made = record_hdu("draw_picture", display, job, {"linear_image": [display.with_name("p.fits")]})
-    write_display(display, pixels, _place(field), [made])
+    cube = display.with_name("p.fits")
+    made = record_hdu("draw_picture", display, job, {"linear_image": [cube]})
+    write_display(display, pixels, _place(field), [made], cube)
 
 
 def _drawn(field, results, survey, name):

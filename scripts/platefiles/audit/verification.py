@@ -35,7 +35,7 @@ from platefiles.provenance.header_provenance import lock_digest
 from platefiles.provenance.integrity import PICTURES, is_of_a_run
 from platefiles.provenance.job_notes import FOLDER
 from platefiles.provenance.record import read_record, results_of
-from platefiles.provenance.xmp import read_origin
+from platefiles.provenance.xmp import Origin, read_origin
 from platefiles.workflow.noted_plan import left_over
 
 _NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks", FOLDER}
@@ -245,9 +245,7 @@ def _told_by(path: Path) -> _Told:
         root = results_of(path, making.product) if making else None
         made_from = {}
         if making and root:
-            made_from = {
-                root / name: _Content(file=origin.digest_of(name)) for name in making.products
-            }
+            made_from = {root / name: _content_of(origin, name) for name in making.products}
         lock, provisional = (making.lock, making.provisional) if making else ("", False)
         return _Told(lock, root, {}, made_from, provisional)
     record = read_record(path)
@@ -261,6 +259,14 @@ def _told_by(path: Path) -> _Told:
             for making in others
         }
     return _Told(own.lock, root, record.raws, made_from, own.provisional)
+
+
+def _content_of(origin: Origin, product: str) -> _Content:
+    """Return the digests of an input product of a picture."""
+    drawn = origin.drawn
+    if drawn is not None and product == drawn.product:
+        return _Content(headers=drawn.digest, data=drawn.data)
+    return _Content(file=origin.digest_of(product))
 
 
 def _other_state(

@@ -6,6 +6,7 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
+from platefiles.picture.display_image import DisplayImage
 from platefiles.picture.picture_files import Label
 from platefiles.provenance.activities import Making
 from platefiles.provenance.header_provenance import creator
@@ -32,7 +33,8 @@ def drawn_label(
     job : mapping
         The rule's job: ``title``.
     inputs : mapping of str to path-like
-        By input name of the rule; ``linear_image`` is the picture's.
+        By input name of the rule; ``linear_image`` is the picture's, ``display`` what was drawn
+        from it.
     method : str
         Description of the drawing.
 
@@ -41,7 +43,9 @@ def drawn_label(
     Label
         Without a making if an input has no record.
     """
-    cube = f"sha256:{file_sha256(inputs['linear_image'])}"
+    display = inputs.get("display")
+    source = DisplayImage(display).source if display else file_sha256(inputs["linear_image"])
+    cube = f"sha256:{source}"
     made = {name: _making(one) for name, one in inputs.items()}
     products = {name: (one.product,) for name, one in made.items() if one is not None}
     if len(products) < len(inputs):
@@ -57,7 +61,7 @@ def drawn_label(
         beside={
             products[name][0]: file_sha256(one)
             for name, one in inputs.items()
-            if name != "linear_image"
+            if name not in ("linear_image", "display")
         },
     )
 

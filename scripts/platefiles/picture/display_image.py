@@ -39,6 +39,8 @@ class DisplayImage:
         From linear light to display values, with constants.
     colours : int
         Planes of the linear image, luminance apart: 1 for a grey picture.
+    source : str
+        SHA-256 of the file of the linear image.
     """
 
     def __init__(self, path: str | Path):
@@ -47,6 +49,7 @@ class DisplayImage:
         self.header: Mapping[str, Any] = read_header(path, "SCI")
         drawing = read_columns(path, DRAWING)
         self.method, self.colours = str(drawing["method"][0]), int(drawing["colours"][0])
+        self.source = str(drawing["linear_sha256"][0])
 
     def rows(self, start: int, stop: int) -> np.ndarray:
         """Return ``(stop - start, nx, 3)`` uint16 sRGB display values, row 0 at the bottom."""

@@ -233,8 +233,6 @@ def _beside(path: Path, origin: Origin) -> list[Path]:
     found = {one for one in _places(path, origin) if one.is_file()}
     result = []
     for product, digest in origin.beside.items():
-        if origin.drawn is not None and product == origin.drawn.product:
-            continue
         here = [one for one in found if results_of(one, product) and file_sha256(one) == digest]
         if not here:
             msg = f"{path}: was made from {product} (SHA-256 {digest}), which is not there"

@@ -16,6 +16,7 @@ def choose_white(
     skies: Sequence[Sky],
     colour: Colour,
     stars: Mapping[str, np.ndarray],
+    fwhm_px: float | None = None,
 ) -> tuple[White, str]:
     """Return the white balance factors of a picture, and the white reference.
 
@@ -29,6 +30,8 @@ def choose_white(
         Settings of the recipe.
     stars : mapping of str to numpy.ndarray
         Columns of the catalogue's stars in a broadband picture; empty for any other.
+    fwhm_px : float, optional
+        FWHM of the stars, for the circles of their fluxes; without it, it is measured.
 
     Returns
     -------
@@ -46,7 +49,7 @@ def choose_white(
     wanted = SUN if colour.white == "auto" else colour.white
     if colour.white == "mean_star" or (colour.white == "auto" and not stars):
         return mean_star(neutral[:3], noise), "mean_star"
-    white, what = _catalogue_white(neutral[:3], noise, stars, wanted)
+    white, what = _catalogue_white(neutral[:3], noise, stars, wanted, fwhm_px)
     if not white.note:
         return white, what
     mean = mean_star(neutral[:3], noise)
@@ -55,7 +58,11 @@ def choose_white(
 
 
 def _catalogue_white(
-    planes: np.ndarray, noise: tuple[float, ...], stars: Mapping[str, np.ndarray], wanted: str
+    planes: np.ndarray,
+    noise: tuple[float, ...],
+    stars: Mapping[str, np.ndarray],
+    wanted: str,
+    fwhm_px: float | None,
 ) -> tuple[White, str]:
     nothing = White((1.0, 1.0, 1.0), (0.0, 0.0, 0.0), 0)
     if not stars:
@@ -69,7 +76,7 @@ def _catalogue_white(
     colours, reference, name = chosen
     places = np.stack([stars["x"], stars["y"]])
     usable = stars["flags"] == 0 if "flags" in stars else None
-    white = white_of_colour(planes, noise, places, colours, reference, usable)
+    white = white_of_colour(planes, noise, places, colours, reference, usable, fwhm_px)
     return white, f"{wanted}: {name} {reference:g}"
 
 

@@ -79,6 +79,7 @@ def white_of_colour(
     colours: np.ndarray,
     reference: float,
     usable: np.ndarray | None = None,
+    fwhm_px: float | None = None,
 ) -> White:
     """Make a star of one colour white.
 
@@ -96,6 +97,8 @@ def white_of_colour(
         Colour of the star that is to be white.
     usable : numpy.ndarray, optional
         ``(n,)`` bool; stars that are not, because they are saturated or were not found, are left.
+    fwhm_px : float, optional
+        FWHM of the stars; without it, stars are searched to measure it.
 
     Returns
     -------
@@ -108,7 +111,7 @@ def white_of_colour(
     For each plane ln(green / plane) = a + b (colour - reference) is fitted, stars beyond 3 sigma
     are left out and the fit is repeated; the factor is exp(a).
     """
-    _, _, width = find_stars(planes, noise)
+    width = find_stars(planes, noise)[2] if fwhm_px is None else fwhm_px
     chosen = np.isfinite(colours) & _alone_inside(places, planes.shape[1:], 3 * radius_of(width))
     if usable is not None:
         chosen &= usable

@@ -75,27 +75,33 @@ def _paeth(left, up, corner):
 
 @kernel
 def _filter(lines, above, kind, step, result):
-    """Filter every nth line; return the sum of the absolute differences."""
+    """Filter every nth line; return the sum of the absolute differences, 0 for all lines."""
     total = 0
     for y in range(0, len(lines), step):
-        line, out = lines[y], result[y]
+        line, out = lines[y], result[y, 1:]
         over = lines[y - 1] if y else above
-        out[0] = kind
-        for x in range(line.size):
-            left = np.int32(line[x - _COLOURS]) if x >= _COLOURS else np.int32(0)
+        result[y, 0] = kind
+        for x in range(min(_COLOURS, line.size)):
             up = np.int32(over[x])
-            if kind == _SUB:
-                guess = left
-            elif kind == _UP:
-                guess = up
-            elif kind == _AVERAGE:
-                guess = (left + up) >> np.int32(1)
-            else:
-                corner = np.int32(over[x - _COLOURS]) if x >= _COLOURS else np.int32(0)
-                guess = _paeth(left, up, corner)
-            rest = (np.int32(line[x]) - guess) & np.int32(255)
-            out[x + 1] = rest
-            total += int(min(rest, 256 - rest))
+            guess = np.int32(0) if kind == _SUB else up >> np.int32(kind == _AVERAGE)
+            out[x] = np.int32(line[x]) - guess
+        if kind == _SUB:
+            for x in range(_COLOURS, line.size):
+                out[x] = line[x] - line[x - _COLOURS]
+        elif kind == _UP:
+            for x in range(_COLOURS, line.size):
+                out[x] = line[x] - over[x]
+        elif kind == _AVERAGE:
+            for x in range(_COLOURS, line.size):
+                guess = (np.int32(line[x - _COLOURS]) + np.int32(over[x])) >> np.int32(1)
+                out[x] = np.int32(line[x]) - guess
+        else:
+            for x in range(_COLOURS, line.size):
+                left, up = np.int32(line[x - _COLOURS]), np.int32(over[x])
+                out[x] = np.int32(line[x]) - _paeth(left, up, np.int32(over[x - _COLOURS]))
+        if step > 1:
+            for x in range(out.size):
+                total += int(min(np.int64(out[x]), 256 - np.int64(out[x])))
     return total
 
 
