@@ -11,7 +11,7 @@ COLUMNS = ["s", "h:m:s", "max_rss", "max_vms", "max_uss", "max_pss", "io_in", "i
 COLUMNS += ["mean_load", "cpu_time"]
 """Seconds, memory in MiB, MiB read and written, per cent of one processor, processor seconds."""
 
-_FIRST_LOOK_S, _RARER, _LOOK_AT_LEAST_EVERY_S = 0.5, 1.5, 30.0
+_FIRST_LOOK_S, _RARER, _LOOK_AT_LEAST_EVERY_S = 1.0, 2.0, 30.0
 """When a running job is looked at."""
 
 _MIB = 1024.0**2

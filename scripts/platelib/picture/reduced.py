@@ -51,7 +51,7 @@ class Pixels(Protocol):
         """Return ``(stop - start, nx, 3)`` uint16 sRGB display values."""
 
 
-Look = Callable[[int, np.ndarray], None]
+OnStrip = Callable[[int, np.ndarray], None]
 
 
 def reduction(shape: tuple[int, ...], widest_px: int) -> int:
@@ -80,7 +80,7 @@ def shrunk(planes: np.ndarray, factor: int) -> np.ndarray:
     return lines.reshape(count, ny, nx, factor).sum(axis=3) / factor**2
 
 
-def reduced(rows: Rows, factor: int, look: Look | None = None) -> np.ndarray:
+def reduced(rows: Rows, factor: int, on_strip: OnStrip | None = None) -> np.ndarray:
     """Average squares of pixels as `shrunk` does, while the rows are read.
 
     Parameters
@@ -88,7 +88,7 @@ def reduced(rows: Rows, factor: int, look: Look | None = None) -> np.ndarray:
     rows : Rows
     factor : int
         Side of a square.
-    look : callable, optional
+    on_strip : callable, optional
         Gets the number of the first row and all planes ``(n, m, nx)`` of each strip, rows that
         fill no square included.
 
@@ -102,8 +102,8 @@ def reduced(rows: Rows, factor: int, look: Look | None = None) -> np.ndarray:
     step = factor * max(1, _STRIP_PX // (factor * nx))
     for start in range(0, ny, step):
         planes = rows(start, min(start + step, ny))
-        if look is not None:
-            look(start, planes)
+        if on_strip is not None:
+            on_strip(start, planes)
         part = shrunk(planes, factor)
         small[:, start // factor : start // factor + part.shape[1]] = part
     return small
