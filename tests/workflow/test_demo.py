@@ -45,7 +45,7 @@ from platefiles.photometry.zero_points import read_zero_points
 from platefiles.settings.channels import Continuum
 from platelib.colour.picture_stars import measure_stars, radius_of
 from platelib.colour.srgb import encode
-from platelib.picture.reproject_crop import common_part
+from platelib.picture.reproject_crop import covered_part
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import demo_plan
 
@@ -393,9 +393,8 @@ def test_picture_shows_the_galaxy_in_colour(demo):
         demo.reference, np.array(regions["x"])[brightest], np.array(regions["y"])[brightest]
     )
     cube = demo.results / "picture/ha-in-red.fits"
-    rows, columns = common_part(
-        np.concatenate([read_image(cube)[0], read_image(cube, "LUMINANCE")[0][None]])
-    )
+    planes = np.concatenate([read_image(cube)[0], read_image(cube, "LUMINANCE")[0][None]])
+    rows, columns = covered_part(~np.isfinite(planes).all(axis=0))
     assert picture.shape[:2] == (rows.stop - rows.start, columns.stop - columns.start)
     x, y = x - columns.start, y - rows.start
     colours = picture[np.rint(y).astype(int), np.rint(x).astype(int)]
