@@ -14,7 +14,7 @@ from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.fits.wcs_cards import cropped_cards
 from platefiles.jobs.job_log import log
-from platefiles.picture.display_image import DRAWING, SCALE_CARDS, stored
+from platefiles.picture.display_image import DRAWING, stored
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.settings.job import JobSettings, StepJob
@@ -112,7 +112,7 @@ def draw_picture(
         *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
     )
     place = cropped_cards(read_header(path, "SCI"), rows.start, columns.start)
-    image = ((3, *drawing.shape), "i2", [*SCALE_CARDS, *place], None)
+    image = ((3, *drawing.shape), "u2", place, None)
     cards = [] if job is None else making_cards("draw_picture", job)
     with StreamedProduct(path_to_display, cards, {"SCI": image}) as product:
 

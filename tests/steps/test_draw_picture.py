@@ -293,6 +293,16 @@ def test_black_and_white(channels, tmp_path):
     assert np.ptp(tifffile.imread(picture), axis=2).max() == 0
 
 
+def test_display_values_are_those_of_the_tiff(channels, tmp_path):
+    """Other readers of FITS see unsigned values, in planes with row 0 at the bottom."""
+    cube, picture = tmp_path / "cube.fits", tmp_path / "p.tif"
+    map_channels(channels, cube, RGB, Colour())
+    draw_files(cube, [picture], STRETCH, "Gorse field")
+    display = fits.getdata(tmp_path / "p.display.fits", "SCI")
+    assert display.dtype.kind == "u"
+    np.testing.assert_array_equal(np.moveaxis(display, 0, -1)[::-1], tifffile.imread(picture))
+
+
 def test_the_same_channels_give_the_same_bytes(channels, tmp_path):
     """Cube and pictures made twice agree byte by byte."""
     files = []

@@ -71,7 +71,8 @@ class Home:
 
     def to_do(self, *words: str) -> list[str]:
         """Return the jobs that Snakemake would do, without reasons and without the project."""
-        lines = self.run("--dry-run", "--to", "all", *words, "--", "--nocolor").splitlines()
+        target = () if "--to" in words else ("--to", "all")
+        lines = self.run("--dry-run", *target, *words, "--", "--nocolor").splitlines()
         jobs = [line.split("  (")[0].strip() for line in lines if line.startswith("  ")]
         return sorted(_without_project(job) for job in jobs)
 

@@ -33,7 +33,7 @@ KINDS = {
     "regions": "field/sources.reg",
     "drawing": "field/annotated.svg",
     "annotated picture": "field/annotated.png",
-    "cube": "picture/*.fits",
+    "cube": "picture/ha-in-red.fits",
     "PNG": "picture/*.png",
     "TIFF": "picture/*.tif",
     "JPEG": "picture/*.jpg",

@@ -56,9 +56,8 @@ def _run(home, command_line, names, *words, expected=0):
     """Run projects by name; `to channels` unless words say otherwise."""
     command = [sys.executable, "-P", "-m", "platecli", "run", "--directory", str(home.folder)]
     command += [str(home.project.with_name(f"{name}.yaml")) for name in names.split()]
-    return command_line.said(
-        [*command, "--to", "channels", *words], expected, checkout=home.checkout
-    )
+    target = () if "--to" in words else ("--to", "channels")
+    return command_line.said([*command, *target, *words], expected, checkout=home.checkout)
 
 
 @pytest.fixture

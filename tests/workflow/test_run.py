@@ -15,15 +15,16 @@ CHANNELS = ("ha", "g", "b")
 
 
 def _pictures(home):
-    return {path.suffix[1:]: path for path in (home.results / "picture").iterdir()}
+    found = (home.results / "picture").iterdir()
+    return {path.suffix[1:]: path for path in found if ".display" not in path.suffixes}
 
 
 def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
     masters = "master bias, master dark x 2, master flat x 6"
-    assert f"To do: 42 jobs: {masters}, measure stars x 6" in said
-    assert "[42/42] done in" in said
+    assert f"To do: 43 jobs: {masters}, measure stars x 6" in said
+    assert "[43/43] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
     assert "left out: 2026-03-23/b-03.fits: ellipticity 0." in said
@@ -57,7 +58,7 @@ def test_products_are_where_they_belong(finished):
     assert set(_pictures(home)) == set(ENDINGS)
     assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
     logs = list((home.results / "logs").rglob("*.log"))
-    assert len(logs) == 41
+    assert len(logs) == 42
     assert not any("Traceback" in path.read_text() for path in logs)
     assert not any("Warning" in path.read_text() for path in logs)
 
@@ -66,7 +67,7 @@ def test_every_product_says_how_it_was_made(finished):
     """Each FITS product has a maker, a rule, settings in JSON, digests, and checksums that hold."""
     home, _ = finished
     products = [p for p in home.results.rglob("*.fits") if not p.is_symlink()]
-    assert len(products) == 9 + 6 + 3 + 3 + 3 + 4 + 1
+    assert len(products) == 9 + 6 + 3 + 3 + 3 + 4 + 2
     for path in products:
         with fits.open(path, checksum=True) as hdus:
             header = hdus[0].header
@@ -151,7 +152,7 @@ def test_renamed_folders_make_nothing_anew(home, command_line):
 
 
 MAPPING = {"green": {"b": 1.0}}
-DRAWN = [*["annotate"] * 2, *["draw picture"] * 3, "contact sheet"]
+DRAWN = [*["annotate"] * 2, "draw picture", *["encode picture"] * 3, "contact sheet"]
 FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure depth"]
 
 
@@ -213,7 +214,7 @@ def test_added_sub_makes_its_own_night_anew(home):
     reference = lock.split("name: ")[1].split("/")[0]
     night = next(n for n in ("2026-03-23", "2026-03-24") if n != reference)
     _add_light(home.raw, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
-    later = ("co", "draw picture", "map channels", "annotate", "list sources")
+    later = ("co", "draw picture", "encode picture", "map channels", "annotate", "list sources")
     jobs = [job for job in home.to_do() if not job.startswith(later)]
     own = ["subtract gradient ha", "integrate ha", f"measure stars ha {night}", "register ha"]
     field = ["find zero points", "identify sources", "measure depth"]
@@ -227,7 +228,9 @@ def test_added_sub_makes_its_own_night_anew(home):
 def test_removed_sub_makes_its_channel_anew(home):
     """A light that is taken out takes its channel with it, and no other."""
     (home.raw / "2026-03-23" / "ha-02.fits").unlink()
-    jobs = [job for job in home.to_do() if not job.startswith(("draw picture", "co", "map"))]
+    jobs = [
+        job for job in home.to_do() if not job.startswith(("draw picture", "encode", "co", "map"))
+    ]
     assert "integrate ha" in jobs
     assert "measure stars ha 2026-03-23" in jobs
     assert not any({"b", "g"} & set(job.split()) for job in jobs)
@@ -345,7 +348,7 @@ def test_two_runs_at_once_are_refused(home, command_line):
         assert f"another run is active in {home.folder}/results; wait until it ends" in said
         assert "Traceback" not in said
         assert "another run is active" in command_line.said(home.by_hand("--", "all"), expected=1)
-        assert home.to_do() == ["draw picture ha-in-red png"]
+        assert home.to_do() == ["encode picture ha-in-red png"]
 
 
 def test_stored_subs_come_on_request(home):

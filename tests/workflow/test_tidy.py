@@ -44,11 +44,11 @@ def test_a_picture_of_an_earlier_plan_is_deleted_on_request(home, tidy, command_
     home.change_project(pictures={})
     home.run("--to", "all")
     before = files(home)
-    left = {f"results/tiny/picture/vivid.{ending}" for ending in ("fits", "png")}
-    told = "2 products of an earlier plan: "
+    left = {f"results/tiny/picture/vivid.{ending}" for ending in ("fits", "display.fits", "png")}
+    told = "3 products of an earlier plan: "
     assert told in verified(home, command_line)
     said = tidy(answer="\n")
-    assert said.startswith("tiny: 2 products (")
+    assert said.startswith("tiny: 3 products (")
     assert all(name in said for name in left)
     assert said.endswith("? [y/N] Nothing was deleted.\n")
     assert "Nothing was deleted, since nobody answered" in tidy(expected=2)

@@ -24,7 +24,7 @@ KINDS = {
     "calibrated sub": "calibrated/ha/*.fits",
     "registered sub": "registered/ha/*.fits",
     "channel": "channels/ha.fits",
-    "cube": "picture/*.fits",
+    "cube": "picture/ha-in-red.fits",
     "png": "picture/*.png",
     "tiff": "picture/*.tif",
     "jpeg": "picture/*.jpg",

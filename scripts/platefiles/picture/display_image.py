@@ -18,8 +18,6 @@ OFFSET = np.uint16(0x8000)
 DRAWING = "DRAWING"
 """Table of one row: how it was drawn."""
 
-SCALE_CARDS: tuple[tuple[str, Any], ...] = (("BSCALE", 1), ("BZERO", 32768))
-
 
 class DisplayImage:
     """A display image to be read in strips.
