@@ -34,6 +34,7 @@ KINDS = {
     "drawing": "field/annotated.svg",
     "annotated picture": "field/annotated.png",
     "cube": "picture/ha-in-red.fits",
+    "display image": "picture/*.display.fits",
     "PNG": "picture/*.png",
     "TIFF": "picture/*.tif",
     "JPEG": "picture/*.jpg",

@@ -25,6 +25,7 @@ KINDS = {
     "registered sub": "registered/ha/*.fits",
     "channel": "channels/ha.fits",
     "cube": "picture/ha-in-red.fits",
+    "display image": "picture/*.display.fits",
     "png": "picture/*.png",
     "tiff": "picture/*.tif",
     "jpeg": "picture/*.jpg",
