@@ -29,10 +29,10 @@ QUIET_S, RENEW_S = 10.0, 30.0
 written again though the same jobs are running."""
 
 _RENEW_SHARE = 0.05
-"""A line that tells a long time is written again after this share of it."""
+"""A line is written again after this fraction of the time left that it displays."""
 
 _DRIFT, _LEAST_DRIFT_S = 0.25, 5.0
-"""Error of a told time, as a share of what is left and in seconds, from which it is not true."""
+"""A displayed time left is wrong if its error exceeds both this fraction and these seconds."""
 
 _NAMED = 3
 """Running jobs that a line names where the output is not a terminal."""

@@ -47,7 +47,7 @@ def mean_blocks(image: np.ndarray, variance: np.ndarray) -> Blocks:
     ----------
     image, variance : numpy.ndarray
         ``(ny, nx)`` float32 of any byte order, mapped from a file or not, NaN where there are no
-        data. Rows and columns beyond the last whole block are left away.
+        data. Incomplete blocks at the far edges are dropped.
 
     Raises
     ------

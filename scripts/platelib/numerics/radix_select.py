@@ -1,9 +1,10 @@
 """Order statistics of large float32 arrays by counting: two passes, and no copy of the values.
 
-The bits of a float, with those of negative numbers turned over, are an integer that orders as the
-number does. The first pass counts the upper halves of these integers, which tells the upper half of
-the one sought; the second counts the lower halves of those that share it. The result is a value of
-the array, so it is the same as that of sorting.
+The bits of a float, read as an integer, sort in the order of the numbers once the sign bit of
+positive numbers and all bits of negative numbers are inverted. The first pass counts the upper
+halves of these integers, which gives the upper half of the result; the second pass counts the lower
+halves of the integers with that upper half. The result is a value of the array, the same as after
+sorting.
 """
 
 from collections.abc import Sequence

@@ -21,7 +21,7 @@ def block_medians(
     hidden : numpy.ndarray
         ``(ny, nx)`` bool, pixels that do not count.
     side : int
-        Of the squares, pixels; rows and columns beyond the last whole square are left away.
+        Of the squares, pixels; incomplete squares at the far edges are dropped.
     least_share : float
         Share of the pixels of a square that must count.
 
