@@ -110,13 +110,15 @@ def _convolve(image, variance, there, near_gaps, taps, first, values, variances,
     radius = taps.shape[0] // 2
     sums = np.empty((4, _BLOCK))
     usual = np.empty((2, nx))
-    ones = np.ones((1, nx), dtype=np.float32)
+    ones = np.ones(nx, dtype=np.float32)
+    squares, absolutes = taps * taps, np.abs(taps)
     for start in range(0, nx, _BLOCK):
         stop = min(start + _BLOCK, nx)
         usual[:, start:stop] = 0.0
         for j in range(taps.shape[0]):
-            _sum_taps(ones[0], taps[j], start, stop, usual[0, start:stop], usual[1, start:stop])
-    full = np.abs(taps).sum()
+            _add_row(ones, taps[j], start, stop, usual[0, start:stop])
+            _add_row(ones, absolutes[j], start, stop, usual[1, start:stop])
+    full = absolutes.sum()
     for y in range(first, first + values.shape[0]):
         above, below = max(0, radius - y), min(taps.shape[0], ny + radius - y)
         for start in range(0, nx, _BLOCK):
@@ -131,9 +133,11 @@ def _convolve(image, variance, there, near_gaps, taps, first, values, variances,
             whole = below - above == taps.shape[0] and not _any(near_gaps[y, start:stop])
             for j in range(above, below):
                 row = y + j - radius
-                _sum_light(image[row], variance[row], taps[j], start, stop, light, spread)
+                _add_row(image[row], taps[j], start, stop, light)
+                _add_row(variance[row], squares[j], start, stop, spread)
                 if not whole:
-                    _sum_taps(there[row], taps[j], start, stop, weight, absolute)
+                    _add_row(there[row], taps[j], start, stop, weight)
+                    _add_row(there[row], absolutes[j], start, stop, absolute)
             if whole:
                 weight, absolute = usual[0, start:stop], usual[1, start:stop]
             out = y - first
@@ -154,31 +158,15 @@ def _any(flags):
 
 
 @kernel
-def _sum_light(image, variance, taps, start, stop, light, spread):
-    """Add a row of the image, and one of its variance, by the taps of a row of the kernel."""
+def _add_row(line, taps, start, stop, total):
+    """Add the columns from ``start`` to ``stop`` of a row by the taps of a row of the kernel."""
     radius = taps.size // 2
     for i in range(taps.size):
-        tap = taps[i]
-        if tap != 0.0:
+        if taps[i] != 0.0:
             shift = i - radius
-            first, last = max(start, -shift), min(stop, image.size - shift)
+            first, last = max(start, -shift), min(stop, line.size - shift)
             here, beside = slice(first - start, last - start), slice(first + shift, last + shift)
-            _add_scaled(light[here], image[beside], tap)
-            _add_scaled(spread[here], variance[beside], tap * tap)
-
-
-@kernel
-def _sum_taps(there, taps, start, stop, weight, absolute):
-    """Add the taps that fall on data, and their absolute values."""
-    radius = taps.size // 2
-    for i in range(taps.size):
-        tap = taps[i]
-        if tap != 0.0:
-            shift = i - radius
-            first, last = max(start, -shift), min(stop, there.size - shift)
-            here, beside = slice(first - start, last - start), slice(first + shift, last + shift)
-            _add_scaled(weight[here], there[beside], tap)
-            _add_scaled(absolute[here], there[beside], abs(tap))
+            _add_scaled(total[here], line[beside], taps[i])
 
 
 @kernel
