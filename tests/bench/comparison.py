@@ -283,10 +283,29 @@ def floor(raw: Path, product: Path, pixels: int) -> Floor:
     paths = frames(raw)
     image = np.linspace(0, 1, pixels, dtype=np.float32).tobytes()
 
-    def once() -> float:
-        start = time.perf_counter()
+    def copy() -> None:
         read_once(paths)
         product.write_bytes(image)
+
+    return floor_of(paths, product, copy)
+
+
+def floor_of(paths: Sequence[Path], product: Path, copy: Callable[[], None]) -> Floor:
+    """Measure a function that reads files and writes another one, which is removed afterwards.
+
+    Parameters
+    ----------
+    paths
+        Files that are read.
+    product
+        File that is written.
+    copy
+        The function.
+    """
+
+    def once() -> float:
+        start = time.perf_counter()
+        copy()
         took_s = time.perf_counter() - start
         product.unlink()
         return took_s

@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import statistics
 import sys
 import time
 from collections.abc import Sequence
@@ -13,12 +12,11 @@ import picture_set
 import raw_set
 import tifffile
 from comparison import (
-    FLOOR_REPEATS,
     RESULTS,
     Floor,
     Say,
     StepCost,
-    forget,
+    floor_of,
     frames,
     our_command,
     read_once,
@@ -284,8 +282,7 @@ def picture_floor(
     """
     block = os.urandom(1024**2)
 
-    def once() -> float:
-        start = time.perf_counter()
+    def copy() -> None:
         for path in channels:
             with path.open("rb", buffering=0) as stream:
                 stream.read(pixels * _FLOAT_BYTES)
@@ -293,13 +290,8 @@ def picture_floor(
             for _ in range(product_bytes // len(block)):
                 stream.write(block)
             stream.write(block[: product_bytes % len(block)])
-        took_s = time.perf_counter() - start
-        product.unlink()
-        return took_s
 
-    forget(channels)
-    cold_s = once()
-    return Floor(statistics.median(once() for _ in range(FLOOR_REPEATS)), cold_s)
+    return floor_of(channels, product, copy)
 
 
 def channel_files(folder: Path) -> list[Path]:
