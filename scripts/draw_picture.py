@@ -14,19 +14,17 @@ from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
 from platefiles.fits.wcs_cards import cropped_cards
 from platefiles.jobs.job_log import log
-from platefiles.picture.display_image import DRAWING, stored
+from platefiles.picture.display_image import DRAWING
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Crop, Finish, Stretch
 from platelib.picture import postprocessing
-from platelib.picture.render import Drawing, Rendering
+from platelib.picture.render import Renderer, Rendering
 from platelib.picture.reproject_crop import covered_part
 from platelib.picture.stretch import AsinhCurve, Look
 
 _ROWS = 256
-_EXPONENT = np.uint32(0x0000807F)
-"""Bits of the exponent in a big-endian float32 that is read as a little-endian integer."""
 
 FACTS = {
     "method": "from linear light to display values, with constants",
@@ -102,7 +100,7 @@ def draw_picture(
     finishing = postprocessing.Finish(**(finish or Finish()).model_dump())
     try:
         planes = _native(images, part)
-        drawing = Drawing(planes, Look(**stretch.model_dump()), finishing, saturation)
+        renderer = Renderer(planes, Look(**stretch.model_dump()), finishing, saturation)
     except ValueError as error:
         msg = f"{path}: {error}"
         raise UserError(msg) from error
@@ -112,15 +110,16 @@ def draw_picture(
         *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
     )
     place = cropped_cards(read_header(path, "SCI"), rows.start, columns.start)
-    image = ((3, *drawing.shape), "u2", place, None)
+    image = ((3, *renderer.shape), "u2", place, None)
     cards = [] if job is None else making_cards("draw_picture", job)
     with StreamedProduct(path_to_display, cards, {"SCI": image}) as product:
 
         def put(start: int, pixels: np.ndarray) -> None:
-            product.fill({"SCI": stored(pixels)}, (start, start + len(pixels)))
+            planes = np.moveaxis(pixels, -1, 0)
+            product.fill({"SCI": planes}, (start, start + len(pixels)))
 
-        rendering = drawing.draw(put, threads)
-        hdus = [columns_hdu(_facts(rendering, drawing.colours, file_sha256(path)), DRAWING, FACTS)]
+        rendering = renderer.render(put, threads)
+        hdus = [columns_hdu(_facts(rendering, renderer.colours, file_sha256(path)), DRAWING, FACTS)]
         if job is not None:
             hdus.append(record_hdu("draw_picture", path_to_display, job, {"linear_image": [path]}))
         product.finish(hdus, threads=threads)
@@ -135,10 +134,8 @@ def _part(images: Sequence[np.ndarray], crop: str) -> tuple[slice, slice]:
         return slice(0, ny), slice(0, nx)
     missing = np.zeros((ny, nx), dtype=bool)
     for image in images:
-        words = image.view("<u4")
         for start in range(0, ny, _ROWS):
-            strip = words[start : start + _ROWS] & _EXPONENT
-            missing[start : start + _ROWS] |= strip == _EXPONENT
+            missing[start : start + _ROWS] |= ~np.isfinite(image[start : start + _ROWS])
     return covered_part(missing)
 
 

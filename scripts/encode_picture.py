@@ -15,7 +15,7 @@ from platefiles.picture.avm import avm_elements, bands_of
 from platefiles.picture.display_image import DisplayImage
 from platefiles.picture.picture_files import JPEG_QUALITY, write_picture
 from platefiles.settings.job import JobSettings, StepJob
-from platelib.picture.shrink import shrunk_to
+from platelib.picture.reduced import shrunk_to
 
 
 class Job(StepJob):

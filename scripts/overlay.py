@@ -18,7 +18,7 @@ from platefiles.picture.picture_files import write_picture
 from platefiles.picture.side_by_side_picture import Sheet
 from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Stretch
-from platelib.picture.render import Drawing
+from platelib.picture.render import Renderer
 from platelib.picture.side_by_side import Blend, Grey
 from platelib.picture.stretch import Look
 
@@ -105,7 +105,7 @@ def _drawn(image: np.ndarray, look: Look, threads: int) -> np.ndarray:
     def put(start: int, pixels: np.ndarray) -> None:
         levels[start : start + len(pixels)] = pixels[..., 0]
 
-    Drawing(image[None], look).draw(put, threads)
+    Renderer(image[None], look).render(put, threads)
     return levels
 
 

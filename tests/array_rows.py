@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platelib.picture.pixels import PixelArray
+
 
 @dataclass(frozen=True)
 class ArrayRows:
@@ -22,18 +24,10 @@ class ArrayRows:
         return self.planes[:, start:stop].copy()
 
 
-@dataclass(frozen=True)
-class DisplayArray:
-    """The rows of a finished picture, ``(ny, nx, 3)`` uint16."""
-
-    pixels: np.ndarray
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """Return number of rows and columns."""
-        return self.pixels.shape[:2]
+class DisplayArray(PixelArray):
+    """A picture whose rows are asked for inside it alone."""
 
     def rows(self, start: int, stop: int) -> np.ndarray:
         """Return some rows."""
         assert 0 <= start <= stop <= self.shape[0]
-        return self.pixels[start:stop]
+        return super().rows(start, stop)

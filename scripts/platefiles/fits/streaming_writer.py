@@ -17,6 +17,9 @@ from platefiles.fits.checksums import add_sums, reserve
 from platefiles.fits.header_reader import BLOCK
 from platefiles.fits.products_io import image_hdu, primary_hdu
 
+WORDS_ZERO = np.uint16(0x8000)
+"""What unsigned 16-bit values are stored less of: FITS 4.0, section 5.2.5, BZERO."""
+
 
 class StreamedProduct:
     """A product in the making, under a temporary name until it is finished.
@@ -85,6 +88,8 @@ class StreamedProduct:
                 item, height = place.dtype.itemsize, rows[1] - rows[0]
                 # As they lie in the file: whole rows one after the other, parts of them apart.
                 size = height * nx * item if right - left == nx else (right - left) * item
+                if place.dtype.kind == "u" and place.dtype.itemsize == 2:
+                    part = part ^ WORDS_ZERO  # astropy has set BZERO
                 packed: Any = np.ascontiguousarray(part, place.dtype).view(np.uint8)
                 content = memoryview(packed).cast("B")
                 for number, begin in enumerate(range(0, len(content), size)):

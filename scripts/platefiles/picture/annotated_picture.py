@@ -23,12 +23,12 @@ from platefiles.core.safe_names import printable
 from platelib.astrometry.tan_sip import SkyMap
 from platelib.picture.graticule import directions, grid_lines, scale_bar
 from platelib.picture.label_layout import Box, Wish, place_labels
-from platelib.picture.reduced import Pixels
+from platelib.picture.pixels import PixelArray, Pixels
+from platelib.picture.png_filter import to_8_bits
 
 _DPI = 100.0
 _GRID, _OBJECT, _FAINT, _STAR, _INK = "#6f8fb0", "#ffd35a", "#7fe0e0", "#c9c9c9", "#f4f4f4"
 _LEAST_REACH_PX = 6.0
-_FULL = 65535
 _STRIP_ROWS = 64
 MOST_LETTERS = 200
 """Of a longer text the beginning is drawn: the font library refuses images that are too wide."""
@@ -122,12 +122,12 @@ class Drawing:
         self._draw(figure, axes, renderer)
         # As an image of the figure, the picture would be sampled again, in 112 bytes a pixel.
         canvas = np.asarray(renderer.buffer_rgba())[::-1]
-        levels = ((np.arange(_FULL + 1) + 128) // 257).astype(np.uint8)
         for start in range(0, len(canvas), _STRIP_ROWS):
             rows = canvas[start : start + _STRIP_ROWS]
-            rows[..., :3], rows[..., 3] = levels[picture.rows(start, start + len(rows))], 255
+            rows[..., :3] = to_8_bits(picture.rows(start, start + len(rows)))
+            rows[..., 3] = 255
         figure.draw(renderer)
-        return _Canvas(canvas)
+        return PixelArray(canvas)
 
     def svg(self) -> bytes:
         """Return the drawing alone, on a transparent background, in the size of the picture."""
@@ -218,21 +218,6 @@ class Drawing:
     def _stars(self, pen: "_Pen") -> None:
         wishes = [(star.label, star.x, star.y, 3.0, 3.0, _STAR) for star in self.stars]
         pen.placed(wishes, 0.8)
-
-
-@dataclass(frozen=True)
-class _Canvas:
-    """A finished drawing, ``(ny, nx, 4)`` uint8, row 0 at the bottom."""
-
-    pixels: np.ndarray
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        ny, nx = self.pixels.shape[:2]
-        return ny, nx
-
-    def rows(self, start: int, stop: int) -> np.ndarray:
-        return np.multiply(self.pixels[start:stop, :, :3], 257, dtype=np.uint16)
 
 
 @dataclass(frozen=True)

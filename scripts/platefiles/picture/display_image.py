@@ -9,11 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fits.products_io import map_image, read_header
+from platefiles.fits.image_rows import ImageRows
+from platefiles.fits.products_io import read_header
 from platefiles.fits.tables import read_columns
-
-OFFSET = np.uint16(0x8000)
-"""What unsigned 16-bit values are stored less of: FITS 4.0, section 5.2.5, BZERO 32768."""
 
 DRAWING = "DRAWING"
 """Table of one row: how it was drawn."""
@@ -42,8 +40,8 @@ class DisplayImage:
     """
 
     def __init__(self, path: str | Path):
-        self._words = map_image(path)
-        self.shape: tuple[int, int] = (self._words.shape[1], self._words.shape[2])
+        self._rows = ImageRows.of(path)
+        self.shape: tuple[int, int] = self._rows.shape[1:]
         self.header: Mapping[str, Any] = read_header(path, "SCI")
         drawing = read_columns(path, DRAWING)
         self.method, self.colours = str(drawing["method"][0]), int(drawing["colours"][0])
@@ -51,21 +49,4 @@ class DisplayImage:
 
     def rows(self, start: int, stop: int) -> np.ndarray:
         """Return ``(stop - start, nx, 3)`` uint16 sRGB display values, row 0 at the bottom."""
-        words = np.moveaxis(self._words[:, start:stop], 0, -1)
-        return words.astype(np.int16, order="C").view(np.uint16) ^ OFFSET
-
-
-def stored(pixels: np.ndarray) -> np.ndarray:
-    """Return a strip as it is stored.
-
-    Parameters
-    ----------
-    pixels : numpy.ndarray
-        ``(rows, nx, 3)`` uint16 display values.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``(3, rows, nx)`` int16.
-    """
-    return np.moveaxis((pixels ^ OFFSET).view(np.int16), -1, 0)
+        return np.ascontiguousarray(np.moveaxis(self._rows(start, stop), 0, -1))

@@ -20,9 +20,8 @@ from platefiles.picture.png_file import write_png
 from platefiles.provenance.activities import Making
 from platefiles.provenance.content_digest import seal_file, sealed
 from platefiles.provenance.xmp import packet
+from platelib.picture.pixels import PixelArray, Pixels
 from platelib.picture.png_filter import to_8_bits
-from platelib.picture.reduced import Pixels
-from platelib.picture.shrink import PixelArray
 
 JPEG_QUALITY = 92
 _EXIF_DESCRIPTION, _EXIF_SOFTWARE = 0x010E, 0x0131
@@ -177,7 +176,7 @@ def _jpeg(target: BinaryIO, pixels: Pixels, label: Label, quality: int, _threads
     upright = np.empty((ny, nx, 3), dtype=np.uint8)
     for start in range(0, ny, _ROWS):
         stop = min(start + _ROWS, ny)
-        rows = to_8_bits(np.ascontiguousarray(pixels.rows(start, stop)))
+        rows = to_8_bits(pixels.rows(start, stop))
         upright[ny - stop : ny - start] = rows[::-1]
     Image.fromarray(upright).save(
         target,

@@ -18,6 +18,7 @@ from platefiles.provenance.activities import Record
 from platefiles.provenance.record import read_record, results_of
 from platefiles.provenance.record_checks import check_record
 from platefiles.provenance.xmp import Origin, read_origin
+from platelib.picture.pixels import PixelArray
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
@@ -34,7 +35,7 @@ def is_picture(path: str | Path) -> bool:
     return Path(path).suffix.lower() in PICTURES
 
 
-class PictureFile:
+class PictureFile(PixelArray):
     """The pixels of a picture file, row 0 at the bottom.
 
     Parameters
@@ -50,19 +51,9 @@ class PictureFile:
 
     def __init__(self, path: str | Path):
         with _reading(path):
-            self._pixels = _decoded(Path(path))[::-1]
-        _check_colours(path, self._pixels.shape, self._pixels.dtype)
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Number of rows and columns."""
-        ny, nx, _ = self._pixels.shape
-        return ny, nx
-
-    def rows(self, start: int, stop: int) -> np.ndarray:
-        """Return ``(stop - start, nx, 3)`` uint16 sRGB display values."""
-        rows = self._pixels[start:stop]
-        return np.multiply(rows, 257 if rows.dtype == np.uint8 else 1, dtype=np.uint16)
+            pixels = _decoded(Path(path))[::-1]
+        _check_colours(path, pixels.shape, pixels.dtype)
+        super().__init__(pixels)
 
     @property
     def planes(self) -> "list[_Colour]":

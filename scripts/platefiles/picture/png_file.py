@@ -20,8 +20,8 @@ from typing import BinaryIO
 import numpy as np
 from PIL import Image, PngImagePlugin
 
+from platelib.picture.pixels import Pixels
 from platelib.picture.png_filter import filtered, to_8_bits
-from platelib.picture.reduced import Pixels
 
 _STRIP_ROWS = 64
 _LEVEL, _BITS, _MEMORY = 1, -15, 9
@@ -80,7 +80,7 @@ def _lines(pixels: Pixels, start: int, stop: int) -> np.ndarray:
     """Return filtered lines, counted from the top of the picture."""
     ny, nx = pixels.shape
     first = max(start - 1, 0)
-    rows = to_8_bits(np.ascontiguousarray(pixels.rows(ny - stop, ny - first)[::-1]))
+    rows = to_8_bits(pixels.rows(ny - stop, ny - first)[::-1])
     lines = rows.reshape(len(rows), 3 * nx)
     above = lines[0] if start else np.zeros(3 * nx, dtype=np.uint8)
     return filtered(lines[start - first :], above)

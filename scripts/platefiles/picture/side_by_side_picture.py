@@ -8,7 +8,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from platefiles.core.atomic_write import write_whole
-from platelib.picture.reduced import Pixels
+from platelib.picture.pixels import Pixels
 from platelib.picture.side_by_side import Panels
 
 _GAP, _TEXT, _BAND = 8, 16, 30

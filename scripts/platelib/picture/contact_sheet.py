@@ -7,8 +7,8 @@ import numpy as np
 from platelib.background.surface import SkySurface
 from platelib.colour.grey_sky import measure_sky
 from platelib.colour.srgb import encode
+from platelib.picture.pixels import Pixels
 from platelib.picture.reduced import (
-    Pixels,
     Rows,
     reduced_light,
     reduced_without_gaps,

@@ -1,4 +1,4 @@
-"""Filters of PNG: what is left of a pixel when its neighbours have been subtracted.
+"""PNG filters: differences of each byte from a prediction by its neighbours.
 
 References
 ----------
@@ -22,7 +22,7 @@ def to_8_bits(pixels: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     pixels : numpy.ndarray
-        Uint16 of any shape, C-contiguous.
+        Uint16 of any shape.
 
     Returns
     -------
@@ -30,7 +30,7 @@ def to_8_bits(pixels: np.ndarray) -> np.ndarray:
         Uint8.
     """
     result = np.empty(pixels.shape, dtype=np.uint8)
-    _round(read_only(pixels.reshape(-1)), result.reshape(-1))
+    _round(read_only(np.ascontiguousarray(pixels).reshape(-1)), result.reshape(-1))
     return result
 
 

@@ -1,20 +1,23 @@
-"""Images made smaller by averaging squares of pixels, while their rows are read."""
+"""Images and pictures made smaller by averaging, while their rows are read."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from PIL import Image
 
 from platelib.bad_pixels.inpaint import inpaint_gaps
 from platelib.colour.grey_sky import levels_of_light
 from platelib.colour.sky_cells import CELL_PX
-from platelib.colour.srgb import light_of_levels
+from platelib.colour.srgb import encode, light_of_levels
 from platelib.numerics.pieces import pieces_of
+from platelib.picture.pixels import PixelArray, Pixels
 
 _STRIP_PX = 1 << 19
 _SAMPLE_PX = 1 << 22
 _FULL = 65535
+_ROWS = 256
 
 
 class Rows(Protocol):
@@ -32,23 +35,6 @@ class Rows(Protocol):
 
     def __call__(self, start: int, stop: int) -> np.ndarray:
         """Return rows of all planes, ``(n, stop - start, nx)``."""
-
-
-class Pixels(Protocol):
-    """A picture whose rows are read as they are needed, row 0 at the bottom.
-
-    Attributes
-    ----------
-    shape : tuple of int
-        ``(ny, nx)``.
-    """
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Return number of rows and columns."""
-
-    def rows(self, start: int, stop: int) -> np.ndarray:
-        """Return ``(stop - start, nx, 3)`` uint16 sRGB display values."""
 
 
 OnStrip = Callable[[int, np.ndarray], None]
@@ -230,3 +216,34 @@ def _sample(rows: Rows) -> np.ndarray:
     step = CELL_PX * max(1, round(ny * nx / _SAMPLE_PX))
     starts = range(0, max(1, ny - CELL_PX + 1), step)
     return np.concatenate([rows(y, min(y + CELL_PX, ny)) for y in starts], axis=1)
+
+
+def shrunk_to(pixels: Pixels, longest_px: int | None) -> Pixels:
+    """Make a picture smaller by averaging its light over the area of each new pixel.
+
+    Parameters
+    ----------
+    pixels : Pixels
+    longest_px : int or None
+        Pixels of the longer side; pictures are never enlarged, and None leaves them as they are.
+
+    Returns
+    -------
+    Pixels
+    """
+    ny, nx = pixels.shape
+    if longest_px is None or longest_px >= max(ny, nx):
+        return pixels
+    scale = longest_px / max(ny, nx)
+    size = max(1, round(nx * scale)), max(1, round(ny * scale))
+    light_of = light_of_levels().astype(np.float32)
+    result = np.empty((size[1], size[0], 3), dtype=np.uint16)
+    light = np.empty((ny, nx), dtype=np.float32)
+    for index in range(3):
+        for start in range(0, ny, _ROWS):
+            rows = pixels.rows(start, min(start + _ROWS, ny))
+            light[start : start + len(rows)] = light_of[rows[..., index]]
+        small = Image.fromarray(light).resize(size, Image.Resampling.BOX)
+        display = encode(np.clip(np.asarray(small), 0, 1))
+        result[..., index] = np.rint(display * _FULL).astype(np.uint16)
+    return PixelArray(result)

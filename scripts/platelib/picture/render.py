@@ -76,7 +76,7 @@ class Picture(Rendering):
     pixels: np.ndarray
 
 
-class Drawing:
+class Renderer:
     """A picture ready to be drawn, strip by strip.
 
     Parameters
@@ -142,7 +142,7 @@ class Drawing:
         """Planes without the luminance: 1 for a grey picture, else 3."""
         return len(self._colours)
 
-    def draw(self, put: Callable[[int, np.ndarray], None], threads: int = 1) -> Rendering:
+    def render(self, put: Callable[[int, np.ndarray], None], threads: int = 1) -> Rendering:
         """Draw the picture and hand it over in strips.
 
         Parameters
@@ -153,16 +153,12 @@ class Drawing:
         threads : int
             Strips drawn at a time; it changes no bit.
         """
-        finish, steps = self._finish, list(self._steps)
-        strips, black = self._strip, 0
-        if finish.colour_denoise or finish.local_contrast:
-            whole = np.empty((*self.shape, 3), dtype=np.uint16)
-            black = sum(self._each(lambda rows: _copied(whole, rows, self._strip(rows)), threads))
-            whole = self._finished(whole, steps)
-            strips = lambda rows: (whole[rows], 0)  # noqa: E731
+        steps, whole, black = list(self._steps), None, 0
+        if self._finish.colour_denoise or self._finish.local_contrast:
+            whole, black = self._finished(steps, threads)
 
         def drawn(rows: slice) -> tuple[int, np.ndarray]:
-            pixels, gaps = strips(rows)
+            pixels, gaps = self._strip(rows) if whole is None else (whole[rows], 0)
             put(rows.start, pixels)
             return gaps, self._sky_light(rows, pixels)
 
@@ -207,8 +203,15 @@ class Drawing:
         )
         return pixels, black
 
-    def _finished(self, pixels: np.ndarray, steps: list[str]) -> np.ndarray:
-        """Take the steps that need the whole picture, and say which."""
+    def _finished(self, steps: list[str], threads: int) -> tuple[np.ndarray, int]:
+        """Draw the whole picture, take the steps that need all of it, and say which."""
+        pixels = np.empty((*self.shape, 3), dtype=np.uint16)
+
+        def drawn(rows: slice) -> int:
+            pixels[rows], gaps = self._strip(rows)
+            return gaps
+
+        black = sum(self._each(drawn, threads))
         if self._finish.colour_denoise and len(self._colours) == 3:
             pixels, said = denoise_colour(pixels, self._finish.colour_denoise)
             steps.append(said)
@@ -216,7 +219,7 @@ class Drawing:
             sky, lift = self._look.sky_level, self._look.max_chroma_gain
             pixels, said = enhance_local_contrast(pixels, self._finish.local_contrast, sky, lift)
             steps.append(said)
-        return pixels
+        return pixels, black
 
     def _sky_light(self, rows: slice, pixels: np.ndarray) -> np.ndarray:
         """Return the linear light ``(n, 3)`` of the sky in every 16th row of a strip."""
@@ -238,26 +241,21 @@ def render(
     Parameters
     ----------
     planes : numpy.ndarray
-        ``(3, ny, nx)`` float32 red, green, blue or ``(1, ny, nx)`` grey; see `Drawing`.
+        ``(3, ny, nx)`` float32 red, green, blue or ``(1, ny, nx)`` grey; see `Renderer`.
     luminance : numpy.ndarray or None
         ``(ny, nx)`` float32.
     look, finish, saturation
-        See `Drawing`.
+        See `Renderer`.
     """
     everything = planes.copy() if luminance is None else np.concatenate([planes, luminance[None]])
-    drawing = Drawing(everything, look, finish, saturation)
-    pixels = np.empty((*drawing.shape, 3), dtype=np.uint16)
+    renderer = Renderer(everything, look, finish, saturation)
+    pixels = np.empty((*renderer.shape, 3), dtype=np.uint16)
 
     def put(start: int, strip: np.ndarray) -> None:
         pixels[start : start + len(strip)] = strip
 
-    rendering = drawing.draw(put)
+    rendering = renderer.render(put)
     return Picture(**vars(rendering), pixels=pixels)
-
-
-def _copied(whole: np.ndarray, rows: slice, strip: tuple[np.ndarray, int]) -> int:
-    whole[rows] = strip[0]
-    return strip[1]
 
 
 def _mean_lab(light: np.ndarray) -> tuple[float, float, float]:

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platelib.picture.reduced import Pixels, Rows, reduced, reduced_display, reduction
+from platelib.picture.pixels import Pixels
+from platelib.picture.reduced import Rows, reduced, reduced_display, reduction
 from platelib.picture.render import choose_curve, mean_plane
 from platelib.picture.stretch import Look, stretch_planes
 
