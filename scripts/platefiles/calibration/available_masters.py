@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from platefiles.calibration.compatibility import Fit, Tolerance, fits
 from platefiles.calibration.grouping import Pool, flat_pools, pools_of, unique_names
@@ -55,9 +56,18 @@ class Shelf:
     left_out: tuple[Frame, ...]
     far_bias: tuple[str, ...]
 
+    @cached_property
+    def _by_first_frame(self) -> dict[tuple[str, str], MasterGroup]:
+        """Masters by kind and the first frame of their pool, which is in no other."""
+        return {
+            (kind, pool.frames[0].id): master
+            for kind, pools in self.pools.items()
+            for pool, master in zip(pools, self.masters[kind], strict=True)
+        }
+
     def master(self, pool: Pool) -> MasterGroup:
         """Return the master of a pool."""
-        return self.masters[pool.kind][self.pools[pool.kind].index(pool)]
+        return self._by_first_frame[pool.kind, pool.frames[0].id]
 
 
 def fill_shelf(frames: Sequence[Frame], tolerance: Tolerance, min_flats: int) -> Shelf:

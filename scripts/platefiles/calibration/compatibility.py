@@ -4,7 +4,7 @@ import math
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
-from platefiles.calibration.grouping import ENOUGH, Pool, days_apart, mismatches
+from platefiles.calibration.grouping import ENOUGH, Pool, days_apart, mismatches, setting_of
 from platefiles.frames.frame import Frame
 
 _CAMERA = {"camera", "size", "binning", "gain", "offset"}
@@ -60,6 +60,36 @@ class Fit:
             self.pool.night,
             self.pool.name,
         )
+
+
+class FlatPools:
+    """Pools of flats by camera setting, channel and night.
+
+    Without it, each night's lights would be compared with the flats of all nights.
+
+    Parameters
+    ----------
+    pools : iterable of Pool
+    """
+
+    def __init__(self, pools: Iterable[Pool]) -> None:
+        self._all = list(pools)
+        self._alike: dict[Hashable, dict[str, Pool]] = {}
+        for pool in self._all:
+            key = setting_of(pool.frames[0]), pool.channel
+            self._alike.setdefault(key, {})[pool.night] = pool
+
+    def candidates(self, sought: Frame) -> list[Pool]:
+        """Return the pools of which one is the best for a light.
+
+        Of a light's setting and channel, the pool of its night comes before all others, and each
+        one before those of other settings or channels.
+        """
+        alike = self._alike.get((setting_of(sought), sought.channel), {})
+        own = alike.get(sought.night)
+        if own is not None and days_apart(own.night, sought.night) == 0:
+            return [own]
+        return list(alike.values()) or self._all
 
 
 def looked_at(kind: str, sought: Frame) -> Hashable:

@@ -1,7 +1,7 @@
 """Calibration frames pooled by camera setting, sensor temperature and exposure."""
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -110,8 +110,9 @@ def flat_pools(frames: Iterable[Frame], min_flats: int) -> tuple[list[Pool], lis
 def unique_names(pools: Sequence[Pool]) -> list[str]:
     """Return names of pools; equal names get a digest of the pool's first frame."""
     names = [pool.name for pool in pools]
+    counts = Counter(names)
     return [
-        name if names.count(name) == 1 else f"{name}_{digest(pool.frames[0].id, 4)}"
+        name if counts[name] == 1 else f"{name}_{digest(pool.frames[0].id, 4)}"
         for name, pool in zip(names, pools, strict=True)
     ]
 
@@ -143,6 +144,12 @@ def mismatches(frame: Frame, other: Frame) -> tuple[list[str], list[str]]:
     return wrong, unknown
 
 
+def setting_of(frame: Frame) -> tuple[object, ...]:
+    """Return the camera setting of a frame; frames with equal ones have no `mismatches`."""
+    size = frame.width_px, frame.height_px, frame.binning
+    return slug(frame.camera), *size, frame.gain, frame.offset
+
+
 def days_apart(one: str, other: str) -> int:
     """Return the days between two nights; a very large number if one is undated or pooled."""
     try:
@@ -168,8 +175,7 @@ def temperature_slug(temperature_c: float | None) -> str:
 def _by_setting(frames: Iterable[Frame]) -> list[list[Frame]]:
     groups: dict[tuple[object, ...], list[Frame]] = defaultdict(list)
     for frame in sorted(frames, key=lambda frame: frame.id):
-        size = frame.width_px, frame.height_px, frame.binning
-        groups[slug(frame.camera), *size, frame.gain, frame.offset].append(frame)
+        groups[setting_of(frame)].append(frame)
     return list(groups.values())
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from platefiles.calibration.available_masters import KINDS, MasterGroup, Shelf, fill_shelf
-from platefiles.calibration.compatibility import Fit, Tolerance, fits, looked_at
+from platefiles.calibration.compatibility import Fit, FlatPools, Tolerance, fits, looked_at
 from platefiles.calibration.matching_notes import exposure_notes, notes_on
 from platefiles.calibration.missing_calibration import Shortfall, sentences
 from platefiles.calibration.note import Note, NoteKind
@@ -105,6 +105,7 @@ class _Matcher:
         self.shortfalls: list[Shortfall] = []
         self.chosen: dict[str, list[Fit]] = {}
         self._found: dict[Hashable, list[Fit]] = {}
+        self._flats = FlatPools(shelf.pools["flat"])
 
     def serve(self, light: Frame) -> Calibrators:
         self.chosen[light.id] = []
@@ -137,10 +138,16 @@ class _Matcher:
         return best
 
     def _fits(self, kind: str, light: Frame) -> list[Fit]:
-        """Compare the pools of a kind with a light, once for all lights with equal facts."""
+        """Compare pools of a kind with a light, once for all lights with equal facts; best first.
+
+        Flats that cannot be the best are left away.
+        """
         alike = looked_at(kind, light)
         if alike not in self._found:
-            self._found[alike] = fits(kind, light, self._shelf.pools[kind], self._tolerance)
+            pools = self._shelf.pools[kind]
+            if kind == "flat":
+                pools = self._flats.candidates(light)
+            self._found[alike] = fits(kind, light, pools, self._tolerance)
         return self._found[alike]
 
     def _scalable(self, kind: str, light: Frame, found: list[Fit]) -> Fit | None:

@@ -75,20 +75,24 @@ class ProjectPlan:
         present = {frame.channel for frame in self.frames if frame.role == "light"}
         return tuple(name for name in in_order(self.loaded.project.channels) if name in present)
 
+    @cached_property
+    def _lights(self) -> dict[str, dict[str | None, list[Frame]]]:
+        """Lights by channel and night, and of all nights under None, by start and id."""
+        lights = (frame for frame in self.frames if frame.role == "light")
+        found: dict[str, dict[str | None, list[Frame]]] = {}
+        for frame in sorted(lights, key=lambda frame: (frame.start_utc, frame.id)):
+            nights = found.setdefault(frame.channel, {None: []})
+            nights[None].append(frame)
+            nights.setdefault(frame.night, []).append(frame)
+        return found
+
     def lights(self, channel: str, night: str | None = None) -> list[Frame]:
         """Lights of a channel, of one night if given, by start and id."""
-        found = [
-            frame
-            for frame in self.frames
-            if frame.role == "light"
-            and frame.channel == channel
-            and (night is None or frame.night == night)
-        ]
-        return sorted(found, key=lambda frame: (frame.start_utc, frame.id))
+        return list(self._lights.get(channel, {}).get(night, ()))
 
     def nights(self, channel: str) -> list[str]:
         """Nights on which a channel has lights."""
-        return sorted({frame.night for frame in self.lights(channel)})
+        return sorted(night for night in self._lights.get(channel, {}) if night is not None)
 
     @property
     def objects_path(self) -> str | None:
