@@ -57,6 +57,7 @@ rule draw_picture:
             "results/{project}/picture/{picture}.fits",
             of="results/{project}/picture/{picture}.display.fits",
         ),
+        crop=plans.crop,
         newer=plans.newer("results/{project}/picture/{picture}.display.fits"),
     output:
         "results/{project}/picture/{picture}.display.fits",

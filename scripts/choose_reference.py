@@ -1,4 +1,4 @@
-"""Choose the sub whose pixels become the grid, and a photometric reference for each channel."""
+"""Choose the sub whose pixels become the grid; the photometric reference and crop of channels."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -10,14 +10,16 @@ from platefiles.config.lock_file import NEW_GRID_LINE, Lock, lock_text, pinned_w
 from platefiles.core.atomic_write import write_whole
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log, log
+from platefiles.registration.pinned_crop import choose_crop
 from platefiles.settings.job import JobSettings, Names, StepJob
-from platefiles.settings.registration import Roundness
+from platefiles.settings.registration import Registration, Roundness
 from platefiles.subs.measures import MeasuredSub, read_measures
 from platelib.registration.frame_selection import counted
 
 
 class _Settings(JobSettings):
     quality: Roundness
+    registration: Registration
 
 
 class Job(StepJob):
@@ -36,7 +38,8 @@ def choose_reference(
 
     The reference of a channel is its sub with the most stars for its seeing; that of the grid is
     the best of the first channel in ``job.channels`` that has any usable sub, unless the
-    project names one. A channel without a usable sub is left for a later run.
+    project names one. A channel without a usable sub is left for a later run. The crop of a
+    channel is the part of the grid that at least half of its present exposure covers.
 
     Parameters
     ----------
@@ -67,6 +70,8 @@ def choose_reference(
         log.info(NEW_GRID_LINE)
     chosen = {channel: sub.id for channel, sub in best.items()} | lock.photometry
     lock = replace(lock, photometry={c: chosen[c] for c in given.channels if c in chosen})
+    crop = choose_crop(by_channel, lock, given.settings.registration, limit)
+    lock = replace(lock, crop={c: crop[c] for c in given.channels if c in crop})
     log.info("%s", pinned_words(lock))
     write_whole(path_to_lock, lambda target: target.write(lock_text(lock).encode()))
 

@@ -5,10 +5,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict
 from skimage.color import deltaE_ciede2000
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
+from platefiles.fits.grid_place import GridPlace
 from platefiles.fits.products_io import has_image, map_image, read_header
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
@@ -21,7 +23,7 @@ from platefiles.settings.job import JobSettings, StepJob
 from platefiles.settings.picture import Crop, Finish, Stretch
 from platelib.picture import postprocessing
 from platelib.picture.render import Renderer, Rendering
-from platelib.picture.reproject_crop import covered_part
+from platelib.picture.reproject_crop import beyond_part, covered_part
 from platelib.picture.stretch import AsinhCurve, Look
 
 _ROWS = 256
@@ -45,10 +47,20 @@ class _Settings(JobSettings):
     geometry: Crop
 
 
+class Part(BaseModel):
+    """A part of the grid: first and last column and row, from 1."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    columns: tuple[int, int]
+    rows: tuple[int, int]
+
+
 class Job(StepJob):
-    """The job of drawing: settings."""
+    """The job of drawing: settings, and the part of the grid that is shown at most."""
 
     settings: _Settings
+    part: Part | None = None
 
 
 def draw_picture(
@@ -58,6 +70,7 @@ def draw_picture(
     job: Mapping[str, Any] | None = None,
     finish: Finish | None = None,
     crop: str = "common",
+    shown: Part | None = None,
     threads: int = 1,
 ) -> Rendering:
     """Stretch the linear image and write the display image.
@@ -78,6 +91,8 @@ def draw_picture(
     crop : str
         ``common`` cuts off rows and columns at the edge that some channel does not cover; ``none``
         leaves them, in black.
+    shown : Part, optional
+        The part of the grid that is shown at most, unless ``crop`` is ``none``.
     threads : int
         Strips drawn at a time; it changes no bit.
 
@@ -95,7 +110,8 @@ def draw_picture(
     images = [*map_image(path)]
     if has_image(path, "LUMINANCE"):
         images.append(map_image(path, "LUMINANCE"))
-    part = _part(images, crop)
+    header = read_header(path, "SCI")
+    part = _part(images, crop, None if shown is None else _beyond(header, shown))
     saturation = map_image(path, "CORES")[part] if has_image(path, "CORES") else None
     finishing = postprocessing.Finish(**(finish or Finish()).model_dump())
     try:
@@ -109,7 +125,9 @@ def draw_picture(
         "columns %d to %d, rows %d to %d of the linear image, from 0",
         *(columns.start, columns.stop - 1, rows.start, rows.stop - 1),
     )
-    place = cropped_cards(read_header(path, "SCI"), rows.start, columns.start)
+    place = cropped_cards(header, rows.start, columns.start)
+    if (lies := GridPlace.of(header)) is not None:
+        place += lies.cropped(rows.start, columns.start).cards
     image = ((3, *renderer.shape), "u2", place, None)
     cards = [] if job is None else making_cards("draw_picture", job)
     with StreamedProduct(path_to_display, cards, {"SCI": image}) as product:
@@ -127,7 +145,17 @@ def draw_picture(
     return rendering
 
 
-def _part(images: Sequence[np.ndarray], crop: str) -> tuple[slice, slice]:
+def _beyond(header: Any, shown: Part) -> np.ndarray:
+    """Return the pixels of a linear image beyond a part of the grid."""
+    (left, right), (bottom, top) = shown.columns, shown.rows
+    place = GridPlace.of(header) or GridPlace()
+    part = (slice(bottom - 1, top), slice(left - 1, right))
+    return beyond_part((header["NAXIS2"], header["NAXIS1"]), part, place.matrix, place.shift)
+
+
+def _part(
+    images: Sequence[np.ndarray], crop: str, beyond: np.ndarray | None
+) -> tuple[slice, slice]:
     """Return the rows and columns of the linear image to draw."""
     ny, nx = images[0].shape
     if crop == "none":
@@ -136,7 +164,7 @@ def _part(images: Sequence[np.ndarray], crop: str) -> tuple[slice, slice]:
     for image in images:
         for start in range(0, ny, _ROWS):
             missing[start : start + _ROWS] |= ~np.isfinite(image[start : start + _ROWS])
-    return covered_part(missing)
+    return covered_part(missing, beyond)
 
 
 def _native(images: Sequence[np.ndarray], part: tuple[slice, slice]) -> np.ndarray:
@@ -193,5 +221,6 @@ if __name__ == "__main__":
             job.recorded,
             job.settings.finish,
             job.settings.geometry.crop,
+            job.part,
             snakemake.threads,
         )

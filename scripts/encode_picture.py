@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from platefiles.fits.grid_place import GridPlace
 from platefiles.fits.products_io import has_image
 from platefiles.fits.tables import read_columns, rows_of
 from platefiles.fits.wcs_cards import picture_wcs, scaled_wcs
@@ -59,9 +60,13 @@ def encode_picture(
         bands = bands_of(rows_of(read_columns(path_to_linear_image, "INPUTS")), display.colours)
     wcs = picture_wcs(display.header)
     avm = avm_elements(bands, wcs and scaled_wcs(wcs, display.shape, pixels.shape), pixels.shape)
+    place = GridPlace.of(display.header)
+    grid = place.resized(display.shape, pixels.shape).text if place else ""
     inputs = {"display": path_to_display, "linear_image": path_to_linear_image}
     label = drawn_label("encode_picture", path_to_picture, job, inputs, display.method)
-    write_picture(path_to_picture, pixels, replace(label, avm=avm), jpeg_quality, threads)
+    write_picture(
+        path_to_picture, pixels, replace(label, avm=avm, grid=grid), jpeg_quality, threads
+    )
     log.info("%d x %d px", *pixels.shape[::-1])
 
 

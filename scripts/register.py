@@ -120,8 +120,9 @@ def register(
         if any(sub.id == reference.id for sub in nights[path]):
             own = path in paths_to_measures
             inputs["reference"] = [path if own else measured_alone(read_record(path), reference.id)]
-    # Channels that the lock file may pin later are nothing to this one.
-    pinned = replace(lock, photometry={given.channel: lock.photometry[given.channel]})
+    # Channels that the lock file may pin later are nothing to this one, nor is the crop.
+    own = {given.channel: lock.photometry[given.channel]}
+    pinned = replace(lock, photometry=own, crop=None)
     texts = {"lock": lock_text(pinned)}
     record = record_hdu("register", path_to_registration, job, inputs, texts)
     stars = stars_hdu(subs[bright].good_stars, matches[bright].transform)

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from draw_picture import draw_picture
+from draw_picture import Part, draw_picture
 from encode_picture import encode_picture
 
 from platefiles.core.hashing import file_sha256
@@ -23,10 +23,11 @@ def draw_files(
     title: str,
     finish: Finish | None = None,
     crop: str = "common",
+    shown: Part | None = None,
 ) -> Picture:
     """Draw a linear image and encode it; return what was drawn."""
     place = pictures[0].with_suffix(".display.fits")
-    rendering = draw_picture(linear_image, place, stretch, finish=finish, crop=crop)
+    rendering = draw_picture(linear_image, place, stretch, finish=finish, crop=crop, shown=shown)
     for path in pictures:
         encode_picture(place, linear_image, path, {"title": title})
     display = DisplayImage(place)

@@ -2,6 +2,7 @@ import json
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from choose_reference import choose_reference
 from measure_stars import measure_stars
 from register import register
 
-from platefiles.config.lock_file import Lock, lock_text, read_lock
+from platefiles.config.lock_file import Lock, Part, lock_text, read_lock
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import read_header, read_table
 from platefiles.plan.calibration_jobs import measure_stars_job
@@ -260,6 +261,31 @@ def test_grid_is_a_round_sub_of_the_luminance_channel(bench):
     for channel, sub in lock.photometry.items():
         assert bench.plan.by_id[sub].channel == channel
         assert bench.plan.by_id[sub].name not in (TRAILED, HAZY)
+
+
+def test_the_crop_is_what_half_of_the_exposure_covers(bench, subs):
+    """Each channel is pinned to a part of the grid; half of its subs or more cover its corners."""
+    crop = read_lock(bench.make_lock()).crop
+    assert set(crop) == set(CHANNELS)
+    for channel, ((left, right), (bottom, top)) in crop.items():
+        assert (right - left + 1) * (top - bottom + 1) > 0.85 * 320 * 240
+        used = [sub for sub in subs[channel][0] if sub.facts["state"] == "used"]
+        x, y = np.array([(x, y) for x in (left, right) for y in (bottom, top)]).T - 1.0
+        inside = np.zeros(4)
+        for sub in used:
+            raw_x, raw_y = sub.transform(x, y)
+            inside += (np.abs(raw_x - 159.5) < 159.6) & (np.abs(raw_y - 119.5) < 119.6)
+        assert (inside >= len(used) / 2).all(), channel
+
+
+def test_a_pinned_crop_stays_and_a_missing_one_is_chosen(bench, tmp_path):
+    """Of a lock file without crop, only the crop is written; parts that are pinned are kept."""
+    lock = read_lock(bench.make_lock())
+    path, own = tmp_path / "a.lock.yaml", Part((11, 300), (12, 200))
+    for crop, expected in ((None, lock.crop), ({"b": own}, lock.crop | {"b": own})):
+        path.write_text(lock_text(replace(lock, crop=crop)))
+        choose_reference(bench.all_measures(), path, _grid_job(bench))
+        assert read_lock(path) == replace(lock, crop=expected)
 
 
 def test_order_of_the_nights_does_not_move_the_grid(bench, tmp_path):

@@ -11,6 +11,7 @@ from platecli.arguments.naming import add_directory, file_word
 from platecli.text.differing import columns, percent
 from platecli.text.screen import show
 from platefiles.audit.environment_changes import changes, surroundings
+from platefiles.audit.grid_overlap import lay_over
 from platefiles.audit.product_differences import (
     PlaneDifference,
     compare_colours,
@@ -18,21 +19,21 @@ from platefiles.audit.product_differences import (
 )
 from platefiles.audit.product_versions import SubChange, setting_changes, state_counts, sub_changes
 from platefiles.core.errors import UserError
-from platefiles.fits.hdu_layout import BrokenFits, read_blocks
 from platefiles.fits.image_rows import PlaneRows
 from platefiles.fits.products_io import read_header
 from platefiles.integration.sub_rows import SubRow, read_sub_rows
 from platefiles.picture.picture_source import (
     PictureFile,
     is_picture,
-    picture_shape,
     product_of,
     record_of,
 )
 from platefiles.picture.side_by_side_picture import write_side_by_side
 from platefiles.provenance.activities import Record
 from platefiles.settings.picture import Stretch
-from platelib.picture.image_difference import PERCENTILES, Difference
+from platelib.picture.image_difference import PERCENTILES, Difference, Overlap
+from platelib.picture.pixels import PixelsPart
+from platelib.picture.reduced import RowsPart
 from platelib.picture.side_by_side import Panels, display_panels, linear_panels
 from platelib.picture.stretch import Look
 
@@ -87,16 +88,22 @@ def run(args: argparse.Namespace) -> int:
     if args.into is not None and (args.into.suffix.lower() != ".png" or args.into.exists()):
         msg = f"--into {args.into}: name a new file that ends with .png"
         raise UserError(msg)
-    check_shapes(first, second)
+    versions = (_Version.of(first), _Version.of(second))
+    laid = lay_over((first, second), [version.record for version in versions])
+    common = laid.common
     show([f"A  {first}", f"B  {second}"])
-    show(_making_lines(_Version.of(first), _Version.of(second)))
-    pictures = (PictureFile(first), PictureFile(second)) if is_picture(first) else None
+    show(_making_lines(*versions))
+    show([*_common_lines(common), *([laid.note] if laid.note else [])])
+    pictures = _picture_parts(first, second, common) if is_picture(first) else None
     if pictures is not None:
-        show(_lines(compare_colours(*pictures), _unit(first)))
+        planes = compare_colours(*pictures)
     else:
-        show(_lines(compare_files(first, second, left_out=_COUNTS).planes, _unit(first)))
+        planes = compare_files(first, second, _COUNTS, common).planes
+    show(_lines(planes, _unit(first)))
     if args.into is not None:
-        panels = display_panels(*pictures) if pictures else _linear_panels(first, second)
+        panels = (
+            display_panels(*pictures) if pictures else _linear_panels(first, second, laid.common)
+        )
         span = f"black to white ±{panels.limit:.3g} {_unit(first)}".rstrip()
         last = f"B - A, {span}" if panels.limit else "B - A: no pixel differs"
         write_side_by_side(args.into, panels, (f"A  {first}", f"B  {second}", last))
@@ -104,37 +111,19 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def check_shapes(first: Path, second: Path) -> None:
-    """Refuse two files that do not lie on one grid.
-
-    Raises
-    ------
-    UserError
-        With both sizes.
-    """
-    shapes = [_shape(file) for file in (first, second)]
-    if shapes[0] != shapes[1]:
-        sizes = " and ".join(" x ".join(map(str, reversed(shape))) for shape in shapes)
-        msg = (
-            f"{first} and {second} cannot be compared pixel by pixel: they lie on different grids "
-            f"({sizes} pixels); versions of one project with one lock file have the same"
-        )
-        raise UserError(msg)
-
-
-def _shape(file: Path) -> tuple[int, ...]:
-    if is_picture(file):
-        return picture_shape(file)
-    try:
-        read_blocks(file)  # report a truncated file before its data are read
-        header = read_header(file, "SCI")
-        return tuple(int(header[f"NAXIS{axis}"]) for axis in range(header["NAXIS"], 0, -1))
-    except BrokenFits as error:
-        msg = f"{file}: {error}; name a whole FITS file"
-        raise UserError(msg) from error
-    except (KeyError, ValueError, TypeError, OSError) as error:
-        msg = f"{file}: holds no image of a picture or a channel (no SCI)"
-        raise UserError(msg) from error
+def _common_lines(common: Overlap) -> Iterator[str]:
+    """Say which area is compared, and what each image has outside it."""
+    if common.is_all:
+        return
+    ny, nx = common.shape
+    parts = []
+    for number, name in enumerate("AB"):
+        left, right, below, above = common.margins(number)
+        share = percent(common.share_outside(number))
+        sides = f" (pixels: left {left}, right {right}, below {below}, above {above})"
+        is_more = any(common.margins(number))
+        parts.append(f"{name} has {share if is_more else 'nothing'} outside{sides * is_more}")
+    yield f"common area: {nx} x {ny} pixels; {'; '.join(parts)}"
 
 
 def _making_lines(one: _Version, other: _Version) -> Iterator[str]:
@@ -202,7 +191,12 @@ def _row(name: str, found: Difference, unit: str) -> tuple[str, ...]:
     return (name, percent(found.share), *(f"{number:.3g}" for number in numbers), unit)
 
 
-def _linear_panels(first: Path, second: Path) -> Panels:
+def _picture_parts(first: Path, second: Path, common: Overlap) -> tuple[PixelsPart, PixelsPart]:
+    one, other = PictureFile(first), PictureFile(second)
+    return PixelsPart(one, common.first), PixelsPart(other, common.second)
+
+
+def _linear_panels(first: Path, second: Path, common: Overlap) -> Panels:
     """Draw two linear images and their difference by the usual stretch of the first.
 
     Raises
@@ -211,9 +205,10 @@ def _linear_panels(first: Path, second: Path) -> Panels:
         If there is nothing to draw.
     """
     with fits.open(first, memmap=False) as ones, fits.open(second, memmap=False) as others:
-        rows = PlaneRows.of(ones["SCI"]), PlaneRows.of(others["SCI"])
+        one = RowsPart(PlaneRows.of(ones["SCI"]), common.first)
+        other = RowsPart(PlaneRows.of(others["SCI"]), common.second)
         try:
-            return linear_panels(*rows, Look(**Stretch().model_dump()))
+            return linear_panels(one, other, Look(**Stretch().model_dump()))
         except ValueError as error:
             msg = f"{first}: {error}"
             raise UserError(msg) from error

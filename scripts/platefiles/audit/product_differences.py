@@ -1,6 +1,6 @@
 """Compare two products: images by plane, tables by column, headers by card."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,9 +11,22 @@ from astropy.io import fits
 from platefiles.core.errors import UserError
 from platefiles.fits.image_rows import Plane
 from platefiles.picture.picture_files import lines_of
-from platefiles.picture.picture_source import FULL_SCALE, PictureFile, is_picture, picture_shape
+from platefiles.picture.picture_source import (
+    FULL_SCALE,
+    PictureFile,
+    colours_of,
+    is_picture,
+    picture_shape,
+)
 from platefiles.provenance.record import EXTNAME as RECORD
-from platelib.picture.image_difference import Difference, difference
+from platelib.picture.image_difference import (
+    ByRows,
+    Difference,
+    Overlap,
+    PlanePart,
+    difference,
+)
+from platelib.picture.pixels import Pixels
 
 _PROOFS = ("CHECKSUM", "DATASUM", "DATASHA", "DATABLK", "HEADSHA")
 
@@ -99,7 +112,10 @@ class ProductDifference:
 
 
 def compare_files(
-    first: str | Path, second: str | Path, left_out: Collection[str] = ()
+    first: str | Path,
+    second: str | Path,
+    left_out: Collection[str] = (),
+    common: Overlap | None = None,
 ) -> ProductDifference:
     """Compare two FITS products, two pictures, or two drawings.
 
@@ -109,6 +125,8 @@ def compare_files(
         Both of one kind; the values of pictures are fractions of full scale.
     left_out : collection of str
         Names of images whose pixels are not compared.
+    common : Overlap, optional
+        The area in which images of FITS products are compared, if not everywhere.
 
     Raises
     ------
@@ -118,7 +136,7 @@ def compare_files(
     try:
         if is_picture(first):
             return _compare_pictures(first, second)
-        return compare_products(first, second, left_out)
+        return compare_products(first, second, left_out, common)
     except (UserError, OSError):
         raise
     except Exception as error:  # a reader may raise anything for a file that is not as it claims
@@ -137,9 +155,9 @@ def _compare_pictures(first: str | Path, second: str | Path) -> ProductDifferenc
     return ProductDifference(compare_colours(PictureFile(first), PictureFile(second)), (), (), ())
 
 
-def compare_colours(first: PictureFile, second: PictureFile) -> tuple[PlaneDifference, ...]:
+def compare_colours(first: Pixels, second: Pixels) -> tuple[PlaneDifference, ...]:
     """Compare two pictures of one shape, colour by colour, in fractions of full scale."""
-    pairs = zip(("red", "green", "blue"), first.planes, second.planes, strict=True)
+    pairs = zip(("red", "green", "blue"), colours_of(first), colours_of(second), strict=True)
     return tuple(
         PlaneDifference(name, difference(one, other, unit=1 / FULL_SCALE))
         for name, one, other in pairs
@@ -147,7 +165,10 @@ def compare_colours(first: PictureFile, second: PictureFile) -> tuple[PlaneDiffe
 
 
 def compare_products(
-    first: str | Path, second: str | Path, left_out: Collection[str] = ()
+    first: str | Path,
+    second: str | Path,
+    left_out: Collection[str] = (),
+    common: Overlap | None = None,
 ) -> ProductDifference:
     """Compare two FITS products, but for their records, which tell why they differ.
 
@@ -157,6 +178,8 @@ def compare_products(
         Products; the HDUs are matched by name.
     left_out : collection of str
         Names of images whose pixels are not compared.
+    common : Overlap, optional
+        The area in which images are compared that have the sizes of its images.
     """
     planes: list[PlaneDifference] = []
     tables: list[TableDifference] = []
@@ -174,12 +197,25 @@ def compare_products(
             cards += _cards(name, one.header, other.header)
             if isinstance(one, fits.BinTableHDU) and isinstance(other, fits.BinTableHDU):
                 tables.append(_compare_tables(name, one.data, other.data))
+            elif common is not None and common.shapes == (one.shape[-2:], other.shape[-2:]):
+                if name not in left_out:
+                    noise = _noise(name, by_name, common.first)
+                    planes += _compare_images(name, one, other, noise, common)
             elif one.shape != other.shape:
                 one_sided.append(f"{name}: {_size(one.shape)} and {_size(other.shape)} pixels")
             elif one.shape and name not in left_out:
-                noise = _Noise(by_name["VAR"]) if name == "SCI" and "VAR" in by_name else None
-                planes += _compare_images(name, one, other, noise)
+                planes += _compare_images(name, one, other, _noise(name, by_name))
     return ProductDifference(tuple(planes), tuple(tables), tuple(cards), tuple(one_sided))
+
+
+def _noise(
+    name: str, hdus: Mapping[str, Any], part: tuple[slice, slice] | None = None
+) -> ByRows | None:
+    """Return the noise of an image, in a part of it if given; None if unknown."""
+    if name != "SCI" or "VAR" not in hdus:
+        return None
+    noise = _Noise(hdus["VAR"])
+    return noise if part is None else PlanePart(noise, part)
 
 
 class _Noise(Plane):
@@ -216,15 +252,21 @@ def plane_names(name: str, header: fits.Header, count: int) -> list[str]:
 
 
 def _compare_images(
-    name: str, one: Any, other: Any, noise: Plane | None
+    name: str, one: Any, other: Any, noise: ByRows | None, common: Overlap | None = None
 ) -> Iterator[PlaneDifference]:
-    if len(one.shape) != 3:
-        first, second = (Plane(hdu) if len(hdu.shape) == 2 else hdu.data for hdu in (one, other))
-        in_noise = None if noise is None else difference(first, second, noise)
-        yield PlaneDifference(name, difference(first, second), in_noise)
+    axes = len(one.shape)
+    if axes not in (2, 3):
+        yield PlaneDifference(name, difference(one.data, other.data))
         return
-    for number, plane in enumerate(plane_names(name, one.header, one.shape[0])):
-        yield PlaneDifference(plane, difference(Plane(one, number), Plane(other, number)))
+    names = plane_names(name, one.header, one.shape[0]) if axes == 3 else [name]
+    for number, plane in enumerate(names):
+        index = number if axes == 3 else None
+        first: ByRows = Plane(one, index)
+        second: ByRows = Plane(other, index)
+        if common is not None:
+            first, second = PlanePart(first, common.first), PlanePart(second, common.second)
+        in_noise = None if noise is None or axes == 3 else difference(first, second, noise)
+        yield PlaneDifference(plane, difference(first, second), in_noise)
 
 
 def _compare_tables(name: str, one: Any, other: Any) -> TableDifference:

@@ -1,7 +1,9 @@
 """The lock file, which pins a project's grid and photometric references."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import yaml
 
@@ -23,6 +25,18 @@ _HEAD = """\
 # the grid or the brightness scale. Delete this file to choose both again.
 """
 
+_CROP_HEAD = """\
+# Columns and rows of the grid, from 1, that pictures show of a channel; later subs do not move
+# them. Delete the lines of crop to choose them again from all nights.
+"""
+
+
+class Part(NamedTuple):
+    """A part of the grid: first and last column and row, counted from 1."""
+
+    columns: tuple[int, int]
+    rows: tuple[int, int]
+
 
 @dataclass(frozen=True)
 class Lock:
@@ -38,6 +52,9 @@ class Lock:
         Size of the grid.
     photometry : dict of str to str
         Id of the photometric reference sub, by channel.
+    crop : dict of str to Part or None
+        The part of the grid that pictures show of a channel, by channel; None if the file does not
+        have it, so that it has to be chosen.
     """
 
     reference: str
@@ -45,6 +62,7 @@ class Lock:
     width_px: int
     height_px: int
     photometry: dict[str, str]
+    crop: dict[str, Part] | None = None
 
 
 def read_lock(path: Path) -> Lock | None:
@@ -65,6 +83,7 @@ def read_lock(path: Path) -> Lock | None:
             width_px=int(data["grid"]["width_px"]),
             height_px=int(data["grid"]["height_px"]),
             photometry={str(k): str(v) for k, v in data["photometry"].items()},
+            crop=None if data.get("crop") is None else _read_crop(data["crop"]),
         )
         _check_size(lock)
         return lock
@@ -102,16 +121,30 @@ def size_problem(path: Path, lock: Lock, width_px: int, height_px: int) -> str:
     return ""
 
 
+def _read_crop(data: Mapping[str, Mapping[str, Sequence[int]]]) -> dict[str, Part]:
+    parts = {}
+    for channel, sides in data.items():
+        (left, right), (bottom, top) = (map(int, sides[key]) for key in Part._fields)
+        parts[str(channel)] = Part((left, right), (bottom, top))
+    return parts
+
+
 def _check_size(lock: Lock) -> None:
     sides = (lock.width_px, lock.height_px)
     if min(sides) < 1 or max(sides) > MAX_SIDE_PX or lock.width_px * lock.height_px > MAX_PIXELS:
         msg = "no size of a grid"
         raise ValueError(msg)
+    for part in (lock.crop or {}).values():
+        for first, last in part:
+            if not 1 <= first <= last <= MAX_SIDE_PX:
+                msg = "no part of the grid"
+                raise ValueError(msg)
 
 
 def pinned_words(lock: Lock) -> str:
     """Return the pins, for the log."""
-    return f"grid: {lock.reference}; photometry: {lock.photometry}"
+    parts = {name: (part.columns, part.rows) for name, part in (lock.crop or {}).items()}
+    return f"grid: {lock.reference}; photometry: {lock.photometry}; crop: {parts}"
 
 
 def lock_text(lock: Lock) -> str:
@@ -122,5 +155,16 @@ def lock_text(lock: Lock) -> str:
         "width_px": lock.width_px,
         "height_px": lock.height_px,
     }
-    data = {"grid": grid, "photometry": lock.photometry}
-    return _HEAD + yaml.safe_dump(data, sort_keys=False, allow_unicode=True)
+    text = _HEAD + _dumped({"grid": grid})
+    if lock.crop is not None:
+        # Before the references: of a truncated file, the crop is not lost alone.
+        parts = {
+            name: {key: list(side) for key, side in part._asdict().items()}
+            for name, part in lock.crop.items()
+        }
+        text += _CROP_HEAD + _dumped({"crop": parts}, default_flow_style=None)
+    return text + _dumped({"photometry": lock.photometry})
+
+
+def _dumped(data: Any, **style: Any) -> str:
+    return yaml.safe_dump(data, sort_keys=False, allow_unicode=True, **style)

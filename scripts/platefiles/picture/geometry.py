@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from astropy.io import fits
 
+from platefiles.fits.grid_place import GridPlace
 from platefiles.fits.wcs_cards import picture_wcs
 from platefiles.settings.picture import Framing
 from platelib.picture.reproject_crop import Sampling, fitted, linear_part, sample, scaled
@@ -57,11 +58,13 @@ def framed(
         cards = _scaled_cards(wcs, sampling) if wcs is not None else []
     if angle is not None and wcs is None:
         notes.append(_NO_PLACE.format(angle=angle))
-    matrix, shift = np.eye(2), np.zeros(2)
+    place = GridPlace()
     if sampling is not None:
         planes = sample(planes, sampling)
-        matrix, shift = linear_part(sampling)
-    return planes, [*_grid_cards(matrix, shift), *cards], notes
+        (a, b), (c, d) = linear_part(sampling)[0]
+        x, y = linear_part(sampling)[1]
+        place = GridPlace(((a, b), (c, d)), (x, y))
+    return planes, [*place.cards, *cards], notes
 
 
 def _turned(
@@ -136,15 +139,3 @@ def _cards(wcs: "WCS") -> list[tuple]:
             cards.append((f"CD{i + 1}_{j + 1}", value))
     cards.append(("RADESYS", str(wcs.wcs.radesys) or "ICRS"))
     return [*cards, ("CD3_3", 1.0)]
-
-
-def _grid_cards(matrix: np.ndarray, shift: np.ndarray) -> list[tuple]:
-    """Return LTM and LTV: picture = LTM grid + LTV, both counted from 1."""
-    cards: list[tuple] = []
-    for i in (0, 1):
-        for j in (0, 1):
-            value = float(f"{matrix[i, j]:.{_DIGITS}g}") + 0.0
-            cards.append((f"LTM{i + 1}_{j + 1}", value))
-        value = shift[i] + 1 - matrix[i, 0] - matrix[i, 1]
-        cards.append((f"LTV{i + 1}", round(float(value), 6) + 0.0))
-    return cards

@@ -55,6 +55,8 @@ class Label:
         SHA-256 of the file of each further input product.
     drawn : Making, optional
         The job that drew the display image.
+    grid : str
+        Place on the grid, see `platefiles.fits.grid_place.GridPlace.text`; empty if unknown.
     """
 
     title: str
@@ -66,6 +68,7 @@ class Label:
     avm: str = ""
     beside: Mapping[str, str] = field(default_factory=dict)
     drawn: Making | None = None
+    grid: str = ""
 
     @property
     def comment(self) -> str:
@@ -77,7 +80,8 @@ class Label:
     def packet(self, ending: str) -> bytes:
         """Return the XMP packet of a picture."""
         facts = {"title": self.title, "source": self.digest, "software": self.software}
-        return packet(ending, facts, self.record, self.making, self.avm, self.beside, self.drawn)
+        told = (self.record, self.making, self.avm, self.beside, self.drawn, self.grid)
+        return packet(ending, facts, *told)
 
 
 @cache

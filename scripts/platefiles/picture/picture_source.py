@@ -18,7 +18,7 @@ from platefiles.provenance.activities import Record
 from platefiles.provenance.record import read_record, results_of
 from platefiles.provenance.record_checks import check_record
 from platefiles.provenance.xmp import Origin, read_origin
-from platelib.picture.pixels import PixelArray
+from platelib.picture.pixels import PixelArray, Pixels
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
 """Endings of picture files."""
@@ -55,17 +55,17 @@ class PictureFile(PixelArray):
         _check_colours(path, pixels.shape, pixels.dtype)
         super().__init__(pixels)
 
-    @property
-    def planes(self) -> "list[_Colour]":
-        """The colours, each sliced by rows."""
-        return [_Colour(self, number) for number in range(3)]
+
+def colours_of(picture: Pixels) -> "list[_Colour]":
+    """Return the colours of a picture, each sliced by rows."""
+    return [_Colour(picture, number) for number in range(3)]
 
 
 @dataclass(frozen=True)
 class _Colour:
     """A colour of a picture, which gives its rows as it is sliced."""
 
-    picture: PictureFile
+    picture: Pixels
     number: int
 
     @property

@@ -16,11 +16,14 @@ from platefiles.settings.registration import Roundness
 
 
 def grid_job(plan: ProjectPlan) -> str:
-    """Job of choosing grid and photometric references."""
+    """Job of choosing the grid, the photometric references and the crop."""
     return job_text(
         plan,
         "choose_reference",
-        {"quality": part(plan.loaded.recipe.quality, Roundness)},
+        {
+            "quality": part(plan.loaded.recipe.quality, Roundness),
+            "registration": plan.loaded.recipe.registration.model_dump(),
+        },
         channels=_by_preference(plan),
         reference=_known_reference(plan),
     )

@@ -1,5 +1,6 @@
 """Jobs of pictures and of the contact sheet."""
 
+from platefiles.config.lock_file import Part
 from platefiles.frames.filters import LINES, canonical_filter
 from platefiles.plan.channel_jobs import integrate_job
 from platefiles.plan.grid_jobs import solution_job
@@ -45,7 +46,30 @@ def draw_picture_job(plan: ProjectPlan, picture: str) -> str:
         "finish": wanted.recipe.finish.model_dump(),
         "geometry": part(wanted.recipe.geometry, Crop),
     }
-    return job_text(plan, "draw_picture", settings, [linear_image_job(plan, picture)])
+    below = [linear_image_job(plan, picture)]
+    return job_text(plan, "draw_picture", settings, below, part=shown_part(plan, picture))
+
+
+def cropped_by(plan: ProjectPlan, picture: str) -> list[str]:
+    """Channels whose pinned part of the grid crops a picture; none if it is not cropped."""
+    is_cropped = plan.loaded.pictures[picture].recipe.geometry.crop == "common"
+    return channels_of(plan, picture) if is_cropped else []
+
+
+def shown_part(plan: ProjectPlan, picture: str) -> dict[str, list[int]] | None:
+    """Return the columns and rows of the grid that a picture shows at most, from 1.
+
+    They are common to its channels; None if none is chosen, or the picture is not cropped.
+    """
+    known = {} if plan.pinned is None else plan.pinned.crop or {}
+    parts = [known[name] for name in cropped_by(plan, picture) if name in known]
+    if not parts:
+        return None
+    sides = {key: [getattr(one, key) for one in parts] for key in Part._fields}
+    return {
+        key: [max(first for first, _ in side), min(last for _, last in side)]
+        for key, side in sides.items()
+    }
 
 
 @remembered

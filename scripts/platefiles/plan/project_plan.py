@@ -157,6 +157,11 @@ class ProjectPlan:
         lock = self.pinned
         return lock is not None and channel in lock.photometry
 
+    def has_crop(self, channels: Iterable[str]) -> bool:
+        """Return whether the part of the grid that pictures show of channels is chosen."""
+        lock = self.pinned
+        return lock is not None and {*channels} <= {*(lock.crop or {})}
+
     def are_pinned(self, channels: Iterable[str]) -> bool:
         """Return whether the grid and the photometric references of channels are chosen."""
         return all(self.is_pinned(channel) for channel in channels)

@@ -22,7 +22,7 @@ SEAL = b"<platelog:Seal>%b</platelog:Seal>"
 """Where the digest of the picture itself stands, see `platefiles.provenance.content_digest`."""
 
 _NO_SEAL = b"0" * 64
-_BESIDE, _DRAWN = "platelog:Beside", "platelog:Drawn"
+_BESIDE, _DRAWN, _GRID = "platelog:Beside", "platelog:Drawn", "platelog:Grid"
 _FORMATS = {
     "png": "image/png",
     "jpg": "image/jpeg",
@@ -45,7 +45,7 @@ _PACKET = """\
 {avm}
 <platelog:Record>{record}</platelog:Record>
 <platelog:Making>{making}</platelog:Making>
-{beside}{drawn}{seal}
+{beside}{drawn}{grid}{seal}
 </rdf:Description>
 </rdf:RDF>
 </x:xmpmeta>
@@ -69,6 +69,8 @@ class Origin:
     drawn : Making or None
         The job that drew the display image from the linear image, if the picture is encoded from
         one: that file need not be there to tell how the picture was made.
+    grid : str
+        Place on the grid, see `platefiles.fits.grid_place.GridPlace.text`; empty if unknown.
     """
 
     linear_image: str
@@ -76,6 +78,7 @@ class Origin:
     making: Making | None
     beside: dict[str, str] = field(default_factory=dict)
     drawn: Making | None = None
+    grid: str = ""
 
     def digest_of(self, product: str) -> str:
         """Return the SHA-256 of the file of an input product of the picture."""
@@ -90,6 +93,7 @@ def packet(
     avm: str = "",
     beside: Mapping[str, str] | None = None,
     drawn: Making | None = None,
+    grid: str = "",
 ) -> bytes:
     """Return an unsealed XMP packet.
 
@@ -108,6 +112,8 @@ def packet(
         As in `Origin`.
     drawn : Making, optional
         As in `Origin`.
+    grid : str
+        As in `Origin`.
     """
     texts = {key: escape(text) for key, text in facts.items()}
     told = escape(canonical(asdict(making))) if making else ""
@@ -120,6 +126,7 @@ def packet(
         making=told,
         beside=others,
         drawn=display,
+        grid=f"<{_GRID}>{escape(grid)}</{_GRID}>\n" if grid else "",
         seal=(SEAL % _NO_SEAL).decode(),
         avm=avm,
     )
@@ -145,6 +152,7 @@ def read_origin(path: str | Path) -> Origin:
             making_of(json.loads(making)) if making else None,
             {str(product): str(digest) for product, digest in beside.items()},
             making_of(json.loads(drawn)) if drawn else None,
+            _value(content, _GRID) if _has(content, _GRID) else "",
         )
     except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
         msg = f"{path}: has no provenance record; name a picture that a run has made"

@@ -16,6 +16,8 @@ from platefiles.rule_inputs.declared import (
     ProductInput,
     Run,
     UserFile,
+    is_chosen,
+    is_crop_chosen,
 )
 from platefiles.rule_inputs.project_wildcards import filled
 from platefiles.rule_inputs.sets import all_channels, grid_frame
@@ -33,7 +35,8 @@ class Declarations:
     def __init__(self, run: Run | None = None):
         self._run = run
         self.grid_frame = FrameLinks(grid_frame, True, run)
-        self.lock = GridLock(run)
+        self.lock = GridLock(run, is_chosen)
+        self.crop = GridLock(run, is_crop_chosen)
 
     def input(self, what: str | OfPlan, of: str = "") -> ProductInput:
         """Declare a product as input.

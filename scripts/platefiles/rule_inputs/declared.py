@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from platefiles.frames.frame import Frame
+from platefiles.plan.picture_jobs import cropped_by
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.flags import ancient
 from platefiles.rule_inputs.project_wildcards import filled
@@ -121,22 +122,30 @@ class GridMeasures:
 
 @dataclass(frozen=True)
 class GridLock:
-    """The file that pins the grid and the photometric references."""
+    """The file that pins the grid, the photometric references and the crop.
+
+    Attributes
+    ----------
+    run : Run, optional
+    is_chosen : callable
+        Whether it has what the wildcards of a job need.
+    """
 
     run: Run | None
+    is_chosen: Callable[[ProjectPlan, Any], bool]
 
     consulted = False
     is_single = True
 
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
         """Return its path while a run has to write it; later it belongs to the user."""
-        return [] if is_chosen(plan, wildcards) else [plan.paths.lock]
+        return [] if self.is_chosen(plan, wildcards) else [plan.paths.lock]
 
     def __call__(self, wildcards: Any) -> str:
         """Answer Snakemake."""
         plan = _bound(self.run).plan_of(wildcards)
         path = plan.paths.lock
-        return ancient(path) if is_chosen(plan, wildcards) else path
+        return ancient(path) if self.is_chosen(plan, wildcards) else path
 
 
 @dataclass(frozen=True)
@@ -230,6 +239,11 @@ def is_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
     """Return whether the grid and, if named, a channel's photometric reference are chosen."""
     channel = getattr(wildcards, "channel", None)
     return plan.pinned is not None if channel is None else plan.is_pinned(channel)
+
+
+def is_crop_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
+    """Return whether the grid and the crop of a picture are chosen."""
+    return plan.pinned is not None and plan.has_crop(cropped_by(plan, wildcards.picture))
 
 
 def _bound(run: Run | None) -> Run:

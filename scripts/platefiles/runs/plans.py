@@ -32,7 +32,7 @@ class Plans(Declarations):
     Attributes
     ----------
     unpinned : list of str
-        Projects whose grid or photometric references were not all chosen when the run began.
+        Projects whose grid, photometric references or crop were not all chosen when the run began.
     memory : Memory
         For the rules whose memory depends on the frames.
     shared : dict of str to str
@@ -47,7 +47,7 @@ class Plans(Declarations):
         self._writes = main_process and not dry_run
         self._products = made = RunProducts(self, dry_run)
         self.memory = Memory(self.by_name)
-        self.unpinned = [name for name, plan in plans.items() if not plan.are_pinned(plan.channels)]
+        self.unpinned = [name for name, plan in plans.items() if not _is_pinned(plan)]
         self._choice: Any = None
         if self._writes:
             for plan in self:
@@ -151,3 +151,7 @@ class Plans(Declarations):
         product = made.products.get(consumer)
         consults = product is not None and path in product.consulted
         return consults and consumer not in made.to_make and path in made.to_make
+
+
+def _is_pinned(plan: ProjectPlan) -> bool:
+    return plan.are_pinned(plan.channels) and plan.has_crop(plan.channels)

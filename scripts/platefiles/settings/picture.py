@@ -20,7 +20,7 @@ class Crop(Settings):
     """Which part of a linear image is drawn."""
 
     crop: Literal["common", "none"] = "common"
-    """'common' crops to the area that all channels cover; 'none' keeps the rest, in black."""
+    """'common' crops to the pinned part that all channels cover; 'none' shows the whole grid."""
 
 
 class Geometry(Framing, Crop):

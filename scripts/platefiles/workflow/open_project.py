@@ -187,6 +187,9 @@ def _check_lock(plan: ProjectPlan) -> None:
 def _check_lock_is_whole(plan: ProjectPlan) -> None:
     """Refuse a truncated lock file: the lost pins could be chosen differently."""
     path, note = plan.loaded.lock_path, read_note(grid_log(plan.paths))
+    lock = read_lock(path)
+    if lock is not None and lock.crop is None:  # taken out, since the references follow it
+        return
     size = path.stat().st_size if path.is_file() else None
     if note is not None and size is not None and size < note.size_bytes:
         msg = (

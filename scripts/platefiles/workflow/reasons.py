@@ -3,8 +3,10 @@
 import json
 from collections.abc import Collection, Mapping
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
+from platefiles.config.lock_file import read_lock
 from platefiles.core.provisional import JOB_DIGEST, PROVISIONAL
 from platefiles.fits.header_reader import HeaderError, long_texts, read_header_bytes
 from platefiles.provenance.damage_marks import is_marked
@@ -48,6 +50,9 @@ def cause(product: Product, staleness: Staleness, making: Collection[str]) -> st
     follows = any(path in making for path in product.inputs)
     if product.rule == "choose_reference":
         if staleness.is_there(product.path):
+            lock = read_lock(Path(product.path))
+            if lock is not None and lock.crop is None:
+                return "the crop of pictures is not chosen yet"
             return "a channel has no reference yet"
         registered = any(
             p.rule == "register" and staleness.is_there(p.path) for p in staleness.products.values()

@@ -8,7 +8,8 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from platefiles.config.lock_file import NEW_GRID, REMEDY
+from platefiles.config.lock_file import NEW_GRID, REMEDY, read_lock
+from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.plan.paths import grid_log
@@ -26,6 +27,10 @@ def lock_doubt(plan: ProjectPlan) -> str:
     """
     path = plan.paths.lock
     note = read_note(grid_log(plan.paths))
+    with suppress(UserError):  # an unreadable file was changed, too
+        lock = read_lock(Path(path))
+        if lock is not None and lock.crop is None:  # the run writes it again
+            return ""
     if note is None or not os.path.isfile(path) or file_sha256(path) == note.sha256:
         return ""
     return (

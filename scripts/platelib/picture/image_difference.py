@@ -57,6 +57,93 @@ class ByRows(Protocol):
         """Return rows as an array."""
 
 
+@dataclass(frozen=True)
+class PlanePart:
+    """Some rows and columns of an image that gives its rows as it is sliced.
+
+    Attributes
+    ----------
+    whole : ByRows
+    part : tuple of slice
+        Rows and columns.
+    """
+
+    whole: ByRows
+    part: tuple[slice, slice]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Number of rows and columns."""
+        down, across = self.part
+        return down.stop - down.start, across.stop - across.start
+
+    def __getitem__(self, rows: slice, /) -> Any:
+        """Return rows as an array."""
+        down, across = self.part
+        start, stop, _ = rows.indices(self.shape[0])
+        return self.whole[down.start + start : down.start + stop][:, across]
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """The common area of two images.
+
+    Attributes
+    ----------
+    first, second : tuple of slice
+        Its rows and columns in each image.
+    shapes : tuple of tuple of int
+        ``(ny, nx)`` of each image.
+    """
+
+    first: tuple[slice, slice]
+    second: tuple[slice, slice]
+    shapes: tuple[tuple[int, int], tuple[int, int]]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of its rows and columns."""
+        down, across = self.first
+        return down.stop - down.start, across.stop - across.start
+
+    @property
+    def is_all(self) -> bool:
+        """Whether neither image has anything outside."""
+        return self.shapes[0] == self.shapes[1] == self.shape
+
+    def margins(self, number: int) -> tuple[int, int, int, int]:
+        """Return what image 0 or 1 has left, right, below and above the area, pixels."""
+        down, across = (self.first, self.second)[number]
+        ny, nx = self.shapes[number]
+        return across.start, nx - across.stop, down.start, ny - down.stop
+
+    def share_outside(self, number: int) -> float:
+        """Return the share of the pixels of image 0 or 1 outside the area."""
+        return 1 - math.prod(self.shape) / math.prod(self.shapes[number])
+
+
+def overlap(
+    first: tuple[int, int], second: tuple[int, int], offset: tuple[int, int] = (0, 0)
+) -> Overlap | None:
+    """Return the common area of two images; None if there is none.
+
+    Parameters
+    ----------
+    first, second : tuple of int
+        ``(ny, nx)`` of each.
+    offset : tuple of int
+        x and y that a place has more in the second image.
+    """
+    ones, others = [], []
+    for size, other, more in zip(first, second, offset[::-1], strict=True):
+        start, stop = max(0, -more), min(size, other - more)
+        if start >= stop:
+            return None
+        ones.append(slice(start, stop))
+        others.append(slice(start + more, stop + more))
+    return Overlap((ones[0], ones[1]), (others[0], others[1]), (first, second))
+
+
 def difference(
     first: ByRows, second: ByRows, noise: ByRows | None = None, unit: float = 1.0
 ) -> Difference:

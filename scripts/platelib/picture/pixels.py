@@ -45,3 +45,29 @@ class PixelArray:
         """Return ``(stop - start, nx, 3)`` uint16 display values."""
         rows = self.pixels[start:stop, :, :3]
         return np.multiply(rows, 257, dtype=np.uint16) if rows.dtype == np.uint8 else rows
+
+
+@dataclass(frozen=True)
+class PixelsPart:
+    """Some rows and columns of a picture.
+
+    Attributes
+    ----------
+    whole : Pixels
+    part : tuple of slice
+        Rows and columns.
+    """
+
+    whole: Pixels
+    part: tuple[slice, slice]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of rows and columns."""
+        down, across = self.part
+        return down.stop - down.start, across.stop - across.start
+
+    def rows(self, start: int, stop: int) -> np.ndarray:
+        """Return ``(stop - start, nx, 3)`` uint16 sRGB display values."""
+        down, across = self.part
+        return self.whole.rows(down.start + start, down.start + stop)[:, across]

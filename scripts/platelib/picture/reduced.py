@@ -37,6 +37,32 @@ class Rows(Protocol):
         """Return rows of all planes, ``(n, stop - start, nx)``."""
 
 
+@dataclass(frozen=True)
+class RowsPart:
+    """Some rows and columns of an image.
+
+    Attributes
+    ----------
+    whole : Rows
+    part : tuple of slice
+        Rows and columns.
+    """
+
+    whole: Rows
+    part: tuple[slice, slice]
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Number of planes, rows and columns."""
+        down, across = self.part
+        return self.whole.shape[0], down.stop - down.start, across.stop - across.start
+
+    def __call__(self, start: int, stop: int) -> np.ndarray:
+        """Return rows of all planes, ``(n, stop - start, nx)``."""
+        down, across = self.part
+        return self.whole(down.start + start, down.start + stop)[..., across]
+
+
 OnStrip = Callable[[int, np.ndarray], None]
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from platelib.numerics.pieces import pieces_of
 from platelib.numerics.transform import Transform, basis, least_squares, normalisation
+from platelib.registration.common_coverage import clear_rectangle
 
 _STRIP_ROWS = 256
 _LATTICE = 13
@@ -158,7 +159,7 @@ def _averaged(fine: np.ndarray, block: int) -> np.ndarray:
     return (total / block**2).astype(np.float32)
 
 
-def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
+def covered_part(missing: np.ndarray, beyond: np.ndarray | None = None) -> tuple[slice, slice]:
     """Return the rows and columns that are covered.
 
     Parameters
@@ -166,13 +167,14 @@ def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
     missing : numpy.ndarray
         ``(ny, nx)`` bool: no data in some plane. Gaps that do not reach the edge of the picture
         count as covered.
+    beyond : numpy.ndarray, optional
+        ``(ny, nx)`` bool: further pixels that are not wanted.
 
     Returns
     -------
     rows, columns : slice
-        All of the picture if no part of it is covered. The row or column at the edge that misses
-        the largest share of its pixels is removed until none misses any; nearly the largest
-        rectangle, and the same at any time.
+        As from `platelib.registration.common_coverage.clear_rectangle`; all of the picture if no
+        part of it is covered.
     """
     ny, nx = missing.shape
     pieces = pieces_of(np.ascontiguousarray(missing))
@@ -181,17 +183,46 @@ def covered_part(missing: np.ndarray) -> tuple[slice, slice]:
     at_edge |= (rows[:, 1] == ny) | (columns[:, 1] == nx)
     outside = np.zeros(missing.shape, dtype=bool)
     pieces.grown(np.where(at_edge, 0.0, -1.0), outside)
-    top, bottom, left, right = 0, ny, 0, nx
-    while bottom > top and right > left:
-        shares = [
-            np.count_nonzero(outside[top, left:right]) / (right - left),
-            np.count_nonzero(outside[bottom - 1, left:right]) / (right - left),
-            np.count_nonzero(outside[top:bottom, left]) / (bottom - top),
-            np.count_nonzero(outside[top:bottom, right - 1]) / (bottom - top),
-        ]
-        worst = int(np.argmax(shares))
-        if shares[worst] == 0:
-            return slice(top, bottom), slice(left, right)
-        top, bottom = top + (worst == 0), bottom - (worst == 1)
-        left, right = left + (worst == 2), right - (worst == 3)
-    return slice(0, ny), slice(0, nx)
+    if beyond is not None:
+        outside |= beyond
+    return clear_rectangle(outside) or (slice(0, ny), slice(0, nx))
+
+
+def beyond_part(
+    shape: tuple[int, int],
+    part: tuple[slice, slice],
+    matrix: np.ndarray,
+    shift: np.ndarray,
+) -> np.ndarray:
+    """Return the pixels of a picture that lie beyond a part of the grid.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        ``(ny, nx)`` of the picture.
+    part : tuple of slice
+        Rows and columns of the grid.
+    matrix : numpy.ndarray
+        ``(2, 2)``, from grid pixels to picture pixels, 0-based, as from `linear_part`.
+    shift : numpy.ndarray
+        ``(2,)``.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``(ny, nx)`` bool.
+    """
+    ny, nx = shape
+    (a, b), (c, d) = np.array(matrix, dtype=np.float64)
+    det = a * d - b * c
+    rows, columns = part
+    u = np.arange(nx) - shift[0]
+    beyond = np.empty(shape, dtype=bool)
+    for row in range(ny):
+        v = row - shift[1]
+        # Rounded far above the errors of arithmetic, so that a border is nobody's last bit.
+        x, y = np.round((d * u - b * v) / det, 6), np.round((a * v - c * u) / det, 6)
+        inside = (x >= columns.start - 0.5) & (x <= columns.stop - 0.5)
+        inside &= (y >= rows.start - 0.5) & (y <= rows.stop - 0.5)
+        beyond[row] = ~inside
+    return beyond

@@ -6,7 +6,9 @@ from PIL import Image
 
 from platecli.verbs import compare
 from platefiles.core.errors import UserError
+from platefiles.fits.grid_place import GridPlace
 from platefiles.fits.products_io import image_hdu, write_product
+from platefiles.picture.picture_files import Label, write_picture
 
 
 @pytest.fixture
@@ -57,13 +59,47 @@ def test_side_by_side_shows_both_and_what_differs(draw, capsys, tmp_path):
     assert pixels[:30].max() > 200
 
 
+@pytest.mark.parametrize("ending", ["png", "tif", "fits"])
+def test_versions_of_other_sizes_are_laid_over_each_other(capsys, tmp_path, ending):
+    """Two crops of one scene differ nowhere in their common area; what lies outside is told."""
+    scene = np.random.default_rng(3).integers(0, 1 << 16, (40, 60, 3), dtype=np.uint16)
+    files = []
+    crops = {"a": (slice(4, 34), slice(7, 57)), "b": (slice(1, 40), slice(9, 54))}
+    for name, (rows, columns) in crops.items():
+        pixels, place = scene[rows, columns], GridPlace().cropped(rows.start, columns.start)
+        files.append(tmp_path / f"{name}.{ending}")
+        if ending == "fits":
+            planes = np.moveaxis(pixels, -1, 0).astype(np.float32)
+            write_product(files[-1], [], [image_hdu(planes, "SCI", place.cards)])
+        else:
+            label = Label("T", "sha256:0", "none", "platelog 0", grid=place.text)
+            write_picture(files[-1], np.ascontiguousarray(pixels), label)
+    sheet = tmp_path / "sheet.png"
+    said = _said(capsys, *files, sheet)
+    assert (
+        "common area: 45 x 30 pixels; "
+        "A has 10 % outside (pixels: left 2, right 3, below 0, above 0); "
+        "B has 23.08 % outside (pixels: left 0, right 0, below 3, above 6)"
+    ) in said
+    table = said[next(n for n, line in enumerate(said) if line.startswith("B - A")) + 1 :][:3]
+    assert all(" 0 %" in line for line in table), table
+    with Image.open(sheet) as image:
+        pixels = np.asarray(image)[30:-8]
+    width = (pixels.shape[1] - 4 * 8) // 3
+    first, second = (pixels[:, 8 + n * (width + 8) :][:, :width] for n in range(2))
+    np.testing.assert_array_equal(first, second)
+
+
 def test_other_grids_and_kinds_are_refused_in_a_sentence(draw, tmp_path):
     """Both sizes are told; a picture and a FITS file, or a missing file, are told apart."""
     first, other = draw("a.png"), draw("c.png", size=(30, 24))
     channel = tmp_path / "c.fits"
     write_product(channel, [], [image_hdu(np.zeros((4, 5), np.float32), "SCI")])
     for second, words in (
-        (other, r"lie on different grids \(31 x 24 x 3 and 30 x 24 x 3 pixels\)"),
+        (
+            other,
+            "31 x 24 x 3 and 30 x 24 x 3 pixels, and their places on one grid are unknown",
+        ),
         (channel, "compare two pictures, or two FITS files, not one of each"),
         (tmp_path / "none.png", "there is no such file"),
     ):

@@ -1,4 +1,5 @@
 import ast
+import json
 import re
 import subprocess
 import sys
@@ -32,11 +33,17 @@ def test_inputs_that_are_single_paths_are_those_that_bindings_use_as_such():
 
 def test_a_task_runs_the_binding_of_its_step(tmp_path):
     """The step gets its inputs, job, log and output, and its failure is in its log."""
+    settings = {
+        "quality": {"max_ellipticity": 0.4},
+        "registration": {"min_matches": 8, "max_rms_px": 0.5, "max_degree": 3},
+    }
     task = Task(
         "choose_reference",
         str(tmp_path / "grid.lock.yaml"),
         {"measures": []},
-        '{"channels":["ha"],"project":"tiny","reference":null,"settings":{"quality":{"max_ellipticity":0.4}}}',
+        json.dumps(
+            {"channels": ["ha"], "project": "tiny", "reference": None, "settings": settings}
+        ),
         str(tmp_path / "logs" / "grid.log"),
     )
     script = task.call(1, task.memory_mb(1)).written(tmp_path / "1.py")

@@ -1,6 +1,8 @@
+from dataclasses import replace
+
 import pytest
 
-from platefiles.config.lock_file import Lock, lock_text, read_lock, size_problem
+from platefiles.config.lock_file import Lock, Part, lock_text, read_lock, size_problem
 from platefiles.core.errors import UserError
 
 LOCK = Lock("g_01_ab", "nuit/h\u00e9-01.fits", 320, 240, {"g": "g_01_ab", "ha": "007"})
@@ -11,6 +13,30 @@ def test_lock_reads_back(tmp_path):
     path = tmp_path / "p.lock.yaml"
     path.write_text(lock_text(LOCK), encoding="utf-8")
     assert read_lock(path) == LOCK
+
+
+def test_a_crop_reads_back_and_comes_before_the_references(tmp_path):
+    """A file without crop is told from one with a crop of no channel; cut short it loses both."""
+    path = tmp_path / "p.lock.yaml"
+    for crop in (None, {}, {"g": Part((1, 320), (5, 233)), "ha": Part((4, 9), (1, 1))}):
+        lock = replace(LOCK, crop=crop)
+        path.write_text(lock_text(lock), encoding="utf-8")
+        assert read_lock(path) == lock
+    content = path.read_bytes()
+    for size in range(content.index(b"crop:"), content.index(b"photometry:")):
+        path.write_bytes(content[:size])
+        with pytest.raises(UserError, match="is not a readable lock file"):
+            read_lock(path)
+
+
+@pytest.mark.parametrize("columns", ["[0, 5]", "[5, 4]", "[1, 2000000]", "[1]", "x", "[a, b]"])
+def test_a_crop_that_is_no_part_of_a_grid_is_a_sentence(tmp_path, columns):
+    """Columns are counted from 1, the first before the last."""
+    path = tmp_path / "p.lock.yaml"
+    text = lock_text(replace(LOCK, crop={"g": Part((1, 5), (1, 240))}))
+    path.write_text(text.replace("[1, 5]", columns), encoding="utf-8")
+    with pytest.raises(UserError, match="is not a readable lock file"):
+        read_lock(path)
 
 
 def test_lock_says_what_it_is():

@@ -9,7 +9,13 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical, file_sha256
 from platefiles.fits.products_io import write_product
 from platefiles.picture.picture_files import Label, write_picture
-from platefiles.picture.picture_source import PictureFile, linear_image_of, picture_shape, record_of
+from platefiles.picture.picture_source import (
+    PictureFile,
+    colours_of,
+    linear_image_of,
+    picture_shape,
+    record_of,
+)
 from platefiles.provenance.activities import Making
 
 ENDINGS = ("png", "jpg", "tif")
@@ -45,7 +51,7 @@ def test_a_picture_is_read_as_it_was_drawn(tmp_path, pixels, ending):
     assert rows.dtype == np.uint16
     most = {"jpg": 1300, "png": 129, "tif": 0}[ending]
     np.testing.assert_allclose(rows, pixels[4:], rtol=0, atol=most)
-    for number, plane in enumerate(found.planes):
+    for number, plane in enumerate(colours_of(found)):
         np.testing.assert_array_equal(plane[4:24], rows[..., number])
 
 

@@ -15,7 +15,7 @@ from unit.platefiles.plan.every_job import NIGHTS, changed_jobs, jobs_of, rules_
         ("integration", {"single_frame_cosmic_rays": "never"}, {"integrate", "register_sub"}),
         ("integration", {"weights": "equal"}, {"register", "integrate"}),
         ("integration", {"background_match": "constant"}, {"register"}),
-        ("registration", {"max_degree": 1}, {"register"}),
+        ("registration", {"max_degree": 1}, {"register", "choose_reference"}),
         ("quality", {"min_transparency": 0.1}, {"register"}),
         ("quality", {"max_ellipticity": 0.3}, {"register", "choose_reference"}),
         ("measure", {"detection_sigma": 7.0}, {"measure_stars", "subtract_gradient"}),

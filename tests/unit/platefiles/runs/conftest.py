@@ -1,7 +1,7 @@
 import pytest
 from snakemake.iocontainers import Wildcards
 
-from platefiles.config.lock_file import Lock, lock_text
+from platefiles.config.lock_file import Lock, Part, lock_text
 from platefiles.runs.open_plans import open_plans
 
 
@@ -32,13 +32,14 @@ def wild():
 
 @pytest.fixture
 def pin(tmp_path):
-    """Return a way to pin the grid of the tiny set, and the references of some channels."""
+    """Return a way to pin the grid of the tiny set, and reference and crop of some channels."""
 
-    def write(plans, channels=("ha", "g", "b"), reference=None):
+    def write(plans, channels=("ha", "g", "b"), reference=None, cropped=True):
         plan = plans.by_name["tiny"]
         photometry = {channel: plan.lights(channel)[0].id for channel in channels}
         frame = plan.by_id[reference or photometry["g"]]
-        lock = Lock(frame.id, frame.name, 320, 240, photometry)
+        crop = {channel: Part((3, 318), (1, 239)) for channel in channels} if cropped else None
+        lock = Lock(frame.id, frame.name, 320, 240, photometry, crop)
         path = tmp_path / "projects" / "tiny.lock.yaml"
         path.write_text(lock_text(lock))
         return path

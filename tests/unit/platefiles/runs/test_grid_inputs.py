@@ -2,9 +2,11 @@ import json
 import re
 
 import pytest
+from snakemake.io import is_flagged
 from snakemake.iocontainers import Wildcards
 
 from platefiles.plan.grid_jobs import solution_job
+from platefiles.plan.picture_jobs import draw_picture_job
 from platefiles.rule_inputs import sets
 
 MEASURES = "results/{project}/measures/{channel}/{night}.fits"
@@ -41,6 +43,29 @@ def test_grid_is_chosen_once(opened, tmp_path, wild, pin):
     assert len(plans.for_nights(MEASURES, of="{lock}.lock.yaml")(lock)) == 6
     pin(plans)
     assert opened().unpinned == []
+
+
+def test_a_missing_crop_is_chosen_without_the_grid(opened, tmp_path, wild, pin):
+    """A lock file without crop is written again for pictures; registration does not wait for it."""
+    path = str(pin(opened(), cropped=False))
+    plans = opened()
+    assert plans.unpinned == ["tiny"]
+    assert plans.crop(wild(picture="ha-in-red")) == path
+    assert plans.newer_for(path)
+    assert is_flagged(plans.lock(wild(channel="g")), "ancient")
+    pin(plans)
+    again = opened()
+    assert again.unpinned == []
+    assert is_flagged(again.crop(wild(picture="ha-in-red")), "ancient")
+
+
+def test_a_picture_that_is_not_cropped_needs_no_crop(opened, wild, pin):
+    """With `crop: none` the lock file is an input of no age, whether it has a crop or not."""
+    pin(opened(), cropped=False)
+    plans = opened(overrides={"geometry": {"crop": "none"}})
+    assert is_flagged(plans.crop(wild(picture="ha-in-red")), "ancient")
+    assert plans.by_name["tiny"].pinned.crop is None
+    assert json.loads(draw_picture_job(plans.by_name["tiny"], "ha-in-red"))["part"] is None
 
 
 def test_lock_inside_the_working_directory_is_relative(opened, tmp_path, monkeypatch, wild):

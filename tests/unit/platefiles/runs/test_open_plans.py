@@ -146,7 +146,7 @@ def test_half_a_lock_is_a_sentence(opened, pin):
     with job_log(os.path.abspath(log), "{}", path):
         pass
     opened()
-    path.write_bytes(content[: content.index(b"  g:")])
+    path.write_bytes(content[: content.rindex(b"  g:")])
     told = (
         f"has {path.stat().st_size} of the {len(content)} bytes that it was written with; restore"
     )

@@ -48,7 +48,8 @@ def pin(plan, chosen=True, reason=""):
     """Choose the grid as its job does, anew or not, and perhaps while a frame was changing."""
     pinned = {channel: plan.lights(channel)[0] for channel in ("ha", "g", "b")}
     first = pinned["ha"]
-    lock = Lock(first.id, first.name, 320, 240, {name: one.id for name, one in pinned.items()})
+    photometry = {name: one.id for name, one in pinned.items()}
+    lock = Lock(first.id, first.name, 320, 240, photometry, {})
     place = os.path.abspath(grid_log(plan.paths))  # a job would hold a lock
     with job_log(place, "{}", plan.paths.lock):
         if chosen:
