@@ -18,6 +18,9 @@ MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "sign", 
 STOPPED_AT_ONCE = frozenset({"demo", "run"})
 """Verbs that a signal ends at once, wherever they are; see `platecli.execution.stopping`."""
 
+_PACKAGES = {"tidy": "deletion"}
+"""Packages of the verbs that are not in `platecli.verbs`."""
+
 READER_LEFT = 128 + signal.SIGPIPE
 """The exit status that shells give to a program whose reader has left."""
 
@@ -25,9 +28,10 @@ READER_LEFT = 128 + signal.SIGPIPE
 def main(argv: list[str]) -> int:
     """Parse the arguments of a verb, run it and return the exit status.
 
-    Each verb is a module of this package with ``add_arguments(parser)`` and ``run(args) -> int``.
-    What follows ``--`` reaches it as ``args.extra``; so does, where the module says
-    ``TAKES_MORE = True``, what the parser does not know.
+    Each verb is a module of `platecli.verbs` or `platecli.deletion` with
+    ``add_arguments(parser)`` and ``run(args) -> int``. What follows ``--`` reaches it as
+    ``args.extra``; so does, where the module says ``TAKES_MORE = True``, what the parser does not
+    know.
     """
     parser = argparse.ArgumentParser(
         prog="platelog.py", description="From raw frames to a picture."
@@ -42,7 +46,7 @@ def main(argv: list[str]) -> int:
     words, extra = argv[:end], argv[end + 1 :]
     module = None
     if words and words[0] in VERBS:
-        module = importlib.import_module(f"platecli.verbs.{words[0]}")
+        module = importlib.import_module(module_of(words[0]))
         module.add_arguments(parsers[words[0]])
     args, unknown = parser.parse_known_args(words)
     if unknown and not getattr(module, "TAKES_MORE", False):
@@ -62,6 +66,11 @@ def main(argv: list[str]) -> int:
     except KeyboardInterrupt:
         print(stopping.GOES_ON, file=sys.stderr)
         return STOPPED
+
+
+def module_of(verb: str) -> str:
+    """Return the name of the module of a verb."""
+    return f"platecli.{_PACKAGES.get(verb, 'verbs')}.{verb}"
 
 
 def on_console(argv: list[str]) -> int:

@@ -148,7 +148,7 @@ VERB = """
 import sys, types
 import platecli.__main__ as main
 from platefiles.core.errors import UserError
-module = types.ModuleType("platecli.verbs.{verb}")
+module = types.ModuleType(main.module_of("{verb}"))
 module.add_arguments = lambda parser: None
 def run(args):
     print({hostile!r})

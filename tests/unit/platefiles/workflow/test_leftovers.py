@@ -5,12 +5,13 @@ import shutil
 import numpy as np
 import pytest
 
-from platecli.verbs import tidy
+from platecli.deletion import tidy
 from platefiles.fits.products_io import image_hdu, write_product
 from platefiles.provenance.activities import RawRecord
 from platefiles.provenance.header_provenance import making_cards
 from platefiles.provenance.record import record_hdu
-from platefiles.workflow.leftovers import delete, find_leftovers
+from platefiles.workflow.deletable import delete
+from platefiles.workflow.leftovers import find_leftovers
 from platefiles.workflow.noted_plan import note_products, noted_products
 
 RESULTS = "results/tiny"
