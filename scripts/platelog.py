@@ -37,6 +37,7 @@ VERBS = {
     "replay": "make a product again from raw frames alone, and compare",
     "compare": "list the differences of two versions of a picture or a channel",
     "depth": "print the depth of a project and the gain of more exposure",
+    "clean": "delete intermediate products that a run can make again; asks first",
     "tidy": "delete products of earlier plans; lists them and asks first",
     "bench": "compare time and memory with a chain of general libraries",
     "test": "check the code and run the tests",

@@ -18,7 +18,7 @@ MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "sign", 
 STOPPED_AT_ONCE = frozenset({"demo", "run"})
 """Verbs that a signal ends at once, wherever they are; see `platecli.execution.stopping`."""
 
-_PACKAGES = {"tidy": "deletion"}
+_PACKAGES = dict.fromkeys(("clean", "tidy"), "deletion")
 """Packages of the verbs that are not in `platecli.verbs`."""
 
 READER_LEFT = 128 + signal.SIGPIPE

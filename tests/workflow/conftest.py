@@ -14,8 +14,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 import yaml
+from astropy.io import fits
 from workflow.fault_checks import products_of
 
 from platecli.text.outlook import look_ahead
@@ -92,6 +94,16 @@ class Home:
         """Change keys of the project file."""
         project = yaml.safe_load(self.project.read_text(encoding="utf-8"))
         self.project.write_text(yaml.safe_dump(project | keys, sort_keys=False), encoding="utf-8")
+
+    def add_frame(self, night: str, name: str, source: str) -> None:
+        """Add a raw frame that shows what another one does, two pixels aside."""
+        with fits.open(self.raw / source) as hdus:
+            pixels, header = np.roll(hdus[0].data, 2, axis=1), hdus[0].header
+        start = header["DATE-OBS"]
+        day = int(start[8:10]) + int(night[-2:]) - int(source[8:10])
+        header["DATE-OBS"] = f"{start[:8]}{day:02d}{start[10:-1]}7"
+        (self.raw / night).mkdir(exist_ok=True)
+        fits.writeto(self.raw / night / name, pixels, header)
 
     def other_files(self) -> set[str]:
         """Files that are neither results nor Snakemake's own notes."""

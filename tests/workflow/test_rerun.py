@@ -8,7 +8,6 @@ import random
 import shutil
 import time
 
-import numpy as np
 import pytest
 import yaml
 from astropy.io import fits
@@ -46,17 +45,7 @@ REGISTERED = [*_all("register"), *INTEGRATED]
 
 def _add(night, name, source):
     """Return an event: a frame that shows what another one does, two pixels aside."""
-
-    def event(home):
-        with fits.open(home.raw / source) as hdus:
-            pixels, header = np.roll(hdus[0].data, 2, axis=1), hdus[0].header
-        start = header["DATE-OBS"]
-        day = int(start[8:10]) + int(night[-2:]) - int(source[8:10])
-        header["DATE-OBS"] = f"{start[:8]}{day:02d}{start[10:-1]}7"
-        (home.raw / night).mkdir(exist_ok=True)
-        fits.writeto(home.raw / night / name, pixels, header)
-
-    return event
+    return lambda home: home.add_frame(night, name, source)
 
 
 def _set(**keys):

@@ -3,13 +3,14 @@
 import csv
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 
 from platecli.text.outlook import Outlook
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
-from snakemake_logger_plugin_platelog.time_left import Work, Workload
+from snakemake_logger_plugin_platelog.time_left import TimeLeft, Work, Workload
 
 _JOB_S = 0.2
 """Processor seconds of a job that has nothing to do: a fork, a header, a record."""
@@ -59,15 +60,60 @@ def workload(outlooks: Iterable[Outlook], cores: int) -> Workload:
     cores : int
         Processors of the run.
     """
+    return _workload(((one.plan, one.products, one.to_make) for one in outlooks), cores)
+
+
+@dataclass(frozen=True)
+class MakingTime:
+    """How long a run takes to make some products.
+
+    Attributes
+    ----------
+    seconds : float
+        Of the rules whose jobs were timed in earlier runs; NaN if there are none.
+    untimed : tuple of str
+        The other rules.
+    """
+
+    seconds: float
+    untimed: tuple[str, ...] = ()
+
+
+def making_time(
+    plan: ProjectPlan, products: Mapping[str, Product], to_make: Sequence[Product], cores: int
+) -> MakingTime:
+    """Estimate the time that a run takes to make some products, from earlier jobs.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+    products : mapping of str to Product
+        All products of the project, by path.
+    to_make : sequence of Product
+    cores : int
+        Processors of the run.
+    """
+    work = _workload([(plan, products, to_make)], cores)
+    timed = {path: job for path, job in work.jobs.items() if job.rule in work.factors}
+    rules = {product.rule: None for product in to_make if product.rule not in work.factors}
+    if rules and not timed:
+        return MakingTime(math.nan, tuple(rules))
+    return MakingTime(TimeLeft(Workload(timed, work.factors, cores)).seconds(0.0), tuple(rules))
+
+
+def _workload(
+    projects: Iterable[tuple[ProjectPlan, Mapping[str, Product], Sequence[Product]]], cores: int
+) -> Workload:
+    """Return the jobs of some products of projects, and the rates of earlier runs."""
     jobs: dict[str, Work] = {}
     took: dict[str, tuple[float, float]] = {}
-    for outlook in outlooks:
-        costs = _Costs(outlook.plan)
-        for product in outlook.to_make:
+    for plan, products, to_make in projects:
+        costs = _Costs(plan)
+        for product in to_make:
             near = (*product.inputs, *product.consulted)
             jobs[product.path] = Work(product.rule, costs.of(product), product.threads, near)
-        rules = {product.rule for product in outlook.to_make}
-        for product in outlook.products.values():
+        rules = {product.rule for product in to_make}
+        for product in products.values():
             seconds = _took(product, cores) if product.rule in rules else 0.0
             if seconds:
                 measured, expected = took.get(product.rule, (0.0, 0.0))

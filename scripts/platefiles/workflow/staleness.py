@@ -7,7 +7,7 @@ Snakemake noted about earlier runs is not asked: it may be lost, or belong to ot
 
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from functools import cached_property
@@ -35,6 +35,13 @@ class Staleness:
     def __init__(self, products: Mapping[str, Product]):
         self.products = dict(products)
         self._there: dict[str, bool] = {}
+
+    def without(self, paths: Collection[str]) -> "Staleness":
+        """Return the same states with some of the products missing."""
+        other = Staleness(self.products)
+        other.stale = self.stale - {*paths}
+        other._there = self._there | dict.fromkeys(paths, False)
+        return other
 
     def is_there(self, path: str) -> bool:
         """Return whether a product existed at the first check."""

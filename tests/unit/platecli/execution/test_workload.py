@@ -1,6 +1,8 @@
+import math
+
 import pytest
 
-from platecli.execution.workload import workload
+from platecli.execution.workload import MakingTime, making_time, workload
 from platecli.text.outlook import look_ahead
 from platefiles.workflow.open_project import open_projects
 
@@ -62,3 +64,20 @@ def test_odd_benchmark_files_are_passed_over(outlook, line):
     """What is no time of a job is as good as no file."""
     note(outlook, "results/tiny/measures/ha/2026-03-23.fits", line)
     assert workload([outlook], 4).factors == {}
+
+
+def test_time_to_make_again_follows_earlier_jobs(outlook):
+    """Jobs of a timed rule take what such jobs took, on the processors; other rules are named."""
+    plan, products = outlook.plan, outlook.products
+    masters = [one for one in products.values() if one.rule == "master_flat"]
+    measures = [one for one in products.values() if one.rule == "measure_stars"]
+    unknown = making_time(plan, products, masters, 2)
+    assert math.isnan(unknown.seconds)
+    assert unknown.untimed == ("master_flat",)
+    assert making_time(plan, products, [], 2) == MakingTime(0.0)
+    for one in masters:
+        note(outlook, one.path, "3.0\t0:00:03" + "\t1" * 7 + "\t3.0\n")
+    assert making_time(plan, products, masters, 1).seconds == pytest.approx(3.0 * len(masters))
+    several = making_time(plan, products, [*masters, *measures], 2)
+    assert several.untimed == ("measure_stars",)
+    assert several.seconds == pytest.approx(1.5 * len(masters))

@@ -103,7 +103,7 @@ def ask(path, other, tmp_path, capsys):
         ["compare", other, path, "--into", str(tmp_path / "side.png")],
         ["replay", path, "--into", str(tmp_path / "again")], ["depth", path], ["check", path],
         ["run", path, "--dry-run"], ["check", path, "--to", f"results/{path}"[:9000]],
-        ["tidy", path],
+        ["tidy", path], ["clean", path], ["clean", path, "--json", "--only", path[:9000]],
     ):  # fmt: skip
         try:
             assert main([*words, *here]) in STATUSES

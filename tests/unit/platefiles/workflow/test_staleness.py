@@ -57,6 +57,15 @@ def _to_make(products, *targets):
     return Staleness(products).to_make(targets or ("c.tsv", "d.fits"))
 
 
+def test_missing_products_can_be_supposed(chain):
+    """A missing target is made, a missing input only for what is made; the files stay."""
+    now = Staleness(chain)
+    assert now.without(["a.fits", "b.fits"]).to_make(["c.tsv", "d.fits"]) == []
+    assert now.without(["a.fits", "d.fits"]).to_make(["c.tsv", "d.fits"]) == ["a.fits", "d.fits"]
+    assert now.to_make(["c.tsv", "d.fits"]) == []
+    assert Path("a.fits").exists()
+
+
 def test_products_of_their_jobs_are_left_alone(chain):
     """What tells the digest of its job, in its header or its log, is not made again."""
     assert recorded("a.fits") == digest(chain["a.fits"].job)
