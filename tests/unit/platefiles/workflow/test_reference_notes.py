@@ -60,10 +60,10 @@ def pin(plan, chosen=True, reason=""):
         Path(plan.paths.lock).write_text(lock_text(lock))
 
 
-def flip(path):
-    """Change the lowest bit of a byte in the middle of a file."""
+def flip(path, at=0.5):
+    """Change the lowest bit of a byte at a share of the length of a file."""
     content = bytearray(Path(path).read_bytes())
-    content[len(content) // 2] ^= 1
+    content[int(at * len(content))] ^= 1
     Path(path).write_bytes(content)
 
 
@@ -76,7 +76,7 @@ def changed():
 def test_a_lock_file_that_was_changed_is_told_and_left(plan):
     """Nobody but its owner knows whether that was meant; the sentence has both remedies."""
     assert (lock_doubt(plan), changed()) == ("", {})
-    flip(plan.paths.lock)
+    flip(plan.paths.lock, at=0.1)
     content = Path(plan.paths.lock).read_bytes()
     assert lock_doubt(plan).startswith(f"{plan.paths.lock}: was changed after the grid")
     assert lock_doubt(plan).endswith(REMEDY)
@@ -122,7 +122,7 @@ def test_notes_are_not_made_up_for_a_damaged_lock_file(plan):
         Path(plan.paths.lock).read_bytes(),
     )
     flip(log)
-    flip(plan.paths.lock)
+    flip(plan.paths.lock, at=0.1)
     mark_damaged(plan)
     write_digests(plan, ())
     assert changed().keys() == {os.path.realpath(path) for path in (log, plan.paths.lock)}
