@@ -131,7 +131,7 @@ def _take_all_along(
 
 
 @kernel
-def _largest(marks):
+def largest(marks):
     """Return the largest flag of a run, 0 if all samples are kept."""
     found = np.uint8(0)
     for p in range(marks.size):
@@ -146,18 +146,18 @@ def _grow(values, variances, flags, rule, centre, looked_at, work):
         for y in range(ny):
             for left in range(0, nx, _RUN):
                 right = min(left + _RUN, nx)
-                if _largest(flags[i, y, left:right]) < LOW:
+                if largest(flags[i, y, left:right]) < LOW:
                     continue
                 for x in range(left, right):
                     is_rejected = flags[i, y, x] == LOW or flags[i, y, x] == HIGH
-                    if is_rejected and _has_company(flags, i, y, x):
+                    if is_rejected and has_company(flags, i, y, x):
                         _take_along(
                             values, variances, flags, i, y, x, rule, centre, looked_at, work
                         )
 
 
 @kernel
-def _has_company(flags, i, y, x):
+def has_company(flags, i, y, x):
     """Return whether a neighbour was rejected with the same sign."""
     ny, nx = flags.shape[1:]
     neighbours = 0
