@@ -12,7 +12,11 @@ from platefiles.rule_inputs import sets
 rule master_bias:
     """Combine bias frames; measure the read noise from their differences."""
     input:
-        raw=ancient(plans.links(sets.frames_of_master)),
+        raw=ancient(
+            plans.links(
+                sets.frames_of_master, of="results/{project}/calibration/{master}.fits"
+            )
+        ),
         newer=plans.newer("results/{project}/calibration/{master}.fits"),
     output:
         "results/{project}/calibration/{master}.fits",
@@ -36,7 +40,11 @@ rule master_bias:
 rule master_dark:
     """Combine dark frames; find hot and unstable pixels."""
     input:
-        raw=ancient(plans.links(sets.frames_of_master)),
+        raw=ancient(
+            plans.links(
+                sets.frames_of_master, of="results/{project}/calibration/{master}.fits"
+            )
+        ),
         masters=plans.input(
             sets.masters_below, of="results/{project}/calibration/{master}.fits"
         ),
@@ -63,7 +71,11 @@ rule master_dark:
 rule master_flat:
     """Combine flat frames to the response of the optics; measure the gain from pairs."""
     input:
-        raw=ancient(plans.links(sets.frames_of_master)),
+        raw=ancient(
+            plans.links(
+                sets.frames_of_master, of="results/{project}/calibration/{master}.fits"
+            )
+        ),
         masters=plans.input(
             sets.masters_below, of="results/{project}/calibration/{master}.fits"
         ),

@@ -15,7 +15,12 @@ from platefiles.rule_inputs import sets
 rule find_cosmic_rays:
     """Find cosmic rays on each single sub of one channel and night."""
     input:
-        raw=ancient(plans.links(sets.frames_of_night)),
+        raw=ancient(
+            plans.links(
+                sets.frames_of_night,
+                of="results/{project}/cosmic_rays/{channel}/{night}.fits",
+            )
+        ),
         masters=plans.input(
             sets.masters_of_night,
             of="results/{project}/cosmic_rays/{channel}/{night}.fits",
@@ -45,7 +50,11 @@ rule find_cosmic_rays:
 rule integrate:
     """Integrate the subs of a channel: weighted mean after rejection, with its variance."""
     input:
-        raw=ancient(plans.links(sets.frames_of_channel)),
+        raw=ancient(
+            plans.links(
+                sets.frames_of_channel, of="results/{project}/channels/{channel}.fits"
+            )
+        ),
         masters=plans.input(
             sets.masters_of_channel, of="results/{project}/channels/{channel}.fits"
         ),

@@ -16,7 +16,12 @@ from platefiles.rule_inputs import sets
 rule measure_stars:
     """Measure sky, noise and stars of each sub of one channel and night."""
     input:
-        raw=ancient(plans.links(sets.frames_of_night)),
+        raw=ancient(
+            plans.links(
+                sets.frames_of_night,
+                of="results/{project}/measures/{channel}/{night}.fits",
+            )
+        ),
         masters=plans.input(
             sets.masters_of_night,
             of="results/{project}/measures/{channel}/{night}.fits",

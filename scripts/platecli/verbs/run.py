@@ -28,7 +28,7 @@ from platefiles.plan.project_plan import ProjectPlan
 from platefiles.workflow.graph import Product
 from platefiles.workflow.makers import stages
 from platefiles.workflow.noted_plan import note_products
-from platefiles.workflow.open_project import named, open_projects
+from platefiles.workflow.open_project import OPENED, named, open_projects
 from platefiles.workflow.reasons import NOT_THERE
 from platefiles.workflow.reference_notes import lock_doubt
 from platelog import STOPPED
@@ -212,7 +212,9 @@ def make(
             )
             steps = [product.step for one in ahead.values() for product in one.to_make]
             work = workload(ahead.values(), limits[0] or engine.all_cores())
+            OPENED.update({given_to_workflow(one.plan): one.plan for one in ahead.values()})
             status = engine.run(command, () if dry_run else steps, work)
+            OPENED.clear()
         elif plans:
             print("Nothing new to do.", flush=True)
         if status == STOPPED:

@@ -98,9 +98,17 @@ class Declarations:
 
         return ProductInput(products, of, self._run)
 
-    def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]]) -> FrameLinks:
-        """Declare raw frames as inputs, through their links."""
-        return FrameLinks(frames, False, self._run)
+    def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]], of: str = "") -> FrameLinks:
+        """Declare raw frames as inputs, through their links.
+
+        Parameters
+        ----------
+        frames : callable
+            The frames, as a function of a plan and a job's wildcards.
+        of : str
+            Path, with wildcards, of the product that reads them; as for `input`.
+        """
+        return FrameLinks(frames, False, self._run, of)
 
     def grid_measures(self, of: str) -> GridMeasures:
         """Declare the measures with the reference sub as input of a product."""

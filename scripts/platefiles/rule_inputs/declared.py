@@ -45,6 +45,9 @@ class Run(Protocol):
     def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
         """Return the links of raw frames."""
 
+    def keeps(self, consumer: str) -> bool:
+        """Return whether a product stays as it is, so that its inputs do not matter."""
+
     def goes_on_without(self, consumer: str, path: str) -> bool:
         """Return whether a product is kept although a consulted product is remade."""
 
@@ -150,11 +153,23 @@ class GridLock:
 
 @dataclass(frozen=True)
 class FrameLinks:
-    """Links of raw frames; of the reference sub once it is chosen."""
+    """Links of raw frames; of the reference sub once it is chosen.
+
+    Attributes
+    ----------
+    frames : callable
+        The frames, as a function of a plan and of wildcards.
+    of_grid : bool
+        Whether the job has to wait for the choice of the grid.
+    run : Run, optional
+    consumer : str
+        Path, with wildcards, of the product that reads them; empty for products on request alone.
+    """
 
     frames: Callable[[ProjectPlan, Any], list[Frame]]
     of_grid: bool
     run: Run | None
+    consumer: str = ""
 
     is_single = False
 
@@ -162,6 +177,8 @@ class FrameLinks:
         """Answer Snakemake."""
         run = _bound(self.run)
         plan = run.chosen(wildcards) if self.of_grid else run.plan_of(wildcards)
+        if self.consumer and run.keeps(filled(self.consumer, plan, wildcards)):
+            return []
         return run.links_of(plan, self.frames(plan, wildcards))
 
 

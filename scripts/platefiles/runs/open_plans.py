@@ -9,7 +9,7 @@ from typing import Any
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
 from platefiles.runs.plans import Plans
-from platefiles.workflow.open_project import named, open_projects
+from platefiles.workflow.open_project import OPENED, named, open_projects
 
 
 def open_plans(
@@ -41,7 +41,12 @@ def open_plans(
     wanted = config.get("projects") or []
     if isinstance(wanted, str):
         wanted = [name for name in wanted.split(",") if name]
-    opened, problems = open_projects(wanted, base / "config" / "projects", main_process, dry_run)
+    problems: dict[str, str] = {}
+    if main_process and wanted and OPENED.keys() >= {*wanted}:
+        opened = {OPENED[word].loaded.name: OPENED[word] for word in wanted}
+    else:
+        folder = base / "config" / "projects"
+        opened, problems = open_projects(wanted, folder, main_process, dry_run)
     if problems and not opened:
         alone = len(problems) == 1
         raise UserError("\n".join(named(text, name, alone) for name, text in problems.items()))
@@ -49,7 +54,7 @@ def open_plans(
         for name, problem in problems.items():
             print(printable_lines(named(problem, name, alone=False)), file=sys.stderr)
     try:
-        return Plans(opened, dry_run, main_process)
+        return Plans(opened, dry_run, main_process, wants_every_job(arguments))
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         msg = f"{where}{error.strerror or error}; correct it and run again"
@@ -59,3 +64,15 @@ def open_plans(
 def is_dry_run(arguments: Sequence[str]) -> bool:
     """Return whether Snakemake was asked to do nothing."""
     return any(re.fullmatch(r"--dry-?run|-[kpqrF]*n[kpqrF]*", word) for word in arguments)
+
+
+_OF_UP_TO_DATE = re.compile(
+    r"-[A-Za-z]*[fFRtSDUO].*"
+    r"|--(?:force|touch|report|dag|rule|file|d3|summ|detail|arch|delete|list|clean|until|omit|gen).*"
+)
+"""Options of Snakemake that concern products that are up to date, as they may be shortened."""
+
+
+def wants_every_job(arguments: Sequence[str]) -> bool:
+    """Return whether options of Snakemake concern products that are up to date."""
+    return any(_OF_UP_TO_DATE.fullmatch(word) for word in arguments)

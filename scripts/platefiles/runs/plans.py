@@ -28,6 +28,8 @@ class Plans(Declarations):
         Nothing is written.
     main_process : bool
         False in a job on another machine.
+    every_job : bool
+        Whether Snakemake may make products that are up to date.
 
     Attributes
     ----------
@@ -40,12 +42,16 @@ class Plans(Declarations):
     """
 
     def __init__(
-        self, plans: Mapping[str, ProjectPlan], dry_run: bool = False, main_process: bool = True
+        self,
+        plans: Mapping[str, ProjectPlan],
+        dry_run: bool = False,
+        main_process: bool = True,
+        every_job: bool = False,
     ):
         super().__init__(self)
         self.by_name = dict(plans)
         self._writes = main_process and not dry_run
-        self._products = made = RunProducts(self, dry_run)
+        self._products = made = RunProducts(self, dry_run, every_job or not main_process)
         self.memory = Memory(self.by_name)
         self.unpinned = [name for name, plan in plans.items() if not _is_pinned(plan)]
         self._choice: Any = None
@@ -144,6 +150,10 @@ class Plans(Declarations):
     def links_of(self, plan: ProjectPlan, frames: Iterable[Frame]) -> list[str]:
         """Return the links of raw frames."""
         return self._products.links(plan, frames)
+
+    def keeps(self, consumer: str) -> bool:
+        """Return whether a product is up to date and Snakemake needs to know no more about it."""
+        return self._products.keeps(consumer)
 
     def goes_on_without(self, consumer: str, path: str) -> bool:
         """Return whether a product stays as it is though one that it consults is made again."""

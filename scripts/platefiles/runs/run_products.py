@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterable, Sequence
+from functools import cached_property
 
 from platefiles.frames.frame import Frame
 from platefiles.jobs.run_lock import RESULTS
@@ -20,6 +21,9 @@ class RunProducts:
     plans : iterable of ProjectPlan
     dry_run : bool
         Nothing is written, so links of new frames are missing and are not requested.
+    every_job : bool
+        Whether Snakemake has to see the inputs of products that are kept, as it must to make them
+        although they are up to date.
 
     Attributes
     ----------
@@ -33,8 +37,9 @@ class RunProducts:
         Products of each project, by path.
     """
 
-    def __init__(self, plans: Iterable[ProjectPlan], dry_run: bool):
+    def __init__(self, plans: Iterable[ProjectPlan], dry_run: bool, every_job: bool = False):
         self._dry_run = dry_run
+        self._every_job = every_job
         self.products: dict[str, Product] = {}
         self.stale: set[str] = set()
         self.to_make: set[str] = set()
@@ -49,12 +54,23 @@ class RunProducts:
     def made(self, consumer: str, paths: Sequence[str]) -> list[str]:
         """Return products as inputs of another; the age of kept products is ignored.
 
-        So the times of copied files do not matter. An up-to-date product needs no input: a deleted
-        input is not requested.
+        So the times of copied files do not matter. A product that is kept needs no input: a deleted
+        input is not requested, and Snakemake need not go through what is behind it.
         """
+        if self.keeps(consumer):
+            return []
         if consumer in self.to_make or not os.path.exists(consumer):
             return [self.aged(path) for path in paths]
         return [ancient(path) for path in paths if os.path.exists(path)]
+
+    def keeps(self, consumer: str) -> bool:
+        """Return whether a product is up to date and Snakemake needs to know no more about it."""
+        return not self._every_job and consumer in self._kept
+
+    @cached_property
+    def _kept(self) -> set[str]:
+        left = self.products.keys() - self.to_make - self.stale
+        return {path for path in left if os.path.exists(path)}
 
     def aged(self, path: str) -> str:
         """Return a product as an input whose age counts only if it is made."""

@@ -26,6 +26,12 @@ from platefiles.transfers.links import make_links
 from platefiles.transfers.pointers import write_pointers
 from platefiles.workflow.reference_notes import drop_provisional_grid
 
+OPENED: dict[str, ProjectPlan] = {}
+"""Plans by the word that names their project, for a run of Snakemake in a fork of this process.
+
+The fork need not look through the raw folders and match the frames again.
+"""
+
 
 def open_projects(
     wanted: Sequence[str],

@@ -2,12 +2,13 @@ import os
 
 import pytest
 
+from platecli.execution.engine import command
 from platefiles.core.errors import UserError
 from platefiles.jobs.job_log import job_log
 from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.plan.paths import grid_log
 from platefiles.rule_inputs import sets
-from platefiles.runs.open_plans import is_dry_run, open_plans
+from platefiles.runs.open_plans import is_dry_run, open_plans, wants_every_job
 
 NIGHTS = ["2026-03-23", "2026-03-24"]
 
@@ -192,3 +193,19 @@ def test_without_names_all_projects_are_taken(write_project, tiny_raw, tmp_path,
     assert list(plans.by_name) == ["one", "two"]
     assert [plan.results for plan in plans] == ["results/one", "results/two"]
     assert list(open_plans({"projects": "late"}, tmp_path, True, []).by_name) == ["late"]
+
+
+@pytest.mark.parametrize(
+    "words", [["-F"], ["-kR", "x"], ["--forcerun", "x"], ["--touch"], ["--rulegraph"], ["-pt"]]
+)
+def test_options_on_jobs_that_are_done_need_every_job(words):
+    """Forced jobs and drawings of the graph concern products that are up to date."""
+    assert wants_every_job(["--cores", "2", *words, "--", "all"])
+
+
+def test_a_run_of_the_verb_needs_no_job_that_is_done(tmp_path):
+    """Neither the command of the verb nor that for a cluster asks for such jobs."""
+    words = command(["m31"], ["picture"], tmp_path, 4, False, (), 8.0)
+    assert not wants_every_job(words)
+    profiles = ["--profile", "config/profile", "--workflow-profile", "config/profile-slurm"]
+    assert not wants_every_job([*profiles, "--slurm-no-account", "--config", "projects=x"])

@@ -108,6 +108,32 @@ def test_what_stays_as_it_is_asks_for_nothing_that_is_gone(opened, wild, monkeyp
     assert (found, found.flags) == ("results/tiny/channels/g.fits", {"ancient": True})
 
 
+def test_snakemake_sees_nothing_behind_a_product_that_is_kept(opened, wild, monkeypatch):
+    """Of a product that is up to date, neither products nor raw frames are inputs.
+
+    So a new night costs Snakemake that night. If it may be forced, every input is there.
+    """
+    consumer = "results/{project}/measures/{channel}/{night}.fits"
+    wildcards = wild(channel="g", night=NIGHTS[0])
+    path = Path(consumer.format(project="tiny", channel="g", night=NIGHTS[0]))
+    path.parent.mkdir(parents=True)
+    path.touch()
+    for words, kept in (((), True), (("--forcerun", "measure_stars"), False)):
+        plans = opened(*words)
+        master = f"results/tiny/calibration/{next(iter(plans.by_name['tiny'].masters))}.fits"
+        Path(master).parent.mkdir(exist_ok=True)
+        Path(master).touch()
+        inputs = [
+            plans.links(sets.frames_of_night, of=consumer),
+            plans.input(lambda plan, wildcards, master=master: [master], of=consumer),
+        ]
+        assert [len(one(wildcards)) for one in inputs] == [4, 1]  # it is stale
+        monkeypatch.setattr(plans._products, "to_make", set())
+        monkeypatch.setattr(plans._products, "stale", set())
+        vars(plans._products).pop("_kept", None)
+        assert [len(one(wildcards)) for one in inputs] == ([0, 0] if kept else [4, 1])
+
+
 def test_wildcards_are_what_the_projects_have(opened):
     """What no project has is no channel, night or picture of a rule, so no rule makes it."""
     plans = opened()
