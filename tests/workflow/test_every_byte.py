@@ -51,7 +51,7 @@ KINDS = {
     "sheet": NAME,
     "seal of the sheet": SEAL,
 }
-NO_PRODUCTS = ("links", "benchmarks", ".scan.json", ".products")
+NO_PRODUCTS = ("links", "benchmarks", ".scan.json", ".plans", ".products")
 NOT_OF_A_RULE = (
     "list of frames",
     "hidden note",

@@ -63,15 +63,26 @@ def naming(path: str | Path) -> Iterator[None]:
         raise
 
 
-def put_in_place(target: BinaryIO, path: str | Path) -> None:
-    """Flush a temporary file to the disk, rename it and set the usual permissions."""
+def put_in_place(target: BinaryIO, path: str | Path, lasting: bool = True) -> None:
+    """Flush a temporary file to the disk, rename it and set the usual permissions.
+
+    Parameters
+    ----------
+    target : binary file
+    path : path-like
+    lasting : bool
+        Whether to wait for the disk.
+    """
     target.flush()
-    os.fsync(target.fileno())
+    if lasting:
+        os.fsync(target.fileno())
     os.fchmod(target.fileno(), 0o666 & ~_umask())
     os.replace(target.name, path)
 
 
-def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
+def write_whole(
+    path: str | Path, write: Callable[[BinaryIO], object], lasting: bool = True
+) -> None:
     """Write a file by calling ``write(open binary file)``.
 
     Parameters
@@ -81,10 +92,13 @@ def write_whole(path: str | Path, write: Callable[[BinaryIO], object]) -> None:
         remains unchanged after an error.
     write : callable
         Gets a file opened for writing bytes.
+    lasting : bool
+        Whether to wait for the disk; False for a file of the present run, which a failure of power
+        ends.
     """
     with naming(path), unfinished(path) as target:
         write(target)
-        put_in_place(target, path)
+        put_in_place(target, path, lasting)
 
 
 def write_if_changed(path: str | Path, text: str | bytes) -> bool:

@@ -1,11 +1,13 @@
 """The declarations of inputs and jobs in rules."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from platefiles.frames.frame import Frame
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.declared import (
+    Answers,
     Files,
     FrameLinks,
     GridLock,
@@ -14,7 +16,6 @@ from platefiles.rule_inputs.declared import (
     Newer,
     OfPlan,
     ProductInput,
-    Run,
     UserFile,
     is_chosen,
     is_crop_chosen,
@@ -23,16 +24,55 @@ from platefiles.rule_inputs.project_wildcards import filled
 from platefiles.rule_inputs.sets import all_channels, grid_frame
 
 
+@dataclass(frozen=True)
+class _OfChannels:
+    """A product of each of several channels."""
+
+    pattern: str
+    among: Callable[[ProjectPlan, Any], list[str]]
+
+    @property
+    def key(self) -> str:
+        """Name of the set."""
+        return f"{self.pattern} among {self.among.__qualname__}"
+
+    def __call__(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
+        """Return the paths."""
+        names = self.among(plan, wildcards)
+        return [filled(self.pattern, plan, wildcards, channel=name) for name in names]
+
+
+@dataclass(frozen=True)
+class _OfNights:
+    """A product of each night of the job's channels."""
+
+    pattern: str
+
+    @property
+    def key(self) -> str:
+        """Name of the set."""
+        return f"{self.pattern} of nights"
+
+    def __call__(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
+        """Return the paths."""
+        named = dict(wildcards.items())
+        return [
+            filled(self.pattern, plan, wildcards, channel=channel, night=night)
+            for channel in ([named["channel"]] if "channel" in named else plan.channels)
+            for night in ([named["night"]] if "night" in named else plan.nights(channel))
+        ]
+
+
 class Declarations:
     """Functions for the declarations in rules: `plans` in the Snakefile.
 
     Parameters
     ----------
-    run : Run, optional
+    run : Answers, optional
         The present run; without it, declarations are only parsed.
     """
 
-    def __init__(self, run: Run | None = None):
+    def __init__(self, run: Answers | None = None):
         self._run = run
         self.grid_frame = FrameLinks(grid_frame, True, run)
         self.lock = GridLock(run, is_chosen)
@@ -69,12 +109,7 @@ class Declarations:
         among : callable
             The channels, as a function of a plan and a job's wildcards; all by default.
         """
-
-        def products(plan: ProjectPlan, wildcards: Any) -> list[str]:
-            names = among(plan, wildcards)
-            return [filled(pattern, plan, wildcards, channel=name) for name in names]
-
-        return ProductInput(products, of, self._run)
+        return ProductInput(_OfChannels(pattern, among), of, self._run)
 
     def for_nights(self, pattern: str, of: str) -> ProductInput:
         """Declare a product of each night of the job's channels as inputs.
@@ -87,16 +122,7 @@ class Declarations:
         of : str
             Path, with wildcards, of the product that reads them.
         """
-
-        def products(plan: ProjectPlan, wildcards: Any) -> list[str]:
-            named = dict(wildcards.items())
-            return [
-                filled(pattern, plan, wildcards, channel=channel, night=night)
-                for channel in ([named["channel"]] if "channel" in named else plan.channels)
-                for night in ([named["night"]] if "night" in named else plan.nights(channel))
-            ]
-
-        return ProductInput(products, of, self._run)
+        return ProductInput(_OfNights(pattern), of, self._run)
 
     def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]], of: str = "") -> FrameLinks:
         """Declare raw frames as inputs, through their links.

@@ -21,6 +21,13 @@ OfPlan = Callable[[ProjectPlan, Any], Inputs]
 """Paths as a function of a plan and of wildcards."""
 
 
+class Answers(Protocol):
+    """What declarations of a run are for its jobs."""
+
+    def answer(self, declared: "Declared", wildcards: Any) -> Any:
+        """Return what a declaration is for a job."""
+
+
 class Run(Protocol):
     """The outcome of a run for its projects and products."""
 
@@ -52,8 +59,41 @@ class Run(Protocol):
         """Return whether a product is kept although a consulted product is remade."""
 
 
+class Declared:
+    """A declaration in a rule: a function of the wildcards of a job for Snakemake.
+
+    Attributes
+    ----------
+    run : Answers, optional
+        The present run; without it, a declaration answers nobody.
+    """
+
+    run: Answers | None
+
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        raise NotImplementedError
+
+    def __call__(self, wildcards: Any) -> Any:
+        """Answer Snakemake."""
+        if self.run is None:
+            msg = "this declaration belongs to no run"
+            raise RuntimeError(msg)
+        return self.run.answer(self, wildcards)
+
+    def of(self, run: Run, wildcards: Any) -> Any:
+        """Return what it is for a job of a run that has the plans of its projects."""
+        raise NotImplementedError
+
+
+def _name(what: Any) -> str:
+    """Return the name of a declared path or function."""
+    return what if isinstance(what, str) else getattr(what, "key", "") or what.__qualname__
+
+
 @dataclass(frozen=True)
-class ProductInput:
+class ProductInput(Declared):
     """An input that is a product, or several.
 
     Attributes
@@ -63,14 +103,19 @@ class ProductInput:
     consumer : str
         Path, with wildcards, of the product that reads it; empty for products on request alone:
         then its inputs are made if they are not as they should be.
-    run : Run, optional
+    run : Answers, optional
     """
 
     what: str | OfPlan
     consumer: str
-    run: Run | None
+    run: Answers | None
 
     consulted = False
+
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"{_name(self.what)} of {self.consumer}"
 
     @property
     def is_single(self) -> bool:
@@ -83,9 +128,8 @@ class ProductInput:
         found = filled(what, plan, wildcards) if isinstance(what, str) else what(plan, wildcards)
         return [found] if isinstance(found, str) else found
 
-    def __call__(self, wildcards: Any) -> Inputs:
+    def of(self, run: Run, wildcards: Any) -> Inputs:
         """Answer Snakemake."""
-        run = _bound(self.run)
         plan = run.plan_of(wildcards)
         paths = self.products(plan, wildcards)
         if self.consumer:
@@ -97,26 +141,30 @@ class ProductInput:
 
 
 @dataclass(frozen=True)
-class GridMeasures:
+class GridMeasures(Declared):
     """Measures with the reference sub, whose facts are part of the job.
 
     The other subs of that night do not affect the product.
     """
 
     consumer: str
-    run: Run | None
+    run: Answers | None
 
     consulted = True
     is_single = False
+
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"measures of the grid of {self.consumer}"
 
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
         """Return their path; none until the grid is chosen."""
         path = plan.reference_measures()
         return [] if path is None else [path]
 
-    def __call__(self, wildcards: Any) -> list[str]:
+    def of(self, run: Run, wildcards: Any) -> list[str]:
         """Answer Snakemake."""
-        run = _bound(self.run)
         plan = run.chosen(wildcards)
         consumer = filled(self.consumer, plan, wildcards)
         paths = self.products(plan, wildcards)
@@ -124,35 +172,40 @@ class GridMeasures:
 
 
 @dataclass(frozen=True)
-class GridLock:
+class GridLock(Declared):
     """The file that pins the grid, the photometric references and the crop.
 
     Attributes
     ----------
-    run : Run, optional
+    run : Answers, optional
     is_chosen : callable
         Whether it has what the wildcards of a job need.
     """
 
-    run: Run | None
+    run: Answers | None
     is_chosen: Callable[[ProjectPlan, Any], bool]
 
     consulted = False
     is_single = True
 
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return "lock"
+
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
         """Return its path while a run has to write it; later it belongs to the user."""
         return [] if self.is_chosen(plan, wildcards) else [plan.paths.lock]
 
-    def __call__(self, wildcards: Any) -> str:
+    def of(self, run: Run, wildcards: Any) -> str:
         """Answer Snakemake."""
-        plan = _bound(self.run).plan_of(wildcards)
+        plan = run.plan_of(wildcards)
         path = plan.paths.lock
         return ancient(path) if self.is_chosen(plan, wildcards) else path
 
 
 @dataclass(frozen=True)
-class FrameLinks:
+class FrameLinks(Declared):
     """Links of raw frames; of the reference sub once it is chosen.
 
     Attributes
@@ -161,21 +214,25 @@ class FrameLinks:
         The frames, as a function of a plan and of wildcards.
     of_grid : bool
         Whether the job has to wait for the choice of the grid.
-    run : Run, optional
+    run : Answers, optional
     consumer : str
         Path, with wildcards, of the product that reads them; empty for products on request alone.
     """
 
     frames: Callable[[ProjectPlan, Any], list[Frame]]
     of_grid: bool
-    run: Run | None
+    run: Answers | None
     consumer: str = ""
 
     is_single = False
 
-    def __call__(self, wildcards: Any) -> list[str]:
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"links {_name(self.frames)} of {self.consumer}"
+
+    def of(self, run: Run, wildcards: Any) -> list[str]:
         """Answer Snakemake."""
-        run = _bound(self.run)
         plan = run.chosen(wildcards) if self.of_grid else run.plan_of(wildcards)
         if self.consumer and run.keeps(filled(self.consumer, plan, wildcards)):
             return []
@@ -183,7 +240,7 @@ class FrameLinks:
 
 
 @dataclass(frozen=True)
-class Newer:
+class Newer(Declared):
     """A file that is newer than a stale product.
 
     Snakemake remakes a product that is older than an input. So a product whose job differs from the
@@ -191,52 +248,71 @@ class Newer:
     """
 
     path: str
-    run: Run | None
+    run: Answers | None
 
-    def __call__(self, wildcards: Any) -> list[str]:
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"newer {self.path}"
+
+    def of(self, run: Run, wildcards: Any) -> list[str]:
         """Answer Snakemake."""
-        run = _bound(self.run)
         return run.newer_for(filled(self.path, run.plan_of(wildcards), wildcards))
 
 
 @dataclass(frozen=True)
-class UserFile:
+class UserFile(Declared):
     """The user's file, if there is one; its content is part of the job."""
 
     path: Callable[[ProjectPlan, Any], str | None]
-    run: Run | None
+    run: Answers | None
 
     is_single = True
 
-    def __call__(self, wildcards: Any) -> Inputs:
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"file {_name(self.path)}"
+
+    def of(self, run: Run, wildcards: Any) -> Inputs:
         """Answer Snakemake."""
-        path = self.path(_bound(self.run).plan_of(wildcards), wildcards)
+        path = self.path(run.plan_of(wildcards), wildcards)
         return [] if path is None else ancient(os.fspath(path))
 
 
 @dataclass(frozen=True)
-class Job:
+class Job(Declared):
     """The job of a rule: a function of a plan and of the values of some wildcards."""
 
     function: Callable[..., str]
     names: tuple[str, ...]
-    run: Run | None
+    run: Answers | None
+
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"job {_name(self.function)}"
 
     def text(self, plan: ProjectPlan, wildcards: Any) -> str:
         """Return the job."""
         return self.function(plan, *(getattr(wildcards, name) for name in self.names))
 
-    def __call__(self, wildcards: Any) -> str:
+    def of(self, run: Run, wildcards: Any) -> str:
         """Answer Snakemake."""
-        return self.text(_bound(self.run).plan_of(wildcards), wildcards)
+        return self.text(run.plan_of(wildcards), wildcards)
 
 
 @dataclass(frozen=True)
-class Files:
+class Files(Declared):
     """Files of all projects that are targets of a stage."""
 
     what: str | OfPlan
-    run: Run | None
+    run: Answers | None
+
+    @property
+    def key(self) -> str:
+        """Name that tells it from the other declarations of its rule."""
+        return f"files {_name(self.what)}"
 
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
         """Return those of a project."""
@@ -247,9 +323,9 @@ class Files:
         channels = plan.channels if "{channel}" in what else ("",)
         return [filled(what, plan, wildcards, channel=channel) for channel in channels]
 
-    def __call__(self, wildcards: Any) -> list[str]:
+    def of(self, run: Run, wildcards: Any) -> list[str]:
         """Answer Snakemake."""
-        return [path for plan in _bound(self.run) for path in self.products(plan, wildcards)]
+        return [path for plan in run for path in self.products(plan, wildcards)]
 
 
 def is_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
@@ -261,10 +337,3 @@ def is_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
 def is_crop_chosen(plan: ProjectPlan, wildcards: Any) -> bool:
     """Return whether the grid and the crop of a picture are chosen."""
     return plan.pinned is not None and plan.has_crop(cropped_by(plan, wildcards.picture))
-
-
-def _bound(run: Run | None) -> Run:
-    if run is None:
-        msg = "this declaration belongs to no run"
-        raise RuntimeError(msg)
-    return run

@@ -8,13 +8,15 @@ from typing import Any
 
 from platefiles.core.errors import UserError
 from platefiles.core.safe_names import printable_lines
+from platefiles.runs.job_plan import plans_of_targets
 from platefiles.runs.plans import Plans
+from platefiles.runs.plans_of_jobs import PlansOfJobs
 from platefiles.workflow.open_project import OPENED, named, open_projects
 
 
 def open_plans(
     config: Mapping[str, Any], base: Path, main_process: bool, arguments: Sequence[str]
-) -> Plans:
+) -> Plans | PlansOfJobs:
     """Load, scan and match the projects of a run.
 
     A project with a problem is reported on stderr and left out; the others continue.
@@ -28,15 +30,18 @@ def open_plans(
     base : Path
         Folder of the Snakefile.
     main_process : bool
-        False in a job on another machine, which reads the list of frames instead of scanning.
+        False in a job on another machine, which reads the plan of its job; the list of frames, if
+        there is none.
     arguments : sequence of str
-        Snakemake's command line, to see whether this is a dry run.
+        Snakemake's command line, to see its jobs and whether this is a dry run.
 
     Raises
     ------
     UserError
         With every problem of every project, if none is left; if the results cannot be written.
     """
+    if not main_process and (jobs := plans_of_targets(arguments)):
+        return PlansOfJobs(jobs)
     dry_run = is_dry_run(arguments)
     wanted = config.get("projects") or []
     if isinstance(wanted, str):

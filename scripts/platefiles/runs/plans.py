@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from inspect import signature
 from typing import Any
 
 from platefiles.digests.project_digests import write_all_digests
@@ -9,10 +10,12 @@ from platefiles.frames.frame import Frame
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.declarations import Declarations
-from platefiles.rule_inputs.declared import is_chosen
+from platefiles.rule_inputs.declared import Declared, Newer, is_chosen
 from platefiles.rule_inputs.project_wildcards import any_of, lock_stem, plan_of
+from platefiles.runs.job_plan import JobPlan, memory_key, remove_others
 from platefiles.runs.memory import Memory
 from platefiles.runs.run_products import RunProducts
+from platefiles.workflow.makers import Maker, maker_of
 from platefiles.workflow.noted_plan import note_products
 from platefiles.workflow.rerun_trigger import date_back, newer_file
 from platefiles.workflow.shared_masters import shared_masters, shared_stem
@@ -55,6 +58,7 @@ class Plans(Declarations):
         self.memory = Memory(self.by_name)
         self.unpinned = [name for name, plan in plans.items() if not _is_pinned(plan)]
         self._choice: Any = None
+        self._waiting = set(self.unpinned)
         if self._writes:
             for plan in self:
                 note_products(plan.results, made.by_project[plan.loaded.name])
@@ -65,6 +69,9 @@ class Plans(Declarations):
             date_back(made.products)
             date_back(plan.paths.lock for plan in self)
             date_back(plan.paths.link(frame) for plan in self for frame in plan.frames)
+            for plan in self:
+                kept = self._write_job_plans(plan, waiting=False)
+                remove_others(plan.loaded.name, kept)
 
     def __iter__(self) -> Iterator[ProjectPlan]:
         """Go through the plans in the order of the projects."""
@@ -118,7 +125,36 @@ class Plans(Declarations):
         """Return the checkpoint that chooses the unpinned grids."""
         self._choice = checkpoint
 
+    def _write_job_plans(self, plan: ProjectPlan, waiting: bool) -> set[str]:
+        """Write the plans of jobs to do, of those that wait for the grid or of the others."""
+        made = self._products
+        found = set()
+        for path, product in made.by_project[plan.loaded.name].items():
+            is_own = path not in self.shared and product.rule != "choose_reference"
+            if path in made.to_make and is_own and product.waits == waiting:
+                job = self._job_plan(*maker_of(plan, path))
+                job.write()
+                found.add(job.path)
+        return found
+
+    def _job_plan(self, maker: Maker, wildcards: Any) -> JobPlan:
+        rule = maker.rule
+        answers = {
+            one.key: one.of(self, wildcards) for one in maker.declared if not isinstance(one, Newer)
+        }
+        if rule.memory_method:
+            memory, counts = getattr(self.memory, rule.memory_method), range(1, rule.threads + 1)
+            with_threads = "threads" in signature(memory).parameters
+            answers[memory_key(rule.memory_method)] = [
+                memory(wildcards, *([count] if with_threads else [])) for count in counts
+            ]
+        return JobPlan(rule.name, dict(wildcards.items()), answers)
+
     # What declarations ask of a run.
+
+    def answer(self, declared: Declared, wildcards: Any) -> Any:
+        """Return what a declaration is for a job."""
+        return declared.of(self, wildcards)
 
     def plan_of(self, wildcards: Any) -> ProjectPlan:
         """Return the plan that wildcards name."""
@@ -129,6 +165,10 @@ class Plans(Declarations):
         plan = self.plan_of(wildcards)
         if not is_chosen(plan, wildcards) and self._choice is not None:
             self._choice.get(lock=lock_stem(plan))  # Snakemake asks again when it is chosen
+        name = plan.loaded.name
+        if name in self._waiting and self._writes and plan.are_pinned(plan.channels):
+            self._waiting.remove(name)
+            self._write_job_plans(plan, waiting=True)
         return plan
 
     def made(self, consumer: str, paths: list[str]) -> list[str]:

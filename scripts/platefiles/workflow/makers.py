@@ -11,7 +11,7 @@ from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_files.rule_text import RuleText, imports_of, rule_texts, rules_by_step
 from platefiles.rule_inputs import sets
 from platefiles.rule_inputs.declarations import Declarations
-from platefiles.rule_inputs.declared import Files, Job, ProductInput
+from platefiles.rule_inputs.declared import Declared, Files, Job, ProductInput
 from platefiles.rule_inputs.project_wildcards import Wildcards, check_wildcards
 
 
@@ -25,11 +25,14 @@ class Maker:
     inputs : tuple
         Declarations of the products among its inputs.
     job : Job
+    declared : tuple of Declared
+        Declarations of all inputs and of the job.
     """
 
     rule: RuleText
     inputs: tuple[ProductInput, ...]
     job: Job
+    declared: tuple[Declared, ...]
 
     def wildcards(self, plan: ProjectPlan, path: str) -> Wildcards | None:
         """Return the wildcards of a path; None if the rule does not make it for the project."""
@@ -93,9 +96,10 @@ def _makers() -> tuple[Maker, ...]:
     for rule in rule_texts().values():
         if rule.job is None or rule.output is None or "shared" in rule.output.wildcards:
             continue
-        inputs = (_evaluated(one, rule.file) for one in rule.inputs.values())
+        inputs = [_evaluated(one, rule.file) for one in rule.inputs.values()]
         products = tuple(one for one in inputs if hasattr(one, "products"))
-        found.append(Maker(rule, products, _evaluated(rule.job, rule.file)))
+        job = _evaluated(rule.job, rule.file)
+        found.append(Maker(rule, products, job, (*inputs, job)))
     return tuple(found)
 
 

@@ -26,10 +26,10 @@ def _files(folder):
 
 
 def test_run_writes_sheet_links_and_cache(opened, tmp_path, wild):
-    """Opening the plans writes the list of frames, cache of the scan, note of the plan, links."""
+    """Opening the plans writes list of frames, cache of the scan, notes and links of jobs."""
     plans = opened()
     results = tmp_path / "work" / "results" / "tiny"
-    made = {"frames.tsv", ".scan.json", ".products", "links"}
+    made = {"frames.tsv", ".scan.json", ".plans", ".products", "links"}
     assert {path.name for path in results.iterdir()} == made
     (frame, *_) = plans.by_name["tiny"].lights("g")
     (link,) = plans.links(sets.frame_of_sub)(wild(sub=frame.id))
