@@ -15,6 +15,7 @@ from platelib.integration.psf_comparison import Comparison, comparison, no_compa
 from platelib.integration.psf_kernels import fit_kernels
 from platelib.integration.psf_partners import stamp_radius, wanted_stars
 from platelib.integration.rejection import Rejection
+from platelib.night_merge.limits import FEWEST_SUBS, night_limits
 from platelib.night_merge.merge import merge
 from platelib.night_merge.offsets import measure
 from platelib.night_merge.samples import NightSamples
@@ -28,8 +29,6 @@ KINDS = ("rays 3-6", "rays 6-15", "rays 15-300", "trails", "movers")
 DITHER_PX = 8
 RULE = Rejection("noise", 4.0, 4.0, 5, 0.02)
 GROW_PX = 2
-FEWEST_SUBS = 5
-"""Nights with fewer subs are merged sub by sub."""
 
 
 @dataclass
@@ -246,15 +245,16 @@ class Result:
 
 
 def one_pass(subs: Subs, which=slice(None), weight: bool = False):
-    """Integrate subs in one pass; with ``weight`` return average, flags and weights."""
+    """Integrate subs in one pass, or those of a night: then return average and weights kept."""
     values, variances, noise = subs.values[which], subs.variances[which], subs.noise[which]
     compared = no_comparison(len(values))
     if len(values) > 2:
         compared = kernels_of(subs, values, variances, subs.fwhm_px[which])
     weights = 1 / noise**2
     flags = np.isnan(values).astype(np.uint8)
+    rule = night_limits(RULE, len(values)) if weight else RULE
     found = clipped_average(
-        values, variances, noise, SKY, RULE, weights, flags, GROW_PX, compared=compared
+        values, variances, noise, SKY, rule, weights, flags, GROW_PX, compared=compared
     )
     if weight:
         kept = np.tensordot(weights, (flags == 0).astype(np.float64), axes=1)

@@ -14,6 +14,8 @@ from platelib.numerics.kernels import kernel
 
 _SIGMAS = 1.0
 """How far off the others a sample lies that is taken along, in its noise."""
+_FEWEST_OTHERS = 0.02
+"""Share of the weight that others have at least where a sample can differ from the mean."""
 _RUN = 352
 """Rejected samples are looked for in runs of so many pixels."""
 _TAKEN = np.uint8(2)
@@ -21,7 +23,9 @@ _TAKEN = np.uint8(2)
 
 
 @kernel
-def grow_into(stack, flags, reach, rule, systematic, compared, corner, mean, changed, around):
+def grow_into(
+    stack, flags, reach, rule, systematic, compared, corner, mean, weight, changed, around
+):
     """Flag the neighbours of rejected samples in the part that was averaged.
 
     Parameters
@@ -37,8 +41,9 @@ def grow_into(stack, flags, reach, rule, systematic, compared, corner, mean, cha
     compared : Comparison
     corner : tuple of int
         Row and column at which the part begins.
-    mean : numpy.ndarray
-        ``(height, width)`` float32: weighted mean of the kept samples of the part.
+    mean, weight : numpy.ndarray
+        ``(height, width)`` float32: weighted mean of the kept samples of the part, and the sum of
+        their weights.
     changed : numpy.ndarray
         ``(height, width)`` bool: gets True where a sample was flagged.
     around : numpy.ndarray
@@ -59,13 +64,13 @@ def grow_into(stack, flags, reach, rule, systematic, compared, corner, mean, cha
                     if is_rejected and has_company(flags, i, y, x):
                         _take_along(
                             stack, flags, i, y, x, reach, rule, systematic, compared, corner,
-                            mean, changed, around,
+                            mean, weight, changed, around,
                         )  # fmt: skip
 
 
 @kernel
 def _take_along(
-    stack, flags, i, y, x, reach, rule, systematic, compared, corner, mean, changed, around
+    stack, flags, i, y, x, reach, rule, systematic, compared, corner, mean, weight, changed, around
 ):
     side = flags[i, y, x]
     height, width = mean.shape
@@ -79,7 +84,10 @@ def _take_along(
             square = systematic.scatter[row, column, i] * np.float64(stack.variances[i, v, u])
             sigma = np.sqrt(square + systematic.offset[row, column, i])
             centre = np.float64(mean[v - corner[0], u - corner[1]])
-            if not sign * (stack.values[i, v, u] - centre) > _SIGMAS * sigma:
+            # Less than all of the sample's noise is in its difference from a mean that it is in.
+            others = 1.0 - stack.weights[i, v, u] / np.float64(weight[v - corner[0], u - corner[1]])
+            excess = sign * (stack.values[i, v, u] - centre)
+            if others < _FEWEST_OTHERS or not excess > _SIGMAS * sigma * np.sqrt(others):
                 continue
             lit = compared.partners.shape[1] > 0 and centre - rule.sky > LIT * sigma
             if lit and not exceeds(

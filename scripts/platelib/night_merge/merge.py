@@ -165,7 +165,17 @@ def _merge(samples, prepared, flags, corner, grow_px, planes, tally, room, sums,
     if grow_px <= 0 or not rule.rejects:
         return
     grow_into(
-        stack, flags, grow_px, rule, systematic, compared, corner, planes[0], changed, room.around
+        stack,
+        flags,
+        grow_px,
+        rule,
+        systematic,
+        compared,
+        corner,
+        planes[0],
+        planes[2],
+        changed,
+        room.around,
     )
     for y in range(height):
         for x in range(width):

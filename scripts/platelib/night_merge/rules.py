@@ -15,6 +15,10 @@ from platelib.integration.rejection_rules import EXCESS, HIGH, KEPT, LOW
 from platelib.numerics.kernels import kernel
 from platelib.numerics.order_statistics import median
 
+_OF_CENTRE = 0.9
+"""Variance of the median in the tails, over that of the weighted mean. With it, samples of 3 to 20
+equal nights stand out by chance as rarely as by the limit of one normal sample: of three, the one
+that stands out is compared with the nearer of two, not with their mean."""
 _TIE = 1e-9
 """Relative difference by which sums of weights may differ from their half through rounding."""
 
@@ -113,13 +117,17 @@ def add_offset_of_partners(y, x, systematic, spread):
 
 @kernel
 def clip_weighted(stack, y, x, rule, samples, state, spread, order):
-    """Reject samples beyond a multiple of their expected noise from the weighted median."""
+    """Reject samples beyond a multiple of their expected noise, and its own, from the median."""
     count = 0
     for i in range(samples.size):
         if state[i] == KEPT:
             order[count] = i
             count += 1
     _sort_by(order, samples, count)
+    inverse = 0.0
+    for k in range(count):
+        inverse += 1.0 / spread[order[k]]
+    of_centre = _OF_CENTRE / inverse
     inside = 0.99 * max(min(rule.low, rule.high), 0.0) ** 2
     for _ in range(rule.max_iterations):
         if count < 3:
@@ -130,9 +138,10 @@ def clip_weighted(stack, y, x, rule, samples, state, spread, order):
         for k in range(count):
             i = order[k]
             square = (samples[i] - centre) ** 2
+            variance = spread[i] + of_centre + slack * slack
             # Far inside the limits no root is needed.
-            if square >= inside * (spread[i] + slack * slack):
-                width = np.sqrt(spread[i] + slack * slack)
+            if square >= inside * variance:
+                width = np.sqrt(variance)
                 if samples[i] < centre - rule.low * width:
                     state[i] = LOW
                 elif samples[i] > centre + rule.high * width:

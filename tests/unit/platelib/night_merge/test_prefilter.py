@@ -29,12 +29,15 @@ def _flags_of_pixel(values, variances, weights, noise, full, rule, scatter, offs
     sky = noise**2 * full / weights
     typical = np.median((variances / sky)[kept])
     spread = scatter**2 * np.minimum(variances, EXCESS * typical * sky) + offset**2
+    centre_variance = 0.9 / (1 / spread[kept]).sum()
     for _ in range(rule.max_iterations):
         kept = np.flatnonzero(state == KEPT)
         if len(kept) < 3:
             break
         centre = _median(values[kept], np.sqrt(weights[kept]))
-        width = np.sqrt(spread[kept] + (rule.tolerance * max(centre - SKY, 0)) ** 2)
+        width = np.sqrt(
+            spread[kept] + centre_variance + (rule.tolerance * max(centre - SKY, 0)) ** 2
+        )
         low = values[kept] < centre - rule.low * width
         high = values[kept] > centre + rule.high * width
         state[kept[low]], state[kept[high]] = LOW, HIGH
