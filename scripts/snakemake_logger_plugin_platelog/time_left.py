@@ -1,7 +1,9 @@
 """The estimated time left of a run, from the measured rates of its jobs."""
 
 import heapq
+import itertools
 import math
+from collections import deque
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -186,30 +188,33 @@ def _makespan(
     for name, below in waits.items():
         for path in below:
             followers.setdefault(path, []).append(name)
-    ready = [name for name, below in waits.items() if not below and name not in running]
+    order = itertools.count()
+    ready: dict[int, deque[tuple[int, str]]] = {}  # by threads, so that none is tried in vain
+
+    def add(name: str) -> None:
+        ready.setdefault(min(jobs[name].threads, cores), deque()).append((next(order), name))
+
+    for name, below in waits.items():
+        if not below and name not in running:
+            add(name)
     busy = [(seconds[name], name) for name in running]
     heapq.heapify(busy)
     free = cores - sum(min(jobs[name].threads, cores) for name in running)
     clock = 0.0
-    while ready or busy:
-        kept = []
-        for place, name in enumerate(ready):
-            if free <= 0:
-                kept += ready[place:]
-                break
-            need = min(jobs[name].threads, cores)
-            if need <= free:
-                heapq.heappush(busy, (clock + seconds[name], name))
-                free -= need
-            else:
-                kept.append(name)
-        ready = kept
+    while busy or any(ready.values()):
+        while fitting := [
+            (queue[0], need) for need, queue in ready.items() if queue and need <= free
+        ]:
+            (_, name), need = min(fitting)
+            ready[need].popleft()
+            heapq.heappush(busy, (clock + seconds[name], name))
+            free -= need
         clock, done = heapq.heappop(busy)
         free += min(jobs[done].threads, cores)
         for name in followers.get(done, ()):
             waits[name].discard(done)
             if not waits[name] and name not in running:
-                ready.append(name)
+                add(name)
     return clock
 
 
