@@ -327,6 +327,19 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     assert home.planned() == home.to_do() == []
 
 
+def test_a_deleted_crop_is_chosen_without_the_grid(home):
+    """Pictures alone are drawn again, and the lock file is as before."""
+    before = home.lock.read_text()
+    start, end = before.index("# Columns and rows"), before.index("photometry:")
+    home.lock.write_text(before[:start] + before[end:])
+    home.forget()
+    assert home.planned() == home.to_do() == sorted(["choose reference", *COMPOSITES])
+    said = home.run("--to", "all")
+    assert f"[{1 + len(COMPOSITES)}/{1 + len(COMPOSITES)}] done" in said
+    assert home.lock.read_text() == before
+    assert home.planned() == home.to_do() == []
+
+
 def test_vanished_reference_is_a_sentence(home):
     """Where the reference of the grid is gone, one sentence says which, and the ways out."""
     name = home.lock.read_text().split("name: ")[1].splitlines()[0]

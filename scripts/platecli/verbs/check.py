@@ -117,7 +117,7 @@ def _job_lines(ahead: Outlook) -> Iterable[str]:
     yield f"  to do: {count} job{'' if count == 1 else 's'}: {counted_jobs(ahead.to_make)}"
     for why, names in ahead.reasons().items():
         yield f"    {why}: {first_of(names, 3)}"
-    if any(product.waits for product in ahead.to_make):
+    if any(product.waits and product.rule == "register" for product in ahead.to_make):
         again = ", and its dependent products are made again" if ahead.subs else ""
         yield f"    the grid is chosen in this run{again}"
 

@@ -16,12 +16,14 @@ from platecli.execution.dry_run import dry_run_lines, is_planned
 from platecli.execution.engine import ROOT
 from platecli.execution.workload import workload
 from platecli.text import outcome, summary
+from platecli.text.added import added_lines, before_run
 from platecli.text.outcome import ProjectOutcome, RunOutcome
 from platecli.text.outlook import Outlook, first_of, in_words, look_ahead
 from platecli.text.screen import show
 from platefiles.audit.damage import mark_damaged
 from platefiles.config.machine import Machine, read_machine
 from platefiles.core.errors import UserError
+from platefiles.digests.previous_pictures import forget_subs, keep_pictures, replace_previous
 from platefiles.digests.project_digests import write_all_digests
 from platefiles.jobs.run_lock import Busy, hold_run_lock
 from platefiles.plan.project_plan import ProjectPlan
@@ -203,6 +205,11 @@ def make(
                     print(f"{name}: {why}: {first_of(jobs, 3)}", flush=True)
         status = 0
         names = _at_work(ahead, targets, extra)
+        befores = {} if dry_run else {name: before_run(one) for name, one in ahead.items()}
+        for one in () if dry_run else ahead.values():
+            paths = [product.path for product in one.to_make]
+            for problem in keep_pictures(one.plan, paths, one.products):
+                print(problem, file=sys.stderr, flush=True)
         if dry_run and is_planned(ahead.values(), targets, extra):
             show(dry_run_lines(ahead))
         elif names:
@@ -227,13 +234,22 @@ def make(
             for name, one in ahead.items()
         }
         _note_plans(after.values())  # stored subs that were asked for by path are part of it now
-        unwritten = write_all_digests((one.plan, one.products) for one in after.values())
+        unwritten = []
+        for one in after.values():
+            unwritten += replace_previous(one.plan, one.stale, one.products)
+        unwritten += write_all_digests((one.plan, one.products) for one in after.values())
         for problem in () if status else unwritten:
             print(problem, file=sys.stderr, flush=True)
         done = [_outcome(one, after[name]) for name, one in ahead.items()]
+        added = {name: added_lines(before, after[name]) for name, before in befores.items()}
+        for one in after.values():
+            if not one.to_make:
+                forget_subs(one.plan)
     done += [ProjectOutcome(name, "", "failed", problem=text) for name, text in problems.items()]
     for project in done:
         _sum_up(project, after.get(project.name), results, len(done) == 1)
+        if lines := added.get(project.name):
+            print("\n".join(["  added by this run:", *lines]), flush=True)
     return _finish(
         RunOutcome(_status(status, done), done, time.monotonic() - start), results, machine
     )

@@ -26,6 +26,7 @@ from platefiles.audit.raw_places import RawPlaces
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digests.digest_sheet import NAME
+from platefiles.digests.previous_pictures import is_previous
 from platefiles.digests.sheet_checks import DigestSheets
 from platefiles.digests.signatures import SSH, Signer, signatures_of, signer_of
 from platefiles.fits.checksums import data_digests
@@ -33,12 +34,11 @@ from platefiles.fits.hdu_layout import headers_digest, read_blocks
 from platefiles.provenance.activities import RawRecord
 from platefiles.provenance.header_provenance import lock_digest
 from platefiles.provenance.integrity import PICTURES, is_of_a_run
-from platefiles.provenance.job_notes import FOLDER
 from platefiles.provenance.record import read_record, results_of
 from platefiles.provenance.xmp import Origin, read_origin
 from platefiles.workflow.noted_plan import left_over
 
-_NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks", FOLDER}
+_NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks"}
 _ENDINGS = {".fits": PRODUCT, **dict.fromkeys(PICTURES, PICTURE), ".log": LOG, ".yaml": LOCK}
 _SELF_TELLING = (".fits", *PICTURES)
 _THREADS = 8
@@ -73,7 +73,8 @@ def verify(
         _name_provisional(done, told, sheets)
         left = left_over({path: facts.root for path, facts in told.items()})
         done.left_over = [os.fspath(path) for path in told if path in left]
-        wanted = {path: facts for path, facts in told.items() if path not in left}
+        earlier = left | {path for path in told if is_previous(path)}
+        wanted = {path: facts for path, facts in told.items() if path not in earlier}
         for path, why in faults.items():
             if not why and path in wanted:
                 why = _other_state(wanted[path], faults, present)
@@ -232,7 +233,7 @@ def _listed_in(folder: Path, sheets: DigestSheets) -> Iterator[Path]:
 
 def _products_in(folder: Path) -> Iterator[Path]:
     for place, folders, names in os.walk(folder):
-        folders[:] = [name for name in folders if name not in _NO_PRODUCTS]
+        folders[:] = [name for name in folders if name not in _NO_PRODUCTS and name[0] != "."]
         for path in (Path(place, name) for name in names if not name.startswith(".")):
             if is_of_a_run(path):
                 yield path
@@ -242,7 +243,7 @@ def _told_by(path: Path) -> _Told:
     if path.suffix in PICTURES:
         origin = read_origin(path)
         making = origin.making
-        root = results_of(path, making.product) if making else None
+        root = _results_of(path, making.product) if making else None
         made_from = {}
         if making and root:
             made_from = {root / name: _content_of(origin, name) for name in making.products}
@@ -250,7 +251,7 @@ def _told_by(path: Path) -> _Told:
         return _Told(lock, root, {}, made_from, provisional)
     record = read_record(path)
     own = record.making
-    root = results_of(path, own.product)
+    root = _results_of(path, own.product)
     others = [m for m in record.makings.values() if m is not own and m.digest]
     made_from = {}
     if root:
@@ -259,6 +260,11 @@ def _told_by(path: Path) -> _Told:
             for making in others
         }
     return _Told(own.lock, root, record.raws, made_from, own.provisional)
+
+
+def _results_of(path: Path, product: str) -> Path | None:
+    """Return the results that a file belongs to; a previous version belongs to none any more."""
+    return None if is_previous(path) else results_of(path, product)
 
 
 def _content_of(origin: Origin, product: str) -> _Content:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.digests.digest_sheet import NAME, read_digest_sheet, write_digest_sheet
+from platefiles.digests.previous_pictures import previous_digests
 from platefiles.jobs.run_lock import RESULTS
 from platefiles.plan.paths import grid_log
 from platefiles.plan.project_plan import ProjectPlan
@@ -67,6 +68,7 @@ def write_digests(plan: ProjectPlan, products: Iterable[Product]) -> bool:
         if product.rule != "choose_reference" and os.path.isfile(product.path):
             found |= _digests_of(plan, product, before)
     found |= _digests_of_lock(plan, before)
+    found |= _digests_of_previous(plan, before)
     frames = f"{plan.results}/frames.tsv"
     if os.path.isfile(frames):  # the scan has just held it against the raw frames
         found[frames] = file_sha256(frames)
@@ -136,6 +138,14 @@ def _digests_of_lock(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[t
         yield from _digest_of_log(log, before)
     elif _inside(path, plan) not in {_inside(other, plan) for other in before}:
         yield path, file_sha256(path)
+
+
+def _digests_of_previous(plan: ProjectPlan, before: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Return the digests of previous versions, as they were when these were kept."""
+    for name, sha256 in previous_digests(plan.results).items():
+        path = f"{plan.results}/{name}"
+        known = before.get(path)
+        yield path, sha256 if known in (None, sha256) else _agreed(path, [sha256, known])
 
 
 def _digest_of_log(log: str, before: Mapping[str, str]) -> Iterator[tuple[str, str]]:

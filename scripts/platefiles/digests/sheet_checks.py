@@ -14,6 +14,7 @@ from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.digests.digest_sheet import NAME, SEAL, is_sealed, read_lines, read_seal
 from platefiles.digests.job_witness import jobs_of
+from platefiles.digests.previous_pictures import previous_digests
 from platefiles.provenance.integrity import PICTURES, fault
 
 _LEVELS_UP = 3
@@ -60,8 +61,11 @@ class DigestSheet:
         notes = [note for job in self._jobs for note in job.notes]
         self._noted = {note.sha256 for note in notes} | {job.log_sha256 for job in self._jobs}
         self._made_for_now = {note.sha256 for note in notes if note.job == PROVISIONAL}
+        kept = {folder / path: one for path, one in previous_digests(folder).items()}
+        self._noted |= {*kept.values()}
         told = {path: told for job in self._jobs for path, told in job.witnessed(folder)}
         told |= {folder / name: frozenset({sha256}) for name, sha256 in read_seal(folder).items()}
+        told |= {path: frozenset({sha256}) for path, sha256 in kept.items()}
         self._told = {path: digests for path, digests in told.items() if path.is_file()}
         self.known = {*self.listed, *(self._told if self.problem else ())}
 

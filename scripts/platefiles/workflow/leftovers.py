@@ -11,8 +11,11 @@ from pathlib import Path
 from platefiles.provenance.integrity import is_of_a_run
 from platefiles.workflow.deletable import Candidate, candidates
 
-NO_PRODUCTS = frozenset({"links", "fetched", "objects", "logs", "benchmarks"})
-"""Folders in the results of a project that hold no products."""
+PREVIOUS = "previous"
+"""Folder in the results of a project: the previous version of each picture."""
+
+NO_PRODUCTS = frozenset({"links", "fetched", "objects", "logs", "benchmarks", PREVIOUS})
+"""Folders in the results of a project that hold no products of its plan."""
 
 
 def find_leftovers(
