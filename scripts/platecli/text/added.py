@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from platecli.text.outlook import Outlook
 from platecli.text.summary import Row, hours_minutes, read_rows
 from platefiles.core.errors import UserError
-from platefiles.digests.previous_pictures import keep_subs
+from platefiles.digests.previous_pictures import keep_subs, kept_subs
 from platelib.registration.sub_state import SubState
 
 Depths = Mapping[str, Mapping[str, Any]]
@@ -44,11 +44,11 @@ def before_run(outlook: Outlook) -> Before:
     """
     paths = outlook.plan.paths
     making = {product.path for product in outlook.to_make}
-    subs: Sequence[Row] = outlook.subs
     if paths.subs in making:
         with suppress(OSError):  # a full disk: what is read will do
-            subs = read_rows(keep_subs(outlook.plan)) or subs
-    return Before(subs, _depths(paths.depth) if paths.depth in making else {})
+            keep_subs(outlook.plan)
+    kept = read_rows(kept_subs(outlook.plan))  # of a run that was stopped, too
+    return Before(kept or outlook.subs, _depths(paths.depth) if paths.depth in making else {})
 
 
 def added_lines(before: Before, after: Outlook) -> list[str]:

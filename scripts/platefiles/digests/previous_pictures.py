@@ -107,22 +107,22 @@ def replace_previous(
     return problems
 
 
-def keep_subs(plan: ProjectPlan) -> Path:
-    """Keep the table of subs of the last finished run, and return the path of what is kept.
-
-    A table that is kept since a run was stopped stays as it is. There is no such file before a
-    first run.
-    """
-    kept, path = Path(plan.results, PREVIOUS, _SUBS), Path(plan.paths.subs)
+def keep_subs(plan: ProjectPlan) -> None:
+    """Keep the table of subs of the last finished run; one kept by a stopped run stays as it is."""
+    kept, path = kept_subs(plan), Path(plan.paths.subs)
     if path.is_file() and not kept.is_file():
         content = path.read_bytes()
         write_whole(kept, lambda target: target.write(content))
-    return kept
+
+
+def kept_subs(plan: ProjectPlan) -> Path:
+    """Return the path of the table of subs that is kept; it need not be there."""
+    return Path(plan.results, PREVIOUS, _SUBS)
 
 
 def forget_subs(plan: ProjectPlan) -> None:
     """Remove the table of subs that is kept, once a run is finished."""
-    Path(plan.results, PREVIOUS, _SUBS).unlink(missing_ok=True)
+    kept_subs(plan).unlink(missing_ok=True)
     with suppress(OSError):
         os.rmdir(f"{plan.results}/{PREVIOUS}")  # refused where a previous version is in it
 

@@ -82,7 +82,10 @@ def test_the_state_before_a_stopped_run_is_remembered(tmp_path):
     for said in ("old", "new"):
         subs.write_text(f"id\tchannel\n{said}\tg\n")
         assert before_run(outlook).subs == [{"id": "old", "channel": "g"}]
+    outlook.to_make = []  # the table was written before the run was stopped
+    assert before_run(outlook).subs == [{"id": "old", "channel": "g"}]
     forget_subs(plan)
+    outlook.to_make = [SimpleNamespace(path=str(subs))]
     assert before_run(outlook).subs == [{"id": "new", "channel": "g"}]
     forget_subs(plan)
     assert list(tmp_path.iterdir()) == [subs]
