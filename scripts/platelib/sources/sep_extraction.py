@@ -124,18 +124,23 @@ def in_any_crowd(
     threshold : float
         What it was called with.
     """
-    sep.set_sub_object_limit(_SUB_OBJECTS)
     most = pixels + 2
     sizes = [min(most, max(_LEAST_BUFFER_PX, pixels // share)) for share in _BUFFER_SHARES]
     sizes.append(most)
-    while True:
-        sep.set_extract_pixstack(sizes[0])
-        try:
-            return search(threshold), threshold
-        except Exception as error:  # `sep` has no class of its own for this
-            if "pixel buffer" in str(error) and len(sizes) > 1:
-                sizes.pop(0)
-            elif "deblending overflow" in str(error):
-                threshold *= _HIGHER
-            else:
-                raise
+    limits = sep.get_extract_pixstack(), sep.get_sub_object_limit()
+    sep.set_sub_object_limit(_SUB_OBJECTS)
+    try:
+        while True:
+            sep.set_extract_pixstack(sizes[0])
+            try:
+                return search(threshold), threshold
+            except Exception as error:  # `sep` has no class of its own for this
+                if "pixel buffer" in str(error) and len(sizes) > 1:
+                    sizes.pop(0)
+                elif "deblending overflow" in str(error):
+                    threshold *= _HIGHER
+                else:
+                    raise
+    finally:  # they are those of all other users of `sep` in the process
+        sep.set_extract_pixstack(limits[0])
+        sep.set_sub_object_limit(limits[1])

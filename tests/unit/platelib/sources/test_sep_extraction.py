@@ -17,9 +17,11 @@ def test_a_source_may_cover_the_image(shape):
     assert found.sigma == 3.0
     assert len(found.found) == 1
     assert (found.segments == 1).all()
+    before = sep.get_extract_pixstack()
     sep.set_extract_pixstack(image.size)
     with pytest.raises(Exception, match="pixel buffer full"):
         sep.extract(image, 3.0)
+    sep.set_extract_pixstack(before)
 
 
 def test_light_that_runs_together_is_searched_at_a_higher_threshold(monkeypatch):
@@ -33,6 +35,13 @@ def test_light_that_runs_together_is_searched_at_a_higher_threshold(monkeypatch)
     assert len(crowd.found) > 50
     plain = extracted(image - 6, ones, image < -9, 3.0, 3, deblend_nthresh=64, deblend_cont=1e-5)
     assert plain.sigma == 3.0
+
+
+def test_limits_of_the_library_are_left_as_they_were():
+    """A search of few pixels does not shrink the buffer of other searches in the process."""
+    before = sep.get_extract_pixstack(), sep.get_sub_object_limit()
+    assert in_any_crowd(lambda threshold: threshold, 2.0, 100) == (2.0, 2.0)
+    assert (sep.get_extract_pixstack(), sep.get_sub_object_limit()) == before
 
 
 def test_other_faults_are_told():
