@@ -33,9 +33,9 @@ from platefiles.fits.checksums import data_digests
 from platefiles.fits.hdu_layout import headers_digest, read_blocks
 from platefiles.provenance.activities import RawRecord
 from platefiles.provenance.header_provenance import lock_digest
-from platefiles.provenance.integrity import PICTURES, is_of_a_run
+from platefiles.provenance.integrity import is_of_a_run
 from platefiles.provenance.record import read_record, results_of
-from platefiles.provenance.xmp import Origin, read_origin
+from platefiles.provenance.xmp import PICTURES, Origin, read_origin
 from platefiles.workflow.noted_plan import left_over
 
 _NO_PRODUCTS = {"links", "fetched", "objects", "logs", "benchmarks"}

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from platefiles.provenance.integrity import PICTURES
 from platefiles.provenance.job_notes import FOLDER, JobNote, hidden_note, logged_note
+from platefiles.provenance.xmp import PICTURES
 from platefiles.rule_files.path_pattern import PathPattern
 from platefiles.rule_files.rule_text import rules_by_step
 

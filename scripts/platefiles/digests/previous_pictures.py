@@ -19,9 +19,8 @@ from platefiles.core.provisional import PROVISIONAL
 from platefiles.digests.digest_sheet import read_lines, sheet_text
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.damage_marks import is_marked
-from platefiles.provenance.integrity import PICTURES
 from platefiles.provenance.job_notes import read_note
-from platefiles.provenance.xmp import read_origin
+from platefiles.provenance.xmp import PICTURES, read_origin
 from platefiles.workflow.graph import Product
 from platefiles.workflow.leftovers import PREVIOUS
 

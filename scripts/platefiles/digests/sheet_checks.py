@@ -15,7 +15,8 @@ from platefiles.core.provisional import PROVISIONAL
 from platefiles.digests.digest_sheet import NAME, SEAL, is_sealed, read_lines, read_seal
 from platefiles.digests.job_witness import jobs_of
 from platefiles.digests.previous_pictures import previous_digests
-from platefiles.provenance.integrity import PICTURES, fault
+from platefiles.provenance.integrity import fault
+from platefiles.provenance.xmp import PICTURES
 
 _LEVELS_UP = 3
 _PINS = ".yaml"

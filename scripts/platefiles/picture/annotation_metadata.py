@@ -10,9 +10,8 @@ from platefiles.picture.display_image import DisplayImage
 from platefiles.picture.picture_files import Label
 from platefiles.provenance.activities import Making
 from platefiles.provenance.header_provenance import creator
-from platefiles.provenance.integrity import PICTURES
 from platefiles.provenance.record import has_record, read_record, single_making
-from platefiles.provenance.xmp import read_origin
+from platefiles.provenance.xmp import PICTURES, read_origin
 
 
 def drawn_label(

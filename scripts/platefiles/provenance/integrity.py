@@ -15,8 +15,8 @@ from platefiles.fits.checksums import (
 from platefiles.fits.hdu_layout import Block, BrokenFits, read_blocks
 from platefiles.provenance.content_digest import is_intact
 from platefiles.provenance.record import EXTNAME
+from platefiles.provenance.xmp import PICTURES
 
-PICTURES = (".png", ".jpg", ".tif", ".svg")
 _FIRST_BYTES = 1 << 16
 _MARKS = {
     ".fits": (b"CREATOR = 'platelog ", b"JOBDIG  = '", b"STEP    = '"),

@@ -18,6 +18,9 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
 from platefiles.provenance.activities import Making, making_of
 
+PICTURES = (".png", ".jpg", ".tif", ".svg")
+"""Extensions of picture files, which carry a packet."""
+
 SEAL = b"<platelog:Seal>%b</platelog:Seal>"
 """Where the digest of the picture itself stands, see `platefiles.provenance.content_digest`."""
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
-from platefiles.provenance.integrity import PICTURES, fault
+from platefiles.provenance.integrity import fault
 from platefiles.provenance.job_notes import read_note
 from platefiles.provenance.record import read_record, results_of
-from platefiles.provenance.xmp import read_origin
+from platefiles.provenance.xmp import PICTURES, read_origin
 from platefiles.workflow.graph import Product
 
 _CHANGED = "it was changed since it was made"

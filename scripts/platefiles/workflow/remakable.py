@@ -14,8 +14,7 @@ from pathlib import PurePath
 
 from platefiles.core.errors import UserError
 from platefiles.plan.project_plan import ProjectPlan
-from platefiles.provenance.integrity import PICTURES
-from platefiles.provenance.xmp import read_origin
+from platefiles.provenance.xmp import PICTURES, read_origin
 from platefiles.workflow.deletable import Candidate, candidates
 from platefiles.workflow.graph import Product, products_of, targets_of
 from platefiles.workflow.staleness import Staleness
