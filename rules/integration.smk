@@ -1,14 +1,15 @@
 """One image of each channel.
 
 Reads   links/<light>, calibration/<master>.fits, measures/<channel>/<night>.fits,
-        registration/<channel>.fits, field/solution.fits.
-Writes  cosmic_rays/<channel>/<night>.fits for few subs, channels/<channel>.fits, subs.tsv.
+        registration/<channel>/<night>.fits, registration/<channel>.fits, field/solution.fits.
+Writes  cosmic_rays/<channel>/<night>.fits for few subs, nights/<channel>/<night>.fits,
+        channels/<channel>.fits, subs.tsv.
 Steps   find cosmic rays on single subs, if there are too few to compare; calibrate, resample, reject
-        and average tile by tile; list the state of each sub.
+        and average tile by tile, each night once; merge the nights; list the state of each sub.
 """
 
 from platefiles.plan.calibration_jobs import cosmic_rays_job
-from platefiles.plan.channel_jobs import integrate_job, subs_job
+from platefiles.plan.channel_jobs import integrate_job, integrate_night_job, subs_job
 from platefiles.rule_inputs import sets
 
 
@@ -47,16 +48,54 @@ rule find_cosmic_rays:
         "../scripts/find_cosmic_rays.py"
 
 
-rule integrate:
-    """Integrate the subs of a channel: weighted mean after rejection, with its variance."""
+rule integrate_night:
+    """Integrate the subs of a channel's night: weighted mean after rejection."""
     input:
         raw=ancient(
             plans.links(
-                sets.frames_of_channel, of="results/{project}/channels/{channel}.fits"
+                sets.frames_of_night,
+                of="results/{project}/nights/{channel}/{night}.fits",
             )
         ),
         masters=plans.input(
-            sets.masters_of_channel, of="results/{project}/channels/{channel}.fits"
+            sets.masters_of_night,
+            of="results/{project}/nights/{channel}/{night}.fits",
+        ),
+        registration=plans.input(
+            "results/{project}/registration/{channel}/{night}.fits",
+            of="results/{project}/nights/{channel}/{night}.fits",
+        ),
+        newer=plans.newer("results/{project}/nights/{channel}/{night}.fits"),
+        rays=plans.input(
+            sets.rays_of_night, of="results/{project}/nights/{channel}/{night}.fits"
+        ),
+    output:
+        "results/{project}/nights/{channel}/{night}.fits",
+    log:
+        "results/{project}/logs/integrate_night/{channel}_{night}.log",
+    benchmark:
+        "results/{project}/benchmarks/integrate_night/{channel}_{night}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 8
+    resources:
+        mem_mb=plans.memory.integrate_night,
+    params:
+        job=plans.job(integrate_night_job, "channel", "night"),
+    script:
+        "../scripts/integrate_night.py"
+
+
+rule integrate:
+    """Integrate the subs of a channel, or merge its nights: weighted mean after rejection."""
+    input:
+        raw=ancient(
+            plans.links(
+                sets.merged_frames, of="results/{project}/channels/{channel}.fits"
+            )
+        ),
+        masters=plans.input(
+            sets.merged_masters, of="results/{project}/channels/{channel}.fits"
         ),
         registration=plans.input(
             "results/{project}/registration/{channel}.fits",
@@ -64,7 +103,12 @@ rule integrate:
         ),
         newer=plans.newer("results/{project}/channels/{channel}.fits"),
         rays=plans.input(
-            sets.rays_of_channel, of="results/{project}/channels/{channel}.fits"
+            sets.merged_rays, of="results/{project}/channels/{channel}.fits"
+        ),
+        nights=plans.for_nights(
+            "results/{project}/nights/{channel}/{night}.fits",
+            of="results/{project}/channels/{channel}.fits",
+            among=sets.nights_alone,
         ),
         solution=plans.input(
             "results/{project}/field/solution.fits",

@@ -2,13 +2,18 @@
 
 Reads   links/<light>, calibration/<master>.fits; field/solution.fits for registered subs.
 Writes  measures/<channel>/<night>.fits, the lock file beside the project file (once),
-        registration/<channel>.fits, registered/<channel>/<sub>.fits on request.
+        registration/<channel>/<night>.fits, registration/<channel>.fits,
+        registered/<channel>/<sub>.fits on request.
 Steps   measure sky, noise and stars of each sub; choose the reference if none is pinned; match
-        stars, fit transforms, select and weigh subs.
+        stars and fit transforms night by night; select and weigh the subs of a channel.
 """
 
 from platefiles.plan.calibration_jobs import measure_stars_job
-from platefiles.plan.channel_jobs import register_job, register_sub_job
+from platefiles.plan.channel_jobs import (
+    register_job,
+    register_sub_job,
+    select_job,
+)
 from platefiles.plan.grid_jobs import grid_job
 from platefiles.rule_inputs import sets
 
@@ -76,32 +81,57 @@ if plans.unpinned:
 
 
 rule register:
-    """Match the stars of a channel's subs with the reference; select and weigh the subs."""
+    """Match the stars of a channel's night with the reference; measure brightness and sky."""
     input:
-        measures=plans.for_nights(
+        measures=plans.input(
             "results/{project}/measures/{channel}/{night}.fits",
-            of="results/{project}/registration/{channel}.fits",
+            of="results/{project}/registration/{channel}/{night}.fits",
         ),
-        reference=plans.grid_measures(
-            of="results/{project}/registration/{channel}.fits"
+        references=plans.reference_measures(
+            of="results/{project}/registration/{channel}/{night}.fits"
         ),
         lock=plans.lock,
-        newer=plans.newer("results/{project}/registration/{channel}.fits"),
+        newer=plans.newer("results/{project}/registration/{channel}/{night}.fits"),
     output:
-        "results/{project}/registration/{channel}.fits",
+        "results/{project}/registration/{channel}/{night}.fits",
     log:
-        "results/{project}/logs/register/{channel}.log",
+        "results/{project}/logs/register/{channel}_{night}.log",
     benchmark:
-        "results/{project}/benchmarks/register/{channel}.tsv"
+        "results/{project}/benchmarks/register/{channel}_{night}.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
         mem_mb=500,
     params:
-        job=plans.job(register_job, "channel"),
+        job=plans.job(register_job, "channel", "night"),
     script:
         "../scripts/register.py"
+
+
+rule select_subs:
+    """Select and weigh the subs of a channel."""
+    input:
+        registrations=plans.for_nights(
+            "results/{project}/registration/{channel}/{night}.fits",
+            of="results/{project}/registration/{channel}.fits",
+        ),
+        newer=plans.newer("results/{project}/registration/{channel}.fits"),
+    output:
+        "results/{project}/registration/{channel}.fits",
+    log:
+        "results/{project}/logs/select_subs/{channel}.log",
+    benchmark:
+        "results/{project}/benchmarks/select_subs/{channel}.tsv"
+    conda:
+        "../envs/pipeline.yaml"
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        job=plans.job(select_job, "channel"),
+    script:
+        "../scripts/select_subs.py"
 
 
 rule register_sub:

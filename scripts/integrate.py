@@ -1,37 +1,57 @@
-"""Integrate the subs of a channel, a tile of the grid at a time, straight from the raw files."""
+"""Integrate the subs of a channel, a tile of the grid at a time.
+
+The subs come straight from the raw files; nights that were integrated on their own are merged with
+them.
+"""
 
 import json
 import math
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.io import fits
 
 from platefiles.astrometry.solution import solution_cards
 from platefiles.calibration.master_library import Masters
 from platefiles.core.errors import UserError
-from platefiles.core.frame_errors import ChangedFrame
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu
-from platefiles.integration.channel_cards import channel_cards, gain_notes, saturation_cards
+from platefiles.integration.channel_cards import (
+    SubLevels,
+    Used,
+    channel_cards,
+    gain_notes,
+    saturation_cards,
+)
+from platefiles.integration.combined_product import (
+    OpenSubs,
+    begin_counts,
+    fill_tiles,
+    raw_records,
+    set_counts,
+    set_masters,
+    square_of,
+    subs_table,
+    with_unchanged,
+)
 from platefiles.integration.core_losses import core_loss
 from platefiles.integration.integrate_job import IntegrateJob
-from platefiles.integration.integrate_tiles import Integration, leave_out_changed, open_subs
-from platefiles.integration.psf_stamps import PIXELS_OF_CORE
-from platefiles.integration.tiles import Span
+from platefiles.integration.integrate_tiles import Integration, open_subs
 from platefiles.jobs.job_log import job_log, log
-from platefiles.provenance.activities import RawRecord
-from platefiles.provenance.record import raw_record, record_hdu
+from platefiles.nights.merge_tiles import NightMerge
+from platefiles.nights.nights_of_channel import NightsOfChannel
+from platefiles.provenance.record import record_hdu
 from platefiles.registration.registration_table import (
     RegisteredSub,
     read_registration,
     read_star_places,
 )
-from platefiles.subs.calibrated_sub import Sub, unit_of
-from platefiles.subs.hit_pixels import NO_HITS, read_hit_pixels
+from platefiles.settings.integration import Stacking
+from platefiles.subs.calibrated_sub import unit_of
+from platefiles.subs.hit_pixels import read_hit_pixels
 from platefiles.subs.saturated_cores import cores_hdu, read_cores
 from platefiles.transfers.fetch import local_copies
 from platelib.registration.frame_selection import counted
@@ -48,20 +68,21 @@ def integrate(
     memory_mb: float = math.inf,
     paths_to_rays: Sequence[str | Path] = (),
     path_to_solution: str | Path | None = None,
+    paths_to_nights: Sequence[str | Path] = (),
 ) -> None:
     """Write the integrated image of a channel.
 
     Parameters
     ----------
     paths_to_raw : sequence of path-like
-        Lights of the channel, in the order of ``job.subs``.
+        Lights of the channel, in the order of ``job.subs``; without those of ``paths_to_nights``.
     paths_to_masters : sequence of path-like
         Masters that they need.
     path_to_registration : path-like
         Table of transforms, levels, weights and states.
     path_to_channel : path-like
         Product: ``SCI``, ``VAR``, ``COUNT``, ``CLIPPED`` (low, high), ``INPUTS``, and ``SATCORES``
-        where stars of calibrated frames have saturated cores.
+        where stars of calibrated frames have saturated cores; ``NIGHTS`` if nights were merged.
     job : mapping
         See `platefiles.integration.integrate_job.IntegrateJob`.
     threads : int
@@ -72,6 +93,8 @@ def integrate(
         Cosmic rays on the subs, for channels that are cleaned sub by sub.
     path_to_solution : path-like, optional
         Place of the grid on the sky, for the headers of the images.
+    paths_to_nights : sequence of path-like
+        Products of the nights that were integrated on their own.
 
     Raises
     ------
@@ -81,161 +104,161 @@ def integrate(
     given = IntegrateJob.of(job)
     registered, shape = read_registration(path_to_registration)
     hits = read_hit_pixels(paths_to_rays)
-    for row in registered:
-        row.facts["ray_pixels"] = len(hits.get(row.facts["id"], NO_HITS))
-        row.facts.update(star_cores=0, cores_rejected=0.0)
+    begin_counts(registered, hits)
+    set_masters(registered, given.subs)
+    nights = NightsOfChannel(paths_to_nights, registered)
+    masters = Masters(paths_to_masters)
     inputs = {
         "raw": paths_to_raw,
         "masters": paths_to_masters,
         "registration": [path_to_registration],
         "rays": paths_to_rays,
+        "nights": paths_to_nights,
         "solution": [] if path_to_solution is None else [path_to_solution],
     }
-    masters, is_whole = Masters(paths_to_masters), False
-    while not is_whole:
-        with ExitStack() as stack:
-            subs = open_subs(stack, paths_to_raw, masters, registered, hits, given, shape)
-            _check_enough(len(subs), len(given.subs), registered, given)
-            try:
-                made = (subs, registered, shape)
-                _write_channel(made, path_to_channel, inputs, given, threads, memory_mb)
-                is_whole = True
-            except ChangedFrame as error:
-                log.warning("%s %s: restarted without it", error.name, error)
-                leave_out_changed(subs, error)
-    for note in [*given.sentences, *gain_notes(subs, given)]:
-        log.info("%s", note)
+    channel = _Channel(path_to_channel, registered, shape, given, inputs, nights)
 
-
-def _write_channel(
-    made: tuple[Sequence[tuple[RegisteredSub, Sub]], Sequence[RegisteredSub], tuple[int, int]],
-    path: str | Path,
-    inputs: Mapping[str, Sequence[str | Path]],
-    job: IntegrateJob,
-    threads: int,
-    memory_mb: float,
-) -> None:
-    """Write the image of the used subs on a grid of a shape.
-
-    Raises
-    ------
-    ChangedFrame
-        If a sub is not what was measured; nothing is left behind then.
-    """
-    subs, registered, shape = made
-    unit = unit_of([sub for _, sub in subs], job.unit)
-    images = _images(shape, unit, next(iter(inputs["solution"]), None))
-    stars = read_star_places(inputs["registration"][0])
-    cores_on_grid = read_cores(inputs["registration"][0])
-    lost = len(cores_on_grid["x"])
-    cards = channel_cards(subs, registered, shape, job) + saturation_cards(subs, job, lost)
-    with StreamedProduct(path, cards, images) as product:
-        integration = Integration(subs, shape, job.settings.integration, stars, threads)
-        tally, cores = _integrate_tiles(integration, threads, memory_mb, product)
-        for _, sub in subs:
-            sub.image.check_unchanged()
-        for (row, _), (pixels, rejected) in zip(subs, cores.tolist(), strict=True):
-            row.facts["star_cores"] = round(pixels / PIXELS_OF_CORE)
-            row.facts["cores_rejected"] = float(f"{rejected / max(pixels, 1):.4g}")
-        table = _inputs(registered, subs, tally, shape, job)
-        raws = _raw_records(inputs["raw"], registered, job)
-        record = record_hdu("integrate", path, job.recorded, {**inputs, "raw": raws})
-        lists = [cores_hdu(cores_on_grid)] if lost else []
-        product.finish(
-            [columns_hdu(table, "INPUTS", of_image=unit), *lists, record], threads=threads
+    def opened(stack: ExitStack) -> OpenSubs:
+        subs = open_subs(stack, paths_to_raw, masters, registered, hits, given, shape)
+        _check_enough(
+            len(subs) + len(nights.levels), len(given.subs) + nights.lights, registered, given
         )
-    log.info("%d of %d subs", len(subs), len(registered))
-    told = ("name", "star_cores", "cores_rejected", "clipped_low", "clipped_high")
-    for row in zip(*(table[name] for name in told), strict=True):
-        if (said := core_loss(dict(zip(told, row, strict=True)))) is not None:
-            log.warning("%s", said)
+        return subs
+
+    def write(subs: OpenSubs) -> None:
+        channel.write(subs, threads, memory_mb)
+
+    with_unchanged(opened, write)
+    channel.report()
 
 
-def _raw_records(
-    paths_to_raw, registered: Sequence[RegisteredSub], job: IntegrateJob
-) -> list[RawRecord]:
-    digests = {row.facts["id"]: row.facts["sha256"] for row in registered}
-    return [
-        raw_record("light", facts, digests[facts["id"]], path)
-        for path, facts in zip(paths_to_raw, job.subs, strict=True)
-    ]
+class _Channel:
+    """Writes the image of a channel."""
+
+    def __init__(
+        self,
+        path: str | Path,
+        registered: Sequence[RegisteredSub],
+        shape: tuple[int, int],
+        job: IntegrateJob,
+        inputs: Mapping[str, Sequence[str | Path]],
+        nights: NightsOfChannel,
+    ):
+        self._path, self._registered, self._shape = path, registered, shape
+        self._job, self._inputs, self._nights = job, inputs, nights
+        self._used: Used = ()
+
+    def write(self, subs: OpenSubs, threads: int, memory_mb: float) -> None:
+        """Write the image of the used subs, open ones and those of nights.
+
+        Raises
+        ------
+        ChangedFrame
+            If a sub is not what was measured; nothing is left behind then.
+        """
+        levels = {row.facts["id"]: SubLevels.of(sub) for row, sub in subs} | self._nights.levels
+        self._used = used = [
+            (row, levels[row.facts["id"]])
+            for row in self._registered
+            if row.facts["state"] == SubState.USED and row.facts["id"] in levels
+        ]
+        unit = unit_of([own.gain for _, own in used], self._job.unit)
+        cores_on_grid = read_cores(self._inputs["registration"][0])
+        lost = len(cores_on_grid["x"])
+        cards = channel_cards(used, self._registered, self._shape, self._job)
+        cards += saturation_cards(used, self._job, lost)
+        with StreamedProduct(self._path, cards, self._images(unit)) as product:
+            if self._nights:
+                tables = [self._merge(product, subs, threads, memory_mb)]
+            else:
+                self._integrate(product, subs, threads, memory_mb)
+                tables = []
+            for _, sub in subs:
+                sub.image.check_unchanged()
+            raws = raw_records(self._inputs["raw"], self._registered, self._job.subs)
+            named = {**self._inputs, "raw": raws}
+            record = record_hdu("integrate", self._path, self._job.recorded, named)
+            tables += [cores_hdu(cores_on_grid)] if lost else []
+            listed = columns_hdu(subs_table(self._registered), "INPUTS", of_image=unit)
+            product.finish([listed, *tables, record], threads=threads)
+
+    def report(self) -> None:
+        """Log what became of the subs."""
+        log.info("%d of %d subs", len(self._used), len(self._registered))
+        for row in self._registered:
+            if (said := core_loss(row.facts)) is not None:
+                log.warning("%s", said)
+        for note in [*self._job.sentences, *gain_notes(self._used, self._job)]:
+            log.info("%s", note)
+
+    def _images(self, unit: str) -> dict[str, tuple]:
+        """Return shape, kind of number, cards and unit of each image."""
+        path_to_solution = next(iter(self._inputs["solution"]), None)
+        flat, cube = (
+            [] if path_to_solution is None else solution_cards(path_to_solution, planes)
+            for planes in (False, True)
+        )
+        sides = [("PLANE1", "low"), ("PLANE2", "high")]
+        return {
+            "SCI": (self._shape, "f4", flat, unit),
+            "VAR": (self._shape, "f4", flat, square_of(unit)),
+            "COUNT": (self._shape, "i2", flat, None),
+            "CLIPPED": ((2, *self._shape), "i2", [*sides, *cube], None),
+        }
+
+    def _integrate(
+        self, product: StreamedProduct, subs: OpenSubs, threads: int, memory_mb: float
+    ) -> None:
+        """Integrate the subs in one pass."""
+        integration = Integration(subs, self._shape, self._settings, self._stars, threads)
+        tiles = integration.tiling(threads, memory_mb)
+        counts = fill_tiles(tiles, integration.stack, product, threads)
+        for (row, _), *own in zip(subs, *(part.tolist() for part in counts), strict=True):
+            set_counts(row.facts, *own, math.prod(self._shape))
+
+    def _merge(
+        self, product: StreamedProduct, subs: OpenSubs, threads: int, memory_mb: float
+    ) -> fits.BinTableHDU:
+        """Merge the nights with the other subs; return the table of nights."""
+        samples = self._nights.samples(subs, self._settings, self._shape)
+        merging = NightMerge(samples, self._shape, self._settings, self._stars, threads)
+        tiles = merging.tiling(threads, memory_mb)
+        counts = fill_tiles(tiles, merging.stack, product, threads)
+        rows = []
+        for sample, *own in zip(samples, *(part.tolist() for part in counts), strict=True):
+            if sample.is_stack:
+                rows.append(self._nights.row(sample))
+                set_counts(rows[-1], *own, math.prod(self._shape))
+            else:
+                set_counts(sample.members[0].facts, *own, math.prod(self._shape))
+        return self._nights.table(rows, math.fsum(sample.full_weight for sample in samples))
+
+    @property
+    def _settings(self) -> Stacking:
+        return self._job.settings.integration
+
+    @property
+    def _stars(self) -> np.ndarray:
+        return read_star_places(self._inputs["registration"][0])
 
 
 def _check_enough(
-    usable: int, total: int, rows: Sequence[RegisteredSub], job: IntegrateJob
+    usable: int, total: int, registered: Sequence[RegisteredSub], job: IntegrateJob
 ) -> None:
     settings = job.settings.integration
     fewest = min(settings.min_subs, total)
     if usable >= fewest and 1 - usable / total <= settings.max_excluded:
         return
-    states = counted(row.facts["state"] for row in rows if row.facts["state"] != SubState.USED)
+    rows = [row.facts for row in registered]
+    states = counted(row["state"] for row in rows if row["state"] != SubState.USED)
     for row in rows:
-        log.info("%s: %s %s", *(row.facts[key] for key in ("name", "state", "reason")))
+        log.info("%s: %s %s", *(row[key] for key in ("name", "state", "reason")))
     msg = (
         f"channel '{job.channel}': {usable} of {total} subs can be used ({states}), at least "
         f"{fewest} are needed; the log of this job lists each reason; loosen quality in the "
         "recipe or set integration: min_subs"
     )
     raise UserError(msg)
-
-
-def _integrate_tiles(
-    integration: Integration, threads: int, memory_mb: float, product: StreamedProduct
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fill the product tile by tile.
-
-    Returns
-    -------
-    tally : numpy.ndarray
-        ``(n, 3)``: pixels of each sub without data, rejected as low, rejected as high.
-    cores : numpy.ndarray
-        ``(n, 2)``: pixels of star cores of each sub, and rejected ones of them.
-    """
-
-    def fill(tile: tuple[Span, Span]) -> np.ndarray:
-        stack = integration.stack(*tile)
-        product.fill(stack.planes, *tile)
-        return np.concatenate([stack.average.tally, stack.cores], axis=1)
-
-    with ThreadPoolExecutor(threads) as pool:
-        counts = sum(pool.map(fill, integration.tiling(threads, memory_mb)))
-    return counts[:, :3], counts[:, 3:]
-
-
-def _images(
-    shape: tuple[int, int], unit: str, path_to_solution: str | Path | None
-) -> dict[str, tuple]:
-    """Return shape, kind of number, cards and unit of each image."""
-    flat, cube = (
-        [] if path_to_solution is None else solution_cards(path_to_solution, planes)
-        for planes in (False, True)
-    )
-    square = "adu2" if unit == "adu" else f"({unit})2"
-    sides = [("PLANE1", "low"), ("PLANE2", "high")]
-    return {
-        "SCI": (shape, "f4", flat, unit),
-        "VAR": (shape, "f4", flat, square),
-        "COUNT": (shape, "i2", flat, None),
-        "CLIPPED": ((2, *shape), "i2", [*sides, *cube], None),
-    }
-
-
-def _inputs(
-    registered, subs, tally: np.ndarray, shape: tuple[int, int], job: IntegrateJob
-) -> dict[str, list]:
-    columns = ("id", "name", "sha256", "night", "start_utc", "exposure_s", "state", "reason",
-               "weight", "factor", "scale", "rms_px", "matched", "degree", "x", "y",
-               "sky_terms", "sky_difference", "excess", "ray_pixels", "star_cores",
-               "cores_rejected")  # fmt: skip
-    table = {name: [row.facts[name] for row in registered] for name in columns}
-    masters = {sub["id"]: sub for sub in job.subs}
-    for kind in ("bias", "dark", "flat"):
-        table[kind] = [masters.get(i, {}).get(kind) or "none" for i in table["id"]]
-    present = np.maximum(shape[0] * shape[1] - tally[:, :1], 1)
-    shares = dict(zip((row.facts["id"] for row, _ in subs), tally[:, 1:] / present, strict=True))
-    for k, name in enumerate(("clipped_low", "clipped_high")):
-        table[name] = [float(f"{shares.get(i, (0.0, 0.0))[k]:.6g}") for i in table["id"]]
-    return table
 
 
 if __name__ == "__main__":
@@ -250,4 +273,5 @@ if __name__ == "__main__":
             memory_mb=snakemake.resources.mem_mb,
             paths_to_rays=snakemake.input.rays,
             path_to_solution=snakemake.input.solution or None,
+            paths_to_nights=snakemake.input.nights,
         )

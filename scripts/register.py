@@ -1,4 +1,4 @@
-"""Register the subs of a channel: transform, brightness, sky, weight and state of each."""
+"""Register the subs of a channel's night: transform, brightness and sky of each."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -25,18 +25,12 @@ from platefiles.registration.registration_table import (
 )
 from platefiles.settings.integration import Levelling
 from platefiles.settings.job import JobSettings, StepJob
-from platefiles.settings.registration import Quality, Registration
+from platefiles.settings.registration import Registration
 from platefiles.subs.measures import MeasuredSub, read_measures
-from platefiles.subs.saturated_cores import cores_hdu, cores_on_grid
+from platefiles.subs.saturated_cores import cores_of_subs_hdu, on_grid
 from platefiles.subs.saturation_levels import with_agreed_levels
-from platelib.registration.frame_selection import (
-    Limits,
-    counted,
-    judge,
-    judge_measures,
-    leave_out,
-    remedy,
-)
+from platelib.calibration.saturation_level import NO_CORES
+from platelib.registration.frame_selection import counted, leave_out
 from platelib.registration.match import NoMatch
 from platelib.registration.neighbour_free_flux import Aperture, ReferenceLight, per_second
 from platelib.registration.photometric_scale import ReferenceSky
@@ -49,89 +43,100 @@ _FEWEST_FOR_BRIGHTNESS = 3
 
 class _Settings(JobSettings):
     registration: Registration
-    quality: Quality
     integration: Levelling
 
 
 class Job(StepJob):
-    """The job of registration: subs and settings."""
+    """The job of registration: settings, channel and night."""
 
     settings: _Settings
     channel: str
+    night: str
     calibrated: bool
 
 
 def register(
-    paths_to_measures: Sequence[str | Path],
-    paths_to_reference: Sequence[str | Path],
+    path_to_measures: str | Path,
+    paths_to_references: Sequence[str | Path],
     path_to_lock: str | Path,
     path_to_registration: str | Path,
     job: Mapping[str, Any],
 ) -> None:
-    """Write the registration of a channel.
+    """Write the registration of a channel's night.
 
     Parameters
     ----------
-    paths_to_measures : sequence of path-like
-        Measures of the channel's nights.
-    paths_to_reference : sequence of path-like
-        Measures among which the reference of the grid is.
+    path_to_measures : path-like
+        Measures of the night.
+    paths_to_references : sequence of path-like
+        Measures among which the reference of the grid and the channel's photometric reference are.
+        Their other subs have no influence.
     path_to_lock : path-like
     path_to_registration : path-like
-        Product: tables ``TRANSFORMS``, a row a sub; ``STARS``, those whose images tell how the
-        subs differ; ``SATCORES``, saturated cores of calibrated frames.
+        Product: tables ``TRANSFORMS``, a row a sub, whose state is ``used`` if it was matched;
+        ``STARS``, those whose images tell how the subs differ; ``SATCORES``, saturated cores of
+        calibrated frames on the grid.
     job : mapping
         See `Job`.
     """
     given = Job.of(job)
-    settings = given.settings
     lock = read_lock(Path(path_to_lock))
-    nights = {path: read_measures([path]) for path in {*paths_to_measures, *paths_to_reference}}
-    subs = with_agreed_levels([sub for path in paths_to_measures for sub in nights[path]])
-    agreed = {sub.id: sub for sub in subs}
-    known = [sub for path in paths_to_reference for sub in nights[path]]
+    nights = {path: read_measures([path]) for path in {path_to_measures, *paths_to_references}}
+    known = [sub for path in paths_to_references for sub in nights[path]]
     reference = _find(known, lock.reference, path_to_lock)
-    reference = agreed.get(reference.id, reference)
+    bright = _photometric_reference(known, nights[path_to_measures], lock, path_to_lock, given)
+    subs, reference, bright = _with_agreed_levels(nights[path_to_measures], reference, bright)
     rows = [blank_row(sub.facts, _seconds(sub, given)) for sub in subs]
-    limits = Limits(**settings.quality.model_dump())
-    judge_measures(rows, limits)
-    matcher = SubMatcher(reference, lock, settings.registration)
+    matcher = SubMatcher(reference, lock, given.settings.registration)
     matches = [_match(matcher, sub, row) for sub, row in zip(subs, rows, strict=True)]
-    bright = subs.index(_photometric_reference(subs, lock, path_to_lock, given.channel))
-    if matches[bright] is None:
-        _log_states(rows)
-        raise UserError(_no_reference(rows, matches, rows[bright], path_to_lock, given.channel))
-    photometry = _Photometry(subs[bright], matches[bright], lock, given)
-    for sub, row, match in zip(subs, rows, matches, strict=True):
-        if match is not None:
-            photometry.level(sub, row, match)
-    judge(rows, limits, settings.integration.weights)
-    _log_states(rows)
+    bright_row = blank_row(bright.facts, _seconds(bright, given))
+    bright_match = _match(matcher, bright, bright_row)
+    if bright_match is None:
+        for row in rows:
+            _leave_out_unscaled(row, bright_row)
+    else:
+        photometry = _Photometry(bright, bright_match, lock, given)
+        for sub, row, match in zip(subs, rows, matches, strict=True):
+            if match is not None:
+                photometry.level(sub, row, match)
+    for row in rows:
+        log.info("%s: %s %s", row["name"], row["state"], row["reason"])
     cards = [
         *making_cards("register", job),
         ("CHANNEL", given.channel),
+        ("NIGHT", given.night),
         ("GRIDREF", lock.reference),
         ("PHOTREF", lock.photometry[given.channel]),
         ("GRIDNX", lock.width_px),
         ("GRIDNY", lock.height_px),
+        ("REFFWHM", _or_zero(bright_row["fwhm_px"])),
+        ("REFSKY", _or_zero(bright_row["sky_rate"])),
     ]
-    inputs = {"measures": paths_to_measures, "reference": []}
-    for path in paths_to_reference:
-        if any(sub.id == reference.id for sub in nights[path]):
-            own = path in paths_to_measures
-            inputs["reference"] = [path if own else measured_alone(read_record(path), reference.id)]
+    inputs = {"measures": [path_to_measures], "references": []}
+    for path in paths_to_references:
+        if path == path_to_measures:
+            inputs["references"].append(path)
+            continue
+        record = read_record(path)
+        inputs["references"] += [
+            measured_alone(record, sub.id)
+            for sub in nights[path]
+            if sub.id in (reference.id, bright.id)
+        ]
     # Channels that the lock file may pin later are nothing to this one, nor is the crop.
     own = {given.channel: lock.photometry[given.channel]}
     pinned = replace(lock, photometry=own, crop=None)
     texts = {"lock": lock_text(pinned)}
     record = record_hdu("register", path_to_registration, job, inputs, texts)
-    stars = stars_hdu(subs[bright].good_stars, matches[bright].transform)
     cores = [
-        (sub.cores, match.transform)
-        for sub, row, match in zip(subs, rows, matches, strict=True)
-        if match is not None and row["state"] == SubState.USED
+        on_grid(sub.cores, match.transform) if match is not None else NO_CORES
+        for sub, match in zip(subs, matches, strict=True)
     ]
-    tables = [transforms_hdu(rows), stars, cores_hdu(cores_on_grid(cores))]
+    tables = [
+        transforms_hdu(rows),
+        stars_hdu(bright.good_stars, bright_match),
+        cores_of_subs_hdu(cores),
+    ]
     write_product(path_to_registration, cards, [*tables, record])
 
 
@@ -140,37 +145,43 @@ def _seconds(sub: MeasuredSub, job: Job) -> float:
     return 1.0 if job.calibrated else max(sub.facts["exposure_s"], 1e-6)
 
 
-def _photometric_reference(subs, lock: Lock, path_to_lock, channel: str) -> MeasuredSub:
-    if channel in lock.photometry:
-        return _find(subs, lock.photometry[channel], path_to_lock)
-    if any(sub.good for sub in subs):
-        msg = f"{path_to_lock}: has no reference for channel '{channel}'; delete it to choose again"
+def _photometric_reference(
+    known: Sequence[MeasuredSub],
+    night: Sequence[MeasuredSub],
+    lock: Lock,
+    path_to_lock: str | Path,
+    job: Job,
+) -> MeasuredSub:
+    if job.channel in lock.photometry:
+        return _find(known, lock.photometry[job.channel], path_to_lock)
+    if any(sub.good for sub in night):
+        msg = (
+            f"{path_to_lock}: has no reference for channel '{job.channel}'; delete it to choose "
+            "again"
+        )
         raise UserError(msg)
-    states = counted(sub.condition for sub in subs)
+    states = counted(sub.condition for sub in night)
     msg = (
-        f"channel '{channel}': none of its {len(subs)} lights can be used ({states}); add better "
-        "ones, or take the channel out of the project file"
+        f"channel '{job.channel}': none of its {len(night)} lights of {job.night} can be used "
+        f"({states}); add better ones, or take the channel out of the project file"
     )
     raise UserError(msg)
 
 
-def _no_reference(rows, matches, bright: Mapping[str, Any], path_to_lock, channel: str) -> str:
-    if any(match is not None for match in matches):
-        return (
-            f"channel '{channel}': its photometric reference {bright['name']} is "
-            f"{bright['state']} ({bright['reason']}); delete {path_to_lock} to choose another, and "
-            f"put {bright['name']} under exclude in the project file if it is chosen again"
-        )
-    states = counted(row["state"] for row in rows)
-    return (
-        f"channel '{channel}': none of its {len(rows)} subs can be used ({states}); the log of "
-        f"this job lists each reason; {remedy(rows)}"
-    )
+def _with_agreed_levels(
+    night: Sequence[MeasuredSub], reference: MeasuredSub, bright: MeasuredSub
+) -> tuple[list[MeasuredSub], MeasuredSub, MeasuredSub]:
+    """Set common saturation levels for the night's subs and the photometric reference."""
+    further = [bright] if all(sub.id != bright.id for sub in night) else []
+    agreed = {sub.id: sub for sub in with_agreed_levels([*night, *further])}
+    return [agreed[sub.id] for sub in night], agreed.get(reference.id, reference), agreed[bright.id]
 
 
-def _log_states(rows: Sequence[Mapping[str, Any]]) -> None:
-    for row in rows:
-        log.info("%s: %s %s", row["name"], row["state"], row["reason"])
+def _leave_out_unscaled(row: dict[str, Any], bright: Mapping[str, Any]) -> None:
+    """Leave a matched sub out whose brightness has no reference."""
+    if row["state"] == SubState.USED:
+        said = f"its photometric reference {bright['name']} is {bright['state']}"
+        leave_out(row, SubState.UNMATCHED, f"{said} ({bright['reason']})", *bright["causes"])
 
 
 def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub:
@@ -186,6 +197,10 @@ def _find(subs: Sequence[MeasuredSub], wanted: str, path_to_lock) -> MeasuredSub
         f"{path_to_lock}: the sub '{wanted}' has not been measured; delete the file to choose again"
     )
     raise UserError(msg)
+
+
+def _or_zero(value: float) -> float:
+    return float(f"{value:.7g}") if np.isfinite(value) else 0.0
 
 
 def _match(matcher: SubMatcher, sub: MeasuredSub, row: dict[str, Any]) -> Match | None:
@@ -237,8 +252,8 @@ def _aperture(sub: MeasuredSub) -> Aperture:
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
         register(
-            paths_to_measures=snakemake.input.measures,
-            paths_to_reference=snakemake.input.reference,
+            path_to_measures=snakemake.input.measures,
+            paths_to_references=snakemake.input.references,
             path_to_lock=snakemake.input.lock,
             path_to_registration=snakemake.output[0],
             job=json.loads(snakemake.params.job),

@@ -75,7 +75,7 @@ def register_sub(
                 sub = Sub(image, facts, masters, camera, row.sky_noise, hits, level, fwhm_px)
                 if given.lone_pixels:
                     sub.add_hits(LoneParts(registered, (ny, nx)).hits(row, sub))
-                unit = unit_of([sub], unit)
+                unit = unit_of([sub.detector.gain], unit)
                 place = (row.transform, row.levels, (0, ny), (0, nx))
                 sub.registered(*place, (values, variance), missing=mask)
         except ChangedFrame as error:

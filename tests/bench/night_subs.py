@@ -15,10 +15,11 @@ from platelib.integration.psf_comparison import Comparison, comparison, no_compa
 from platelib.integration.psf_kernels import fit_kernels
 from platelib.integration.psf_partners import stamp_radius, wanted_stars
 from platelib.integration.rejection import Rejection
-from platelib.night_merge.limits import FEWEST_SUBS, night_limits
+from platelib.night_merge.limits import night_limits
 from platelib.night_merge.merge import merge
 from platelib.night_merge.offsets import measure
 from platelib.night_merge.samples import NightSamples
+from platelib.registration.sub_state import ENOUGH_TO_REJECT
 from platelib.simulate.psf import add_stars, moffat_image
 
 SKY, READ_NOISE, FULL = 300.0, 3.3, 60_000.0
@@ -262,7 +263,7 @@ def one_pass(subs: Subs, which=slice(None), weight: bool = False):
     return Result(found.mean, found.variance, found.count, found.low + found.high)
 
 
-def night_samples(subs: Subs, fewest: int = FEWEST_SUBS):
+def night_samples(subs: Subs, fewest: int = ENOUGH_TO_REJECT):
     """Stack the nights; return samples, flags, noise, full weight and widths of stars."""
     planes, facts = [], []
     zero = np.zeros(subs.values.shape[1:], dtype=np.int16)
@@ -288,7 +289,7 @@ def night_samples(subs: Subs, fewest: int = FEWEST_SUBS):
     return samples, flags, *(np.array(fact) for fact in zip(*facts, strict=True))
 
 
-def by_night(subs: Subs, fewest: int = FEWEST_SUBS, floors: bool = True) -> Result:
+def by_night(subs: Subs, fewest: int = ENOUGH_TO_REJECT, floors: bool = True) -> Result:
     """Stack the nights and merge them."""
     samples, flags, noise, full, fwhm_px = night_samples(subs, fewest)
     if len(flags) == len(subs.night):

@@ -14,6 +14,7 @@ import numpy as np
 from astropy.io import fits
 from measure_stars import measure_stars
 from register import register
+from select_subs import select_subs
 
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
@@ -144,7 +145,9 @@ def registered(
         lock = folder / "lock.yaml"
         lock.write_text(lock_text(Lock(reference, reference, nx, ny, {"g": bright})))
         try:
-            register([measures], [measures], lock, folder / "r.fits", _register_job(job))
+            night = folder / "night.fits"
+            register(measures, [measures], lock, night, _register_job(job))
+            select_subs([night], folder / "r.fits", _select_job())
         except UserError as error:
             return {}, str(error)
         found, _ = read_registration(folder / "r.fits")
@@ -181,8 +184,16 @@ def _measure_job(images, subs, full_well_e: float) -> dict[str, Any]:
 def _register_job(job: dict[str, Any]) -> dict[str, Any]:
     settings = {
         "registration": Registration().model_dump(),
-        "quality": Quality(max_fwhm_ratio=3).model_dump(),
-        "integration": Levelling(background_match="plane", weights="noise").model_dump(),
+        "integration": Levelling(background_match="plane").model_dump(),
     }
     calibrated = "calibrated" in job["camera"]
-    return _COMMON | {"settings": settings, "calibrated": calibrated, "pins": None}
+    facts = {"night": "2026-01-01", "calibrated": calibrated, "pins": None}
+    return _COMMON | {"settings": settings, **facts}
+
+
+def _select_job() -> dict[str, Any]:
+    settings = {
+        "quality": Quality(max_fwhm_ratio=3).model_dump(),
+        "integration": {"weights": "noise"},
+    }
+    return _COMMON | {"settings": settings, "by_night": []}

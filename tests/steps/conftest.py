@@ -16,11 +16,13 @@ from astropy.table import Table
 from choose_reference import choose_reference
 from find_zero_points import find_zero_points
 from integrate import integrate
+from integrate_night import integrate_night
 from master_bias import master_bias
 from master_dark import master_dark
 from master_flat import master_flat
 from measure_stars import measure_stars
 from register import register
+from select_subs import select_subs
 from solve_astrometry import solve_astrometry
 from steps.drafts import draft_project, draft_projects
 
@@ -30,7 +32,12 @@ from platefiles.config.load import load_project
 from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.plan.calibration_jobs import master_job, measure_stars_job
-from platefiles.plan.channel_jobs import integrate_job, register_job
+from platefiles.plan.channel_jobs import (
+    integrate_job,
+    integrate_night_job,
+    register_job,
+    select_job,
+)
 from platefiles.plan.field_jobs import zero_points_job
 from platefiles.plan.grid_jobs import grid_job, solution_job
 from platefiles.plan.project_plan import ProjectPlan
@@ -103,27 +110,60 @@ class Bench:
         return self.lock
 
     def make_registration(self, channel: str) -> str:
-        """Run `register` for one channel."""
+        """Register one channel."""
         path = f"{self.plan.results}/registration/{channel}.fits"
-        measures = [self.make_measures(channel, night) for night in self.plan.nights(channel)]
         if not Path(path).exists():
-            lock = self.make_lock()  # the job tells what it pins
-            job = json.loads(register_job(self.plan, channel))
-            register(measures, self.all_measures(), lock, path, job)
+            self.register_channel(channel, path)
         return path
+
+    def register_channel(
+        self, channel: str, path: str | Path, lock: Path | None = None, **settings: Any
+    ) -> str:
+        """Run `register` for the nights of a channel, and `select_subs`, with changed settings."""
+        lock = lock or self.make_lock()  # the job tells what it pins
+        nights = []
+        for night in self.plan.nights(channel):
+            job = self._changed(register_job(self.plan, channel, night), settings)
+            nights.append(f"{str(path).removesuffix('.fits')}/{night}.fits")
+            references = self.all_measures()
+            register(self.make_measures(channel, night), references, lock, nights[-1], job)
+        job = self._changed(select_job(self.plan, channel), settings)
+        select_subs(nights, path, job)
+        return str(path)
+
+    @staticmethod
+    def _changed(job: str, settings: dict[str, Any]) -> dict[str, Any]:
+        """Parse a job and change those of its settings that are given by group."""
+        parsed = json.loads(job)
+        for group, values in settings.items():
+            if group in parsed["settings"]:
+                parsed["settings"][group] |= values
+        return parsed
 
     def make_channel(self, channel: str, path: str | Path | None = None, **changes: Any) -> str:
         """Run `integrate` for one channel, with changes of its settings."""
         path = str(path or f"{self.plan.results}/channels/{channel}.fits")
         if not Path(path).exists():
-            lights = self.plan.lights(channel)
+            lights = self.plan.lights_merged(channel)
             registration = self.make_registration(channel)
+            nights = [self.make_night(channel, n) for n in self.plan.nights_alone(channel)]
             job = json.loads(integrate_job(self.plan, channel))
             job["settings"]["integration"] |= changes
             integrate(
                 *(self.raw(lights), self.masters_of(lights), registration, path, job),
                 path_to_solution=self.make_solution(),
+                paths_to_nights=nights,
             )
+        return path
+
+    def make_night(self, channel: str, night: str) -> str:
+        """Run `integrate_night` for one channel and night."""
+        path = f"{self.plan.results}/nights/{channel}/{night}.fits"
+        if not Path(path).exists():
+            lights = self.plan.lights(channel, night)
+            registration = f"{self.make_registration(channel).removesuffix('.fits')}/{night}.fits"
+            job = json.loads(integrate_night_job(self.plan, channel, night))
+            integrate_night(self.raw(lights), self.masters_of(lights), registration, path, job)
         return path
 
     def make_solution(self, path: str | Path | None = None, **changes: Any) -> str:

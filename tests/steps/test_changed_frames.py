@@ -178,9 +178,9 @@ def test_reference_that_changed_is_not_given_up(bench, lights, tmp_path):
     job = json.loads(measure_stars_job(bench.plan, frame.channel, frame.night))
     measure_stars(paths, bench.masters_of(frames), tmp_path / "m.fits", job)
     said = f"the reference {frame.name} .*changed since the run began.*; run again"
-    job = json.loads(register_job(bench.plan, frame.channel))
+    job = json.loads(register_job(bench.plan, frame.channel, frame.night))
     with pytest.raises(UserError, match=said):
-        register([tmp_path / "m.fits"], [tmp_path / "m.fits"], lock, tmp_path / "r.fits", job)
+        register(tmp_path / "m.fits", [tmp_path / "m.fits"], lock, tmp_path / "r.fits", job)
     job = json.loads(solution_job(bench.plan))
     solution = tmp_path / "solution.fits"
     with pytest.raises(UserError, match=said):

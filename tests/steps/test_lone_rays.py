@@ -8,11 +8,11 @@ import pytest
 from astropy.io import fits
 from register_sub import register_sub
 
+from platefiles.audit.pixel_history import Source, pixel_history
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
 from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.integration.integrate_tiles import open_subs
-from platefiles.integration.pixel_history import pixel_history
 from platefiles.plan.channel_jobs import integrate_job, register_sub_job
 from platefiles.registration.registration_table import read_registration
 
@@ -150,7 +150,8 @@ def test_a_stored_registered_sub_and_one_pixel_are_those_of_the_integration(hit,
     lights = plan.lights("g")
     inputs = {"raw": hit.raw(lights), "masters": [], "registration": [registration]}
     y, x = np.argwhere(_tracks(np.random.default_rng(3))[:, : MOVED - 8] > 0)[3]
-    assert pixel_history(channel, integrate_job(plan, "g"), inputs, x + 1, y + 1).same
+    source = Source(channel, integrate_job(plan, "g"), inputs)
+    assert pixel_history(source, [], x + 1, y + 1).same
 
 
 def test_never_means_never(make_bench, hit, tmp_path):

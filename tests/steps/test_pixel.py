@@ -1,12 +1,12 @@
 import json
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from platefiles.audit.pixel_history import Source, pixel_history
 from platefiles.core.errors import UserError
 from platefiles.fits.products_io import image_hdu, read_image, write_product
-from platefiles.integration.pixel_history import pixel_history
 from platefiles.plan.channel_jobs import integrate_job
 
 
@@ -19,7 +19,7 @@ def channel(bench):
         "masters": bench.masters_of(lights),
         "registration": [bench.make_registration("b")],
     }
-    return bench.make_channel("b"), integrate_job(bench.plan, "b"), inputs
+    return Source(bench.make_channel("b"), integrate_job(bench.plan, "b"), inputs)
 
 
 def _pixels(path):
@@ -36,12 +36,12 @@ def _pixels(path):
 
 def test_samples_of_a_pixel_make_the_pixel(channel):
     """Worked out again from raw frames, each pixel is the product's, and the sum of its samples."""
-    path, job, inputs = channel
+    path, job = channel.path, channel.job
     image, clipped = read_image(path)[0], read_image(path, "CLIPPED")[0]
     pixels = _pixels(path)
     assert len(pixels) >= 6
     for x, y in pixels:
-        found = pixel_history(path, job, inputs, x, y)
+        found = pixel_history(channel, [], x, y)
         assert found.same
         assert [sample.name for sample in found.samples] == [
             s["name"] for s in json.loads(job)["subs"]
@@ -58,8 +58,7 @@ def test_samples_of_a_pixel_make_the_pixel(channel):
 
 def test_a_sub_that_is_not_used_has_no_value(channel):
     """It is listed with its state and no weight."""
-    path, job, inputs = channel
-    found = pixel_history(path, job, inputs, 100, 80)
+    found = pixel_history(channel, [], 100, 80)
     (trailed,) = (s for s in found.samples if s.name == "2026-03-23/b-03.fits")
     assert (trailed.state, trailed.fate, trailed.weight) == ("elongated", "not used", 0.0)
     assert np.isnan(trailed.value)
@@ -67,20 +66,19 @@ def test_a_sub_that_is_not_used_has_no_value(channel):
 
 def test_a_product_that_says_otherwise_is_found_out(channel, tmp_path):
     """A pixel that was changed in the product is not the one that its subs make."""
-    path, job, inputs = channel
+    path = channel.path
     image, _ = read_image(path)
     image[79, 99] += np.float32(1e-6)
     forged = tmp_path / "b.fits"
     write_product(
         forged, [], [image_hdu(image, "SCI"), image_hdu(read_image(path, "VAR")[0], "VAR")]
     )
-    assert not pixel_history(forged, job, inputs, 100, 80).same
-    assert pixel_history(forged, job, inputs, 99, 80).same
+    assert not pixel_history(replace(channel, path=forged), [], 100, 80).same
+    assert pixel_history(replace(channel, path=forged), [], 99, 80).same
 
 
 @pytest.mark.parametrize(("x", "y"), [(0, 5), (321, 5), (5, 241), (5, 0)])
 def test_a_pixel_outside_is_refused(channel, x, y):
     """Pixels are counted from 1 as in FITS, and the sentence says how far they go."""
-    path, job, inputs = channel
     with pytest.raises(UserError, match="columns 1 to 320 and rows 1 to 240"):
-        pixel_history(Path(path), job, inputs, x, y)
+        pixel_history(channel, [], x, y)

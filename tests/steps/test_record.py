@@ -7,11 +7,12 @@ import pytest
 from master_bias import master_bias
 from measure_stars import measure_stars
 from register import register
+from select_subs import select_subs
 
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.plan.calibration_jobs import master_job, measure_stars_job
-from platefiles.plan.channel_jobs import integrate_job, register_job
+from platefiles.plan.channel_jobs import integrate_job, register_job, select_job
 from platefiles.plan.grid_jobs import channel_pins
 from platefiles.provenance.activities import RAW, TEXT
 from platefiles.provenance.record import measured_alone, read_record
@@ -29,7 +30,11 @@ def test_a_channel_records_all_that_it_came_from(bench, channel):
     plan, record = bench.plan, read_record(channel)
     jobs = {
         plan.paths.channel("ha"): integrate_job(plan, "ha"),
-        plan.paths.registration("ha"): register_job(plan, "ha"),
+        plan.paths.registration("ha"): select_job(plan, "ha"),
+        **{
+            f"{plan.results}/registration/ha/{n}.fits": register_job(plan, "ha", n)
+            for n in plan.nights("ha")
+        },
         **{
             plan.paths.measures("ha", n): measure_stars_job(plan, "ha", n)
             for n in plan.nights("ha")
@@ -67,7 +72,9 @@ def test_the_record_and_the_raw_frames_suffice_to_register_again(bench, channel,
             assert given["lock"] == [f"{TEXT}lock"]
             lock = tmp_path / "lock.yaml"
             lock.write_text(making.texts["lock"], encoding="utf-8")
-            register(given["measures"], given["reference"], lock, path, job)
+            register(given["measures"][0], given["references"], lock, path, job)
+        elif making.step == "select_subs":
+            select_subs(given["registrations"], path, job)
         else:
             path = f"{bench.plan.results}/{making.product}"
         made[making.product] = path
@@ -92,7 +99,7 @@ def test_more_subs_beside_the_reference_change_nothing(bench, channel):
 
 def test_a_lock_for_other_channels_is_not_recorded(channel):
     """The recorded lock pins the channel itself, so that new channels change no old one."""
-    text = read_record(channel).makings["registration/ha.fits"].texts["lock"]
+    text = read_record(channel).makings["registration/ha/2026-03-23.fits"].texts["lock"]
     assert "\n  ha: " in text
     assert "\n  g: " not in text
 

@@ -121,11 +121,7 @@ def test_header_names_the_references(bench, subs):
 
 
 def _register(bench, channel, path, lock=None, **settings):
-    job = json.loads(register_job(bench.plan, channel))
-    for group, values in settings.items():
-        job["settings"][group] |= values
-    measures = [bench.make_measures(channel, night) for night in bench.plan.nights(channel)]
-    register(measures, bench.all_measures(), lock or bench.make_lock(), path, job)
+    bench.register_channel(channel, path, lock, **settings)
     return [sub.facts for sub in read_registration(path)[0]]
 
 
@@ -226,8 +222,8 @@ def with_world(bench, as_scanned, tmp_path_factory):
     measure_stars(paths, [], folder / "m.fits", as_scanned(job, paths))
     lock = folder / "a.lock.yaml"
     lock.write_text(lock_text(Lock("grid", "grid", 320, 240, {"g": "grid"})))
-    job = json.loads(register_job(bench.plan, "g")) | {"calibrated": True}
-    register([folder / "m.fits"], [folder / "m.fits"], lock, folder / "r.fits", job)
+    job = json.loads(register_job(bench.plan, "g", NIGHT)) | {"calibrated": True}
+    register(folder / "m.fits", [folder / "m.fits"], lock, folder / "r.fits", job)
     found = {sub.facts["id"]: sub for sub in read_registration(folder / "r.fits")[0]}
     return {name: (found[name], shift) for name, shift in shifts.items()}
 

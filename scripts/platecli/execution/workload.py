@@ -22,6 +22,7 @@ _FRAME_S = {
     "measure_stars": 0.005,
     "find_cosmic_rays": 0.012,
     "register": 0.002,
+    "integrate_night": 0.015,
     "integrate": 0.015,
     "calibrate_sub": 0.03,
     "register_sub": 0.05,
@@ -129,7 +130,7 @@ class _Costs:
         self._masters = plan.masters
         lights = [frame for frame in plan.frames if frame.role == "light"]
         self._lights = Counter(f"{frame.channel} {frame.night}" for frame in lights)
-        self._lights += Counter(frame.channel for frame in lights)
+        self._lights += Counter({channel: _samples(plan, channel) for channel in plan.channels})
         self._mpx = max((f.width_px * f.height_px for f in lights), default=0) / 1e6
 
     def of(self, product: Product) -> float:
@@ -139,6 +140,11 @@ class _Costs:
         group = self._masters.get(product.about)
         frames = len(group.frame_ids) if group else self._lights.get(product.about, 1)
         return _JOB_S + _FRAME_S[product.step] * self._mpx * frames
+
+
+def _samples(plan: ProjectPlan, channel: str) -> int:
+    """Return how many images are combined to a channel: subs, and stacks of nights."""
+    return len(plan.lights_merged(channel)) + len(plan.nights_alone(channel))
 
 
 def _took(product: Product, cores: int) -> float:

@@ -8,11 +8,17 @@ from pathlib import Path
 from platecli.rebuild.remake import find_frames, make_again
 from platecli.rebuild.task_runner import processors
 from platecli.text.differing import columns
+from platefiles.audit.pixel_history import (
+    NightSample,
+    PixelHistory,
+    Sample,
+    Source,
+    pixel_history,
+)
 from platefiles.audit.raw_search import FOUND, RawFrame
 from platefiles.core.errors import UserError
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.fits.products_io import read_header
-from platefiles.integration.pixel_history import PixelHistory, pixel_history
 from platefiles.provenance.activities import RAW, Making, Record
 from platelib.registration.sub_state import SubState
 
@@ -46,7 +52,14 @@ def history_of(
     frames = find_frames(file, record, raw_folders)
     with tempfile.TemporaryDirectory(prefix="platelog-") as name:
         inputs = _inputs(file, record, making, frames, Path(name))
-        return pixel_history(file, making.job, inputs, x, y)
+        channel = Source(str(file), making.job, inputs)
+        nights = []
+        names, paths = (of.get("nights", ()) for of in (making.inputs, inputs))
+        for product, path in zip(names, paths, strict=True):
+            night = record.makings[product]
+            own = _inputs(file, record, night, frames, Path(name))
+            nights.append(Source(path, night.job, own))
+        return pixel_history(channel, nights, x, y)
 
 
 def _inputs(
@@ -88,12 +101,14 @@ def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str
     sigma = math.sqrt(found.recorded_variance)
     yield f"{file}: x {x}, y {y} (counted from 1): {found.recorded:.6g} +- {sigma:.2g} {unit}"
     rows = [("sub", "value", "sigma", "weight", "state")]
+    nights = {night.night: night for night in found.nights}
     for sample in found.samples:
+        if (night := nights.pop(sample.night, None)) is not None:
+            rows.append((f"night {night.night}", *_numbers(night), night.fate))
         if sample.state != SubState.USED:
             rows.append((sample.name, "", "", "", f"not used: {sample.state}"))
             continue
-        numbers = f"{sample.value:.6g}", f"{sample.sigma:.2g}", f"{sample.weight:.3g}"
-        rows.append((sample.name, *numbers, sample.fate))
+        rows.append((sample.name, *_numbers(sample), sample.fate))
     yield from columns(rows)
     if found.same:
         yield "the weighted mean of the kept values is bit-identical to the pixel of the product"
@@ -102,3 +117,7 @@ def pixel_lines(file: Path, found: PixelHistory, x: int, y: int) -> Iterator[str
             f"the weighted mean of the kept values is {found.mean:.9g}, "
             f"the product has {found.recorded:.9g}"
         )
+
+
+def _numbers(sample: Sample | NightSample) -> tuple[str, str, str]:
+    return f"{sample.value:.6g}", f"{sample.sigma:.2g}", f"{sample.weight:.3g}"

@@ -48,9 +48,9 @@ class Lineage:
     def rows_of(self, making: Making) -> list[SubRow]:
         """Rows on the subs of a step that decides on their use."""
         digests = [raw.sha256 for raw in self.raws_of(making)]
-        if making is self.root and making.step == "register":
+        if making is self.root and making.step in ("register", "select_subs"):
             return list(self.rows)
-        if making.step != "integrate" and making is not self.root:
+        if making.step not in ("integrate", "integrate_night") and making is not self.root:
             return []
         return [self._by_digest[one] for one in digests if one in self._by_digest]
 

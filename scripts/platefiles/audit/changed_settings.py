@@ -6,7 +6,7 @@ from functools import cache
 from typing import Any
 
 from platefiles.config.recipe import Recipe
-from platefiles.plan.project_plan import ENOUGH_SUBS
+from platelib.registration.sub_state import ENOUGH_TO_REJECT
 
 
 @dataclass(frozen=True)
@@ -39,11 +39,11 @@ def changed_settings(step: str, job: Mapping[str, Any]) -> list[Setting]:
     step : str
         Rule of the job.
     job : mapping
-        Its ``settings``; for ``integrate`` also its ``subs``.
+        Its ``settings``; for integrations also their ``subs``.
     """
     defaults = dict(_recipe_defaults())
-    if step == "integrate":  # whose job holds what "auto" comes to
-        few = len(job.get("subs", ())) < ENOUGH_SUBS
+    if step in ("integrate", "integrate_night"):  # whose jobs hold what "auto" comes to
+        few = not job.get("nights") and len(job.get("subs", ())) < ENOUGH_TO_REJECT
         defaults["integration.single_frame_cosmic_rays"] = "always" if few else "never"
     return [
         Setting(key, value, defaults.get(key))

@@ -81,9 +81,9 @@ class Task:
         rule = rules_by_step()[self.step]
         if rule.mem_mb is not None:
             return rule.mem_mb
-        return memory_for(
-            rule.memory_method, self._shape(), len(self.inputs.get("raw", [])), threads
-        )
+        raw, nights = self.inputs.get("raw", []), self.inputs.get("nights", [])
+        method = "merge" if nights else rule.memory_method
+        return memory_for(method, self._shape(), len(raw) + len(nights), threads)
 
     def _shape(self) -> tuple[int, int]:
         """Return ``(ny, nx)`` of the first readable image among the inputs."""
@@ -91,6 +91,9 @@ class Task:
             with suppress(OSError, HeaderError), open(path, "rb") as file:
                 header = read_raw_header(file, os.path.getsize(path))
                 return header.height_px, header.width_px
+        for path in self.inputs.get("nights", [])[:1] and self.inputs["registration"]:
+            grid = read_header(path)
+            return grid["GRIDNY"], grid["GRIDNX"]
         for name in ("channel", "channels", "linear_image"):
             for path in self.inputs.get(name, []):
                 found = read_header(path, 1)

@@ -97,6 +97,11 @@ class StreamedProduct:
                     start = place.start + ((plane * ny + rows[0] + y) * nx + left) * item
                     _write(handle, content[begin : begin + size], start)
 
+    @property
+    def images(self) -> list[str]:
+        """Names of the images, in order."""
+        return list(self._places)
+
     def image(self, name: str) -> np.ndarray:
         """Return an image, memory-mapped and read-only; unfilled parts are zero."""
         with naming(self._path):

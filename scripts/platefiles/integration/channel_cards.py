@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from platefiles.integration.integrate_job import IntegrateJob
+from platefiles.integration.integrate_job import CombiningJob, IntegrateJob
 from platefiles.jobs.job_log import log
 from platefiles.provenance.header_provenance import (
     equipment_cards,
@@ -29,8 +29,36 @@ _UNKNOWN_GAIN = (
 )
 
 
+class SubLevels(NamedTuple):
+    """Levels of the camera in a sub.
+
+    Attributes
+    ----------
+    saturation : float
+        Calibrated value of a saturated pixel.
+    saturation_adu, full_scale_adu : float
+        Saturation level, and largest value of the raw file's format, ADU.
+    gain : float
+        Electrons per ADU; 0 if unknown.
+    """
+
+    saturation: float
+    saturation_adu: float
+    full_scale_adu: float
+    gain: float
+
+    @classmethod
+    def of(cls, sub: Sub) -> "SubLevels":
+        """Return those of an open sub."""
+        return cls(sub.saturation, sub.detector.saturation, sub.full_scale, sub.detector.gain)
+
+
+Used = Sequence[tuple[RegisteredSub, SubLevels]]
+"""Subs that are used, with their levels."""
+
+
 def channel_cards(
-    subs: Sequence[tuple[RegisteredSub, Sub]],
+    subs: Used,
     registered: Sequence[RegisteredSub],
     shape: tuple[int, int],
     job: IntegrateJob,
@@ -39,7 +67,7 @@ def channel_cards(
 
     Parameters
     ----------
-    subs : sequence of (RegisteredSub, Sub)
+    subs : sequence of (RegisteredSub, SubLevels)
         Those that are used.
     registered : sequence of RegisteredSub
         All subs of the channel.
@@ -60,7 +88,7 @@ def channel_cards(
         ("OBJECT", job.target),
         ("FILTER", job.filter),
         *exposure_cards(times),
-        *overscan_cards(job.subs),
+        *overscan_cards([*job.subs, *({"sections": one.get("sections")} for one in job.sections)]),
         ("NSUBS", len(registered)),
         ("NOISCORR", round(correlation, 4)),
         *equipment_cards(job.equipment),
@@ -72,14 +100,12 @@ def channel_cards(
     return cards
 
 
-def saturation_cards(
-    subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob, cores: int
-) -> list[tuple]:
+def saturation_cards(subs: Used, job: IntegrateJob, cores: int) -> list[tuple]:
     """Return the saturation level in the unit of the channel, with its origin, as cards.
 
     Parameters
     ----------
-    subs : sequence of (RegisteredSub, Sub)
+    subs : sequence of (RegisteredSub, SubLevels)
         Those that are used.
     job : IntegrateJob
     cores : int
@@ -102,12 +128,12 @@ def saturation_cards(
         source = [one.sentence for one in piles]
         log.info("%s", "; ".join(source))
         found = [*piles, *found]
-    elif job.calibrated and first.detector.saturation < MARGIN * first.full_scale:
+    elif job.calibrated and first.saturation_adu < MARGIN * first.full_scale_adu:
         source = ["SATURATE in the headers of the frames"]
     source += [one.sentence for one in found if one not in piles]
     return [
         ("SATURATE", float(f"{min(levels):.5g}")),
-        ("SATADU", float(f"{first.detector.saturation:.6g}")),
+        ("SATADU", float(f"{first.saturation_adu:.6g}")),
         ("SATFROM", "; ".join(source)),
         *_told_cards(found),
     ]
@@ -141,30 +167,29 @@ def _cores_note(cores: int, channel: str) -> str:
     )
 
 
-def _pile_up(row: RegisteredSub, sub: Sub) -> Saturation | None:
+def _pile_up(row: RegisteredSub, sub: SubLevels) -> Saturation | None:
     """Return the pile-up level of a camera setting as a sentence, if it is below full scale."""
-    if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale:
+    if not 0 < row.facts["pile_up_adu"] < MARGIN * sub.full_scale_adu:
         return None
     pile_up, level = (
-        f"{float(f'{value:.4g}'):.10g}"
-        for value in (row.facts["pile_up_adu"], sub.detector.saturation)
+        f"{float(f'{value:.4g}'):.10g}" for value in (row.facts["pile_up_adu"], sub.saturation_adu)
     )
     about = f"camera setting {row.facts['setting']}"
     return Saturation(
         about,
         f"{about}: pixel values pile up at {pile_up} adu, below the "
-        f"full scale of the files ({sub.full_scale:.6g} adu); pixels count as saturated from "
+        f"full scale of the files ({sub.full_scale_adu:.6g} adu); pixels count as saturated from "
         f"{level} adu; saturation_adu in the equipment file sets another level",
     )
 
 
-def gain_notes(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> list[str]:
+def gain_notes(subs: Used, job: CombiningJob) -> list[str]:
     """Return the remedies if the gain of some subs is unknown."""
-    unknown = any(sub.gain_choice.value == 0 for _, sub in subs)
+    unknown = any(sub.gain == 0 for _, sub in subs)
     return [_UNKNOWN_GAIN] if unknown and not job.calibrated else []
 
 
-def _gain_cards(subs: Sequence[tuple[RegisteredSub, Sub]], job: IntegrateJob) -> list[tuple]:
+def _gain_cards(subs: Used, job: IntegrateJob) -> list[tuple]:
     """Return the gain used for photon noise, if estimated from the sky alone."""
     if not gain_notes(subs, job):
         return []

@@ -1,54 +1,83 @@
-"""The job of integrating a channel."""
+"""The jobs of integrating a night and a channel."""
 
 from platefiles.calibration.note import Note
 from platefiles.calibration.note_sentences import sentence
 from platefiles.settings.integration import Stacking
-from platefiles.settings.job import Facts, JobSettings, Rows, StepJob
+from platefiles.settings.job import Facts, JobSettings, Names, Rows, StepJob
+from platefiles.settings.registration import Quality
 
 
-class _Settings(JobSettings):
+class _Combining(JobSettings):
     integration: Stacking
 
 
-class IntegrateJob(StepJob):
-    """The job of integration: subs and settings.
+class _OfNight(_Combining):
+    quality: Quality
+
+
+class CombiningJob(StepJob):
+    """A job that combines subs of a channel.
 
     Attributes
     ----------
     settings : JobSettings
         The settings of the group ``integration`` for this step.
     channel : str
-    target : str
-        OBJECT of the frames, or the title of the project.
-    filter : str
-        FILTER of the frames; several are joined by commas.
-    wavelength_nm : float or None
     unit : str
         Unit of the channel if the gain is known.
     calibrated : bool
         Whether the frames are already calibrated.
     lone_pixels : bool
         Whether to search for cosmic rays in pixels covered by a single sub.
-    camera, equipment : dict
+    camera : dict
         Values of the equipment file.
-    notes : tuple of dict
-        Notes on the masters of the subs, see `platefiles.calibration.note.Note`.
     subs : tuple of dict
         Facts of the lights, in the order of the files.
     """
 
-    settings: _Settings
+    settings: _Combining
     channel: str
-    target: str
-    filter: str
-    wavelength_nm: float | None
     unit: str
     calibrated: bool
     lone_pixels: bool
     camera: Facts
+    subs: Rows
+
+
+class IntegrateNightJob(CombiningJob):
+    """The job of integrating a night, with the limits for its subs."""
+
+    settings: _OfNight
+    night: str
+
+
+class IntegrateJob(CombiningJob):
+    """The job of integrating a channel.
+
+    Attributes
+    ----------
+    target : str
+        OBJECT of the frames, or the title of the project.
+    filter : str
+        FILTER of the frames; several are joined by commas.
+    wavelength_nm : float or None
+    equipment : dict
+        Values of the equipment file.
+    notes : tuple of dict
+        Notes on the masters of the subs, see `platefiles.calibration.note.Note`.
+    nights : tuple of str
+        Nights that are integrated on their own; ``subs`` are those of the others.
+    sections : tuple of dict
+        Sections of the raw frames of these nights.
+    """
+
+    target: str
+    filter: str
+    wavelength_nm: float | None
     equipment: Facts
     notes: Rows
-    subs: Rows
+    nights: Names
+    sections: Rows
 
     @property
     def sentences(self) -> list[str]:

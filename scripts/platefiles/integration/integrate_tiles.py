@@ -13,9 +13,9 @@ from platefiles.calibration.master_library import Masters
 from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
-from platefiles.integration.integrate_job import IntegrateJob
+from platefiles.integration.integrate_job import CombiningJob
 from platefiles.integration.kept_rows import KeptRows
-from platefiles.integration.psf_stamps import CoreTally, fit_psf_kernels, saturation_on_grid
+from platefiles.integration.psf_stamps import CoreTally, StampedSub, fit_psf_kernels
 from platefiles.integration.single_coverage import LoneParts
 from platefiles.integration.tiles import Span, Tiling, kept_bytes, tiling
 from platefiles.raw_frames.raw_frame import open_frame
@@ -29,6 +29,8 @@ from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import no_kernels
 from platelib.integration.rejection import Rejection
 from platelib.integration.weighted_mean import Average
+from platelib.night_merge.limits import night_limits
+from platelib.registration.frame_selection import absolute_weight
 from platelib.registration.sub_state import SubState
 
 
@@ -38,7 +40,7 @@ def open_subs(
     masters: Masters,
     registered: Sequence[RegisteredSub],
     hits: Mapping[str, HitPixels],
-    job: IntegrateJob,
+    job: CombiningJob,
     grid: tuple[int, int],
 ) -> list[tuple[RegisteredSub, Sub]]:
     """Open the used subs, in the order of ``job.subs``.
@@ -55,7 +57,7 @@ def open_subs(
         state, the reason and the SHA-256 of its present file.
     hits : mapping of str to HitPixels
         Cosmic rays by id of the sub.
-    job : IntegrateJob
+    job : CombiningJob
     grid : tuple of int
         ``(ny, nx)``.
 
@@ -148,12 +150,18 @@ class Stack:
     cores: np.ndarray
 
     @property
+    def tally(self) -> np.ndarray:
+        """``(n, 3)``: pixels of each sub without data, rejected as low, rejected as high."""
+        return self.average.tally
+
+    @property
     def planes(self) -> dict[str, np.ndarray]:
         """Images of the tile, by name."""
         result = self.average
         return {
             "SCI": result.mean,
             "VAR": result.variance,
+            "WEIGHT": result.weight,
             "COUNT": result.count,
             "CLIPPED": np.stack([result.low, result.high]),
         }
@@ -173,6 +181,9 @@ class Integration:
         ``(s, 2)`` float64: x and y of stars on the grid, brightest first, for the PSF kernels.
     threads : int
         For the fit of the kernels; it changes no bit.
+    absolute : bool
+        Whether the subs are those of a night that is merged with others: weights are those of each
+        sub alone, and limits those for few subs.
     """
 
     def __init__(
@@ -182,47 +193,40 @@ class Integration:
         settings: Stacking,
         stars: np.ndarray,
         threads: int = 1,
+        absolute: bool = False,
     ):
         self._subs, (self._ny, self._nx) = subs, shape
-        self._sky = float(np.median([_sky_after(row) for row, _ in subs]))
-        self._rejection = Rejection(
-            settings.clip,
-            settings.clip_low,
-            settings.clip_high,
-            settings.max_iterations,
-            settings.clip_tolerance,
-            settings.esd_alpha,
+        rows = [row for row, _ in subs]
+        self._sky = common_sky(rows)
+        rejection = rejection_of(settings)
+        self._rejection = night_limits(rejection, len(subs)) if absolute else rejection
+        self._weights = np.array(
+            [
+                absolute_weight(row.facts, settings.weights) if absolute else row.facts["weight"]
+                for row in rows
+            ]
         )
-        self._weights = np.array([row.facts["weight"] for row, _ in subs])
-        self._noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+        self._noise = np.array([row.facts["noise_rate"] for row in rows])
+        stamped = [StampedSub(*pair) for pair in subs]
         rejects = settings.clip != "none"
         self._compared = comparison(
-            fit_psf_kernels(subs, stars, shape, self._sky, threads)
+            fit_psf_kernels(stamped, stars, shape, self._sky, threads)
             if rejects
             else no_kernels(len(subs)),
-            np.array([saturation_on_grid(row, sub) for row, sub in subs]),
+            np.array([one.saturation for one in stamped]),
             settings.clip_tolerance,
         )
         follow_noise = settings.weights != "equal"
-        self._local = self._local_weights() if follow_noise else None
+        gains = [(row, sub.detector.gain) for row, sub in subs]
+        self._local = (
+            local_weights(gains, self._weights, shape, not absolute) if follow_noise else None
+        )
         self._cores = CoreTally(stars, shape)
         self._grow_px = settings.grow_px
         # Rejections beside the tile may grow into it, and need their own surroundings.
         self._halo = (self._grow_px + 1 if self._grow_px else 0) + self._compared.margin
         self._kept = KeptRows()
         self._of_thread = threading.local()
-
-    def _local_weights(self) -> LocalWeights:
-        """Adapt the weights to the differences between the skies of the subs."""
-        photons = [
-            row.facts["scale"]
-            * row.facts["excess"]
-            * (1.0 if sub.detector.gain > 0 else sub.detector.light_variance)
-            for row, sub in self._subs
-        ]
-        skies = [row.levels.sky for row, _ in self._subs]
-        shape = (self._ny, self._nx)
-        return LocalWeights(self._weights, self._noise, np.array(photons), skies, shape)
 
     def tiling(self, threads: int, memory_mb: float = math.inf) -> Tiling:
         """Choose the tile size for the available memory.
@@ -287,7 +291,54 @@ class Integration:
         return Stack(values, variances, flags, weights, inner, average, cores)
 
 
+def rejection_of(settings: Stacking) -> Rejection:
+    """Return the rejection that a recipe asks for."""
+    return Rejection(
+        settings.clip,
+        settings.clip_low,
+        settings.clip_high,
+        settings.max_iterations,
+        settings.clip_tolerance,
+        settings.esd_alpha,
+    )
+
+
+def local_weights(
+    subs: Sequence[tuple[RegisteredSub, float]],
+    weights: np.ndarray,
+    shape: tuple[int, int],
+    common: bool,
+) -> LocalWeights:
+    """Return weights that follow the skies of subs.
+
+    Parameters
+    ----------
+    subs : sequence of (RegisteredSub, float)
+        With the gain of each, electrons per ADU; 0 if unknown.
+    weights : numpy.ndarray
+        ``(n,)``: weights at the mean of each sub's sky.
+    shape : tuple of int
+        ``(ny, nx)`` of the grid.
+    common : bool
+        Whether they follow the differences between the skies of these subs, or the difference of
+        each from the photometric reference.
+    """
+    photons = [
+        row.facts["scale"]
+        * row.facts["excess"]
+        * (1.0 if gain > 0 else row.facts["light_variance"])
+        for row, gain in subs
+    ]
+    skies = [row.levels.sky for row, _ in subs]
+    noise = np.array([row.facts["noise_rate"] for row, _ in subs])
+    return LocalWeights(weights, noise, np.array(photons), skies, shape, common)
+
+
+def common_sky(rows: Sequence[RegisteredSub]) -> float:
+    """Return the sky of subs after levelling, unit of the channel: the reference's."""
+    return float(np.median([_sky_after(row) for row in rows]))
+
+
 def _sky_after(row: RegisteredSub) -> float:
-    """Return the sky of a sub after levelling, unit of the channel: the reference's."""
     facts = row.facts
     return facts["sky_rate"] * facts["factor"] - float(facts["sky_difference"][0])

@@ -19,6 +19,10 @@ KEPT_MB = 100
 BYTES_A_SAMPLE = 10
 """Value and variance as float32, a flag and the flag after growing."""
 
+MERGED_BYTES_A_SAMPLE = 32
+"""Of night stacks: value, variance, weight and tested variance as float32, three counts of 16 bits,
+flags, and what growing works in."""
+
 _SHARED_ROWS, _BYTES_KEPT = 16, 9
 
 BYTES_A_RESULT = 27
@@ -64,13 +68,14 @@ def tiling(
     memory_mb: float = math.inf,
     source_bytes: Callable[[int, int], int] | None = None,
     halo: int = 0,
+    sample_bytes: int = BYTES_A_SAMPLE,
 ) -> Tiling:
     """Choose tiles of ``TILE_MB``, or less if memory is short; they change no bit of the result.
 
     Parameters
     ----------
     subs : int
-        Subs of the channel.
+        Samples of a pixel: subs, or night stacks.
     shape : tuple of int
         ``(ny, nx)`` of the grid.
     threads : int
@@ -82,6 +87,8 @@ def tiling(
         ``BYTES_OF_SOURCE`` per pixel.
     halo : int
         Rows and columns of margin on each side of a tile.
+    sample_bytes : int
+        Memory of a sample of a pixel.
     """
     ny, nx = shape
     tile_mb = min(TILE_MB, max(memory_mb - BASE_MB, 0) / threads)
@@ -89,7 +96,7 @@ def tiling(
     def taken_mb(rows: int, columns: int) -> float:
         around = min(rows + 2 * halo, ny), min(columns + 2 * halo, nx)
         source = (source_bytes or _most_of_source)(*around)
-        samples = math.prod(around) * subs * BYTES_A_SAMPLE
+        samples = math.prod(around) * subs * sample_bytes
         return (samples + rows * columns * BYTES_A_RESULT + source) / MIB
 
     def most(least: int, size: int, of: Callable[[int], float]) -> int:
@@ -102,11 +109,13 @@ def tiling(
     return Tiling(ny, nx, rows, columns)
 
 
-def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
+def needed_mb(
+    subs: int, shape: tuple[int, int], threads: int = 1, sample_bytes: int = BYTES_A_SAMPLE
+) -> int:
     """Return the private memory of the integration, MB.
 
     It is ``BASE_MB``, the rows that tiles share and, for each thread, a tile of
-    ``subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE`` bytes a pixel, which is ``TILE_MB``
+    ``subs * sample_bytes + BYTES_A_RESULT + BYTES_OF_SOURCE`` bytes a pixel, which is ``TILE_MB``
     unless the grid is smaller, or the smallest tile of very many subs larger. Raw frames and
     masters are mapped files and do not count: the system takes their pages back when memory is
     short. The product is written.
@@ -114,15 +123,17 @@ def needed_mb(subs: int, shape: tuple[int, int], threads: int = 1) -> int:
     Parameters
     ----------
     subs : int
-        Subs of the channel.
+        Samples of a pixel: subs, or night stacks.
     shape : tuple of int
         ``(ny, nx)`` of the grid.
     threads : int
         Tiles that are worked on at a time.
+    sample_bytes : int
+        As for `tiling`.
     """
-    tiles = tiling(subs, shape, threads)
+    tiles = tiling(subs, shape, threads, sample_bytes=sample_bytes)
     pixels = threads * tiles.rows * tiles.columns
-    of_each = subs * BYTES_A_SAMPLE + BYTES_A_RESULT + BYTES_OF_SOURCE
+    of_each = subs * sample_bytes + BYTES_A_RESULT + BYTES_OF_SOURCE
     kept_mb = 0.0
     if tiles.rows < tiles.ny:
         kept_mb = min(KEPT_MB, subs * _SHARED_ROWS * tiles.nx * _BYTES_KEPT / MIB)

@@ -58,10 +58,9 @@ def grid_pins(plan: ProjectPlan) -> dict[str, Any] | None:
     lock = plan.pinned
     if lock is None:
         return None
-    reference = plan.by_id[lock.reference]
     return {
         "grid": [lock.reference, lock.width_px, lock.height_px],
-        "measured": digest(measuring_job(plan, reference.channel, reference.night, [reference])),
+        "measured": _measured(plan, lock.reference),
     }
 
 
@@ -70,7 +69,15 @@ def channel_pins(plan: ProjectPlan, channel: str) -> dict[str, Any] | None:
     lock, grid = plan.pinned, grid_pins(plan)
     if lock is None or grid is None or not plan.is_pinned(channel):
         return None
-    return {**grid, "brightness": lock.photometry[channel]}
+    bright = lock.photometry[channel]
+    return {**grid, "brightness": bright, "brightness_measured": _measured(plan, bright)}
+
+
+@remembered
+def _measured(plan: ProjectPlan, sub_id: str) -> str:
+    """Digest of the job that measures one sub alone."""
+    frame = plan.by_id[sub_id]
+    return digest(measuring_job(plan, frame.channel, frame.night, [frame]))
 
 
 def _known_reference(plan: ProjectPlan) -> str | None:

@@ -41,8 +41,8 @@ class Paths:
         return self._made_by("measure_stars", channel=channel, night=night)
 
     def registration(self, channel: str) -> str:
-        """Path of a channel's registration."""
-        return self._made_by("register", channel=channel)
+        """Path of a channel's registration, with the state of each sub."""
+        return self._made_by("select_subs", channel=channel)
 
     def channel(self, channel: str) -> str:
         """Path of an integrated channel."""

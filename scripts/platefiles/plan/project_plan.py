@@ -1,6 +1,7 @@
 """The plan of a project: its present frames, masters and grid."""
 
 import os
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,13 +14,15 @@ from platefiles.config.lock_file import Lock, read_lock
 from platefiles.config.project import LoadedProject
 from platefiles.frames.frame import Frame
 from platefiles.plan.paths import Paths
+from platelib.registration.sub_state import ENOUGH_TO_REJECT
 
 if TYPE_CHECKING:
     from platefiles.raw_folders.scan import RawFile
 
 NO_CALIBRATORS = Calibrators(None, None, None, 1.0)
-ENOUGH_SUBS = 5
-"""From so many on, comparing the subs with each other finds cosmic rays."""
+_FEWEST_NIGHTS = 2
+"""Nights with enough subs from which on a channel is integrated by night: one alone would only be
+written twice."""
 
 
 @dataclass(frozen=True)
@@ -94,6 +97,23 @@ class ProjectPlan:
         """Nights on which a channel has lights."""
         return sorted(night for night in self._lights.get(channel, {}) if night is not None)
 
+    def nights_alone(self, channel: str) -> list[str]:
+        """Nights of a channel that are integrated on their own, before they are merged."""
+        settings, nights = self.loaded.recipe.integration, self.nights(channel)
+        if settings.by_night == "always":
+            few = settings.single_frame_cosmic_rays == "auto" and channel in self.cleaned_channels
+            return [] if few else nights
+        if settings.by_night == "never":
+            return []
+        counts = Counter(frame.night for frame in self.lights(channel))
+        enough = [night for night in nights if counts[night] >= ENOUGH_TO_REJECT]
+        return enough if len(enough) >= _FEWEST_NIGHTS else []
+
+    def lights_merged(self, channel: str) -> list[Frame]:
+        """Lights of a channel that are merged one by one: those of the other nights."""
+        alone = set(self.nights_alone(channel))
+        return [frame for frame in self.lights(channel) if frame.night not in alone]
+
     @property
     def objects_path(self) -> str | None:
         """Path of the user's list of objects, if there is one."""
@@ -111,7 +131,9 @@ class ProjectPlan:
         """Channels with a search for cosmic rays in each sub."""
         choice = self.loaded.recipe.integration.single_frame_cosmic_rays
         if choice == "auto":
-            return tuple(name for name in self.channels if len(self.lights(name)) < ENOUGH_SUBS)
+            return tuple(
+                name for name in self.channels if len(self.lights(name)) < ENOUGH_TO_REJECT
+            )
         return self.channels if choice == "always" else ()
 
     def cleaned_nights(self, frames: Sequence[Frame]) -> list[tuple[str, str]]:
@@ -166,9 +188,20 @@ class ProjectPlan:
         """Return whether the grid and the photometric references of channels are chosen."""
         return all(self.is_pinned(channel) for channel in channels)
 
-    def reference_measures(self) -> str | None:
-        """Path of the measures with the reference sub; None if it is not chosen."""
-        if self.pinned is None:
-            return None
-        reference = self.by_id[self.pinned.reference]
-        return self.paths.measures(reference.channel, reference.night)
+    def reference_measures(self, channel: str | None = None) -> list[str]:
+        """Paths of the measures with the reference subs that are chosen.
+
+        Parameters
+        ----------
+        channel : str, optional
+            Include its photometric reference.
+        """
+        lock = self.pinned
+        if lock is None:
+            return []
+        chosen = [lock.reference]
+        if channel is not None and channel in lock.photometry:
+            chosen.append(lock.photometry[channel])
+        frames = [self.by_id[sub_id] for sub_id in chosen]
+        paths = (self.paths.measures(frame.channel, frame.night) for frame in frames)
+        return list(dict.fromkeys(paths))

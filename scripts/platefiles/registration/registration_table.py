@@ -1,4 +1,4 @@
-"""The registration table of a channel, written by ``register`` and read by later steps."""
+"""The registration table, written by ``register`` and ``select_subs`` and read by later steps."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -36,6 +36,7 @@ COLUMNS = {
     "exposure_s": "exposure, s",
     "state": "used, or the reason for rejection",
     "reason": "reason as a sentence",
+    "causes": "limits that it failed, separated by semicolons",
     "width_px": "columns of the frame",
     "height_px": "rows of the frame",
     "stars": "number of unflagged stars",
@@ -174,27 +175,35 @@ def fill_levels(
 def transforms_hdu(rows: Sequence[Mapping[str, Any]]) -> fits.BinTableHDU:
     """Return the table of a channel."""
     columns = {name: [row[name] for row in rows] for name in COLUMNS}
+    columns["causes"] = [";".join(causes) for causes in columns["causes"]]
     return columns_hdu(columns, "TRANSFORMS", COLUMNS)
 
 
-def stars_hdu(stars: np.ndarray, transform: Transform) -> fits.BinTableHDU:
+def stars_hdu(stars: np.ndarray, match: "Match | None") -> fits.BinTableHDU:
     """Return the table of stars for the PSF comparison of subs.
 
     Parameters
     ----------
     stars : numpy.ndarray
         Good stars of the photometric reference, of dtype `platelib.detection.star_table.STAR`.
-    transform : Transform
-        Of that sub.
+    match : Match or None
+        Of that sub; without it the table is empty.
     """
+    if match is None:
+        return columns_hdu({name: np.empty(0) for name in STAR_COLUMNS}, "STARS", STAR_COLUMNS)
     brightest = stars[np.argsort(-stars["flux"], kind="stable")][:_MOST_STARS]
-    x, y = transform.inverse(brightest["x"], brightest["y"])
+    x, y = match.transform.inverse(brightest["x"], brightest["y"])
     columns = {
         "x": np.round(x, 2),
         "y": np.round(y, 2),
         "flux": brightest["flux"],
     }
     return columns_hdu(columns, "STARS", STAR_COLUMNS)
+
+
+def copied_stars_hdu(path: str | Path) -> fits.BinTableHDU:
+    """Return the table of stars of another registration of the channel."""
+    return columns_hdu(read_columns(path, "STARS"), "STARS", STAR_COLUMNS)
 
 
 def read_star_places(path: str | Path) -> np.ndarray:

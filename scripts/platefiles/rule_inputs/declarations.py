@@ -11,11 +11,11 @@ from platefiles.rule_inputs.declared import (
     Files,
     FrameLinks,
     GridLock,
-    GridMeasures,
     Job,
     Newer,
     OfPlan,
     ProductInput,
+    ReferenceMeasures,
     UserFile,
     is_chosen,
     is_crop_chosen,
@@ -44,14 +44,15 @@ class _OfChannels:
 
 @dataclass(frozen=True)
 class _OfNights:
-    """A product of each night of the job's channels."""
+    """A product of each of several nights of the job's channels."""
 
     pattern: str
+    among: Callable[[ProjectPlan, str], list[str]]
 
     @property
     def key(self) -> str:
         """Name of the set."""
-        return f"{self.pattern} of nights"
+        return f"{self.pattern} among {self.among.__qualname__}"
 
     def __call__(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
         """Return the paths."""
@@ -59,7 +60,7 @@ class _OfNights:
         return [
             filled(self.pattern, plan, wildcards, channel=channel, night=night)
             for channel in ([named["channel"]] if "channel" in named else plan.channels)
-            for night in ([named["night"]] if "night" in named else plan.nights(channel))
+            for night in ([named["night"]] if "night" in named else self.among(plan, channel))
         ]
 
 
@@ -111,7 +112,12 @@ class Declarations:
         """
         return ProductInput(_OfChannels(pattern, among), of, self._run)
 
-    def for_nights(self, pattern: str, of: str) -> ProductInput:
+    def for_nights(
+        self,
+        pattern: str,
+        of: str,
+        among: Callable[[ProjectPlan, str], list[str]] = ProjectPlan.nights,
+    ) -> ProductInput:
         """Declare a product of each night of the job's channels as inputs.
 
         Parameters
@@ -121,8 +127,10 @@ class Declarations:
             job's wildcards name, and go through all where they name none.
         of : str
             Path, with wildcards, of the product that reads them.
+        among : callable
+            The nights, as a function of a plan and a channel; all by default.
         """
-        return ProductInput(_OfNights(pattern), of, self._run)
+        return ProductInput(_OfNights(pattern, among), of, self._run)
 
     def links(self, frames: Callable[[ProjectPlan, Any], list[Frame]], of: str = "") -> FrameLinks:
         """Declare raw frames as inputs, through their links.
@@ -136,9 +144,13 @@ class Declarations:
         """
         return FrameLinks(frames, False, self._run, of)
 
-    def grid_measures(self, of: str) -> GridMeasures:
-        """Declare the measures with the reference sub as input of a product."""
-        return GridMeasures(of, self._run)
+    def grid_measures(self, of: str) -> ReferenceMeasures:
+        """Declare the measures with the reference sub of the grid as input of a product."""
+        return ReferenceMeasures(of, self._run, of_channel=False)
+
+    def reference_measures(self, of: str) -> ReferenceMeasures:
+        """Declare the measures with the references of grid and channel as input of a product."""
+        return ReferenceMeasures(of, self._run, of_channel=True)
 
     def newer(self, path: str) -> Newer:
         """Declare an input that is newer than a product while the product is stale."""

@@ -141,14 +141,23 @@ class ProductInput(Declared):
 
 
 @dataclass(frozen=True)
-class GridMeasures(Declared):
-    """Measures with the reference sub, whose facts are part of the job.
+class ReferenceMeasures(Declared):
+    """Measures with the reference sub of the grid, and that of a channel's brightness.
 
-    The other subs of that night do not affect the product.
+    Their facts are part of the job. The other subs of their nights do not affect the product.
+
+    Attributes
+    ----------
+    consumer : str
+        Path, with wildcards, of the product that reads them.
+    run : Answers, optional
+    of_channel : bool
+        Whether the channel's photometric reference is among them.
     """
 
     consumer: str
     run: Answers | None
+    of_channel: bool
 
     consulted = True
     is_single = False
@@ -156,12 +165,11 @@ class GridMeasures(Declared):
     @property
     def key(self) -> str:
         """Name that tells it from the other declarations of its rule."""
-        return f"measures of the grid of {self.consumer}"
+        return f"measures of references of {self.consumer}"
 
     def products(self, plan: ProjectPlan, wildcards: Any) -> list[str]:
-        """Return their path; none until the grid is chosen."""
-        path = plan.reference_measures()
-        return [] if path is None else [path]
+        """Return their paths; none until the references are chosen."""
+        return plan.reference_measures(wildcards.channel if self.of_channel else None)
 
     def of(self, run: Run, wildcards: Any) -> list[str]:
         """Answer Snakemake."""

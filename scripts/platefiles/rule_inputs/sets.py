@@ -22,9 +22,14 @@ def frames_of_night(plan: ProjectPlan, wildcards) -> list[Frame]:
     return plan.lights(wildcards.channel, wildcards.night)
 
 
-def frames_of_channel(plan: ProjectPlan, wildcards) -> list[Frame]:
-    """Lights of a channel."""
-    return plan.lights(wildcards.channel)
+def merged_frames(plan: ProjectPlan, wildcards) -> list[Frame]:
+    """Lights of a channel whose nights are not integrated on their own."""
+    return plan.lights_merged(wildcards.channel)
+
+
+def nights_alone(plan: ProjectPlan, channel: str) -> list[str]:
+    """Nights of a channel that are integrated on their own."""
+    return plan.nights_alone(channel)
 
 
 def frame_of_sub(plan: ProjectPlan, wildcards) -> list[Frame]:
@@ -47,9 +52,9 @@ def masters_of_night(plan: ProjectPlan, wildcards) -> list[str]:
     return plan.masters_of(frames_of_night(plan, wildcards))
 
 
-def masters_of_channel(plan: ProjectPlan, wildcards) -> list[str]:
-    """Masters of the lights of a channel."""
-    return plan.masters_of(frames_of_channel(plan, wildcards))
+def merged_masters(plan: ProjectPlan, wildcards) -> list[str]:
+    """Masters of these lights."""
+    return plan.masters_of(merged_frames(plan, wildcards))
 
 
 def masters_of_sub(plan: ProjectPlan, wildcards) -> list[str]:
@@ -57,9 +62,14 @@ def masters_of_sub(plan: ProjectPlan, wildcards) -> list[str]:
     return plan.masters_of(frame_of_sub(plan, wildcards))
 
 
-def rays_of_channel(plan: ProjectPlan, wildcards) -> list[str]:
-    """Cosmic rays on the lights of a channel; none if it is not cleaned sub by sub."""
-    return plan.rays_of(frames_of_channel(plan, wildcards))
+def merged_rays(plan: ProjectPlan, wildcards) -> list[str]:
+    """Cosmic rays on these lights; none if the channel is not cleaned sub by sub."""
+    return plan.rays_of(merged_frames(plan, wildcards))
+
+
+def rays_of_night(plan: ProjectPlan, wildcards) -> list[str]:
+    """Cosmic rays on the lights of a channel's night."""
+    return plan.rays_of(frames_of_night(plan, wildcards))
 
 
 def rays_of_sub(plan: ProjectPlan, wildcards) -> list[str]:

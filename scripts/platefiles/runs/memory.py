@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 
-from platefiles.integration.tiles import needed_mb
+from platefiles.integration.tiles import MERGED_BYTES_A_SAMPLE, needed_mb
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.rule_inputs.project_wildcards import plan_of
 
@@ -29,10 +29,19 @@ class Memory:
         self._plans = plans
 
     def integrate(self, wildcards, threads: int) -> int:
-        """Memory of integrating a channel."""
-        frames = plan_of(self._plans, wildcards).lights(wildcards.channel)
-        shape = (frames[0].height_px, frames[0].width_px)
-        return memory_for("integrate", shape, len(frames), threads)
+        """Memory of integrating a channel, or merging its nights."""
+        plan, channel = plan_of(self._plans, wildcards), wildcards.channel
+        nights = len(plan.nights_alone(channel))
+        samples = len(plan.lights_merged(channel)) + nights
+        return memory_for(
+            "merge" if nights else "integrate", _shape(plan, channel), samples, threads
+        )
+
+    def integrate_night(self, wildcards, threads: int) -> int:
+        """Memory of integrating a channel's night."""
+        plan, channel = plan_of(self._plans, wildcards), wildcards.channel
+        subs = len(plan.lights(channel, wildcards.night))
+        return memory_for("integrate", _shape(plan, channel), subs, threads)
 
     def rays(self, wildcards) -> int:
         """Memory of finding cosmic rays, which holds a sub at a time."""
@@ -85,13 +94,20 @@ def memory_for(name: str, shape: Shape, subs: int, threads: int) -> int:
         Raw frames of the channel.
     threads : int
     """
-    if name == "integrate":
+    if name in ("integrate", "integrate_night"):
         return needed_mb(subs, shape, threads)
+    if name == "merge":
+        return needed_mb(subs, shape, threads, MERGED_BYTES_A_SAMPLE)
     return _mb(shape[0] * shape[1], BYTES_A_PIXEL[name])
 
 
 def _mb(pixels: float, bytes_a_pixel: int) -> int:
     return _BASE_MB + math.ceil(pixels * bytes_a_pixel / 1024**2)
+
+
+def _shape(plan: ProjectPlan, channel: str) -> Shape:
+    frame = plan.lights(channel)[0]
+    return frame.height_px, frame.width_px
 
 
 def _grid_px(plan: ProjectPlan) -> int:

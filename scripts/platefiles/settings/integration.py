@@ -14,8 +14,8 @@ class Weighting(Settings):
     """Weights of the subs."""
 
 
-class Levelling(Weighting):
-    """Settings for background matching and weights."""
+class Levelling(Settings):
+    """Settings for background matching."""
 
     background_match: Literal["constant", "plane", "quadratic"] = "quadratic"
     """Shape of the subtracted difference in sky between subs."""
@@ -48,3 +48,6 @@ class Stacking(Weighting):
 
 class Integration(Levelling, Stacking):
     """Combination of the subs of a channel into one image."""
+
+    by_night: Literal["auto", "always", "never"] = "auto"
+    """Integrate each night once and merge the nights; auto: if two nights or more have 5 lights."""

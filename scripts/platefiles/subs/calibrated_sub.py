@@ -5,7 +5,7 @@ what is written to disk on request is, bit for bit, what the integration saw.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -99,9 +99,9 @@ def _planes(room: Room, shape: tuple[int, int]) -> Planes:
     return values, variance, room.plane("mask", shape, np.uint8)
 
 
-def unit_of(subs: Sequence["Sub"], unit: str) -> str:
+def unit_of(gains: Iterable[float], unit: str) -> str:
     """Return the unit of products of subs: ``adu/s`` for ``electron/s`` if no gain is known."""
-    known = any(sub.detector.gain > 0 for sub in subs)
+    known = any(gain > 0 for gain in gains)
     return unit if known or unit != "electron/s" else "adu/s"
 
 

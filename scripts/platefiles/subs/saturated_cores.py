@@ -89,13 +89,19 @@ def cores_of_subs_hdu(cores: Sequence[LostCores]) -> fits.BinTableHDU:
     return columns_hdu({"sub": numbers} | columns, EXTENSION)
 
 
-def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.ndarray]:
+def on_grid(cores: LostCores, transform: Transform) -> LostCores:
+    """Return the cores of a sub on the grid, by its transform from the grid."""
+    x, y = transform.inverse(cores.x, cores.y)
+    return LostCores(x, y, cores.radius_px / transform.magnification)
+
+
+def common_cores(subs: Sequence[LostCores]) -> dict[str, np.ndarray]:
     """Combine the saturated cores of the used subs.
 
     Parameters
     ----------
-    subs : sequence of (LostCores, Transform)
-        Cores of each sub, and its transform from the grid.
+    subs : sequence of LostCores
+        Cores of each sub on the grid.
 
     Returns
     -------
@@ -107,10 +113,8 @@ def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.n
     y: list[float] = []
     radius: list[float] = []
     count: list[int] = []
-    for cores, transform in subs:
-        own_x, own_y = transform.inverse(cores.x, cores.y)
-        own_radius = cores.radius_px / transform.magnification
-        for px, py, pr in zip(own_x, own_y, own_radius, strict=True):
+    for cores in subs:
+        for px, py, pr in zip(cores.x, cores.y, cores.radius_px, strict=True):
             distance = np.hypot(np.array(x) - px, np.array(y) - py)
             near = int(np.argmin(distance)) if distance.size else -1
             if near >= 0 and distance[near] < max(pr, radius[near]):
@@ -127,6 +131,15 @@ def cores_on_grid(subs: Sequence[tuple[LostCores, Transform]]) -> dict[str, np.n
         "radius_px": np.round(np.array(radius, dtype=np.float64)[kept], 2),
         "subs": np.array(count, dtype=np.int32)[kept],
     }
+
+
+def read_cores_of_subs(path: str | Path, count: int) -> list[LostCores]:
+    """Read the cores of the subs of a night from its registration, for so many subs."""
+    columns = read_columns(path, EXTENSION)
+    return [
+        LostCores(*(columns[name][columns["sub"] == number] for name in _OF_SUB))
+        for number in range(count)
+    ]
 
 
 def cores_hdu(columns: dict[str, np.ndarray]) -> fits.BinTableHDU:

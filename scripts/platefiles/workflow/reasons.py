@@ -28,7 +28,7 @@ UNSETTLED = "a raw frame was changing when it was made"
 OTHER_SUBS = "other subs or camera facts"
 """Cause of what is made of lights, where neither code nor settings changed."""
 
-_FRAMES = ("measure_stars", "calibrate_sub", "register_sub")
+_FRAMES = ("measure_stars", "integrate_night", "calibrate_sub", "register_sub")
 
 
 def cause(product: Product, staleness: Staleness, making: Collection[str]) -> str:

@@ -52,6 +52,14 @@ class WeightTable:
             (row + self.first_row) // self.cell, (column + self.first_column) // self.cell
         ]
 
+    def plane(self, number: int, shape: tuple[int, int]) -> np.ndarray:
+        """Return the weights of a sub in a tile of a shape, ``(ny, nx)`` float64."""
+        down, across = (
+            (np.arange(size) + first) // self.cell
+            for size, first in zip(shape, (self.first_row, self.first_column), strict=True)
+        )
+        return self.weights[down[:, None], across[None, :], number]
+
     @property
     def as_kernels_take_it(self) -> tuple[np.ndarray, int, int, int]:
         """The fields in order."""
@@ -81,6 +89,9 @@ class LocalWeights:
         the normalisation of transforms.
     shape : tuple of int
         ``(ny, nx)`` of the grid.
+    common : bool
+        Whether the mean of the subs' skies is what all have in common. If not, it is the sky that
+        the skies are given less of, so that the weight of a sub does not depend on other subs.
 
     Attributes
     ----------
@@ -89,7 +100,7 @@ class LocalWeights:
 
     Notes
     -----
-    With a sky ``d_i(x, y)`` less its mean over the field and over the subs, the weight is
+    With a sky ``d_i(x, y)`` less its mean over the field and what is common, the weight is
     ``w_i / (1 + p_i d_i / noise_i^2)``. A gradient that all subs have in common would multiply all
     variances nearly alike, and is left out.
     """
@@ -101,13 +112,15 @@ class LocalWeights:
         photon_variance: np.ndarray,
         skies: Sequence[np.ndarray | Sequence[float]],
         shape: tuple[int, int],
+        common: bool = True,
     ):
         self._weights = np.asarray(weights, dtype=np.float64)
         self._shape, n = shape, len(self._weights)
         self._skies = np.zeros((n, 6))
         for row, sky in zip(self._skies, skies, strict=True):
             row[: len(sky)] = sky
-        self._skies -= self._skies.sum(axis=0) / n
+        if common:
+            self._skies -= self._skies.sum(axis=0) / n
         self._slope = np.asarray(photon_variance, dtype=np.float64) / np.square(noise)
         y, x = (
             plane.ravel()
@@ -118,7 +131,7 @@ class LocalWeights:
         over_field = polynomial(self._terms(y, x), self._skies)
         self._skies[:, 0] -= over_field.sum(axis=1) / over_field.shape[1]
         relative = self._relative_variance(y, x)
-        unlike = relative * (n / relative.sum(axis=0))
+        unlike = relative * (n / relative.sum(axis=0)) if common else relative
         self.is_constant = bool(np.abs(unlike - 1).max() < _LEAST_DEVIATION)
 
     def _terms(self, y: np.ndarray, x: np.ndarray) -> np.ndarray:

@@ -22,6 +22,8 @@ class Average:
     ----------
     mean, variance : numpy.ndarray
         ``(ny, nx)`` float32; NaN where nothing was kept.
+    weight : numpy.ndarray
+        ``(ny, nx)`` float32: sum of the weights of the kept samples.
     count, low, high : numpy.ndarray
         ``(ny, nx)`` int16: samples kept, rejected as low, rejected as high.
     tally : numpy.ndarray
@@ -30,6 +32,7 @@ class Average:
 
     mean: np.ndarray
     variance: np.ndarray
+    weight: np.ndarray
     count: np.ndarray
     low: np.ndarray
     high: np.ndarray
@@ -37,8 +40,8 @@ class Average:
 
     @property
     def planes(self) -> tuple[np.ndarray, ...]:
-        """Mean, variance, count, low and high."""
-        return self.mean, self.variance, self.count, self.low, self.high
+        """Mean, variance, weight, count, low and high."""
+        return self.mean, self.variance, self.weight, self.count, self.low, self.high
 
 
 def average(
@@ -92,9 +95,9 @@ def table_of(weights: np.ndarray | WeightTable) -> tuple[np.ndarray, int, int, i
 
 def blank_average(n: int, shape: tuple[int, int]) -> Average:
     """Return an unfilled average of ``n`` images and ``(ny, nx)`` pixels."""
-    mean, variance = (aligned.empty(shape, np.float32) for _ in range(2))
+    mean, variance, weight = (aligned.empty(shape, np.float32) for _ in range(3))
     count, low, high = (aligned.empty(shape, np.int16) for _ in range(3))
-    return Average(mean, variance, count, low, high, np.zeros((n, 3), dtype=np.int64))
+    return Average(mean, variance, weight, count, low, high, np.zeros((n, 3), dtype=np.int64))
 
 
 def room_of_strip(size: int) -> tuple[np.ndarray, np.ndarray]:
@@ -120,7 +123,7 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
     n = len(values)
     y, left, right = place
     width = right - left
-    mean, variance, count, low, high = planes
+    mean, variance, weights_kept, count, low, high = planes
     total, spread, weight = work[0][0], work[0][1], work[0][2]
     rejected, missing = work[1][0], work[1][1]
     row, first = corner[0] + y, corner[1] + left
@@ -158,6 +161,7 @@ def average_strip(values, variances, weights, flags, corner, place, planes, tall
         kept = n - missing[p] - below - above
         mean[y, x] = total[p] / weight[p] if kept else np.nan
         variance[y, x] = spread[p] / (weight[p] * weight[p]) if kept else np.nan
+        weights_kept[y, x] = weight[p]
         count[y, x] = kept
         low[y, x] = below
         high[y, x] = above

@@ -4,8 +4,6 @@ from dataclasses import replace
 
 from platelib.integration.rejection import Rejection
 
-FEWEST_SUBS = 5
-"""Nights with fewer subs are merged sub by sub."""
 _SHARE = 0.65
 
 

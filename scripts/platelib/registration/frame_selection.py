@@ -6,7 +6,7 @@ measuring, and the others from comparing.
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -44,7 +44,54 @@ class Limits:
     max_background_ratio: float
 
 
-def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
+@dataclass(frozen=True)
+class Typical:
+    """What subs are compared with.
+
+    Attributes
+    ----------
+    stars, fwhm_px, sky_rate : float
+        Medians of the measured subs; NaN if unknown.
+    transparency : float
+        That of the best subs, see :func:`best_transparency`.
+    of : str
+        In words, after "the median": ``sub``, or ``sub of the night``.
+    """
+
+    stars: float
+    fwhm_px: float
+    sky_rate: float
+    transparency: float
+    of: str = "sub"
+
+    @classmethod
+    def among(cls, rows: Sequence[Mapping[str, Any]], of: str = "sub") -> "Typical":
+        """Return the typical measures of subs that were measured, whether they are used or not."""
+        widths = [row["fwhm_px"] for row in rows if np.isfinite(row["fwhm_px"])]
+        return cls(
+            float(np.median([row["stars"] for row in rows])) if rows else np.nan,
+            float(np.median(widths)) if widths else np.nan,
+            float(np.median([row["sky_rate"] for row in rows])) if rows else np.nan,
+            best_transparency([_transparency(row) for row in rows]),
+            of,
+        )
+
+    def at_least(self, fwhm_px: float, sky_rate: float, transparency: float) -> "Typical":
+        """Return it with lower limits; NaN limits nothing."""
+        return replace(
+            self,
+            fwhm_px=float(np.fmax(self.fwhm_px, fwhm_px)),
+            sky_rate=float(np.fmax(self.sky_rate, sky_rate)),
+            transparency=float(np.fmax(self.transparency, transparency)),
+        )
+
+
+def measured_rows(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows of subs whose stars were measured: those used, and those unmatched."""
+    return [row for row in rows if row["state"] in (SubState.USED, SubState.UNMATCHED)]
+
+
+def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits, typical: Typical) -> None:
     """Set state and reason, in place, from the measures of each sub alone.
 
     Parameters
@@ -52,17 +99,12 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
     rows : sequence of dict
         With ``state``, ``reason``, ``stars``, ``fwhm_px``, ``ellipticity`` and ``sky_rate``.
     limits : Limits
+    typical : Typical
     """
-    measured = [row for row in rows if row["state"] == SubState.USED]
-    if not measured:
-        return
-    stars = float(np.median([row["stars"] for row in measured]))
-    widths = [row["fwhm_px"] for row in measured if np.isfinite(row["fwhm_px"])]
-    fwhm = float(np.median(widths)) if widths else np.nan
-    sky = float(np.median([row["sky_rate"] for row in measured]))
-    for row in measured:
-        if row["stars"] < _SPARSE * stars:
-            found = f"{_stars(row)}, {stars:.0f} in the median sub, limit {_SPARSE:.0%}"
+    of = typical.of
+    for row in measured_rows(rows):
+        if row["stars"] < _SPARSE * typical.stars:
+            found = f"{_stars(row)}, {typical.stars:.0f} in the median {of}, limit {_SPARSE:.0%}"
             leave_out(row, SubState.CLOUDED, found, Cause.FAR_FEWER_STARS)
         elif row["stars"] < limits.min_stars:
             said = f"{_stars(row)}, limit at least {limits.min_stars} (quality.min_stars)"
@@ -71,40 +113,67 @@ def judge_measures(rows: Sequence[dict[str, Any]], limits: Limits) -> None:
             found = f"ellipticity {row['ellipticity']:.2f}"
             said = _above(found, limits.max_ellipticity, "max_ellipticity")
             leave_out(row, SubState.ELONGATED, said, Cause.MAX_ELLIPTICITY)
-        elif row["fwhm_px"] > limits.max_fwhm_ratio * fwhm:
-            ratio = row["fwhm_px"] / fwhm
+        elif row["fwhm_px"] > limits.max_fwhm_ratio * typical.fwhm_px:
+            ratio = row["fwhm_px"] / typical.fwhm_px
             found = f"FWHM {row['fwhm_px']:.1f} px, {ratio:.3g} times the median"
             said = _above(found, limits.max_fwhm_ratio, "max_fwhm_ratio")
             leave_out(row, SubState.BLURRED, said, Cause.MAX_FWHM_RATIO)
-        elif sky > 0 and row["sky_rate"] > limits.max_background_ratio * sky:
-            found = f"sky {row['sky_rate'] / sky:.3g} times the median"
+        elif (
+            typical.sky_rate > 0
+            and row["sky_rate"] > limits.max_background_ratio * typical.sky_rate
+        ):
+            found = f"sky {row['sky_rate'] / typical.sky_rate:.3g} times the median"
             said = _above(found, limits.max_background_ratio, "max_background_ratio")
             leave_out(row, SubState.BRIGHT_SKY, said, Cause.MAX_BACKGROUND_RATIO)
 
 
-def judge(rows: Sequence[dict[str, Any]], limits: Limits, weights: str) -> None:
-    """Set state, reason and weight, in place, from the comparison with the reference.
+def judge_transparency(rows: Sequence[dict[str, Any]], limits: Limits, best: float) -> None:
+    """Set state and reason, in place, from the brightness of the stars.
 
     Parameters
     ----------
     rows : sequence of dict
-        With ``state``, ``factor``, ``noise_rate`` and ``fwhm_px``.
+        With ``state`` and ``factor``; ``transparency`` is set.
     limits : Limits
-    weights : str
-        ``"noise"``: 1 / noise^2; ``"noise_and_seeing"``: 1 / (noise FWHM)^2; ``"equal"``.
-        Weights are relative to the largest, rounded to six digits.
+    best : float
+        Transparency of the best subs; NaN leaves all as they are.
     """
     for row in rows:
-        row["transparency"] = 1 / row["factor"] if row["factor"] > 0 else np.nan
-    best = best_transparency([row["transparency"] for row in rows if row["state"] == SubState.USED])
-    for row in rows:
+        row["transparency"] = _transparency(row)
         share = row["transparency"] / best
         if row["state"] == SubState.USED and share < limits.min_transparency:
             limit = f"limit at least {limits.min_transparency:g} (quality.min_transparency)"
             said = f"transparency {share:.3g} of the channel's best subs, {limit}"
             leave_out(row, SubState.CLOUDED, said, Cause.MIN_TRANSPARENCY)
+
+
+def absolute_weight(row: Mapping[str, Any], weights: str) -> float:
+    """Return the weight of a sub in the mean, which no other sub changes.
+
+    Parameters
+    ----------
+    row : mapping
+        With ``noise_rate`` and ``fwhm_px``.
+    weights : str
+        ``"noise"``: 1 / noise^2; ``"noise_and_seeing"``: 1 / (noise FWHM)^2; ``"equal"``: 1.
+    """
+    if weights == "equal":
+        return 1.0
+    spread = row["noise_rate"] * (row["fwhm_px"] if weights == "noise_and_seeing" else 1.0)
+    return float(1 / spread**2)
+
+
+def set_weights(rows: Sequence[dict[str, Any]], weights: str) -> None:
+    """Set the weights of the used subs, in place, relative to the largest, to six digits.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+    weights : str
+        As for `absolute_weight`.
+    """
     used = [row for row in rows if row["state"] == SubState.USED]
-    raw = [_weight(row, weights) for row in used]
+    raw = [absolute_weight(row, weights) for row in used]
     for row, weight in zip(used, raw, strict=True):
         row["weight"] = float(f"{weight / max(raw):.6g}")
 
@@ -162,11 +231,8 @@ def remedy(rows: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def _weight(row: dict[str, Any], weights: str) -> float:
-    if weights == "equal":
-        return 1.0
-    spread = row["noise_rate"] * (row["fwhm_px"] if weights == "noise_and_seeing" else 1.0)
-    return 1 / spread**2
+def _transparency(row: Mapping[str, Any]) -> float:
+    return 1 / row["factor"] if row["factor"] > 0 else np.nan
 
 
 def _above(found: str, limit: float, key: str) -> str:

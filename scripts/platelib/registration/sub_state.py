@@ -1,6 +1,9 @@
-"""States of subs, and reasons for leaving them out."""
+"""States of subs, reasons for leaving them out, and how many are enough."""
 
 from enum import StrEnum
+
+ENOUGH_TO_REJECT = 5
+"""From so many subs on, comparing them with each other finds cosmic rays."""
 
 
 class SubState(StrEnum):

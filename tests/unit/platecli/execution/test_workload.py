@@ -46,10 +46,14 @@ def test_earlier_runs_tell_the_rates(outlook):
         outlook, "results/tiny/measures/ha/2026-03-23.fits", "2.0\t0:00:02" + "\t1" * 7 + "\t9.0\n"
     )
     note(outlook, "results/tiny/measures/g/2026-03-24.fits", "4.0\t0:00:04" + "\t1" * 7 + "\t3.0\n")
-    note(outlook, "results/tiny/registration/g.fits", "1.5\t0:00:01" + "\t1" * 7 + "\t9.0\n")
+    note(
+        outlook,
+        "results/tiny/registration/g/2026-03-23.fits",
+        "1.5\t0:00:01" + "\t1" * 7 + "\t9.0\n",
+    )
     work = workload([outlook], 4)
     measure = work.jobs["results/tiny/measures/ha/2026-03-23.fits"].cost_s
-    register = work.jobs["results/tiny/registration/g.fits"].cost_s
+    register = work.jobs["results/tiny/registration/g/2026-03-23.fits"].cost_s
     # A job with several threads occupies both processors for its time, or longer if it had more.
     assert work.jobs["results/tiny/measures/ha/2026-03-23.fits"].threads == 2
     assert work.factors == pytest.approx(

@@ -8,7 +8,14 @@ from platefiles.plan.calibration_jobs import (
     master_job,
     measure_stars_job,
 )
-from platefiles.plan.channel_jobs import integrate_job, register_job, register_sub_job, subs_job
+from platefiles.plan.channel_jobs import (
+    integrate_job,
+    integrate_night_job,
+    register_job,
+    register_sub_job,
+    select_job,
+    subs_job,
+)
 from platefiles.plan.field_jobs import (
     annotation_job,
     depth_job,
@@ -33,11 +40,14 @@ def jobs_of(plan):
     jobs["list_seeing", ""] = seeing_job(plan)
     for channel in plan.channels:
         jobs["subtract_gradient", channel] = sky_job(plan, channel)
-        jobs["register", channel] = register_job(plan, channel)
+        jobs["select_subs", channel] = select_job(plan, channel)
         jobs["integrate", channel] = integrate_job(plan, channel)
         for night in plan.nights(channel):
+            jobs["register", channel, night] = register_job(plan, channel, night)
             jobs["measure_stars", channel, night] = measure_stars_job(plan, channel, night)
             jobs["find_cosmic_rays", channel, night] = cosmic_rays_job(plan, channel, night)
+        for night in plan.nights_alone(channel):
+            jobs["integrate_night", channel, night] = integrate_night_job(plan, channel, night)
         for frame in plan.lights(channel):
             jobs["calibrate_sub", frame.id] = calibrate_job(plan, frame.id)
             jobs["register_sub", frame.id] = register_sub_job(plan, channel, frame.id)

@@ -10,7 +10,7 @@ from platefiles.plan.picture_jobs import draw_picture_job
 from platefiles.rule_inputs import sets
 
 MEASURES = "results/{project}/measures/{channel}/{night}.fits"
-REGISTRATION = "results/{project}/registration/{channel}.fits"
+REGISTRATION = "results/{project}/registration/{channel}/{night}.fits"
 SOLUTION = "results/{project}/field/solution.fits"
 
 
@@ -88,11 +88,13 @@ def test_registration_asks_for_the_night_of_the_reference(opened, tmp_path, wild
 
     plans.wait_for(Choice)
     with pytest.raises(LookupError):
-        plans.grid_measures(of=REGISTRATION)(wild(channel="ha"))
+        plans.reference_measures(of=REGISTRATION)(wild(channel="ha", night="2026-03-24"))
     assert asked == [f"{tmp_path}/projects/tiny"]
     pin(plans)
-    assert opened().grid_measures(of=REGISTRATION)(wild(channel="ha")) == [
-        "results/tiny/measures/g/2026-03-23.fits"
+    wildcards = wild(channel="ha", night="2026-03-24")
+    assert opened().reference_measures(of=REGISTRATION)(wildcards) == [
+        "results/tiny/measures/g/2026-03-23.fits",
+        "results/tiny/measures/ha/2026-03-23.fits",
     ]
 
 

@@ -10,7 +10,12 @@ def test_another_night_adds_a_sub_to_each_channel(plan_of):
     more = another_night(plan)
     now, then = products_of(plan), products_of(more)
     new = {path for path in then if path not in now and "/cosmic_rays/" not in path}
-    assert new == {more.paths.measures(channel, "9999-12-31") for channel in plan.channels}
+    folders = ("measures", "registration")
+    assert new == {
+        f"{plan.results}/{folder}/{channel}/9999-12-31.fits"
+        for folder in folders
+        for channel in plan.channels
+    }
     for channel in plan.channels:
         assert len(more.lights(channel)) == len(plan.lights(channel)) + 1
         assert more.masters_of(more.lights(channel)[-1:]) == plan.masters_of(

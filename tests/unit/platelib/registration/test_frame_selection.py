@@ -5,11 +5,14 @@ import pytest
 
 from platelib.registration.frame_selection import (
     Limits,
+    Typical,
     best_transparency,
-    judge,
     judge_measures,
+    judge_transparency,
     leave_out,
+    measured_rows,
     remedy,
+    set_weights,
 )
 from platelib.registration.sub_state import Cause, SubState
 
@@ -41,6 +44,18 @@ def _rows(count: int = 9, **changes) -> list[dict]:
     return rows
 
 
+def _judge_measures(rows):
+    """Judge subs among themselves."""
+    judge_measures(rows, LIMITS, Typical.among(measured_rows(rows)))
+
+
+def _judge(rows, limits=LIMITS, weights="noise"):
+    """Judge the brightness of subs among themselves, and weigh them."""
+    used = [row for row in rows if row["state"] == "used"]
+    judge_transparency(rows, limits, Typical.among(used).transparency)
+    set_weights(rows, weights)
+
+
 @pytest.mark.parametrize(
     ("changes", "state", "reason"),
     [
@@ -65,7 +80,7 @@ def _rows(count: int = 9, **changes) -> list[dict]:
 def test_bad_subs_have_their_sentence(changes, state, reason):
     """Each fault seen in a sub alone has its state and its reason, and spoils no other sub."""
     rows = _rows(**changes)
-    judge_measures(rows, LIMITS)
+    _judge_measures(rows)
     assert (rows[0]["state"], rows[0]["reason"]) == (state, reason)
     assert all(row["state"] == "used" and row["reason"] == "" for row in rows[1:])
 
@@ -75,7 +90,7 @@ def test_few_stars_in_every_sub():
     rows = _rows()
     for row in rows:
         row["stars"] = 6
-    judge_measures(rows, LIMITS)
+    _judge_measures(rows)
     assert {row["state"] for row in rows} == {"few stars"}
     assert rows[0]["reason"] == "6 stars, limit at least 8 (quality.min_stars)"
 
@@ -83,16 +98,16 @@ def test_few_stars_in_every_sub():
 def test_good_subs_are_used():
     """Subs within all limits stay as they are."""
     rows = _rows()
-    judge_measures(rows, LIMITS)
-    judge(rows, LIMITS, "noise")
+    _judge_measures(rows)
+    _judge(rows, LIMITS, "noise")
     assert {row["state"] for row in rows} == {"used"}
 
 
 def test_earlier_states_stand():
     """What was found before is not overwritten, and does not count in the medians."""
     rows = _rows(state="unreadable", reason="cut short", stars=0, fwhm_px=np.nan, factor=0.0)
-    judge_measures(rows, LIMITS)
-    judge(rows, LIMITS, "noise")
+    _judge_measures(rows)
+    _judge(rows, LIMITS, "noise")
     assert (rows[0]["state"], rows[0]["reason"]) == ("unreadable", "cut short")
     assert "weight" not in rows[0]
     assert all(row["state"] == "used" for row in rows[1:])
@@ -101,27 +116,27 @@ def test_earlier_states_stand():
 def test_a_sub_without_any_star_is_not_used():
     """No stars at all, in one sub or in all, is a state and not an error."""
     rows = _rows(stars=0, fwhm_px=np.nan, ellipticity=np.nan)
-    judge_measures(rows, LIMITS)
+    _judge_measures(rows)
     assert rows[0]["state"] == "clouded"
     rows = [dict(row, stars=0, fwhm_px=np.nan, ellipticity=np.nan) for row in _rows()]
-    judge_measures(rows, LIMITS)
+    _judge_measures(rows)
     assert {row["state"] for row in rows} == {"few stars"}
 
 
 def test_nothing_to_judge():
     """An empty list, or one without a usable sub, is left alone."""
-    judge_measures([], LIMITS)
-    judge([], LIMITS, "noise")
+    _judge_measures([])
+    _judge([], LIMITS, "noise")
     rows = _rows(1, state="saturated", reason="burnt")
-    judge_measures(rows, LIMITS)
-    judge(rows, LIMITS, "noise")
+    _judge_measures(rows)
+    _judge(rows, LIMITS, "noise")
     assert rows[0]["state"] == "saturated"
 
 
 def test_clouds_dim_the_stars():
     """A sub with less than half of the light of the best subs is clouded."""
     rows = _rows(factor=2.5)
-    judge(rows, LIMITS, "noise")
+    _judge(rows, LIMITS, "noise")
     assert (rows[0]["state"], rows[0]["reason"]) == (
         "clouded",
         "transparency 0.408 of the channel's best subs, limit at least 0.5 "
@@ -137,7 +152,7 @@ def test_the_limit_does_not_depend_on_the_reference():
         rows = _rows(len(clear))
         for row, value in zip(rows, clear, strict=True):
             row["factor"] = reference / value
-        judge(rows, LIMITS, "noise")
+        _judge(rows, LIMITS, "noise")
         assert [row["state"] for row in rows] == ["used"] * 4 + ["clouded"] * 3
 
 
@@ -146,7 +161,7 @@ def test_a_mostly_clouded_night_is_held_against_its_clear_part():
     rows = _rows(20)
     for k, row in enumerate(rows):
         row["factor"] = 1.0 if k < 4 else 3.0
-    judge(rows, LIMITS, "noise")
+    _judge(rows, LIMITS, "noise")
     assert [row["state"] for row in rows] == ["used"] * 4 + ["clouded"] * 16
 
 
@@ -154,7 +169,7 @@ def test_a_mostly_clouded_night_is_held_against_its_clear_part():
 def test_one_odd_sub_is_not_the_best(count):
     """A sub whose scale came out five times too bright leaves the others as they are."""
     rows = _rows(count, factor=0.2)
-    judge(rows, LIMITS, "noise")
+    _judge(rows, LIMITS, "noise")
     assert {row["state"] for row in rows} == {"used"}
 
 
@@ -165,7 +180,7 @@ def test_the_best_subs_are_never_clouded():
         rows = _rows(count)
         for row in rows:
             row["factor"] = float(rng.lognormal(0, 1))
-        judge(rows, replace(LIMITS, min_transparency=1.0), "noise")
+        _judge(rows, replace(LIMITS, min_transparency=1.0), "noise")
         assert any(row["state"] == "used" for row in rows)
 
 
@@ -184,7 +199,7 @@ def test_weights(weights, expected):
     rows = _rows(2)
     rows[0].update(noise_rate=0.5, fwhm_px=3.0)
     rows[1].update(noise_rate=1.0, fwhm_px=4.5)
-    judge(rows, LIMITS, weights)
+    _judge(rows, LIMITS, weights)
     assert [row["weight"] for row in rows] == expected
 
 
