@@ -17,12 +17,12 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import PROVISIONAL
 from platefiles.digests.digest_sheet import read_lines, sheet_text
+from platefiles.plan.paths import PREVIOUS
 from platefiles.plan.project_plan import ProjectPlan
 from platefiles.provenance.damage_marks import is_marked
 from platefiles.provenance.job_notes import read_note
 from platefiles.provenance.xmp import PICTURES, read_origin
 from platefiles.workflow.graph import Product
-from platefiles.workflow.leftovers import PREVIOUS
 
 DIGESTS = ".digests"
 """Hidden file beside the files of a previous version, with their SHA-256."""

@@ -10,6 +10,8 @@ from platefiles.rule_files.rule_text import place_of, rule_texts
 from platefiles.transfers.links import link_name
 
 LOCK_ENDING = ".lock.yaml"
+PREVIOUS = "previous"
+"""Folder in the results of a project: the previous version of each picture."""
 LIST_ENDINGS = ("ecsv", "csv", "vot", "reg")
 
 

@@ -8,11 +8,9 @@ import os
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
+from platefiles.plan.paths import PREVIOUS
 from platefiles.provenance.integrity import is_of_a_run
 from platefiles.workflow.deletable import Candidate, candidates
-
-PREVIOUS = "previous"
-"""Folder in the results of a project: the previous version of each picture."""
 
 NO_PRODUCTS = frozenset({"links", "fetched", "objects", "logs", "benchmarks", PREVIOUS})
 """Folders in the results of a project that hold no products of its plan."""
