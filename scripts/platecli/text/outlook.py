@@ -116,7 +116,8 @@ def look_ahead(plan: ProjectPlan, *targets: str) -> Outlook:
     unused = {frame.id: frame for frame in plan.frames if frame.role == "unused"}
     gone = tuple(row for row in missing if row["id"] not in unused)
     dropped = tuple((row, unused[row["id"]]) for row in missing if row["id"] in unused)
-    causes = {product.path: cause(product, staleness, set(making)) for product in products}
+    made = set(making)
+    causes = {product.path: cause(product, staleness, made) for product in products}
     moved = {f"{row['channel']} {row.get('night', '')}": "subs gone" for row in gone}
     moved |= {
         f"{row['channel']} {row.get('night', '')}": "subs excluded"

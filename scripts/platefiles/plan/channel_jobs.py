@@ -80,7 +80,8 @@ def integrate_job(plan: ProjectPlan, channel: str) -> str:
     """Job of integrating a channel."""
     frames, merged = plan.lights(channel), plan.lights_merged(channel)
     nights = plan.nights_alone(channel)
-    others = [frame for frame in frames if frame.night in set(nights)]
+    alone = set(nights)
+    others = [frame for frame in frames if frame.night in alone]
     below = [
         select_job(plan, channel),
         *cosmic_rays_jobs(plan, merged),

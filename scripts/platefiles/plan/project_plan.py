@@ -95,7 +95,15 @@ class ProjectPlan:
 
     def nights(self, channel: str) -> list[str]:
         """Nights on which a channel has lights."""
-        return sorted(night for night in self._lights.get(channel, {}) if night is not None)
+        return list(self._nights.get(channel, ()))
+
+    @cached_property
+    def _nights(self) -> dict[str, list[str]]:
+        """Nights by channel."""
+        return {
+            channel: sorted(night for night in nights if night is not None)
+            for channel, nights in self._lights.items()
+        }
 
     def nights_alone(self, channel: str) -> list[str]:
         """Nights of a channel that are integrated on their own, before they are merged."""
