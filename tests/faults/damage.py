@@ -21,7 +21,8 @@ KINDS: dict[str, Callable[[SmallProject], list[Path]]] = {
     "masters": lambda p: sorted((p.results / "calibration").iterdir()),
     "measures": lambda p: sorted((p.results / "measures").rglob("*.fits")),
     "cosmic rays": lambda p: sorted((p.results / "cosmic_rays").rglob("*.fits")),
-    "registration": lambda p: sorted((p.results / "registration").iterdir()),
+    "registration": lambda p: sorted((p.results / "registration").rglob("*.fits")),
+    "night": lambda p: sorted((p.results / "nights").rglob("*.fits")),
     "channels": lambda p: sorted((p.results / "channels").iterdir()),
     "sky, field": lambda p: (
         sorted(p.results.glob("sky/*")) + sorted(p.results.glob("field/*.fits"))

@@ -24,9 +24,10 @@ PROJECT = """title: Tiny
 raw: [../raw]
 recipe: single-channel
 channels: {g: {filters: [G]}}
+overrides: {integration: {by_night: always}}
 """
 FOLDERS = (
-    *("calibration", "measures", "cosmic_rays", "registration", "channels"),
+    *("calibration", "measures", "cosmic_rays", "registration", "nights", "channels"),
     *("sky", "field", "picture"),
 )
 TABLES = ("subs.tsv", "seeing.tsv", "contact_sheet.png")

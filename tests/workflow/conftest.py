@@ -185,8 +185,8 @@ def digests() -> Callable[[Path], dict[str, str]]:
 @pytest.fixture(scope="session")
 def products(digests: Callable[[Path], dict[str, str]]) -> Callable[[Home], dict[str, str]]:
     """Return a way to the digests of all products of a home, with the text of its lock file."""
-    parts = {"calibration", "measures", "registration", "channels", "sky", "picture", "field"}
-    parts |= {"subs.tsv", "seeing.tsv", "contact_sheet.png"}
+    parts = {"calibration", "measures", "registration", "nights", "channels", "sky"}
+    parts |= {"picture", "field"} | {"subs.tsv", "seeing.tsv", "contact_sheet.png"}
 
     def of(home: Home) -> dict[str, str]:
         made = {n: d for n, d in digests(home.results).items() if n.split("/")[0] in parts}
@@ -260,7 +260,7 @@ def complete(
             keep_subs=["calibrated", "registered"],
             sky={"catalogue": str(tiny_catalogue)},
             overrides={
-                "integration": {"single_frame_cosmic_rays": "always"},
+                "integration": {"single_frame_cosmic_rays": "always", "by_night": "always"},
                 "continuum": {"ha": {"minus": "g"}},
                 "seeing": {"match": True},
             },

@@ -85,12 +85,16 @@ STAGES = [
     None,
     ("channels/g.fits", "integrate tiny g"),
     None,
-    ("registration/b.fits", "register tiny b"),
+    ("registration/b.fits", "select subs tiny b"),
     None,
-    ("registration/g.fits", ""),  # or nothing would want what is measured
+    ("registration/g.fits", ""),  # or nothing would want what is registered
+    (f"registration/g/{NIGHTS[1]}.fits", f"register tiny g {NIGHTS[1]}"),
+    None,
+    (f"registration/g/{NIGHTS[0]}.fits", ""),
     (f"measures/g/{NIGHTS[0]}.fits", f"measure stars tiny g {NIGHTS[0]}"),
     ("channels/ha.fits", ""),
     ("registration/ha.fits", ""),
+    (f"registration/ha/{NIGHTS[1]}.fits", ""),
     (f"measures/ha/{NIGHTS[1]}.fits", ""),
     (f"calibration/flat_ha_{NIGHTS[1]}*.fits", f"master flat tiny flat_ha_{NIGHTS[1]}"),
     None,

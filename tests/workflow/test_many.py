@@ -162,6 +162,7 @@ def test_master_of_a_project_that_is_not_run_is_shared(many, command_line):
         "choose reference",
         "find cosmic rays",
         "register",
+        "select subs",
     )
     assert ", ".join((*to_do, "solve astrometry", "integrate", "list subs")) in said
     assert "master bias" not in said

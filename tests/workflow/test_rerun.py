@@ -29,7 +29,8 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
     measures = [f"measure stars {channel} {night}" for night in nights]
-    own = [f"{rule} {channel}" for rule in ("subtract gradient", "integrate", "register")]
+    own = [f"{rule} {channel}" for rule in ("subtract gradient", "integrate", "select subs")]
+    own += [f"register {channel} {night}" for night in nights]
     return [*own, *measures, "list seeing", "list subs", *FIELD, *COLOUR]
 
 
@@ -40,7 +41,11 @@ def _all(*rules):
 MEASURES = [f"measure stars {channel} {night}" for channel in CHANNELS for night in NIGHTS]
 FLATTENED = [*_all("subtract gradient"), "list seeing", *COLOUR]
 INTEGRATED = [*_all("integrate"), "list subs", *FIELD, *FLATTENED]
-REGISTERED = [*_all("register"), *INTEGRATED]
+SELECTED = [*_all("select subs"), *INTEGRATED]
+REGISTERED = [
+    *(f"register {channel} {night}" for channel in CHANNELS for night in NIGHTS),
+    *SELECTED,
+]
 
 
 def _add(night, name, source):
@@ -149,7 +154,7 @@ EVENTS = {
         _override("measure", max_stars=500),
         [*MEASURES, "solve astrometry", *REGISTERED],
     ),
-    "`quality: min_transparency`": (_override("quality", min_transparency=0.4), REGISTERED),
+    "`quality: min_transparency`": (_override("quality", min_transparency=0.4), SELECTED),
     "`registration: max_degree`": (_override("registration", max_degree=2), REGISTERED),
     "`integration: clip_high`": (_override("integration", clip_high=3.0), INTEGRATED),
     "`gradient: degree`": (_override("gradient", degree=1), FLATTENED),

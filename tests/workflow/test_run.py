@@ -23,8 +23,8 @@ def test_run_ends_with_a_summary(finished):
     """The first run says how many jobs there are, what was left out and where the pictures are."""
     home, said = finished
     masters = "master bias, master dark x 2, master flat x 6"
-    assert f"To do: 43 jobs: {masters}, measure stars x 6" in said
-    assert "[43/43] done in" in said
+    assert f"To do: 49 jobs: {masters}, measure stars x 6" in said
+    assert "[49/49] done in" in said
     assert "tiny: Nébuleuse" in said
     assert "b   7 of 8 subs, 21 min" in said
     assert "left out: 2026-03-23/b-03.fits: ellipticity 0." in said
@@ -58,7 +58,7 @@ def test_products_are_where_they_belong(finished):
     assert set(_pictures(home)) == set(ENDINGS)
     assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
     logs = list((home.results / "logs").rglob("*.log"))
-    assert len(logs) == 42
+    assert len(logs) == 48
     assert not any("Traceback" in path.read_text() for path in logs)
     assert not any("Warning" in path.read_text() for path in logs)
 
@@ -180,7 +180,7 @@ FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure
             + ["subtract gradient"] * 3
             + ["integrate"] * 3
             + ["map channels"]
-            + ["register"] * 3
+            + ["select subs"] * 3
             + ["list seeing", "list subs"],
         ),
     ],
@@ -293,8 +293,8 @@ def test_failed_job_is_not_forgotten(home):
         said = home.run("--to", "results/tiny/channels/ha.fits", expected=1).splitlines()
         why = [line for line in said if "none of its 8 subs can be used (8 few stars)" in line]
         assert [line.partition(": channel 'ha': none of")[0] for line in why] == [
-            "FAILED: register tiny ha",
-            "  failed: register ha",
+            "FAILED: select subs tiny ha",
+            "  failed: select subs ha",
         ]
 
 
@@ -317,9 +317,9 @@ def test_failed_run_sums_up_what_there_is(home, monkeypatch):
     assert said.count("picture/ha-in-red.png (of an earlier run)") == 1
     failed = "channel '{0}': none of its {1} subs can be used ({1} few stars)"
     for channel, count in (("ha", 8), ("g", 8), ("b", 6)):
-        assert f"failed: register {channel}: {failed.format(channel, count)}" in said
+        assert f"failed: select subs {channel}: {failed.format(channel, count)}" in said
     assert re.search(r"[1-9]\d* of \d+ jobs done, \d+ depend on failed jobs$", said)
-    log = (home.results / "logs" / "register" / "ha.log").read_text()  # is for no console
+    log = (home.results / "logs" / "select_subs" / "ha.log").read_text()  # is for no console
     assert any(failed.format("ha", 8) in line for line in log.splitlines())
 
 
@@ -375,6 +375,7 @@ def test_steps_that_snakemake_starts_itself_make_the_same_bytes(home):
     """With `--executor local` no step server is at work, and the channel is the same file."""
     made = [
         *(f"measures/g/{night}.fits" for night in ("2026-03-23", "2026-03-24")),
+        *(f"registration/g/{night}.fits" for night in ("2026-03-23", "2026-03-24")),
         "registration/g.fits",
         "channels/g.fits",
     ]
