@@ -77,7 +77,7 @@ rule integrate_night:
         "results/{project}/benchmarks/integrate_night/{channel}_{night}.tsv"
     conda:
         "../envs/pipeline.yaml"
-    threads: 8
+    threads: 4
     resources:
         mem_mb=plans.memory.integrate_night,
     params:

@@ -40,7 +40,7 @@ rule measure_stars:
         "results/{project}/benchmarks/measure_stars/{channel}_{night}.tsv"
     conda:
         "../envs/pipeline.yaml"
-    threads: 2
+    threads: 4
     resources:
         mem_mb=1500,
     params:

@@ -135,7 +135,10 @@ EVENTS = {
     ),
     "a flat more on the night of the grid's reference, another channel": (
         _add(NIGHTS[0], "flat-ha-09.fits", f"{NIGHTS[0]}/flat-ha-01.fits"),
-        [f"master flat flat_ha_{NIGHTS[0]}_{SETTING}", *_channel("ha", NIGHTS[0])],
+        [  # the night of the channel's photometric reference, which its other nights are scaled to
+            *(f"master flat flat_ha_{NIGHTS[0]}_{SETTING}", f"register ha {NIGHTS[1]}"),
+            *_channel("ha", NIGHTS[0]),
+        ],
     ),
     "a flat more for the grid's reference": (
         _add(NIGHTS[0], "flat-g-09.fits", f"{NIGHTS[0]}/flat-g-01.fits"),
@@ -323,11 +326,12 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     for folder in ("logs", ".jobs"):  # which tell how long the file was with all its channels
         shutil.rmtree(home.folder / "results" / folder / "choose_reference")
     home.forget()
-    jobs = ["choose reference", "subtract gradient b", "integrate b", "register b"]
+    jobs = ["choose reference", "subtract gradient b", "integrate b", "select subs b"]
+    jobs += [f"register b {night}" for night in NIGHTS]
     jobs += ["list seeing", "list subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)
     said = home.run("--to", "all")
-    assert "[21/21] done" in said
+    assert "[23/23] done" in said
     assert home.lock.read_text() == before
     assert home.planned() == home.to_do() == []
 

@@ -53,7 +53,7 @@ def test_products_are_where_they_belong(finished):
     assert len(list((home.results / "calibration").iterdir())) == 9
     assert len(list((home.results / "measures").glob("*/*.fits"))) == 6
     for kind in ("channels", "registration", "sky"):
-        names = {path.name for path in (home.results / kind).iterdir()}
+        names = {path.name for path in (home.results / kind).glob("*.fits")}
         assert names == {f"{channel}.fits" for channel in CHANNELS}
     assert set(_pictures(home)) == set(ENDINGS)
     assert len((home.results / "subs.tsv").read_text().splitlines()) == 25
@@ -67,7 +67,7 @@ def test_every_product_says_how_it_was_made(finished):
     """Each FITS product has a maker, a rule, settings in JSON, digests, and checksums that hold."""
     home, _ = finished
     products = [p for p in home.results.rglob("*.fits") if not p.is_symlink()]
-    assert len(products) == 9 + 6 + 3 + 3 + 3 + 4 + 2
+    assert len(products) == 9 + 6 + 6 + 3 + 3 + 3 + 4 + 2
     for path in products:
         with fits.open(path, checksum=True) as hdus:
             header = hdus[0].header
@@ -216,11 +216,12 @@ def test_added_sub_makes_its_own_night_anew(home):
     _add_light(home.raw, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
     later = ("co", "draw picture", "encode picture", "map channels", "annotate", "list sources")
     jobs = [job for job in home.to_do() if not job.startswith(later)]
-    own = ["subtract gradient ha", "integrate ha", f"measure stars ha {night}", "register ha"]
+    own = ["subtract gradient ha", "integrate ha", "select subs ha"]
+    own += [f"measure stars ha {night}", f"register ha {night}"]
     field = ["find zero points", "identify sources", "measure depth"]
     assert jobs == sorted([*field, *own, "list seeing", "list subs"])
     said = home.run("--to", "results/tiny/channels/ha.fits")
-    assert "[3/3] done" in said
+    assert "[4/4] done" in said
     assert fits.getheader(home.results / "channels" / "ha.fits")["NCOMBINE"] == 9
     assert home.lock.read_text() == lock
 

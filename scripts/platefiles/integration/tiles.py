@@ -9,9 +9,10 @@ Span = tuple[int, int]
 MIB = 1024**2
 TILE_COLUMNS = 1024
 LEAST_ROWS, LEAST_COLUMNS = 16, 64
-TILE_MB = 100
+TILE_MB = 300
 """Memory that the tile of a thread takes: rows beside it, which are worked on for its sake, are
-then few, and the memory does not depend on the number of subs."""
+then few, and the memory does not depend on the number of subs. With a third of it, 80 subs of
+16 Mpx take a fifth more processor time, and threads wait for the interpreter."""
 
 KEPT_MB = 100
 """Memory for the rows that tiles share, for all threads: `platefiles.integration.kept_rows`."""

@@ -54,10 +54,10 @@ def test_earlier_runs_tell_the_rates(outlook):
     work = workload([outlook], 4)
     measure = work.jobs["results/tiny/measures/ha/2026-03-23.fits"].cost_s
     register = work.jobs["results/tiny/registration/g/2026-03-23.fits"].cost_s
-    # A job with several threads occupies both processors for its time, or longer if it had more.
-    assert work.jobs["results/tiny/measures/ha/2026-03-23.fits"].threads == 2
+    # A job with several threads occupies all of them for its time, or longer if it had more.
+    assert work.jobs["results/tiny/measures/ha/2026-03-23.fits"].threads == 4
     assert work.factors == pytest.approx(
-        {"measure_stars": (9.0 + 2 * 4.0) / (2 * measure), "register": 1.5 / register}
+        {"measure_stars": (9.0 + 4 * 4.0) / (2 * measure), "register": 1.5 / register}
     )
 
 
