@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from platefiles.fits.products_io import map_image, read_header
+from platefiles.fits.image_rows import mapped_images
+from platefiles.fits.products_io import read_header
 from platefiles.fits.streaming_writer import StreamedProduct
 from platefiles.fits.tables import columns_hdu, read_columns, rows_of
 from platefiles.integration.channel_cards import SubLevels
@@ -195,6 +196,6 @@ class NightFile:
         """Return the levels of the camera in a used sub."""
         return SubLevels(*(self.rows[sub_id][name] for name in SubLevels._fields))
 
-    def image(self, name: str) -> np.ndarray:
-        """Map an image, in the byte order of the file."""
-        return map_image(self.path, name)
+    def images(self, *names: str) -> dict[str, np.ndarray]:
+        """Map images, see `platefiles.fits.image_rows.mapped_images`."""
+        return mapped_images(self.path, names)

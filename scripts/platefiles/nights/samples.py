@@ -151,8 +151,9 @@ class NightStack:
 
     @cached_property
     def _images(self) -> dict[str, np.ndarray]:
-        names = ("SCI", "VAR", "WEIGHT", "COUNT", "CLIPPED")
-        return {name: self.file.image(name) for name in names}
+        found = self.file.images("SCI", "VAR", "WEIGHT", "COUNT", "CLIPPED")
+        sides = dict(zip(("low", "high"), found.pop("CLIPPED"), strict=True))
+        return {name: image[0] for name, image in found.items()} | sides
 
     def fill(self, rows: Span, columns: Span, out: Planes, room: SubRoom) -> None:
         """Read a part of the grid."""
@@ -161,8 +162,8 @@ class NightStack:
         for plane, name in ((out.values, "SCI"), (out.variances, "VAR"), (out.weights, "WEIGHT")):
             np.copyto(plane, images[name][place])
         np.copyto(out.counts, images["COUNT"][place])
-        np.copyto(out.low, images["CLIPPED"][0][place])
-        np.copyto(out.high, images["CLIPPED"][1][place])
+        np.copyto(out.low, images["low"][place])
+        np.copyto(out.high, images["high"][place])
         np.isnan(out.values, out=out.flags.view(np.bool_))
 
     def cut(
@@ -307,7 +308,8 @@ class StoredSub(SingleSub):
 
     @cached_property
     def _images(self) -> dict[str, np.ndarray]:
-        return {name: self._file.image(name)[self._plane] for name in ("SCI", "VAR", "MASK")}
+        found = self._file.images("SCI", "VAR", "MASK")
+        return {name: image[self._plane] for name, image in found.items()}
 
     def _fill(
         self,
