@@ -27,13 +27,17 @@ from platelib.registration.sub_state import SubState
 
 
 class Job(StepJob):
-    """The job of registration: a light, the camera, and the unit of the channel."""
+    """The job of registration: a light, the camera, and the unit of the channel.
+
+    ``alone`` tells whether its night is integrated on its own.
+    """
 
     channel: str
     camera: Facts
     sub: Facts
     unit: str
     lone_pixels: bool
+    alone: bool
 
 
 def register_sub(
@@ -74,7 +78,9 @@ def register_sub(
                 camera = given.camera
                 sub = Sub(image, facts, masters, camera, row.sky_noise, hits, level, fwhm_px)
                 if given.lone_pixels:
-                    sub.add_hits(LoneParts(registered, (ny, nx)).hits(row, sub))
+                    night = facts["night"]
+                    beside = [r for r in registered if not given.alone or r.facts["night"] == night]
+                    sub.add_hits(LoneParts(beside, (ny, nx)).hits(row, sub))
                 unit = unit_of([sub.detector.gain], unit)
                 place = (row.transform, row.levels, (0, ny), (0, nx))
                 sub.registered(*place, (values, variance), missing=mask)

@@ -10,6 +10,7 @@ from drawn_nights import NOISE, OBJECT, SHAPE, dither_px, draw_nights, stars
 from integrate import integrate
 from integrate_night import integrate_night
 from register import register
+from register_sub import register_sub
 from select_subs import select_subs
 
 from platefiles.audit.pixel_history import Source, pixel_history
@@ -19,6 +20,7 @@ from platefiles.plan.channel_jobs import (
     integrate_job,
     integrate_night_job,
     register_job,
+    register_sub_job,
     select_job,
 )
 from platefiles.registration.registration_table import read_registration
@@ -193,6 +195,20 @@ def test_stored_subs_are_merged_as_open_ones(make_bench, raw, by_night, tmp_path
     one, other = (bench.make_channel("g") for bench in (stored, by_night))
     for name in ("SCI", "VAR", "COUNT", "CLIPPED"):
         np.testing.assert_array_equal(read_image(one, name)[0], read_image(other, name)[0])
+
+
+def test_stored_registered_subs_are_those_of_their_night(by_night, tmp_path):
+    """Where one sub of a night covers the grid, both search it, whatever other nights cover."""
+    plan, registration = by_night.plan, by_night.make_registration("g")
+    night = "2031-02-09"
+    stacked = json.loads(register_sub_job(plan, "g", plan.lights("g", "2031-02-04")[0].id))
+    merged = json.loads(register_sub_job(plan, "g", plan.lights("g", night)[0].id))
+    assert (stacked["alone"], merged["alone"]) == (True, False)
+    for frame in (plan.lights("g", "2031-02-04")[0], plan.lights("g", night)[0]):
+        job = json.loads(register_sub_job(plan, "g", frame.id))
+        register_sub(frame.path, [], registration, tmp_path / f"{frame.id}.fits", job)
+        values = read_image(tmp_path / f"{frame.id}.fits")[0]
+        assert np.isfinite(values).mean() > 0.9
 
 
 @pytest.fixture(scope="module")

@@ -143,6 +143,7 @@ def register_sub_job(plan: ProjectPlan, channel: str, sub_id: str) -> str:
         unit=_unit(plan, plan.lights(channel)),
         calibrated=plan.loaded.project.calibrated,
         lone_pixels=_searches_lone_pixels(plan, channel),
+        alone=frame.night in plan.nights_alone(channel),
     )
 
 
