@@ -138,7 +138,7 @@ def test_full_disk_under_the_lock_file(home, small_disk, undisturbed):
     _onto(small_disk, home, "projects")
     home.run("--to", "all")
     home.lock.unlink()
-    for path in [home.results / "subs.tsv", *(home.results / "registration").iterdir()]:
+    for path in [home.results / "subs.tsv", *home.results.glob("registration/*.fits")]:
         path.unlink()
     small_disk.fill()
     lines = sentences(home.run("--to", "all", expected=1))

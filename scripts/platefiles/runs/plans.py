@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from inspect import signature
 from typing import Any
 
@@ -133,7 +134,8 @@ class Plans(Declarations):
             is_own = path not in self.shared and product.rule != "choose_reference"
             if path in made.to_make and is_own and product.waits == waiting:
                 job = self._job_plan(*maker_of(plan, path))
-                job.write()
+                with suppress(OSError):  # a job without its file reads the list of frames
+                    job.write()
                 found.add(job.path)
         return found
 

@@ -69,7 +69,12 @@ class RunProducts:
 
     @cached_property
     def _kept(self) -> set[str]:
-        left = self.products.keys() - self.to_make - self.stale
+        # Snakemake finds what is made for its own sake, such as a damaged master, by these alone.
+        leading: set[str] = set()
+        for path, product in self.products.items():  # each comes after its inputs
+            if any(one in self.to_make or one in leading for one in product.inputs):
+                leading.add(path)
+        left = self.products.keys() - self.to_make - self.stale - leading
         return {path for path in left if os.path.exists(path)}
 
     def aged(self, path: str) -> str:
