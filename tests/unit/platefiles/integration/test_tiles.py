@@ -67,7 +67,7 @@ def test_memory_does_not_grow_with_the_subs(shape, threads):
 def test_tiles_know_how_the_camera_was_turned(subs, angle_deg):
     """Tiles take all of their memory and no more, however large the part of a raw frame is.
 
-    Their memory is then the same for few subs as for many: within 2 %, a row of pixels.
+    Their memory is then the same for few subs as for many: within 2 %, or a row of pixels.
     """
     shape, halo = (6388, 9576), 2
     place = (shape[0] // 2, shape[1] // 2)
@@ -79,7 +79,9 @@ def test_tiles_know_how_the_camera_was_turned(subs, angle_deg):
     samples = (tiles.rows + 2 * halo) * (tiles.columns + 2 * halo) * subs * BYTES_A_SAMPLE
     results = tiles.rows * tiles.columns * BYTES_A_RESULT
     source = of_source(tiles.rows + 2 * halo, tiles.columns + 2 * halo)
-    assert 0.98 * TILE_MB < (samples + results + source) / MIB <= TILE_MB
+    row = (tiles.columns + 2 * halo) * subs * BYTES_A_SAMPLE / MIB
+    least = TILE_MB - max(0.02 * TILE_MB, 1.1 * row)
+    assert least < (samples + results + source) / MIB <= TILE_MB
 
 
 def test_most_of_a_source_is_that_of_a_turned_camera():
