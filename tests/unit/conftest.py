@@ -49,7 +49,7 @@ def channel(nights, masters):
     measured = [measures(night, numbers, masters) for night, numbers in nights.items()]
     numbers = [number for many in nights.values() for number in many]
     register = record_of_inputs(
-        "register", "r.fits", {**JOB, "channel": "ha"},
+        "register", "r.fits", {**JOB, "channel": "ha", "night": "2026-03-23"},
         {"measures": measured, "reference": measured[:1]}, {"lock": "grid: {}\n"},
     )  # fmt: skip
     job = {**JOB, "channel": "ha", "subs": [facts(n) for n in numbers]}

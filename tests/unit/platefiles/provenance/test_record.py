@@ -33,8 +33,8 @@ def test_makings_come_after_what_they_are_made_from(invented):
     assert record.making.product == "channels/ha.fits"
     assert list(record.makings)[0] == f"calibration/{BIAS}.fits"
     assert record.making.inputs["raw"] == tuple(f"raw:{n:064x}" for n in (1, 2, 3))
-    assert record.makings["registration/ha.fits"].inputs["lock"] == ("text:lock",)
-    assert record.makings["registration/ha.fits"].texts == {"lock": "grid: {}\n"}
+    assert record.makings["registration/ha/2026-03-23.fits"].inputs["lock"] == ("text:lock",)
+    assert record.makings["registration/ha/2026-03-23.fits"].texts == {"lock": "grid: {}\n"}
 
 
 def test_what_is_written_is_what_is_read(tmp_path, invented):
