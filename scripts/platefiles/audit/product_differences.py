@@ -211,9 +211,19 @@ def compare_products(
 def _noise(
     name: str, hdus: Mapping[str, Any], part: tuple[slice, slice] | None = None
 ) -> ByRows | None:
-    """Return the noise of an image, in a part of it if given; None if unknown."""
+    """Return the noise of an image, in a part of it if given; None if unknown.
+
+    Raises
+    ------
+    ValueError
+        If the image of variances has another shape.
+    """
     if name != "SCI" or "VAR" not in hdus:
         return None
+    if hdus["VAR"].shape != hdus[name].shape:
+        sizes = " and VAR ".join(_size(hdus[one].shape) for one in (name, "VAR"))
+        msg = f"{name} has {sizes} pixels"
+        raise ValueError(msg)
     noise = _Noise(hdus["VAR"])
     return noise if part is None else PlanePart(noise, part)
 
