@@ -127,11 +127,11 @@ def draw(nights: list[int], shape: tuple[int, int], seed: int, sky: Sky | None =
         sigma = np.sqrt(level + READ_NOISE**2)
         hits = _hits(rng, shape, sky, sigma, fwhm[i])
         hits.append(movers.drawn(k, phase, sigma, psf, shape))
-        struck = electrons + sum(hits)
+        collected = electrons + sum(hits)
         noise[i] = sigma * scale
         missing = _edges(rng, shape, pointing[k])
-        values[i] = np.where(missing, np.nan, scale * (struck - level + error) + SKY)
-        variances[i] = scale**2 * (np.maximum(struck, 0) + READ_NOISE**2)
+        values[i] = np.where(missing, np.nan, scale * (collected - level + error) + SKY)
+        variances[i] = scale**2 * (np.maximum(collected, 0) + READ_NOISE**2)
         weight = np.where(missing, 0, 1 / noise[i] ** 2)
         sums[0] += weight
         sums[1] += weight * (scale * (scene + error) + SKY)

@@ -27,7 +27,7 @@ class Before(NamedTuple):
     subs : sequence of Row
         The table of subs of the last finished run; none before the first.
     depths : mapping
-        Depth of the channels, if the run measures it anew.
+        Depth of the channels, if the run measures it again.
     """
 
     subs: Sequence[Row]

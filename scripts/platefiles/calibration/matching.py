@@ -140,7 +140,7 @@ class _Matcher:
     def _fits(self, kind: str, light: Frame) -> list[Fit]:
         """Compare pools of a kind with a light, once for all lights with equal facts; best first.
 
-        Flats that cannot be the best are left away.
+        Flats that cannot be the best are not compared.
         """
         alike = looked_at(kind, light)
         if alike not in self._found:

@@ -69,7 +69,7 @@ class RunProducts:
 
     @cached_property
     def _kept(self) -> set[str]:
-        # Snakemake finds what is made for its own sake, such as a damaged master, by these alone.
+        # Snakemake reaches a damaged master through the inputs of the products that use it.
         leading: set[str] = set()
         for path, product in self.products.items():  # each comes after its inputs
             if any(one in self.to_make or one in leading for one in product.inputs):

@@ -58,7 +58,7 @@ def _to_make(products, *targets):
 
 
 def test_missing_products_can_be_supposed(chain):
-    """A missing target is made, a missing input only for what is made; the files stay."""
+    """A run makes missing targets, and missing inputs of products to make; it deletes no file."""
     now = Staleness(chain)
     assert now.without(["a.fits", "b.fits"]).to_make(["c.tsv", "d.fits"]) == []
     assert now.without(["a.fits", "d.fits"]).to_make(["c.tsv", "d.fits"]) == ["a.fits", "d.fits"]
