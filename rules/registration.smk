@@ -1,18 +1,18 @@
-"""Measurement, registration and selection of subs.
+"""Measurement, registration and assessment of subs.
 
 Reads   links/<light>, calibration/<master>.fits; field/solution.fits for registered subs.
 Writes  measures/<channel>/<night>.fits, the lock file beside the project file (once),
         registration/<channel>/<night>.fits, registration/<channel>.fits,
         registered/<channel>/<sub>.fits on request.
 Steps   measure sky, noise and stars of each sub; choose the reference if none is pinned; match
-        stars and fit transforms night by night; select and weigh the subs of a channel.
+        stars and fit transforms night by night; assess the subs of a channel.
 """
 
 from platefiles.plan.calibration_jobs import measure_stars_job
 from platefiles.plan.channel_jobs import (
     register_job,
     register_sub_job,
-    select_job,
+    assess_job,
 )
 from platefiles.plan.grid_jobs import grid_job
 from platefiles.rule_inputs import sets
@@ -109,8 +109,8 @@ rule register:
         "../scripts/register.py"
 
 
-rule select_subs:
-    """Select and weigh the subs of a channel."""
+rule assess_subs:
+    """Assess the subs of a channel: state and weight of each."""
     input:
         registrations=plans.for_nights(
             "results/{project}/registration/{channel}/{night}.fits",
@@ -120,18 +120,18 @@ rule select_subs:
     output:
         "results/{project}/registration/{channel}.fits",
     log:
-        "results/{project}/logs/select_subs/{channel}.log",
+        "results/{project}/logs/assess_subs/{channel}.log",
     benchmark:
-        "results/{project}/benchmarks/select_subs/{channel}.tsv"
+        "results/{project}/benchmarks/assess_subs/{channel}.tsv"
     conda:
         "../envs/pipeline.yaml"
     threads: 1
     resources:
         mem_mb=500,
     params:
-        job=plans.job(select_job, "channel"),
+        job=plans.job(assess_job, "channel"),
     script:
-        "../scripts/select_subs.py"
+        "../scripts/assess_subs.py"
 
 
 rule register_sub:

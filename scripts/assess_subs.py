@@ -1,4 +1,4 @@
-"""Select the subs of a channel: their state and their weight."""
+"""Assess the subs of a channel: the state and the weight of each."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -41,7 +41,7 @@ class _Settings(JobSettings):
 
 
 class Job(StepJob):
-    """The job of the selection: settings, and the nights that are integrated on their own."""
+    """The job of the assessment: settings, and the nights that are integrated on their own."""
 
     settings: _Settings
     project: str
@@ -49,9 +49,9 @@ class Job(StepJob):
     by_night: Names
 
 
-def select_subs(
+def assess_subs(
     paths_to_registrations: Sequence[str | Path],
-    path_to_selection: str | Path,
+    path_to_assessment: str | Path,
     job: Mapping[str, Any],
 ) -> None:
     """Write the registration of a channel: its subs with state and weight.
@@ -60,7 +60,7 @@ def select_subs(
     ----------
     paths_to_registrations : sequence of path-like
         Registrations of the channel's nights, in order.
-    path_to_selection : path-like
+    path_to_assessment : path-like
         Product: ``TRANSFORMS``, ``STARS`` and ``SATCORES`` as in the registrations of nights, with
         the final state and the weight of each sub.
     job : mapping
@@ -91,12 +91,12 @@ def select_subs(
     _log_states(rows)
     header = read_header(paths_to_registrations[0])
     cards = [
-        *making_cards("select_subs", job),
+        *making_cards("assess_subs", job),
         ("CHANNEL", given.channel),
         *((key, header[key]) for key in ("GRIDREF", "PHOTREF", "GRIDNX", "GRIDNY")),
     ]
     inputs = {"registrations": paths_to_registrations}
-    record = record_hdu("select_subs", path_to_selection, job, inputs)
+    record = record_hdu("assess_subs", path_to_assessment, job, inputs)
     cores = [
         own
         for night in nights
@@ -108,7 +108,7 @@ def select_subs(
         copied_stars_hdu(paths_to_registrations[0]),
         cores_hdu(common_cores(cores)),
     ]
-    write_product(path_to_selection, cards, [*tables, record])
+    write_product(path_to_assessment, cards, [*tables, record])
 
 
 def _check_reference(reference_id: str, rows: Sequence[dict[str, Any]], job: Job) -> None:
@@ -141,8 +141,8 @@ def _log_states(rows: Sequence[Mapping[str, Any]]) -> None:
 
 if __name__ == "__main__":
     with job_log(snakemake.log[0], snakemake.params.job, snakemake.output[0]):
-        select_subs(
+        assess_subs(
             paths_to_registrations=snakemake.input.registrations,
-            path_to_selection=snakemake.output[0],
+            path_to_assessment=snakemake.output[0],
             job=json.loads(snakemake.params.job),
         )

@@ -39,7 +39,8 @@ from platefiles.integration.combined_product import (
 )
 from platefiles.integration.core_losses import core_loss
 from platefiles.integration.integrate_job import IntegrateJob
-from platefiles.integration.integrate_tiles import Integration, open_subs
+from platefiles.integration.integrate_tiles import Integration
+from platefiles.integration.opened_subs import open_subs
 from platefiles.jobs.job_log import job_log, log
 from platefiles.nights.merge_tiles import NightMerge
 from platefiles.nights.nights_of_channel import NightsOfChannel

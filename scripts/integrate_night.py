@@ -16,7 +16,7 @@ from platefiles.integration.combined_product import (
     with_unchanged,
 )
 from platefiles.integration.integrate_job import IntegrateNightJob
-from platefiles.integration.integrate_tiles import open_subs
+from platefiles.integration.opened_subs import open_subs
 from platefiles.jobs.job_log import job_log, log
 from platefiles.nights.night_product import NightProduct
 from platefiles.registration.night_registration import reference_of

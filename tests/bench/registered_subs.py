@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from assess_subs import assess_subs
 from astropy.io import fits
 from measure_stars import measure_stars
 from register import register
-from select_subs import select_subs
 
 from platefiles.config.lock_file import Lock, lock_text
 from platefiles.core.errors import UserError
@@ -147,7 +147,7 @@ def registered(
         try:
             night = folder / "night.fits"
             register(measures, [measures], lock, night, _register_job(job))
-            select_subs([night], folder / "r.fits", _select_job())
+            assess_subs([night], folder / "r.fits", _assess_job())
         except UserError as error:
             return {}, str(error)
         found, _ = read_registration(folder / "r.fits")
@@ -191,7 +191,7 @@ def _register_job(job: dict[str, Any]) -> dict[str, Any]:
     return _COMMON | {"settings": settings, **facts}
 
 
-def _select_job() -> dict[str, Any]:
+def _assess_job() -> dict[str, Any]:
     settings = {
         "quality": Quality(max_fwhm_ratio=3).model_dump(),
         "integration": {"weights": "noise"},

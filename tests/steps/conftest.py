@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from assess_subs import assess_subs
 from astropy.io import fits
 from astropy.table import Table
 from choose_reference import choose_reference
@@ -22,7 +23,6 @@ from master_dark import master_dark
 from master_flat import master_flat
 from measure_stars import measure_stars
 from register import register
-from select_subs import select_subs
 from solve_astrometry import solve_astrometry
 from steps.drafts import draft_project, draft_projects
 
@@ -33,10 +33,10 @@ from platefiles.core.errors import UserError
 from platefiles.frames.frame import Frame
 from platefiles.plan.calibration_jobs import master_job, measure_stars_job
 from platefiles.plan.channel_jobs import (
+    assess_job,
     integrate_job,
     integrate_night_job,
     register_job,
-    select_job,
 )
 from platefiles.plan.field_jobs import zero_points_job
 from platefiles.plan.grid_jobs import grid_job, solution_job
@@ -119,7 +119,7 @@ class Bench:
     def register_channel(
         self, channel: str, path: str | Path, lock: Path | None = None, **settings: Any
     ) -> str:
-        """Run `register` for the nights of a channel, and `select_subs`, with changed settings."""
+        """Run `register` for the nights of a channel, and `assess_subs`, with changed settings."""
         lock = lock or self.make_lock()  # the job tells what it pins
         nights = []
         for night in self.plan.nights(channel):
@@ -127,8 +127,8 @@ class Bench:
             nights.append(f"{str(path).removesuffix('.fits')}/{night}.fits")
             references = self.all_measures()
             register(self.make_measures(channel, night), references, lock, nights[-1], job)
-        job = self._changed(select_job(self.plan, channel), settings)
-        select_subs(nights, path, job)
+        job = self._changed(assess_job(self.plan, channel), settings)
+        assess_subs(nights, path, job)
         return str(path)
 
     @staticmethod

@@ -6,22 +6,22 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from assess_subs import assess_subs
 from drawn_nights import NOISE, OBJECT, SHAPE, dither_px, draw_nights, stars
 from integrate import integrate
 from integrate_night import integrate_night
 from register import register
 from register_sub import register_sub
-from select_subs import select_subs
 
 from platefiles.audit.pixel_history import Source, pixel_history
 from platefiles.core.hashing import file_sha256
 from platefiles.fits.products_io import has_image, read_header, read_image, read_table
 from platefiles.plan.channel_jobs import (
+    assess_job,
     integrate_job,
     integrate_night_job,
     register_job,
     register_sub_job,
-    select_job,
 )
 from platefiles.registration.registration_table import read_registration
 
@@ -249,7 +249,7 @@ def _grown(bench, order, folder) -> tuple[str, ...]:
     plan = bench.plan
     selection, channel = folder / "registration" / "g.fits", folder / "channels" / "g.fits"
     registrations = [folder / "registration" / f"{night}.fits" for night in plan.nights("g")]
-    select_subs(registrations, selection, json.loads(select_job(plan, "g")))
+    assess_subs(registrations, selection, json.loads(assess_job(plan, "g")))
     nights = [made[night] for night in plan.nights_alone("g")]
     job = json.loads(integrate_job(plan, "g"))
     integrate([], [], selection, channel, job, paths_to_nights=nights)

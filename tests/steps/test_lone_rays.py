@@ -12,7 +12,7 @@ from platefiles.audit.pixel_history import Source, pixel_history
 from platefiles.calibration.master_library import Masters
 from platefiles.fits.products_io import read_image, read_table
 from platefiles.integration.integrate_job import IntegrateJob
-from platefiles.integration.integrate_tiles import open_subs
+from platefiles.integration.opened_subs import open_subs
 from platefiles.plan.channel_jobs import integrate_job, register_sub_job
 from platefiles.registration.registration_table import read_registration
 

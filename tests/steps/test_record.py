@@ -4,15 +4,15 @@ import json
 from pathlib import Path
 
 import pytest
+from assess_subs import assess_subs
 from master_bias import master_bias
 from measure_stars import measure_stars
 from register import register
-from select_subs import select_subs
 
 from platefiles.core.hashing import digest, file_sha256
 from platefiles.fits.hdu_layout import content_digest
 from platefiles.plan.calibration_jobs import master_job, measure_stars_job
-from platefiles.plan.channel_jobs import integrate_job, register_job, select_job
+from platefiles.plan.channel_jobs import assess_job, integrate_job, register_job
 from platefiles.plan.grid_jobs import channel_pins
 from platefiles.provenance.activities import RAW, TEXT
 from platefiles.provenance.record import measured_alone, read_record
@@ -30,7 +30,7 @@ def test_a_channel_records_all_that_it_came_from(bench, channel):
     plan, record = bench.plan, read_record(channel)
     jobs = {
         plan.paths.channel("ha"): integrate_job(plan, "ha"),
-        plan.paths.registration("ha"): select_job(plan, "ha"),
+        plan.paths.registration("ha"): assess_job(plan, "ha"),
         **{
             f"{plan.results}/registration/ha/{n}.fits": register_job(plan, "ha", n)
             for n in plan.nights("ha")
@@ -73,8 +73,8 @@ def test_the_record_and_the_raw_frames_suffice_to_register_again(bench, channel,
             lock = tmp_path / "lock.yaml"
             lock.write_text(making.texts["lock"], encoding="utf-8")
             register(given["measures"][0], given["references"], lock, path, job)
-        elif making.step == "select_subs":
-            select_subs(given["registrations"], path, job)
+        elif making.step == "assess_subs":
+            assess_subs(given["registrations"], path, job)
         else:
             path = f"{bench.plan.results}/{making.product}"
         made[making.product] = path

@@ -85,7 +85,7 @@ STAGES = [
     None,
     ("channels/g.fits", "integrate tiny g"),
     None,
-    ("registration/b.fits", "select subs tiny b"),
+    ("registration/b.fits", "assess subs tiny b"),
     None,
     ("registration/g.fits", ""),  # or nothing would want what is registered
     (f"registration/g/{NIGHTS[1]}.fits", f"register tiny g {NIGHTS[1]}"),

@@ -30,7 +30,7 @@ PRODUCTS = {
     "master_flat": "flat",
     "measure_stars": "measures",
     "register": "registration",
-    "select_subs": "selection",
+    "assess_subs": "assessment",
     "find_cosmic_rays": "cosmic_rays",
     "integrate_night": "nights",
     "integrate": "channels",

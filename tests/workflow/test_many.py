@@ -163,7 +163,7 @@ def test_master_of_a_project_that_is_not_run_is_shared(many, command_line):
         "find cosmic rays",
         "register",
     )
-    assert ", ".join((*to_do, "solve astrometry", "select subs", "integrate", "list subs")) in said
+    assert ", ".join((*to_do, "solve astrometry", "assess subs", "integrate", "list subs")) in said
     assert "master bias" not in said
 
 

@@ -29,7 +29,7 @@ DARKS = [f"master dark dark_{seconds}s_{SETTING}_m10c" for seconds in (180, 600)
 def _channel(channel, *nights):
     """Jobs after a change in nights of one channel."""
     measures = [f"measure stars {channel} {night}" for night in nights]
-    own = [f"{rule} {channel}" for rule in ("subtract gradient", "integrate", "select subs")]
+    own = [f"{rule} {channel}" for rule in ("subtract gradient", "integrate", "assess subs")]
     own += [f"register {channel} {night}" for night in nights]
     return [*own, *measures, "list seeing", "list subs", *FIELD, *COLOUR]
 
@@ -41,7 +41,7 @@ def _all(*rules):
 MEASURES = [f"measure stars {channel} {night}" for channel in CHANNELS for night in NIGHTS]
 FLATTENED = [*_all("subtract gradient"), "list seeing", *COLOUR]
 INTEGRATED = [*_all("integrate"), "list subs", *FIELD, *FLATTENED]
-SELECTED = [*_all("select subs"), *INTEGRATED]
+SELECTED = [*_all("assess subs"), *INTEGRATED]
 REGISTERED = [
     *(f"register {channel} {night}" for channel in CHANNELS for night in NIGHTS),
     *SELECTED,
@@ -326,7 +326,7 @@ def test_channel_that_the_lock_lacks_is_pinned_without_the_others(home):
     for folder in ("logs", ".jobs"):  # which tell how long the file was with all its channels
         shutil.rmtree(home.folder / "results" / folder / "choose_reference")
     home.forget()
-    jobs = ["choose reference", "subtract gradient b", "integrate b", "select subs b"]
+    jobs = ["choose reference", "subtract gradient b", "integrate b", "assess subs b"]
     jobs += [f"register b {night}" for night in NIGHTS]
     jobs += ["list seeing", "list subs", *FIELD, *COLOUR]
     assert home.planned() == sorted(jobs)

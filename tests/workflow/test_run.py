@@ -180,7 +180,7 @@ FIELD = ["find zero points", "identify sources", *["list sources"] * 4, "measure
             + ["subtract gradient"] * 3
             + ["integrate"] * 3
             + ["map channels"]
-            + ["select subs"] * 3
+            + ["assess subs"] * 3
             + ["list seeing", "list subs"],
         ),
     ],
@@ -216,7 +216,7 @@ def test_added_sub_makes_its_own_night_anew(home):
     _add_light(home.raw, f"{night}/ha-01.fits", f"{night}/ha-05.fits")
     later = ("co", "draw picture", "encode picture", "map channels", "annotate", "list sources")
     jobs = [job for job in home.to_do() if not job.startswith(later)]
-    own = ["subtract gradient ha", "integrate ha", "select subs ha"]
+    own = ["subtract gradient ha", "integrate ha", "assess subs ha"]
     own += [f"measure stars ha {night}", f"register ha {night}"]
     field = ["find zero points", "identify sources", "measure depth"]
     assert jobs == sorted([*field, *own, "list seeing", "list subs"])
@@ -294,8 +294,8 @@ def test_failed_job_is_not_forgotten(home):
         said = home.run("--to", "results/tiny/channels/ha.fits", expected=1).splitlines()
         why = [line for line in said if "none of its 8 subs can be used (8 few stars)" in line]
         assert [line.partition(": channel 'ha': none of")[0] for line in why] == [
-            "FAILED: select subs tiny ha",
-            "  failed: select subs ha",
+            "FAILED: assess subs tiny ha",
+            "  failed: assess subs ha",
         ]
 
 
@@ -318,9 +318,9 @@ def test_failed_run_sums_up_what_there_is(home, monkeypatch):
     assert said.count("picture/ha-in-red.png (of an earlier run)") == 1
     failed = "channel '{0}': none of its {1} subs can be used ({1} few stars)"
     for channel, count in (("ha", 8), ("g", 8), ("b", 6)):
-        assert f"failed: select subs {channel}: {failed.format(channel, count)}" in said
+        assert f"failed: assess subs {channel}: {failed.format(channel, count)}" in said
     assert re.search(r"[1-9]\d* of \d+ jobs done, \d+ depend on failed jobs$", said)
-    log = (home.results / "logs" / "select_subs" / "ha.log").read_text()  # is for no console
+    log = (home.results / "logs" / "assess_subs" / "ha.log").read_text()  # is for no console
     assert any(failed.format("ha", 8) in line for line in log.splitlines())
 
 

@@ -48,7 +48,7 @@ class Lineage:
     def rows_of(self, making: Making) -> list[SubRow]:
         """Rows on the subs of a step that decides on their use."""
         digests = [raw.sha256 for raw in self.raws_of(making)]
-        if making is self.root and making.step in ("register", "select_subs"):
+        if making is self.root and making.step in ("register", "assess_subs"):
             return list(self.rows)
         if making.step not in ("integrate", "integrate_night") and making is not self.root:
             return []

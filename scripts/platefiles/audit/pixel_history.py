@@ -13,7 +13,8 @@ from platefiles.core.errors import UserError
 from platefiles.fits.products_io import map_image, read_header
 from platefiles.integration.combined_product import OpenSubs, begin_counts
 from platefiles.integration.integrate_job import CombiningJob, IntegrateJob, IntegrateNightJob
-from platefiles.integration.integrate_tiles import Integration, Stack, open_subs
+from platefiles.integration.integrate_tiles import Integration, Stack
+from platefiles.integration.opened_subs import open_subs
 from platefiles.integration.tiles import Span
 from platefiles.nights.merge_tiles import MergedTile, NightMerge
 from platefiles.nights.night_product import NightFile

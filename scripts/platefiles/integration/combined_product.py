@@ -10,7 +10,8 @@ import numpy as np
 
 from platefiles.core.frame_errors import ChangedFrame
 from platefiles.fits.streaming_writer import StreamedProduct
-from platefiles.integration.integrate_tiles import Stack, leave_out_changed
+from platefiles.integration.integrate_tiles import Combined
+from platefiles.integration.opened_subs import leave_out_changed
 from platefiles.integration.psf_stamps import PIXELS_OF_CORE
 from platefiles.integration.tiles import Span, Tiling
 from platefiles.jobs.job_log import log
@@ -108,7 +109,7 @@ def square_of(unit: str) -> str:
 
 
 def fill_tiles(
-    tiles: Tiling, stack: Callable[[Span, Span], Stack], product: StreamedProduct, threads: int
+    tiles: Tiling, stack: Callable[[Span, Span], Combined], product: StreamedProduct, threads: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Fill the images of a product tile by tile.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platefiles.integration.integrate_tiles import common_sky, rejection_of
+from platefiles.integration.integrate_tiles import Combined, common_sky, rejection_of
 from platefiles.integration.psf_stamps import CoreTally, fit_psf_kernels
 from platefiles.integration.tiles import MERGED_BYTES_A_SAMPLE, Span, Tiling, tiling
 from platefiles.nights.samples import NightStack, Planes, Sample
@@ -17,49 +17,21 @@ from platelib.integration.psf_comparison import comparison
 from platelib.integration.psf_kernels import no_kernels
 from platelib.night_merge.merge import merge
 from platelib.night_merge.offsets import measure
-from platelib.night_merge.samples import Merged, NightSamples
+from platelib.night_merge.samples import NightSamples
 
 _FEWEST_WITH_PARTNERS = 2
 
 
 @dataclass(frozen=True)
-class MergedTile:
-    """The samples of a tile and its margin.
+class MergedTile(Combined):
+    """The samples of a tile and its margin, and what they are merged to.
 
     Attributes
     ----------
     samples : NightSamples
-    flags : numpy.ndarray
-        ``(n, ny, nx)`` uint8, see `platelib.integration.rejection.reject`.
-    inner : tuple of slice
-        Position of the tile in a plane.
-    merged : Merged
-        Mean of the kept samples of the tile.
-    cores : numpy.ndarray
-        ``(n, 2)`` int64: pixels of star cores with data in the tile, and rejected ones.
     """
 
     samples: NightSamples
-    flags: np.ndarray
-    inner: tuple[slice, slice]
-    merged: Merged
-    cores: np.ndarray
-
-    @property
-    def tally(self) -> np.ndarray:
-        """``(n, 3)``: pixels of each sample without data, rejected as low, rejected as high."""
-        return self.merged.tally
-
-    @property
-    def planes(self) -> dict[str, np.ndarray]:
-        """Images of the tile, by name."""
-        result = self.merged
-        return {
-            "SCI": result.mean,
-            "VAR": result.variance,
-            "COUNT": result.count,
-            "CLIPPED": np.stack([result.low, result.high]),
-        }
 
 
 class NightMerge:
@@ -158,7 +130,7 @@ class NightMerge:
             self._compared, floors, self._grow_px, inner,
         )  # fmt: skip
         cores = self._cores.count(planes.flags, inner, (rows[0], columns[0]))
-        return MergedTile(samples, planes.flags, inner, merged, cores)
+        return MergedTile(planes.flags, inner, merged, cores, samples)
 
 
 def _nothing(rows: int, columns: int) -> int:

@@ -8,7 +8,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from platefiles.integration.integrate_tiles import local_weights
-from platefiles.integration.psf_stamps import saturation_on_grid, width_on_grid
+from platefiles.integration.psf_stamps import Stamped, saturation_on_grid, width_on_grid
 from platefiles.integration.tiles import Span
 from platefiles.nights.night_product import NightFile
 from platefiles.registration.registration_table import RegisteredSub
@@ -45,8 +45,8 @@ class Planes(NamedTuple):
         self.high.fill(0)
 
 
-class Sample(Protocol):
-    """A night stack or a single sub.
+class Sample(Stamped, Protocol):
+    """A night stack or a single sub, from which stamps of stars are cut, too.
 
     Attributes
     ----------
@@ -57,10 +57,6 @@ class Sample(Protocol):
         Noise of its sky where all of its subs have data, unit of the channel.
     full_weight : float
         Sum of the weights there.
-    width_px : float
-        FWHM of its stars, px of the grid; NaN if unknown.
-    saturation : float
-        Value from which on it is saturated, unit of the channel; infinite if unknown.
     is_stack : bool
     """
 
@@ -84,21 +80,8 @@ class Sample(Protocol):
     def noise(self) -> float:
         """Noise of the sky."""
 
-    @property
-    def width_px(self) -> float:
-        """Width of the stars."""
-
-    @property
-    def saturation(self) -> float:
-        """Saturation level."""
-
     def fill(self, rows: Span, columns: Span, out: Planes, room: SubRoom) -> None:
         """Fill the sample in a part of the grid."""
-
-    def cut(
-        self, rows: Span, columns: Span, out: tuple[np.ndarray, np.ndarray], room: SubRoom
-    ) -> None:
-        """Fill values and variances of a part of the grid, float32; NaN = no data."""
 
 
 @dataclass(frozen=True)

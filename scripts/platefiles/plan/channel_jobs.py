@@ -39,7 +39,7 @@ def register_job(plan: ProjectPlan, channel: str, night: str) -> str:
 
 
 @remembered
-def select_job(plan: ProjectPlan, channel: str) -> str:
+def assess_job(plan: ProjectPlan, channel: str) -> str:
     """Job of selecting the subs of a channel."""
     recipe = plan.loaded.recipe
     settings = {
@@ -48,7 +48,7 @@ def select_job(plan: ProjectPlan, channel: str) -> str:
     }
     return job_text(
         plan,
-        "select_subs",
+        "assess_subs",
         settings,
         [register_job(plan, channel, night) for night in plan.nights(channel)],
         channel=channel,
@@ -83,7 +83,7 @@ def integrate_job(plan: ProjectPlan, channel: str) -> str:
     alone = set(nights)
     others = [frame for frame in frames if frame.night in alone]
     below = [
-        select_job(plan, channel),
+        assess_job(plan, channel),
         *cosmic_rays_jobs(plan, merged),
         *(integrate_night_job(plan, channel, night) for night in nights),
         solution_job(plan),
@@ -136,7 +136,7 @@ def register_sub_job(plan: ProjectPlan, channel: str, sub_id: str) -> str:
         plan,
         "register_sub",
         {},
-        [select_job(plan, channel), *cosmic_rays_jobs(plan, [frame]), solution_job(plan)],
+        [assess_job(plan, channel), *cosmic_rays_jobs(plan, [frame]), solution_job(plan)],
         channel=channel,
         camera=camera_facts(plan),
         sub=sub_facts(plan, frame),

@@ -44,7 +44,7 @@ class Paths:
 
     def registration(self, channel: str) -> str:
         """Path of a channel's registration, with the state of each sub."""
-        return self._made_by("select_subs", channel=channel)
+        return self._made_by("assess_subs", channel=channel)
 
     def channel(self, channel: str) -> str:
         """Path of an integrated channel."""

@@ -1,4 +1,4 @@
-"""The registration table, written by ``register`` and ``select_subs`` and read by later steps."""
+"""The registration table, written by ``register`` and ``assess_subs`` and read by later steps."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -22,14 +22,14 @@ STRIP = 1056
 _SHORT_STRIP, _SORTED_STRIP = 176, 352
 _CACHE_BYTES, _SAMPLE_BYTES = 400_000, 9
 """What the samples of a strip may take of the processor's cache: value, variance and flag."""
-_SAFE = 1.0 - 1e-5
+SAFE = 1.0 - 1e-5
 """Room for the rounding of a few single precision operations."""
-_TINY = np.float32(1e-30)
+TINY = np.float32(1e-30)
 """Squares below this may have lost their digits."""
-_HUGE = 1e30
-_REACH = 2.5
+HUGE = 1e30
+REACH = 2.5
 """Half width of the bracket of the median, in standard errors of the mean."""
-_TYPICAL = 0.87
+TYPICAL = 0.87
 """Share of the mean variance that the median variance of a pixel hardly ever falls below."""
 ZERO, ONE, ABOVE = np.int32(0), np.int32(1), np.int32(1 << 16)
 """Two counts in one number: from 0, and in steps of 65536."""
@@ -71,18 +71,18 @@ def screen_noise(
     for p in range(width):
         middle, typical = float(centre[p]), float(scale[p])
         extra = tolerance * max(middle - sky, 0.0)
-        error = _REACH * np.sqrt((typical * mean_square + extra * extra) / max(count[p], 1))
+        error = REACH * np.sqrt((typical * mean_square + extra * extra) / max(count[p], 1))
         least[p], most[p] = middle - error, middle + error
-        cap[p] = EXCESS * _TYPICAL * typical
+        cap[p] = EXCESS * TYPICAL * typical
         extra = tolerance * max(float(least[p]) - sky, 0.0)
-        slack[p] = extra * extra * _SAFE
+        slack[p] = extra * extra * SAFE
     beyond, thin = tally[1], tally[2]
     for p in range(width):
         beyond[p] = 0
         thin[p] = 0
-    low_square, high_square = np.float32(low * low * _SAFE), np.float32(high * high * _SAFE)
+    low_square, high_square = np.float32(low * low * SAFE), np.float32(high * high * SAFE)
     zero = np.float32(0.0)
-    share = np.float32((1.0 / EXCESS) / _SAFE)
+    share = np.float32((1.0 / EXCESS) / SAFE)
     for i in range(n):
         square = squares[i]
         row, spreads = values[i, y, left:right], variances[i, y, left:right]
@@ -91,14 +91,14 @@ def screen_noise(
             bound = cap[p] * square
             spread = min(variance, bound) + slack[p]
             above, below = max(value - least[p], zero), max(most[p] - value, zero)
-            out = (above * above >= high_square * spread - _TINY) | (
-                below * below >= low_square * spread - _TINY
+            out = (above * above >= high_square * spread - TINY) | (
+                below * below >= low_square * spread - TINY
             )
             thin[p] += (ONE if variance < bound * share else ZERO) + (ABOVE if out else ZERO)
         _count_beyond(row, least, most, beyond)
     for p in range(width):
         half = (count[p] - 1) // 2
-        sure = abs(least[p]) + abs(most[p]) < _HUGE
+        sure = abs(least[p]) + abs(most[p]) < HUGE
         sure &= (beyond[p] & (ABOVE - 1) <= half) & (beyond[p] // ABOVE <= half)
         sure &= thin[p] <= half
         suspect[p] = not sure and count[p] >= 3
@@ -234,9 +234,9 @@ def _screen_centred(values, y, left, right, low, high, work, tally, suspect):
     count, beyond, out = tally[0], tally[1], tally[2]
     for p in range(width):
         middle, size = float(centre[p]), float(spread[p])
-        error = _REACH * size / np.sqrt(max(count[p], 1))
+        error = REACH * size / np.sqrt(max(count[p], 1))
         least[p], most[p] = middle - error, middle + error
-        low_reach[p], high_reach[p] = max(low, 0.0) * size * _SAFE, max(high, 0.0) * size * _SAFE
+        low_reach[p], high_reach[p] = max(low, 0.0) * size * SAFE, max(high, 0.0) * size * SAFE
         beyond[p] = 0
         out[p] = 0
     for i in range(len(values)):
@@ -247,7 +247,7 @@ def _screen_centred(values, y, left, right, low, high, work, tally, suspect):
             out[p] += ONE if far else ZERO
     for p in range(width):
         half = (count[p] - 1) // 2
-        sure = (abs(least[p]) + abs(most[p]) < _HUGE) & (out[p] == 0)
+        sure = (abs(least[p]) + abs(most[p]) < HUGE) & (out[p] == 0)
         sure &= (beyond[p] & (ABOVE - 1) <= half) & (beyond[p] // ABOVE <= half)
         suspect[p] = not sure and count[p] >= 3
 
@@ -287,7 +287,7 @@ def screen_mad(values, y, left, right, low, high, network, valley, rows, tally, 
         size = max(count[p], 1)
         rounding = 2e-7 * abs(centre[p])
         deviation = 0.5 * (float(rows[(size - 1) // 2, p]) + float(rows[size // 2, p])) - rounding
-        spread = max(MAD_TO_SIGMA * deviation, 0.0) * _SAFE
+        spread = max(MAD_TO_SIGMA * deviation, 0.0) * SAFE
         sure = most[p] - centre[p] + rounding < high * spread
         sure &= centre[p] - least[p] + rounding < low * spread
         suspect[p] = not sure and count[p] >= 3
@@ -326,7 +326,7 @@ def _without_outliers(ordered, total, limits):
         # Near a limit, a tie or a loss of digits only the rule itself decides.
         if not (
             rest > trusted
-            and farther * farther * (number - 1) < limit * limit * rest * _SAFE
+            and farther * farther * (number - 1) < limit * limit * rest * SAFE
             and abs(above - below) > 1e-6 * farther
         ):
             return False

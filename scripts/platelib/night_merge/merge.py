@@ -13,12 +13,13 @@ from platelib.integration.psf_comparison import Comparison, no_comparison
 from platelib.integration.rejection import Rejection
 from platelib.integration.rejection_rules import METHODS
 from platelib.integration.spikes import forget_spikes
+from platelib.integration.weighted_mean import Average, blank_average
 from platelib.night_merge.growth import grow_into, settle
 from platelib.night_merge.merged_mean import average_strip, mean_workspace
 from platelib.night_merge.offsets import FloorTable, no_floors
 from platelib.night_merge.rejection import Prepared, reject_strip, workspace
 from platelib.night_merge.rules import Rule, Stack, Systematic
-from platelib.night_merge.samples import Merged, NightSamples, blank_merged
+from platelib.night_merge.samples import NightSamples
 from platelib.numerics.kernels import kernel
 
 _SHORT_STRIP, _STRIP = 176, 1056
@@ -37,7 +38,7 @@ def merge(
     floors: FloorTable | None = None,
     grow_px: int = 0,
     part: tuple[slice, slice] = (slice(None), slice(None)),
-) -> Merged:
+) -> Average:
     """Reject outliers across samples, grow the rejection mask, and average the rest.
 
     Parameters
@@ -68,7 +69,7 @@ def merge(
 
     Returns
     -------
-    Merged
+    Average
 
     Raises
     ------
@@ -82,7 +83,7 @@ def merge(
     (top, bottom, _), (left, right, _) = (
         axis.indices(size) for axis, size in zip(part, samples.values.shape[1:], strict=True)
     )
-    result = blank_merged(n, (bottom - top, right - left))
+    result = blank_average(n, (bottom - top, right - left))
     prepared = _prepare(samples, noise, full_weight, sky, rejection, compared, floors)
     fits = _CACHE_BYTES // (_SAMPLE_BYTES * max(n, 1)) // 16 * 16
     strip = max(_SHORT_STRIP, min(fits, _STRIP))

@@ -8,23 +8,22 @@ are clean; :mod:`platelib.night_merge.rules` decides on all others.
 
 import numpy as np
 
-from platelib.integration.rejection_prefilter import ONE, ZERO
+from platelib.integration.rejection_prefilter import (
+    HUGE,
+    ONE,
+    REACH,
+    SAFE,
+    TINY,
+    TYPICAL,
+    ZERO,
+)
 from platelib.integration.rejection_rules import EXCESS
 from platelib.numerics.kernels import kernel
 
 PLANES = 8
 """Rows of the working memory of `screen`."""
-_SAFE = 1.0 - 1e-5
-"""Room for the rounding of a few single precision operations."""
 _HALF = np.float32(0.5 * (1.0 - 1e-3))
 """Half of the weight, less the rounding of sums in single precision."""
-_TINY = np.float32(1e-30)
-"""Squares below this may have lost their digits."""
-_HUGE = 1e30
-_REACH = 2.5
-"""Half width of the bracket of the median, in standard errors of the mean."""
-_TYPICAL = 0.87
-"""Share of the mean variance that the median variance of a pixel hardly ever falls below."""
 
 
 @kernel
@@ -81,7 +80,7 @@ def screen(stack, place, rule, systematic, pairs, work, tally, suspect):
         count = tally[0, p]
         half = (count - 1) // 2
         limit = _HALF * work[1, p]
-        sure = abs(work[4, p]) + abs(work[5, p]) < _HUGE
+        sure = abs(work[4, p]) + abs(work[5, p]) < HUGE
         sure &= (work[2, p] < limit) & (work[3, p] < limit)
         sure &= (tally[1, p] <= half) & (tally[2, p] == ZERO)
         suspect[p] = not sure and count >= 3
@@ -122,11 +121,11 @@ def _bracket(rule, width, work, tally):
         typical = work[2, p] / count
         # By the tolerance of its light a sample may be off, too.
         extra = rule.tolerance * max(middle - rule.sky, 0.0)
-        error = _REACH * np.sqrt(work[3, p] / (root * root) + extra * extra / count)
+        error = REACH * np.sqrt(work[3, p] / (root * root) + extra * extra / count)
         work[4, p], work[5, p] = middle - error, middle + error
-        work[6, p] = EXCESS * _TYPICAL * typical
+        work[6, p] = EXCESS * TYPICAL * typical
         extra = rule.tolerance * max(np.float64(work[4, p]) - rule.sky, 0.0)
-        work[7, p] = extra * extra * _SAFE
+        work[7, p] = extra * extra * SAFE
         work[2, p] = work[3, p] = np.float32(0.0)
 
 
@@ -147,14 +146,14 @@ def _test(stack, i, y, start, stop, left, rule, scatter, offset, work, tally):
     below, above, least, most = work[2][here], work[3][here], work[4][here], work[5][here]
     cap, slack = work[6][here], work[7][here]
     thin, out = tally[1][here], tally[2][here]
-    low = np.float32(rule.low * rule.low * _SAFE)
-    high = np.float32(rule.high * rule.high * _SAFE)
-    zero, share = np.float32(0.0), np.float32((1.0 / EXCESS) / _SAFE)
+    low = np.float32(rule.low * rule.low * SAFE)
+    high = np.float32(rule.high * rule.high * SAFE)
+    zero, share = np.float32(0.0), np.float32((1.0 / EXCESS) / SAFE)
     for p in range(values.size):
         value, variance, weight = values[p], spreads[p], weights[p]
         bound = _least_spread(variance, weight, inverse, cap[p], scatter, offset) + slack[p]
         over, under = max(value - least[p], zero), max(most[p] - value, zero)
-        far = (over * over >= high * bound - _TINY) | (under * under >= low * bound - _TINY)
+        far = (over * over >= high * bound - TINY) | (under * under >= low * bound - TINY)
         out[p] += ONE if far else ZERO
         root = np.sqrt(weight)
         below[p] += root if value < least[p] else zero
@@ -189,5 +188,5 @@ def _screen_pairs(stack, place, rule, systematic, work, tally, suspect):
                     systematic.offset[row, column, i],
                 )
         difference = one - other
-        sure = difference * difference < np.float32(rule.high * rule.high * _SAFE) * bound - _TINY
+        sure = difference * difference < np.float32(rule.high * rule.high * SAFE) * bound - TINY
         suspect[p] = not sure

@@ -60,9 +60,9 @@ def test_changed_settings_are_told_with_their_default_in_each_step_that_uses_the
         ("master_dark", "calibration.hot_pixel_sigma 9.5 (default 8)"),
         ("integrate", "integration.weights equal (default noise)"),
         ("choose_reference", "quality.max_ellipticity 0.5 (default 0.45)"),
-        ("select_subs", "quality.min_stars 5 (default 8)"),
-        ("select_subs", "quality.max_ellipticity 0.5 (default 0.45)"),
-        ("select_subs", "integration.weights equal (default noise)"),
+        ("assess_subs", "quality.min_stars 5 (default 8)"),
+        ("assess_subs", "quality.max_ellipticity 0.5 (default 0.45)"),
+        ("assess_subs", "integration.weights equal (default noise)"),
         ("integrate", "integration.clip sigma (default noise)"),
         ("integrate", "integration.single_frame_cosmic_rays always (default never)"),
     }

@@ -9,11 +9,11 @@ from platefiles.plan.calibration_jobs import (
     measure_stars_job,
 )
 from platefiles.plan.channel_jobs import (
+    assess_job,
     integrate_job,
     integrate_night_job,
     register_job,
     register_sub_job,
-    select_job,
     subs_job,
 )
 from platefiles.plan.field_jobs import (
@@ -40,7 +40,7 @@ def jobs_of(plan):
     jobs["list_seeing", ""] = seeing_job(plan)
     for channel in plan.channels:
         jobs["subtract_gradient", channel] = sky_job(plan, channel)
-        jobs["select_subs", channel] = select_job(plan, channel)
+        jobs["assess_subs", channel] = assess_job(plan, channel)
         jobs["integrate", channel] = integrate_job(plan, channel)
         for night in plan.nights(channel):
             jobs["register", channel, night] = register_job(plan, channel, night)

@@ -18,7 +18,7 @@ from platefiles.integration.integrate_job import IntegrateJob
 from platefiles.plan.calibration_jobs import (
     measure_stars_job,
 )
-from platefiles.plan.channel_jobs import integrate_job, register_job, select_job, subs_job
+from platefiles.plan.channel_jobs import assess_job, integrate_job, register_job, subs_job
 from platefiles.plan.grid_jobs import grid_job
 from platefiles.plan.picture_channels import (
     all_picture_files,
@@ -129,7 +129,7 @@ def test_one_channel_of_masters_changes_with_its_choice(plan_of):
             assert measure_stars_job(before, channel, night) == measure_stars_job(
                 after, channel, night
             )
-        assert select_job(before, channel) == select_job(after, channel)
+        assert assess_job(before, channel) == assess_job(after, channel)
     assert measure_stars_job(before, "g", NIGHTS[0]) != measure_stars_job(after, "g", NIGHTS[0])
     assert len(after.masters) == len(before.masters) - 2
 

@@ -28,7 +28,7 @@ def test_results_are_what_stages_ask_for_and_the_sources_of_pictures(plan_of):
     rules = {one.rule for path, one in products_of(plan).items() if path not in results}
     assert rules == {
         *("master_bias", "master_dark", "master_flat", "measure_stars", "choose_reference"),
-        *("register", "select_subs", "find_cosmic_rays", "subtract_gradient", "draw_picture"),
+        *("register", "assess_subs", "find_cosmic_rays", "subtract_gradient", "draw_picture"),
     } - ({"find_cosmic_rays"} if not plan.cleaned_channels else set())
 
 
