@@ -42,7 +42,7 @@ def test_before_the_first_run_all_is_new(looked, tmp_path):
     assert lines[1].startswith(
         "  new: g 2026-03-23: 4 subs (12 min), g 2026-03-24: 4 subs (12 min)"
     )
-    assert lines[2].startswith("  to do: 43 jobs: master bias, master dark x 2, master flat x 6, ")
+    assert lines[2].startswith("  to do: 49 jobs: master bias, master dark x 2, master flat x 6, ")
     assert "    the grid is chosen in this run" in lines
     assert not any("no grid" in line for line in lines)
     assert lines[-1].startswith("  totals: g 0 s -> 24 min, b 0 s -> 24 min")

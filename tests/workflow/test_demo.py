@@ -39,13 +39,13 @@ from platefiles.channels.background_subtracted import (
 )
 from platefiles.channels.continuum_subtracted import line_light
 from platefiles.config.lock_file import read_lock
+from platefiles.fits.grid_place import GridPlace
 from platefiles.fits.products_io import read_header, read_image, read_table
 from platefiles.photometry.depth_table import read_depths
 from platefiles.photometry.zero_points import read_zero_points
 from platefiles.settings.channels import Continuum
 from platelib.colour.picture_stars import measure_stars, radius_of
 from platelib.colour.srgb import encode
-from platelib.picture.reproject_crop import covered_part
 from platelib.simulate.camera import build_camera, light_response
 from platelib.simulate.demo import demo_plan
 
@@ -397,11 +397,11 @@ def test_picture_shows_the_galaxy_in_colour(demo):
     x, y = apply(
         demo.reference, np.array(regions["x"])[brightest], np.array(regions["y"])[brightest]
     )
-    cube = demo.results / "picture/ha-in-red.fits"
-    planes = np.concatenate([read_image(cube)[0], read_image(cube, "LUMINANCE")[0][None]])
-    rows, columns = covered_part(~np.isfinite(planes).all(axis=0))
-    assert picture.shape[:2] == (rows.stop - rows.start, columns.stop - columns.start)
-    x, y = x - columns.start, y - rows.start
+    place = GridPlace.of(read_header(demo.results / "picture/ha-in-red.display.fits", "SCI"))
+    assert place.matrix == ((1, 0), (0, 1))
+    x, y = x + place.shift[0], y + place.shift[1]
+    assert 0 < -place.shift[0] < 20
+    assert 0 < -place.shift[1] < 20
     colours = picture[np.rint(y).astype(int), np.rint(x).astype(int)]
     assert np.median(colours[:, 0] - colours[:, 1]) > 40
 

@@ -171,6 +171,6 @@ def test_slurm_gives_the_products_of_one_machine(
     home.change_project(raw=[stored])
     command = home.by_hand(*on_slurm, "--", "all")
     said = command_line.said(command, seconds=3000)
-    assert len(re.findall("has been submitted with SLURM jobid", said)) == 43
+    assert len(re.findall("has been submitted with SLURM jobid", said)) == 49
     assert products(home) == products(finished[0])
     assert "Nothing to be done" in command_line.said(command)
