@@ -16,7 +16,7 @@ def test_stored_frames_give_the_products_of_local_ones(
     home.change_project(raw=[stored])
     said = home.run("--to", "all", "--cores", "2")
     made = products(home)
-    assert len(made) == 9 + 6 + 3 + 3 + 3 + 4 + 10 + 3 + 2
+    assert len(made) == 9 + 6 + 6 + 3 + 3 + 3 + 4 + 10 + 3 + 2
     assert made == products(finished[0])
     assert "Nothing new to do." in home.run("--to", "all")
     for secret in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
