@@ -226,4 +226,4 @@ def test_two_versions_are_compared(finished, home, verb, tmp_path):
     other = finished[0].results / "channels/g.fits"
     assert "settings: the same" in verb("compare", before, other)
     said = verb("compare", before, home.results / "picture/ha-in-red.fits", expected=1)
-    assert "lie on different grids (320 x 240 and 320 x 240 x 3 pixels)" in said
+    assert "cannot be compared: they have 320 x 240 and 320 x 240 x 3 pixels; name two" in said

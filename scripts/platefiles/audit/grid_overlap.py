@@ -51,15 +51,23 @@ def lay_over(files: tuple[Path, Path], records: Sequence[Record | None]) -> Laid
     Raises
     ------
     UserError
-        If their sizes differ and their places on one grid are unknown or not comparable.
+        If they have different numbers of planes; or if their sizes differ and their places on one
+        grid are unknown or not comparable.
     """
     shapes = [image_shape(file) for file in files]
+    sizes = " and ".join(" x ".join(map(str, reversed(shape))) for shape in shapes)
+    if shapes[0][:-2] != shapes[1][:-2]:
+        msg = (
+            f"{files[0]} and {files[1]} cannot be compared: they have {sizes} pixels; name two "
+            "versions of one product"
+        )
+        raise UserError(msg)
     (first, second), same = ((shape[-2], shape[-1]) for shape in shapes), shapes[0] == shapes[1]
     grids = [pinned_grid(record) for record in records]
     places = [_place(file, grid) for file, grid in zip(files, grids, strict=True)]
     if None not in grids and grids[0] != grids[1]:
         note = f"A lies on the grid of {_words(grids[0])}, B on that of {_words(grids[1])}"
-    elif shapes[0][:-2] != shapes[1][:-2] or places[0] is None or places[1] is None:
+    elif places[0] is None or places[1] is None:
         note = ""
     else:
         offset = offset_of(places[0], places[1])
@@ -73,7 +81,6 @@ def lay_over(files: tuple[Path, Path], records: Sequence[Record | None]) -> Laid
     common = overlap(first, second) if same else None
     if common is not None:
         return Laid(common, f"{note}; pixels are compared as they lie in the files" if note else "")
-    sizes = " and ".join(" x ".join(map(str, reversed(shape))) for shape in shapes)
     msg = (
         f"{files[0]} and {files[1]} cannot be compared pixel by pixel: they have {sizes} pixels, "
         f"and {note or 'their places on one grid are unknown'}; name versions of one project with "
