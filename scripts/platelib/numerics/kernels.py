@@ -83,6 +83,8 @@ KERNEL_MODULES = (
     "sources.block_medians",
     "sources.half_scale",
     "sources.light_mask",
+    "movers.rate_sums",
+    "movers.path_sums",
     "background.subtract_surface",
     "colour.sky_cells",
     "colour.curve_tables",
