@@ -47,12 +47,14 @@ class MatchLimits:
     Attributes
     ----------
     reach_arcsec : float
-        Largest separation.
+        Largest separation for bodies with well-known orbits.
     rate_reach : float
         Largest difference of motion, arcsec/min, beside three times the error of the track's.
     prediction_error, prediction_rate_error : float
-        Typical errors of predictions, arcsec and arcsec/min, added in quadrature to those of the
+        Least errors of predictions, arcsec and arcsec/min, added in quadrature to those of the
         track: elements are given to 0.00001 degrees and 1e-7.
+    largest_reach_arcsec : float
+        Bound of the reach of bodies with uncertain orbits, which is three times their error.
     neighbourhood_deg : float
         Radius in which known bodies are counted for the chance.
     """
@@ -61,6 +63,7 @@ class MatchLimits:
     rate_reach: float = 0.05
     prediction_error: float = 1.0
     prediction_rate_error: float = 0.002
+    largest_reach_arcsec: float = 600.0
     neighbourhood_deg: float = 2.0
 
 
@@ -101,7 +104,10 @@ class OrbitMatches:
 
 
 def match_orbits(
-    tracks: ObservedTracks, predicted: PredictedPlaces, limits: MatchLimits | None = None
+    tracks: ObservedTracks,
+    predicted: PredictedPlaces,
+    limits: MatchLimits | None = None,
+    orbit_error: npt.ArrayLike = 0.0,
 ) -> OrbitMatches:
     """Match tracks with the predicted places of known bodies.
 
@@ -116,6 +122,9 @@ def match_orbits(
     predicted : PredictedPlaces
         Of bodies in field and margin: unmatched ones are the sample for the chance.
     limits : MatchLimits, optional
+    orbit_error : array_like
+        ``(n,)`` standard deviation of the predicted places by the uncertainty of their orbits,
+        arcsec, taken as the same in all directions.
 
     Returns
     -------
@@ -125,7 +134,8 @@ def match_orbits(
         body with the track's motion is added, and a distance below 1 counts as 1.
     """
     limits = limits or MatchLimits()
-    columns = [_one_track(tracks, k, predicted, limits) for k in range(tracks.utc_jd.size)]
+    wide = np.hypot(limits.prediction_error, np.broadcast_to(orbit_error, predicted.row.shape))
+    columns = [_one_track(tracks, k, predicted, limits, wide) for k in range(tracks.utc_jd.size)]
     table = np.array(columns, dtype=float).reshape(-1, 9).T
     return OrbitMatches(
         row=table[0].astype(np.intp),
@@ -141,16 +151,17 @@ def match_orbits(
 
 
 def _one_track(
-    tracks: ObservedTracks, k: int, predicted: PredictedPlaces, limits: MatchLimits
+    tracks: ObservedTracks, k: int, predicted: PredictedPlaces, limits: MatchLimits, wide: Floats
 ) -> tuple[float, ...]:
-    """Return a row of the table of matches."""
+    """Return a row of the table of matches; ``wide`` are the errors of the predictions."""
     offsets = _offsets(tracks, k, predicted)
-    place_error = np.hypot(tracks.position_error[k], limits.prediction_error)
+    place_error = np.hypot(tracks.position_error[k], wide)
     rate_error = np.hypot(tracks.rate_error[k], limits.prediction_rate_error)
     apart = np.hypot(offsets.ra, offsets.dec)
     rate_apart = np.hypot(offsets.rate_ra, offsets.rate_dec)
     allowed = limits.rate_reach + 3.0 * tracks.rate_error[k]
-    within = (apart <= limits.reach_arcsec) & (rate_apart <= allowed)
+    reach = np.clip(3.0 * place_error, limits.reach_arcsec, limits.largest_reach_arcsec)
+    within = (apart <= reach) & (rate_apart <= allowed)
     if not within.any():
         return (-1, *[np.nan] * 7, 0)
     distance = (apart / place_error) ** 2 + (rate_apart / rate_error) ** 2
@@ -158,8 +169,9 @@ def _one_track(
     near = _neighbourhood(tracks, k, predicted, limits)
     others = (apart <= near * _ARCSEC_PER_DEG) & (np.arange(apart.size) != best)
     unlike = np.append((rate_apart[others] / rate_error) ** 2, 0.0)
+    sizes = np.append(place_error[others], place_error[best])
     excess = np.maximum(max(float(distance[best]), 1.0) - unlike, 0.0)
-    expected = float(excess.sum()) * (place_error / (near * _ARCSEC_PER_DEG)) ** 2
+    expected = float(np.sum(excess * (sizes / (near * _ARCSEC_PER_DEG)) ** 2))
     along, across = offsets.turned(best)
     return (
         float(predicted.row[best]),
@@ -216,4 +228,5 @@ def _neighbourhood(
     field = predicted.field
     off = separation_deg(tracks.ra_deg[k], tracks.dec_deg[k], field.ra_deg, field.dec_deg)
     covered = field.reach_deg - float(off)
-    return max(min(limits.neighbourhood_deg, covered), 2.0 * limits.reach_arcsec / _ARCSEC_PER_DEG)
+    least = 2.0 * limits.largest_reach_arcsec / _ARCSEC_PER_DEG
+    return max(min(limits.neighbourhood_deg, covered), least)

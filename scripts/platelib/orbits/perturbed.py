@@ -11,7 +11,6 @@ Hairer, Norsett & Wanner (1993), Solving Ordinary Differential Equations I (DOP8
 """
 
 from collections.abc import Callable
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -19,28 +18,24 @@ from scipy.integrate import solve_ivp
 
 from platelib.orbits.conics import Conics, States, osculating, two_body
 from platelib.orbits.constants import SPEED_OF_LIGHT_AU_D, SUN_MU
+from platelib.orbits.perturber_table import PerturberTable, Places
 from platelib.orbits.planets import PERTURBER_MASSES, perturbers
 
 Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
 
 _TOLERANCE = 1e-11
+_LEAST_TOLERANCE = 3e-14
 _BLOCK = 1024
 _SHORT_DAYS = 1e-6
-
-
-class Places(Protocol):
-    """Heliocentric positions of the perturbers, ``(9, 3)`` au, at a TT Julian day."""
-
-    def __call__(self, jd: float, /) -> Floats:
-        """Return the positions."""
 
 
 def carried(orbits: Conics, jd: float, places: Places = perturbers) -> Conics:
     """Integrate orbits from their epochs to one time.
 
-    Bodies are integrated together, in blocks of like perihelion distance; a body joins at its
-    epoch. The tolerance of a step falls with the root of the number of bodies, so that a single one
-    with a close approach is as accurate as alone.
+    Bodies are integrated together, in blocks of like spans and perihelion distances, each from its
+    own epoch: the common variable is the part of its span. The tolerance of a step falls with the
+    root of the number of bodies, so that one with a close approach is as accurate as alone.
 
     Parameters
     ----------
@@ -60,80 +55,65 @@ def carried(orbits: Conics, jd: float, places: Places = perturbers) -> Conics:
     at_epoch = two_body(orbits, orbits.epoch_jd)
     state = np.concatenate([at_epoch.position, at_epoch.velocity])
     sound = np.isfinite(state).all(axis=0)
-    done = np.zeros(sound.size, dtype=bool)
-    for direction in (1.0, -1.0):
-        side = np.flatnonzero(sound & (direction * (jd - orbits.epoch_jd) >= 0) & ~done)
-        side = side[np.argsort(orbits.perihelion_au[side], kind="stable")]
-        for start in range(0, side.size, _BLOCK):
-            rows = side[start : start + _BLOCK]
-            _march(state, rows, orbits.epoch_jd[rows], jd, places, done)
-        done[side] |= np.isfinite(state[:, side]).all(axis=0)
-    done &= np.isfinite(state).all(axis=0)
+    span = jd - orbits.epoch_jd
+    rows = np.flatnonzero(sound & (np.abs(span) > _SHORT_DAYS))
+    if rows.size:
+        epochs = orbits.epoch_jd[rows]
+        table = PerturberTable(min(epochs.min(), jd), max(epochs.max(), jd), places)
+        rows = rows[np.argsort(np.abs(span[rows]) * orbits.perihelion_au[rows] ** -1.5)]
+        for start in range(0, rows.size, _BLOCK):
+            block = rows[start : start + _BLOCK]
+            _integrate(state, block, orbits.epoch_jd, span, table)
+    done = np.isfinite(state).all(axis=0)
     with np.errstate(invalid="ignore"):
         reached = osculating(States(state[:3], state[3:]), jd)
     return _replaced(orbits, reached, done)
 
 
-def _march(
-    state: Floats,
-    rows: npt.NDArray[np.intp],
-    epochs: Floats,
-    jd: float,
-    places: Places,
-    done: npt.NDArray[np.bool_],
-) -> None:
-    """Integrate rows of ``state`` in place, from epoch to epoch, each from its own onward."""
-    stops = np.unique(np.append(epochs, jd))
-    if epochs.size and epochs[0] > jd:
-        stops = stops[::-1]
-    forward = stops[-1] >= stops[0]
-    for begin, end in zip(stops[:-1].tolist(), stops[1:].tolist(), strict=True):
-        active = rows[epochs <= begin] if forward else rows[epochs >= begin]
-        if abs(end - begin) > _SHORT_DAYS:
-            _integrate(state, active, (begin, end), places)
-    done[rows] = True
-
-
 def _integrate(
-    state: Floats, rows: npt.NDArray[np.intp], span: tuple[float, float], places: Places
+    state: Floats, rows: Rows, epochs: Floats, span: Floats, table: PerturberTable
 ) -> None:
-    """Integrate rows of ``state`` over a span of days; halve the set where it fails."""
-    rows = rows[np.isfinite(state[:, rows]).all(axis=0)]
-    if not rows.size:
-        return
-    tolerance = max(_TOLERANCE / np.sqrt(rows.size), 3e-14)
+    """Integrate rows of ``state`` in place over their spans; halve the set where it fails."""
+    tolerance = max(_TOLERANCE / np.sqrt(rows.size), _LEAST_TOLERANCE)
     with np.errstate(all="ignore"):
         solution = solve_ivp(
-            _forces(span[0], rows.size, places),
-            (0.0, span[1] - span[0]),
+            _forces(epochs[rows], span[rows], table),
+            (0.0, 1.0),
             state[:, rows].ravel(),
             method="DOP853",
             rtol=tolerance,
             atol=tolerance * 1e-2,
-            t_eval=(span[1] - span[0],),
+            t_eval=(1.0,),
         )
     if solution.success and solution.y.size:
         state[:, rows] = solution.y[:, -1].reshape(6, -1)
     elif rows.size > 1:
         for half in np.array_split(rows, 2):
-            _integrate(state, half, span, places)
+            _integrate(state, half, epochs, span, table)
     else:
         state[:, rows] = np.nan
 
 
-def _forces(start_jd: float, count: int, places: Places) -> Callable[[float, Floats], Floats]:
-    """Return the derivative of the state of ``count`` bodies, time counted from a day."""
+def _forces(
+    epochs: Floats, span: Floats, table: PerturberTable
+) -> Callable[[float, Floats], Floats]:
+    """Return the derivative of the state of bodies by the part of their spans."""
+    if np.ptp(epochs) == 0 and np.ptp(span) == 0:  # one place of each perturber serves all
+        epochs, span = epochs[:1], span[:1]
+    masses = SUN_MU * PERTURBER_MASSES
 
-    def derivative(time: float, flat: Floats) -> Floats:
-        state = flat.reshape(6, count)
+    def derivative(part: float, flat: Floats) -> Floats:
+        state = flat.reshape(6, -1)
         out = np.empty_like(state)
         out[:3] = state[3:]
         out[3:] = _sun(state[:3], state[3:])
-        for place, mass in zip(places(start_jd + time), PERTURBER_MASSES, strict=True):
-            apart = place[:, np.newaxis] - state[:3]
+        for place, mass in zip(table.at(epochs + part * span), masses, strict=True):
+            apart = place - state[:3]
             square = np.einsum("in,in->n", apart, apart)
-            out[3:] += (SUN_MU * mass) * (apart / (square * np.sqrt(square)))
-            out[3:] -= (SUN_MU * mass * float(place @ place) ** -1.5) * place[:, np.newaxis]
+            out[3:] += mass / (square * np.sqrt(square)) * apart
+            far = np.einsum("in,in->n", place, place)
+            out[3:] -= mass / (far * np.sqrt(far)) * place
+        out *= span
         return out.ravel()
 
     return derivative

@@ -48,17 +48,18 @@ def earth(tdb_jd: npt.ArrayLike) -> tuple[Floats, Floats]:
     return heliocentric["p"], heliocentric["v"]
 
 
-def perturbers(tdb_jd: float) -> Floats:
-    """Return heliocentric positions of the bodies of `PERTURBER_MASSES`, au, ``(9, 3)``.
+def perturbers(tdb_jd: npt.ArrayLike) -> Floats:
+    """Return heliocentric positions of the bodies of `PERTURBER_MASSES`, au, ``(..., 9, 3)``.
 
     Their axes are those of the equator of J2000, 0.02 arcsec from those of the ICRS.
     """
     day, fraction = _two_parts(tdb_jd)
-    places, _ = erfa.ufunc.plan94(day, fraction, _OTHER_PLANETS)
+    places, _ = erfa.ufunc.plan94(day[..., np.newaxis], fraction[..., np.newaxis], _OTHER_PLANETS)
     heliocentric, _, _ = erfa.ufunc.epv00(day, fraction)
     here = heliocentric["p"]
+    moon = here + erfa.ufunc.moon98(day, fraction)["p"]
     return np.concatenate(
-        [places["p"], here[np.newaxis], (here + erfa.moon98(day, fraction)["p"])[np.newaxis]]
+        [places["p"], here[..., np.newaxis, :], moon[..., np.newaxis, :]], axis=-2
     )
 
 

@@ -64,11 +64,27 @@ def test_chance_is_the_share_of_unrelated_tracks(seed):
     count = 800
     ra, dec = 30 + rng.uniform(-0.7, 0.7, count), 12 + rng.uniform(-0.7, 0.7, count)
     tracks = tracks_at(ra, dec, rng.normal(-0.5, 0.08, count), rng.normal(0.15, 0.06, count))
-    wide = MatchLimits(reach_arcsec=600.0, rate_reach=0.5, prediction_error=20.0)
+    wide = MatchLimits(600.0, 0.5, prediction_error=20.0)
     found = match_orbits(tracks, predicted, wide)
     for level in (0.02, 0.1, 0.3):
         share = np.mean(np.nan_to_num(found.chance, nan=1.0) < level)
         assert 0.4 * level < share < 1.3 * level + 2 * np.sqrt(level / count)
+
+
+def test_uncertain_orbits_reach_further():
+    """A body 2 arcmin off matches if its orbit is that uncertain, with a larger chance."""
+    predicted = drawn(np.random.default_rng(9), 1.0)
+    seen = predicted.at[0]
+    k = int(np.argmin(np.hypot(seen.ra_deg - 30, seen.dec_deg - 12)))
+    tracks = tracks_at(
+        seen.ra_deg[[k]], seen.dec_deg[[k]] + 2 / 60, seen.rate_ra[[k]], seen.rate_dec[[k]]
+    )
+    assert match_orbits(tracks, predicted).row[0] == -1
+    error = np.zeros(seen.ra_deg.size)
+    error[k] = 100.0
+    found = match_orbits(tracks, predicted, orbit_error=error)
+    assert found.row[0] == predicted.row[k]
+    assert 1e-5 < found.chance[0] < 0.02
 
 
 def test_unlike_motion_is_no_match():

@@ -15,7 +15,7 @@ ARCSEC = np.rad2deg(1) * 3600
 
 def nowhere(jd):
     """Return perturbers too far away to pull."""
-    return np.full((9, 3), 1e9)
+    return np.full((jd.size, 9, 3), 1e9)
 
 
 def angle_between(a, b):
@@ -66,7 +66,7 @@ def test_planet_moves_as_in_a_general_library():
 
     def others(jd):
         places = planets.perturbers(jd)
-        places[2] = 1e9
+        places[:, 2] = 1e9
         return places
 
     far = [mars(begin + k * step) for k in (-2, -1, 1, 2)]
