@@ -6,13 +6,20 @@ detections of this density; the threshold is set on this number.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
 
 from platelib.movers.detections import Covered, Detections, Subs
-from platelib.movers.false_alarms import Density, log_chance_rate, log_chance_tracks
+from platelib.movers.false_alarms import (
+    Density,
+    excess_of_shuffles,
+    log_chance_rate,
+    log_chance_tracks,
+    shuffled_order,
+)
 from platelib.movers.link_seeds import GATE, Night, night_of, seeds
 from platelib.movers.rate_fit import RateFit, fit_motion, fit_rate, most_acceleration
 from platelib.movers.resting_places import at_rest
@@ -43,7 +50,7 @@ class LinkSearch:
     false_alarms : float
         Expected number of false tracks in the field, by default one in 50 fields.
     excess : float
-        Tracks in shuffled series for one that is expected, see `false_alarms.excess_of_shuffles`.
+        Tracks in shuffled series for one that is expected, see `shuffled_excess`.
     """
 
     arcsec_per_px: float
@@ -123,6 +130,33 @@ def link_detections(
     limit = search.false_alarms if most_chance is None else most_chance
     links = linker.links(math.log(limit))
     return [replace(link, members=free[link.members]) for link in links]
+
+
+def shuffled_excess(
+    detections: Detections,
+    subs: Subs,
+    search: LinkSearch,
+    seeds: Sequence[int],
+    covered: Covered | None = None,
+) -> float:
+    """Return how many tracks shuffled series show for one that is expected, at least 1.
+
+    Tracks of a series whose times are permuted are false by construction. Those with at most one
+    expected chance track are counted, and two standard deviations added.
+
+    Parameters
+    ----------
+    detections, subs, search, covered
+        See `link_detections`; the excess of the search itself is left aside.
+    seeds : sequence of int
+        One shuffled search for each.
+    """
+    plain = replace(search, excess=1.0)
+    found = 0
+    for seed in seeds:
+        order = shuffled_order(len(subs), seed)
+        found += len(link_detections(detections, subs, plain, covered, order, most_chance=1.0))
+    return excess_of_shuffles(found, float(len(seeds)))
 
 
 class _Linker:
@@ -278,9 +312,8 @@ class _Linker:
             shown[same] = flux / subs.flux_error[same]
         there = (shown > 0) & self._covered(np.arange(len(subs)), *places.T)
         there[detections.sub] = True
-        p = ndtr(shown[there] - subs.threshold[there])
         # Where only the brightest are listed, their flux is too high by about half of sigma.
-        p = np.minimum(p, ndtr(shown[there] - subs.threshold[there] - 0.5))
+        p = ndtr(shown[there] - subs.threshold[there] - 0.5)
         expected = float(p.sum())
         spread = math.sqrt(float((p * (1 - p)).sum()) + (_COUNT_SCATTER * expected) ** 2)
         return np.flatnonzero(there), expected, spread

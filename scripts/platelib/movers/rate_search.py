@@ -5,13 +5,18 @@ synthetic tracking (from memory).
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platelib.movers.false_alarms import chance_threshold
+from platelib.movers.false_alarms import (
+    chance_threshold,
+    excess_of_shuffles,
+    expected_peaks,
+    shuffled_order,
+)
 from platelib.movers.path_sums import PathSum, highest_path, statistic
 from platelib.movers.rate_sums import UNIT, best_sums, bytes_of_tile
 from platelib.movers.rate_tree import RateTree, rate_tree
@@ -49,7 +54,7 @@ class RateSearch:
     false_alarms : float
         Expected number of false tracks in the field, by default one in 50 fields.
     excess : float
-        See `false_alarms.chance_threshold`.
+        Peaks in shuffled series for one of noise, see `shuffled_excess`.
     """
 
     most: float
@@ -68,6 +73,10 @@ class RateSearch:
         return chance_threshold(
             self.false_alarms, self.pixels, self.most, minutes, self.correlation_px, self.excess
         )
+
+    def gate(self, minutes: np.ndarray) -> float:
+        """Return the statistic of candidates, whose steps of place and rate lose some of it."""
+        return _GATE * self.threshold(minutes)
 
     def tree(self, minutes: np.ndarray) -> RateTree:
         """Return the plan of sums."""
@@ -112,7 +121,7 @@ def search_rates(
     that for their reader, and `rate_sums.bytes_of_tile`.
     """
     tree = search.tree(minutes)
-    gate = _GATE * search.threshold(minutes)
+    gate = search.gate(minutes)
 
     def searched(tile: tuple[slice, slice]) -> list[PathSum]:
         return _search_tile(read, shape, tile, tree, search, gate, order)
@@ -123,14 +132,44 @@ def search_rates(
     return distinct_paths(found, minutes, search.fwhm_px, gate)
 
 
+def shuffled_excess(
+    read: Read,
+    shape: tuple[int, int],
+    minutes: np.ndarray,
+    search: RateSearch,
+    seeds: Sequence[int],
+    threads: int = 1,
+) -> float:
+    """Return how many peaks shuffled series show for one of noise, at least 1.
+
+    Peaks of a series whose order of subs is permuted are false by construction. Those above the
+    gate are counted that are steady and move.
+
+    Parameters
+    ----------
+    read, shape, minutes, search, threads
+        See `search_rates`. A part of the field serves if its pixels are those of the search.
+    seeds : sequence of int
+        One shuffled search for each.
+    """
+    plain, found = replace(search, excess=1.0), 0
+    for seed in seeds:
+        order = shuffled_order(len(minutes), seed)
+        paths = search_rates(read, shape, minutes, plain, threads, order)
+        found += sum(is_steady(path) and is_moving(path) for path in paths)
+    expected = expected_peaks(
+        plain.gate(minutes), plain.pixels, plain.most, minutes, plain.correlation_px
+    )
+    return excess_of_shuffles(found, len(seeds) * expected)
+
+
 def is_found(path: PathSum, minutes: np.ndarray, search: RateSearch) -> bool:
     """Return whether a path is a mover: above the threshold, in all parts of the series, moving.
 
     Each half of the series must show it with 0.7 of the signal-to-noise that is its share; all
     subs but the best one with 0.75 of theirs; and it must exceed, by 6 sigma, what is at rest.
     """
-    total = path.statistic
-    return total >= search.threshold(minutes) and is_steady(path) and is_moving(path)
+    return path.statistic >= search.threshold(minutes) and is_steady(path) and is_moving(path)
 
 
 def is_steady(path: PathSum) -> bool:

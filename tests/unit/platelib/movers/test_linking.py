@@ -7,7 +7,7 @@ from unit.platelib.movers.drawn_nights import drawn_detections, drawn_movers, dr
 from platelib.movers.detections import Detections
 from platelib.movers.false_alarms import shuffled_order
 from platelib.movers.link_seeds import night_of, seeds
-from platelib.movers.linking import LinkSearch, link_detections
+from platelib.movers.linking import LinkSearch, link_detections, shuffled_excess
 
 SEARCH = LinkSearch(1.0)
 
@@ -96,6 +96,27 @@ def test_flux_that_jumps_is_no_mover():
     assert len(link_detections(detections, subs, SEARCH)) == 1
     jumping = replace(detections, flux=detections.flux * rng.choice([1, 9], len(detections)))
     assert link_detections(jumping, subs, SEARCH) == []
+
+
+def test_shuffled_series_measure_the_false_alarms():
+    """Where detections are random, shuffled series show no more than is expected."""
+    rng = np.random.default_rng(961)
+    subs = drawn_subs(rng, n=12, hours=2, channels=1)
+    detections, _ = drawn_detections(rng, subs, [], false=10, stars=20)
+    assert 1 <= shuffled_excess(detections, subs, SEARCH, [1, 2, 3, 4]) < 2
+
+
+def test_a_higher_excess_asks_for_more():
+    """Tracks are as uncertain as the excess says."""
+    rng = np.random.default_rng(971)
+    subs = drawn_subs(rng, n=12, hours=1, channels=1)
+    (mover,) = drawn_movers(rng, subs, 1, rates=(1.0, 1.1), snrs=(20, 21))
+    detections, _ = drawn_detections(rng, subs, [mover], false=3, stars=0)
+    one, many = (
+        link_detections(detections, subs, replace(SEARCH, excess=excess))[0].chance
+        for excess in (1.0, 40.0)
+    )
+    assert many == pytest.approx(40 * one)
 
 
 def test_too_few_detections_are_no_night():

@@ -13,6 +13,7 @@ from platelib.movers.rate_search import (
     is_steady,
     search_bytes,
     search_rates,
+    shuffled_excess,
 )
 
 MINUTES = np.linspace(-30, 30, 20)
@@ -133,6 +134,15 @@ def test_paths_of_the_same_light_are_one():
     assert distinct_paths([beside, path], MINUTES, FWHM_PX, 6.0) == [path]
     apart = replace(path, x=path.x + 50)
     assert len(distinct_paths([path, apart], MINUTES, FWHM_PX, 6.0)) == 2
+
+
+def test_shuffled_series_measure_the_false_alarms():
+    """Noise has no excess beyond that of small numbers."""
+    rng = np.random.default_rng(17)
+    signal, weight = drawn_maps(rng, MINUTES, (120, 140), [])
+    search = RateSearch(0.4, FWHM_PX, 120 * 140)
+    read = reader_of(signal, weight)
+    assert shuffled_excess(read, (120, 140), MINUTES, search, [1, 2]) < 2.5
 
 
 def test_memory_is_bounded():
