@@ -1,6 +1,6 @@
 """What a file of elements held: sound rows as elements, damaged ones by name."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -123,14 +123,20 @@ def collected(path: Path, blocks: list[Block], damage: Damage, expected: str) ->
         The file has no rows or most are damaged: it seems to have another format.
     """
     _refuse_other_format(path, sum(len(one.elements) for one in blocks), damage, expected)
+    whole = joined(blocks)
+    return ElementsFile(
+        whole.elements, whole.readable, whole.uncertainty, damage.count, damage.rows()
+    )
+
+
+def joined(blocks: Sequence[Block]) -> Block:
+    """Join blocks of rows, in order."""
     parts = [one.elements for one in blocks]
     names = OrbitalElements.__dataclass_fields__
-    return ElementsFile(
+    return Block(
         OrbitalElements(*(np.concatenate([getattr(one, name) for one in parts]) for name in names)),
         np.concatenate([one.readable for one in blocks]),
         np.concatenate([one.uncertainty for one in blocks]),
-        damage.count,
-        damage.rows(),
     )
 
 
