@@ -15,13 +15,11 @@ class _OfNight(_Combining):
     quality: Quality
 
 
-class CombiningJob(StepJob):
-    """A job that combines subs of a channel.
+class SubsJob(StepJob):
+    """A job that reads registered subs of a channel.
 
     Attributes
     ----------
-    settings : JobSettings
-        The settings of the group ``integration`` for this step.
     channel : str
     unit : str
         Unit of the channel if the gain is known.
@@ -35,13 +33,24 @@ class CombiningJob(StepJob):
         Facts of the lights, in the order of the files.
     """
 
-    settings: _Combining
     channel: str
     unit: str
     calibrated: bool
     lone_pixels: bool
     camera: Facts
     subs: Rows
+
+
+class CombiningJob(SubsJob):
+    """A job that combines subs of a channel.
+
+    Attributes
+    ----------
+    settings : JobSettings
+        The settings of the group ``integration`` for this step.
+    """
+
+    settings: _Combining
 
 
 class IntegrateNightJob(CombiningJob):

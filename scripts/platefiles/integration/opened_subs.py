@@ -8,7 +8,7 @@ from platefiles.calibration.master_library import Masters
 from platefiles.core.frame_errors import ChangedFrame, FrameError
 from platefiles.core.hashing import file_sha256
 from platefiles.core.provisional import hold_back
-from platefiles.integration.integrate_job import CombiningJob
+from platefiles.integration.integrate_job import SubsJob
 from platefiles.integration.single_coverage import LoneParts
 from platefiles.raw_frames.raw_frame import open_frame
 from platefiles.registration.registration_table import RegisteredSub
@@ -23,7 +23,7 @@ def open_subs(
     masters: Masters,
     registered: Sequence[RegisteredSub],
     hits: Mapping[str, HitPixels],
-    job: CombiningJob,
+    job: SubsJob,
     grid: tuple[int, int],
 ) -> list[tuple[RegisteredSub, Sub]]:
     """Open the used subs, in the order of ``job.subs``.
@@ -40,7 +40,7 @@ def open_subs(
         state, the reason and the SHA-256 of its present file.
     hits : mapping of str to HitPixels
         Cosmic rays by id of the sub.
-    job : CombiningJob
+    job : SubsJob
     grid : tuple of int
         ``(ny, nx)``.
 
