@@ -52,6 +52,7 @@ include: "rules/integration.smk"
 include: "rules/field.smk"
 include: "rules/sky.smk"
 include: "rules/colour.smk"
+include: "rules/moved.smk"
 
 
 rule all:

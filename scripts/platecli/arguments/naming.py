@@ -125,7 +125,7 @@ def file_word(word: str | Path, directory: Path = ROOT) -> Path:
 
 
 def _is_path(word: str) -> bool:
-    return "/" in word or word.endswith((".yaml", ".fits", ".png", ".jpg", ".tif", ".svg"))
+    return "/" in word or word.endswith((".yaml", ".fits", ".png", ".jpg", ".tif", ".svg", ".webp"))
 
 
 def _project_at(word: str, directory: Path) -> Path | None:

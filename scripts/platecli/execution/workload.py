@@ -26,6 +26,7 @@ _FRAME_S = {
     "integrate": 0.015,
     "calibrate_sub": 0.03,
     "register_sub": 0.05,
+    "draw_blink": 0.015,
 }
 """Processor seconds for each frame and megapixel, to some tens of per cent; the order of size is
 what counts, since measured times correct it."""

@@ -40,7 +40,7 @@ def carried_cards(header: Any, planes: bool = False) -> list[tuple]:
     return found
 
 
-def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
+def coarser_cards(header: Any, pitch_px: int, ring: int = 0, planes: bool = False) -> list[tuple]:
     """Return the world coordinates of a mesh of square cells over an image, as cards.
 
     Each polynomial coefficient is scaled by its power of the cell size, so that mesh and image have
@@ -54,9 +54,11 @@ def coarser_cards(header: Any, pitch_px: int, ring: int = 0) -> list[tuple]:
         Side of a cell, pixels; a pixel of the mesh is the centre of a cell.
     ring : int
         Rows and columns of the mesh before the first cell of the image.
+    planes : bool
+        Whether the mesh is a cube; its third axis is the number of the plane.
     """
     result = []
-    for keyword, value in carried_cards(header):
+    for keyword, value in carried_cards(header, planes):
         power = _POLYNOMIAL.fullmatch(keyword)
         if keyword in ("CRPIX1", "CRPIX2"):
             value = (value - 0.5) / pitch_px + 0.5 + ring

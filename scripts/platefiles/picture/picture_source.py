@@ -20,7 +20,7 @@ from platefiles.provenance.record_checks import check_record
 from platefiles.provenance.xmp import Origin, read_origin
 from platelib.picture.pixels import PixelArray, Pixels
 
-PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg")
+PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".svg", ".webp")
 """Endings of picture files."""
 
 FULL_SCALE = 65535

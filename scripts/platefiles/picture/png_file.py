@@ -50,9 +50,9 @@ def write_png(
         Strips compressed at a time; it changes no bit.
     """
     ny, nx = pixels.shape
-    head, others, tail = _metadata(text, profile)
+    head, others, tail = metadata_chunks(text, profile)
     size = nx.to_bytes(4, "big") + ny.to_bytes(4, "big")
-    target.write(head + _chunk(b"IHDR", size + b"\x08\x02\x00\x00\x00") + others)
+    target.write(head + png_chunk(b"IHDR", size + b"\x08\x02\x00\x00\x00") + others)
     check = zlib.adler32(b"")
 
     def packed(start: int) -> tuple[memoryview, bytes]:
@@ -66,7 +66,7 @@ def write_png(
                 content = content if start else _STREAM_HEAD + content
                 if start + _STRIP_ROWS >= ny:
                     content += check.to_bytes(4, "big")
-                target.write(_chunk(b"IDAT", content))
+                target.write(png_chunk(b"IDAT", content))
     target.write(tail)
 
 
@@ -91,7 +91,9 @@ def _deflated(lines: memoryview, last: bool) -> bytes:
     return packer.compress(lines) + packer.flush(zlib.Z_FINISH if last else zlib.Z_SYNC_FLUSH)
 
 
-def _metadata(text: PngImagePlugin.PngInfo, profile: bytes) -> tuple[bytes, bytes, bytes]:
+def metadata_chunks(
+    text: PngImagePlugin.PngInfo, profile: bytes | None
+) -> tuple[bytes, bytes, bytes]:
     """Return signature, chunks of metadata, and the end of a file, as Pillow writes them."""
     whole = BytesIO()
     Image.new("RGB", (1, 1)).save(whole, format="PNG", pnginfo=text, icc_profile=profile)
@@ -108,6 +110,7 @@ def _metadata(text: PngImagePlugin.PngInfo, profile: bytes) -> tuple[bytes, byte
     return content[:_SIGNATURE_BYTES], b"".join(others), tail
 
 
-def _chunk(kind: bytes, content: bytes) -> bytes:
+def png_chunk(kind: bytes, content: bytes) -> bytes:
+    """Return a chunk of PNG: its length, kind, content and check, section 5.3."""
     check = zlib.crc32(content, zlib.crc32(kind))
     return len(content).to_bytes(4, "big") + kind + content + check.to_bytes(4, "big")

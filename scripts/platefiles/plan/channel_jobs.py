@@ -70,7 +70,7 @@ def integrate_night_job(plan: ProjectPlan, channel: str, night: str) -> str:
         settings,
         [register_job(plan, channel, night), *cosmic_rays_jobs(plan, frames)],
         night=night,
-        **_about_channel(plan, channel, frames),
+        **about_channel(plan, channel, frames),
         subs=[sub_facts(plan, frame) for frame in frames],
     )
 
@@ -98,7 +98,7 @@ def integrate_job(plan: ProjectPlan, channel: str) -> str:
         wavelength_nm=plan.loaded.project.channels[channel].wavelength_nm,
         equipment=plan.loaded.equipment.model_dump(exclude_none=True),
         notes=[note.row for note in plan.matched.notes if note.concerns(channel)],
-        **_about_channel(plan, channel, frames),
+        **about_channel(plan, channel, frames),
         nights=nights,
         sections=_distinct(sections_of(frame) for frame in others),
         subs=[sub_facts(plan, frame) for frame in merged],
@@ -112,7 +112,7 @@ def _combining(plan: ProjectPlan, channel: str) -> dict[str, Any]:
     return settings | {"single_frame_cosmic_rays": cleaned}
 
 
-def _about_channel(plan: ProjectPlan, channel: str, frames: Sequence[Frame]) -> dict[str, Any]:
+def about_channel(plan: ProjectPlan, channel: str, frames: Sequence[Frame]) -> dict[str, Any]:
     """Facts of a channel for combining some of its lights."""
     return {
         "channel": channel,

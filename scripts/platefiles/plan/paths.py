@@ -143,6 +143,13 @@ class Paths:
         names = self.loaded.overlay_paths if self.loaded.recipe.files else {}
         return {name: self._made_by("overlay", image=name) for name in names}
 
+    def animations(self, channel: str) -> list[str]:
+        """Paths of the animations of a channel's subs."""
+        return [
+            self._made_by("encode_blink", channel=channel, ending=ending)
+            for ending in ("webp", "png")
+        ]
+
     @property
     def shown_display_image(self) -> str:
         """Path of the display values of the picture to annotate."""

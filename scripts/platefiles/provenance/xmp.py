@@ -1,9 +1,9 @@
-"""The XMP packet of a picture, the same in PNG, TIFF, JPEG and SVG.
+"""The XMP packet of a picture, the same in PNG, TIFF, JPEG, SVG and WebP.
 
-XMP (ISO 16684-1) is the only metadata that all four formats know, in places that their standards
-name (an iTXt chunk, tag 700, an APP1 segment, an element), and that programs for pictures keep.
-Packets stand there uncompressed and are made to be found by scanning, so one reader serves all
-formats.
+XMP (ISO 16684-1) is the only metadata that all these formats know, in places that their standards
+name (an iTXt chunk, tag 700, an APP1 segment, an element, an XMP chunk), and that programs for
+pictures keep. Packets stand there uncompressed and are made to be found by scanning, so one reader
+serves all formats.
 """
 
 import json
@@ -18,7 +18,7 @@ from platefiles.core.errors import UserError
 from platefiles.core.hashing import canonical
 from platefiles.provenance.activities import Making, making_of
 
-PICTURES = (".png", ".jpg", ".tif", ".svg")
+PICTURES = (".png", ".jpg", ".tif", ".svg", ".webp")
 """Extensions of picture files, which carry a packet."""
 
 SEAL = b"<platelog:Seal>%b</platelog:Seal>"
@@ -31,6 +31,7 @@ _FORMATS = {
     "jpg": "image/jpeg",
     "tif": "image/tiff",
     "svg": "image/svg+xml",
+    "webp": "image/webp",
 }
 _PACKET = """\
 <?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
@@ -103,7 +104,7 @@ def packet(
     Parameters
     ----------
     ending : str
-        ``png``, ``tif``, ``jpg`` or ``svg``.
+        ``png``, ``tif``, ``jpg``, ``svg`` or ``webp``.
     facts : mapping
         ``title``, ``source`` (``sha256:`` and the digest of the linear image) and ``software``.
     record : str

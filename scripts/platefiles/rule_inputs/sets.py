@@ -22,6 +22,11 @@ def frames_of_night(plan: ProjectPlan, wildcards) -> list[Frame]:
     return plan.lights(wildcards.channel, wildcards.night)
 
 
+def frames_of_channel(plan: ProjectPlan, wildcards) -> list[Frame]:
+    """Lights of a channel."""
+    return plan.lights(wildcards.channel)
+
+
 def merged_frames(plan: ProjectPlan, wildcards) -> list[Frame]:
     """Lights of a channel whose nights are not integrated on their own."""
     return plan.lights_merged(wildcards.channel)
@@ -52,6 +57,11 @@ def masters_of_night(plan: ProjectPlan, wildcards) -> list[str]:
     return plan.masters_of(frames_of_night(plan, wildcards))
 
 
+def masters_of_channel(plan: ProjectPlan, wildcards) -> list[str]:
+    """Masters of the lights of a channel."""
+    return plan.masters_of(frames_of_channel(plan, wildcards))
+
+
 def merged_masters(plan: ProjectPlan, wildcards) -> list[str]:
     """Masters of these lights."""
     return plan.masters_of(merged_frames(plan, wildcards))
@@ -60,6 +70,11 @@ def merged_masters(plan: ProjectPlan, wildcards) -> list[str]:
 def masters_of_sub(plan: ProjectPlan, wildcards) -> list[str]:
     """Masters of one light."""
     return plan.masters_of(frame_of_sub(plan, wildcards))
+
+
+def rays_of_channel(plan: ProjectPlan, wildcards) -> list[str]:
+    """Cosmic rays on the lights of a channel; none if it is not cleaned sub by sub."""
+    return plan.rays_of(frames_of_channel(plan, wildcards))
 
 
 def merged_rays(plan: ProjectPlan, wildcards) -> list[str]:
@@ -181,3 +196,8 @@ def annotated_files(plan: ProjectPlan, wildcards) -> list[str]:
 def overlay_files(plan: ProjectPlan, wildcards) -> list[str]:
     """Images of the user's beside the picture; none without a picture."""
     return list(plan.paths.overlay_files.values())
+
+
+def animations(plan: ProjectPlan, wildcards) -> list[str]:
+    """Animations of the subs of all channels."""
+    return [path for channel in plan.channels for path in plan.paths.animations(channel)]

@@ -2,6 +2,7 @@
 
 import json
 
+from platefiles.plan.blink_jobs import draw_blink_job, encode_blink_job
 from platefiles.plan.calibration_jobs import (
     calibrate_job,
     cosmic_rays_job,
@@ -42,6 +43,8 @@ def jobs_of(plan):
         jobs["subtract_gradient", channel] = sky_job(plan, channel)
         jobs["assess_subs", channel] = assess_job(plan, channel)
         jobs["integrate", channel] = integrate_job(plan, channel)
+        jobs["draw_blink", channel] = draw_blink_job(plan, channel)
+        jobs["encode_blink", channel] = encode_blink_job(plan, channel)
         for night in plan.nights(channel):
             jobs["register", channel, night] = register_job(plan, channel, night)
             jobs["measure_stars", channel, night] = measure_stars_job(plan, channel, night)

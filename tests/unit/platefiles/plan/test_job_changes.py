@@ -5,14 +5,17 @@ from dataclasses import replace
 import pytest
 from unit.platefiles.plan.every_job import NIGHTS, changed_jobs, jobs_of, rules_of, to_do_again
 
+READ_SUBS = {"integrate", "register_sub", "draw_blink"}
+"""Rules that resample subs, and search what one of them covers alone for cosmic rays."""
+
 
 @pytest.mark.parametrize(
     ("group", "settings", "rules"),
     [
         ("integration", {"clip": "sigma"}, {"integrate"}),
         ("integration", {"clip_low": 3.5, "grow_px": 1, "min_subs": 2}, {"integrate"}),
-        ("integration", {"single_frame_cosmic_rays": "always"}, {"integrate", "register_sub"}),
-        ("integration", {"single_frame_cosmic_rays": "never"}, {"integrate", "register_sub"}),
+        ("integration", {"single_frame_cosmic_rays": "always"}, READ_SUBS),
+        ("integration", {"single_frame_cosmic_rays": "never"}, READ_SUBS),
         ("integration", {"weights": "equal"}, {"assess_subs", "integrate"}),
         ("integration", {"background_match": "constant"}, {"register"}),
         ("registration", {"max_degree": 1}, {"register", "choose_reference"}),
@@ -42,8 +45,8 @@ FOLLOWING = {
     "master_flat": {"measure_stars", "calibrate_sub"},
     "measure_stars": {"register", "find_cosmic_rays"},
     "register": {"assess_subs"},
-    "assess_subs": {"integrate", "register_sub"},
-    "solve_astrometry": {"integrate", "register_sub", "find_zero_points", "map_channels"},
+    "assess_subs": {"integrate", "register_sub", "draw_blink"},
+    "solve_astrometry": {*READ_SUBS, "find_zero_points", "map_channels"},
     "integrate": {"map_channels", "list_subs", "subtract_gradient", "find_zero_points"},
     "subtract_gradient": {"map_channels", "list_seeing"},
     "find_zero_points": {"measure_depth"},
@@ -52,6 +55,7 @@ FOLLOWING = {
     "map_channels": {"draw_picture"},
     "draw_picture": {"encode_picture"},
     "encode_picture": {"annotate"},
+    "draw_blink": {"encode_blink"},
 }
 
 
@@ -93,7 +97,7 @@ def test_what_reads_cosmic_rays_is_to_do_again_with_them(plan_of):
     """With the search switched on, all that reads its files changes: subs and channels."""
     overrides = {"integration": {"single_frame_cosmic_rays": "always"}}
     before, after = jobs_of(plan_of()), jobs_of(plan_of(overrides=overrides))
-    again = {"integrate", "calibrate_sub", "register_sub"}
+    again = {*READ_SUBS, "calibrate_sub", "encode_blink"}
     again |= {"map_channels", "draw_picture", "encode_picture", "list_subs"}
     again |= {"subtract_gradient", "list_seeing"}
     again |= {"find_zero_points", "measure_depth", "identify_sources", "list_sources", "annotate"}
@@ -138,6 +142,7 @@ def test_changed_frame_changes_its_own_night(plan_of):
         ("measure_stars", "g", NIGHTS[1]),
         ("find_cosmic_rays", "g", NIGHTS[1]),
         ("integrate", "g"),
+        ("draw_blink", "g"),
         ("calibrate_sub", frame.id),
         ("register_sub", frame.id),
     }
@@ -146,4 +151,8 @@ def test_changed_frame_changes_its_own_night(plan_of):
 def test_a_title_is_written_into_files_and_changes_no_pixel(plan_of):
     """Another title encodes the files again; nothing is mapped or drawn again."""
     before, after = jobs_of(plan_of()), jobs_of(plan_of(title="Another title"))
-    assert rules_of(to_do_again(before, after)) == {"encode_picture", "annotate"}
+    assert rules_of(to_do_again(before, after)) == {
+        "encode_picture",
+        "annotate",
+        "encode_blink",
+    }

@@ -10,6 +10,7 @@ from unit.platefiles.plan.every_job import (
     rules_of,
 )
 
+from platefiles.blink.resampled_frames import BlinkJob
 from platefiles.calibration import note_sentences
 from platefiles.calibration.note import NoteKind
 from platefiles.config.recipe import Recipe
@@ -58,11 +59,15 @@ def test_jobs_are_canonical_json_with_the_code_of_their_step(plan_of):
         assert job["code"] == code_digest(f"{rule}.py")
 
 
+ELSEWHERE = {"integrate": IntegrateJob, "draw_blink": BlinkJob}
+"""Jobs of steps that other modules need too."""
+
+
 def test_a_step_takes_the_job_of_its_rule(plan_of):
     """Each job passes the check of its step, with its settings by group; one key less does not."""
     for key, text in jobs_of(plan_of()).items():
         (rule,) = rules_of([key])
-        kind = IntegrateJob if rule == "integrate" else getattr(import_module(rule), "Job", None)
+        kind = ELSEWHERE.get(rule) or getattr(import_module(rule), "Job", None)
         job = json.loads(text)
         if rule == "solve_astrometry":  # which waits for the reference
             assert job["sub"] is None
