@@ -36,6 +36,7 @@ VERBS = {
     "sign": "sign the digests of a project with your key",
     "replay": "make a product again from raw frames alone, and compare",
     "compare": "list the differences of two versions of a picture or a channel",
+    "blink": "show the subs of a channel one after the other, whole or as a cut-out",
     "depth": "print the depth of a project and the gain of more exposure",
     "clean": "delete intermediate products that a run can make again; asks first",
     "tidy": "delete products of earlier plans; lists them and asks first",

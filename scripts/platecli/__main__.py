@@ -12,7 +12,7 @@ from platecli.text.screen import Console, console_width, discard
 from platefiles.core.errors import UserError
 from platelog import STOPPED, VERBS, version_line
 
-MAKERS = frozenset({"demo", "new", "run", "replay", "compare", "bench", "sign", "test"})
+MAKERS = frozenset({"blink", "demo", "new", "run", "replay", "compare", "bench", "sign", "test"})
 """Verbs that go on when the reader of their words has left: what they make is worth more."""
 
 STOPPED_AT_ONCE = frozenset({"demo", "run"})
