@@ -7,6 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from platelib.light_curves.flux_series import FluxSeries
+from platelib.light_curves.light_curves import LightCurves
+from platelib.light_curves.periods import Period
+from platelib.light_curves.variability import TESTS, Variability
+from platelib.numerics.constants import MAG_ERROR
+
 
 @dataclass(frozen=True)
 class Column:
@@ -63,6 +69,112 @@ STAR_COLUMNS = {
     "period_aliases_d": Column("other periods that fit nearly as well, with their kind", "", ""),
 }
 """Columns of the table of stars, one row a star."""
+
+
+def curve_columns(
+    series: FluxSeries, curves: LightCurves, variability: Variability, bjd: np.ndarray, star: int
+) -> dict[str, np.ndarray]:
+    """Return the light curve of one star as the columns of `CURVE_COLUMNS`.
+
+    Parameters
+    ----------
+    series : FluxSeries
+    curves : LightCurves
+    variability : Variability
+    bjd : numpy.ndarray
+        ``(n_subs,)``: BJD(TDB) of the star.
+    star : int
+        Number of the star.
+
+    Returns
+    -------
+    dict
+        Columns of the subs in which the star was measured.
+    """
+    check = int(curves.check_star[star])
+    columns = {
+        "jd_utc": series.time_jd,
+        "bjd_tdb": bjd,
+        "magnitude": series.magnitude[star] + curves.magnitude[:, star],
+        "magnitude_error": curves.magnitude_error[:, star],
+        "relative_flux": curves.relative[:, star],
+        "relative_error": curves.error[:, star],
+        "limit_mag": MAG_ERROR * curves.limit[:, star],
+        "check_magnitude": series.magnitude[check] + curves.magnitude[:, check],
+        "airmass": series.airmass,
+        "fwhm_px": series.fwhm_px,
+        "exposure_s": series.exposure_s,
+        "outlier": variability.outlier[:, star],
+    }
+    measured = np.isfinite(curves.relative[:, star])
+    return {name: values[measured] for name, values in columns.items()}
+
+
+def star_columns(
+    series: FluxSeries,
+    curves: LightCurves,
+    variability: Variability,
+    sky: tuple[np.ndarray, np.ndarray],
+    periods: Mapping[int, Period],
+) -> dict[str, np.ndarray]:
+    """Return all stars, the most significant first, as the columns of `STAR_COLUMNS`.
+
+    Parameters
+    ----------
+    series : FluxSeries
+    curves : LightCurves
+    variability : Variability
+    sky : tuple of numpy.ndarray
+        Right ascensions and declinations, ``(n_stars,)``, degrees; NaN without a solution.
+    periods : mapping
+        Periods by the number of their star.
+
+    Returns
+    -------
+    dict
+    """
+    order = np.argsort(variability.rank)
+    found = [periods.get(star) for star in order.tolist()]
+
+    def of_period(name: str, missing: float) -> np.ndarray:
+        return np.array([missing if one is None else getattr(one, name) for one in found])
+
+    columns = {
+        "rank": variability.rank,
+        "star": np.arange(series.n_stars),
+        "ra_deg": sky[0],
+        "dec_deg": sky[1],
+        "magnitude": series.magnitude,
+        "variable": variability.variable,
+        "reason": np.array(TESTS)[variability.reason],
+        "log10_p": variability.log_p_any / np.log(10.0),
+        "false_discovery": variability.false_discovery,
+        "false_alarm": variability.false_alarm,
+        "chi_square": variability.chi_square,
+        "stetson_j": variability.stetson_j,
+        "amplitude_mag": variability.amplitude_mag,
+        "amplitude_error_mag": variability.amplitude_error_mag,
+        "scatter_mag": curves.scatter,
+        "seeing_share": variability.seeing_share,
+        "measurements": np.isfinite(curves.relative).sum(axis=0),
+        "aperture": curves.aperture,
+        "check_star": curves.check_star,
+    }
+    return {name: values[order] for name, values in columns.items()} | {
+        "period_d": of_period("period_d", np.nan),
+        "period_error_d": of_period("error_d", np.nan),
+        "period_false_alarm": of_period("false_alarm", np.nan),
+        "period_terms": of_period("terms", 0).astype(int),
+        "period_amplitude_mag": of_period("amplitude_mag", np.nan),
+        "period_aliases_d": np.array([_aliases(one) for one in found]),
+    }
+
+
+def _aliases(period: Period | None) -> str:
+    """Return the aliases of a period as text, ``0.5012 (f + 1/d); ...``."""
+    if period is None:
+        return ""
+    return "; ".join(f"{one.period_d:.6g} ({one.name})" for one in period.aliases)
 
 
 def table_writer(ending: str) -> Callable[..., bytes]:

@@ -93,3 +93,17 @@ def test_stetson_j_as_published():
                 total, count = total + np.sign(product) * np.sqrt(abs(product)), count + 1
         assert j[star] == pytest.approx(total / count)
         assert pairs[star] == count
+
+
+@pytest.mark.parametrize(("n_stars", "n_subs", "n_nights"), [(150, 8, 8), (150, 2, 1), (12, 40, 2)])
+def test_small_series_without_facts_are_ranked(n_stars, n_subs, n_nights):
+    """One sub a night, two subs, or 12 stars; no seeing, airmass or colour: finite probabilities."""
+    plan = Plan(n_stars, n_subs, n_nights, n_variables=3, faintest=13)
+    series, _ = draw(3, plan)
+    none = np.full(n_subs, np.nan)
+    series = replace(series, fwhm_px=none, airmass=none, transparency=none, sensor=None)
+    series = replace(series, colour=np.full(n_stars, np.nan))
+    found = find_variables(light_curves(series, TELESCOPE), series)
+    assert np.isfinite(found.log_p).all()
+    assert np.isnan(found.seeing_share).all()
+    assert sorted(found.rank.tolist()) == list(range(1, n_stars + 1))
