@@ -48,7 +48,8 @@ class LinkSearch:
     least, most : float
         Lowest and highest rate, arcsec/min.
     false_alarms : float
-        Expected number of false tracks in the field, by default one in 50 fields.
+        Expected number of false tracks in the field. By default one in 100 fields, so that linking
+        and the search along rates have one in 50 together.
     excess : float
         Tracks in shuffled series for one that is expected, see `shuffled_excess`.
     """
@@ -56,7 +57,7 @@ class LinkSearch:
     arcsec_per_px: float
     least: float = 0.02
     most: float = 30.0
-    false_alarms: float = 0.02
+    false_alarms: float = 0.01
     excess: float = 1.0
 
     @property

@@ -52,7 +52,8 @@ class RateSearch:
     pixels : float
         Pixels with data.
     false_alarms : float
-        Expected number of false tracks in the field, by default one in 50 fields.
+        Expected number of false tracks in the field. By default one in 100 fields, so that linking
+        and the search along rates have one in 50 together.
     excess : float
         Peaks in shuffled series for one of noise, see `shuffled_excess`.
     """
@@ -60,7 +61,7 @@ class RateSearch:
     most: float
     fwhm_px: float
     pixels: float
-    false_alarms: float = 0.02
+    false_alarms: float = 0.01
     excess: float = 1.0
 
     @property

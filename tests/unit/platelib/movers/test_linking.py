@@ -43,7 +43,7 @@ def test_movers_are_linked_and_nothing_else(seed):
     assert len(np.unique(members)) == len(members)
     for link, number in zip(links, found, strict=True):
         assert abs(link.motion.rate - movers[number].rate) < 6 * link.motion.rate_error
-        assert link.chance <= 0.02
+        assert link.chance <= 0.01
 
 
 @pytest.mark.parametrize("seed", range(910, 913))
