@@ -14,10 +14,10 @@ from platelib.resampling.lanczos import lanczos
 _LATTICE = (31, 37)
 """Rows and columns of places on the grid at which subpixel phases are taken; primes, so that
 phases do not repeat where the pixels of a sub and of the grid drift apart by a simple fraction."""
-_INNER_TAPS = range(-1, 3)
+INNER_TAPS = range(-1, 3)
 """Pixels along an axis that count in the variances of the result."""
 _PHASES = np.linspace(0.0, 0.5, 1025)
-_SQUARES = np.sum([lanczos(_PHASES, tap) ** 2 for tap in _INNER_TAPS], axis=0)
+_SQUARES = np.sum([lanczos(_PHASES, tap) ** 2 for tap in INNER_TAPS], axis=0)
 
 
 def noise_correlation(

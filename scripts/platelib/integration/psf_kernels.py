@@ -20,7 +20,7 @@ from platelib.integration.psf_partners import (
     stamp_radius,
 )
 from platelib.numerics.constants import FWHM_PER_SIGMA
-from platelib.numerics.kernels import allocating_kernel
+from platelib.numerics.kernels import allocating_kernel, kernel
 
 FEWEST_STARS = 4
 """Stars that a fit needs in both subs."""
@@ -104,13 +104,13 @@ def fit_kernels(fwhm_px: np.ndarray, light: np.ndarray, variance: np.ndarray) ->
     fwhm_px = np.asarray(fwhm_px, dtype=np.float64)
     partners = choose_partners(fwhm_px)
     radius = kernel_radius(fwhm_px)
-    basis = _basis(radius, max(1.2, missing_sigma(fwhm_px, partners)))
+    basis = kernel_basis(radius, max(1.2, missing_sigma(fwhm_px, partners)))
     places = disc(fit_radius(fwhm_px))
     n, stars = light.shape[:2]
     terms = np.empty((n, len(basis), stars * len(places)), dtype=np.float32)
     data = np.empty((n, 3, stars * len(places)), dtype=np.float32)
     for sub in range(n):
-        _fill_terms(light[sub], variance[sub], basis, places, terms[sub], data[sub])
+        fill_terms(light[sub], variance[sub], basis, places, terms[sub], data[sub])
     squares = (basis[:, None] * basis).sum(axis=(2, 3))
     taps = np.empty((*partners.shape, *basis.shape[1:]), dtype=np.float32)
     misfit = np.empty(partners.shape)
@@ -122,7 +122,7 @@ def fit_kernels(fwhm_px: np.ndarray, light: np.ndarray, variance: np.ndarray) ->
                 taps[sub, k] = (fitted[:, None, None] * basis).sum(axis=0)
             else:
                 misfit[sub, k] = _MISFIT_BY_WIDTH
-                taps[sub, k] = _by_width(radius, fwhm_px[partner], fwhm_px[sub])
+                taps[sub, k] = kernel_by_width(radius, fwhm_px[partner], fwhm_px[sub])
     return PsfKernels(partners, taps, misfit, fwhm_px)
 
 
@@ -133,7 +133,7 @@ def _gaussian(radius: int, sigma: float) -> tuple[np.ndarray, np.ndarray]:
     return plane / plane.sum(), step / sigma
 
 
-def _basis(radius: int, wide: float) -> np.ndarray:
+def kernel_basis(radius: int, wide: float) -> np.ndarray:
     """Return the basis functions of kernels, ``(k, side, side)`` float64."""
     point = np.zeros((2 * radius + 1, 2 * radius + 1))
     point[radius, radius] = 1.0
@@ -149,7 +149,8 @@ def _basis(radius: int, wide: float) -> np.ndarray:
     )  # fmt: skip
 
 
-def _by_width(radius: int, partner_fwhm: float, fwhm: float) -> np.ndarray:
+def kernel_by_width(radius: int, partner_fwhm: float, fwhm: float) -> np.ndarray:
+    """Return a Gaussian that leads from a width to a larger one, else a point, float32."""
     square = (fwhm**2 - partner_fwhm**2) / FWHM_PER_SIGMA**2
     if square > 0.01:
         return _gaussian(radius, np.sqrt(square))[0].astype(np.float32)
@@ -159,10 +160,21 @@ def _by_width(radius: int, partner_fwhm: float, fwhm: float) -> np.ndarray:
 
 
 @allocating_kernel
-def _fill_terms(light, variance, basis, places, terms, data):
+def fill_terms(light, variance, basis, places, terms, data):
     """Convolve the stamps of a sub with each shape; note light, variance and summit of pixels.
 
     Pixels near a hole, as bad pixels leave it, are NaN.
+
+    Parameters
+    ----------
+    light, variance : numpy.ndarray
+        ``(s, side, side)`` float32.
+    basis : numpy.ndarray
+        ``(k, 2 r + 1, 2 r + 1)`` float64: the shapes, at least two.
+    places : numpy.ndarray
+        ``(m, 2)`` int64: rows and columns of pixels from the middle of a stamp.
+    terms, data : numpy.ndarray
+        ``(k, s m)`` and ``(3, s m)`` float32, filled.
     """
     radius = basis.shape[1] // 2
     middle = light.shape[1] // 2
@@ -170,7 +182,7 @@ def _fill_terms(light, variance, basis, places, terms, data):
     sums = np.empty(len(basis))
     stamp = np.empty(light.shape[1:])
     for star in range(len(light)):
-        _fill_holes(light[star], stamp)
+        fill_holes(light[star], stamp)
         for k in range(count):
             y, x, m = middle + places[k, 0], middle + places[k, 1], star * count + k
             sums[:] = 0.0
@@ -195,7 +207,7 @@ def _fill_terms(light, variance, basis, places, terms, data):
 
 
 @allocating_kernel
-def _fill_holes(light, filled):
+def fill_holes(light, filled):
     """Copy a stamp; fill pixels without data with the mean of the surrounding 5 x 5, if any."""
     ny, nx = light.shape
     for y in range(ny):
@@ -239,7 +251,7 @@ def _fit(terms, partner, sub, stars, squares, fitted):
                 right[i] += scaled * sub[0, m]
                 for j in range(i + 1):
                     matrix[i, j] += scaled * terms[j, m]
-        _solve(matrix, right, fitted)
+        solve_symmetric(matrix, right, fitted)
         for m in range(size):
             total = 0.0
             for i in range(shapes):
@@ -276,9 +288,19 @@ def _misfit(rest, weight, partner, sub, stars, noise_factor):
     return np.sqrt(max(ordered[int(_QUANTILE * count)], 0.0))
 
 
-@allocating_kernel
-def _solve(matrix, right, x):
-    """Solve symmetric equations, of which the lower triangle is given, by Cholesky's method."""
+@kernel
+def solve_symmetric(matrix, right, x):
+    """Solve symmetric equations by Cholesky's method.
+
+    Parameters
+    ----------
+    matrix : numpy.ndarray
+        ``(k, k)`` float64, of which the lower triangle is given; overwritten.
+    right : numpy.ndarray
+        ``(k,)`` float64.
+    x : numpy.ndarray
+        ``(k,)`` float64, filled with the solution.
+    """
     size = right.size
     for i in range(size):
         matrix[i, i] *= 1.0 + _RIDGE
