@@ -97,7 +97,7 @@ def test_stetson_j_as_published():
 
 @pytest.mark.parametrize(("n_stars", "n_subs", "n_nights"), [(150, 8, 8), (150, 2, 1), (12, 40, 2)])
 def test_small_series_without_facts_are_ranked(n_stars, n_subs, n_nights):
-    """One sub a night, two subs, or 12 stars; no seeing, airmass or colour: finite probabilities."""
+    """One sub a night, two subs, or 12 stars; no seeing, airmass, colour: all get a rank."""
     plan = Plan(n_stars, n_subs, n_nights, n_variables=3, faintest=13)
     series, _ = draw(3, plan)
     none = np.full(n_subs, np.nan)
