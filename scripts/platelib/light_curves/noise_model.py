@@ -7,7 +7,7 @@ import numpy as np
 from platelib.light_curves.robust_columns import column_medians, column_scatter
 
 _ROUNDS, _HALVINGS = 3, 14
-_CLIP, _CONSTANT = 5.0, 3.0
+_CLIP, _CONSTANT = 5.0, 4.0
 _FEWEST_POINTS = 5
 
 
@@ -107,12 +107,14 @@ def median_chi_square(freedom: np.ndarray) -> np.ndarray:
 def _constant(deviation: np.ndarray, classes: np.ndarray) -> np.ndarray:
     """Return which stars scatter like the bulk of their class."""
     scatter = np.log(np.maximum(column_scatter(deviation), 1e-9))
-    constant = np.isfinite(deviation).sum(axis=0) >= _FEWEST_POINTS
+    count = np.isfinite(deviation).sum(axis=0)
+    constant = count >= _FEWEST_POINTS
     for number in np.unique(classes).tolist():
         stars = np.flatnonzero((classes == number) & constant)
         if len(stars) > 3:
             low, middle = np.quantile(scatter[stars], (0.25, 0.5))
-            width = max((middle - low) / 0.6745, 0.03)
+            chance = 1.17 / np.sqrt(2.0 * np.median(count[stars]))  # error of the MAD
+            width = max((middle - low) / 0.6745, chance)
             constant[stars] = scatter[stars] < middle + _CONSTANT * width
     return constant
 

@@ -235,7 +235,7 @@ def _correlation_log_p(
 def _without_seeing(
     clean: np.ndarray, error: np.ndarray, fwhm_px: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return curves without what is quadratic in the log of the FWHM, and the share of that."""
+    """Return curves without what is a cubic of the log of the FWHM, and the share of that."""
     seeing = np.log(np.where(fwhm_px > 0, fwhm_px, np.nan))
     known = np.isfinite(clean) & np.isfinite(error) & np.isfinite(seeing)[:, None]
     weight = np.where(known, 1.0 / np.where(known, error, 1.0) ** 2, 0.0)
@@ -245,7 +245,8 @@ def _without_seeing(
     y = np.where(known, clean, 0.0)
     left = y
     terms: list[np.ndarray] = []
-    for power in (x, x * x):
+    x = np.where(known, x - _mean(x, weight), 0.0)
+    for power in (x, x * x, x * x * x):
         term = power - _mean(power, weight)
         for other in terms:
             term = term - other * _slope(other, term, weight)
