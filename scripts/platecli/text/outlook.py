@@ -104,7 +104,7 @@ def look_ahead(plan: ProjectPlan, *targets: str) -> Outlook:
     *targets : str
         As for the verb `run`.
     """
-    staleness = Staleness(products_of(plan))
+    staleness = Staleness(products_of(plan, *targets))
     wanted = (path for target in targets for path in targets_of(plan, target))
     making = staleness.to_make(list(dict.fromkeys(wanted)))
     products = tuple(staleness.products[path] for path in making)

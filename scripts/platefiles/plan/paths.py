@@ -143,6 +143,10 @@ class Paths:
         names = self.loaded.overlay_paths if self.loaded.recipe.files else {}
         return {name: self._made_by("overlay", image=name) for name in names}
 
+    def frames(self, channel: str) -> str:
+        """Path of the frames of a channel's subs."""
+        return self._made_by("draw_blink", channel=channel)
+
     def animations(self, channel: str) -> list[str]:
         """Paths of the animations of a channel's subs."""
         return [

@@ -62,13 +62,21 @@ class Product:
         return "" if self.path.endswith(".fits") else self.log
 
 
-def products_of(plan: ProjectPlan) -> dict[str, Product]:
+def products_of(plan: ProjectPlan, *targets: str) -> dict[str, Product]:
     """Return every product of a project by its path, each after its inputs.
 
-    Stored subs are included if the project keeps them or they exist.
+    Stored subs are included if the project keeps them or they exist, products of stages that are no
+    part of `all` if they exist or are asked for.
+
+    Parameters
+    ----------
+    plan : ProjectPlan
+    *targets : str
+        Stages, or files of any kind, of which stages count.
     """
     found: dict[str, Product] = {}
-    for path in (*targets_of(plan, "all"), *_stored_subs(plan)):
+    asked = [path for one in targets if one in stages() for path in targets_of(plan, one)]
+    for path in (*targets_of(plan, "all"), *asked, *_stored_subs(plan), *_blinks(plan)):
         _add(plan, path, found)
     return _in_order(found)
 
@@ -153,6 +161,14 @@ def _in_order(found: dict[str, Product]) -> dict[str, Product]:
     order = list(rule_texts())
     place = {rule: (depth(rule), order.index(rule)) for rule in reads}
     return dict(sorted(found.items(), key=lambda item: place[item[1].rule]))
+
+
+def _blinks(plan: ProjectPlan) -> Iterator[str]:
+    """Return the paths of existing frames and animations of subs."""
+    if os.path.isdir(f"{plan.results}/moved"):
+        for channel in plan.channels:
+            paths = (plan.paths.frames(channel), *plan.paths.animations(channel))
+            yield from (path for path in paths if os.path.exists(path))
 
 
 def _stored_subs(plan: ProjectPlan) -> Iterator[str]:

@@ -29,6 +29,24 @@ def test_stages_are_rules_that_make_nothing():
     assert makers.stages()["all"] == sum(asked, ())
 
 
+def test_animations_are_products_where_they_are_asked_for_or_exist(plan_of, tmp_path, monkeypatch):
+    """`all` makes none; `blink` makes two of each channel, of its frames; existing ones count."""
+    monkeypatch.chdir(tmp_path)
+    plan = plan_of()
+    asked = products_of(plan, "picture", "blink")
+    paths = targets_of(plan, "blink")
+    assert len(paths) == 2 * len(plan.channels)
+    assert {asked[path].inputs for path in paths} == {
+        (plan.paths.frames(channel),) for channel in plan.channels
+    }
+    assert not any("blink" in path for path in products_of(plan, "all"))
+    existing = tmp_path / paths[0]
+    existing.parent.mkdir(parents=True)
+    existing.touch()
+    found = [path for path in products_of(plan) if "blink" in path]
+    assert found == [asked[paths[0]].inputs[0], paths[0]]
+
+
 def test_without_a_run_a_declaration_answers_nobody():
     """Declarations that are only read do not pretend to know what a run makes."""
     links = FrameLinks(lambda plan, wildcards: [], False, None)
