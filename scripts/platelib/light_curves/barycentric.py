@@ -48,7 +48,7 @@ def bjd_tdb(
     ra, dec = np.radians(ra_deg), np.radians(dec_deg)
     star = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
     ahead = sum(place[:, k, None] * star[k] for k in range(3))
-    return (whole[:, None] - 0.0) + (tdb[:, None] + ahead * _LIGHT_TIME_D_PER_AU)
+    return whole[:, None] + (tdb[:, None] + ahead * _LIGHT_TIME_D_PER_AU)
 
 
 def _tdb(

@@ -5,7 +5,7 @@ polynomials across the field. Means and zero points are fitted in turn (Honeycut
 435, from memory), with weights from the errors and the scatter of each comparison star.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -215,7 +215,7 @@ def _all_stars(
         degree=fit.degree,
         weight=fitted.weight,
         scatter=column_scatter(relative),
-        extinction=replace(fitted.model.extinction),
+        extinction=fitted.model.extinction,
     )
 
 
