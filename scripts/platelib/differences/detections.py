@@ -14,11 +14,13 @@ from platelib.differences.filtered_difference import Compared
 from platelib.differences.long_trails import LongTrails, is_long, part_long_trails
 from platelib.differences.star_fit import Fitted, elongation_hint, fit_star
 from platelib.differences.star_image import StarImage
+from platelib.differences.statistic import Statistic
+from platelib.numerics.constants import FWHM_PER_SIGMA
 
-NEAR_BRIGHT, NEAR_MASK, NEAR_EDGE, ON_SOURCE, SHARP, BLENDED = 1, 2, 4, 8, 16, 32
+NEAR_BRIGHT, NEAR_MASK, NEAR_EDGE, ON_SOURCE, SHARP, BLENDED, WIDE = 1, 2, 4, 8, 16, 32, 64
 """Flags: light nearby takes a third of the signal-to-noise or more; masked pixels under the image;
 the edge of the field; a source of the reference at this place; sharper than stars, as cosmic rays
-are; several in one piece."""
+are; several in one piece; wider than stars, as shadows of dust that have moved are."""
 _APART_FWHM = 1.8
 _LOST = 0.45
 """Share of the usual information below which light nearby counts."""
@@ -26,8 +28,12 @@ _SOURCE_SNR = 5.0
 _TRAIL_GAIN, _SHORTEST_FWHM = 14.0, 0.6
 """Chi square by which a trail must beat a point, and its least length: under 1 in 1000 by chance
 for two more parameters."""
-_SHARP_GAIN = 9.0
+_LEAST_SHARE = 0.8
+"""Signal-to-noise that a fit must have, over the threshold that the filtered image reaches."""
+_OTHER_GAIN = 9.0
+"""Chi square by which an image that is no star's must beat one."""
 _SHARP_SIGMA_PX = 0.6
+_WIDE_FWHM = 2.5
 _HINT_GAIN = 8.0
 _SLIGHTLY, _ELONGATED = 1.4, 2.2
 """Ratio of the axes of a piece from which on a trail is tried, and from which on it may join the
@@ -54,7 +60,8 @@ class Detections:
         ``(n,)`` float64: signal-to-noise of a sharper image over that of a star: 1 and more for
         cosmic rays.
     flags : numpy.ndarray
-        ``(n,)`` int64: `NEAR_BRIGHT`, `NEAR_MASK`, `NEAR_EDGE`, `ON_SOURCE`, `SHARP`, `BLENDED`.
+        ``(n,)`` int64: `NEAR_BRIGHT`, `NEAR_MASK`, `NEAR_EDGE`, `ON_SOURCE`, `SHARP`, `BLENDED`,
+        `WIDE`.
     """
 
     x: np.ndarray
@@ -124,6 +131,26 @@ def detect(
     return found.chosen(apart), trails
 
 
+def hide_sharp(statistic: Statistic, found: Detections, radius_px: float) -> None:
+    """Set both sums of a statistic to 0 around detections sharper than stars, in place.
+
+    Parameters
+    ----------
+    statistic : Statistic
+    found : Detections
+    radius_px : float
+    """
+    ny, nx = statistic.signal.shape
+    reach = int(np.ceil(radius_px + 1))
+    for k in np.flatnonzero(found.flags & SHARP).tolist():
+        x, y = int(np.rint(found.x[k])), int(np.rint(found.y[k]))
+        part = np.s_[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
+        rows, columns = np.arange(ny)[part[0], None], np.arange(nx)[part[1]]
+        near = np.hypot(columns - found.x[k], rows - found.y[k]) <= radius_px
+        statistic.signal[part][near] = 0
+        statistic.information[part][near] = 0
+
+
 def _sources(compared, image, fwhm_px, threshold, piece) -> list[tuple[float, ...]]:
     """Return the rows of the detections of a piece."""
     places = piece.maxima(threshold, _APART_FWHM * fwhm_px)
@@ -135,25 +162,28 @@ def _sources(compared, image, fwhm_px, threshold, piece) -> list[tuple[float, ..
         if joined.gain > 0.8 * sum(point.gain for point in points):
             places = [(piece.x, piece.y)]
     rows = []
+    shared = BLENDED if len(places) > 1 else 0
     for place in places:
-        start = piece if len(places) == 1 else None
-        row = _measured(compared, stamp, fwhm_px, place, start)
-        if row is not None and abs(row[6]) >= threshold * 0.8:
-            rows.append((*row[:-1], row[-1] | (BLENDED if len(places) > 1 else 0)))
-    return rows
+        row = _measured(compared, stamp, fwhm_px, place, piece if len(places) == 1 else None)
+        if row is not None and abs(row[6]) >= _LEAST_SHARE * threshold:
+            rows.append(row)
+            shared |= row[-1] & WIDE
+    return [(*row[:-1], row[-1] | shared) for row in rows]
 
 
 def _measured(compared, stamp, fwhm_px, place, piece):
-    """Fit a detection as a point, as a trail and as something sharper."""
+    """Fit a detection as a point, as a trail, and as something sharper or wider."""
     planes = compared.difference.values, compared.difference.weight
     point = fit_star(*planes, stamp, place)
     trail = _trail(planes, stamp, fwhm_px, place, piece, point)
     best = point if trail is None else trail
     if best.gain <= 0.0:
         return None
-    sharp = fit_star(*planes, _sharp_image(), place)
+    sharp = fit_star(*planes, _gaussian(_SHARP_SIGMA_PX), place)
     if trail is not None:
-        thin = fit_star(*planes, _sharp_image(), (trail.x, trail.y), (trail.along_x, trail.along_y))
+        thin = fit_star(
+            *planes, _gaussian(_SHARP_SIGMA_PX), (trail.x, trail.y), (trail.along_x, trail.along_y)
+        )
         sharp = thin if thin.gain > sharp.gain else sharp
     scale = compared.noise
     x, y = int(np.rint(best.x)), int(np.rint(best.y))
@@ -161,8 +191,11 @@ def _measured(compared, stamp, fwhm_px, place, piece):
     if not (0 <= x < nx and 0 <= y < ny):
         return None
     flags = _flags(compared, x, y, fwhm_px)
-    if (sharp.gain - best.gain) / scale**2 > _SHARP_GAIN:
+    if (sharp.gain - best.gain) / scale**2 > _OTHER_GAIN:
         flags |= SHARP
+    wide = fit_star(*planes, _gaussian(_WIDE_FWHM * fwhm_px / FWHM_PER_SIGMA), place)
+    if (wide.gain - best.gain) / scale**2 > _OTHER_GAIN:
+        flags |= WIDE
     information = compared.statistic.information[y, x]
     error = best.flux_error * scale
     if trail is None and information > 0:
@@ -199,11 +232,12 @@ def _trail(
     return best if longest and best.gain - point.gain > _TRAIL_GAIN else None
 
 
-def _sharp_image() -> np.ndarray:
-    step = np.arange(-2, 3)
-    line = np.exp(-0.5 * (step / _SHARP_SIGMA_PX) ** 2)
+def _gaussian(sigma_px: float) -> np.ndarray:
+    radius = max(2, int(np.ceil(2.5 * sigma_px)))
+    step = np.arange(-radius, radius + 1)
+    line = np.exp(-0.5 * (step / sigma_px) ** 2)
     plane = line * line[:, None]
-    return plane / plane.sum()
+    return np.asarray(plane / plane.sum())
 
 
 def _flags(compared, x, y, fwhm_px) -> int:

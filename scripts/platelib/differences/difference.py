@@ -130,6 +130,7 @@ def subtract(
     factors: NoiseFactors,
     grow_px: float,
     threads: int = 1,
+    room: Room | None = None,
 ) -> Difference:
     """Subtract the prediction from a sub.
 
@@ -145,14 +146,17 @@ def subtract(
         Distance from saturated pixels that is masked as well.
     threads : int
         Bands of rows that are worked on at a time; it changes no bit.
+    room : Room, optional
+        Memory of the result.
 
     Returns
     -------
     Difference
     """
     ny, nx = both.shape
-    values, weight, light = np.empty((3, ny, nx), dtype=np.float32)
-    full = np.zeros((ny, nx), dtype=np.uint8)
+    room = room or Room()
+    values, weight, light = room.plane("difference", (3, ny, nx), np.float32)
+    full = room.plane("full", (ny, nx), np.uint8)
     masked = np.zeros((ny, nx), bool) if both.masked is None else both.masked
 
     of_thread = threading.local()

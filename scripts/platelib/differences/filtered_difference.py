@@ -81,6 +81,7 @@ def compare_with_stack(
     correlation: tuple[np.ndarray, np.ndarray],
     fwhm_px: float,
     threads: int = 1,
+    room: Room | None = None,
 ) -> Compared:
     """Subtract the stack of the other subs from a sub, and filter what is left.
 
@@ -98,15 +99,20 @@ def compare_with_stack(
         Width of the stars of the sub.
     threads : int
         It changes no bit.
+    room : Room, optional
+        Memory of the result, which the next call with it overwrites. To touch new memory costs more
+        time than the arithmetic.
 
     Returns
     -------
     Compared
     """
+    room = room or Room()
     filters = filters_of(image, fwhm_px, both.shape)
     factors = noise_factors(filters.image(), correlation, matching)
-    difference = subtract(both, matching, lit, factors, _GROW_FWHM * fwhm_px + _GROW_PX, threads)
-    sums = np.empty((2, *both.shape), dtype=np.float32)
+    grow_px = _GROW_FWHM * fwhm_px + _GROW_PX
+    difference = subtract(both, matching, lit, factors, grow_px, threads, room)
+    sums = room.plane("sums", (2, *both.shape), np.float32)
     of_thread = threading.local()
 
     def fill(first: int) -> None:
@@ -119,7 +125,7 @@ def compare_with_stack(
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(fill, range(0, both.shape[0], _BAND_ROWS)))
     statistic = Statistic(sums[0], sums[1])
-    light = filter_light(difference.light, difference.weight, filters, lit)
+    light = filter_light(difference.light, difference.weight, filters, lit, room)
     noise = _normalise(statistic, lit, threads)
     usual = float(np.median(statistic.information[:: BLOCK // 2, :: BLOCK // 2]))
     residue = measure_residue(statistic, light, lit, fwhm_px)

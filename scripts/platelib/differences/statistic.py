@@ -128,7 +128,11 @@ def filter_rows(
 
 
 def filter_light(
-    light: np.ndarray, weight: np.ndarray, filters: Filters, lit: np.ndarray
+    light: np.ndarray,
+    weight: np.ndarray,
+    filters: Filters,
+    lit: np.ndarray,
+    room: Room | None = None,
 ) -> np.ndarray:
     """Return the signal of some light in lit blocks, and 0 elsewhere.
 
@@ -139,19 +143,22 @@ def filter_light(
     filters : Filters
     lit : numpy.ndarray
         From `platelib.differences.predicted_light.lit_blocks`.
+    room : Room, optional
+        Memory of the result.
 
     Returns
     -------
     numpy.ndarray
         ``(ny, nx)`` float32.
     """
-    found = np.zeros(light.shape, dtype=np.float32)
+    found = (room or Room()).plane("filtered light", light.shape, np.float32)
+    found[:] = 0
     side = filters.down.shape[-1]
-    room = np.empty((BLOCK + side, TILE + side), dtype=np.float32)
+    around = np.empty((BLOCK + side, TILE + side), dtype=np.float32)
     line = np.empty(TILE + side, dtype=np.float32)
     runs = runs_of(lit, (0, len(light)))
     planes = read_only(light), read_only(weight)
-    _filter_runs(*planes, filters.down, filters.across, runs, room, line, found)
+    _filter_runs(*planes, filters.down, filters.across, runs, around, line, found)
     return found
 
 

@@ -1,8 +1,11 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_differences import Conditions
 
-from platelib.differences.detections import SHARP, detect
+from platelib.differences.detections import SHARP, WIDE, detect, hide_sharp
+from platelib.differences.statistic import Statistic, filter_rows, filters_of
 
 LATTICE = np.stack(np.meshgrid(np.arange(45, 360, 50), np.arange(45, 300, 48)), -1).reshape(-1, 2)
 
@@ -107,3 +110,39 @@ def test_cosmic_rays_and_satellites_are_told_apart(compared, electrons):
     assert np.hypot(np.diff(trails.x[0]), np.diff(trails.y[0]))[0] > 200
     assert len(found) >= 10
     assert ((found.flags & SHARP) == 0).sum() <= 2
+
+
+def test_what_is_wider_than_stars_is_flagged(compared):
+    """A shadow of dust, five times as wide as stars, is flagged; points in the field are not."""
+    drawn = compared(3, Conditions(fwhm_px=2.6, extra=_movers(3, 350.0, 1000.0)))
+    values = drawn.compared.difference.values
+    y, x = np.indices(values.shape)
+    shadow = (-25.0 * np.exp(-((x - 195) ** 2 + (y - 164) ** 2) / 80)).astype(np.float32)
+    filters = filters_of(drawn.image, 2.6, values.shape)
+    sums = np.empty((2, *values.shape), dtype=np.float32)
+    difference = replace(drawn.compared.difference, values=values + shadow)
+    filter_rows(difference.values, difference.weight, filters, (0, len(values)), (sums[0], sums[1]))
+    statistic = Statistic(sums[0], sums[1])
+    found, _ = detect(replace(drawn.compared, difference=difference, statistic=statistic),
+                      drawn.image, 2.6)  # fmt: skip
+    near = np.hypot(found.x - 195, found.y - 164) < 15
+    assert near.any()
+    assert (found.flags[near] & WIDE).all()
+    assert ((found.flags[~near] & WIDE) > 0).sum() <= 1
+
+
+def test_rays_are_hidden(compared):
+    """Discs about rays hold no information afterwards, all else is as it was."""
+    taken = Conditions(fwhm_px=3.0, rays=25, satellite=(150.0, 160.0, 27.0, 300.0))
+    drawn = compared(6, taken)
+    found, _ = detect(drawn.compared, drawn.image, 3.0)
+    before = drawn.compared.statistic
+    hidden = Statistic(before.signal.copy(), before.information.copy())
+    hide_sharp(hidden, found, 5.0)
+    y, x = np.indices(hidden.signal.shape)
+    sharp = np.flatnonzero(found.flags & SHARP)
+    near = np.zeros(hidden.signal.shape, dtype=bool)
+    for k in sharp:
+        near |= np.hypot(x - found.x[k], y - found.y[k]) <= 5.0
+    assert not hidden.information[near].any()
+    assert np.array_equal(hidden.signal[~near], before.signal[~near])

@@ -2,6 +2,9 @@ import numpy as np
 import pytest
 from drawn_differences import Conditions
 
+from platelib.differences.filtered_difference import compare_with_stack
+from platelib.numerics.workspace import Room
+
 NOISE = [
     (Conditions(fwhm_px=2.0), 2.0),
     (Conditions(fwhm_px=2.2), 3.2),
@@ -34,14 +37,13 @@ def test_the_statistic_has_unit_scatter(compared, taken, stack_fwhm):
     assert abs(drawn.compared.scatter - 1) < 0.08
 
 
-def test_threads_change_no_bit(compared):
-    """Three threads give the sums of one."""
-    from platelib.differences.filtered_difference import compare_with_stack
-
+def test_threads_and_memory_change_no_bit(compared):
+    """Three threads, in memory that was used before, give the sums of one."""
     drawn = compared(1, *NOISE[1])
-    again = compare_with_stack(
-        drawn.both, drawn.matching, drawn.image, drawn.lit, drawn.correlation, 2.2, threads=3
-    )
+    room = Room()
+    given = drawn.both, drawn.matching, drawn.image, drawn.lit, drawn.correlation, 2.2
+    for threads in (1, 3):
+        again = compare_with_stack(*given, threads, room)
     for name in ("signal", "information"):
         one = getattr(drawn.compared.statistic, name)
         assert np.array_equal(one, getattr(again.statistic, name))
