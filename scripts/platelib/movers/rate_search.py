@@ -17,6 +17,7 @@ from platelib.movers.false_alarms import (
     expected_peaks,
     shuffled_order,
 )
+from platelib.movers.path_checks import is_moving, is_steady, steady_subs
 from platelib.movers.path_sums import PathSum, highest_path, statistic
 from platelib.movers.rate_sums import UNIT, best_sums, bytes_of_tile
 from platelib.movers.rate_tree import RateTree, rate_tree
@@ -32,9 +33,7 @@ _BLOCK = 32
 _MOST_PEAKS = 200
 _GATE = 0.82
 _APART_PX = 2.0
-_HALF_SHARE = 0.7
-_WITHOUT_BEST = 0.75
-_BEYOND_REST = 36.0
+_REST_FWHM = 1.25
 _WINGS = 1.3
 """Star images are wider far out than a Gaussian."""
 
@@ -48,7 +47,7 @@ class RateSearch:
     most : float
         Highest rate, px/min.
     fwhm_px : float
-        Of star images; an object at rest moves less than this over the series.
+        Of star images; an object at rest moves less than 1.25 times this over the series.
     pixels : float
         Pixels with data.
     false_alarms : float
@@ -81,7 +80,8 @@ class RateSearch:
 
     def tree(self, minutes: np.ndarray) -> RateTree:
         """Return the plan of sums."""
-        return rate_tree(minutes, self.most, self.fwhm_px / float(minutes[-1] - minutes[0]))
+        least = _REST_FWHM * self.fwhm_px / float(minutes[-1] - minutes[0])
+        return rate_tree(minutes, self.most, least)
 
 
 def search_rates(
@@ -167,30 +167,11 @@ def shuffled_excess(
 def is_found(path: PathSum, minutes: np.ndarray, search: RateSearch) -> bool:
     """Return whether a path is a mover: above the threshold, in all parts of the series, moving.
 
-    Each half of the series must show it with 0.7 of the signal-to-noise that is its share; all
-    subs but the best one with 0.75 of theirs; and it must exceed, by 6 sigma, what is at rest.
+    The threshold holds for the subs that `steady_subs` keeps.
     """
-    return path.statistic >= search.threshold(minutes) and is_steady(path) and is_moving(path)
-
-
-def is_steady(path: PathSum) -> bool:
-    """Return whether both halves of a series show a path, and not one sub alone."""
-    whole = float(path.weight.sum())
-    half = int(np.searchsorted(np.cumsum(path.weight), whole / 2)) + 1
-    parts = [slice(0, half), slice(half, None)]
-    z = path.signal / np.sqrt(np.where(path.weight > 0, path.weight, 1))
-    others = np.arange(len(z)) != np.argmax(z)
-    wanted = [(part, _HALF_SHARE) for part in parts] + [(others, _WITHOUT_BEST)]
-    return all(
-        statistic(path.signal[part], path.weight[part])
-        >= least * path.statistic * math.sqrt(float(path.weight[part].sum()) / whole)
-        for part, least in wanted
-    )
-
-
-def is_moving(path: PathSum) -> bool:
-    """Return whether a path exceeds by 6 sigma whatever is at rest on it."""
-    return path.statistic**2 - max(path.rest, 0.0) ** 2 >= _BEYOND_REST
+    kept = steady_subs(path)
+    total = statistic(path.signal[kept], path.weight[kept])
+    return total >= search.threshold(minutes) and is_steady(path) and is_moving(path)
 
 
 def search_bytes(search: RateSearch, minutes: np.ndarray, threads: int = 1) -> int:

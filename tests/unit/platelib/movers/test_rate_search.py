@@ -9,8 +9,6 @@ from platelib.movers.rate_search import (
     RateSearch,
     distinct_paths,
     is_found,
-    is_moving,
-    is_steady,
     search_bytes,
     search_rates,
     shuffled_excess,
@@ -112,17 +110,6 @@ def test_depths_of_subs_are_weighed():
     maps = (signal + (light - noise) * depth) * depth, weight * depth**2
     (path,) = _found(*maps)
     assert abs(path.statistic - 2.0 * np.sqrt(float((depth**2).sum()))) < 3.5
-
-
-def test_one_half_alone_is_no_mover():
-    """What one half of the series shows is not found."""
-    rng = np.random.default_rng(15)
-    signal, weight = drawn_maps(rng, MINUTES, SHAPE, [(100.0, 120.0, 0.4, 0.3, 4.0)])
-    (path,) = _found(signal, weight)
-    assert is_steady(path) and is_moving(path)
-    half = np.where(np.arange(20) < 10, path.signal, 0)
-    assert not is_steady(replace(path, signal=2 * half))
-    assert not is_moving(replace(path, rest=path.statistic))
 
 
 def test_paths_of_the_same_light_are_one():

@@ -10,9 +10,15 @@ from unit.platelib.movers.drawn_nights import (
 )
 
 from platelib.movers.linking import LinkSearch, link_detections
-from platelib.movers.merged_tracks import merge_tracks
 from platelib.movers.rate_search import RateSearch, is_found, search_rates
-from platelib.movers.track import LINKING, RATE_SEARCH, Plate, track_of_link, track_of_path
+from platelib.movers.track import (
+    LINKING,
+    RATE_SEARCH,
+    Plate,
+    merge_tracks,
+    track_of_link,
+    track_of_path,
+)
 
 SHAPE = (220, 260)
 PLATE = Plate(1.5, 90.0, 180.0)
