@@ -45,7 +45,7 @@ rule draw_blink:
         "../envs/pipeline.yaml"
     threads: 4
     resources:
-        mem_mb=1000,
+        mem_mb=1200,
     params:
         job=plans.job(draw_blink_job, "channel"),
     script:

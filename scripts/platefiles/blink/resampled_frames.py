@@ -199,8 +199,9 @@ def _add_night(
         means = _means(shown, len(bins), frames.part, threads)
         for _, sub in subs:
             sub.image.check_unchanged()
-        for k, mean in enumerate(means):
+        for k in range(len(means)):
             facts = sorted((r.facts for n, r, _ in shown if n == k), key=_in_time)
+            mean = means.pop(0)  # the sums of all frames take more than the frames
             if facts:
                 frames.images.append(mean.mean)
                 frames.facts.append(_facts_of(facts))
