@@ -17,7 +17,8 @@ rule draw_blink:
     input:
         raw=ancient(
             plans.links(
-                sets.frames_of_channel, of="results/{project}/moved/blink/{channel}.fits"
+                sets.frames_of_channel,
+                of="results/{project}/moved/blink/{channel}.fits",
             )
         ),
         masters=plans.input(
