@@ -83,7 +83,7 @@ def compare_with_stack(
     threads: int = 1,
     room: Room | None = None,
 ) -> Compared:
-    """Subtract the stack of the other subs from a sub, and filter what is left.
+    """Return the filtered difference of a sub and the stack of the other subs.
 
     Parameters
     ----------
@@ -160,8 +160,8 @@ def noise_factors(
 def _normalise(statistic: Statistic, lit: np.ndarray, threads: int) -> float:
     """Bring the scatter of the signal-to-noise over the sky to 1, in place; return what it was.
 
-    The factor is that of the mean over the field. What is left of the scatter differs from cell to
-    cell: by subpixel phases where a sub is turned, and by noise that the detector model lacks.
+    The noise model gives the mean scatter over the field. The scatter still varies from cell to
+    cell: with subpixel phases where a sub is rotated, and with noise outside the detector model.
     """
     ny, nx = statistic.signal.shape
     usual = np.median(statistic.information[:: BLOCK // 2, :: BLOCK // 2])

@@ -1,4 +1,4 @@
-"""The light that a sub should show: the reference brought to the star images of the sub.
+"""The predicted light of a sub: the reference convolved to the PSF of the sub.
 
 Only blocks in which the reference has light are convolved. Elsewhere its values pass multiplied by
 the sum of the kernel, since a kernel changes nothing in a smooth sky.

@@ -193,8 +193,8 @@ def separable_parts(image: np.ndarray, rank: int = RANK) -> tuple[np.ndarray, np
     Returns
     -------
     down, across : numpy.ndarray
-        ``(rank, side)`` float32. Found one by one by the power method, so that what is left has no
-        product with the sum: a matched filter by the sum has the norm that it seems to have.
+        ``(rank, side)`` float32. The power method finds one term at a time. Therefore the residual
+        is orthogonal to the sum of the terms, and the sum has the norm of a matched filter.
     """
     rest = np.array(image, dtype=np.float64)
     down, across = np.zeros((rank, len(rest))), np.zeros((rank, len(rest)))

@@ -280,7 +280,7 @@ def _trust(sums, pixels, of_scale, of_shape):
 
 
 def _error_left_out(sums, of_scale, of_shape, trust) -> float:
-    """Return the weighted square of what is left of stars that the fit does not know."""
+    """Return the cross-validation error: weighted squared residuals of the stars left out."""
     gram, right, square = sums
     total = 0.0
     fold_of = np.arange(len(trust)) % _FOLDS

@@ -16,7 +16,7 @@ def _slow_integers(signal, weight, usual):
 
 
 def _slow_best(integers, tree, block):
-    """Best sums and squares of rates, each rate by itself with all groups shifted anew."""
+    """Return the best sums of each pixel by direct summation: every rate shifts every group."""
     halo, last = tree.halo, tree.depth - 1
     inner = (slice(halo, -halo), slice(halo, -halo))
     best, code = None, None
