@@ -20,9 +20,6 @@ from platefiles.subs.hit_pixels import read_hit_pixels
 from platefiles.transfers.fetch import local_copies
 from platelib.blink.grid_part import whole_grid
 
-WIDEST_PX = 1000
-"""Longer side of a frame, pixels."""
-
 
 def draw_blink(
     paths_to_raw: Sequence[str | Path],
@@ -67,7 +64,7 @@ def draw_blink(
     registered, shape = read_registration(path_to_registration)
     hits = read_hit_pixels(paths_to_rays)
     sources = Sources(paths_to_raw, Masters(paths_to_masters), registered, shape, hits)
-    frames = resampled_frames(sources, given, whole_grid(shape, WIDEST_PX), threads=threads)
+    frames = resampled_frames(sources, given, whole_grid(shape), threads=threads)
     try:
         shown = drawn(frames, registered, read_map(path_to_solution))
     except ValueError as error:

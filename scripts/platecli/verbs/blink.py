@@ -16,7 +16,7 @@ from platefiles.workflow.open_project import open_projects
 from platelog import nearest
 
 _MOST_BYTES = 1 << 30
-_WIDEST_PX, _CUT_OUT = 1000, "400"
+_CUT_OUT = "400"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -122,7 +122,7 @@ def _write(
     sources, given = present_sources(plan, channel, job)
     sky_map = read_map(plan.paths.solution) if os.path.isfile(plan.paths.solution) else None
     if place is None:
-        part = whole_grid(sources.grid, _WIDEST_PX)
+        part = whole_grid(sources.grid)
     else:
         x, y = place.x - 1, place.y - 1
         if place.is_sky:

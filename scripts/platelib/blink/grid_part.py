@@ -3,6 +3,9 @@
 import math
 from dataclasses import dataclass
 
+WIDEST_PX = 1000
+"""Longer side of frames of the whole grid, pixels."""
+
 
 @dataclass(frozen=True)
 class GridPart:
@@ -44,7 +47,7 @@ class GridPart:
         return (left + right - 1) / 2, (bottom + top - 1) / 2
 
 
-def whole_grid(shape: tuple[int, int], widest_px: int) -> GridPart:
+def whole_grid(shape: tuple[int, int], widest_px: int = WIDEST_PX) -> GridPart:
     """Return the whole grid, reduced by the smallest whole factor to a width and height."""
     ny, nx = shape
     return GridPart((0, ny), (0, nx), max(1, -(-max(shape) // widest_px)))
